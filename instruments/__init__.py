@@ -1,0 +1,1 @@
+"""Drivers over PyVISA and pySerial, dialects as data, and the virtual bench."""

@@ -1,0 +1,1 @@
+"""The virtual bench: instruments that speak SCPI and load one circuit."""

@@ -1,0 +1,1 @@
+"""What lasts: the store, the ledger of units, statistics, comparison, reports."""

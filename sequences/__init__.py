@@ -1,0 +1,1 @@
+"""Data only: packaged sequences, the demo board, level, pull, prior and pin tables (TOML)."""
