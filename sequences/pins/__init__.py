@@ -1,0 +1,1 @@
+"""Pin tables of processors (TOML)."""
