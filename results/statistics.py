@@ -1,0 +1,77 @@
+"""Statistics of readings, collected: one name to import, one module per concern beneath.
+
+=========================  =================================================================
+module                     answers
+=========================  =================================================================
+statistics_summary         what is the mean, the spread; do groups differ (one-way ANOVA)?
+statistics_capability      does the process fit its limits: Cp, Cpk, Cpm with intervals
+statistics_yield           what share of units passes, and how sure is that?
+statistics_tolerance       which limits follow from the few units that were built?
+statistics_outliers        which unit is unlike the others, and can so few units tell?
+statistics_charts          does it drift: individuals chart, moving range, chart constants
+statistics_gauge           is it the bench or the board: gauge R&R, two ways
+=========================  =================================================================
+
+Everything takes plain sequences of floats in SI units and returns frozen dataclasses. scipy, pandas and statsmodels
+do the arithmetic; they are imported inside functions, since the command line must start without them.
+"""
+
+from results.statistics_capability import Capability, capability
+from results.statistics_charts import ChartConstants, IndividualsChart, chart_constants, individuals
+from results.statistics_gauge import GaugeStudy, GaugeStudyError, gauge_anova, gauge_ranges
+from results.statistics_outliers import (
+    GrubbsResult,
+    OutlierResult,
+    grubbs,
+    modified_z,
+    outliers,
+    power_of_few,
+    rare_cut_off,
+)
+from results.statistics_summary import OneWay, StatisticsError, Summary, lag1, one_way, summarise
+from results.statistics_tolerance import (
+    ProposedLimits,
+    coverage_of_extremes,
+    one_sided_factor,
+    propose_limits,
+    two_sided_factor,
+    two_sided_factor_howe,
+)
+from results.statistics_yield import Proportion, YieldResult, proportion, success_run, yields
+
+__all__ = [
+    "Capability",
+    "ChartConstants",
+    "GaugeStudy",
+    "GaugeStudyError",
+    "GrubbsResult",
+    "IndividualsChart",
+    "OneWay",
+    "OutlierResult",
+    "Proportion",
+    "ProposedLimits",
+    "StatisticsError",
+    "Summary",
+    "YieldResult",
+    "capability",
+    "chart_constants",
+    "coverage_of_extremes",
+    "gauge_anova",
+    "gauge_ranges",
+    "grubbs",
+    "individuals",
+    "lag1",
+    "modified_z",
+    "one_sided_factor",
+    "one_way",
+    "outliers",
+    "power_of_few",
+    "proportion",
+    "propose_limits",
+    "rare_cut_off",
+    "success_run",
+    "summarise",
+    "two_sided_factor",
+    "two_sided_factor_howe",
+    "yields",
+]

@@ -1,0 +1,143 @@
+"""Control charts: does a reading drift from unit to unit, from day to day?
+
+An individuals chart takes its spread from the moving range of neighbours, so that a slow drift does not widen the
+limits that should show it. Source: NIST/SEMATECH e-Handbook 6.3.2 and 6.3.2.2; constants by integration of the distribution of
+the range, agreeing with the tables there and in ASTM E2587 to their printed digits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from results.statistics_summary import StatisticsError, finite
+
+RUN_LENGTH = 8  # e-Handbook 6.3.2: eight in a row on one side of the centre line
+
+
+@dataclass(frozen=True)
+class ChartConstants:
+    """For normal samples of n: E(range) = d2·sd, sd(range) = d3·sd, E(s) = c4·sd, and the chart factors from them."""
+
+    n: int
+    d2: float
+    d3: float
+    c4: float
+
+    @property
+    def a2(self) -> float:
+        """Factor for limits of means from the average range."""
+        return 3 / (self.d2 * math.sqrt(self.n))
+
+    @property
+    def lower_d3(self) -> float:
+        """Factor D3 for the lower limit of ranges."""
+        return max(0.0, 1 - 3 * self.d3 / self.d2)
+
+    @property
+    def upper_d4(self) -> float:
+        """Factor D4 for the upper limit of ranges."""
+        return 1 + 3 * self.d3 / self.d2
+
+    @property
+    def e2(self) -> float:
+        """Factor for limits of individuals from the average moving range of n."""
+        return 3 / self.d2
+
+    @property
+    def d2_one_group(self) -> float:
+        """d2* for a single group: the root mean square of its range, in sd."""
+        return math.hypot(self.d2, self.d3)
+
+
+@dataclass(frozen=True)
+class IndividualsChart:
+    """Centre and limits of individuals and moving ranges, in the unit of the values; indices of what stands out."""
+
+    values: tuple[float, ...]
+    ranges: tuple[float, ...]
+    centre: float
+    lower: float
+    upper: float
+    mean_range: float
+    range_upper: float
+    beyond: tuple[int, ...]
+    jumps: tuple[int, ...]
+    runs: tuple[int, ...]
+
+    @property
+    def steady(self) -> bool:
+        """True when no point, jump or run stands out."""
+        return not (self.beyond or self.jumps or self.runs)
+
+    @property
+    def says(self) -> str:
+        """What stands out, in words; positions count from 1."""
+        found = (
+            ("beyond the limits at", self.beyond),
+            ("a jump at", self.jumps),
+            (f"{RUN_LENGTH} or more in a row on one side of the mean, ending at", self.runs),
+        )
+        parts = [f"{words} {', '.join(str(i + 1) for i in where)}" for words, where in found if where]
+        return "; ".join(parts) or f"steady: nothing stands out among {len(self.values)}"
+
+
+@lru_cache(maxsize=64)
+def chart_constants(n: int) -> ChartConstants:
+    """Constants for samples of n, from 2 up to 100."""
+    import numpy as np
+    from scipy import special
+
+    if not 2 <= n <= 100:
+        raise StatisticsError(f"chart constants are for samples of 2 to 100, found {n}")
+    x = np.linspace(-9, 9, 1801)  # the trapezoid rule converges geometrically for these smooth, vanishing integrands
+    step = float(x[1] - x[0])
+    below = special.ndtr(x)
+    above = special.ndtr(-x)
+    d2 = float(np.sum(1 - below**n - above**n)) * step
+    # E(R²) = 2 ∬_{x<y} P(minimum < x and maximum > y)
+    joint = 1 - below[None, :] ** n - above[:, None] ** n + np.clip(below[None, :] - below[:, None], 0, 1) ** n
+    weight = np.triu(np.ones_like(joint)) - 0.5 * np.eye(x.size)  # the diagonal is the edge of the triangle
+    square = 2 * float(np.sum(weight * joint)) * step**2
+    c4 = math.sqrt(2 / (n - 1)) * math.exp(math.lgamma(n / 2) - math.lgamma((n - 1) / 2))
+    return ChartConstants(n, d2, math.sqrt(square - d2**2), c4)
+
+
+def individuals(values: Sequence[float]) -> IndividualsChart:
+    """Individuals chart of at least two values in their order of time (8 or more make it worth reading)."""
+    import numpy as np
+
+    array = finite(values, 2, "an individuals chart")
+    constants = chart_constants(2)
+    ranges = np.abs(np.diff(array))
+    centre, mean_range = float(array.mean()), float(ranges.mean())
+    half = constants.e2 * mean_range
+    range_upper = constants.upper_d4 * mean_range
+    return IndividualsChart(
+        values=tuple(float(v) for v in array),
+        ranges=tuple(float(r) for r in ranges),
+        centre=centre,
+        lower=centre - half,
+        upper=centre + half,
+        mean_range=mean_range,
+        range_upper=range_upper,
+        beyond=tuple(int(i) for i in np.flatnonzero(np.abs(array - centre) > half)),
+        jumps=tuple(int(i) + 1 for i in np.flatnonzero(ranges > range_upper)),
+        runs=_runs([float(v) for v in array - centre]),
+    )
+
+
+def _runs(centred: Sequence[float]) -> tuple[int, ...]:
+    """Indices at which a run of one sign ends that is at least RUN_LENGTH long."""
+    ends, length, before = [], 0, 0.0
+    for index, value in enumerate([*centred, 0.0]):
+        sign = math.copysign(1, value) if value else 0.0
+        if sign and sign == before:
+            length += 1
+            continue
+        if length >= RUN_LENGTH:
+            ends.append(index - 1)
+        length, before = (1 if sign else 0), sign
+    return tuple(ends)
