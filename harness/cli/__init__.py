@@ -1,0 +1,139 @@
+"""The command line: `wakeboard COMMAND`. One file a command; each is loaded only when it runs.
+
+What people and scripts rely on (commands, options, exit codes, JSON keys) is described in README.md. Errors become text
+and exit codes in `harness.cli.failure`, and nowhere else.
+"""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import importlib.util
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+import click
+
+from harness.cli.exits import Exit
+from harness.cli.options import CONTEXT, colour
+from harness.cli.table import COMMANDS, Entry
+
+
+class LazyGroup(click.Group):
+    """A group that knows its commands from a table, and loads a command's module only to run it."""
+
+    def make_context(
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+    ) -> click.Context:
+        return super().make_context(info_name, args, parent, **{"color": colour(), **extra})
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(available())
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        entry = available().get(cmd_name)
+        if entry is None:
+            return None
+        found: click.Command = importlib.import_module(entry.module).command
+        found.name = cmd_name
+        return found
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in available() and not name.startswith("-"):
+            ctx.fail(_unknown(name))
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        commands = available()
+        width = max(map(len, COMMANDS))
+        for title in dict.fromkeys(entry.group for entry in commands.values()):
+            with formatter.section(title):
+                formatter.write_dl(
+                    [(name.ljust(width), entry.summary) for name, entry in commands.items() if entry.group == title]
+                )
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:  # the reader went away (`wakeboard unit | head`): no message can reach it
+            sys.stdout = open(os.devnull, "w")  # noqa: SIM115  lives until the interpreter's last flush
+            return Exit.STOPPED
+
+
+def available() -> dict[str, Entry]:
+    """The commands of the table whose module is installed."""
+    return {name: entry for name, entry in COMMANDS.items() if importlib.util.find_spec(entry.module) is not None}
+
+
+def _unknown(name: str) -> str:
+    near = difflib.get_close_matches(name, available(), n=1)
+    hint = f" Did you mean '{near[0]}'?" if near else " `wakeboard --help` lists them."
+    return f"there is no command '{name}'.{hint}"
+
+
+def _show_version(ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
+    if wanted and not ctx.resilient_parsing:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            click.echo(f"wakeboard {version('wakeboard')}")
+        except PackageNotFoundError:
+            click.echo("wakeboard (not installed)")
+        ctx.exit()
+
+
+@click.group(cls=LazyGroup, context_settings=CONTEXT)
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version, help="Show the version."
+)
+def group() -> None:
+    """Wakes new circuit boards up without letting the smoke out.
+
+    For extra-low-voltage boards only. `wakeboard demo` needs no hardware.
+    """
+
+
+def execute(args: Sequence[str]) -> int:
+    """Run one command line (without the program's name) and return its exit code. Never raises."""
+    try:
+        return _as_code(group.main(args=list(args), prog_name="wakeboard", standalone_mode=False))
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except click.Abort:
+        return _tell(KeyboardInterrupt(), args)
+    except SystemExit as stop:
+        return _as_code(stop.code)
+    except BaseException as error:  # noqa: BLE001  the last place that can turn it into a message
+        return _tell(error, args)
+
+
+def _tell(error: BaseException, args: Sequence[str]) -> int:
+    from harness.cli.failure import tell
+
+    return int(tell(error, as_json="--json" in args))
+
+
+def _as_code(result: Any) -> int:
+    if result is None:
+        return int(Exit.GOOD)
+    return int(result) if isinstance(result, int) else int(Exit.INTERNAL)
+
+
+def main(args: Sequence[str] | None = None) -> NoReturn:
+    """The console script."""
+    _speak_utf8()
+    sys.exit(execute(sys.argv[1:] if args is None else args))
+
+
+def _speak_utf8() -> None:
+    """Ω and µ must not end a run with an encoding error on a terminal that cannot show them."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")

@@ -1,0 +1,5 @@
+"""`python -m harness.cli` is `wakeboard`."""
+
+from harness.cli import main
+
+main()

@@ -1,0 +1,57 @@
+"""Exit codes, and which exception means which.
+
+The classes are looked up by module and name among the modules that are already loaded: an exception that was raised
+has its module loaded, and a command that never touches the store need not load it to print a usage error.
+"""
+
+from __future__ import annotations
+
+import enum
+import sys
+
+
+class Exit(enum.IntEnum):
+    GOOD = 0
+    FAILED = 1  # the unit failed, was marginal, or the guard tripped; a serious concern; an escape
+    USAGE = 2  # usage, or a bad file
+    BENCH = 3  # the bench failed: link, identity, calibration, self-check
+    STOPPED = 4  # stopped by the operator, outputs confirmed off
+    INTERNAL = 5
+    OUTPUTS_ON = 6  # outputs not confirmed off
+
+
+class OutputsNotOff(Exception):
+    """The outputs could not be confirmed off. The text says which, and what to do by hand."""
+
+
+class Stopped(Exception):
+    """The operator stopped the work; the outputs are confirmed off."""
+
+
+_CLASSES = [
+    ("harness.cli.exits", "OutputsNotOff", Exit.OUTPUTS_ON),
+    ("harness.cli.exits", "Stopped", Exit.STOPPED),
+    ("harness.describe.problems", "FileProblems", Exit.USAGE),
+    ("instruments.errors", "BenchError", Exit.BENCH),
+    ("instruments.quantity", "QuantityError", Exit.USAGE),
+    ("instruments.virtual.circuit", "FaultError", Exit.USAGE),
+    ("instruments.virtual.circuit", "CircuitError", Exit.USAGE),
+    ("results.store_errors", "StoreError", Exit.USAGE),
+]
+
+
+def exit_code(error: BaseException) -> Exit | None:
+    """The code an exception stands for; None for one that nobody expected.
+
+    An exception of any class may carry its own `exit_code`.
+    """
+    own = getattr(error, "exit_code", None)
+    if isinstance(own, int) and own in list(Exit):
+        return Exit(own)
+    if isinstance(error, KeyboardInterrupt):
+        return Exit.STOPPED
+    for module, name, code in _CLASSES:
+        known = getattr(sys.modules.get(module), name, None)
+        if isinstance(known, type) and isinstance(error, known):
+            return code
+    return None

@@ -1,0 +1,76 @@
+"""The one place that turns an exception into text for a person, a JSON document for a script, and an exit code."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import sys
+import traceback
+from pathlib import Path
+
+import click
+
+from harness.cli.exits import Exit, exit_code
+from harness.cli.options import colour, to_json
+
+_LOUD = "OUTPUTS NOT CONFIRMED OFF"
+
+
+def tell(error: BaseException, *, as_json: bool) -> Exit:
+    """Say what went wrong and return the exit code. Nothing raised here hides the error itself."""
+    code = exit_code(error)
+    if code is None:
+        code = Exit.INTERNAL
+        text = _unexpected(error)
+    else:
+        text = str(error) or type(error).__name__
+    if isinstance(error, KeyboardInterrupt):
+        text = "stopped"
+    if code is Exit.OUTPUTS_ON:
+        _loud()
+    _print_error(text)
+    if as_json:
+        click.echo(to_json({"error": text, "exit": int(code), **_details(error)}))
+    return code
+
+
+def _print_error(text: str) -> None:
+    several_lines = "\n" in text
+    click.secho(
+        "error:" + ("" if several_lines else " "), err=True, fg="red", bold=True, nl=several_lines, color=colour()
+    )
+    click.echo(text, err=True)
+
+
+def _loud() -> None:
+    bar = "!" * (len(_LOUD) + 6)
+    click.secho(f"{bar}\n!! {_LOUD} !!\n{bar}", err=True, fg="red", bold=True, color=colour())
+    click.echo("Switch the supply off at its front panel, or pull its leads, before touching anything.", err=True)
+
+
+def _details(error: BaseException) -> dict[str, object]:
+    as_json = getattr(error, "as_json", None)
+    details = as_json() if callable(as_json) else {}
+    return details if isinstance(details, dict) else {}
+
+
+def _unexpected(error: BaseException) -> str:
+    text = "".join(traceback.format_exception(error))
+    short = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    try:
+        path = _keep(text)
+    except OSError:
+        return f"something unexpected went wrong, a mistake in Wakeboard itself: {short}\n{text}"
+    return f"something unexpected went wrong, a mistake in Wakeboard itself: {short}\nthe whole story is in {path}"
+
+
+def _keep(text: str) -> Path:
+    """The traceback in a file of its own in the state directory."""
+    import platformdirs
+
+    folder = Path(platformdirs.user_state_dir("wakeboard", appauthor=False))
+    folder.mkdir(parents=True, exist_ok=True)
+    stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
+    path = folder / f"error-{stamp}-{os.getpid()}.txt"
+    path.write_text(f"{sys.version}\n{sys.argv}\n\n{text}", encoding="utf-8", errors="backslashreplace")
+    return path

@@ -1,0 +1,132 @@
+"""What all commands share: --json, --db, --no-input, where text goes, and help that leads with examples.
+
+    @command(examples=["wakeboard review board.toml"])
+    @click.argument("board")
+    @common_options
+    def command(common: Common, board: str) -> int | None:
+        '''Find what is wrong with a design before anything is powered.'''
+        common.say("…")           # for a person: standard output, or standard error under --json
+        common.emit({...})        # the one JSON document; does nothing without --json
+        return Exit.FAILED        # None or Exit.GOOD: all is well
+
+(In a command's own module the decorator is imported under another name: `from harness.cli.options import command as
+wakeboard_command`.)
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import math
+import os
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+DATABASE = "wakeboard.db"
+
+
+@dataclass(frozen=True)
+class Common:
+    """The options that every command takes."""
+
+    json: bool = False
+    db: str | None = None
+    no_input: bool = False
+
+    @property
+    def interactive(self) -> bool:
+        """Whether a question may be asked: a person is there to answer."""
+        return not self.no_input and sys.stdin is not None and sys.stdin.isatty()
+
+    def database(self, board_file: str | os.PathLike[str] | None = None) -> str:
+        """--db, or `wakeboard.db` beside the board file (in the working directory where there is none)."""
+        if self.db:
+            return self.db
+        return str((Path(board_file).parent if board_file else Path()) / DATABASE)
+
+    def say(self, text: str = "") -> None:
+        """Text for a person; standard error under --json, so that standard output is one document."""
+        click.echo(text, err=self.json, color=colour())
+
+    def note(self, text: str) -> None:
+        """What is not a result: progress, hints, the next command to try. Standard error."""
+        click.echo(text, err=True, color=colour())
+
+    def emit(self, document: object) -> None:
+        """The one JSON document of a command, where --json was given."""
+        if self.json:
+            click.echo(to_json(document))
+
+    def console(self) -> Console:
+        """A rich console on the stream that `say` uses; plain where it is no terminal or NO_COLOR is set."""
+        from rich.console import Console
+
+        return Console(stderr=self.json, highlight=False)
+
+
+def to_json(document: object) -> str:
+    """JSON text; NaN and infinities, which JSON has no words for, become null."""
+    return json.dumps(_finite(document), ensure_ascii=False, indent=2, default=str)
+
+
+def _finite(node: object) -> object:
+    if isinstance(node, float) and not math.isfinite(node):
+        return None
+    if isinstance(node, dict):
+        return {str(key): _finite(value) for key, value in node.items()}
+    if isinstance(node, (list, tuple)):
+        return [_finite(value) for value in node]
+    return node
+
+
+def colour() -> bool | None:
+    """False where the environment asks for none (NO_COLOR not empty, TERM=dumb); None: as the terminal can."""
+    return False if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" else None
+
+
+def common_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Adds the shared options; the function gets them as its keyword `common`."""
+
+    @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+    @click.option("--db", metavar="FILE", help="The file of results. Default: wakeboard.db beside the board file.")
+    @click.option("--no-input", is_flag=True, help="Never ask; take the careful answer.")
+    @functools.wraps(function)
+    def with_common(*args: Any, as_json: bool, db: str | None, no_input: bool, **options: Any) -> Any:
+        return function(*args, common=Common(as_json, db, no_input), **options)
+
+    return with_common
+
+
+class ExampleCommand(click.Command):
+    """A command whose help leads with examples."""
+
+    examples: Sequence[str] = ()
+
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        if self.examples:
+            with formatter.section("Examples"):
+                for example in self.examples:
+                    formatter.write_text(example)
+        super().format_help_text(ctx, formatter)
+
+
+def command(examples: Sequence[str] = (), **attributes: Any) -> Callable[[Callable[..., Any]], click.Command]:
+    """`click.command` with examples, `-h`, and plain text kept within 100 columns."""
+
+    def decorate(function: Callable[..., Any]) -> click.Command:
+        made = click.command(cls=ExampleCommand, context_settings=CONTEXT, **attributes)(function)
+        made.examples = tuple(examples)
+        return made
+
+    return decorate
+
+
+CONTEXT: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
