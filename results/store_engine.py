@@ -1,0 +1,402 @@
+"""Opening a store safely, and saying in one sentence why it cannot be opened.
+
+SQLite: one connection per store object, WAL with synchronous=FULL (a commit is on the disk when it returns), foreign
+keys on, writers take the lock at once (BEGIN IMMEDIATE), a busy timeout, an application id so that another program's
+file is never touched, and a quick check that is given a fixed time however large the file is. Where WAL is not
+possible (some network folders) the rollback journal with synchronous=EXTRA is used instead.
+
+A failed COMMIT may still have happened: SQLite in WAL mode reports an error of the log's sync, yet after reopening the
+rows are there. So callers `reopen()` and look up by key instead of writing again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+import sqlalchemy as sa
+from sqlalchemy import event, exc
+
+from results import migrations
+from results.store_errors import Kind, StoreError
+
+QUICK_CHECK_S: Final = 0.05
+_WAYS: Final = "give a file, sqlite:///FILE or postgresql://USER@HOST/DATABASE"
+_MIGRATION_LOCK: Final = 0x57414B45  # advisory lock number in PostgreSQL
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a store is. `shown` is safe to print: a URL's password is masked."""
+
+    dialect: str
+    shown: str
+    path: Path | None = None
+    url: sa.URL | None = None
+
+
+def parse_place(text: str | Path) -> Place:
+    """A file, sqlite:///FILE or postgresql://… ; anything else is a StoreError of kind "usage"."""
+    if isinstance(text, Path) or "://" not in text:
+        return _file_place(Path(text))
+    scheme = text.partition("://")[0].lower()
+    if scheme == "sqlite":
+        return _file_place(Path(text.partition(":///")[2] or "."))
+    if scheme not in ("postgresql", "postgres", "postgresql+psycopg"):
+        raise StoreError(f"{scheme}:// is no kind of store: {_WAYS}", kind="usage", store=text)
+    try:
+        url = sa.make_url("postgresql+psycopg" + text[len(scheme) :])
+    except (exc.ArgumentError, ValueError) as error:
+        raise StoreError(f"{text} cannot be read as a URL ({error}): {_WAYS}", kind="usage", store=text) from error
+    if not url.database:
+        raise StoreError(f"{text} names no database: {_WAYS}", kind="usage", store=text)
+    shown = url.set(drivername="postgresql").render_as_string(hide_password=True)
+    return Place("postgresql", shown, url=url)
+
+
+def _file_place(path: Path) -> Place:
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder; a store is a file, such as {path / 'wakeboard.db'}", kind="usage")
+    return Place("sqlite", str(path), path=path)
+
+
+class Database:
+    """One connection to a store, its transactions, and its errors made plain. Safe to use from several threads."""
+
+    def __init__(
+        self, place: Place, *, create: bool = True, read_only: bool = False, busy_s: float = 5.0, software: str = ""
+    ) -> None:
+        self.place = place
+        self.read_only = read_only
+        self.new = False
+        self._busy_s = busy_s
+        self._software = software
+        self._lock = threading.RLock()
+        self._immediate = False
+        self._connection: sa.Connection | None = None
+        if place.path is not None:
+            self._must_exist(place.path, create)
+        with self.translated():
+            self._engine = self._make_engine()
+            self._open()
+
+    @property
+    def dialect(self) -> str:
+        return self.place.dialect
+
+    def describe_engine(self) -> str:
+        """Program and version, recorded with every run: an old SQLite has known faults when a store is shared."""
+        if self.dialect == "sqlite":
+            return f"SQLite {sqlite3.sqlite_version}"
+        with self.reading() as connection:
+            return f"PostgreSQL {connection.scalar(sa.text('SHOW server_version'))}"
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A consistent view for several SELECTs."""
+        with self._transaction(immediate=False) as connection:
+            yield connection
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """All or nothing. When this raises, whether it happened is unknown: `reopen()` and look up by key."""
+        if self.read_only:
+            raise StoreError(f"{self.place.shown} was opened for reading only", kind="read-only", store=self.name)
+        with self._transaction(immediate=True) as connection:
+            yield connection
+
+    @property
+    def name(self) -> str:
+        return self.place.shown
+
+    def reopen(self) -> None:
+        """Drops the connection, whatever state it is in, and opens a new one."""
+        with self._lock, self.translated():
+            self._drop()
+            self._open()
+
+    def close(self) -> None:
+        with self._lock:
+            self._drop()
+            self._engine.dispose()
+
+    @contextlib.contextmanager
+    def translated(self) -> Iterator[None]:
+        """Turns a driver's error into a StoreError of one sentence."""
+        try:
+            yield
+        except exc.DBAPIError as error:
+            cause = error.orig if isinstance(error.orig, BaseException) else error
+            raise explain(cause, self.place) from error
+        except (sqlite3.Error, OSError) as error:
+            raise explain(error, self.place) from error
+
+    # -- below: how it is done
+
+    def _must_exist(self, path: Path, create: bool) -> None:
+        if path.exists():
+            return
+        if not create or self.read_only:
+            raise StoreError(f"there is no store {path}", kind="usage", store=str(path))
+        if not path.resolve().parent.is_dir():
+            raise StoreError(f"the folder of {path} does not exist", kind="usage", store=str(path))
+        self.new = True
+
+    @contextlib.contextmanager
+    def _transaction(self, *, immediate: bool) -> Iterator[sa.Connection]:
+        with self._lock, self.translated():
+            if self._connection is None:
+                self._open()
+            assert self._connection is not None
+            if self._connection.in_transaction():  # nested: part of the outer one
+                yield self._connection
+                return
+            self._immediate = immediate
+            with self._connection.begin():
+                yield self._connection
+
+    def _make_engine(self) -> sa.Engine:
+        if self.place.url is not None:
+            return sa.create_engine(
+                self.place.url, poolclass=sa.pool.NullPool, connect_args={"connect_timeout": max(2, int(self._busy_s))}
+            )
+        engine = sa.create_engine("sqlite://", poolclass=sa.pool.NullPool, creator=self._connect_sqlite)
+
+        @event.listens_for(engine, "begin")
+        def _begin(connection: sa.Connection) -> None:
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if self._immediate else "BEGIN")
+
+        return engine
+
+    def _open(self) -> None:
+        self._connection = self._engine.connect()
+        try:
+            self._migrate()
+        except BaseException:
+            self._drop()
+            raise
+        self.new = False
+
+    def _drop(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is None:
+            return
+        with contextlib.suppress(exc.DBAPIError, sqlite3.Error):
+            connection.invalidate()
+        with contextlib.suppress(exc.DBAPIError, sqlite3.Error):
+            connection.close()
+
+    # -- SQLite
+
+    def _connect_sqlite(self) -> sqlite3.Connection:
+        assert self.place.path is not None
+        path = self.place.path.resolve()
+        if not self.read_only:
+            return _prepare(self._sqlite(path, "rwc" if self.new else "rw"), path, self._busy_s)
+        connection = self._sqlite(path, "ro")
+        try:
+            _must_be_ours(connection, path)
+        except sqlite3.OperationalError:
+            # A folder that cannot be written lacks the WAL index; without a log the file is whole by itself.
+            connection.close()
+            log = path.with_name(path.name + "-wal")
+            if log.exists() and log.stat().st_size:
+                raise
+            connection = self._sqlite(path, "ro&immutable=1")
+            _must_be_ours(connection, path)
+        return connection
+
+    def _sqlite(self, path: Path, mode: str) -> sqlite3.Connection:
+        return sqlite3.connect(
+            f"file:{quote(path.as_posix())}?mode={mode}",
+            uri=True,
+            timeout=self._busy_s,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+
+    # -- migrations
+
+    def _migrate(self) -> None:
+        assert self._connection is not None
+        version = self._version()
+        if version > migrations.NEWEST:
+            raise StoreError(
+                f"{self.name} was made by a newer Wakeboard (schema {version}, this one knows {migrations.NEWEST}): "
+                "update Wakeboard",
+                kind="newer",
+                store=self.name,
+            )
+        if version == migrations.NEWEST:
+            return
+        if self.read_only:
+            raise StoreError(
+                f"{self.name} has the older schema {version}: open it once where it can be written",
+                kind="read-only",
+                store=self.name,
+            )
+        for migration in migrations.MIGRATIONS:
+            self._apply(migration)
+
+    def _version(self) -> int:
+        assert self._connection is not None
+        self._immediate = False
+        with self._connection.begin():
+            if not sa.inspect(self._connection).has_table("migration"):
+                return 0
+            return int(self._connection.scalar(sa.text("SELECT coalesce(max(version), 0) FROM migration")) or 0)
+
+    def _apply(self, migration: migrations.Migration) -> None:
+        """One migration and its record in one transaction; another process may have been faster."""
+        assert self._connection is not None
+        self._immediate = True
+        with self._connection.begin():
+            run = self._connection.exec_driver_sql
+            if self.dialect == "postgresql":
+                run(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
+            for statement in migrations.RECORD_TABLE.sql(self.dialect):
+                run(statement)
+            known = self._connection.scalar(
+                sa.text("SELECT count(*) FROM migration WHERE version = :v"), {"v": migration.version}
+            )
+            if known:
+                return
+            for statement in migration.sql(self.dialect):
+                run(statement)
+            self._connection.execute(
+                sa.text("INSERT INTO migration (version, name, applied, software) VALUES (:v, :n, :a, :s)"),
+                {"v": migration.version, "n": migration.name, "a": time.time(), "s": self._software},
+            )
+            if self.dialect == "sqlite":
+                run(f"PRAGMA user_version = {migration.version}")
+
+
+def _prepare(connection: sqlite3.Connection, path: Path, busy_s: float) -> sqlite3.Connection:
+    """The safe settings, each read back where SQLite may quietly refuse."""
+    try:
+        fresh = _must_be_ours(connection, path)
+        mode = _patiently(lambda: connection.execute("PRAGMA journal_mode = WAL").fetchone()[0], busy_s)
+        connection.execute(f"PRAGMA synchronous = {'FULL' if mode == 'wal' else 'EXTRA'}")
+        connection.execute("PRAGMA foreign_keys = ON")
+        if fresh:
+            _patiently(lambda: connection.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}"), busy_s)
+        else:
+            _quick_check(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _must_be_ours(connection: sqlite3.Connection, path: Path) -> bool:
+    """True for an empty file, False for a store; StoreError for another program's file."""
+    mark = connection.execute("PRAGMA application_id").fetchone()[0]
+    if mark == migrations.APPLICATION_ID:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        return False
+    if mark == 0 and connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0:
+        return True
+    raise StoreError(
+        f"{path} is a SQLite file of another program, not a Wakeboard store", kind="usage", store=str(path)
+    )
+
+
+def _patiently(act: Callable[[], Any], busy_s: float) -> Any:
+    """A change of journal mode is refused at once while another process is starting too: ask again for a while."""
+    deadline = time.monotonic() + busy_s
+    while True:
+        try:
+            return act()
+        except sqlite3.OperationalError as error:
+            if (error.sqlite_errorcode & 0xFF) != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                raise
+            time.sleep(0.01)
+
+
+def _quick_check(connection: sqlite3.Connection, path: Path) -> None:
+    """PRAGMA quick_check, given QUICK_CHECK_S seconds: all of a small store, the beginning of a large one."""
+    deadline = time.monotonic() + QUICK_CHECK_S
+    connection.set_progress_handler(lambda: int(time.monotonic() > deadline), 2000)
+    try:
+        first = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_INTERRUPT:
+            raise
+        return
+    finally:
+        connection.set_progress_handler(None, 0)
+    if first != "ok":
+        raise _corrupt(str(path), str(first))
+
+
+# -- errors
+
+
+def _corrupt(name: str, detail: str) -> StoreError:
+    return StoreError(
+        f"{name} is damaged ({' '.join(detail.split())}); nothing was changed: first copy it, with its -wal file, "
+        "somewhere safe, then restore a backup or recover what can be read",
+        kind="corrupt",
+        store=name,
+    )
+
+
+_SQLITE_SAYS: Final[dict[int, tuple[Kind, str]]] = {
+    sqlite3.SQLITE_BUSY: ("locked", "{name} is locked: another program is writing to it; try again when it is done"),
+    sqlite3.SQLITE_LOCKED: ("locked", "{name} is locked: another program is writing to it; try again when it is done"),
+    sqlite3.SQLITE_READONLY: ("read-only", "{name} cannot be written: the file, its folder or its disk is read-only"),
+    sqlite3.SQLITE_FULL: ("full", "the disk of {name} is full; what was committed before is safe"),
+    sqlite3.SQLITE_CANTOPEN: ("usage", "{name} cannot be opened: is the path right, and may it be read and written?"),
+    sqlite3.SQLITE_NOTADB: (
+        "corrupt",
+        "{name} is not a Wakeboard store, or its first bytes are damaged; nothing was changed",
+    ),
+    sqlite3.SQLITE_PERM: ("usage", "{name} cannot be opened: permission denied"),
+    sqlite3.SQLITE_IOERR: ("io", "the disk of {name} reported an error ({detail}); what was committed before is safe"),
+}
+_POSTGRESQL_SAYS: Final[dict[str, tuple[Kind, str]]] = {
+    "28": ("unreachable", "{name} refused the user or the password"),
+    "3D": ("usage", "{name}: there is no such database on that server"),
+    "42501": ("read-only", "{name}: this user may not write there"),
+    "25006": ("read-only", "{name} is read-only"),
+    "53100": ("full", "the disk of {name} is full; what was committed before is safe"),
+    "55P03": ("locked", "{name} is locked by another user"),
+}
+
+
+def explain(error: BaseException, place: Place) -> StoreError:
+    """The StoreError for an error of sqlite3, psycopg or the operating system."""
+    name, detail = place.shown, " ".join(str(error).split())
+    if isinstance(error, sqlite3.Error):
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code == sqlite3.SQLITE_CORRUPT:
+            return _corrupt(name, detail)
+        kind, says = _SQLITE_SAYS.get(code, ("io", "{name}: {detail}"))
+        return StoreError(says.format(name=name, detail=detail), kind=kind, store=name)
+    if isinstance(error, OSError):
+        return StoreError(f"{name} cannot be opened: {error.strerror or error}", kind="usage", store=name)
+    return _explain_server(error, name, detail)
+
+
+def _explain_server(error: BaseException, name: str, detail: str) -> StoreError:
+    state = getattr(error, "sqlstate", None) or ""
+    for key in (state, state[:2]):
+        if key and key in _POSTGRESQL_SAYS:
+            kind, says = _POSTGRESQL_SAYS[key]
+            return StoreError(says.format(name=name), kind=kind, store=name)
+    if "password authentication failed" in detail or "no password supplied" in detail:
+        return StoreError(f"{name} refused the user or the password", kind="unreachable", store=name)
+    if "does not exist" in detail and "database" in detail:
+        return StoreError(f"{name}: there is no such database on that server", kind="usage", store=name)
+    if not state or state[:2] in ("08", "57"):
+        return StoreError(
+            f"{name} cannot be reached ({detail}); the local store has everything", kind="unreachable", store=name
+        )
+    return StoreError(f"{name}: {detail}", kind="io", store=name)

@@ -1,0 +1,269 @@
+"""Reading runs back: plain functions on a connection."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.sql.elements import ColumnElement
+
+from results import store_blobs
+from results.records import InstrumentUsed, Reading, Rework, RunRecord, RunStart, RunSummary, Step, Trip
+from results.schema import (
+    document,
+    instrument,
+    measurand,
+    reading,
+    rework,
+    rework_undo,
+    run,
+    run_end,
+    run_instrument,
+    step,
+    step_blob,
+    terms,
+    unit,
+)
+from results.store_errors import StoreError
+
+
+def last_end() -> ColumnElement[bool]:
+    """True for the row that counts as a run's end: the latest, for a correction is a later row."""
+    later = run_end.alias("later")
+    after = sa.or_(later.c.at > run_end.c.at, sa.and_(later.c.at == run_end.c.at, later.c.id > run_end.c.id))
+    return ~sa.exists().where(later.c.run_id == run_end.c.run_id, after)
+
+
+def find_run(connection: sa.Connection, ref: str | None, store: str) -> int:
+    """The key of the run meant by an id, its first letters, or nothing (the latest)."""
+    if not ref:
+        found = connection.scalar(sa.select(run.c.id).order_by(run.c.started.desc(), run.c.id.desc()).limit(1))
+        if found is None:
+            raise StoreError(f"{store} holds no run yet", kind="usage", store=store)
+        return int(found)
+    ref = ref.strip().lower().replace("-", "")
+    # Hex digits only, so that "g" is above all of them: a range that the index serves.
+    query = sa.select(run.c.id, run.c.uuid).where(run.c.uuid >= ref, run.c.uuid < ref + "g").limit(6)
+    rows = connection.execute(query).all() if ref.isalnum() else []
+    if len(rows) == 1 or (rows and rows[0].uuid == ref):
+        return int(rows[0].id)
+    if not rows:
+        raise StoreError(f"{store} has no run {ref!r}; `wakeboard unit` lists the runs", kind="usage", store=store)
+    shown = ", ".join(row.uuid[: len(ref) + 4] for row in rows[:5])
+    raise StoreError(f"{ref!r} fits several runs ({shown}, …): give more letters", kind="usage", store=store)
+
+
+# -- lists
+
+
+def summaries(connection: sa.Connection, where: Sequence[ColumnElement[bool]], limit: int | None) -> list[RunSummary]:
+    """Runs, latest first."""
+    query = (
+        sa.select(
+            run.c.uuid,
+            unit.c.serial,
+            unit.c.board,
+            run.c.revision,
+            run.c.sequence,
+            run.c.started,
+            run.c.virtual,
+            run_end.c.at,
+            run_end.c.outcome,
+            run_end.c.abandoned,
+        )
+        .join(unit, unit.c.id == run.c.unit_id)
+        .outerjoin(run_end, sa.and_(run_end.c.run_id == run.c.id, last_end()))
+        .where(*where)
+        .order_by(run.c.started.desc(), run.c.id.desc())
+        .limit(limit)
+    )
+    return [
+        RunSummary(
+            id=row.uuid,
+            unit=row.serial,
+            board=row.board,
+            revision=row.revision,
+            sequence=row.sequence,
+            started=row.started,
+            ended=row.at,
+            outcome=row.outcome,
+            abandoned=bool(row.abandoned),
+            virtual=bool(row.virtual),
+        )
+        for row in connection.execute(query)
+    ]
+
+
+# -- one run
+
+
+def load_run(connection: sa.Connection, run_id: int, *, blobs: bool = True) -> RunRecord:
+    """The whole run. Without `blobs` its traces and traffic stay on the disk."""
+    row = connection.execute(
+        sa.select(run, unit.c.board, unit.c.serial).join(unit, unit.c.id == run.c.unit_id).where(run.c.id == run_id)
+    ).one()
+    texts = _documents(connection, {row.board_sha256, row.sequence_sha256, row.bench_sha256})
+    end = connection.execute(sa.select(run_end).where(run_end.c.run_id == run_id, last_end())).one_or_none()
+    start = RunStart(
+        unit=row.serial,
+        board_name=row.board,
+        revision=row.revision,
+        board_text=texts[row.board_sha256],
+        sequence_title=row.sequence,
+        sequence_text=texts[row.sequence_sha256],
+        bench_text=texts[row.bench_sha256],
+        operator=row.operator,
+        software=row.software,
+        host=row.host,
+        plants=json.loads(row.plants),
+        instruments=_instruments(connection, run_id),
+        virtual=bool(row.virtual),
+    )
+    return RunRecord(
+        id=row.uuid,
+        start=start,
+        started=row.started,
+        steps=_steps(connection, run_id, blobs),
+        rework=[Rework(text=r["text"], faults=r["faults"], uuid=r["uuid"]) for r in json.loads(row.rework)],
+        hashes={"board": row.board_sha256, "sequence": row.sequence_sha256, "bench": row.bench_sha256},
+        **_end_fields(end),
+    )
+
+
+def _documents(connection: sa.Connection, keys: Iterable[str]) -> dict[str, str]:
+    query = sa.select(document.c.sha256, document.c.text).where(document.c.sha256.in_(list(keys)))
+    return {row.sha256: row.text for row in connection.execute(query)}
+
+
+def _end_fields(end: Any) -> dict[str, Any]:
+    if end is None:
+        return {}
+    trip = None
+    if end.trip_rule is not None:
+        trip = Trip(end.trip_rule, end.trip_step, end.trip_supply, end.trip_volts, end.trip_amps)
+    return {
+        "ended": end.at,
+        "outcome": end.outcome,
+        "outputs_off": None if end.outputs_off is None else bool(end.outputs_off),
+        "energised_s": end.energised_s,
+        "trip": trip,
+        "abandoned": bool(end.abandoned),
+        "says": end.says,
+    }
+
+
+def _instruments(connection: sa.Connection, run_id: int) -> list[InstrumentUsed]:
+    query = (
+        sa.select(instrument)
+        .join(run_instrument, run_instrument.c.instrument_id == instrument.c.id)
+        .where(run_instrument.c.run_id == run_id)
+        .order_by(run_instrument.c.position)
+    )
+    skip = {"id", "digest"}
+    return [
+        InstrumentUsed(**{key: value for key, value in row.items() if key not in skip})
+        for row in connection.execute(query).mappings()
+    ]
+
+
+def _steps(connection: sa.Connection, run_id: int, blobs: bool) -> list[Step]:
+    readings = _readings(connection, run_id)
+    parts = _blobs(connection, run_id) if blobs else {}
+    query = sa.select(step).where(step.c.run_id == run_id).order_by(step.c.number)
+    steps = []
+    for row in connection.execute(query):
+        trace, traffic = parts.get((row.id, "trace")), parts.get((row.id, "traffic"))
+        steps.append(
+            Step(
+                number=row.number,
+                name=row.name,
+                kind=row.kind,
+                outcome=row.outcome,
+                started=row.started,
+                ended=row.ended,
+                readings=readings.get(row.id, []),
+                says=row.says,
+                detail=json.loads(row.detail),
+                trace=store_blobs.trace_from(store_blobs.unsqueeze(trace)) if trace else None,
+                traffic=store_blobs.traffic_from(store_blobs.unsqueeze(traffic)) if traffic else (),
+            )
+        )
+    return steps
+
+
+def _blobs(connection: sa.Connection, run_id: int) -> dict[tuple[int, str], bytes]:
+    query = (
+        sa.select(step_blob.c.step_id, step_blob.c.kind, step_blob.c.data)
+        .join(step, step.c.id == step_blob.c.step_id)
+        .where(step.c.run_id == run_id)
+    )
+    return {(step_id, kind): bytes(data) for step_id, kind, data in connection.execute(query)}
+
+
+def _readings(connection: sa.Connection, run_id: int) -> dict[int, list[Reading]]:
+    query = (
+        sa.select(
+            reading.c.step_id,
+            measurand.c.of,
+            measurand.c.quantity,
+            reading.c.value,
+            measurand.c.unit,
+            reading.c.u,
+            terms.c.low,
+            terms.c.high,
+            reading.c.outcome,
+            measurand.c.state,
+            terms.c.instrument,
+            terms.c.range,
+            reading.c.time,
+            terms.c.limits_from,
+            reading.c.says,
+        )
+        .join(step, step.c.id == reading.c.step_id)
+        .join(measurand, measurand.c.id == reading.c.measurand_id)
+        .join(terms, terms.c.id == reading.c.terms_id)
+        .where(step.c.run_id == run_id)
+        .order_by(reading.c.step_id, reading.c.position)
+    )
+    found: dict[int, list[Reading]] = {}
+    for row in connection.execute(query):
+        fields: list[Any] = list(row)
+        fields[-1] = fields[-1] or ""
+        found.setdefault(fields[0], []).append(Reading(*fields[1:]))
+    return found
+
+
+# -- rework
+
+
+def in_force(connection: sa.Connection, unit_id: int) -> list[Rework]:
+    return [done for done in reworks(connection, unit_id) if done.undone_at is None]
+
+
+def reworks(connection: sa.Connection, unit_id: int) -> Sequence[Rework]:
+    """All rework of a unit, oldest first, numbered from 1; what was undone says when."""
+    undone = (
+        sa.select(rework_undo.c.rework_id, sa.func.min(rework_undo.c.at).label("undone_at"))
+        .group_by(rework_undo.c.rework_id)
+        .subquery()
+    )
+    query = (
+        sa.select(rework, undone.c.undone_at)
+        .outerjoin(undone, undone.c.rework_id == rework.c.id)
+        .where(rework.c.unit_id == unit_id)
+        .order_by(rework.c.id)
+    )
+    return [
+        Rework(
+            text=row.text,
+            faults=json.loads(row.faults),
+            number=number,
+            at=row.at,
+            by=row.by,
+            uuid=row.uuid,
+            undone_at=row.undone_at,
+        )
+        for number, row in enumerate(connection.execute(query), 1)
+    ]
