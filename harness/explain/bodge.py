@@ -98,7 +98,7 @@ def _marked(ohms: float | None) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    """One bodge, in conductances. `sign` is +1 for a line held low, -1 for one held high: the same formulas serve both."""
+    """One bodge, in conductances. `sign`: +1 for a line held low, -1 for one held high (same formulas)."""
 
     pulls: Sequence[PullRange]
     spans: Mapping[str, tuple[float, float]]
@@ -241,7 +241,8 @@ def _fit(
     says = (
         f"solder {show(fit, 'Ω')} {where} (anything from {show(low, 'Ω', 3)} to {show(high, 'Ω', 3)} works in the "
         f"worst case): {line} will then read {show(after[1], 'V', 3)} ({show(after[0], 'V', 3)} to "
-        f"{show(after[2], 'V', 3)}); its driver carries up to {show(amps, 'A', 2)}, the resistor {show(volts**2 / fit, 'W', 2)}"
+        f"{show(after[2], 'V', 3)}); its driver carries up to {show(amps, 'A', 2)}, "
+        f"the resistor {show(volts**2 / fit, 'W', 2)}"
     )
     return Bodge(
         line, hold, problem.to, low, high, fit, across.name if across else None, replace, volts**2 / fit, amps, after,

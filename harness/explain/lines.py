@@ -26,7 +26,7 @@ LEAKAGE_AMPS = 3e-6
 DRIVER_OHMS = 300.0
 """A source below this is a driver or several, not a resistor (common practice: outputs are 20 to 150 Ω)."""
 TOGGLE_SHARE = 0.5
-"""Share of the rectangular wave's AC RMS from which a line counts as toggling; slow edges and a narrow band lower it."""
+"""Share of the rectangular wave's AC RMS above which a line toggles; slow edges and a narrow band lower it."""
 MISFIT_LIMIT = 13.8
 """chi-square per spare reading beyond which no rail fits (one in 5000 for one degree of freedom)."""
 
@@ -143,7 +143,8 @@ class _Context:
         duty, expected = rectangular_ac(self.first.volts, low, high)
         self.arithmetic.append(
             f"a signal between {show(low, 'V')} and {show(high, 'V')} with this mean would be high {duty:.0%} of the "
-            f"time and show {show(expected, 'V', 3)} AC; it shows {show(self.first.ac_volts, 'V', 3)}: it does not toggle"
+            f"time and show {show(expected, 'V', 3)} AC; it shows {show(self.first.ac_volts, 'V', 3)}: "
+            "it does not toggle"
         )
 
     def result(self, kind: Kind, says: str, **more: Any) -> LineAnalysis:

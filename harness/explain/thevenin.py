@@ -69,8 +69,9 @@ class Known:
 
     def unexplained(self, i: int) -> Array:
         """Current that an unknown must bring into the line in reading i, beyond what is fitted (A)."""
-        known = sum(((self.volts[i] - v) * g for g, v in self.fitted), start=np.zeros_like(self.leak))
-        return self.currents[i] + known - self.leak
+        known: Array = sum(((self.volts[i] - v) * g for g, v in self.fitted), start=np.zeros_like(self.leak))
+        current: Array = self.currents[i] + known - self.leak
+        return current
 
 
 def _inputs(

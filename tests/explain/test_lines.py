@@ -124,7 +124,7 @@ def test_a_hidden_pull_down_against_a_fitted_pull_up() -> None:
 
 
 def test_a_latched_input_that_sources_a_current_is_no_resistor() -> None:
-    """RP2350 A2 erratum E9: the pad sources about 120 µA, so 8.2 kΩ reads 0.984 V and 4.7 kΩ 0.564 V (public issue reports)."""
+    """RP2350 A2 erratum E9: the pad sources about 120 µA, so 8.2 kΩ reads 0.984 V and 4.7 kΩ 0.564 V."""
     amps = 120e-6
     loads = [(METER_10M, Resistor("8k2", 8.2e3, 0.001)), (METER_10M, Resistor("4k7", 4.7e3, 0.001))]
     readings = [LineReading(amps / sum(1 / r.ohms for r in tried), tried, METER) for tried in loads]
