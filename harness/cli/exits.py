@@ -34,8 +34,7 @@ _CLASSES = [
     ("harness.describe.problems", "FileProblems", Exit.USAGE),
     ("instruments.errors", "BenchError", Exit.BENCH),
     ("instruments.quantity", "QuantityError", Exit.USAGE),
-    ("instruments.virtual.circuit", "FaultError", Exit.USAGE),
-    ("instruments.virtual.circuit", "CircuitError", Exit.USAGE),
+    ("instruments.virtual.circuit.errors", "CircuitError", Exit.USAGE),
     ("results.store_errors", "StoreError", Exit.USAGE),
 ]
 

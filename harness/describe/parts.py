@@ -1,0 +1,331 @@
+"""The table [parts] against the circuit's part kinds: text becomes SI floats, every mistake a problem.
+
+A part is written as one table: `kind`, `pins` (a table pin = net, or a list in the kind's order), the values of its
+kind, `tolerance` of its main value, `max` (absolute maximum voltage, current, power). Besides what the circuit needs it
+may say `place`, `says`, and `variants`: other values that the same part comes in and that could be fitted by mistake.
+Which pins and values a kind has is asked of the circuit's registry, so that a new kind needs no change here.
+"""
+
+from __future__ import annotations
+
+import functools
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from harness.describe.document import Document
+from harness.describe.positions import Path
+from harness.describe.problems import nearest, one_of, quoted
+from instruments.quantity import QuantityError, parse, parse_tolerance, parse_value
+from instruments.virtual.circuit.errors import CircuitError
+from instruments.virtual.circuit.part import Part
+
+if TYPE_CHECKING:
+    from instruments.virtual.circuit.kind import Kind, Quantity
+
+__all__ = ["Part", "PartNote", "read_parts"]
+
+RATINGS = {"voltage": "V", "current": "A", "power": "W"}
+_NAME = re.compile(r"[A-Za-z0-9_+\-/#~\[\]]+\Z")
+_NET = re.compile(r"[^\s:=;,>]+\Z")
+_OWN = ("kind", "pins", "max", "tolerance", "variants", "place", "says")
+
+
+@dataclass(frozen=True)
+class PartNote:
+    """What the board file says of a part beyond the circuit's needs."""
+
+    place: str = ""
+    says: str = ""
+    variants: tuple[str, ...] = ()
+
+
+@functools.cache
+def board_kinds() -> Mapping[str, Kind]:
+    """The part kinds that can be on a board: all but the bench's own."""
+    from instruments.virtual.circuit.parts import kinds
+
+    return {name: kind for name, kind in kinds().items() if not kind.bench}
+
+
+def read_parts(document: Document) -> tuple[dict[str, Part], dict[str, PartNote]]:
+    """The parts of a board file; what is wrong with them is added to the document.
+
+    A part with a mistake is returned too, with what could be read of it, so that one wrong value does not make its nets
+    unknown to everything that is checked after.
+    """
+    parts: dict[str, Part] = {}
+    notes: dict[str, PartNote] = {}
+    tables = document.data.get("parts", {})
+    if not isinstance(tables, dict):
+        document.add(("parts",), quoted(tables), "a table of parts")
+        return parts, notes
+    for name, table in tables.items():
+        reader = _PartReader(document, name, table)
+        parts[name], notes[name] = reader.part(), reader.note
+    return parts, notes
+
+
+class _PartReader:
+    """One part's table. Every method adds its problems to the document and goes on."""
+
+    def __init__(self, document: Document, name: str, table: Any) -> None:
+        self.document = document
+        self.name = name
+        self.table = table
+        self.path: Path = ("parts", name)
+        self.values: dict[str, Any] = {}
+        self.tolerance: dict[str, float] = {}
+        self.note = PartNote()
+        self.good = True
+
+    def wrong(self, path: Path, found: str, allowed: str, hint: str = "") -> None:
+        self.good = False
+        self.document.add((*self.path, *path), found, allowed, hint)
+
+    def part(self) -> Part:
+        kind = self._kind()
+        if kind is None:
+            return Part(self.name, "unknown", self._raw_pins())
+        pins = self._pins(kind)
+        self._values(kind)
+        ratings = self._ratings()
+        self.note = self._note()
+        part = Part(self.name, kind.name, pins, self.values, self.tolerance, ratings)
+        if self.good:
+            self._check_fit(kind, part)
+        return part
+
+    def _raw_pins(self) -> dict[str, str]:
+        found = self.table.get("pins") if isinstance(self.table, dict) else None
+        pairs = found.items() if isinstance(found, dict) else enumerate(found if isinstance(found, list) else [])
+        return {str(pin): net for pin, net in pairs if isinstance(net, str)}
+
+    # --- kind and pins ----------------------------------------------------------------------------------------
+    def _kind(self) -> Kind | None:
+        if not isinstance(self.table, dict):
+            self.wrong((), quoted(self.table), 'a table, such as { kind = "resistor", … }')
+            return None
+        if not _NAME.match(self.name):
+            self.wrong((), f"the name {quoted(self.name)}", "letters, digits and _ + - / #, so that faults can name it")
+        found = self.table.get("kind")
+        kind = board_kinds().get(found) if isinstance(found, str) else None
+        if kind is None:
+            text = "nothing" if found is None else quoted(found)
+            self.wrong(("kind",), text, one_of(board_kinds(), 40), nearest(found, board_kinds()) if found else "")
+        return kind
+
+    def _pins(self, kind: Kind) -> dict[str, str]:
+        found = self.table.get("pins")
+        if isinstance(found, list):
+            found = self._listed(kind, found)
+        if not isinstance(found, dict):
+            if self.good or "pins" not in self.table:
+                text = "nothing" if "pins" not in self.table else quoted(found)
+                self.wrong(("pins",), text, _pins_allowed(kind))
+            return {}
+        pins: dict[str, str] = {}
+        for pin, net in found.items():
+            name = str(pin)
+            if not kind.any_pins and name not in kind.pins:
+                self.wrong(("pins", pin), f"the pin {quoted(pin)}", one_of(kind.pins), nearest(pin, kind.pins))
+            elif not isinstance(net, str) or not _NET.match(net):
+                self.wrong(("pins", pin), quoted(net), "the name of a net, without spaces or : = ; , >")
+            if isinstance(net, str):
+                pins[name] = net
+        absent = [pin for pin in kind.pins if pin not in pins and pin not in kind.optional]
+        if absent and not kind.any_pins:
+            self.wrong(("pins",), f"no net for {', '.join(absent)}", _pins_allowed(kind))
+        return pins
+
+    def _listed(self, kind: Kind, nets: list[Any]) -> dict[str, Any] | None:
+        if kind.any_pins or len(nets) != len(kind.pins):
+            self.wrong(("pins",), f"a list of {len(nets)} nets", _pins_allowed(kind))
+            return None
+        return dict(zip(kind.pins, nets, strict=True))
+
+    # --- values -----------------------------------------------------------------------------------------------
+    def _values(self, kind: Kind) -> None:
+        for key, found in self.table.items():
+            name = kind.synonyms.get(key, key)
+            if key in kind.nested:
+                self.values[key] = self._nested(key, found)
+            elif name in kind.values:
+                self._value(key, name, kind.values[name], found)
+            elif key not in _OWN:
+                known = _keys(kind)
+                self.wrong((key,), f"the unknown key {quoted(key)}", one_of(known, 20), nearest(key, known))
+        for name, quantity in kind.values.items():
+            if quantity.required and not any(kind.synonyms.get(key, key) == name for key in self.table):
+                self.wrong((name,), "nothing", f"{quantity.says or name}{_in_unit(quantity)} (needed)")
+        self._main_tolerance(kind)
+
+    def _main_tolerance(self, kind: Kind) -> None:
+        if "tolerance" not in self.table:
+            return
+        if kind.main is None:
+            self.wrong(("tolerance",), "a tolerance", f'none here; write it on the value: "… ± 5 %" ({kind.name})')
+            return
+        try:
+            tolerance = parse_tolerance(self.table["tolerance"])
+        except QuantityError as error:
+            self.wrong(("tolerance",), error.found, error.allowed)
+            return
+        self.tolerance[kind.main] = tolerance.relative or 0.0
+
+    def _value(self, key: str, name: str, quantity: Quantity, found: Any) -> None:
+        try:
+            value, spread = _read_value(quantity, found)
+        except QuantityError as error:
+            self.wrong((key,), error.found, error.allowed)
+            return
+        if quantity.unit in ("Ω", "F", "H") and value < 0:
+            self.wrong((key,), quoted(found), "a value that is not below zero")
+        self.values[name] = value
+        if spread:
+            self.tolerance[name] = spread
+
+    def _nested(self, key: str, found: Any) -> dict[str, dict[str, Any]]:
+        """A chip's [io] and [supply]: pin -> its own table of values."""
+        result: dict[str, dict[str, Any]] = {}
+        if not isinstance(found, dict):
+            self.wrong((key,), quoted(found), "a table: pin = { … }")
+            return result
+        pins = self.table.get("pins")
+        known = list(pins) if isinstance(pins, dict) else []
+        for pin, table in found.items():
+            if pin not in known:
+                self.wrong((key, pin), f"the pin {quoted(pin)}", one_of(known, 40), nearest(pin, known))
+            elif not isinstance(table, dict):
+                self.wrong((key, pin), quoted(table), "a table: { … }")
+            else:
+                result[pin] = self._entry(key, pin, table, known)
+        return result
+
+    def _entry(self, key: str, pin: str, table: dict[str, Any], pins: list[str]) -> dict[str, Any]:
+        schema = nested_schema(key)
+        entry: dict[str, Any] = {}
+        for word, found in table.items():
+            path = (key, pin, word)
+            if word not in schema:
+                self.wrong(path, f"the unknown key {quoted(word)}", one_of(schema, 20), nearest(word, schema))
+                continue
+            unit, choices = schema[word]
+            if word == "rail":
+                choices = tuple(pins)
+            if choices and found not in choices:
+                self.wrong(path, quoted(found), one_of(map(quoted, choices), 40), nearest(found, choices))
+                continue
+            try:
+                value, spread = _read_text(unit, found)
+            except QuantityError as error:
+                self.wrong(path, error.found, error.allowed)
+                continue
+            entry[word] = value
+            if spread:
+                self.tolerance[f"{pin}.{word}"] = spread
+        return entry
+
+    # --- the rest ---------------------------------------------------------------------------------------------
+    def _ratings(self) -> dict[str, float]:
+        found = self.table.get("max", {})
+        ratings: dict[str, float] = {}
+        if not isinstance(found, dict):
+            self.wrong(("max",), quoted(found), 'a table, such as { current = "1 A" }')
+            return ratings
+        for word, text in found.items():
+            if word not in RATINGS:
+                self.wrong(("max", word), f"the unknown key {quoted(word)}", one_of(RATINGS), nearest(word, RATINGS))
+                continue
+            try:
+                ratings[word] = parse(text, RATINGS[word])
+            except QuantityError as error:
+                self.wrong(("max", word), error.found, error.allowed)
+                continue
+            if ratings[word] <= 0:
+                self.wrong(("max", word), quoted(text), "a rating above zero")
+        return ratings
+
+    def _note(self) -> PartNote:
+        variants = self.table.get("variants", [])
+        if not isinstance(variants, list) or not all(isinstance(each, str) for each in variants):
+            self.wrong(("variants",), quoted(variants), 'a list of values, such as ["2.8 V", "1.8 V"]')
+            variants = []
+        for key in ("place", "says"):
+            if not isinstance(self.table.get(key, ""), str):
+                self.wrong((key,), quoted(self.table[key]), "text in quotes")
+        return PartNote(str(self.table.get("place", "")), str(self.table.get("says", "")), tuple(variants))
+
+    def _check_fit(self, kind: Kind, part: Part) -> None:
+        """What only the kind itself can tell, such as an unknown channel of a transistor."""
+        from instruments.virtual.circuit.draft import Draft
+
+        defaults = {name: quantity.default for name, quantity in kind.values.items()}
+        try:
+            kind.check(part)
+            kind.expand(Draft(part, {}, defaults))
+        except CircuitError as error:
+            self.wrong((), f"values that do not fit: {error}", f"what a {kind.name} can be")
+        except (ValueError, ZeroDivisionError, OverflowError, TypeError, KeyError) as error:
+            self.wrong((), f"values that do not fit: {error or type(error).__name__}", f"what a {kind.name} can be")
+
+
+def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[str, ...]]]:
+    """What may stand in a chip's [io] and [supply] entries: word -> (unit, choices)."""
+    return _NESTED[table]
+
+
+_LEVELS = ("high", "low", "off", "up", "down")
+_NESTED: dict[str, dict[str, tuple[str, tuple[str, ...]]]] = {
+    "io": {
+        "type": ("", ("input", "output", "io", "open_drain", "analog")),
+        "rail": ("", ()),
+        "drive": ("", _LEVELS),
+        "ohms": ("Ω", ()),
+        "max": ("A", ()),
+        "pulls": ("", ("none", "up", "down", "both", "unknown")),
+        "pull_up": ("Ω", ()),
+        "pull_down": ("Ω", ()),
+    },
+    "supply": {"draws": ("A", ()), "above": ("V", ())},
+}
+
+
+def _keys(kind: Kind) -> list[str]:
+    return [*_OWN, *kind.values, *kind.synonyms, *kind.nested]
+
+
+def _pins_allowed(kind: Kind) -> str:
+    if kind.any_pins:
+        return 'a table pin = net, such as { VDD = "+3V3", GND = "GND" }'
+    nets = ", ".join('"…"' for _ in kind.pins)
+    pins = ", ".join(f'{pin} = "…"' for pin in kind.pins)
+    return f"{{ {pins} }}" + (f" or [{nets}]" if len(kind.pins) == 2 else "")
+
+
+def _in_unit(quantity: Quantity) -> str:
+    return f", in {quantity.unit}" if quantity.unit else ""
+
+
+def _read_value(quantity: Quantity, found: Any) -> tuple[Any, float]:
+    """The value and its relative tolerance. Raises QuantityError."""
+    if not quantity.unit and isinstance(quantity.default, bool):
+        if not isinstance(found, bool):
+            raise QuantityError(quoted(found), "true or false")
+        return found, 0.0
+    return _read_text(quantity.unit, found)
+
+
+def _read_text(unit: str, found: Any) -> tuple[Any, float]:
+    if unit:
+        value = parse_value(found, unit)
+        return value.nominal, value.tolerance
+    if isinstance(found, (str, bool, int, float)):
+        return found, 0.0
+    raise QuantityError(quoted(found), "text or a number")
+
+
+def nets_of(parts: Mapping[str, Part]) -> Iterator[str]:
+    for part in parts.values():
+        yield from part.pins.values()
