@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from results.records import OUTCOMES
 from results.store_errors import StoreError
 
 if TYPE_CHECKING:
@@ -105,10 +106,8 @@ class _Filter(NamedTuple):
     run: str | None
     latest: bool
 
-    @property
-    def wide(self) -> bool:
-        """Whether most of the store may be wanted: then a scan beats a join."""
-        return self.run is None and self.unit is None and not self.latest
+
+_MANY_RUNS: Final = 2000  # above this a scan of the whole store beats looking up each run's steps
 
 
 def _frame(store: Store, wanted: list[str], narrow: _Filter) -> pd.DataFrame:
@@ -117,19 +116,20 @@ def _frame(store: Store, wanted: list[str], narrow: _Filter) -> pd.DataFrame:
 
     with store.database.reading() as connection:
         runs = _runs(connection, narrow, store.name)
-        steps = _steps(connection, runs, narrow)
-        readings = _readings(connection, steps, wanted, narrow)
+        steps = _steps(connection, runs)
+        readings = _readings(connection, runs, wanted)
         measurands = _dimension(connection, "measurand", {"si_unit": "unit"}, _MEASURAND)
         terms = _dimension(connection, "terms", {}, _TERMS)
     step_rows = _places(steps.index, readings.pop("step_id"))
     keep = step_rows >= 0
     run_rows = _places(runs.index, steps["run_id"].to_numpy())[step_rows[keep]]
-    sources = {
+    sources: dict[str, Any] = {
         **dict.fromkeys(_RUN, (runs, run_rows)),
         **dict.fromkeys(_STEP, (steps, step_rows[keep])),
-        **dict.fromkeys(_MEASURAND, (measurands, _places(measurands.index, readings.pop("measurand_id"))[keep])),
-        **dict.fromkeys(_TERMS, (terms, _places(terms.index, readings.pop("terms_id"))[keep])),
     }
+    for key, table, owned in (("measurand_id", measurands, _MEASURAND), ("terms_id", terms, _TERMS)):
+        if key in readings:
+            sources.update(dict.fromkeys(owned, (table, _places(table.index, readings[key])[keep])))
     data: dict[str, Any] = {}
     for name in wanted:
         if name in _READING:
@@ -138,7 +138,9 @@ def _frame(store: Store, wanted: list[str], narrow: _Filter) -> pd.DataFrame:
             table, rows = sources[name]
             data[name] = table[name].array.take(rows)
     if "outcome" in data:
-        data["outcome"] = pd.Categorical(data["outcome"])
+        data["outcome"] = pd.Categorical.from_codes(data["outcome"], categories=pd.Index(OUTCOMES))
+    if "says" in data:
+        data["says"] = pd.Categorical(pd.Series(data["says"], dtype=object).fillna(""))
     if "position" in data:
         data["position"] = data["position"].astype(np.int32)
     return pd.DataFrame(data, columns=wanted)
@@ -158,14 +160,33 @@ def _places(index: pd.Index, keys: Any) -> Any:
     return np.where(inside, lookup[np.where(inside, keys, 0)], -1)
 
 
+def _arrays(result: sa.CursorResult[Any], kinds: Sequence[Any]) -> list[Any]:
+    """Columns of a result as arrays of the given kinds, taken from the driver's cursor in pieces: a million rows pass
+    here, and an object for each would take most of the time."""
+    import numpy as np
+
+    pieces: list[list[Any]] = [[] for _ in kinds]
+    cursor: Any = result.cursor
+    while rows := cursor.fetchmany(20_000):
+        for piece, column, kind in zip(pieces, zip(*rows, strict=True), kinds, strict=True):
+            piece.append(np.array(column, dtype=kind))
+    result.close()
+    return [
+        np.concatenate(piece) if piece else np.array([], dtype=kind) for piece, kind in zip(pieces, kinds, strict=True)
+    ]
+
+
 def _table(connection: sa.Connection, query: Any, texts: Sequence[str]) -> pd.DataFrame:
     import pandas as pd
 
     result = connection.execute(query)
-    table = pd.DataFrame.from_records(result.fetchall(), columns=list(result.keys())).set_index("id")
+    names = list(result.keys())
+    arrays = _arrays(result, [object] * len(names))
+    table = pd.DataFrame(dict(zip(names, arrays, strict=True)), dtype=object)
     for name in texts:
         table[name] = pd.Categorical(table[name].fillna(""))
-    return table
+    table["id"] = table["id"].astype(int)
+    return table.set_index("id")
 
 
 def _runs(connection: sa.Connection, narrow: _Filter, name: str) -> pd.DataFrame:
@@ -212,7 +233,7 @@ def _rework(text: str) -> str:
     return "" if text == "[]" else "; ".join(row["text"] for row in json.loads(text))
 
 
-def _steps(connection: sa.Connection, runs: pd.DataFrame, narrow: _Filter) -> pd.DataFrame:
+def _steps(connection: sa.Connection, runs: pd.DataFrame) -> pd.DataFrame:
     import sqlalchemy as sa
 
     from results.schema import step
@@ -220,31 +241,35 @@ def _steps(connection: sa.Connection, runs: pd.DataFrame, narrow: _Filter) -> pd
     query = sa.select(
         step.c.id, step.c.run_id, step.c.number.label("step"), step.c.name.label("step_name"), step.c.kind
     )
-    if not narrow.wide:
+    if len(runs) <= _MANY_RUNS:
         query = query.where(step.c.run_id.in_([int(key) for key in runs.index]))
     table = _table(connection, query.order_by(step.c.run_id, step.c.number), ("step_name", "kind"))
+    table["run_id"] = table["run_id"].astype(int)
+    table["step"] = table["step"].astype(int)
     return table[table["run_id"].isin(runs.index)]
 
 
-def _readings(connection: sa.Connection, steps: pd.DataFrame, wanted: list[str], narrow: _Filter) -> dict[str, Any]:
-    """Columns of the readings as arrays; the keys first. Read through the driver: a million rows pass here."""
+def _readings(connection: sa.Connection, runs: pd.DataFrame, wanted: list[str]) -> dict[str, Any]:
+    """Columns of the readings as arrays; the keys first."""
     import numpy as np
+    import sqlalchemy as sa
 
-    names = ["step_id", "measurand_id", "terms_id", *(name for name in wanted if name in _READING)]
-    query = f"SELECT {', '.join(names)} FROM reading"
-    if not narrow.wide:
-        keys = ",".join(str(int(key)) for key in steps.index) or "NULL"
-        query += f" WHERE step_id IN ({keys})"
-    cursor = connection.exec_driver_sql(query + " ORDER BY step_id, position")
-    rows = cursor.fetchall()
-    columns = list(zip(*rows, strict=True)) if rows else [()] * len(names)
-    kinds = {"value": float, "u": float, "time": float, "outcome": object, "says": object}
-    data = {
-        name: np.array(column, dtype=kinds.get(name, np.int64)) for name, column in zip(names, columns, strict=True)
-    }
-    if "says" in data:
-        data["says"] = np.array([text or "" for text in data["says"]], dtype=object)
-    return data
+    from results.schema import reading, step
+
+    # The outcome travels as a small number: a million texts would have to be told apart again.
+    code = sa.case(*((reading.c.outcome == name, place) for place, name in enumerate(OUTCOMES)), else_=-1)
+    sources = {"outcome": (code.label("outcome"), np.int8), "says": (reading.c.says, object)}
+    kinds = {"value": float, "u": float, "time": float}
+    keys = {"measurand_id": _MEASURAND, "terms_id": _TERMS}
+    names = ["step_id", *(key for key, owned in keys.items() if set(owned) & set(wanted))]
+    names += [name for name in wanted if name in _READING]
+    columns = [sources.get(name, (reading.c[name], kinds.get(name, np.int64))) for name in names]
+    query = sa.select(*(column for column, _ in columns)).order_by(reading.c.step_id, reading.c.position)
+    if len(runs) <= _MANY_RUNS:
+        theirs = sa.select(step.c.id).where(step.c.run_id.in_([int(key) for key in runs.index]))
+        query = query.where(reading.c.step_id.in_(theirs))
+    arrays = _arrays(connection.execute(query), [kind for _, kind in columns])
+    return dict(zip(names, arrays, strict=True))
 
 
 def _dimension(
