@@ -16,7 +16,7 @@ METER = "meter"
 
 
 def board_circuit(board: Board) -> Circuit:
-    """The circuit of a board's parts. Raises ValueError for a board without parts, CircuitError for an impossible one."""
+    """The circuit of a board's parts. Raises ValueError for a board without parts, CircuitError for impossible ones."""
     if not board.parts:
         raise ValueError(f"{board.name} has no [parts], so it has no circuit")
     return Circuit(board.parts.values(), ground=board.ground)

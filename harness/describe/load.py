@@ -12,12 +12,17 @@ import dataclasses
 import os
 from pathlib import Path
 
+from harness.describe.bench import Bench, check_bench
 from harness.describe.board import Board
 from harness.describe.board_checks import check_board
 from harness.describe.collect import validated
 from harness.describe.document import Document, read
 from harness.describe.parts import read_parts
+from harness.describe.positions import line_of
 from harness.describe.problems import FileProblems
+from harness.describe.sequence import Sequence, read_head, read_steps, step_tables
+from harness.describe.sequence_checks import check_sequence
+from harness.describe.units import Units, check_units
 
 PathLike = str | os.PathLike[str]
 
@@ -51,5 +56,73 @@ def _without_parts(document: Document) -> Document:
     return dataclasses.replace(document, data=data)
 
 
-def folder_of(file: PathLike) -> Path:
-    return Path(file).resolve().parent
+def beside(file: PathLike, name: str) -> Path:
+    """A path that a file names, relative to that file's folder."""
+    return Path(file).parent / name
+
+
+def load_bench(file: PathLike, board: Board | None = None) -> Bench:
+    """The bench that a file describes, checked against the board where one is given. Raises FileProblems."""
+    document = read(file)
+    bench = bench_of(document, board)
+    if document.problems or bench is None:
+        raise FileProblems(document.problems)
+    return bench
+
+
+def bench_of(document: Document, board: Board | None = None) -> Bench | None:
+    """The bench of a document as far as it can be read; its problems are added to the document."""
+    bench = validated(Bench, document) if document.readable else None
+    if bench is not None:
+        bench._file, bench._text = document.file, document.text
+        check_bench(bench, document, board)
+    return bench
+
+
+def load_sequence(file: PathLike) -> Sequence:
+    """The sequence that a file describes, with its board. Raises FileProblems, of both files."""
+    document = read(file)
+    sequence, board_document = sequence_of(document)
+    problems = [*document.problems, *(board_document.problems if board_document else [])]
+    if problems or sequence is None:
+        raise FileProblems(problems)
+    return sequence
+
+
+def sequence_of(document: Document) -> tuple[Sequence | None, Document | None]:
+    """The sequence of a document, and the document of its board; None where there is none."""
+    if not document.readable:
+        return None, None
+    head = read_head(document)
+    tables = step_tables(document)
+    steps = read_steps(document, tables)
+    board_document = read(beside(document.file, head.board)) if head else None
+    board = board_of(board_document) if board_document else None
+    if board is not None:
+        check_sequence(tables, document, board)
+    if head is None or board is None or None in steps:
+        return None, board_document
+    lines = tuple(line_of(document.lines, ("step", index)) for index in range(len(steps)))
+    found = Sequence(head.title, board, tuple(steps), lines, head.says, document.file, document.text)
+    return found, board_document
+
+
+def load_units(file: PathLike) -> Units:
+    """The units that a file describes, checked against its board. Raises FileProblems, of both files."""
+    document = read(file)
+    units, board_document = units_of(document)
+    problems = [*document.problems, *(board_document.problems if board_document else [])]
+    if problems or units is None:
+        raise FileProblems(problems)
+    return units
+
+
+def units_of(document: Document) -> tuple[Units | None, Document | None]:
+    """The units of a document, and the document of its board; None where there is none."""
+    units = validated(Units, document) if document.readable else None
+    if units is None:
+        return None, None
+    units._file = document.file
+    board_document = read(beside(document.file, units.board))
+    check_units(units, document, board_of(board_document))
+    return units, board_document

@@ -1,0 +1,197 @@
+"""The bench file: the instruments, what each is wired to, and how a probe gets to a point.
+
+    bench = load_bench("bench.toml", board)
+    bench.instruments["supply"].feeds        {"1": "USB", "2": "CELL"}     channel -> supply of the board
+    bench.channel_of("USB")                  ("supply", "1")
+    bench.probing.routes                     {"TP7": "103"}                point -> channel of the scanner
+
+`virtual` needs no bench file. Nothing here opens an instrument.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, PrivateAttr
+
+from harness.describe.board import Board
+from harness.describe.document import Document
+from harness.describe.fields import Named, OhmsValue, Seconds, Table, as_tuple, give_names, refused
+from harness.describe.positions import Path
+from harness.describe.problems import nearest, one_of, quoted
+
+
+def _channel(found: Any) -> Any:
+    """Channels are written 103 or "103"; instruments are told text."""
+    if isinstance(found, int) and not isinstance(found, bool) and found >= 0:
+        return str(found)
+    if isinstance(found, str) and found.strip():
+        return found.strip()
+    raise refused(quoted(found), "a channel, such as 1 or 103")
+
+
+Channel = Annotated[str, BeforeValidator(_channel)]
+Channels = Annotated[tuple[Channel, ...], BeforeValidator(as_tuple)]
+
+
+class Instrument(Named):
+    """One instrument. `feeds`: channel -> supply, for a psu.
+
+    address: a VISA resource name; identity: text that its *IDN? answer must hold; dialect: when *IDN? does not tell;
+    calibrated and due: dates that go with every reading.
+    """
+
+    kind: Literal["psu", "dmm", "scanner"] = Field(description='"psu", "dmm" or "scanner"')
+    address: str = Field(min_length=1, description='its VISA address, such as "TCPIP::192.0.2.10::5025::SOCKET"')
+    dialect: str | None = None
+    identity: str | None = None
+    feeds: dict[str, str] = Field(default_factory=dict)
+    timeout: Seconds = 3.0
+    terminator: str = "\n"
+    calibrated: datetime.date | None = None
+    due: datetime.date | None = None
+    says: str = ""
+
+
+class Bleed(Table):
+    """A resistor that the bench can put from a point to ground. route: its scanner channel; None: put on by hand."""
+
+    ohms: OhmsValue = Field(description='its resistance, such as "10k ± 1 %"')
+    route: Channel | None = None
+
+
+class Probing(Table):
+    """How the meter reaches a point: by hand, through a scanner's channels, or through a fixture wired to them.
+
+    scanner: which instrument, where the bench has several; routes: point (or net) -> channel.
+    """
+
+    by: Literal["hand", "scanner", "fixture"] = "hand"
+    scanner: str | None = None
+    routes: dict[str, Channel] = Field(default_factory=dict)
+    bleed: Bleed | None = None
+
+
+class BenchLink(Named):
+    """The serial line to a board's link of the same name. dtr, rts: left as the system has them unless said here."""
+
+    port: str = Field(min_length=1, description='the port, such as "/dev/ttyUSB0" or "COM3"')
+    baud: int | None = Field(None, gt=0, le=20_000_000)
+    dtr: bool | None = None
+    rts: bool | None = None
+    says: str = ""
+
+
+class Volume(Named):
+    """A medium of the board that is mounted on the computer, for transfer steps."""
+
+    path: str = Field(min_length=1, description="where it is mounted")
+
+
+class Bench(Table):
+    instruments: dict[str, Instrument] = Field(min_length=1, description="at least one [instruments.NAME]")
+    probing: Probing = Probing()
+    links: dict[str, BenchLink] = Field(default_factory=dict)
+    volumes: dict[str, Volume] = Field(default_factory=dict)
+    name: str = ""
+    says: str = ""
+    _file: str = PrivateAttr("")
+    _text: str = PrivateAttr("")
+
+    def model_post_init(self, _context: object) -> None:
+        for tables in (self.instruments, self.links, self.volumes):
+            give_names(tables)
+
+    @property
+    def file(self) -> str:
+        return self._file
+
+    @property
+    def text(self) -> str:
+        return self._text
+
+    def of_kind(self, kind: str) -> list[Instrument]:
+        return [each for each in self.instruments.values() if each.kind == kind]
+
+    @property
+    def supplies(self) -> dict[str, tuple[str, str]]:
+        """Supply of the board -> (instrument, channel)."""
+        return {
+            supply: (instrument.name, channel)
+            for instrument in self.instruments.values()
+            for channel, supply in instrument.feeds.items()
+        }
+
+    def channel_of(self, supply: str) -> tuple[str, str]:
+        """The instrument and channel that feed a supply of the board. Raises KeyError."""
+        return self.supplies[supply]
+
+    @property
+    def scanner(self) -> Instrument | None:
+        """The scanner that probing goes through; None where probing is by hand."""
+        if self.probing.by == "hand":
+            return None
+        if self.probing.scanner is not None:
+            return self.instruments[self.probing.scanner]
+        scanners = self.of_kind("scanner")
+        return scanners[0] if scanners else None
+
+
+def check_bench(bench: Bench, document: Document, board: Board | None) -> None:
+    """Add what does not fit together in a bench, and with the board where one is given."""
+    _feeds(bench, document, board)
+    _probing(bench, document, board)
+    for name, instrument in bench.instruments.items():
+        if instrument.kind != "psu" and instrument.feeds:
+            document.add(("instruments", name, "feeds"), f"feeds on a {instrument.kind}", 'only a "psu" feeds supplies')
+        if instrument.calibrated and instrument.due and instrument.due < instrument.calibrated:
+            document.add(("instruments", name, "due"), str(instrument.due), "a date after `calibrated`")
+    if board is not None:
+        for name in bench.links:
+            _known(document, ("links", name), name, board.links, "link", "of the board")
+
+
+def _feeds(bench: Bench, document: Document, board: Board | None) -> None:
+    seen: dict[str, str] = {}
+    for name, instrument in bench.instruments.items():
+        for channel, supply in instrument.feeds.items():
+            path: Path = ("instruments", name, "feeds", channel)
+            place = f"channel {channel} of {name}"
+            if supply in seen:
+                document.add(
+                    path, f"{quoted(supply)}, which {seen[supply]} feeds already", "one channel for each supply"
+                )
+            seen.setdefault(supply, place)
+            if board is not None:
+                _known(document, path, supply, board.supplies, "supply", "of the board")
+
+
+def _probing(bench: Bench, document: Document, board: Board | None) -> None:
+    probing = bench.probing
+    scanners = [each.name for each in bench.of_kind("scanner")]
+    if probing.scanner is not None:
+        _known(document, ("probing", "scanner"), probing.scanner, scanners, "scanner", "of this file")
+    elif probing.by != "hand" and len(scanners) != 1:
+        document.add(("probing", "by"), f"{len(scanners)} scanners", 'scanner = "…", one of [instruments] of that kind')
+    if probing.by != "hand" and not probing.routes:
+        document.add(("probing",), "no routes", "routes = { TP7 = 103, … }")
+    channels: dict[str, str] = {}
+    for point, channel in probing.routes.items():
+        path: Path = ("probing", "routes", point)
+        if channel in channels:
+            document.add(
+                path, f"channel {channel}, which reaches {channels[channel]} already", "a channel for each point"
+            )
+        channels.setdefault(channel, point)
+        if board is not None:
+            _known(document, path, point, {*board.points, *board.nets}, "point", "of the board")
+    if probing.bleed and probing.bleed.route in channels:
+        document.add(
+            ("probing", "bleed", "route"), f"channel {probing.bleed.route}, a route already", "a channel of its own"
+        )
+
+
+def _known(document: Document, path: Path, name: str, names: Any, what: str, of: str) -> None:
+    if name not in names:
+        document.add(path, f"the {what} {quoted(name)}", f"a {what} {of}: {one_of(names)}", nearest(name, names))

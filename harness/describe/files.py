@@ -1,0 +1,101 @@
+"""Any of the four files, told apart by what stands in them: what `wakeboard check` reads."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.describe.board import Board
+from harness.describe.document import Document, read
+from harness.describe.load import bench_of, board_of, sequence_of, units_of
+from harness.describe.problems import Problem, one_of
+
+_MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a sequence file", "units": "a units file"}
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One file: what it is ("board", "bench", "sequence", "units", "" where nobody can tell), and a line on it."""
+
+    file: str
+    kind: str
+    says: str
+    problems: tuple[Problem, ...]
+
+
+def kind_of_file(document: Document) -> str:
+    """Which of the files this is, by its tables; "" where nothing tells."""
+    data = document.data
+    if "step" in data:
+        return "sequence"
+    if "units" in data:
+        return "units"
+    if "instruments" in data or "probing" in data:
+        return "bench"
+    if any(key in data for key in ("supplies", "rails", "lines", "points", "parts")) or isinstance(
+        data.get("board"), dict
+    ):
+        return "board"
+    return "sequence" if "title" in data else ""
+
+
+def check_files(files: Iterable[str | os.PathLike[str]]) -> list[Checked]:
+    """Every file with all that is wrong with it, and of the boards that sequences name.
+
+    A bench is checked against the board that is given along with it, else against one beside it.
+    """
+    documents = [read(file) for file in files]
+    kinds = [kind_of_file(document) for document in documents]
+    boards: dict[str, Board | None] = {}
+    checked = []
+    for document, kind in sorted(zip(documents, kinds, strict=True), key=lambda pair: pair[1] != "board"):
+        checked.append(_check(document, kind, boards))
+    order = [document.file for document in documents]
+    return sorted(checked, key=lambda each: order.index(each.file))
+
+
+def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Checked:
+    problems = document.problems
+    if not document.readable:
+        return Checked(document.file, "", "", tuple(problems))
+    says = ""
+    if kind == "board":
+        board = boards[os.path.realpath(document.file)] = board_of(document)
+        says = _board_says(board) if board else ""
+    elif kind == "bench":
+        bench = bench_of(document, _board_beside(document, boards))
+        says = f"{len(bench.instruments)} instruments, probing by {bench.probing.by}" if bench else ""
+    elif kind == "sequence":
+        sequence, board_document = sequence_of(document)
+        problems = [*problems, *(board_document.problems if board_document else [])]
+        says = f"{sequence.title}: {len(sequence.steps)} steps" if sequence else ""
+    elif kind == "units":
+        units, board_document = units_of(document)
+        problems = [*problems, *(board_document.problems if board_document else [])]
+        says = f"{len(units.units)} units" if units else ""
+    else:
+        document.add((), "none of the tables that tell what it is", one_of(_MARKS.values()), "see `wakeboard new`")
+    return Checked(document.file, kind, says, tuple(sorted(set(problems))))
+
+
+def _board_beside(document: Document, boards: dict[str, Board | None]) -> Board | None:
+    if len(boards) == 1:
+        return next(iter(boards.values()))
+    beside = Path(document.file).parent / "board.toml"
+    known = boards.get(os.path.realpath(beside))
+    if known is not None or not beside.is_file():
+        return known
+    return board_of(read(beside))
+
+
+def _board_says(board: Board) -> str:
+    counts = {
+        "supplies": board.supplies,
+        "rails": board.rails,
+        "lines": board.lines,
+        "points": board.points,
+        "parts": board.parts,
+    }
+    return f"{board.name} {board.revision}: " + ", ".join(f"{len(each)} {name}" for name, each in counts.items())

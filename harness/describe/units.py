@@ -1,0 +1,69 @@
+"""The units file of a demonstration: which faults are planted in which unit of the virtual bench.
+
+units = load_units("units.toml")
+units.plants("SK-A-003")        ("U5.NRST:pull_up=13k", "+3V3+GND:bridge=2")     the common ones first
+"""
+
+from __future__ import annotations
+
+from pydantic import Field, PrivateAttr
+
+from harness.describe.board import Board
+from harness.describe.document import Document
+from harness.describe.fields import Named, Names, Table, give_names
+from instruments.virtual.circuit.errors import CircuitError
+
+
+class Unit(Named):
+    """One specimen, by serial number. `plant`: fault texts as `--plant` takes them."""
+
+    says: str = ""
+    plant: Names = ()
+
+
+class Every(Table):
+    """What holds for every unit."""
+
+    plant: Names = ()
+
+
+class Units(Table):
+    board: str = Field("board.toml", min_length=1, description="the board file")
+    every: Every = Every()
+    units: dict[str, Unit] = Field(min_length=1, description="at least one [units.SERIAL]")
+    _file: str = PrivateAttr("")
+
+    def model_post_init(self, _context: object) -> None:
+        give_names(self.units)
+
+    @property
+    def file(self) -> str:
+        return self._file
+
+    def plants(self, serial: str) -> tuple[str, ...]:
+        """The faults of a unit: those of every unit, then its own. Raises KeyError."""
+        return (*self.every.plant, *self.units[serial].plant)
+
+
+def check_units(units: Units, document: Document, board: Board | None) -> None:
+    """Add fault texts that nobody can read or that the board's circuit cannot have."""
+    places = [(("every", "plant", index), text) for index, text in enumerate(units.every.plant)]
+    for name, unit in units.units.items():
+        places += [(("units", name, "plant", index), text) for index, text in enumerate(unit.plant)]
+    for path, text in places:
+        try:
+            _check_fault(text, board)
+        except CircuitError as error:
+            document.add(path, f'"{text}"', f"a fault: {error}")
+
+
+def _check_fault(text: str, board: Board | None) -> None:
+    """Raises CircuitError."""
+    from instruments.virtual.circuit import parse_fault
+
+    fault = parse_fault(text)
+    if board is not None and board.parts:
+        from harness.describe.circuit import board_circuit
+        from instruments.virtual.circuit.effects import effects
+
+        effects(board_circuit(board), fault)
