@@ -1,0 +1,224 @@
+"""A compiled circuit: variants solved in batches.
+
+All variants that leave the pins where they are share one structure and are solved together; each set of moved pins has
+a structure of its own, kept. Batches are cut into chunks that fit the processor's cache.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .devices import Array
+from .draft import Draft, Element
+from .effects import Effects, Place, effects
+from .errors import CircuitError, nearest
+from .fault import Fault
+from .newton import CHUNK, Extras, System, evaluate, magnitude, operating_point
+from .part import Circuit, Value
+from .parts import kind_of
+from .points import Points
+from .structure import Ints, Layout, Structure
+from .tolerance import specimen
+
+
+@dataclass(frozen=True)
+class Variant:
+    """A circuit that differs: faults, values ("PART.value" or "PART.PIN.value"), a specimen's draw, moved pins."""
+
+    faults: tuple[Fault, ...] = ()
+    values: Mapping[str, Value] = field(default_factory=dict)
+    seed: int | None = None
+    moves: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass
+class Plan:
+    """A variant in terms of the layout: overrides a part, moved terminals, extra conductances between places."""
+
+    overrides: dict[int, dict[str, Value]]
+    moves: tuple[tuple[int, int], ...]
+    extras: tuple[tuple[Place, Place, float], ...]
+
+
+class Model:
+    """See `solve`. Made by Circuit.compile()."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        self.circuit = circuit
+        self.part_index = {part.name: k for k, part in enumerate(circuit.parts)}
+        self._defaults = [
+            {name: q.default for name, q in kind_of(part).values.items() if q.default is not None}
+            for part in circuit.parts
+        ]
+        self._expanded: dict[tuple[object, ...], Array] = {}
+        self._lay_out(())
+
+    # --- layout ---------------------------------------------------------------------------------------------------
+    def _lay_out(self, lifted: tuple[str, ...]) -> None:
+        """`lifted`: names of nodes for pins that some variant lifts off their net."""
+        drafts = [self._draft(k, {}) for k in range(len(self.circuit.parts))]
+        self._shapes = [[(e.device.name, e.ports) for e in d.elements] for d in drafts]
+        self.layout = Layout(self.circuit, [(d.elements, d.inner_nodes) for d in drafts], lifted)
+        self._lifted = lifted
+        self._structures: dict[tuple[tuple[int, int], ...], Structure] = {}
+
+    def _draft(self, index: int, overrides: Mapping[str, Value]) -> Draft:
+        part = self.circuit.parts[index]
+        draft = Draft(part, overrides, self._defaults[index])
+        kind_of(part).expand(draft)
+        return draft
+
+    def structure(self, moves: tuple[tuple[int, int], ...] = ()) -> Structure:
+        """The incidence for a set of moved terminals (kept)."""
+        found = self._structures.get(moves)
+        if found is None:
+            if len(self._structures) > 2000:
+                self._structures.clear()
+            found = self._structures[moves] = Structure(self.layout, dict(moves))
+        return found
+
+    # --- variants -------------------------------------------------------------------------------------------------
+    def plan(self, variant: Variant) -> Plan:
+        """What a variant changes; CircuitError for names that are not there."""
+        overrides: dict[int, dict[str, Value]] = {}
+        if variant.seed is not None:
+            for k, part in enumerate(self.circuit.parts):
+                if part.tolerance:
+                    overrides[k] = dict(specimen(part, variant.seed))
+        for path, value in variant.values.items():
+            index, tail = self._path(path)
+            overrides.setdefault(index, {})[tail] = value
+        moves: dict[str, str] = dict(variant.moves)
+        extras: list[tuple[Place, Place, float]] = []
+        for fault in variant.faults:
+            effect: Effects = effects(self.circuit, fault)
+            for name, changed in effect.values.items():
+                overrides.setdefault(self.part_index[name], {}).update(changed)
+            moves.update(effect.moves)
+            extras += effect.bridges
+        return Plan(overrides, self._moves(moves), tuple(extras))
+
+    def _path(self, path: str) -> tuple[int, str]:
+        name, _, tail = path.partition(".")
+        index = self.part_index.get(name)
+        if index is None:
+            raise CircuitError(f"{path!r}: no part {name!r}{nearest(name, self.part_index)}")
+        part = self.circuit.parts[index]
+        kind = kind_of(part)
+        tail = kind.synonyms.get(tail, tail)
+        head = tail.partition(".")[0]
+        if head not in kind.values and head not in part.pins:
+            allowed = [*kind.values, *(f"{pin}.…" for pin in part.pins if kind.nested)]
+            raise CircuitError(
+                f"{path!r}: {name} ({kind.name}) has no value {tail!r}; allowed: {', '.join(allowed)}"
+                f"{nearest(tail, kind.values)}",
+                [name],
+            )
+        return index, tail
+
+    def _moves(self, moves: Mapping[str, str]) -> tuple[tuple[int, int], ...]:
+        if not moves:
+            return ()
+        lifted = [net for net in moves.values() if net.startswith("(lifted ")]
+        fresh = [net for net in lifted if net not in self.layout.node]
+        if fresh:
+            self._lay_out((*self._lifted, *fresh))
+        found = []
+        for pin, net in moves.items():
+            part, name = self.circuit.pin(pin)
+            node = self.layout.node.get(net)
+            if node is None:
+                raise CircuitError(f"{pin} moved to {net!r}: no such net{nearest(net, self.circuit.nets)}")
+            terminal = self.layout.terminal(part.name, name)
+            if self.layout.home[terminal] != node:
+                found.append((terminal, node))
+        return tuple(sorted(found))
+
+    def parameters(self, index: int, overrides: Mapping[str, Value]) -> Array:
+        """The parameters of one part's elements under overrides, in the order of layout.part_rows."""
+        key = (index, *sorted(overrides.items()))
+        found = self._expanded.get(key)
+        if found is None:
+            elements: Sequence[Element] = self._draft(index, overrides).elements
+            if [(e.device.name, e.ports) for e in elements] != self._shapes[index]:
+                raise AssertionError(f"{self.circuit.parts[index].name}: its kind yields other elements when overridden")
+            found = np.array([v for e in elements for v in e.values])
+            if len(self._expanded) > 20_000:
+                self._expanded.clear()
+            self._expanded[key] = found
+        return found
+
+    def theta(self, plans: Sequence[Plan]) -> tuple[Array, dict[int, str]]:
+        """Parameters (K, B) of a batch, and why a member has none (a value that no part can have): its column is NaN."""
+        refused: dict[int, str] = {}
+        theta = np.repeat(self.layout.base[:, None], len(plans), axis=1)
+        for column, plan in enumerate(plans):
+            for index, overrides in plan.overrides.items():
+                rows = self.layout.part_rows[index]
+                if not len(rows):
+                    continue
+                try:
+                    theta[rows, column] = self.parameters(index, overrides)
+                except CircuitError as error:
+                    refused[column] = str(error)
+                    theta[:, column] = np.nan
+        return theta, refused
+
+    def extras(self, plans: Sequence[Plan], structure: Structure) -> Extras | None:
+        """The extra conductances of a batch, padded to the same number a member."""
+        most = max((len(plan.extras) for plan in plans), default=0)
+        if not most:
+            return None
+        a = np.zeros((most, len(plans)), dtype=np.intp)
+        b = np.zeros((most, len(plans)), dtype=np.intp)
+        g = np.zeros((most, len(plans)))
+        for column, plan in enumerate(plans):
+            for k, (first, second, siemens) in enumerate(plan.extras):
+                a[k, column], b[k, column] = self.node(first, structure), self.node(second, structure)
+                g[k, column] = siemens
+        return Extras(a, b, g)
+
+    def node(self, place: Place, structure: Structure) -> int:
+        """The node of a net's name or of a (part, pin)."""
+        if isinstance(place, tuple):
+            return int(structure.at[self.layout.terminal(*place)])
+        node = self.layout.node.get(place)
+        if node is None:
+            raise CircuitError(f"no net {place!r}{nearest(place, self.circuit.nets)}")
+        return node
+
+    # --- solving --------------------------------------------------------------------------------------------------
+    def solve(self, variants: Sequence[Variant], start: Points | None = None) -> Points:
+        """Operating points of all variants. `start`: answers to begin from (as many as variants, or one for all).
+
+        Never raises for a member that fails: see Points.status and Points.require().
+        """
+        plans = [self.plan(variant) for variant in variants]
+        if any(terminal >= len(self.layout.home) for plan in plans for terminal, _ in plan.moves):
+            plans = [self.plan(variant) for variant in variants]
+        groups: dict[tuple[tuple[int, int], ...], list[int]] = {}
+        for k, plan in enumerate(plans):
+            groups.setdefault(plan.moves, []).append(k)
+        points = Points(self.layout, variants, plans)
+        begin = points.start_from(start)
+        for moves, members in groups.items():
+            structure = self.structure(moves)
+            for first in range(0, len(members), CHUNK):
+                chunk = np.array(members[first : first + CHUNK])
+                self._solve_chunk(points, structure, chunk, begin)
+        return points
+
+    def _solve_chunk(self, points: Points, structure: Structure, members: Ints, begin: Array) -> None:
+        plans = [points.plans[k] for k in members]
+        theta, refused = self.theta(plans)
+        system = System(structure, theta, self.extras(plans, structure))
+        x, ok, how = operating_point(system, np.ascontiguousarray(begin[:, members]))
+        for column, why in refused.items():
+            how[column] = why
+        with np.errstate(all="ignore"):
+            e = evaluate(system, x)
+            scale = magnitude(system, x, e.currents)
+        points.put(members, structure, x, e, scale, ok, how)

@@ -1,0 +1,279 @@
+"""Newton's method for a batch of members of one structure.
+
+Junction voltages are limited; node steps are clipped; converged members drop out; what fails is tried again, damped,
+by gmin stepping, then by source stepping, then by pseudo-transient continuation, and finished at the true equations.
+Every answer's current residual is checked (SPICE checks updates only): at each node the sum of currents must be below
+RELTOL times the sum of their magnitudes plus ABSTOL. One bad member never spoils the others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from .devices import SOURCE, Array, Mask
+from .linear import solve_batch
+from .structure import Ints, Structure
+
+RELTOL: Final = 1e-9
+ABSTOL: Final = 1e-12  # A
+VNTOL: Final = 1e-9  # V
+GMIN: Final = 1e-12  # S from every node to ground: documented, never raised in an answer
+STEP: Final = 10.0  # V a node may move in one iteration
+ITERATIONS: Final = 60
+CHUNK: Final = 256  # members at a time, to stay within the processor's cache
+
+OK: Final = "ok"
+FAILED: Final = "no convergence"
+BAD: Final = "not finite"
+
+
+@dataclass
+class Extras:
+    """Conductances between any two nodes, a list a member: nodes a, b (K, B) and siemens g (K, B)."""
+
+    a: Ints
+    b: Ints
+    g: Array
+
+    def take(self, members: Ints | slice) -> Extras:
+        return Extras(self.a[:, members], self.b[:, members], self.g[:, members])
+
+
+@dataclass
+class System:
+    """A structure with the parameters (K, B) of a batch of members."""
+
+    structure: Structure
+    theta: Array
+    extras: Extras | None = None
+
+    def take(self, members: Ints | slice) -> System:
+        extras = self.extras.take(members) if self.extras is not None else None
+        return System(self.structure, np.ascontiguousarray(self.theta[:, members]), extras)
+
+    @property
+    def members(self) -> int:
+        return int(self.theta.shape[1])
+
+
+@dataclass
+class Evaluation:
+    """The equations at a point: residual (size, B) by node row, then branch row; partials; element currents."""
+
+    residual: Array
+    partials: Array
+    currents: Array
+    limited: Mask | None
+
+
+class Memory:
+    """What limiters remember of the iteration before."""
+
+    def __init__(self, system: System) -> None:
+        self.blocks: dict[str, Array] = {
+            b.device.name: np.full((b.device.memory, b.count, system.members), np.nan)
+            for b in system.structure.layout.blocks
+            if b.device.memory
+        }
+
+    def take(self, members: Mask) -> None:
+        self.blocks = {name: m[:, :, members] for name, m in self.blocks.items()}
+
+
+def evaluate(system: System, x: Array, memory: Memory | None = None, gmin: float | Array = GMIN) -> Evaluation:
+    """Residual, partials and element currents at x (size, B)."""
+    structure, layout = system.structure, system.structure.layout
+    batch = x.shape[1]
+    ports = x[structure.plus] - x[structure.minus]
+    currents = np.empty((layout.currents, batch))
+    partials = np.empty((layout.partials, batch))
+    limited: Mask | None = None
+    for b in layout.blocks:
+        device, n = b.device, b.count
+        k = len(device.parameters)
+        theta = system.theta[b.parameters : b.parameters + k * n].reshape(k, n, batch)
+        u = ports[b.ports : b.ports + device.ports * n].reshape(device.ports, n, batch)
+        outputs = max(1, len(device.outputs))
+        i = currents[b.currents : b.currents + outputs * n].reshape(outputs, n, batch)
+        q = 3 if device is SOURCE else len(device.partials)
+        d = partials[b.partials : b.partials + q * n].reshape(q, n, batch)
+        held = memory.blocks.get(device.name) if memory else None
+        mask = device.evaluate(theta, u, i, d, held)
+        if mask is not None:
+            limited = mask if limited is None else limited | mask
+        if device is SOURCE:
+            i[0] = x[layout.nodes :]
+    residual = np.zeros((structure.size, batch))
+    if batch == 1 and structure.dense_to_nodes is not None:
+        residual[: layout.nodes] = structure.dense_to_nodes @ currents
+    else:
+        residual[: layout.nodes] = structure.to_nodes @ currents
+    residual[: layout.nodes] += gmin * x[: layout.nodes]
+    if layout.branches:
+        _branch_rows(system, x, ports, residual)
+    if system.extras is not None:
+        _extra_currents(system.extras, x, residual)
+    return Evaluation(residual, partials, currents, limited)
+
+
+def _branch_rows(system: System, x: Array, ports: Array, residual: Array) -> None:
+    layout = system.structure.layout
+    b = layout.blocks[-1]
+    a, r, e = system.theta[b.parameters :].reshape(3, b.count, -1)
+    residual[layout.nodes :] = a * ports[b.ports :] - r * x[layout.nodes :] - e
+
+
+def _extra_currents(extras: Extras, x: Array, residual: Array) -> None:
+    members = np.arange(x.shape[1])
+    for a, b, g in zip(extras.a, extras.b, extras.g, strict=True):
+        current = g * (x[a, members] - x[b, members])
+        residual[a, members] += current
+        residual[b, members] -= current
+
+
+def magnitude(system: System, x: Array, currents: Array) -> Array:
+    """Sum of the magnitudes of the currents at each node (nodes, B), extras included."""
+    total: Array = system.structure.to_nodes_abs @ np.abs(currents)
+    if system.extras is not None:
+        members = np.arange(x.shape[1])
+        for a, b, g in zip(system.extras.a, system.extras.b, system.extras.g, strict=True):
+            current = np.abs(g * (x[a, members] - x[b, members]))
+            total[a, members] += current
+            total[b, members] += current
+    return total
+
+
+def allowed(system: System, x: Array, currents: Array) -> Array:
+    """The residual each node may have (nodes, B), amperes: relative, absolute, and what rounding cannot avoid."""
+    limit: Array = RELTOL * magnitude(system, x, currents) + ABSTOL
+    return limit
+
+
+def newton(
+    system: System,
+    x: Array,
+    *,
+    gmin: float = GMIN,
+    iterations: int = ITERATIONS,
+    step: float = STEP,
+    anchor: tuple[Array, Array] | None = None,
+) -> tuple[Array, Mask]:
+    """Iterate from x (size, B): the last iterate of every member, and which converged.
+
+    anchor: (siemens (B,), volts (nodes, B)) ties every node to a voltage, for pseudo-transient continuation.
+    """
+    nodes = system.structure.layout.nodes
+    out = x.copy()
+    done = np.zeros(x.shape[1], dtype=bool)
+    alive = np.arange(x.shape[1])
+    memory = Memory(system)
+    small = np.zeros(x.shape[1], dtype=bool)
+    for k in range(iterations):
+        with np.errstate(all="ignore"):
+            e = evaluate(system, x, memory, gmin)
+        if anchor is not None:
+            e.residual[:nodes] += anchor[0] * (x[:nodes] - anchor[1])
+        finished = small.copy() if e.limited is None else small & ~e.limited
+        if finished.any():
+            finished &= _balanced(system, x, e)
+        bad = ~np.isfinite(e.residual).all(axis=0)
+        leave = finished | bad
+        if leave.any():
+            out[:, alive[leave]] = x[:, leave]
+            done[alive[finished & ~bad]] = True
+            stay = ~leave
+            alive = alive[stay]
+            if not len(alive):
+                return out, done
+            system, x = system.take(np.flatnonzero(stay)), x[:, stay]
+            memory.take(stay)
+            e = Evaluation(e.residual[:, stay], e.partials[:, stay], e.currents[:, stay], None)
+            if anchor is not None:
+                anchor = (anchor[0][stay], anchor[1][:, stay])
+        delta = solve_batch(system, e.partials, e.residual, gmin if anchor is None else gmin + anchor[0])
+        reach = step if k < iterations // 2 else step * 0.25
+        volts = np.clip(delta[:nodes], -reach, reach)
+        small = (np.abs(delta[:nodes]) <= RELTOL * np.abs(x[:nodes]) + VNTOL).all(axis=0)
+        x = x.copy()
+        x[:nodes] -= volts
+        x[nodes:] -= delta[nodes:]
+    out[:, alive] = x
+    return out, done
+
+
+def _balanced(system: System, x: Array, e: Evaluation) -> Mask:
+    """Members whose nodes and branches balance."""
+    nodes = system.structure.layout.nodes
+    ok: Mask = (np.abs(e.residual[1:nodes]) <= allowed(system, x, e.currents)[1:]).all(axis=0)
+    if system.structure.layout.branches:
+        ok &= (np.abs(e.residual[nodes:]) <= RELTOL * (1 + np.abs(x[:nodes]).max(axis=0))).all(axis=0)
+    return ok
+
+
+def faded(system: System, strength: float) -> System:
+    """The system with every excitation (source, regulator, load) multiplied by `strength`."""
+    theta = system.theta.copy()
+    for b in system.structure.layout.blocks:
+        for name in b.device.excitations:
+            start = b.parameters + b.device.row(name) * b.count
+            theta[start : start + b.count] *= strength
+    return System(system.structure, theta, system.extras)
+
+
+def by_gmin(system: System, x: Array) -> tuple[Array, Mask]:
+    """Gmin stepping: 1e-2 S on every node, a tenth at a time; the last solve is the true system's."""
+    ok = np.ones(system.members, dtype=bool)
+    for exponent in range(2, 13):
+        x, ok = newton(system, x, gmin=max(GMIN, 10.0**-exponent), iterations=100, step=2.0)
+    return x, ok
+
+
+def by_sources(system: System, x: Array) -> tuple[Array, Mask]:
+    """Source stepping from a dead circuit, then the true system."""
+    x = np.zeros_like(x)
+    for strength in (0.001, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0):
+        x, ok = newton(faded(system, strength) if strength < 1 else system, x, iterations=100, step=1.0)
+    return x, ok
+
+
+def by_time(system: System, x: Array) -> tuple[Array, Mask]:
+    """Pseudo-transient continuation: capacitors on every node, a step that grows, then the true system."""
+    nodes = system.structure.layout.nodes
+    siemens = np.full(system.members, 1.0)
+    for _ in range(60):
+        trial, ok = newton(system, x, iterations=40, step=2.0, anchor=(siemens, x[:nodes].copy()))
+        x = np.where(ok, trial, x)
+        siemens = np.where(ok, siemens / 3, np.minimum(siemens * 10, 1e3))
+        if ok.all() and siemens.max() < 1e-13:
+            break
+    return newton(system, x, iterations=100, step=1.0)
+
+
+def operating_point(system: System, x: Array) -> tuple[Array, Mask, list[str]]:
+    """Newton, then for the members that fail each remedy in turn; the last says which remedy served ("" for none)."""
+    x0 = np.where(np.isfinite(x), x, 0.0)
+    x, ok = newton(system, x0)
+    how = ["" if good else FAILED for good in ok]
+    finite = np.isfinite(system.theta).all(axis=0)
+    if system.extras is not None:
+        finite &= np.isfinite(system.extras.g).all(axis=0)
+    for k in np.flatnonzero(~finite):
+        how[k] = BAD
+    remedies = (("damping", _damped), ("gmin", by_gmin), ("sources", by_sources), ("time", by_time))
+    for name, remedy in remedies:
+        left = np.flatnonzero(~ok & finite)
+        if not len(left):
+            break
+        again, good = remedy(system.take(left), np.ascontiguousarray(x0[:, left]))
+        x[:, left[good]] = again[:, good]
+        ok[left[good]] = True
+        for k in left[good]:
+            how[k] = name
+    return x, ok, how
+
+
+def _damped(system: System, x: Array) -> tuple[Array, Mask]:
+    return newton(system, np.zeros_like(x), iterations=200, step=0.5)

@@ -1,0 +1,155 @@
+"""Answers of the solver."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .devices import Array
+from .errors import CircuitError, SolveError, nearest
+from .structure import Ints, Layout, Structure
+
+if TYPE_CHECKING:
+    from .model import Plan, Variant
+    from .newton import Evaluation, Mask
+
+FLOATING_SIEMENS = 1e-10  # what holds a net less than this is nothing: see Points.floating
+
+
+class Points:
+    """Operating points of a batch of B variants.
+
+    status: "ok" or why there is no answer. volts (B, n) in the order of `nets`. residual (B,): the worst sum of
+    currents at any node, A. remedy: "" or what Newton needed besides ("damping", "gmin", "sources", "time").
+    """
+
+    def __init__(self, layout: Layout, variants: Sequence[Variant], plans: Sequence[Plan]) -> None:
+        batch = len(variants)
+        self.layout = layout
+        self.variants = tuple(variants)
+        self.plans = tuple(plans)
+        self.nets = tuple(layout.node_names)
+        self.status: Array = np.full(batch, "not solved", dtype=object)
+        self.remedy: list[str] = [""] * batch
+        self.residual: Array = np.full(batch, np.nan)
+        self._x: Array = np.full((layout.nodes + layout.branches, batch), np.nan)
+        self._currents: Array = np.full((layout.currents, batch), np.nan)
+        self._worst: Ints = np.zeros(batch, dtype=np.intp)
+        self._structures: list[Structure | None] = [None] * batch
+
+    def put(
+        self, members: Ints, structure: Structure, x: Array, e: Evaluation, scale: Array, ok: Mask, how: Sequence[str]
+    ) -> None:
+        """Take over the answers of some members."""
+        nodes = self.layout.nodes
+        kcl = np.abs(e.residual[:nodes])
+        kcl[0] = 0
+        self._x[:, members] = x
+        self._currents[:, members] = e.currents
+        self.residual[members] = kcl.max(axis=0)
+        self._worst[members] = np.argmax(np.where(np.isfinite(kcl), kcl, np.inf), axis=0)
+        for k, member in enumerate(members):
+            self._structures[member] = structure
+            self.status[member] = "ok" if ok[k] else how[k]
+            self.remedy[member] = how[k] if ok[k] else ""
+        self._x[:, members[~ok]] = np.nan
+        self._currents[:, members[~ok]] = np.nan
+
+    def start_from(self, start: Points | None) -> Array:
+        """Where to begin: the other answers, by node name, or zero."""
+        batch = len(self.variants)
+        if start is None:
+            return np.zeros((self._x.shape[0], batch))
+        if len(start.variants) not in (1, batch):
+            raise CircuitError(f"start has {len(start.variants)} points, {batch} are asked for")
+        source = start._x
+        if start.layout is not self.layout:
+            rows = [start.layout.node.get(name, 0) for name in self.nets]
+            rows += range(start.layout.nodes, start.layout.nodes + start.layout.branches)
+            source = source[rows]
+        begin: Array = np.where(np.isfinite(source), source, 0.0)
+        return np.broadcast_to(begin, (begin.shape[0], batch))
+
+    # --- answers --------------------------------------------------------------------------------------------------
+    def __len__(self) -> int:
+        return len(self.variants)
+
+    @property
+    def ok(self) -> Mask:
+        return np.array([status == "ok" for status in self.status], dtype=bool)
+
+    @property
+    def volts(self) -> Array:
+        return self._x[: self.layout.nodes].T
+
+    def net(self, name: str) -> Array:
+        """Volts (B,) of a net against ground."""
+        node = self.layout.node.get(name)
+        if node is None:
+            raise CircuitError(f"no net {name!r}{nearest(name, self.nets)}")
+        return self._x[node]
+
+    def pin_volts(self, part: str, pin: str) -> Array:
+        """Volts (B,) where the pin sits, which may not be its drawn net."""
+        terminal = self._terminal(part, pin)
+        home = int(self.layout.home[terminal])
+        out = self._x[home].copy()
+        for member, plan in enumerate(self.plans):
+            for moved, node in plan.moves:
+                if moved == terminal:
+                    out[member] = self._x[node, member]
+        return out
+
+    def current(self, part: str, pin: str) -> Array:
+        """Amperes (B,) into the part through a pin."""
+        terminal = self._terminal(part, pin)
+        layout = self.layout
+        total: Array = self._currents[layout.current_plus == terminal].sum(axis=0)
+        total = total - self._currents[layout.current_minus == terminal].sum(axis=0)
+        return total + self._through_extras((part, pin))
+
+    def _through_extras(self, place: tuple[str, str]) -> Array:
+        """What flows into a part's pin through conductances that a fault put inside the part."""
+        total = np.zeros(len(self.variants))
+        for member, plan in enumerate(self.plans):
+            structure = self._structures[member]
+            for a, b, siemens in plan.extras:
+                if structure is None or place not in (a, b):
+                    continue
+                here, there = (a, b) if a == place else (b, a)
+                total[member] += siemens * (self._at(here, member, structure) - self._at(there, member, structure))
+        return total
+
+    def _at(self, place: object, member: int, structure: Structure) -> float:
+        node = structure.at[self.layout.terminal(*place)] if isinstance(place, tuple) else self.layout.node[str(place)]
+        return float(self._x[node, member])
+
+    def power(self, part: str) -> Array:
+        """Watts (B,) into the part through all its pins; negative for what delivers."""
+        pins = self.layout.circuit.part(part).pins
+        total = np.zeros(len(self.variants))
+        for pin in pins:
+            total += self.pin_volts(part, pin) * self.current(part, pin)
+        return total
+
+    def _terminal(self, part: str, pin: str) -> int:
+        self.layout.circuit.part(part).net(pin)
+        return self.layout.terminal(part, pin)
+
+    def require(self) -> Points:
+        """These points, or SolveError naming the member, the worst node and the parts on it."""
+        for member, status in enumerate(self.status):
+            if status != "ok":
+                node = self.nets[int(self._worst[member])]
+                parts = tuple(dict.fromkeys(p.partition(".")[0] for p in self.layout.circuit.on_net(node)))
+                raise SolveError(
+                    f"no operating point for variant {member}: {status}; worst at net {node} "
+                    f"({', '.join(parts)}), {self.residual[member]:.3g} A unbalanced",
+                    member=member,
+                    node=node,
+                    parts=parts,
+                    residual=float(self.residual[member]),
+                )
+        return self

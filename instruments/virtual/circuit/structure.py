@@ -1,0 +1,210 @@
+"""The layout of a circuit: which element sits where in the arrays, and the incidence of elements on nodes.
+
+Row 0 of every node array is ground. Unknowns: the other nodes, then one branch current a voltage source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sparse
+from numpy.typing import NDArray
+
+from .devices import DEVICES, SOURCE, Array, Device
+from .draft import GROUND, Element
+from .part import Circuit
+
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Block:
+    """Where the elements of one device lie: offsets of parameters, ports, currents and partials, and their count."""
+
+    device: Device
+    count: int
+    parameters: int
+    ports: int
+    currents: int
+    partials: int
+
+    def parameter_rows(self, element: int) -> Ints:
+        return self.parameters + np.arange(len(self.device.parameters)) * self.count + element
+
+
+class Layout:
+    """Elements of all parts in memory order; what no variant of the circuit changes."""
+
+    def __init__(
+        self,
+        circuit: Circuit,
+        expansions: Sequence[tuple[Sequence[Element], Sequence[str]]],
+        lifted: Sequence[str] = (),
+    ) -> None:
+        """expansions: elements and inner nodes of each part; lifted: nodes for pins taken off their nets."""
+        self.circuit = circuit
+        self.node_names: list[str] = list(circuit.nets)
+        self.terminals: list[tuple[str, str]] = [("", GROUND)]
+        self._terminal: dict[tuple[str, str], int] = {("", GROUND): 0}
+        home: list[int] = [0]
+        index = {net: k for k, net in enumerate(self.node_names)}
+        for part, (_, inner) in zip(circuit.parts, expansions, strict=True):
+            for pin, net in part.pins.items():
+                self._new_terminal(part.name, pin)
+                home.append(index[net])
+            for name in inner:
+                self._new_terminal(part.name, name)
+                self.node_names.append(f"{part.name}:{name}")
+                home.append(len(self.node_names) - 1)
+        self.node_names += lifted
+        self.home: Ints = np.array(home, dtype=np.intp)
+        self.node: dict[str, int] = {name: k for k, name in enumerate(self.node_names)}
+        self._place(circuit, expansions)
+
+    def _new_terminal(self, part: str, pin: str) -> None:
+        self._terminal[part, pin] = len(self.terminals)
+        self.terminals.append((part, pin))
+
+    def terminal(self, part: str, pin: str) -> int:
+        return 0 if pin == GROUND else self._terminal[part, pin]
+
+    def _place(self, circuit: Circuit, expansions: Sequence[tuple[Sequence[Element], Sequence[str]]]) -> None:
+        by_device: dict[str, list[tuple[int, int, Element]]] = {device.name: [] for device in DEVICES}
+        for p, (elements, _) in enumerate(expansions):
+            for e, element in enumerate(elements):
+                by_device[element.device.name].append((p, e, element))
+        self.blocks: list[Block] = []
+        self.rows_of_part: list[dict[int, Ints]] = [{} for _ in circuit.parts]
+        self.current_part: list[int] = []
+        plus: list[int] = []
+        minus: list[int] = []
+        base: list[Array] = []
+        k_par = k_port = k_cur = k_der = 0
+        for device in DEVICES:
+            members = by_device[device.name]
+            n = len(members)
+            if not n:
+                continue
+            block = Block(device, n, k_par, k_port, k_cur, k_der)
+            self.blocks.append(block)
+            names = [circuit.parts[p].name for p, _, _ in members]
+            for port in range(device.ports):
+                plus += [self.terminal(name, m[2].ports[port][0]) for name, m in zip(names, members, strict=True)]
+                minus += [self.terminal(name, m[2].ports[port][1]) for name, m in zip(names, members, strict=True)]
+            base.append(np.array([m[2].values for m in members]).T.ravel())
+            for j, (p, e, _) in enumerate(members):
+                self.rows_of_part[p][e] = block.parameter_rows(j)
+            for _ in device.outputs or (0,):
+                self.current_part += [p for p, _, _ in members]
+            k_par += n * len(device.parameters)
+            k_port += n * device.ports
+            k_cur += n * max(1, len(device.outputs))
+            k_der += n * (3 if device is SOURCE else len(device.partials))
+        self.port_plus: Ints = np.array(plus, dtype=np.intp)
+        self.port_minus: Ints = np.array(minus, dtype=np.intp)
+        self.base: Array = np.concatenate(base) if base else np.zeros(0)
+        self.parameters, self.ports, self.currents, self.partials = k_par, k_port, k_cur, k_der
+        self.nodes = len(self.node_names)
+        source = [b for b in self.blocks if b.device is SOURCE]
+        self.branches = source[0].count if source else 0
+        self.unknowns = self.nodes - 1 + self.branches
+        # one row list a part: all its parameters in expansion order, so that a re-expansion is one assignment
+        self.part_rows: list[Ints] = [
+            np.concatenate([rows[e] for e in sorted(rows)]) if rows else np.zeros(0, dtype=np.intp)
+            for rows in self.rows_of_part
+        ]
+        self.current_plus, self.current_minus = self._current_terminals()
+
+    def _current_terminals(self) -> tuple[Ints, Ints]:
+        rows: list[Ints] = []
+        for block in self.blocks:
+            for port in block.device.outputs or (0,):
+                start = block.ports + port * block.count
+                rows.append(np.arange(start, start + block.count))
+        order = np.concatenate(rows) if rows else np.zeros(0, dtype=np.intp)
+        return self.port_plus[order], self.port_minus[order]
+
+    def block(self, device: Device) -> Block | None:
+        return next((b for b in self.blocks if b.device is device), None)
+
+
+class Structure:
+    """The incidence of a layout when every terminal sits on a given node: a set of moved pins has its own."""
+
+    def __init__(self, layout: Layout, moves: Mapping[int, int]) -> None:
+        self.layout = layout
+        at = layout.home.copy()
+        for terminal, node in moves.items():
+            at[terminal] = node
+        self.at = at
+        self.plus: Ints = at[layout.port_plus]
+        self.minus: Ints = at[layout.port_minus]
+        n, size = layout.nodes, layout.nodes + layout.branches
+        self.size = size
+        current_plus, current_minus = at[layout.current_plus], at[layout.current_minus]
+        count = layout.currents
+        columns = np.arange(count)
+        ones = np.ones(count)
+        self.to_nodes = sparse.csr_array(
+            (np.concatenate([ones, -ones]), (np.concatenate([current_plus, current_minus]), np.tile(columns, 2))),
+            shape=(n, count),
+        )
+        self.to_nodes_abs = sparse.csr_array(abs(self.to_nodes))
+        self.dense_to_nodes = self.to_nodes.toarray() if n * count < 200_000 else None
+        self._jacobian(layout)
+
+    def _jacobian(self, layout: Layout) -> None:
+        row: list[Ints] = []
+        col: list[Ints] = []
+        der: list[Ints] = []
+        sign: list[Array] = []
+
+        def put(rows: Ints, cols: Ints, partial: Ints, s: float) -> None:
+            row.append(rows)
+            col.append(cols)
+            der.append(partial)
+            sign.append(np.full(len(rows), s))
+
+        for b in layout.blocks:
+            count = np.arange(b.count)
+            if b.device is SOURCE:
+                p, m = self.plus[b.ports + count], self.minus[b.ports + count]
+                branch = layout.nodes + count
+                one, gain, ohms = (b.partials + k * b.count + count for k in range(3))
+                for r, c, d, s in ((p, branch, one, 1.0), (m, branch, one, -1.0), (branch, p, gain, 1.0)):
+                    put(r, c, d, s)
+                put(branch, m, gain, -1.0)
+                put(branch, branch, ohms, -1.0)
+                continue
+            for q, (output, port) in enumerate(b.device.partials):
+                out = b.ports + b.device.outputs[output] * b.count + count
+                inp = b.ports + port * b.count + count
+                d = b.partials + q * b.count + count
+                for r, sr in ((self.plus[out], 1.0), (self.minus[out], -1.0)):
+                    put(r, self.plus[inp], d, sr)
+                    put(r, self.minus[inp], d, -sr)
+        self._pattern(np.concatenate(row), np.concatenate(col), np.concatenate(der), np.concatenate(sign))
+
+    def _pattern(self, row: Ints, col: Ints, der: Ints, sign: Array) -> None:
+        """Group the contributions by matrix entry; ground's row and column fall away, every diagonal is present."""
+        keep = (row > 0) & (col > 0)
+        row, col, der, sign = row[keep] - 1, col[keep] - 1, der[keep], sign[keep]
+        unknowns = self.size - 1
+        diagonal = np.arange(unknowns)
+        flat = np.concatenate([row * unknowns + col, diagonal * (unknowns + 1)])
+        self.entries, where = np.unique(flat, return_inverse=True)
+        self.entry_row, self.entry_col = self.entries // unknowns, self.entries % unknowns
+        self.diagonal: Ints = np.searchsorted(self.entries, diagonal * (unknowns + 1))
+        place = where[: len(row)]
+        matrix = sparse.csr_array(
+            (sign, (place, der)), shape=(len(self.entries), self.layout.partials)
+        )
+        matrix.sum_duplicates()
+        matrix.eliminate_zeros()
+        self.to_entries = matrix
+        coo = matrix.tocoo()
+        self.entry_of = self.entries[coo.row]
+        self.partial_of = coo.col
+        self.entry_sign = coo.data

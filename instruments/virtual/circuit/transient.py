@@ -1,0 +1,402 @@
+"""A circuit in time: slow transients of capacitors and inductors behind current limits.
+
+Backward Euler at every discontinuity, then the second-order backward difference formula with variable step (Gear's):
+both damp, so that a 10 mΩ regulator on 1 µF does not ring at millisecond steps as the trapezoidal rule would. Steps
+grow while the predictor agrees. Once every capacitor stands where the operating point has it the circuit is settled,
+and time costs nothing until something changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+
+from .devices import LINEAR, Array
+from .errors import CircuitError, SolveError, nearest
+from .fault import Fault
+from .model import Model, Plan, Variant
+from .newton import System, evaluate, newton, operating_point
+from .part import Value
+from .parts import kind_of
+from .ratings import Overstress, Watch
+from .structure import Structure
+
+__all__ = ["Overstress", "Simulation"]
+
+FIRST_STEP: Final = 1e-6  # s, after a discontinuity
+LEAST_STEP: Final = 1e-9
+INSTANT: Final = 1e-12  # s: capacitors hold, everything else finds its place
+GROWTH: Final = 2.0  # below 1 + √2, where the variable-step formula stops being stable
+SETTLED_VOLTS: Final = 2e-6  # how near its final voltage a capacitor counts as there
+
+
+@dataclass
+class _History:
+    """State of the reactive elements: newest first, capacitor volts or inductor amperes (R,), and the steps between."""
+
+    states: list[Array]
+    steps: list[float]
+
+
+class Probe:
+    """What a part kind with a behaviour in time may look at: its own pins, now."""
+
+    def __init__(self, simulation: Simulation, part: str) -> None:
+        self._simulation, self._part = simulation, part
+        self.time = simulation.time
+
+    def volts(self, pin: str) -> float:
+        return self._simulation.pin_volts(self._part, pin)
+
+    def current(self, pin: str) -> float:
+        return self._simulation.current(self._part, pin)
+
+
+class Simulation:
+    """One variant in time, from rest (every capacitor empty), or from its operating point when `settled`.
+
+    tolerance: error a step may make, relative to the largest capacitor voltage (and 1 V at least). step: a fixed step
+    (s) instead. Raises SolveError when a step has no answer.
+    """
+
+    def __init__(
+        self,
+        model: Model,
+        variant: Variant | None = None,
+        *,
+        settled: bool = False,
+        tolerance: float = 2e-5,
+        step: float | None = None,
+    ) -> None:
+        self.model = model
+        self.variant = variant if variant is not None else Variant()
+        self.time = 0.0
+        self.tolerance = tolerance
+        self.fixed_step = step
+        self.steps_taken = 0
+        self._reactions: dict[str, Mapping[str, Value]] = {}
+        self._memories: dict[str, dict[str, Any]] = {
+            part.name: {} for part in model.circuit.parts if kind_of(part).react is not None
+        }
+        self._plan = Plan({}, (), ())
+        self._x = np.zeros((model.layout.nodes + model.layout.branches, 1))
+        self._watch = Watch(model)
+        self._adopt(self.variant)
+        self._history = _History([np.zeros(len(self._linear_rows))], [])
+        self._begin()
+        if settled:
+            self._start_settled()
+
+    # --- set-up ---------------------------------------------------------------------------------------------------
+    def _adopt(self, variant: Variant) -> None:
+        """Take on a variant: structure, parameters, what is reactive."""
+        plan = self.model.plan(variant)
+        for name, overrides in self._reactions.items():
+            plan.overrides.setdefault(self.model.part_index[name], {}).update(overrides)
+        layout = self.model.layout
+        structure: Structure = self.model.structure(plan.moves)
+        theta, refused = self.model.theta([plan])
+        if refused:
+            raise CircuitError(refused[0])
+        self.variant, self._plan = variant, plan
+        self._system = System(structure, theta, self.model.extras([plan], structure))
+        if len(self._x) != structure.size:  # nodes for lifted pins were added before the branches
+            fresh = np.zeros((structure.size, 1))
+            old = len(self._x) - layout.branches
+            fresh[:old] = self._x[:old]
+            fresh[layout.nodes :] = self._x[old:]
+            self._x = fresh
+            self._watch = self._watch.onto(self.model)
+        self._watch.place(structure)
+        block = layout.block(LINEAR)
+        count = block.count if block else 0
+        p = theta[block.parameters : block.parameters + 4 * count, 0].reshape(4, count) if block else np.zeros((4, 0))
+        base = layout.base[block.parameters : block.parameters + 4 * count].reshape(4, count) if block else p
+        self._linear_rows = np.flatnonzero((base[2] != 0) | (base[3] != 0))
+        self._g0, self._j0, self._farads, self._henries = (row[self._linear_rows].copy() for row in p)
+        self._g_at = (block.parameters if block else 0) + self._linear_rows
+        self._j_at = self._g_at + count
+        self._coil = (base[3] != 0)[self._linear_rows]
+        ports = (block.ports if block else 0) + self._linear_rows
+        self._plus, self._minus = structure.plus[ports], structure.minus[ports]
+
+    def _begin(self) -> None:
+        """A discontinuity: forget the past but for the present state."""
+        self._history = _History(self._history.states[:1], [])
+        self._h = self.fixed_step or FIRST_STEP
+        self._final: Array | None = None
+        self._final_tried = False
+        self._dirty = True
+        self._settled = False
+
+    def _start_settled(self) -> None:
+        self._find_final()
+        if self._final is None:
+            raise self._failure("no operating point to start from")
+        self._arrive(self._final)
+
+    # --- asking ---------------------------------------------------------------------------------------------------
+    @property
+    def overstress(self) -> list[Overstress]:
+        """What went past a rating so far, worst value of each, in order of time."""
+        return self._watch.found
+
+    @property
+    def settled(self) -> bool:
+        """Nothing moves until something changes."""
+        return self._settled
+
+    def volts(self, net: str) -> float:
+        """Volts of a net now."""
+        self._refresh()
+        node = self.model.layout.node.get(net)
+        if node is None:
+            raise CircuitError(f"no net {net!r}{nearest(net, self.model.circuit.nets)}")
+        return float(self._x[node, 0])
+
+    def pin_volts(self, part: str, pin: str) -> float:
+        """Volts where a pin sits now, moved or not."""
+        self._refresh()
+        self.model.circuit.part(part).net(pin)
+        return float(self._x[self._system.structure.at[self.model.layout.terminal(part, pin)], 0])
+
+    def current(self, part: str, pin: str) -> float:
+        """Amperes into the part through a pin now."""
+        self._refresh()
+        self.model.circuit.part(part).net(pin)
+        layout, terminal = self.model.layout, self.model.layout.terminal(part, pin)
+        total = self._currents[layout.current_plus == terminal].sum()
+        total -= self._currents[layout.current_minus == terminal].sum()
+        place = (part, pin)
+        for a, b, siemens in self._plan.extras:
+            if place in (a, b):
+                here, there = (a, b) if a == place else (b, a)
+                structure = self._system.structure
+                u = self._x[self.model.node(here, structure), 0] - self._x[self.model.node(there, structure), 0]
+                total += siemens * u
+        return float(total)
+
+    def power(self, part: str) -> float:
+        """Watts into the part now."""
+        return sum(
+            self.pin_volts(part, pin) * self.current(part, pin) for pin in self.model.circuit.part(part).pins
+        )
+
+    # --- changing -------------------------------------------------------------------------------------------------
+    def change(
+        self,
+        values: Mapping[str, Value] | None = None,
+        moves: Mapping[str, str] | None = None,
+        faults: Sequence[Fault] | None = None,
+    ) -> None:
+        """Set values and move pins (added to what was set before); `faults` replaces the set of faults."""
+        new = replace(
+            self.variant,
+            values={**self.variant.values, **(values or {})},
+            moves={**self.variant.moves, **(moves or {})},
+            faults=self.variant.faults if faults is None else tuple(faults),
+        )
+        if new == self.variant:
+            return
+        self._refresh()
+        self._adopt(new)
+        self._begin()
+
+    # --- time -----------------------------------------------------------------------------------------------------
+    def advance(self, seconds: float) -> None:
+        """Let time pass."""
+        end = self.time + seconds
+        while self.time < end - 1e-15 * max(1.0, end):
+            if self._settled:
+                self._watch.rest(self.time, end - self.time)
+                self.time = end
+                if not self._memories or not self._react():
+                    return
+                continue
+            self._step(end)
+
+    def settle(self, limit_s: float) -> bool:
+        """Let time pass until nothing moves, `limit_s` at most; whether it settled."""
+        end = self.time + limit_s
+        while not self._settled and self.time < end:
+            self._step(end)
+        return self._settled
+
+    def _step(self, end: float) -> None:
+        """One accepted step, not past `end`."""
+        left = end - self.time
+        h = min(self._h, left)
+        while True:
+            solved = self._attempt(h)
+            if solved is not None:
+                x, state, error = solved
+                if self.fixed_step or error <= 1 or h <= LEAST_STEP:
+                    break
+                h *= max(0.1, 0.8 / error ** (1 / 2))
+            else:
+                h /= 8
+                if h < LEAST_STEP / 8:
+                    raise self._failure("no answer in time")
+            h = max(h, LEAST_STEP / 8)
+        self._accept(h, x, state)
+        if not self.fixed_step:
+            grow = 0.8 / max(error, 1e-9) ** (1 / (len(self._history.steps) + 1))
+            wanted = h * min(GROWTH if len(self._history.steps) > 1 else 8.0, max(0.3, grow))
+            self._h = wanted if h == min(self._h, left) and h < self._h and wanted > h else wanted
+        if self._memories and self._react():
+            return
+        self._try_settled()
+
+    def _attempt(self, h: float) -> tuple[Array, Array, float] | None:
+        """Solve for the state h later: x, reactive state, error in units of what is allowed; None without answer."""
+        g, j, recall = self._companions(h)
+        theta = self._system.theta
+        theta[self._g_at, 0] = g
+        theta[self._j_at, 0] = j
+        x, ok = newton(self._system, self._x)
+        if not ok[0]:
+            x, ok, _ = operating_point(self._system, self._x)
+            if not ok[0]:
+                return None
+        u = x[self._plus, 0] - x[self._minus, 0]
+        state = np.where(self._coil, g * u - j, u)
+        del recall
+        return x, state, self._error(h, state)
+
+    def _companions(self, h: float) -> tuple[Array, Array, int]:
+        """Norton equivalents of the reactive elements for a step h: i = g·u - j, and the order used."""
+        states, steps = self._history.states, self._history.steps
+        if len(steps) >= 2 or (len(steps) == 1 and self.fixed_step):
+            r = h / steps[0]
+            lead = (1 + 2 * r) / (1 + r) / h
+            past = ((1 + r) * states[0] - r * r / (1 + r) * states[1]) / h
+            order = 2
+        else:
+            lead, past, order = 1 / h, states[0] / h, 1
+        # capacitor: i = C·(lead·u - past) + leak; inductor: u = R·i + L·(lead·i - past)
+        r_coil = np.where(self._coil, 1 / np.where(self._coil & (self._g0 > 0), self._g0, 1.0), 1.0)
+        g_coil = np.where(self._g0 > 0, 1 / (r_coil + self._henries * lead), 0.0)
+        g = np.where(self._coil, g_coil, self._g0 + self._farads * lead)
+        j = np.where(self._coil, -g_coil * self._henries * past, self._farads * past + self._j0)
+        return g, j, order
+
+    def _error(self, h: float, state: Array) -> float:
+        """How far the predictor was off, in units of the tolerance."""
+        states, steps = self._history.states, self._history.steps
+        if not len(state) or not steps:
+            change = np.abs(state - states[0]).max(initial=0.0)
+            return float(change / (50 * self.tolerance * max(1.0, float(np.abs(state).max(initial=0.0)))))
+        slope = (states[0] - states[1]) / steps[0]
+        guess = states[0] + h * slope
+        share = h / (h + steps[0])
+        if len(steps) >= 2:
+            slope2 = (states[1] - states[2]) / steps[1]
+            bend = (slope - slope2) / (steps[0] + steps[1])
+            guess = guess + bend * h * (h + steps[0])
+            share = 0.5 * h / (h + steps[0] + steps[1])
+        size = self.tolerance * max(1.0, float(np.abs(state[~self._coil]).max(initial=0.0)))
+        off = np.abs(state - guess) * share
+        return float(off.max() / size)
+
+    def _accept(self, h: float, x: Array, state: Array) -> None:
+        self._x = x
+        self.time += h
+        self.steps_taken += 1
+        self._history.states = [state, *self._history.states[:2]]
+        self._history.steps = [h, *self._history.steps[:1]]
+        self._measure()
+        self._watch.step(self.time, h, self._x[:, 0], self._currents)
+
+    def _measure(self) -> None:
+        self._currents = evaluate(self._system, self._x).currents[:, 0]
+        self._dirty = False
+
+    def _refresh(self) -> None:
+        """After a change, before any time has passed: capacitors hold, the rest finds its place."""
+        if not self._dirty:
+            return
+        history, self._history = self._history, _History(self._history.states[:1], [])
+        solved = self._attempt(INSTANT)
+        self._history = history
+        if solved is None:
+            raise self._failure("no answer at the instant of the change")
+        self._x = solved[0]
+        self._measure()
+
+    # --- settling -------------------------------------------------------------------------------------------------
+    def _find_final(self) -> None:
+        self._final_tried = True
+        theta = self._system.theta
+        theta[self._g_at, 0] = self._g0
+        theta[self._j_at, 0] = self._j0
+        x, ok, _ = operating_point(self._system, self._x)
+        self._final = x if ok[0] else None
+
+    def _try_settled(self) -> None:
+        """Settled when every capacitor and coil is where the operating point has it."""
+        state = self._history.states[0]
+        if not self._final_tried:
+            self._find_final()
+        elif self._final is None or self._stalled():
+            self._find_final()
+        if self._final is None:
+            return
+        there = self._state_at(self._final)
+        near = np.abs(state - there) <= np.where(self._coil, 1e-9, SETTLED_VOLTS) + 1e-6 * np.abs(there)
+        if near.all():
+            self._arrive(self._final)
+
+    def _stalled(self) -> bool:
+        """Nothing moves although the operating point found at first is elsewhere: there is another one nearer."""
+        if len(self._history.steps) < 2:
+            return False
+        moved = np.abs(self._history.states[0] - self._history.states[1]).max(initial=0.0)
+        return bool(moved < 1e-9 and self._history.steps[0] > 1e-3)
+
+    def _state_at(self, x: Array) -> Array:
+        u = x[self._plus, 0] - x[self._minus, 0]
+        return np.where(self._coil, self._g0 * u, u)
+
+    def _arrive(self, x: Array) -> None:
+        theta = self._system.theta
+        theta[self._g_at, 0] = self._g0
+        theta[self._j_at, 0] = self._j0
+        self._x = x
+        self._history = _History([self._state_at(x)], [])
+        self._measure()
+        self._watch.step(self.time, 0.0, self._x[:, 0], self._currents)
+        self._settled = True
+
+    def _react(self) -> bool:
+        """Let parts with a behaviour in time have their say; whether one changed the circuit."""
+        changed = False
+        for name, memory in self._memories.items():
+            part = self.model.circuit.part(name)
+            react = kind_of(part).react
+            assert react is not None
+            overrides = react(part, Probe(self, name), memory)
+            if overrides != self._reactions.get(name, {}):
+                self._reactions[name] = overrides
+                changed = True
+        if changed:
+            self._adopt(self.variant)
+            self._begin()
+        return changed
+
+    def _failure(self, what: str) -> SolveError:
+        e = evaluate(self._system, self._x)
+        nodes = self.model.layout.nodes
+        worst = int(np.argmax(np.abs(e.residual[1:nodes, 0]))) + 1 if nodes > 1 else 0
+        node = self.model.layout.node_names[worst]
+        parts = tuple(dict.fromkeys(pin.partition(".")[0] for pin in self.model.circuit.on_net(node)))
+        residual = float(abs(e.residual[worst, 0]))
+        return SolveError(
+            f"{what} at {self.time:g} s; worst at net {node} ({', '.join(parts)}), {residual:.3g} A unbalanced",
+            member=0,
+            node=node,
+            parts=parts,
+            residual=residual,
+        )
