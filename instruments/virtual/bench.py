@@ -1,0 +1,245 @@
+"""A whole virtual bench: one unit of a board, with supplies, meter, scanner and console on it.
+
+    prepared = prepare(circuit, supplies={"USB": "VUSB"}, points={"TP1": "VIN"})     # once a board: compiles the circuit
+    bench = VirtualBench(prepared, unit="SK-A-001", faults=[parse_fault("D3:reversed")], target=spec)
+    manager = pyvisa.ResourceManager(bench.visa())
+    bench.clock, bench.console(), bench.overstress, bench.bench_description()
+
+A unit's parts are drawn within their tolerances by its serial number, an instrument's errors by the instrument's, so
+the same unit on the same bench reads the same tomorrow. Many benches may share what `prepare` returns.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from .circuit import Circuit, Fault, Model, Overstress, Part, Simulation, Variant
+from .clock import VirtualClock
+from .console import VirtualSerial
+from .dmm import Probe
+from .faces import face
+from .psu import ScpiPsu, Wire
+from .scanner import Relays, Routes
+from .scpi import Instrument
+from .stage import Stage
+from .target import Target, TargetSpec
+from .waves import Waves
+
+METER, IDLE, LEAK = "bench_meter", "bench_probe", "bench_leak"
+TIES = ("bench_tie1", "bench_tie2")
+TIE_OHMS = 0.9
+SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
+DEFAULT_LOADS = (10e3, 100e3)
+SUPPLY_PARTS = {"series_ohms": 0.02, "capacitance": 22e-6, "off_ohms": 1e6}
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A board's circuit with the bench's parts, compiled. supplies, points: name -> net; loads: ohms of test resistors."""
+
+    circuit: Circuit
+    model: Model
+    supplies: Mapping[str, str]
+    points: Mapping[str, str]
+    loads: tuple[float, ...] = DEFAULT_LOADS
+    ground: str = "GND"
+
+
+def supply_part(supply: str) -> str:
+    """The name of the circuit's part that stands for the bench supply at a board's supply."""
+    return f"bench_{supply}"
+
+
+def bench_parts(supplies: Mapping[str, str], loads: Sequence[float], ground: str) -> list[Part]:
+    """The bench's own parts: supplies, the meter's input, relays that tie nets, test resistors."""
+    parts = [
+        Part(
+            supply_part(name),
+            "bench_supply",
+            {"P": net, "N": ground},
+            {"volts": 0.0, "limit": 0.1, "on": False, **SUPPLY_PARTS},
+        )
+        for name, net in supplies.items()
+    ]
+    probe = {"1": IDLE, "2": ground}
+    parts.append(
+        Part(METER, "meter", {"HI": IDLE, "LO": ground}, {"ohms": 10e6, "test_amps": 0.0, "compliance_volts": 5.0})
+    )
+    parts.append(Part(LEAK, "resistor", probe, {"value": 1e9}))
+    parts += [Part(tie, "bleed", probe, {"value": TIE_OHMS, "on": False}) for tie in TIES]
+    parts += [
+        Part(f"bench_load{n}", "bleed", probe, {"value": ohms, "on": False}) for n, ohms in enumerate(loads, start=1)
+    ]
+    return parts
+
+
+def prepare(
+    circuit: Circuit,
+    supplies: Mapping[str, str],
+    points: Mapping[str, str],
+    loads: Sequence[float] = DEFAULT_LOADS,
+) -> Prepared:
+    """Add the bench to a board's circuit and compile it; CircuitError as the circuit's."""
+    whole = circuit.plus(*bench_parts(supplies, loads, circuit.ground))
+    return Prepared(whole, whole.compile(), dict(supplies), dict(points), tuple(loads), circuit.ground)
+
+
+def unit_seed(unit: str) -> int:
+    """The seed of a unit's parts: its serial number."""
+    return zlib.crc32(unit.encode())
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """An instrument of the bench: its name and kind in a bench file, and its address in process."""
+
+    name: str
+    kind: str
+    address: str
+    instrument: Instrument
+    feeds: Mapping[int, str] = field(default_factory=dict)
+
+
+class VirtualBench:
+    """One unit on the bench. serials: instrument name -> serial number, where they matter."""
+
+    def __init__(
+        self,
+        prepared: Prepared,
+        *,
+        unit: str = "0001",
+        faults: Iterable[Fault] = (),
+        target: TargetSpec | None = None,
+        psu: str = "e36312a",
+        dmm: str = "34461a",
+        scanner: str = "34970a",
+        serials: Mapping[str, str] | None = None,
+        drawn: bool = True,
+    ) -> None:
+        """drawn False: every part has its nominal value."""
+        self.prepared = prepared
+        self.unit = unit
+        variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
+        self.simulation = Simulation(prepared.model, variant)
+        self.stage = Stage(self.simulation)
+        self.clock = VirtualClock(self.stage)
+        self.waves = Waves(self.stage)
+        self.probe = Probe(self.stage, METER, IDLE, prepared.ground)
+        self.serials = dict(serials or {})
+        self.routes = self._routes()
+        self.placed: list[Placed] = [*self._supplies(psu), self._meter(dmm), self._scanner(scanner)]
+        self.target = self._target(target)
+        self._serial: VirtualSerial | None = None
+
+    # --- building ---------------------------------------------------------------------------------------------------
+    def _serial_of(self, name: str) -> str:
+        return self.serials.get(name, f"WB{zlib.crc32(name.encode()) % 1_000_000:06d}")
+
+    def _supplies(self, name: str) -> Iterable[Placed]:
+        kind = face("psu", name)
+        each = len(kind.ratings)
+        waiting = list(self.prepared.supplies.items())
+        for count, start in enumerate(range(0, max(len(waiting), 1), each), start=1):
+            called = "supply" if count == 1 else f"supply{count}"
+            feeds = dict(enumerate((supply for supply, _ in waiting[start : start + each]), start=1))
+            wiring = {n: Wire(supply_part(s), self.prepared.supplies[s]) for n, s in feeds.items()}
+            instrument = kind(self.stage, self._serial_of(called), wiring)
+            yield Placed(called, "psu", f"TCPIP::virtual-{called}::5025::SOCKET", instrument, feeds)
+
+    def _meter(self, name: str) -> Placed:
+        instrument = face("dmm", name)(self.stage, self._serial_of("meter"), self.probe, self.waves)
+        return Placed("meter", "dmm", "TCPIP::virtual-meter::5025::SOCKET", instrument)
+
+    def _scanner(self, name: str) -> Placed:
+        loads = {channel: f"bench_load{n}" for n, channel in enumerate(self.routes.loads, start=1)}
+        serial = self._serial_of("scanner")
+        relays = Relays(self.stage, self.probe, self.routes, serial, TIES, loads)
+        instrument = face("scanner", name)(self.stage, serial, relays)
+        return Placed("scanner", "scanner", "TCPIP::virtual-scanner::5025::SOCKET", instrument)
+
+    def _routes(self) -> Routes:
+        numbers = _channel_numbers()
+        nets = {next(numbers): net for net in self.prepared.points.values()}
+        swap = next(numbers)
+        loads = {next(numbers): ohms for ohms in self.prepared.loads}
+        return Routes(nets, swap, loads)
+
+    def _target(self, spec: TargetSpec | None) -> Target | None:
+        if spec is None:
+            return None
+        part = self.prepared.circuit.part(spec.part)
+        pins = frozenset(pin for pin in part.pins if pin in _io(part))
+        return Target(spec, self.stage, self.waves, pins)
+
+    # --- using ------------------------------------------------------------------------------------------------------
+    @property
+    def instruments(self) -> dict[str, Instrument]:
+        """Instruments by the names that a bench file gives them."""
+        return {item.name: item.instrument for item in self.placed}
+
+    @property
+    def psus(self) -> list[ScpiPsu]:
+        """The supplies, for looking behind their faces."""
+        return [item.instrument for item in self.placed if item.kind == "psu"]  # type: ignore[misc]
+
+    def visa(self) -> Any:
+        """A VISA library for pyvisa.ResourceManager that reaches the instruments in process."""
+        from .visa import VirtualVisa
+
+        return VirtualVisa.of({item.address: item.instrument for item in self.placed}, self.stage)
+
+    def console(self, *, baudrate: int = 115200, timeout: float | None = None) -> VirtualSerial:
+        """The board's console as an object with pySerial's interface."""
+        if self._serial is None:
+            self._serial = VirtualSerial(self.stage, self.target, baudrate=baudrate)
+        self._serial.timeout = timeout
+        return self._serial
+
+    @property
+    def overstress(self) -> list[Overstress]:
+        """Parts that went past an absolute maximum, in order of time."""
+        return list(self.simulation.overstress)
+
+    @property
+    def outputs_on(self) -> list[str]:
+        """Supplies of the board whose bench output is on, whatever the instruments say."""
+        return [
+            supply
+            for item in self.placed
+            for number, supply in item.feeds.items()
+            if item.instrument.supply.outputs[number - 1].on  # type: ignore[attr-defined]
+        ]
+
+    def bench_description(
+        self, addresses: Mapping[str, str] | None = None, console: str | None = None
+    ) -> dict[str, Any]:
+        """What a bench file says of this bench. addresses: instrument name -> address, where it is served elsewhere."""
+        addresses = addresses or {}
+        instruments: dict[str, Any] = {}
+        for item in self.placed:
+            entry: dict[str, Any] = {"kind": item.kind, "address": addresses.get(item.name, item.address)}
+            if item.feeds:
+                entry["feeds"] = {str(number): supply for number, supply in item.feeds.items()}
+            instruments[item.name] = entry
+        numbers = iter(self.routes.points)
+        probing: dict[str, Any] = {"by": "scanner", "routes": {point: next(numbers) for point in self.prepared.points}}
+        if self.routes.swap is not None:
+            probing["swap"] = self.routes.swap
+        probing["loads"] = [{"channel": channel, "ohms": ohms} for channel, ohms in self.routes.loads.items()]
+        described: dict[str, Any] = {"instruments": instruments, "probing": probing}
+        if self.target is not None:
+            described["links"] = {"console": {"port": console or "virtual", "baud": self.target.spec.baud}}
+        return described
+
+
+def _channel_numbers() -> Iterator[int]:
+    """101 … 120, 201 … 220, …: slots of 20 channels."""
+    return (SLOT * slot + channel for slot in range(1, SLOTS + 1) for channel in range(1, SLOT_CHANNELS + 1))
+
+
+def _io(part: Part) -> Mapping[str, Any]:
+    io = part.values.get("io", {})
+    return io if isinstance(io, Mapping) else {}

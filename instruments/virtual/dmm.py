@@ -1,0 +1,280 @@
+"""A meter's hardware: what its input does to the circuit, and what it reads.
+
+DC volts through 10 MΩ or more than 10 GΩ; ohms and diode by a test current under a compliance voltage, so that a
+semiconductor in the path shows as on a real meter; AC-coupled true RMS; frequency. A reading carries this specimen's
+gain and offset error inside the accuracy table, noise by integration time, resolution, and overload as 9.9E37.
+The faces (dmm_faces*.py) speak a maker's commands to it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from random import Random
+from typing import Literal
+
+from .specimen import drawn
+from .stage import Stage
+from .waves import Wave, Waves
+
+OVERLOAD = 9.9e37
+TEN_MEGOHM, HIGH_Z, OPEN_INPUT = 10e6, 20e9, 1e12
+LINE_FREQUENCY = 50.0
+RANGE_CHANGE = 0.004  # seconds that a change of range takes (34401A data sheet: autorange within 30 ms)
+BANDWIDTH = 300e3  # Hz: AC and frequency readings end here
+Quantity = Literal["VOLT", "VOLT:AC", "RES", "FREQ", "DIOD", "CONT", "CURR"]
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """One range: full scale, accuracy as shares of reading and of range; for ohms the test current and compliance."""
+
+    full: float
+    reading: float
+    range: float
+    amps: float = 0.0
+    compliance: float = 0.0
+    over: float = 1.2  # readings reach this much of full scale
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The ranges of a model by quantity, ascending."""
+
+    volts: tuple[Range, ...]
+    ac_volts: tuple[Range, ...]
+    ohms: tuple[Range, ...]
+    diode: Range
+    high_z_to: float = 10.0  # ranges up to this one offer more than 10 GΩ
+
+    def of(self, quantity: Quantity) -> tuple[Range, ...]:
+        if quantity in ("VOLT:AC", "FREQ"):
+            return self.ac_volts
+        if quantity == "RES":
+            return self.ohms
+        if quantity == "DIOD":
+            return (self.diode,)
+        if quantity == "CONT":
+            return (next(item for item in self.ohms if item.full >= 1e3),)
+        return self.volts
+
+
+def _ranges(*rows: tuple[float, float, float]) -> tuple[Range, ...]:
+    """Rows of full scale, % of reading, % of range."""
+    return tuple(
+        Range(full, reading / 100, part / 100, over=1.0 if full >= 1000 else 1.2) for full, reading, part in rows
+    )
+
+
+# HP/Keysight 34401A, one year: DC volts table from its data sheet; ohms, test currents as in the reference pages.
+OHMS_34401A = (
+    Range(100, 1.0e-4, 4e-5, 1e-3, 9.0),
+    Range(1e3, 1.0e-4, 1e-5, 1e-3, 9.0),
+    Range(10e3, 1.0e-4, 1e-5, 100e-6, 9.0),
+    Range(100e3, 1.0e-4, 1e-5, 10e-6, 9.0),
+    Range(1e6, 1.0e-4, 1e-5, 5e-6, 9.0),
+    Range(10e6, 4.0e-4, 1e-5, 500e-9, 9.0),
+    Range(100e6, 8.0e-3, 1e-4, 500e-9, 9.0),
+)
+VOLTS_34401A = _ranges(
+    (0.1, 0.005, 0.0035), (1, 0.004, 0.0007), (10, 0.0035, 0.0005), (100, 0.0045, 0.0006), (1000, 0.0045, 0.001)
+)
+AC_34401A = _ranges((0.1, 0.06, 0.04), (1, 0.06, 0.03), (10, 0.06, 0.03), (100, 0.06, 0.03), (750, 0.06, 0.03))
+TABLE_34401A = Table(VOLTS_34401A, AC_34401A, OHMS_34401A, Range(1.0, 1e-4, 2e-4, 1e-3, 5.0))
+TABLE_34461A = Table(VOLTS_34401A, AC_34401A, OHMS_34401A, Range(5.0, 1e-4, 2e-4, 1e-3, 9.0, 1.0))
+# DMM6500 data sheet p9: test currents and open-circuit volts.
+TABLE_DMM6500 = Table(
+    _ranges(
+        (0.1, 0.003, 0.0035), (1, 0.0025, 0.0006), (10, 0.0025, 0.0005), (100, 0.004, 0.0006), (1000, 0.004, 0.0006)
+    ),
+    _ranges((0.1, 0.06, 0.03), (1, 0.06, 0.03), (10, 0.06, 0.03), (100, 0.06, 0.03), (750, 0.06, 0.03)),
+    (
+        Range(1, 8.5e-5, 2e-4, 10e-3, 12.5),
+        Range(10, 8.5e-5, 2e-5, 10e-3, 12.5),
+        Range(100, 8.5e-5, 2e-5, 1e-3, 9.2),
+        Range(1e3, 7.5e-5, 6e-6, 1e-3, 9.2),
+        Range(10e3, 7.5e-5, 6e-6, 100e-6, 12.7),
+        Range(100e3, 7.5e-5, 1e-5, 10e-6, 12.5),
+        Range(1e6, 1e-4, 6e-6, 10e-6, 12.5),
+        Range(10e6, 4e-4, 1e-5, 0.7e-6, 7.1),
+        Range(100e6, 1.5e-3, 3e-5, 0.7e-6, 7.1),
+    ),
+    Range(10.0, 1e-4, 2e-5, 1e-3, 12.5, 1.0),
+)
+
+
+class Probe:
+    """Where the meter's leads are, with the resistance of the way there in ohms (both leads, relays)."""
+
+    def __init__(self, stage: Stage, part: str = "meter", idle: str = "bench_probe", ground: str = "GND") -> None:
+        self.stage = stage
+        self.part = part
+        self.idle = idle
+        self.ground = ground
+        self.high, self.low = idle, ground
+        self.path = 0.2
+        self._front = (TEN_MEGOHM, 0.0, 0.0)
+
+    def connect(self, high: str, low: str) -> None:
+        """Put the leads on two nets."""
+        if (high, low) != (self.high, self.low):
+            self.high, self.low = high, low
+            self.stage.change(moves={f"{self.part}.HI": high, f"{self.part}.LO": low})
+
+    def load(self, ohms: float, amps: float = 0.0, compliance: float = 0.0) -> None:
+        """Present an input resistance, or a test current under a compliance voltage."""
+        if (ohms, amps, compliance) != self._front:
+            self._front = ohms, amps, compliance
+            self.stage.change(
+                {
+                    f"{self.part}.ohms": ohms,
+                    f"{self.part}.test_amps": amps,
+                    f"{self.part}.compliance_volts": compliance,
+                }
+            )
+
+
+class Meter:
+    """One meter. `range` None: it finds its range itself."""
+
+    def __init__(self, probe: Probe, waves: Waves, serial: str, table: Table) -> None:
+        self.probe = probe
+        self.waves = waves
+        self.serial = serial
+        self.table = table
+        self.quantity: Quantity = "VOLT"
+        self.range: float | None = None
+        self.nplc = 10.0
+        self.high_z = False
+        self.overloaded = False
+        self._noise = Random(f"{serial}/noise")
+        self._found: dict[Quantity, Range] = {}
+
+    # --- ranges -----------------------------------------------------------------------------------------------------
+    def range_for(self, value: float) -> Range | None:
+        """The smallest range of the quantity that holds `value`; None where none does."""
+        for item in self.table.of(self.quantity):
+            if abs(value) <= item.full * (1 + 1e-9):
+                return item
+        return None
+
+    @property
+    def present(self) -> Range:
+        """The range in force: the fixed one, or the one that the meter found last."""
+        if self.range is not None:
+            fixed = self.range_for(self.range)
+            return fixed if fixed is not None else self.table.of(self.quantity)[-1]
+        found = self._found.get(self.quantity)
+        return found if found is not None else self._start()
+
+    def _start(self) -> Range:
+        ranges = self.table.of(self.quantity)
+        return ranges[len(ranges) // 2]
+
+    # --- one reading ------------------------------------------------------------------------------------------------
+    def apply(self) -> None:
+        """Put the input into the state that the quantity and range need; the circuit settles from now on."""
+        item = self.present
+        if self.quantity in ("RES", "CONT", "DIOD"):
+            self.probe.load(OPEN_INPUT, item.amps, item.compliance)
+        elif self.quantity in ("VOLT:AC", "FREQ"):
+            self.probe.load(1e6)
+        else:
+            high = self.high_z and item.full <= self.table.high_z_to * (1 + 1e-9)
+            self.probe.load(HIGH_Z if high else TEN_MEGOHM)
+
+    def read(self) -> float:
+        """One reading in V, Ω or Hz; 9.9E37 for overload. The input has been applied and has had its time."""
+        if self.quantity == "CURR":
+            return self._with_errors(0.0, Range(1.0, 1e-3, 2e-4))
+        for _ in self.table.of(self.quantity):
+            item = self.present
+            value = self._true(item)
+            if self.range is not None or not self._rerange(item, value):
+                break
+            self.apply()
+            self.probe.stage.advance(RANGE_CHANGE)
+        return self._finish(item, value)
+
+    def _finish(self, item: Range, value: float) -> float:
+        self.overloaded = abs(value) > item.full * item.over
+        if self.overloaded:
+            return math.copysign(OVERLOAD, value)
+        if self.quantity == "FREQ":
+            return value * (1 + 1e-4 * drawn(self.serial, "FREQ"))
+        return self._with_errors(value, item)
+
+    def _rerange(self, item: Range, value: float) -> bool:
+        """Up above 120 %, down below 10 % of the range, as the makers' guides say."""
+        if self.quantity == "FREQ":
+            return False
+        ranges = self.table.of(self.quantity)
+        place = ranges.index(item)
+        if abs(value) > item.full * item.over and place + 1 < len(ranges):
+            self._found[self.quantity] = ranges[place + 1]
+            return True
+        if abs(value) < 0.1 * item.full and place > 0:
+            self._found[self.quantity] = ranges[place - 1]
+            return True
+        return False
+
+    def _wave(self) -> Wave:
+        return self.waves.between(self.probe.high, self.probe.low)
+
+    def _true(self, item: Range) -> float:
+        if self.quantity in ("RES", "CONT"):
+            return self._ohms(item)
+        wave = self._wave()
+        if self.quantity == "VOLT:AC":
+            return wave.rms if wave.frequency <= BANDWIDTH else 0.0
+        if self.quantity == "FREQ":
+            return wave.frequency if wave.swing > 0.1 * self.table.ac_volts[0].full else 0.0
+        if self.quantity == "DIOD":
+            return math.inf if wave.mean >= item.compliance * 0.98 else wave.mean
+        return wave.mean
+
+    def _ohms(self, item: Range) -> float:
+        volts = self._wave().mean
+        if volts >= item.compliance * 0.98:
+            return math.inf
+        return volts / item.amps + self.probe.path
+
+    def _with_errors(self, value: float, item: Range) -> float:
+        gain = item.reading * drawn(self.serial, self.quantity, item.full, "gain")
+        offset = item.range * item.full * drawn(self.serial, self.quantity, item.full, "offset")
+        noise = self._noise.gauss(0.0, item.full * _noise_share(self.nplc))
+        seen = value * (1 + gain) + offset + noise
+        if self.quantity == "VOLT:AC":
+            seen = abs(seen)
+        step = item.full * _resolution_share(self.nplc)
+        return round(seen / step) * step
+
+    def aperture(self) -> float:
+        """Seconds for one reading."""
+        if self.quantity == "VOLT:AC":
+            return 0.25
+        if self.quantity == "FREQ":
+            return 0.1
+        delay = 0.0015 if self.quantity == "VOLT" else 0.003
+        return delay + 2 * self.nplc / LINE_FREQUENCY
+
+
+def _noise_share(nplc: float) -> float:
+    """RMS noise as a share of range by integration time (34401A data sheet: 0 at 10, 0.001 % at 1 and 0.2, 0.01 % at 0.02
+    PLC as a peak figure; a third of it as RMS)."""
+    if nplc >= 10:
+        return 1e-7
+    if nplc >= 1:
+        return 1e-6
+    return 3e-6 if nplc >= 0.1 else 3e-5
+
+
+def _resolution_share(nplc: float) -> float:
+    """Resolution as a share of range (34420A User's Guide p145: 0.02 -> 1e-4, 0.2 -> 1e-5, 1 -> 3e-6, 10 -> 1e-6)."""
+    if nplc >= 100:
+        return 3e-7
+    if nplc >= 10:
+        return 1e-6
+    if nplc >= 1:
+        return 3e-6
+    return 1e-5 if nplc >= 0.1 else 1e-4

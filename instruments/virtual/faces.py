@@ -1,0 +1,40 @@
+"""The faces of virtual instruments by name: which class speaks which maker's language."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+from .scpi import Instrument
+
+# name -> (module, class); the module is imported when the face is asked for
+PSU_FACES: dict[str, tuple[str, str]] = {
+    "plain": ("psu_scpi", "PlainPsu"),
+    "e3632a": ("psu_scpi", "SinglePsu"),
+    "e3646a": ("psu_scpi", "TwoOutputPsu"),
+    "e36312a": ("psu_channels", "ListPsu"),
+    "dp832a": ("psu_channels", "ArgumentPsu"),
+    "spd3303x": ("psu_channels", "PrefixPsu"),
+}
+DMM_FACES: dict[str, tuple[str, str]] = {
+    "plain": ("dmm_scpi", "ScpiDmm"),
+    "34401a": ("dmm_scpi", "Meter34401A"),
+    "34461a": ("dmm_scpi", "Truevolt"),
+    "dmm6500": ("dmm_scpi", "Dmm6500"),
+}
+SCANNER_FACES: dict[str, tuple[str, str]] = {
+    "34970a": ("scanner_scpi", "Scanner34970A"),
+    "2700": ("scanner_scpi", "Scanner2700"),
+    "daq6510": ("scanner_scpi", "ScannerDaq6510"),
+}
+FACES = {"psu": PSU_FACES, "dmm": DMM_FACES, "scanner": SCANNER_FACES}
+
+
+def face(kind: str, name: str) -> type[Any]:
+    """The class of a face; KeyError's text names what there is."""
+    table = FACES[kind]
+    if name not in table:
+        raise KeyError(f"no virtual {kind} speaks {name!r}; there are {', '.join(table)}")
+    module, kind_name = table[name]
+    found: type[Instrument] = getattr(import_module(f".{module}", __package__), kind_name)
+    return found

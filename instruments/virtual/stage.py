@@ -1,0 +1,130 @@
+"""The stage: one circuit in time, shared by all instruments of a virtual bench.
+
+It owns the simulation, the time, events that are due later (a boot log, a delayed trip, a guard's next poll) and
+watchers that look at the circuit while it moves (protections, the processor's reset). A circuit at rest costs nothing:
+watchers run while something moves and once when it has come to rest.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+FIRST_SLICE = 1e-3  # how closely protections are watched after a change, in seconds …
+GROWTH = 0.15  # … and by how much of the time since the change the next look is later
+
+
+class Circuitry(Protocol):
+    """What the stage needs of a simulation (instruments.virtual.circuit.Simulation)."""
+
+    @property
+    def settled(self) -> bool: ...
+
+    def change(self, values: Mapping[str, Any] = ..., moves: Mapping[str, str] = ...) -> None: ...
+
+    def advance(self, seconds: float) -> None: ...
+
+    def volts(self, net: str) -> float: ...
+
+    def current(self, part: str, pin: str) -> float: ...
+
+
+class Event:
+    """Something due at a time; may be cancelled."""
+
+    __slots__ = ("action", "time")
+
+    def __init__(self, time: float, action: Callable[[], None]) -> None:
+        self.time = time
+        self.action: Callable[[], None] | None = action
+
+    def cancel(self) -> None:
+        self.action = None
+
+
+class Stage:
+    """The circuit, the time and what is due. Not thread-safe: one lock goes round it."""
+
+    def __init__(self, simulation: Circuitry) -> None:
+        self.simulation = simulation
+        self.now = 0.0
+        self.version = 0  # counts changes, so that what was computed from the circuit may be kept until the next one
+        self.moving = True
+        self._changed_at = 0.0
+        self._events: list[tuple[float, int, Event]] = []
+        self._number = 0
+        self._inside = False
+        self._watchers: list[Callable[[], None]] = []
+
+    # --- the circuit ------------------------------------------------------------------------------------------------
+    def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
+        """Set values of parts ("U1.GPIO7.drive": "high") and move pins ("meter.HI": net), at once."""
+        self.simulation.change(values or {}, moves or {})
+        self.version += 1
+        self.moving = True
+        self._changed_at = self.now
+
+    def volts(self, net: str) -> float:
+        """Voltage of a net against ground."""
+        return self.simulation.volts(net)
+
+    def current(self, part: str, pin: str) -> float:
+        """Current into a part's pin, in A."""
+        return self.simulation.current(part, pin)
+
+    def watch(self, watcher: Callable[[], None]) -> None:
+        """Call `watcher` whenever the circuit may have moved."""
+        self._watchers.append(watcher)
+
+    # --- time -------------------------------------------------------------------------------------------------------
+    def at(self, time: float, action: Callable[[], None]) -> Event:
+        """Have `action` called when the time comes."""
+        event = Event(time, action)
+        self._number += 1
+        heapq.heappush(self._events, (time, self._number, event))
+        return event
+
+    def next_event(self) -> float | None:
+        """When the next event is due."""
+        while self._events and self._events[0][2].action is None:
+            heapq.heappop(self._events)
+        return self._events[0][0] if self._events else None
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass, running what falls due. Inside an event only the circuit moves on; no event runs in another."""
+        end = self.now + seconds
+        if self._inside:
+            self._flow(end)
+            return
+        while True:
+            due = self.next_event()
+            if due is None or due > end:
+                break
+            self._flow(due)
+            self._run_due()
+        self._flow(end)
+
+    def _run_due(self) -> None:
+        self._inside = True
+        try:
+            while self._events and self._events[0][0] <= self.now:
+                action = heapq.heappop(self._events)[2].action
+                if action is not None:
+                    action()
+        finally:
+            self._inside = False
+
+    def _flow(self, until: float) -> None:
+        """Move the circuit on, looking at it more often the more recent the last change is."""
+        while self.now < until:
+            if not self.moving:
+                self.simulation.advance(until - self.now)
+                self.now = until
+                return
+            step = min(until - self.now, max(FIRST_SLICE, GROWTH * (self.now - self._changed_at)))
+            self.simulation.advance(step)
+            self.now += step
+            self.moving = not self.simulation.settled
+            for watcher in self._watchers:
+                watcher()
