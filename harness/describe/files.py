@@ -91,11 +91,5 @@ def _board_beside(document: Document, boards: dict[str, Board | None]) -> Board 
 
 
 def _board_says(board: Board) -> str:
-    counts = {
-        "supplies": board.supplies,
-        "rails": board.rails,
-        "lines": board.lines,
-        "points": board.points,
-        "parts": board.parts,
-    }
-    return f"{board.name} {board.revision}: " + ", ".join(f"{len(each)} {name}" for name, each in counts.items())
+    names = ("supplies", "rails", "lines", "points", "parts")
+    return f"{board.name} {board.revision}: " + ", ".join(f"{len(getattr(board, name))} {name}" for name in names)

@@ -11,6 +11,7 @@ from pydantic import Field, PrivateAttr
 from harness.describe.board import Board
 from harness.describe.document import Document
 from harness.describe.fields import Named, Names, Table, give_names
+from harness.describe.positions import Path
 from instruments.virtual.circuit.errors import CircuitError
 
 
@@ -47,7 +48,7 @@ class Units(Table):
 
 def check_units(units: Units, document: Document, board: Board | None) -> None:
     """Add fault texts that nobody can read or that the board's circuit cannot have."""
-    places = [(("every", "plant", index), text) for index, text in enumerate(units.every.plant)]
+    places: list[tuple[Path, str]] = [(("every", "plant", index), text) for index, text in enumerate(units.every.plant)]
     for name, unit in units.units.items():
         places += [(("units", name, "plant", index), text) for index, text in enumerate(unit.plant)]
     for path, text in places:

@@ -1,0 +1,71 @@
+"""`wakeboard check`: all that is wrong with the files, at once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from harness.cli.exits import Exit
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from harness.describe.files import Checked
+    from harness.describe.problems import Problem
+
+EXAMPLES = ["wakeboard check board.toml", "wakeboard check board.toml bench.toml first-power-on.toml"]
+
+
+@wakeboard_command(examples=EXAMPLES)
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@common_options
+def command(common: Common, files: tuple[str, ...]) -> int:
+    """Read board, bench, sequence and units files and say what is wrong, all at once.
+
+    Each problem has its file, line and key, what was found and what is allowed. A sequence is checked together with
+    the board that it names; a bench with the board given along with it, or the board.toml beside it. Nothing is
+    powered and no instrument is opened.
+    """
+    from harness.describe.files import check_files
+
+    checked = check_files(files)
+    problems = sorted({problem for each in checked for problem in each.problems})
+    for problem in problems:
+        _show(common, problem)
+    for each in checked:
+        _confirm(common, each)
+    _sum_up(common, problems)
+    common.emit(_document(checked, problems))
+    return Exit.USAGE if problems else Exit.GOOD
+
+
+def _show(common: Common, problem: Problem) -> None:
+    common.say(str(problem))
+    if problem.source.strip():
+        common.say(f"    {problem.line:>4} | {problem.source.strip()[:110]}")
+
+
+def _confirm(common: Common, checked: Checked) -> None:
+    if not checked.problems:
+        common.say(f"{checked.file}: good ({checked.says})")
+
+
+def _sum_up(common: Common, problems: list[Problem]) -> None:
+    if problems:
+        files = {problem.file for problem in problems}
+        common.note(f"{len(problems)} {_plural('problem', problems)} in {len(files)} {_plural('file', files)}")
+
+
+def _plural(word: str, things: object) -> str:
+    return word if isinstance(things, list | set) and len(things) == 1 else word + "s"
+
+
+def _document(checked: list[Checked], problems: list[Problem]) -> dict[str, object]:
+    return {
+        "ok": not problems,
+        "files": [
+            {"file": each.file, "kind": each.kind, "says": each.says, "ok": not each.problems} for each in checked
+        ],
+        "problems": [problem.as_json() for problem in problems],
+    }

@@ -1,0 +1,69 @@
+"""`wakeboard new`: a folder to start a bring-up from."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+import click
+
+from harness.cli.exits import Exit
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+EXAMPLES = ["wakeboard new skep-bring-up", "wakeboard new ."]
+FILES = ("board.toml", "bench.toml", "first-power-on.toml")
+GITIGNORE = """# Results are kept by `wakeboard push` or by a copy, not by version control.
+wakeboard.db
+wakeboard.db-*
+*.html
+"""
+
+
+@wakeboard_command(examples=EXAMPLES)
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@common_options
+def command(common: Common, folder: Path) -> int:
+    """Make a bring-up folder: commented board.toml, bench.toml, a first sequence, .gitignore.
+
+    The files are good as they stand, so that the sequence can be tried on the virtual bench before anything is
+    replaced. Nothing that exists is overwritten.
+    """
+    texts = _texts(folder)
+    _refuse_to_overwrite(folder, texts)
+    _write(folder, texts)
+    for name in texts:
+        common.say(f"wrote {folder / name}")
+    common.note(f"next: edit {folder / 'board.toml'}, then: wakeboard check {folder / 'board.toml'}")
+    common.emit({"folder": str(folder), "files": [str(folder / name) for name in texts]})
+    return Exit.GOOD
+
+
+def _texts(folder: Path) -> dict[str, str]:
+    templates = resources.files("sequences").joinpath("template")
+    texts = {name: templates.joinpath(name).read_text(encoding="utf-8") for name in FILES}
+    texts["board.toml"] = texts["board.toml"].replace('"My board"', f'"{_board_name(folder)}"', 1)
+    return {**texts, ".gitignore": GITIGNORE}
+
+
+def _board_name(folder: Path) -> str:
+    name = "".join(each for each in folder.resolve().name if each.isprintable() and each not in '"\\')
+    return name or "My board"
+
+
+def _refuse_to_overwrite(folder: Path, texts: dict[str, str]) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise click.UsageError(f"{folder} is a file; give the name of a folder.")
+    there = [name for name in texts if (folder / name).exists() or (folder / name).is_symlink()]
+    if there:
+        raise click.UsageError(f"{folder} already has {', '.join(there)}; nothing was written. Give another folder.")
+
+
+def _write(folder: Path, texts: dict[str, str]) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            with open(folder / name, "x", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+    except OSError as error:
+        raise click.UsageError(f"{error.filename or folder}: {(error.strerror or str(error)).lower()}.") from None
