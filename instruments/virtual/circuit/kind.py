@@ -28,6 +28,7 @@ class Quantity:
 class Kind:
     """A part kind. `expand` turns a part's values into elements; it must always yield the same elements.
 
+    The value name "variants" is every kind's: a list of main values that look-alikes of the part have.
     pins: names in order (a list of nets is matched to them); `any_pins`: the part names its own pins.
     synonyms: other names of a value. short: pin pairs an internal short joins. mirrored: how the pins change places when
     the part is fitted turned round ({} where turning changes nothing). thermal_s: time constant of the first-order
@@ -69,7 +70,7 @@ class Kind:
         if not self.any_pins:
             self._check_pins(part)
         for name in part.values:
-            if name not in self.values and name not in self.nested:
+            if name not in self.values and name not in self.nested and name != "variants":
                 raise CircuitError(
                     f"{part.name} ({self.name}) has no value {name!r}; "
                     f"allowed: {', '.join([*self.values, *self.nested])}{nearest(name, self.values)}",

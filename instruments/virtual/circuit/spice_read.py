@@ -153,9 +153,9 @@ def _bjt(scope: _Scope, line: Line) -> None:
     model = _model(scope, line, word, "q")
     given = _numbers(scope, model)
     values: dict[str, Value] = {
-        "polarity": model.type,
+        "type": model.type,
         "saturation": given.get("is", 1e-16),
-        "forward_gain": given.get("bf", 100.0),
+        "gain": given.get("bf", 100.0),
         "reverse_gain": given.get("br", 1.0),
     }
     if given.get("vaf", 0.0) > 0:
@@ -178,12 +178,14 @@ def _mosfet(scope: _Scope, line: Line) -> None:
     length = scope.value(named["l"], line) if "l" in named else given.get("l", 1e-4)
     channel = "n" if model.type == "nmos" else "p"
     threshold = given.get("vto", 0.0) * (1 if channel == "n" else -1)
+    if threshold < 0:
+        raise line.fail(f"{model.name} is a depletion type (vto {given['vto']:g} V); enhancement types are read")
     values: dict[str, Value] = {
         "channel": channel,
         "threshold": threshold,
         "beta": given.get("kp", 2e-5) * width / length,
         "lambda": given.get("lambda", 0.0),
-        "body_saturation": given.get("is", 1e-14),
+        "body": given.get("is", 1e-14),
     }
     _add(scope, line, "mosfet", {"D": nets[0], "G": nets[1], "S": nets[2]}, values)
 

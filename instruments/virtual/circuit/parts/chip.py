@@ -1,0 +1,124 @@
+"""An integrated circuit as the board sees it: pins that drive, pull and clamp, and supply currents.
+
+values: `io` = {PIN: {rail, type, drive, ohms, pull_up, pull_down, pull_ohms, leak, park, clamp, max}}
+        `supply` = {PIN: {draws (or amps), above, standby}}
+- rail: the supply pin whose net the pin drives up to, pulls up to and clamps to (default: VDD, or the first supply).
+- type: io, input, output, open_drain (drives low only), analog. It says what `drive` may be; an input never drives.
+- drive: off | high | low, or up | down: the pin's own selectable pull of `pull_ohms`.
+- ohms: output resistance. pull_up, pull_down: pulls that are always there; none when absent.
+- leak: amperes from the rail into the net (negative: out of it, to ground), down to within 0.2 V of where it parks
+  (`park` volts; default the rail, or ground).
+- clamp: diodes to the rail and from ground (true unless told otherwise).
+- max: amperes that the pin stands (a rating). pulls = "none" is a statement for reviews, not a value of the circuit.
+- draws flows from `above` volts on, `standby` instead when the value "PART.asleep" is set; below, it fades to nothing.
+Ground is the pin named GND.
+"""
+
+from __future__ import annotations
+
+from ..draft import Draft, ramp
+from ..errors import CircuitError
+from ..kind import Kind, Quantity, pick
+
+TYPES = ("io", "input", "output", "open_drain", "analog")
+DRIVES = ("off", "high", "low", "up", "down")
+CLAMP = (1e-14, 1.0, 8.0)  # saturation A, emission, series Ω: 0.66 V at 1 mA
+INPUT_SIEMENS = 1e-9  # an input's own leakage, to ground
+DEFAULT_OHMS = 40.0
+DEFAULT_PULL = 40e3
+
+
+def rail_of(d: Draft, pin: str) -> str:
+    """The supply pin that a pin refers to."""
+    supply = d.part.values.get("supply", {})
+    default = "VDD" if "VDD" in d.part.pins else next(iter(supply), None)
+    rail = d.value(f"{pin}.rail", default)
+    if rail is None or rail not in d.part.pins:
+        raise CircuitError(f"{d.part.name}.{pin}: no supply pin {rail!r} for its rail", [d.part.name])
+    return str(rail)
+
+
+def _pull(d: Draft, path: str) -> float:
+    """Siemens of an optional pull."""
+    found = d.value(path)
+    return 1 / d.positive(path) if found not in (None, "none") else 0.0
+
+
+def _pin(d: Draft, pin: str) -> None:
+    kind = pick(TYPES, str(d.value(f"{pin}.type", "io")), f"{pin}.type", d.part.name)
+    drive = pick(DRIVES, str(d.value(f"{pin}.drive", "off")), f"{pin}.drive", d.part.name)
+    if drive in ("high", "low") and kind in ("input", "analog"):
+        raise CircuitError(f"{d.part.name}.{pin} is an {kind} pin: it cannot drive {drive}", [d.part.name])
+    rail = rail_of(d, pin)
+    strength = 1 / d.positive(f"{pin}.ohms", DEFAULT_OHMS)
+    own_pull = 1 / d.positive(f"{pin}.pull_ohms", DEFAULT_PULL)
+    if d.value("dead"):
+        strength = own_pull = 0.0
+    up = _pull(d, f"{pin}.pull_up") + (own_pull if drive == "up" else 0.0)
+    down = _pull(d, f"{pin}.pull_down") + (own_pull if drive == "down" else 0.0) + INPUT_SIEMENS
+    if drive == "high" and kind != "open_drain":
+        up += strength
+    if drive == "low":
+        down += strength
+    d.conductance(rail, pin, up)
+    d.conductance(pin, "GND", down)
+    if d.value(f"{pin}.clamp", True):
+        if d.part.net(pin) != d.part.net(rail):
+            d.junction(pin, rail, *CLAMP)
+        d.junction("GND", pin, *CLAMP)
+    if d.value(f"{pin}.leak") is not None:
+        _leak(d, pin, rail)
+
+
+def _leak(d: Draft, pin: str, rail: str) -> None:
+    amps = d.number(f"{pin}.leak")
+    size = max(abs(amps), 1e-15)
+    park = d.value(f"{pin}.park")
+    if amps < 0:
+        d.valve(pin, "GND", (pin, "GND", size / 0.2, -size * float(park or 0.0) / 0.2), high=size)
+    elif park is None:
+        d.valve(rail, pin, (rail, pin, size / 0.2, 0.0), high=size)
+    else:
+        lit = (rail, "GND", *ramp(1.0, 0.5))
+        d.valve(rail, pin, ("GND", pin, size / 0.2, size * float(park) / 0.2), high=size, gates=(lit,))
+
+
+def _draw(d: Draft, pin: str) -> None:
+    asleep = bool(d.value("asleep"))
+    awake = d.number(f"{pin}.draws", d.value(f"{pin}.amps", 0.0))
+    amps = d.number(f"{pin}.standby", 0.0) if asleep else awake
+    above = d.number(f"{pin}.above", 1.0)
+    slope = max(amps, 1e-15) / max(above / 2, 0.1)
+    gate = (pin, "GND", *ramp(above * 0.9, max(above * 0.2, 0.1)))
+    d.valve(pin, "GND", (pin, "GND", slope, 0.0), high=amps, gates=(gate,), scale=0.0 if d.value("dead") else 1.0)
+
+
+def _chip(d: Draft) -> None:
+    if "GND" not in d.part.pins:
+        raise CircuitError(f"{d.part.name}: a chip needs a pin named GND", [d.part.name])
+    for table in ("io", "supply"):
+        for pin in d.part.values.get(table, {}):
+            if pin not in d.part.pins:
+                raise CircuitError(f"{d.part.name}: {table} names a pin {pin!r} that it does not have", [d.part.name])
+    for pin in d.part.values.get("supply", {}):
+        _draw(d, pin)
+    for pin in d.part.values.get("io", {}):
+        _pin(d, pin)
+
+
+KINDS = (
+    Kind(
+        "chip",
+        ("GND",),
+        {
+            "dead": Quantity("", False, "drives nothing and draws nothing; clamps and fixed pulls stay"),
+            "asleep": Quantity("", False, "draws its standby currents"),
+        },
+        _chip,
+        "an integrated circuit: pins that drive, pull and clamp, and supply currents",
+        any_pins=True,
+        thermal_s=1.0,
+        nested=("io", "supply"),
+        faults=("missing", "dead"),
+    ),
+)
