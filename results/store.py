@@ -49,6 +49,7 @@ class Store:
     def __init__(self, database: Database) -> None:
         self.database = database
         self._known = store_write.Known()
+        database.on_rollback = self._known.forget
         self._engine = database.describe_engine()
 
     @classmethod
@@ -101,10 +102,8 @@ class Store:
 
     def commit_step(self, run_id: str, step: Step) -> None:
         """Durable when it returns. A second call with the same step does nothing."""
-        if step.outcome not in OUTCOMES:
-            raise StoreError(
-                f"step {step.number}: no outcome {step.outcome!r}; known: {', '.join(OUTCOMES)}", kind="usage"
-            )
+        for outcome in {step.outcome, *(reading.outcome for reading in step.readings)}:
+            _must_be_known(outcome)
         packed = store_write.pack(step)
         try:
             self._put_step(run_id, packed)
@@ -125,8 +124,7 @@ class Store:
         says: str = "",
     ) -> None:
         """Records the end. A later call is a correction: the latest row counts, the earlier one stays."""
-        if outcome not in OUTCOMES:
-            raise StoreError(f"no outcome {outcome!r}; known: {', '.join(OUTCOMES)}", kind="usage")
+        _must_be_known(outcome)
         row = {
             "uuid": uuid.uuid4().hex,
             "at": time.time(),
@@ -233,18 +231,16 @@ class Store:
             self._settle(lambda: self._exists(key), lambda: self._try(act), error)
 
     def _try(self, act: Callable[[sa.Connection], None]) -> None:
-        try:
-            with self.database.writing() as connection:
-                act(connection)
-        except BaseException:
-            self._known.forget()
-            raise
+        with self.database.writing() as connection:
+            act(connection)
 
     def _settle(self, happened: Callable[[], bool], again: Callable[[], None], error: StoreError) -> None:
-        """After a failed commit: reopen, look up, and only then decide."""
+        """After a failed commit: reopen, look up, and only then decide. Found there, it must also reach the disk."""
         try:
             self.database.reopen()
             known = happened()
+            if known:
+                self.database.harden()
         except StoreError as second:
             if second.kind == "conflict":
                 raise
@@ -282,3 +278,8 @@ class Store:
                 store=self.name,
             )
         return found is not None
+
+
+def _must_be_known(outcome: str) -> None:
+    if outcome not in OUTCOMES:
+        raise StoreError(f"no outcome {outcome!r}; known: {', '.join(OUTCOMES)}", kind="usage")

@@ -76,6 +76,7 @@ class Database:
         self.place = place
         self.read_only = read_only
         self.new = False
+        self.on_rollback: Callable[[], None] = lambda: None  # called whenever a transaction was not committed
         self._busy_s = busy_s
         self._software = software
         self._lock = threading.RLock()
@@ -122,6 +123,21 @@ class Database:
             self._drop()
             self._open()
 
+    def harden(self) -> None:
+        """Brings what is committed onto the disk by another way than the one that just failed, or raises.
+
+        After a failed sync a row may be readable and yet not on the disk, and the system may report the next sync of
+        the same pages as good. A checkpoint writes them anew, into the database file, and syncs that.
+        """
+        if self.dialect != "sqlite":
+            return
+        with self._lock, self.translated():
+            assert self._connection is not None
+            driver: Any = self._connection.connection
+            busy, log, done = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            if busy and log != done:
+                raise StoreError(f"{self.name} is locked: another program is using it", kind="locked", store=self.name)
+
     def close(self) -> None:
         with self._lock:
             self._drop()
@@ -156,11 +172,17 @@ class Database:
                 self._open()
             assert self._connection is not None
             if self._connection.in_transaction():  # nested: part of the outer one
+                if immediate and not self._immediate:
+                    raise RuntimeError("a write inside a read: its snapshot may be old")
                 yield self._connection
                 return
             self._immediate = immediate
-            with self._connection.begin():
-                yield self._connection
+            try:
+                with self._connection.begin():
+                    yield self._connection
+            except BaseException:
+                self.on_rollback()
+                raise
 
     def _make_engine(self) -> sa.Engine:
         if self.place.url is not None:

@@ -1,0 +1,179 @@
+-- A store of schema version 1, kept so that it can always be opened. Never edit.
+PRAGMA application_id = 1463896901;
+PRAGMA user_version = 1;
+BEGIN TRANSACTION;
+CREATE TABLE document (
+    sha256 TEXT PRIMARY KEY,
+    kind TEXT NOT NULL,
+    text TEXT NOT NULL
+) STRICT;
+INSERT INTO "document" VALUES('93e42686464c10555adce4f17785c1fe1fac53dd541feff62b09a296b6d2010e','board','[board]
+name = "Skep"
+revision = "A"
+');
+INSERT INTO "document" VALUES('9d03a38eed69223c8e7d3a6820aa99c2021e9be4173dfece3803bfad2d6f9622','sequence','title = "First power-on"
+');
+INSERT INTO "document" VALUES('e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855','bench','');
+CREATE TABLE instrument (
+    id INTEGER PRIMARY KEY,
+    digest TEXT NOT NULL UNIQUE,
+    name TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    maker TEXT NOT NULL,
+    model TEXT NOT NULL,
+    serial TEXT NOT NULL,
+    firmware TEXT NOT NULL,
+    address TEXT NOT NULL,
+    dialect TEXT NOT NULL,
+    calibrated TEXT,
+    calibration_due TEXT
+) STRICT;
+INSERT INTO "instrument" VALUES(1,'070b272259535bb610fe9e1707446e07','supply','psu','Maker','P2','S1','1.0','virtual','plain','2026-01-02','2027-01-02');
+INSERT INTO "instrument" VALUES(2,'ae3fcb660853cf2a4fad33e83cde47b9','meter','dmm','Maker','M6','S2','2.1','virtual','plain',NULL,NULL);
+CREATE TABLE measurand (
+    id INTEGER PRIMARY KEY,
+    digest TEXT NOT NULL UNIQUE,
+    "of" TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    state TEXT NOT NULL
+) STRICT;
+INSERT INTO "measurand" VALUES(1,'ef2638dadc8c8aba493a9b7d89d155a6','VUSB','ohms','Ω','');
+INSERT INTO "measurand" VALUES(2,'cdd757436c79352a73c305afa09062e2','+3V3','dc volts','V','USB=5V@120mA');
+INSERT INTO "measurand" VALUES(3,'eb574ee0c62af12b9601bd18ccda921d','console','text','','USB=5V@120mA');
+CREATE TABLE migration (
+    version INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    applied REAL NOT NULL,
+    software TEXT NOT NULL
+) STRICT;
+INSERT INTO "migration" VALUES(1,'runs, steps and readings',1.7956179356838645935e+09,'wakeboard (not installed)');
+CREATE TABLE reading (
+    step_id INTEGER NOT NULL REFERENCES step (id),
+    position INTEGER NOT NULL,
+    measurand_id INTEGER NOT NULL REFERENCES measurand (id),
+    terms_id INTEGER NOT NULL REFERENCES terms (id),
+    value REAL,
+    u REAL,
+    outcome TEXT NOT NULL,
+    time REAL NOT NULL,
+    says TEXT,
+    PRIMARY KEY (step_id, position)
+) WITHOUT ROWID, STRICT;
+INSERT INTO "reading" VALUES(1,0,1,1,5200.0,12.0,'pass',0.5,NULL);
+INSERT INTO "reading" VALUES(2,0,2,2,3.301,0.0012,'pass',3.0,NULL);
+INSERT INTO "reading" VALUES(2,1,3,3,NULL,NULL,'pass',0.0,'ready');
+INSERT INTO "reading" VALUES(3,0,1,1,5200.0,12.0,'pass',0.5,NULL);
+INSERT INTO "reading" VALUES(4,0,2,2,2.799,0.0012,'fail',3.0,NULL);
+INSERT INTO "reading" VALUES(4,1,3,3,NULL,NULL,'pass',0.0,'ready');
+INSERT INTO "reading" VALUES(5,0,1,4,2.1,0.1,'fail',0.5,NULL);
+CREATE TABLE run (
+    id INTEGER PRIMARY KEY,
+    uuid TEXT NOT NULL UNIQUE,
+    unit_id INTEGER NOT NULL REFERENCES unit (id),
+    revision TEXT NOT NULL,
+    board_sha256 TEXT NOT NULL REFERENCES document (sha256),
+    sequence TEXT NOT NULL,
+    sequence_sha256 TEXT NOT NULL REFERENCES document (sha256),
+    bench_sha256 TEXT NOT NULL REFERENCES document (sha256),
+    operator TEXT NOT NULL,
+    software TEXT NOT NULL,
+    host TEXT NOT NULL,
+    process TEXT NOT NULL,
+    engine TEXT NOT NULL,
+    virtual INTEGER NOT NULL,
+    plants TEXT NOT NULL,
+    started REAL NOT NULL
+) STRICT;
+INSERT INTO "run" VALUES(1,'c3f626fa60d243a2b86b848f8a6114d7',1,'A','93e42686464c10555adce4f17785c1fe1fac53dd541feff62b09a296b6d2010e','First power-on','9d03a38eed69223c8e7d3a6820aa99c2021e9be4173dfece3803bfad2d6f9622','e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855','mel','wakeboard 0.1.0','bench-pc','0:','SQLite 3.40.1',1,'[]',1.79561793568637633323e+09);
+INSERT INTO "run" VALUES(2,'23c154d988064345857d23c09fc53336',2,'A','93e42686464c10555adce4f17785c1fe1fac53dd541feff62b09a296b6d2010e','First power-on','9d03a38eed69223c8e7d3a6820aa99c2021e9be4173dfece3803bfad2d6f9622','e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855','mel','wakeboard 0.1.0','bench-pc','0:','SQLite 3.40.1',1,'["U2:variant=2.8 V"]',1.79561793570107102388e+09);
+INSERT INTO "run" VALUES(3,'bfc445f94d2c417baf280c4e823a2a8a',3,'A','93e42686464c10555adce4f17785c1fe1fac53dd541feff62b09a296b6d2010e','First power-on','9d03a38eed69223c8e7d3a6820aa99c2021e9be4173dfece3803bfad2d6f9622','e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855','mel','wakeboard 0.1.0','bench-pc','0:','SQLite 3.40.1',1,'[]',1.7956179357063648701e+09);
+CREATE TABLE run_end (
+    id INTEGER PRIMARY KEY,
+    uuid TEXT NOT NULL UNIQUE,
+    run_id INTEGER NOT NULL REFERENCES run (id),
+    at REAL NOT NULL,
+    outcome TEXT NOT NULL,
+    outputs_off INTEGER,
+    energised_s REAL,
+    abandoned INTEGER NOT NULL,
+    says TEXT NOT NULL,
+    trip_rule TEXT,
+    trip_step INTEGER,
+    trip_supply TEXT,
+    trip_volts REAL,
+    trip_amps REAL
+) STRICT;
+INSERT INTO "run_end" VALUES(1,'b3d951ed3bbf43e0a9e009b7d3f34b6a',1,1.79561793570007729526e+09,'pass',1,2.5,0,'',NULL,NULL,NULL,NULL,NULL);
+INSERT INTO "run_end" VALUES(2,'bff061a77c56434d9749bbce837ffd17',2,1.79561793570579528809e+09,'fail',1,2.5,0,'',NULL,NULL,NULL,NULL,NULL);
+INSERT INTO "run_end" VALUES(3,'6fe59dc388824b3b93e74c735b71b179',3,1.79561793570991086966e+09,'tripped',1,0.0,0,'','current',1,'USB',0.4,0.12);
+CREATE TABLE run_instrument (
+    run_id INTEGER NOT NULL REFERENCES run (id),
+    position INTEGER NOT NULL,
+    instrument_id INTEGER NOT NULL REFERENCES instrument (id),
+    PRIMARY KEY (run_id, position)
+) WITHOUT ROWID, STRICT;
+INSERT INTO "run_instrument" VALUES(1,0,1);
+INSERT INTO "run_instrument" VALUES(1,1,2);
+INSERT INTO "run_instrument" VALUES(2,0,1);
+INSERT INTO "run_instrument" VALUES(2,1,2);
+INSERT INTO "run_instrument" VALUES(3,0,1);
+INSERT INTO "run_instrument" VALUES(3,1,2);
+CREATE TABLE step (
+    id INTEGER PRIMARY KEY,
+    run_id INTEGER NOT NULL REFERENCES run (id),
+    number INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    outcome TEXT NOT NULL,
+    started REAL NOT NULL,
+    ended REAL NOT NULL,
+    says TEXT NOT NULL,
+    detail TEXT NOT NULL,
+    digest TEXT NOT NULL,
+    UNIQUE (run_id, number)
+) STRICT;
+INSERT INTO "step" VALUES(1,1,1,'short check','resistance','pass',0.0,1.5,'','{}','109882d42e2feeb72d2e3c5b285e8c36');
+INSERT INTO "step" VALUES(2,1,2,'rails','rails','pass',2.0,4.0,'','{"settled":true}','55fce7c6c757c8bb9611b1a4aa5761f2');
+INSERT INTO "step" VALUES(3,2,1,'short check','resistance','pass',0.0,1.5,'','{}','109882d42e2feeb72d2e3c5b285e8c36');
+INSERT INTO "step" VALUES(4,2,2,'rails','rails','fail',2.0,4.0,'','{"settled":true}','a00c59d9f4ba4a602971e9a1f723cacb');
+INSERT INTO "step" VALUES(5,3,1,'short check','resistance','fail',0.0,1.5,'','{}','9a54bc8ef23a192c7a4a3bf5449f0ca8');
+CREATE TABLE step_blob (
+    step_id INTEGER NOT NULL REFERENCES step (id),
+    kind TEXT NOT NULL,
+    data BLOB NOT NULL,
+    PRIMARY KEY (step_id, kind)
+) STRICT;
+INSERT INTO "step_blob" VALUES(1,'traffic',X'01785E0B636060A856CA4BCC4D2D56B28A56CA4D2D492D528AD5512ACFC807F20D740C40ECC44A909C9D928E920D48AE24B5A20424E0EBEA186C15E41A6C0F94D036D533328000576D0363A5D8DA590C33E170E7037B7B00FC351D0C');
+INSERT INTO "step_blob" VALUES(2,'trace',X'01785E7362606088AE56CA4BCC4D55B2520A0D7652D2512A4ECC2DC8492D56B232D651CACD4F01B1A2A395F2D3D294740C6375A2959293618C321023B63696E1EC2C863333511003A3838303C32C068699A84858840128BE238241CE92A1750BC3EB130C81650C3BF631EC9BCF606FBF63C70E3939B9D6D6D6D7AF5F07060602B9FBF6EDB3B7B70700FD593677');
+INSERT INTO "step_blob" VALUES(3,'traffic',X'01785E0B636060A856CA4BCC4D2D56B28A56CA4D2D492D528AD5512ACFC807F20D740C40ECC44A909C9D928E920D48AE24B5A20424E0EBEA186C15E41A6C0F94D036D533328000576D0363A5D8DA590C33E170E7037B7B00FC351D0C');
+INSERT INTO "step_blob" VALUES(4,'trace',X'01785E7362606088AE56CA4BCC4D55B2520A0D7652D2512A4ECC2DC8492D56B232D651CACD4F01B1A2A395F2D3D294740C6375A2959293618C321023B63696E1EC2C863333511003A3838303C32C068699A84858840128BE238241CE92A1750BC3EB130C81650C3BF631EC9BCF606FBF63C70E3939B9D6D6D6D7AF5F07060602B9FBF6EDB3B7B70700FD593677');
+CREATE TABLE terms (
+    id INTEGER PRIMARY KEY,
+    digest TEXT NOT NULL UNIQUE,
+    low REAL,
+    high REAL,
+    limits_from TEXT NOT NULL,
+    instrument TEXT NOT NULL,
+    "range" REAL
+) STRICT;
+INSERT INTO "terms" VALUES(1,'74e4152eb9ab34372943cab29c07f967',1000.0,NULL,'step','meter',10000.0);
+INSERT INTO "terms" VALUES(2,'991a6246553985ea415e719ec546ffd9',3.234,3.366,'board','meter',10.0);
+INSERT INTO "terms" VALUES(3,'88fe512d165a8cea85941001196d0f54',NULL,NULL,'','',NULL);
+INSERT INTO "terms" VALUES(4,'5c0d23a56c2b52aacc845599f3477542',1000.0,NULL,'step','meter',100.0);
+CREATE TABLE unit (
+    id INTEGER PRIMARY KEY,
+    uuid TEXT NOT NULL UNIQUE,
+    board TEXT NOT NULL,
+    serial TEXT NOT NULL,
+    at REAL NOT NULL,
+    UNIQUE (board, serial)
+) STRICT;
+INSERT INTO "unit" VALUES(1,'e39c78e4459552aea698b8a4bea9a9e3','Skep','001',1.79561793568637633323e+09);
+INSERT INTO "unit" VALUES(2,'cfad9baa31a95113919d6c442f7bc40b','Skep','003',1.79561793570107102388e+09);
+INSERT INTO "unit" VALUES(3,'eb9d105ea3ac5c85ac56a1cbc104d5e3','Skep','004',1.7956179357063648701e+09);
+CREATE INDEX run_started ON run (started);
+CREATE INDEX run_unit ON run (unit_id, started);
+CREATE INDEX run_end_run ON run_end (run_id);
+CREATE INDEX reading_measurand ON reading (measurand_id);
+COMMIT;
