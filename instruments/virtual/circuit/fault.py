@@ -1,10 +1,134 @@
+"""Faults by their texts.
+
+    PART:open  PART:missing  PART:short  PART:reversed  PART:dead
+    PART:value=470k  PART:variant=2.8 V
+    PART.PIN:pull_up=13k  PART.PIN:pull_down=13k  PART.PIN:stuck=high  PART.PIN:net=VSYS  PART.PIN:open
+    NET+NET:bridge=3
+
+str(parse_fault(text)) gives the text back. Whether a fault fits a circuit is found when it is applied (effects).
+A net's name may itself hold a "+": "+3V3+GND:bridge=3" is split where both sides are nets of the circuit.
+"""
+
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from instruments.quantity import QuantityError, parse
+
+from .errors import CircuitError, nearest
+
+PLAIN = ("open", "missing", "short", "reversed", "dead")
+ON_PART = {"value": "a value, as 470k", "variant": "the value of a look-alike, as 2.8 V"}
+ON_PIN = {
+    "pull_up": "ohms, as 13k",
+    "pull_down": "ohms, as 13k",
+    "stuck": "high or low",
+    "net": "the net where the pin sits",
+}
+FORMS = (
+    "PART:open, PART:missing, PART:short, PART:reversed, PART:dead, PART:value=470k, PART:variant=2.8 V, "
+    "PART.PIN:pull_up=13k, PART.PIN:pull_down=13k, PART.PIN:stuck=high, PART.PIN:net=VSYS, PART.PIN:open, NET+NET:bridge=3"
+)
+_CATEGORY = {
+    "open": "open",
+    "missing": "missing",
+    "short": "short",
+    "reversed": "reversed",
+    "dead": "dead",
+    "value": "value",
+    "variant": "variant",
+    "pull_up": "pull",
+    "pull_down": "pull",
+    "stuck": "stuck",
+    "net": "net",
+    "bridge": "bridge",
+}
+
 
 @dataclass(frozen=True)
 class Fault:
-    text: str
+    """One change of a circuit. target: PART, PART.PIN or NET+NET; kind: the word after the colon; argument: its text."""
+
+    target: str
+    kind: str
+    argument: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.target}:{self.kind}" + (f"={self.argument}" if self.argument else "")
+
+    @property
+    def category(self) -> str:
+        """What priors are given by: open, missing, short, reversed, dead, value, variant, pull, stuck, net, bridge, lifted."""
+        if self.kind == "open" and self.on_pin:
+            return "lifted"
+        return _CATEGORY[self.kind]
+
+    @property
+    def on_pin(self) -> bool:
+        """Whether the target is PART.PIN."""
+        return self.kind != "bridge" and "." in self.target
+
+    @property
+    def part(self) -> str:
+        """The part's name; "" for a bridge."""
+        return "" if self.kind == "bridge" else self.target.partition(".")[0]
+
+    @property
+    def pin(self) -> str:
+        """The pin's name; "" where the fault is the whole part's."""
+        return self.target.partition(".")[2] if self.on_pin else ""
+
+    @property
+    def ohms(self) -> float:
+        """The argument of a pull or a bridge."""
+        return ohms(self.argument)
+
+
+def ohms(text: str) -> float:
+    """Ohms above zero; a bare number is one."""
+    try:
+        found = float(text)
+    except ValueError:
+        try:
+            found = parse(text, "Ω")
+        except QuantityError as error:
+            raise CircuitError(f"{text!r} is no resistance: {error}") from None
+    if not 0 < found < float("inf"):
+        raise CircuitError(f"a resistance must be above zero, found {text!r}")
+    return found
+
+
 def parse_fault(text: str) -> Fault:
-    return Fault(text)
+    """The fault that a text names; CircuitError says what is wrong and what is allowed."""
+    target, colon, rest = text.strip().rpartition(":")
+    if not colon or not target or not rest:
+        raise CircuitError(f"{text!r} is no fault; a fault is written {FORMS}")
+    word, equals, argument = (piece.strip() for piece in rest.partition("="))
+    fault = Fault(target.strip(), word, argument)
+    _check_word(text, fault, bool(equals))
+    if word in ("pull_up", "pull_down", "bridge"):
+        ohms(argument)
+    if word == "stuck" and argument not in ("high", "low"):
+        raise CircuitError(f"{text!r}: stuck is high or low, found {argument!r}{nearest(argument, ('high', 'low'))}")
+    return fault
+
+
+def _check_word(text: str, fault: Fault, has_argument: bool) -> None:
+    word = fault.kind
+    if word not in _CATEGORY:
+        raise CircuitError(f"{text!r}: no fault {word!r}; allowed: {', '.join(_CATEGORY)}{nearest(word, _CATEGORY)}")
+    if word in PLAIN:
+        if has_argument:
+            raise CircuitError(f"{text!r}: {word} takes no value")
+        if fault.on_pin and word != "open":
+            raise CircuitError(f"{text!r}: {word} is a fault of a whole part, written {fault.part}:{word}")
+        return
+    if not fault.argument:
+        needs = {**ON_PART, **ON_PIN, "bridge": "ohms, as 3"}[word]
+        raise CircuitError(f"{text!r}: {word} needs {needs}: {fault.target}:{word}=…")
+    if word in ON_PIN and not fault.on_pin:
+        raise CircuitError(f"{text!r}: {word} is a fault of one pin, written PART.PIN:{word}={fault.argument}")
+    if word in ON_PART and fault.on_pin:
+        raise CircuitError(f"{text!r}: {word} is a fault of a whole part, written {fault.part}:{word}={fault.argument}")
+    if word == "bridge" and "+" not in fault.target[1:-1]:
+        raise CircuitError(f"{text!r}: a bridge joins two nets, written NET+NET:bridge={fault.argument}")
