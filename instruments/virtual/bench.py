@@ -1,6 +1,6 @@
 """A whole virtual bench: one unit of a board, with supplies, meter, scanner and console on it.
 
-    prepared = prepare(circuit, supplies={"USB": "VUSB"}, points={"TP1": "VIN"})     # once a board: compiles the circuit
+    prepared = prepare(circuit, supplies={"USB": "VUSB"}, points={"TP1": "VIN"})     # once a board: compiles it
     bench = VirtualBench(prepared, unit="SK-A-001", faults=[parse_fault("D3:reversed")], target=spec)
     manager = pyvisa.ResourceManager(bench.visa())
     bench.clock, bench.console(), bench.overstress, bench.bench_description()
@@ -28,17 +28,17 @@ from .stage import Stage
 from .target import Target, TargetSpec
 from .waves import Waves
 
-METER, IDLE, LEAK = "bench_meter", "bench_probe", "bench_leak"
+METER, IDLE, LEAK = "meter", "bench_probe", "bench_leak"
 TIES = ("bench_tie1", "bench_tie2")
 TIE_OHMS = 0.9
 SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
-DEFAULT_LOADS = (10e3, 100e3)
+DEFAULT_LOADS = (10e3,)
 SUPPLY_PARTS = {"series_ohms": 0.02, "capacitance": 22e-6, "off_ohms": 1e6}
 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A board's circuit with the bench's parts, compiled. supplies, points: name -> net; loads: ohms of test resistors."""
+    """A board's circuit with the bench's parts, compiled. supplies, points: name -> net; loads: ohms of resistors."""
 
     circuit: Circuit
     model: Model
@@ -53,26 +53,24 @@ def supply_part(supply: str) -> str:
     return f"bench_{supply}"
 
 
+def load_part(number: int) -> str:
+    """The name of the circuit's part that stands for a test resistor of the bench."""
+    return f"bench_load{number}"
+
+
 def bench_parts(supplies: Mapping[str, str], loads: Sequence[float], ground: str) -> list[Part]:
     """The bench's own parts: supplies, the meter's input, relays that tie nets, test resistors."""
+    off = {"volts": 0.0, "limit": 0.1, "on": False}
+    meter = {"ohms": 10e6, "test_amps": 0.0, "compliance_volts": 5.0}
+    probe = {"1": IDLE, "2": ground}
     parts = [
-        Part(
-            supply_part(name),
-            "bench_supply",
-            {"P": net, "N": ground},
-            {"volts": 0.0, "limit": 0.1, "on": False, **SUPPLY_PARTS},
-        )
+        Part(supply_part(name), "bench_supply", {"P": net, "N": ground}, {**off, **SUPPLY_PARTS})
         for name, net in supplies.items()
     ]
-    probe = {"1": IDLE, "2": ground}
-    parts.append(
-        Part(METER, "meter", {"HI": IDLE, "LO": ground}, {"ohms": 10e6, "test_amps": 0.0, "compliance_volts": 5.0})
-    )
+    parts.append(Part(METER, "meter", {"HI": IDLE, "LO": ground}, meter))
     parts.append(Part(LEAK, "resistor", probe, {"value": 1e9}))
     parts += [Part(tie, "bleed", probe, {"value": TIE_OHMS, "on": False}) for tie in TIES]
-    parts += [
-        Part(f"bench_load{n}", "bleed", probe, {"value": ohms, "on": False}) for n, ohms in enumerate(loads, start=1)
-    ]
+    parts += [Part(load_part(n), "bleed", probe, {"value": ohms, "on": False}) for n, ohms in enumerate(loads, start=1)]
     return parts
 
 
@@ -154,7 +152,7 @@ class VirtualBench:
         return Placed("meter", "dmm", "TCPIP::virtual-meter::5025::SOCKET", instrument)
 
     def _scanner(self, name: str) -> Placed:
-        loads = {channel: f"bench_load{n}" for n, channel in enumerate(self.routes.loads, start=1)}
+        loads = {channel: load_part(n) for n, channel in enumerate(self.routes.loads, start=1)}
         serial = self._serial_of("scanner")
         relays = Relays(self.stage, self.probe, self.routes, serial, TIES, loads)
         instrument = face("scanner", name)(self.stage, serial, relays)
@@ -216,7 +214,8 @@ class VirtualBench:
     def bench_description(
         self, addresses: Mapping[str, str] | None = None, console: str | None = None
     ) -> dict[str, Any]:
-        """What a bench file says of this bench. addresses: instrument name -> address, where it is served elsewhere."""
+        """What a bench file says of this bench. addresses: instrument name -> address, where it is served elsewhere;
+        console: the port that leads to the board's console."""
         addresses = addresses or {}
         instruments: dict[str, Any] = {}
         for item in self.placed:
@@ -224,15 +223,19 @@ class VirtualBench:
             if item.feeds:
                 entry["feeds"] = {str(number): supply for number, supply in item.feeds.items()}
             instruments[item.name] = entry
+        described: dict[str, Any] = {"instruments": instruments, "probing": self._probing()}
+        if self.target is not None and console is not None:
+            described["links"] = {"console": {"port": console, "baud": self.target.spec.baud}}
+        return described
+
+    def _probing(self) -> dict[str, Any]:
         numbers = iter(self.routes.points)
         probing: dict[str, Any] = {"by": "scanner", "routes": {point: next(numbers) for point in self.prepared.points}}
         if self.routes.swap is not None:
             probing["swap"] = self.routes.swap
-        probing["loads"] = [{"channel": channel, "ohms": ohms} for channel, ohms in self.routes.loads.items()]
-        described: dict[str, Any] = {"instruments": instruments, "probing": probing}
-        if self.target is not None:
-            described["links"] = {"console": {"port": console or "virtual", "baud": self.target.spec.baud}}
-        return described
+        for channel, ohms in self.routes.loads.items():
+            probing.setdefault("bleed", {"ohms": f"{ohms:g} Ω", "route": channel})
+        return probing
 
 
 def _channel_numbers() -> Iterator[int]:

@@ -19,6 +19,7 @@ from .waves import Wave, Waves
 
 OVERLOAD = 9.9e37
 TEN_MEGOHM, HIGH_Z, OPEN_INPUT = 10e6, 20e9, 1e12
+NO_COMPLIANCE = 5.0  # V: without a test current it plays no part
 LINE_FREQUENCY = 50.0
 RANGE_CHANGE = 0.004  # seconds that a change of range takes (34401A data sheet: autorange within 30 ms)
 BANDWIDTH = 300e3  # Hz: AC and frequency readings end here
@@ -113,7 +114,7 @@ class Probe:
         self.ground = ground
         self.high, self.low = idle, ground
         self.path = 0.2
-        self._front = (TEN_MEGOHM, 0.0, 0.0)
+        self._front = (TEN_MEGOHM, 0.0, NO_COMPLIANCE)
 
     def connect(self, high: str, low: str) -> None:
         """Put the leads on two nets."""
@@ -121,7 +122,7 @@ class Probe:
             self.high, self.low = high, low
             self.stage.change(moves={f"{self.part}.HI": high, f"{self.part}.LO": low})
 
-    def load(self, ohms: float, amps: float = 0.0, compliance: float = 0.0) -> None:
+    def load(self, ohms: float, amps: float = 0.0, compliance: float = NO_COMPLIANCE) -> None:
         """Present an input resistance, or a test current under a compliance voltage."""
         if (ohms, amps, compliance) != self._front:
             self._front = ohms, amps, compliance
@@ -260,8 +261,10 @@ class Meter:
 
 
 def _noise_share(nplc: float) -> float:
-    """RMS noise as a share of range by integration time (34401A data sheet: 0 at 10, 0.001 % at 1 and 0.2, 0.01 % at 0.02
-    PLC as a peak figure; a third of it as RMS)."""
+    """RMS noise as a share of range by integration time.
+
+    34401A data sheet, as a peak figure: 0 at 10, 0.001 % at 1 and 0.2, 0.01 % at 0.02 PLC; a third of it as RMS.
+    """
     if nplc >= 10:
         return 1e-7
     if nplc >= 1:

@@ -89,7 +89,7 @@ class ScpiDmm(ScpiInstrument):
         return next(step for step in self.nplc_steps if wanted <= step * 1.01)
 
     def configure(self, quantity: Quantity, span: float | str | None, resolution: float | str | None) -> None:
-        """CONFigure: choose the quantity, its range and resolution, and put the rest to defaults; -222 beyond the ranges."""
+        """CONFigure: choose the quantity, its range and resolution, the rest to defaults; -222 beyond the ranges."""
         self._defaults()
         if self.resets_input:
             self.meter.high_z = False

@@ -100,17 +100,23 @@ def _specimen(serial: str, number: int, rating: Rating) -> _Errors:
     )
 
 
-class Output:
-    """One output. part: its bench_supply in the circuit and the net it feeds; None for one that is wired to nothing."""
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """What an output is wired to: its bench_supply part and the net at its positive terminal."""
 
-    def __init__(
-        self, stage: Stage, serial: str, number: int, rating: Rating, part: str | None, net: str | None
-    ) -> None:
+    part: str
+    net: str
+
+
+class Output:
+    """One output. wire: its bench_supply in the circuit and the net it feeds; None where it is wired to nothing."""
+
+    def __init__(self, stage: Stage, serial: str, number: int, rating: Rating, wire: Wire | None) -> None:
         self.stage = stage
         self.number = number
         self.rating = rating
-        self.part = part
-        self.net = net
+        self.part = wire.part if wire else None
+        self.net = wire.net if wire else None
         self.on = False
         self.tripped: Trip | None = None
         self.was_on = False
@@ -280,24 +286,13 @@ def _round(value: float, step: float) -> float:
     return round(round(value / step) * step, 9)
 
 
-@dataclass(frozen=True, slots=True)
-class Wire:
-    """What an output is wired to: its bench_supply part and the net at its positive terminal."""
-
-    part: str
-    net: str
-
-
 class Supply:
     """The outputs of one supply, whatever language it speaks."""
 
     def __init__(self, stage: Stage, serial: str, ratings: tuple[Rating, ...], wiring: dict[int, Wire]) -> None:
         self.outputs: list[Output] = []
         for number, rating in enumerate(ratings, start=1):
-            wire = wiring.get(number)
-            self.outputs.append(
-                Output(stage, serial, number, rating, wire.part if wire else None, wire.net if wire else None)
-            )
+            self.outputs.append(Output(stage, serial, number, rating, wiring.get(number)))
         stage.watch(self.check)
 
     def check(self) -> None:

@@ -8,16 +8,19 @@ Programming Guide p1-10, 2-6 to 2-9, 2-35, 2-56, 2-57, 2-98, 2-103; Siglent SPD3
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import ClassVar
 
-from .psu import Accuracy, Output, Rating, ScpiPsu, pick
+from .psu import Accuracy, Output, Rating, ScpiPsu, Wire, pick
 from .psu_scpi import LIMITS, SelectedPsu, delay_within
 from .scpi_data import Boolean, Channels, Number, ScpiError, Word
 from .scpi_tree import command, query
+from .stage import Stage
 
 LIST = Channels(optional=True)
 _LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
 Listed = tuple[int, ...] | None
+APPLIED = Word(("CH1", "CH2", "CH3", "P6V", "P25V", "N25V"), optional=True)
 
 
 class ListPsu(ScpiPsu):
@@ -84,7 +87,7 @@ class ListPsu(ScpiPsu):
 
     @command(
         "APPLy",
-        Word(("CH1", "CH2", "CH3", "P6V", "P25V", "N25V"), optional=True),
+        APPLIED,
         Number("V"),
         Number("A", optional=True),
     )
@@ -95,7 +98,7 @@ class ListPsu(ScpiPsu):
             self.amps(amps, None)
         self.volts(volts, None)
 
-    @query("APPLy", Word(("CH1", "CH2", "CH3", "P6V", "P25V", "N25V"), optional=True))
+    @query("APPLy", APPLIED)
     def apply_query(self, name: str | None) -> str:
         if name is not None:
             self.select_name(name)
@@ -211,9 +214,9 @@ class ArgumentPsu(SelectedPsu):
     )
     without: ClassVar[tuple[str, ...]] = (
         "volts", "volts_query", "amps", "amps_query", "output_state", "output_state_query", "measure_volts",
-        "measure_amps", "ovp", "ovp_query", "ovp_state", "ovp_state_query", "ovp_tripped", "ovp_clear", "ocp", "ocp_query",
-        "ocp_state", "ocp_state_query", "ocp_delay", "ocp_delay_query", "ocp_tripped", "ocp_clear", "protection_clear",
-        "apply", "apply_query",
+        "measure_amps", "ovp", "ovp_query", "ovp_state", "ovp_state_query", "ovp_tripped", "ovp_clear", "ocp",
+        "ocp_query", "ocp_state", "ocp_state_query", "ocp_delay", "ocp_delay_query", "ocp_tripped", "ocp_clear",
+        "protection_clear", "apply", "apply_query",
     )  # fmt: skip
 
     def number(self, value: float) -> str:
@@ -361,35 +364,39 @@ class ArgumentPsu(SelectedPsu):
         self.output_of(number).clear(True)
 
 
+_SPD_OUTPUT = Rating(
+    32.0,
+    3.2,
+    over=1.0,
+    ovp="none",
+    ocp="none",
+    read_volts=Accuracy(0.0003, 0.010),
+    read_amps=Accuracy(0.003, 0.010),
+)
+
+
 class PrefixPsu(ScpiPsu):
     """SPD3303X: CH1:VOLT 5; two programmable outputs, a third of fixed voltage that cannot be read; no protections.
 
-    SYST:STAT? answers a hexadecimal word: bits 0, 1 CH1, CH2 in constant current; 3..2 = 01 independent; 4, 5 CH1, CH2 on.
+    SYST:STAT? answers a hexadecimal word: bits 0, 1 CH1, CH2 in constant current; 3..2 = 01 independent; 4, 5 CH1, CH2
+    on.
     """
 
     identity: ClassVar[tuple[str, str]] = ("Siglent Technologies", "SPD3303X")
     firmware: ClassVar[str] = "1.01.01.02.07R2,V3.0"
-    ratings: ClassVar[tuple[Rating, ...]] = (
-        Rating(
-            32.0,
-            3.2,
-            over=1.0,
-            ovp="none",
-            ocp="none",
-            read_volts=Accuracy(0.0003, 0.010),
-            read_amps=Accuracy(0.003, 0.010),
-        ),
-        Rating(
-            32.0,
-            3.2,
-            over=1.0,
-            ovp="none",
-            ocp="none",
-            read_volts=Accuracy(0.0003, 0.010),
-            read_amps=Accuracy(0.003, 0.010),
-        ),
-        Rating(5.0, 3.2, over=1.0, ovp="none", ocp="none"),
-    )
+    ratings: ClassVar[tuple[Rating, ...]] = (_SPD_OUTPUT, _SPD_OUTPUT, replace(_SPD_OUTPUT, volts=5.0))
+
+    def reset(self) -> None:
+        super().reset()
+        self._fix_third()
+
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+        super().__init__(stage, serial, wiring, ratings)
+        self._fix_third()
+
+    def _fix_third(self) -> None:
+        """The third output's voltage is chosen by a switch at the back; it stands at 5 V here."""
+        self.supply.outputs[2].settings.volts = 5.0
 
     def _prefixed(self, number: int | None) -> Output:
         if number is None:

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .psu import Accuracy, Output, Rating, ScpiPsu, pick
+from .psu import Accuracy, Output, Rating, ScpiPsu, Wire, pick
 from .scpi_data import Boolean, Number, ScpiError, Word
 from .scpi_tree import command, query
+from .stage import Stage
 
 LIMITS = Number(optional=True)
+NAMES = Word(tuple(f"{word}{n}" for word in ("OUTPut", "OUT", "CH") for n in (1, 2, 3, 4)))
 _LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
 
 
@@ -257,6 +259,10 @@ class SinglePsu(SelectedPsu):
     def idn(self) -> str:
         return ",".join((*self.identity, "0", self.firmware))
 
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+        super().__init__(stage, serial, wiring, ratings)
+        self._arm()
+
     def reset(self) -> None:
         super().reset()
         self._arm()
@@ -274,7 +280,7 @@ class TwoOutputPsu(SelectedPsu):
     """E3646A to E3649A: two outputs selected by INST, switched together, over-voltage protection only.
 
     Sources: E364xA User's and Service Guide p49, p86, p110, p120, p135, p192: INST replies OUTP1/OUTP2; ISUM bits 0 CC,
-    1 CV, 9 OV; clear restores the output; accuracy 0.05 % + 10 mV, 0.2 % + 10 mA, readback 0.05 % + 5 mV, 0.15 % + 5 mA.
+    1 CV, 9 OV; clear restores the output; accuracy 0.05 % + 10 mV, 0.2 % + 10 mA, read 0.05 % + 5 mV, 0.15 % + 5 mA.
     """
 
     identity: ClassVar[tuple[str, str]] = ("Agilent Technologies", "E3646A")

@@ -21,7 +21,7 @@ HOT_VOLTS, HOT_AMPS = 1.0, 1e-3  # a contact that moves under more than both is 
 
 @dataclass(frozen=True, slots=True)
 class Routes:
-    """What each channel does. points: channel -> net; swap: the channel that swaps the leads; loads: channel -> ohms."""
+    """What each channel does. points: channel -> net; swap: the one that swaps the leads; loads: channel -> ohms."""
 
     points: Mapping[int, str]
     swap: int | None = None
@@ -69,7 +69,7 @@ class Relays:
         """Contact resistance of a channel of this specimen."""
         return RELAY_OHMS * (1 + drawn(self.serial, channel, "contact"))
 
-    def set(self, wanted: list[int]) -> int:
+    def arrange(self, wanted: list[int]) -> int:
         """Have exactly these channels closed, in this order; returns how many relays moved. Opens before it closes."""
         new = list(dict.fromkeys(wanted))
         moved = self.closed.symmetric_difference(new)
@@ -84,10 +84,10 @@ class Relays:
         return len(moved)
 
     def close(self, channels: tuple[int, ...]) -> int:
-        return self.set([*self.order, *channels])
+        return self.arrange([*self.order, *channels])
 
     def open(self, channels: tuple[int, ...]) -> int:
-        return self.set([channel for channel in self.order if channel not in channels])
+        return self.arrange([channel for channel in self.order if channel not in channels])
 
     def _note_hot(self, moved: set[int]) -> None:
         """Count contacts that move while the meter's leads carry a voltage that could drive a current through them."""

@@ -26,7 +26,7 @@ class ScpiScanner(ScpiInstrument):
         self.scan_list: Listed = ()
 
     def reset(self) -> None:
-        self.relays.set([])
+        self.relays.arrange([])
         self.scan_list = ()
 
     def known(self, channels: Listed) -> Listed:
@@ -45,7 +45,7 @@ class ScpiScanner(ScpiInstrument):
 
 
 class Scanner34970A(ScpiScanner):
-    """34970A, 34972A with 34901A cards: (@101); several channels may be closed at once unless one is in the scan list."""
+    """34970A with 34901A cards: (@101); several channels may be closed at once unless one is in the scan list."""
 
     identity: ClassVar[tuple[str, str]] = ("HEWLETT-PACKARD", "34970A")
     firmware: ClassVar[str] = "13-2-2"
@@ -58,7 +58,7 @@ class Scanner34970A(ScpiScanner):
     @takes("settle")
     def close(self, channels: Listed) -> None:
         if self.scan_list:
-            self.relays.set(list(self.known(channels))[-1:])
+            self.relays.arrange(list(self.known(channels))[-1:])
         else:
             self.relays.close(self.known(channels))
 
@@ -69,7 +69,7 @@ class Scanner34970A(ScpiScanner):
     @command("ROUTe:CLOSe:EXCLusive", LIST)
     @takes("settle")
     def close_only(self, channels: Listed) -> None:
-        self.relays.set(list(self.known(channels)))
+        self.relays.arrange(list(self.known(channels)))
 
     @command("ROUTe:OPEN", LIST)
     @takes("settle")
@@ -130,7 +130,7 @@ class Scanner2700(ScpiScanner):
     def close(self, channels: Listed) -> None:
         if len(channels) != 1:
             raise ScpiError(-222)
-        self.relays.set(list(self.known(channels)))
+        self.relays.arrange(list(self.known(channels)))
 
     @query("ROUTe:CLOSe")
     def closed_list(self) -> str:
@@ -162,7 +162,7 @@ class Scanner2700(ScpiScanner):
     @command("ROUTe:OPEN:ALL")
     @takes("settle")
     def open_all(self) -> None:
-        self.relays.set([])
+        self.relays.arrange([])
 
     @query("SYSTem:CARD<n>:VMAX")
     def most_volts(self, slot: int) -> str:
@@ -180,7 +180,7 @@ class ScannerDaq6510(ScpiScanner):
     def close(self, channels: Listed) -> None:
         if len(channels) != 1:
             raise ScpiError(-222)
-        self.relays.set(list(self.known(channels)))
+        self.relays.arrange(list(self.known(channels)))
 
     @query("ROUTe[:CHANnel]:CLOSe")
     def closed_list(self) -> str:
@@ -208,4 +208,4 @@ class ScannerDaq6510(ScpiScanner):
     @command("ROUTe[:CHANnel]:OPEN:ALL")
     @takes("settle")
     def open_all(self) -> None:
-        self.relays.set([])
+        self.relays.arrange([])

@@ -92,7 +92,7 @@ class Stage:
         return self._events[0][0] if self._events else None
 
     def advance(self, seconds: float) -> None:
-        """Let time pass, running what falls due. Inside an event only the circuit moves on; no event runs in another."""
+        """Let time pass, running what falls due. Inside an event only the circuit moves on: none runs in another."""
         end = self.now + seconds
         if self._inside:
             self._flow(end)
@@ -121,6 +121,9 @@ class Stage:
             if not self.moving:
                 self.simulation.advance(until - self.now)
                 self.now = until
+                if not self.simulation.settled:  # a part with a memory of its own has moved
+                    self.moving = True
+                    self._changed_at = self.now
                 return
             step = min(until - self.now, max(FIRST_SLICE, GROWTH * (self.now - self._changed_at)))
             self.simulation.advance(step)

@@ -75,7 +75,7 @@ class Running:
 
 @dataclass(frozen=True, slots=True)
 class TargetSpec:
-    """The declared behaviour of the board's processor. `rail` and `reset` are nets; `part` is its name in the circuit."""
+    """The declared behaviour of the board's processor. `rail`, `reset`: nets; `part`: its name in the circuit."""
 
     part: str
     rail: str

@@ -42,7 +42,7 @@ class _Session:
         }
 
 
-class VirtualVisa(VisaLibraryBase):  # type: ignore[misc]
+class VirtualVisa(VisaLibraryBase):
     """Reads and writes go straight to the instruments; what a virtual bench does not need is not supported."""
 
     _instruments: dict[str, Instrument]
@@ -62,37 +62,37 @@ class VirtualVisa(VisaLibraryBase):  # type: ignore[misc]
         self._next = itertools.count(2)
 
     # --- sessions ---------------------------------------------------------------------------------------------------
-    def open_default_resource_manager(self) -> tuple[int, Any]:
+    def open_default_resource_manager(self) -> tuple[Any, Any]:
         return 1, self.handle_return_value(None, _OK)
 
-    def list_resources(self, session: int, query: str = "?*::INSTR") -> tuple[str, ...]:
+    def list_resources(self, session: Any, query: str = "?*::INSTR") -> tuple[str, ...]:
         return rname.filter(tuple(self._instruments), query)
 
-    def open(self, session: int, resource_name: str, access_mode: Any = None, open_timeout: int = 0) -> tuple[int, Any]:
+    def open(self, session: Any, resource_name: str, access_mode: Any = None, open_timeout: int = 0) -> tuple[Any, Any]:
         name = _canonical(resource_name)
         instrument = self._instruments.get(name)
         if instrument is None:
             raise errors.VisaIOError(constants.StatusCode.error_resource_not_found)
-        number = next(self._next)
+        number: Any = next(self._next)
         self._sessions[number] = _Session(name, Port(instrument, framed=name.endswith("INSTR") and name[:4] != "ASRL"))
         return number, self.handle_return_value(number, _OK)
 
-    def close(self, session: int) -> Any:
+    def close(self, session: Any) -> Any:
         self._sessions.pop(session, None)
         return self.handle_return_value(session, _OK)
 
-    def _session(self, session: int) -> _Session:
+    def _session(self, session: Any) -> _Session:
         found = self._sessions.get(session)
         if found is None:
             raise errors.InvalidSession
         return found
 
     # --- reading and writing ----------------------------------------------------------------------------------------
-    def write(self, session: int, data: bytes) -> tuple[int, Any]:
+    def write(self, session: Any, data: bytes) -> tuple[Any, Any]:
         self._session(session).port.write(data)
         return len(data), _OK
 
-    def read(self, session: int, count: int) -> tuple[bytes, Any]:
+    def read(self, session: Any, count: int) -> tuple[Any, Any]:
         opened = self._session(session)
         output = opened.port.output
         ended = opened.attributes[_ATTRIBUTES.termchar_enabled]
@@ -111,22 +111,22 @@ class VirtualVisa(VisaLibraryBase):  # type: ignore[misc]
         del output[:count]
         return taken
 
-    def _nothing(self, session: int, opened: _Session) -> tuple[bytes, Any]:
+    def _nothing(self, session: Any, opened: _Session) -> tuple[Any, Any]:
         """Nothing whole is there, and nothing comes by itself: the timeout passes."""
         self._stage.advance(opened.attributes[_ATTRIBUTES.timeout_value] / 1000)
         if opened.port.framed:
             opened.port.instrument.unterminated()
         return b"", self.handle_return_value(session, constants.StatusCode.error_timeout)
 
-    def clear(self, session: int) -> Any:
+    def clear(self, session: Any) -> Any:
         self._session(session).port.clear()
         return self.handle_return_value(session, _OK)
 
-    def flush(self, session: int, mask: Any) -> Any:
+    def flush(self, session: Any, mask: Any) -> Any:
         self._session(session).port.output.clear()
         return self.handle_return_value(session, _OK)
 
-    def read_stb(self, session: int) -> tuple[int, Any]:
+    def read_stb(self, session: Any) -> tuple[Any, Any]:
         opened = self._session(session)
         status = getattr(opened.port.instrument, "status_byte", None)
         if not opened.port.framed or status is None:
@@ -135,7 +135,7 @@ class VirtualVisa(VisaLibraryBase):  # type: ignore[misc]
         return status() | waiting, self.handle_return_value(session, _OK)
 
     # --- attributes and events --------------------------------------------------------------------------------------
-    def get_attribute(self, session: int, attribute: Any) -> tuple[Any, Any]:
+    def get_attribute(self, session: Any, attribute: Any) -> tuple[Any, Any]:
         if session == 1:
             return self._manager_attribute(session, attribute)
         values = self._session(session).attributes
@@ -145,17 +145,17 @@ class VirtualVisa(VisaLibraryBase):  # type: ignore[misc]
             values[attribute] = 0 if default is attributes.NotAvailable else default
         return values[attribute], self.handle_return_value(session, _OK)
 
-    def _manager_attribute(self, session: int, attribute: Any) -> tuple[Any, Any]:
+    def _manager_attribute(self, session: Any, attribute: Any) -> tuple[Any, Any]:
         return 0, self.handle_return_value(session, constants.StatusCode.error_nonsupported_attribute)
 
-    def set_attribute(self, session: int, attribute: Any, attribute_state: Any) -> Any:
+    def set_attribute(self, session: Any, attribute: Any, attribute_state: Any) -> Any:
         self._session(session).attributes[attribute] = attribute_state
         return self.handle_return_value(session, _OK)
 
-    def disable_event(self, session: int, event_type: Any, mechanism: Any) -> Any:
+    def disable_event(self, session: Any, event_type: Any, mechanism: Any) -> Any:
         return _OK
 
-    def discard_events(self, session: int, event_type: Any, mechanism: Any) -> Any:
+    def discard_events(self, session: Any, event_type: Any, mechanism: Any) -> Any:
         return _OK
 
 
