@@ -64,12 +64,14 @@ class Bleed(Table):
 class Probing(Table):
     """How the meter reaches a point: by hand, through a scanner's channels, or through a fixture wired to them.
 
-    scanner: which instrument, where the bench has several; routes: point (or net) -> channel.
+    scanner: which instrument, where the bench has several; routes: point (or net) -> channel; swap: the channel that
+    exchanges the meter's leads, where there is one.
     """
 
     by: Literal["hand", "scanner", "fixture"] = "hand"
     scanner: str | None = None
     routes: dict[str, Channel] = Field(default_factory=dict)
+    swap: Channel | None = None
     bleed: Bleed | None = None
 
 
