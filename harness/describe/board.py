@@ -110,7 +110,7 @@ class Line(Named):
     """A control net. `when`: its level in each state; "boot" is after power-on with every processor pin released.
 
     levels: the name of a level standard (levels.toml) or thresholds of its own; rail: the rail that the standard's
-    fractions refer to, where the driver's own does not say; needs: supplies that the levels depend on.
+    fractions refer to, where the driver's own does not say; needs: supplies and rails that the levels depend on.
     """
 
     net: str = Field(description="the net that it is")

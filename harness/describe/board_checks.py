@@ -122,9 +122,10 @@ def _lines(board: Board, document: Document) -> None:
     for name, line in board.lines.items():
         if line.driven_by is not None:
             _driver(board, document, name)
-        for index, supply in enumerate(line.needs):
+        sources = {**board.supplies, **board.rails}
+        for index, source in enumerate(line.needs):
             listed = isinstance(document.at(("lines", name, "needs")), list)
-            _known(document, ("lines", name, "needs", *([index] if listed else [])), supply, board.supplies, "supply")
+            _known(document, ("lines", name, "needs", *([index] if listed else [])), source, sources, "supply or rail")
         if line.rail is not None:
             _known(document, ("lines", name, "rail"), line.rail, {*board.rails, *board.supplies}, "rail")
         _levels(board, document, name)

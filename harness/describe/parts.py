@@ -11,7 +11,7 @@ from __future__ import annotations
 import functools
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from harness.describe.document import Document
@@ -29,16 +29,22 @@ __all__ = ["Part", "PartNote", "read_parts"]
 RATINGS = {"voltage": "V", "current": "A", "power": "W"}
 _NAME = re.compile(r"[A-Za-z0-9_+\-/#~\[\]]+\Z")
 _NET = re.compile(r"[^\s:=;,>]+\Z")
-_OWN = ("kind", "pins", "max", "tolerance", "variants", "place", "says")
+_OWN = ("kind", "pins", "max", "tolerance", "variants", "place", "says", "pin_table", "options", "aliases")
 
 
 @dataclass(frozen=True)
 class PartNote:
-    """What the board file says of a part beyond the circuit's needs."""
+    """What the board file says of a part beyond the circuit's needs.
+
+    pin_table: the processor's pin table, options: the functions in use, aliases: pin -> its name in that table.
+    """
 
     place: str = ""
     says: str = ""
     variants: tuple[str, ...] = ()
+    pin_table: str = ""
+    options: tuple[str, ...] = ()
+    aliases: Mapping[str, str] = field(default_factory=dict)
 
 
 @functools.cache
@@ -91,7 +97,7 @@ class _PartReader:
         pins = self._pins(kind)
         self._values(kind)
         ratings = self._ratings()
-        self.note = self._note()
+        self.note = self._note(kind)
         part = Part(self.name, kind.name, pins, self.values, self.tolerance, ratings)
         if self.good:
             self._check_fit(kind, part)
@@ -214,8 +220,8 @@ class _PartReader:
             unit, choices = schema[word]
             if word == "rail":
                 choices = tuple(pins)
-            if choices and found not in choices:
-                self.wrong(path, quoted(found), one_of(map(quoted, choices), 40), nearest(found, choices))
+            if choices and (not isinstance(found, str | bool) or found not in choices):
+                self.wrong(path, quoted(found), one_of(map(quoted, choices), 40), nearest(found, map(str, choices)))
                 continue
             try:
                 value, spread = _read_text(unit, found)
@@ -247,15 +253,44 @@ class _PartReader:
                 self.wrong(("max", word), quoted(text), "a rating above zero")
         return ratings
 
-    def _note(self) -> PartNote:
-        variants = self.table.get("variants", [])
-        if not isinstance(variants, list) or not all(isinstance(each, str) for each in variants):
-            self.wrong(("variants",), quoted(variants), 'a list of values, such as ["2.8 V", "1.8 V"]')
-            variants = []
-        for key in ("place", "says"):
+    def _note(self, kind: Kind) -> PartNote:
+        for key in ("place", "says", "pin_table"):
             if not isinstance(self.table.get(key, ""), str):
                 self.wrong((key,), quoted(self.table[key]), "text in quotes")
-        return PartNote(str(self.table.get("place", "")), str(self.table.get("says", "")), tuple(variants))
+        options, aliases = self.table.get("options", []), self.table.get("aliases", {})
+        if not isinstance(options, list) or not all(isinstance(each, str) for each in options):
+            self.wrong(("options",), quoted(options), 'a list of functions in use, such as ["debug"]')
+            options = []
+        if not isinstance(aliases, dict) or not all(isinstance(each, str) for each in aliases.values()):
+            self.wrong(("aliases",), quoted(aliases), 'a table pin = "its name in the pin table"')
+            aliases = {}
+        return PartNote(
+            str(self.table.get("place", "")),
+            str(self.table.get("says", "")),
+            self._variants(kind),
+            str(self.table.get("pin_table", "")),
+            tuple(options),
+            aliases,
+        )
+
+    def _variants(self, kind: Kind) -> tuple[str, ...]:
+        """Their texts; their values, in the unit of the kind's main value, go to the circuit."""
+        found = self.table.get("variants", [])
+        if kind.main is None and found:
+            self.wrong(("variants",), quoted(found), f"none for a {kind.name}, which has no main value")
+            return ()
+        if not isinstance(found, list):
+            self.wrong(("variants",), quoted(found), 'a list of values, such as ["2.8 V", "1.8 V"]')
+            return ()
+        values = []
+        for index, text in enumerate(found):
+            try:
+                values.append(parse(text, kind.values[kind.main or ""].unit))
+            except QuantityError as error:
+                self.wrong(("variants", index), error.found, error.allowed)
+        if values:
+            self.values["variants"] = tuple(values)
+        return tuple(str(text) for text in found)
 
     def _check_fit(self, kind: Kind, part: Part) -> None:
         """What only the kind itself can tell, such as an unknown channel of a transistor."""
@@ -271,25 +306,27 @@ class _PartReader:
             self.wrong((), f"values that do not fit: {error or type(error).__name__}", f"what a {kind.name} can be")
 
 
-def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[str, ...]]]:
-    """What may stand in a chip's [io] and [supply] entries: word -> (unit, choices)."""
-    return _NESTED[table]
+@functools.cache
+def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[object, ...]]]:
+    """What may stand in a chip's [io] and [supply] entries: word -> (unit, choices; none: anything of the unit)."""
+    from instruments.virtual.circuit.parts.chip import DRIVES, TYPES
 
-
-_LEVELS = ("high", "low", "off", "up", "down")
-_NESTED: dict[str, dict[str, tuple[str, tuple[str, ...]]]] = {
-    "io": {
-        "type": ("", ("input", "output", "io", "open_drain", "analog")),
-        "rail": ("", ()),
-        "drive": ("", _LEVELS),
+    if table == "supply":
+        return {"draws": ("A", ()), "amps": ("A", ()), "standby": ("A", ()), "above": ("V", ())}
+    return {
+        "type": ("", TYPES),
+        "rail": ("", ()),  # any pin of the part
+        "drive": ("", DRIVES),
         "ohms": ("Ω", ()),
         "max": ("A", ()),
-        "pulls": ("", ("none", "up", "down", "both", "unknown")),
+        "pulls": ("", ("none", "up", "down", "both")),
         "pull_up": ("Ω", ()),
         "pull_down": ("Ω", ()),
-    },
-    "supply": {"draws": ("A", ()), "above": ("V", ())},
-}
+        "pull_ohms": ("Ω", ()),
+        "leak": ("A", ()),
+        "park": ("V", ()),
+        "clamp": ("", (True, False)),
+    }
 
 
 def _keys(kind: Kind) -> list[str]:

@@ -36,7 +36,11 @@ TYPE_C_RD: Final = 5100.0
 TYPE_C_RD_TOLERANCE: Final = 0.1
 """Relative; a sink that only tells 'attached' may be off by 10 % (20 % where it reads no current). From memory."""
 
-TYPE_C_SOURCE_CURRENTS: Final = {"default": (73.6e-6, 86.4e-6), "1.5 A": (165.6e-6, 194.4e-6), "3 A": (303.6e-6, 356.4e-6)}
+TYPE_C_SOURCE_CURRENTS: Final = {
+    "default": (73.6e-6, 86.4e-6),
+    "1.5 A": (165.6e-6, 194.4e-6),
+    "3 A": (303.6e-6, 356.4e-6),
+}
 TYPE_C_SINK_WINDOWS: Final = {"default": (0.25, 0.61), "1.5 A": (0.70, 1.16), "3 A": (1.31, 2.04)}
 
 

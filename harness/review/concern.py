@@ -1,0 +1,53 @@
+"""What a review finds wrong in a design."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+RULES: Final = (
+    "backfeed", "phantom-power", "undefined-level", "weak-pull", "pin-conflict", "reserved-pin", "level-mismatch",
+    "headroom", "dissipation", "inrush", "pull-up-window", "rating",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Concern:
+    """One thing to look at before the board is made or powered.
+
+    rule: one of RULES; serious: it can damage something or stop the board from working; nets: the nets concerned, the
+    first is where it shows; path: parts from the cause to the effect; state: the bench state in which it is worst
+    (BenchState key; "" where it holds in any); value with unit: the number that shows it; says: what is wrong; do: what
+    to change.
+    """
+
+    rule: str
+    serious: bool
+    nets: tuple[str, ...]
+    says: str
+    do: str
+    path: tuple[str, ...] = ()
+    state: str = ""
+    value: float | None = None
+    unit: str = ""
+    weight: float = field(default=0.0, compare=False)
+    """How bad, for choosing the worst of several states that show the same thing."""
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """Concerns with the same key are one concern, seen in several states."""
+        return (self.rule, self.nets, self.path)
+
+    def as_json(self) -> dict[str, Any]:
+        """The keys of `wakeboard review --json`."""
+        return {
+            "rule": self.rule,
+            "serious": self.serious,
+            "nets": list(self.nets),
+            "path": list(self.path),
+            "state": self.state,
+            "value": self.value,
+            "unit": self.unit,
+            "says": self.says,
+            "do": self.do,
+        }

@@ -1,0 +1,45 @@
+"""More charge at attach than the supply's rules allow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.review.concern import Concern
+from harness.review.standards import usb_attach_charge
+from harness.review.study import Study
+from instruments.quantity import show
+
+LONGEST = 0.1
+"""s; charging the board's capacitors at the supply's whole budget for longer than this counts as a concern;
+common practice, no source."""
+
+
+def find(study: Study) -> Iterator[Concern]:
+    for name, supply in study.board.supplies.items():
+        for k, case in study.undriven():
+            if list(case.supplies) != [name] or case.drives:
+                continue
+            charge = _charge(study, k)
+            volts = case.supplies[name]
+            if supply.kind == "usb":
+                allowed, rule = usb_attach_charge(volts), "USB allows what 10 µF take (USB 2.0, section 7.2.4.1)"
+            else:
+                allowed = LONGEST * (supply.budget or float("inf"))
+                rule = f"its budget would need more than {show(LONGEST, 's')}"
+            if charge > allowed:
+                yield Concern(
+                    "inrush", supply.kind == "usb", (supply.net,), state=case.state, value=charge, unit="C",
+                    weight=charge / allowed,
+                    says=f"plugging {name} in charges {show(charge, 'C')} of capacitors at once; {rule}",
+                    do="use smaller capacitors before the first switch, or a switch with a soft start",
+                )  # fmt: skip
+
+
+def _charge(study: Study, k: int) -> float:
+    """C that the board's capacitors hold in a case: what the supply has to deliver at attach."""
+    total = 0.0
+    for part in study.board.parts.values():
+        if part.kind == "capacitor":
+            first, second = (float(study.points.pin_volts(part.name, pin)[k]) for pin in part.pins)
+            total += float(part.values["value"]) * abs(first - second)
+    return total

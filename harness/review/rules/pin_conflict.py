@@ -1,0 +1,69 @@
+"""A pin that two functions want, two outputs on one net, a strap that is held the wrong way."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from harness.review.concern import Concern
+from harness.review.pin_tables import pin_facts
+from harness.review.study import Study
+from instruments.quantity import show
+
+
+def find(study: Study) -> Iterator[Concern]:
+    yield from _drivers(study)
+    yield from _outputs(study)
+    yield from _straps(study)
+
+
+def _drivers(study: Study) -> Iterator[Concern]:
+    lines: dict[str, list[str]] = defaultdict(list)
+    for name, line in study.board.lines.items():
+        if line.driven_by:
+            lines[line.driven_by].append(name)
+    for pin, names in lines.items():
+        if len(names) > 1:
+            yield Concern(
+                "pin-conflict", True, tuple(study.board.lines[name].net for name in names), path=(pin,),
+                says=f"{pin} drives {' and '.join(names)}", do="give each line a pin of its own",
+            )  # fmt: skip
+
+
+def _outputs(study: Study) -> Iterator[Concern]:
+    """Two push-pull outputs that drive one net against each other, with the current that they would fight with."""
+    outputs: dict[str, list[tuple[str, float]]] = defaultdict(list)
+    for part, pin, entry in study.chips():
+        if entry.get("type") == "output" and entry.get("drive", "off") in ("high", "low"):
+            outputs[part.pins[pin]].append((f"{part.name}.{pin}", float(entry.get("ohms", 40.0))))
+    for net, pins in outputs.items():
+        if len(pins) > 1:
+            volts = max(abs(float(v)) for v in study.volts(net))
+            amps = volts / sum(ohms for _, ohms in pins)
+            names = " and ".join(pin for pin, _ in pins)
+            yield Concern(
+                "pin-conflict", True, (net,), path=tuple(pin for pin, _ in pins), value=amps, unit="A",
+                says=f"{names} both drive {net}; they may fight with about {show(amps, 'A')}",
+                do="take one output off the net, make one open-drain, or put a resistor between them",
+            )  # fmt: skip
+
+
+def _straps(study: Study) -> Iterator[Concern]:
+    for part, pin, facts in pin_facts(study.board):
+        if facts.strap is None:
+            continue
+        net = part.pins[pin]
+        rail = part.pins.get("VDD") or next(iter(part.values.get("supply", {})), "")
+        rail_net = part.pins.get(rail, rail)
+        for k, case in study.undriven():
+            supply = float(study.points.net(rail_net)[k]) if rail_net in study.points.nets else 0.0
+            volts = float(study.points.net(net)[k])
+            wrong = volts > 0.3 * supply if facts.strap == "low" else volts < 0.7 * supply
+            if supply > 1.0 and (wrong or study.floating(net, k)):
+                yield Concern(
+                    "pin-conflict", True, (net,), path=(f"{part.name}.{pin}",), state=case.state, value=volts, unit="V",
+                    weight=abs(volts - (0.0 if facts.strap == "low" else supply)),
+                    says=f"{part.name}.{pin} is read as a strap when reset is released and must be {facts.strap} "
+                    f"({facts.strap_says}); it sits at {show(volts, 'V')}",
+                    do=f"hold {net} {facts.strap} until reset is released",
+                )  # fmt: skip

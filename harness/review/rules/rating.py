@@ -1,0 +1,62 @@
+"""A part past an absolute maximum, or a supply asked for more than its budget, with nothing wrong but the design."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from harness.describe.circuit import supply_part_name
+from harness.review.concern import Concern
+from harness.review.standards import USB_UNIT_LOAD
+from harness.review.study import Study
+from instruments.quantity import show
+from instruments.virtual.circuit.part import Part
+
+
+def find(study: Study) -> Iterator[Concern]:
+    for part in study.board.parts.values():
+        for rating, unit, reached in (("voltage", "V", _voltage), ("current", "A", _current)):
+            allowed = part.ratings.get(rating)
+            if not allowed:
+                continue
+            values = reached(study, part)
+            k = int(np.argmax(values))
+            if values[k] > allowed:
+                yield Concern(
+                    "rating", True, tuple(dict.fromkeys(part.pins.values())), path=(part.name,),
+                    state=study.cases[k].state, value=float(values[k]), unit=unit, weight=float(values[k] / allowed),
+                    says=f"{part.name} sees {show(float(values[k]), unit)}; its absolute maximum is {show(allowed, unit)}",
+                    do=f"choose a part with a higher {rating} rating, or limit the {rating}",
+                )  # fmt: skip
+    yield from _budgets(study)
+
+
+def _voltage(study: Study, part: Part) -> np.ndarray:
+    volts = np.array([study.points.pin_volts(part.name, pin) for pin in part.pins])
+    spread: np.ndarray = volts.max(axis=0) - volts.min(axis=0)
+    return spread
+
+
+def _current(study: Study, part: Part) -> np.ndarray:
+    most: np.ndarray = np.max([np.abs(study.points.current(part.name, pin)) for pin in part.pins], axis=0)
+    return most
+
+
+def _budgets(study: Study) -> Iterator[Concern]:
+    for name, supply in study.board.supplies.items():
+        drawn = -study.points.current(supply_part_name(name), "P")
+        for k, case in study.each():
+            if list(case.supplies) != [name]:
+                continue
+            plugged = supply.kind == "usb" and not case.drives
+            budget = USB_UNIT_LOAD if plugged else supply.budget
+            # a supply that is in its limit already has no budget left
+            if budget and drawn[k] > budget * (1 - 1e-6):
+                yield Concern(
+                    "rating", True, (supply.net,), path=(), state=case.state, value=float(drawn[k]), unit="A",
+                    weight=float(drawn[k] / budget),
+                    says=f"the board takes {show(float(drawn[k]), 'A')} from {name}; "
+                    + ("a USB device may take 100 mA before it is configured" if plugged else f"its budget is {show(budget, 'A')}"),
+                    do="switch loads on later, or name a supply with a larger budget",
+                )  # fmt: skip

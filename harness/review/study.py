@@ -1,0 +1,130 @@
+"""The design solved in all its cases, and what the rules ask of the answers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Final
+
+from harness.describe.circuit import board_circuit, supply_part
+from harness.review.cases import Case, cases
+from harness.review.feed import feed_path
+from instruments.virtual.circuit.model import Model, Variant
+from instruments.virtual.circuit.part import Circuit, Part
+
+if TYPE_CHECKING:
+    from harness.describe.board import Board, Rail
+    from instruments.virtual.circuit.points import Points
+
+OFF_LIMIT: Final = 0.3
+"""V; what a source or rail that is off may show: below one junction, as first power-on sequences ask."""
+
+OPEN_OHMS: Final = 10e6
+"""Ω across the terminals of a supply that is off: a meter's input."""
+
+
+@dataclass
+class Study:
+    """A board, its circuit with a bench supply at each supply's net, and the operating point of every case."""
+
+    board: Board
+    circuit: Circuit
+    model: Model
+    cases: list[Case]
+    points: Points
+    pulls: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, board: Board) -> Study:
+        """Solve the board. Raises CircuitError for what cannot be solved at all, SolveError for a case without an answer."""
+        circuit = board_circuit(board).plus(*(supply_part(board, name, off_ohms=OPEN_OHMS) for name in board.supplies))
+        model = circuit.compile()
+        todo = cases(board)
+        points = model.solve([Variant(values=case.values()) for case in todo]).require()
+        return cls(board, circuit, model, todo, points)
+
+    def volts(self, net: str) -> list[float]:
+        """Volts of a net in every case."""
+        return [float(v) for v in self.points.net(net)]
+
+    def floating(self, net: str, case: int) -> bool:
+        """Whether nothing holds a net in a case."""
+        return False
+
+    def each(self) -> Iterator[tuple[int, Case]]:
+        return enumerate(self.cases)
+
+    def undriven(self) -> Iterator[tuple[int, Case]]:
+        """The cases in which no line is driven but those that switch rails."""
+        return ((k, case) for k, case in self.each() if not case.line)
+
+    def rail_should_be_on(self, name: str, case: Case) -> bool:
+        """Whether a rail's sources are up and its switch is set."""
+        rail = self.board.rails[name]
+        if any(case.drives.get(pin) != level for pin, level in rail.on_when.items()):
+            return False
+        return any(self._source_up(source, case) for source in rail.sources)
+
+    def _source_up(self, source: str, case: Case) -> bool:
+        if source in self.board.supplies:
+            return source in case.supplies
+        if source in self.board.rails:
+            return self.rail_should_be_on(source, case)
+        names = [name for name in self.board.names_on(source) if name != source]
+        return any(self._source_up(name, case) for name in names)
+
+    def worst_by_supplies(self, found: Mapping[int, float]) -> dict[frozenset[str], int]:
+        """The worst case for each set of supplies that are on; sets that only add supplies to a known one are left out.
+
+        found: case -> how bad.
+        """
+        worst: dict[frozenset[str], int] = {}
+        for case in sorted(found, key=lambda k: (len(self.cases[k].supplies), -found[k])):
+            on = frozenset(self.cases[case].supplies)
+            if not any(known <= on for known in worst):
+                worst[on] = case
+        return worst
+
+    def path_from_rail(self, case: int, net: str) -> tuple[str, ...]:
+        """Like `path`, from the last rail on the way that is on as it should be: what lies before is as meant."""
+        on = [r.net for r in self.board.rails.values() if r.net != net and self.rail_should_be_on(r.name, self.cases[case])]
+        return feed_path(self.circuit, self._currents[case], on, net) or self.path(case, net)
+
+    def path(self, case: int, net: str) -> tuple[str, ...]:
+        """The parts through which the supplies that are on feed a net in a case, from the source on."""
+        sources = [self.board.supplies[name].net for name in self.cases[case].supplies]
+        return feed_path(self.circuit, self._currents[case], sources, net)
+
+    @cached_property
+    def _currents(self) -> _Currents:
+        return _Currents(self)
+
+    def chips(self) -> Iterator[tuple[Part, str, Mapping[str, Any]]]:
+        """(chip, pin, its entry in the chip's io table) of every chip's every pin."""
+        for part in self.board.parts.values():
+            for pin, entry in part.values.get("io", {}).items():
+                yield part, pin, entry
+
+    def rail_net(self, part: Part, entry: Mapping[str, Any]) -> str:
+        """The net that feeds a chip's pin: its declared rail, or the chip's first supply pin."""
+        rail = entry.get("rail") or next(iter(part.values.get("supply", {})), "VDD")
+        return part.pins.get(rail, self.board.ground)
+
+    def rails_on(self, net: str) -> list[Rail]:
+        return [rail for rail in self.board.rails.values() if rail.net == net]
+
+
+class _Currents:
+    """Current into each pin, by case, worked out when a path is asked for."""
+
+    def __init__(self, study: Study) -> None:
+        self.points = study.points
+        self.pins = [(part.name, pin) for part in study.circuit.parts for pin in part.pins]
+        self.known: dict[tuple[str, str], Any] = {}
+
+    def __getitem__(self, case: int) -> Mapping[tuple[str, str], float]:
+        for part, pin in self.pins:
+            if (part, pin) not in self.known:
+                self.known[part, pin] = self.points.current(part, pin)
+        return {key: float(amps[case]) for key, amps in self.known.items()}
