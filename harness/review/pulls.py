@@ -52,7 +52,7 @@ def is_silent(entry: Mapping[str, Any]) -> bool:
     """Whether a chip's io entry leaves open what the pin pulls."""
     if entry.get("pull_up") is not None or entry.get("pull_down") is not None:
         return False
-    return entry.get("pulls", "unknown") == "unknown" and entry.get("type") != "analog"
+    return "pulls" not in entry and entry.get("type") != "analog"
 
 
 def hidden_pull(pin: str) -> HiddenPull:

@@ -1,0 +1,60 @@
+"""`wakeboard review`: what is wrong with a design before anything is powered."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from harness.cli.exits import Exit
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from harness.review.concern import Concern
+
+
+@wakeboard_command(examples=["wakeboard review board.toml", "wakeboard review board.toml --json"])
+@click.argument("board")
+@common_options
+def command(common: Common, board: str) -> int:
+    """Solve a design in every combination of supplies and switched rails, and say what concerns.
+
+    Each concern has its rule, the parts on the way, the state in which it is worst, the number that shows it, and what
+    to do. Exit code 1 when one is serious. A review without concerns says nothing of the boards that come back.
+    """
+    from harness.describe.load import load_board
+    from harness.review.review import as_json, review_board
+
+    design = load_board(board)
+    if not design.parts:
+        raise click.UsageError(f"{board} has no [parts]: there is no circuit to review. Add the parts of the schematic.")
+    concerns = review_board(design)
+    _show(common, f"{design.name} revision {design.revision}", concerns)
+    common.emit(as_json(design, concerns))
+    return Exit.FAILED if any(concern.serious for concern in concerns) else Exit.GOOD
+
+
+def _show(common: Common, title: str, concerns: list[Concern]) -> None:
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console = common.console()
+    serious = sum(concern.serious for concern in concerns)
+    if not concerns:
+        console.print(f"{title}: no concern in any state solved. What was not drawn was not solved.")
+        return
+    count = f"{len(concerns)} concern{'s' if len(concerns) > 1 else ''}, {serious} serious"
+    console.print(f"{title}: {count}")
+    for number, concern in enumerate(concerns, 1):
+        head = Text(f"\n{number}. {concern.rule}", style="bold")
+        head.append(" (serious)" if concern.serious else " (minor)")
+        console.print(head)
+        for label, text in (
+            ("", concern.says),
+            ("state: ", concern.state),
+            ("through: ", " → ".join(concern.path)),
+            ("do: ", concern.do),
+        ):
+            if text:
+                console.print(Padding(Text(label + text), (0, 0, 0, 3)))

@@ -1,0 +1,32 @@
+"""Small drawings for the rules: a board file from a few tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.describe.load import load_board
+from harness.review.concern import Concern
+from harness.review.review import review_board
+
+HEAD = '[board]\nname = "Drawing"\nrevision = "1"\n'
+
+Draw = Callable[[str], list[Concern]]
+
+
+@pytest.fixture
+def draw(tmp_path: Path) -> Draw:
+    """Review a drawing given as TOML text without its [board] table."""
+
+    def review(text: str) -> list[Concern]:
+        file = tmp_path / "board.toml"
+        file.write_text(HEAD + text, encoding="utf-8")
+        return review_board(load_board(str(file)))
+
+    return review
+
+
+def rules_of(concerns: list[Concern]) -> set[str]:
+    return {concern.rule for concern in concerns}

@@ -1,0 +1,266 @@
+"""Every rule has a drawing that raises it and a twin, one change away, that does not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from harness.review.concern import RULES, Concern
+
+Draw = Callable[[str], list[Concern]]
+
+# A 5 V supply and a 3.3 V regulator with a chip on it: nothing to say about it. `{…}` are changed by the drawings.
+PLAIN = """
+[supplies.IN]
+net = "VIN"
+kind = "{supply_kind}"
+volts = "5 V"
+range = "{range}"
+budget = "{budget}"
+[rails.V33]
+net = "+3V3"
+from = "IN"
+volts = "3.3 V ± 3 %"
+[lines.RST]
+net = "RST"
+levels = "lvcmos-3v3"
+when = {{ boot = "low" }}
+[parts]
+U1 = {{ kind = "ldo", volts = "3.3 V ± 2 %", dropout = "0.3 V", limit = "500 mA", pins = {{ IN = "VIN", OUT = "+3V3", EN = "VIN", GND = "GND" }}, max = {{ voltage = "{u1_volts}", power = "{u1_power}" }} }}
+R1 = {{ kind = "resistor", value = "{r1}", pins = ["RST", "GND"] }}
+C1 = {{ kind = "capacitor", value = "{c1}", pins = ["VIN", "GND"] }}
+[parts.U2]
+kind = "chip"
+pins = {{ VDD = "+3V3", GND = "GND", NRST = "RST", OUT = "{u2_out}" }}
+supply = {{ VDD = {{ draws = "{draws}", above = "1.8 V" }} }}
+[parts.U2.io]
+NRST = {{ type = "input", {nrst} }}
+OUT = {{ type = "output", drive = "high", pulls = "none" }}
+"""
+QUIET = {
+    "supply_kind": "adapter", "range": "4.5 .. 5.5 V", "budget": "500 mA", "u1_volts": "7 V", "u1_power": "600 mW", "r1": "10k",
+    "c1": "1 µF", "u2_out": "OUT", "draws": "20 mA", "nrst": 'pulls = "none"',
+}  # fmt: skip
+
+
+def plain(extra: str = "", **changed: str) -> str:
+    return PLAIN.format(**{**QUIET, **changed}) + extra
+
+
+def rules_of(concerns: list[Concern]) -> set[str]:
+    return {concern.rule for concern in concerns}
+
+
+TWO_SUPPLIES = """
+[supplies.A]
+net = "VA"
+volts = "5 V"
+[supplies.B]
+net = "VB"
+volts = "4 V"
+kind = "cell"
+[rails.OUT]
+net = "VO"
+from = ["A", "B"]
+range = "3 .. 5 V"
+[parts]
+D1 = {{ kind = "schottky", pins = {{ A = "VA", K = "VO" }} }}
+{second}
+R1 = {{ kind = "resistor", value = "1k", pins = ["VO", "GND"] }}
+R2 = {{ kind = "resistor", value = "10k", pins = ["VB", "GND"] }}
+R3 = {{ kind = "resistor", value = "10k", pins = ["VA", "GND"] }}
+"""
+BLOCKED = 'D2 = { kind = "schottky", pins = { A = "VB", K = "VO" } }'
+TURNED = 'D2 = { kind = "schottky", pins = { A = "VO", K = "VB" } }'
+
+SWITCHED = """
+[supplies.IN]
+net = "VIN"
+volts = "3.3 V"
+[rails.ON]
+net = "VIN"
+from = "IN"
+range = "3.0 .. 3.5 V"
+[rails.SENS]
+net = "VS"
+from = "ON"
+range = "3.0 .. 3.5 V"
+on_when = {{ "U1.EN" = "high" }}
+[parts]
+U3 = {{ kind = "load_switch", ohms = "0.1 Ω", enable_above = "1.2 V", pins = {{ IN = "VIN", OUT = "VS", EN = "EN", GND = "GND" }} }}
+R1 = {{ kind = "resistor", value = "100k", pins = ["EN", "GND"] }}
+R2 = {{ kind = "resistor", value = "4k7", pins = ["{pull_to}", "SDA"] }}
+R3 = {{ kind = "resistor", value = "100k", pins = ["VS", "GND"] }}
+[parts.U1]
+kind = "chip"
+pins = {{ VDD = "VIN", GND = "GND", EN = "EN" }}
+supply = {{ VDD = {{ draws = "5 mA", above = "1.8 V" }} }}
+[parts.U1.io]
+EN = {{ type = "io", pulls = "none" }}
+[parts.U2]
+kind = "chip"
+pins = {{ VDD = "VS", GND = "GND", SDA = "SDA" }}
+supply = {{ VDD = {{ draws = "0.5 mA", above = "1.8 V" }} }}
+[parts.U2.io]
+SDA = {{ type = "open_drain", pulls = "none" }}
+"""
+
+BUS = """
+[lines.SDA]
+net = "SDA"
+levels = "i2c"
+rail = "V33"
+bus = "i2c"
+bus_rate = "400 kHz"
+bus_capacitance = "200 pF"
+when = {{ boot = "high" }}
+[parts.R9]
+kind = "resistor"
+value = "{ohms}"
+pins = ["+3V3", "SDA"]
+"""
+
+SECOND_DRIVER = """
+[parts.U3]
+kind = "chip"
+pins = {{ VDD = "+3V3", GND = "GND", OUT = "{net}" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+[parts.U3.io]
+OUT = {{ type = "output", drive = "low", pulls = "none" }}
+"""
+
+PROCESSOR = """
+[lines.CTRL]
+net = "CTRL"
+levels = "lvcmos-3v3"
+driven_by = "U4.{pin}"
+when = {{ boot = "low", on = "high" }}
+[parts.R8]
+kind = "resistor"
+value = "10k"
+pins = ["CTRL", "GND"]
+[parts.R7]
+kind = "resistor"
+value = "10k"
+pins = ["BOOT0", "{strap}"]
+[parts.U4]
+kind = "chip"
+pin_table = "stm32f103"
+options = ["debug"]
+pins = {{ VDD = "+3V3", GND = "GND", {pin} = "CTRL", BOOT0 = "BOOT0" }}
+supply = {{ VDD = {{ draws = "5 mA", above = "1.8 V" }} }}
+[parts.U4.io]
+{pin} = {{ type = "io", pulls = "none" }}
+BOOT0 = {{ type = "input", pulls = "none" }}
+"""
+
+LOW_RAIL = """
+[rails.V18]
+net = "+1V8"
+from = "V33"
+volts = "1.8 V ± 4 %"
+[parts.U5]
+kind = "ldo"
+volts = "1.8 V ± 2 %"
+pins = {{ IN = "+3V3", OUT = "+1V8", EN = "+3V3", GND = "GND" }}
+[parts.U6]
+kind = "chip"
+pins = {{ VIO = "+1V8", GND = "GND", IN = "{net}" }}
+supply = {{ VIO = {{ draws = "1 mA", above = "1.2 V" }} }}
+[parts.U6.io]
+IN = {{ rail = "VIO", type = "input", pulls = "none" }}
+"""
+
+TYPE_C = """
+[parts.J1]
+kind = "connector"
+pins = {{ VBUS = "VIN", CC1 = "CC1", CC2 = "CC2", GND = "GND" }}
+[parts.RA]
+kind = "resistor"
+value = "5k1"
+pins = ["CC1", "GND"]
+[parts.RB]
+kind = "resistor"
+value = "{ohms}"
+pins = ["CC2", "GND"]
+"""
+
+CASES: list[tuple[str, str, str]] = [
+    ("backfeed", TWO_SUPPLIES.format(second=TURNED), TWO_SUPPLIES.format(second=BLOCKED)),
+    ("phantom-power", SWITCHED.format(pull_to="VIN"), SWITCHED.format(pull_to="VS")),
+    # 0.8 V is the most that reads as low (JESD8C.01): 100 kΩ against a stated 40 kΩ pull-up sits at 2.4 V.
+    ("undefined-level", plain(r1="100k", nrst='pull_up = "40k"'), plain(r1="10k", nrst='pull_up = "40k"')),
+    # common practice, no source: 100 kΩ does not hold a reset line against a pull-up of about 20 kΩ inside a part
+    ("weak-pull", plain(r1="100k", nrst='clamp = true'), plain(r1="1k", nrst='clamp = true')),
+    # TI TPS65987D: a USB-C sink shows 5.1 kΩ on each CC pin
+    ("weak-pull", plain(TYPE_C.format(ohms="22k")), plain(TYPE_C.format(ohms="5k1"))),
+    ("pin-conflict", plain(SECOND_DRIVER.format(net="OUT")), plain(SECOND_DRIVER.format(net="OUT2"))),
+    ("pin-conflict", plain(PROCESSOR.format(pin="PA1", strap="+3V3")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
+    ("reserved-pin", plain(PROCESSOR.format(pin="PA13", strap="GND")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
+    ("level-mismatch", plain(LOW_RAIL.format(net="OUT")), plain(LOW_RAIL.format(net="OUT3"))),
+    ("headroom", plain(range="3.2 .. 5.5 V"), plain(range="4.0 .. 5.5 V")),
+    # (5.5 V - 3.3 V) × 200 mA = 0.44 W
+    ("dissipation", plain(draws="200 mA", u1_power="300 mW"), plain(draws="200 mA", u1_power="1 W")),
+    # USB 2.0 section 7.2.4.1: 10 µF at attach
+    ("inrush", plain(supply_kind="usb", c1="22 µF"), plain(supply_kind="usb", c1="4.7 µF")),
+    # TI SLVA689: 400 kHz, 200 pF, 3.3 V: 967 Ω .. 1.77 kΩ
+    ("pull-up-window", plain(BUS.format(ohms="4k7")), plain(BUS.format(ohms="1k5"))),
+    ("rating", plain(u1_volts="5.2 V"), plain(u1_volts="5.8 V")),
+    # a USB device takes at most 100 mA before it is configured
+    ("rating", plain(supply_kind="usb", draws="150 mA"), plain(supply_kind="usb", draws="60 mA")),
+]
+
+
+def test_every_rule_has_a_drawing() -> None:
+    assert {rule for rule, _, _ in CASES} == set(RULES)
+
+
+@pytest.mark.parametrize(("rule", "bad", "good"), CASES, ids=[f"{i}-{case[0]}" for i, case in enumerate(CASES)])
+def test_a_drawing_raises_its_rule_and_its_twin_is_quiet(draw: Draw, rule: str, bad: str, good: str) -> None:
+    assert rule in rules_of(draw(bad))
+    assert rules_of(draw(good)) == set()
+
+
+def test_a_diode_on_the_wrong_side_of_the_power_path_feeds_the_cell(draw: Draw) -> None:
+    # common practice, no source: a diode from the 5 V input to the cell's side of the power-path transistor ties the
+    # input to a lithium cell.
+    power_path = """
+[supplies.USB]
+net = "VUSB"
+kind = "usb"
+volts = "5 V"
+[supplies.CELL]
+net = "VBAT"
+kind = "cell"
+volts = "3.7 V"
+range = "3.5 .. 4.2 V"
+may_take = "0 mA"
+[rails.VSYS]
+net = "VSYS"
+from = ["USB", "CELL"]
+range = "3 .. 5 V"
+[parts]
+Q1 = { kind = "mosfet", channel = "p", threshold = "0.9 V", ohms = "60 mΩ", pins = { S = "VSYS", G = "VUSB", D = "VBAT" } }
+D1 = { kind = "schottky", pins = { A = "VUSB", K = "SIDE" } }
+R1 = { kind = "resistor", value = "10k", pins = ["VUSB", "GND"] }
+R2 = { kind = "resistor", value = "100k", pins = ["VBAT", "GND"] }
+R3 = { kind = "resistor", value = "1k", pins = ["VSYS", "GND"] }
+"""
+    wrong = [c for c in draw(power_path.replace("SIDE", "VBAT")) if c.rule == "backfeed"]
+    assert wrong
+    assert all(concern.serious for concern in wrong)
+    assert any(concern.path == ("D1",) and concern.nets == ("VBAT",) for concern in wrong)
+    assert rules_of(draw(power_path.replace("SIDE", "VSYS"))) == set()
+
+
+def test_a_pin_that_sticks_at_2_2_volts_wants_a_stronger_pull_down(draw: Draw) -> None:
+    # RP2350 A2 erratum E9 as users measured it: with its input buffer on, the pad sources about 120 µA and parks at
+    # about 2.2 V; a pull-down of 8.2 kΩ or less is needed.
+    drawing = plain(r1="{r1}", nrst='leak = "120 µA", park = "2.2 V", pulls = "none"')
+    stuck = draw(drawing.replace("{r1}", "100k"))
+    assert "undefined-level" in rules_of(stuck)
+    concern = next(c for c in stuck if c.rule == "undefined-level")
+    assert concern.value == pytest.approx(2.2, abs=0.2)
+    # 120 µA into 8.2 kΩ are 0.984 V, above the 0.8 V of JESD8C.01; 4.7 kΩ leave 0.564 V.
+    assert rules_of(draw(drawing.replace("{r1}", "4k7"))) == set()
