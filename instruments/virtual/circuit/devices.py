@@ -105,22 +105,58 @@ def _junction(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> M
     return None if limited is None else limited.any(axis=0)
 
 
-def _over_the_slope(memory: Array | None, above: Mask, below: Mask) -> Mask | None:
+def _over_the_slope(memory: Array | None, above: Mask, below: Mask, by_first: Mask) -> tuple[Mask, Mask] | None:
     """Where a step went from one end of a clipped line to the other, past the slope between (`above`, `below` edited).
 
-    Both ends are flat, and Newton would hop between them for ever: such an element is taken on its slope this once.
+    Both ends are flat, and Newton would hop between them for ever: such an element is taken on its slope this once. Of
+    the two lines it is the one that rules at the lower end; returns what jumped and where that line is the first.
     """
     if memory is None:
         return None
     region = above * 1.0 - below * 1.0
     jumped: Mask = memory[0] * region < 0
+    by_first_before = memory[1] > 0
     memory[0] = region
+    memory[1] = by_first
     if not jumped.any():
         return None
+    line: Mask = np.where(below, by_first, by_first_before)
     memory[0][jumped] = 0.0
+    memory[1][jumped] = line[jumped]
     above &= ~jumped
     below &= ~jumped
-    return jumped
+    return jumped, line
+
+
+def _gate(x: Array, memory: Array | None) -> tuple[Array, Array, Mask | None]:
+    """The smoothstep 3x²-2x³ of x clipped to 0..1: its value, its slope, and where a step leapt over the ramp.
+
+    There the ramp is taken at its middle and continued as a straight line, this once.
+    """
+    leapt: Mask | None = None
+    if memory is not None:
+        region = (x >= 1) * 1.0 - (x <= 0) * 1.0
+        over = memory * region < 0
+        memory[...] = region
+        if over.any():
+            memory[over] = 0.0
+            leapt = over
+    y = np.minimum(np.maximum(x, 0.0), 1.0)
+    value, slope = y * y * (3 - 2 * y), 6 * y * (1 - y)
+    if leapt is not None:
+        value = np.where(leapt, 0.5 + 1.5 * (x - 0.5), value)
+        slope = np.where(leapt, 1.5, slope)
+    return value, slope, leapt
+
+
+def _members(*masks: Mask | None) -> Mask | None:
+    """Members (B,) in which any element is masked."""
+    found: Mask | None = None
+    for mask in masks:
+        if mask is not None:
+            members = mask.any(axis=0)
+            found = members if found is None else found | members
+    return found
 
 
 def _valve(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> Mask | None:
@@ -136,28 +172,26 @@ def _valve(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> Mask
     use_first = first <= second
     value = np.where(use_first, first, second)
     above, below = value >= high, value <= low
-    jumped = _over_the_slope(memory, above, below)
-    clipped = np.minimum(np.maximum(value, low), high)
+    over = _over_the_slope(memory, above, below, use_first)
+    value = np.minimum(np.maximum(value, low), high)
+    if over is not None:
+        jumped, line = over
+        use_first = np.where(jumped, line, use_first)
+        value = np.where(jumped, np.where(line, first, second), value)
     inside = ~(above | below)
-    value = clipped if jumped is None else np.where(jumped, value, clipped)
     x1 = k1 * u[3] + t1
     x2 = k2 * u[4] + t2
     gate_first = x1 <= x2
-    x = np.where(gate_first, x1, x2)
-    ramp = (x > 0) & (x < 1)
-    x = np.minimum(np.maximum(x, 0.0), 1.0)
-    gate = m * (x * x * (3 - 2 * x))
+    gate, slope, leapt = _gate(np.where(gate_first, x1, x2), None if memory is None else memory[2])
+    gate *= m
     np.multiply(gate, value, out=i[0])
-    gate = gate * inside
+    gate *= inside
     np.multiply(gate, ga * use_first, out=d[0])
     np.multiply(gate, gb * ~use_first, out=d[1])
-    if ramp.any():
-        slope = value * m * (6 * x * (1 - x)) * ramp
-        np.multiply(slope, k1 * gate_first, out=d[2])
-        np.multiply(slope, k2 * ~gate_first, out=d[3])
-    else:
-        d[2:] = 0.0
-    return None if jumped is None else jumped.any(axis=0)
+    slope *= value * m
+    np.multiply(slope, k1 * gate_first, out=d[2])
+    np.multiply(slope, k2 * ~gate_first, out=d[3])
+    return _members(None if over is None else jumped, leapt)
 
 
 def _converter(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> Mask | None:
@@ -171,16 +205,17 @@ def _converter(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> 
     dropout = second < first
     value = np.where(dropout, second, first)
     above, below = value >= limit, value <= 0
-    jumped = _over_the_slope(memory, above, below)
-    clipped = np.minimum(np.maximum(value, 0.0), limit)
+    over = _over_the_slope(memory, above, below, ~dropout)
+    value = np.minimum(np.maximum(value, 0.0), limit)
+    if over is not None:
+        jumped, line = over
+        dropout = np.where(jumped, ~line, dropout)
+        value = np.where(jumped, np.where(line, first, second), value)
     inside = ~(above | below)
-    value = clipped if jumped is None else np.where(jumped, value, clipped)
     x1, x2 = k1 * en + t1, k2 * vi + t2
     by_enable = x1 <= x2
-    x = np.where(by_enable, x1, x2)
-    ramp = (x > 0) & (x < 1)
-    x = np.minimum(np.maximum(x, 0.0), 1.0)
-    gate, slope = m * x * x * (3 - 2 * x), m * 6 * x * (1 - x) * ramp
+    gate, slope, leapt = _gate(np.where(by_enable, x1, x2), None if memory is None else memory[2])
+    gate, slope = m * gate, m * slope
     out = gate * value
     by_vo = -g * gate * inside
     by_vi = duty * g * gate * (inside & dropout) + slope * value * k2 * ~by_enable
@@ -194,7 +229,7 @@ def _converter(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> 
     d[3] = by_vo * delivered * base + out * base * (vo > 0)
     d[4] = by_vi * delivered * base - np.where(low_input, 0.0, out * delivered * base / np.maximum(vi, 1e-9))
     d[5] = by_en * delivered * base
-    return None if jumped is None else jumped.any(axis=0)
+    return _members(None if over is None else jumped, leapt)
 
 
 def _mosfet(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> Mask | None:
@@ -303,7 +338,7 @@ VALVE: Final = Device(
     _valve,
     ("m",),
     ("m",),
-    1,
+    3,
 )
 CONVERTER: Final = Device(
     "converter",
@@ -314,7 +349,7 @@ CONVERTER: Final = Device(
     _converter,
     ("m",),
     ("m",),
-    1,
+    3,
 )
 MOSFET: Final = Device(
     "mosfet", 2, ("sign", "beta", "threshold", "lambda", "m"), (1,), ((0, 0), (0, 1)), _mosfet, ("m",)

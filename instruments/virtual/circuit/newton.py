@@ -1,6 +1,6 @@
 """Newton's method for a batch of members of one structure.
 
-Junction voltages are limited; node steps are clipped; converged members drop out; what fails is tried again, damped,
+Limiters in the elements keep a step from leaping over a knee, damping keeps it short; converged members drop out; what fails is tried again, damped,
 by gmin stepping, then by source stepping, then by pseudo-transient continuation, and finished at the true equations.
 Every answer's current residual is checked (SPICE checks updates only): at each node the sum of currents must be below
 RELTOL times the sum of their magnitudes plus ABSTOL. One bad member never spoils the others.
@@ -21,8 +21,9 @@ RELTOL: Final = 1e-9
 ABSTOL: Final = 1e-12  # A
 VNTOL: Final = 1e-9  # V
 GMIN: Final = 1e-12  # S from every node to ground: documented, never raised in an answer
-STEP: Final = 10.0  # V a node may move in one iteration
-ITERATIONS: Final = 60
+REACH: Final = 2.0  # V that a node may move in one iteration
+EASE: Final = 0.1  # what is left of the damping from one iteration to the next
+ITERATIONS: Final = 80
 CHUNK: Final = 256  # members at a time, to stay within the processor's cache
 
 OK: Final = "ok"
@@ -158,11 +159,13 @@ def newton(
     *,
     gmin: float = GMIN,
     iterations: int = ITERATIONS,
-    step: float = STEP,
+    reach: float = REACH,
+    ease: float = EASE,
     anchor: tuple[Array, Array] | None = None,
 ) -> tuple[Array, Mask]:
     """Iterate from x (size, B): the last iterate of every member, and which converged.
 
+    reach: volts that a node should not move beyond in one iteration; ease: how fast the damping that this takes fades.
     anchor: (siemens (B,), volts (nodes, B)) ties every node to a voltage, for pseudo-transient continuation.
     """
     nodes = system.structure.layout.nodes
@@ -171,14 +174,15 @@ def newton(
     alive = np.arange(x.shape[1])
     memory = Memory(system)
     small = np.zeros(x.shape[1], dtype=bool)
-    for k in range(iterations):
+    damping = np.zeros(x.shape[1])
+    for _ in range(iterations):
         with np.errstate(all="ignore"):
             e = evaluate(system, x, memory, gmin)
         if anchor is not None:
             e.residual[:nodes] += anchor[0] * (x[:nodes] - anchor[1])
-        finished = small.copy() if e.limited is None else small & ~e.limited
+        finished = small if e.limited is None else small & ~e.limited
         if finished.any():
-            finished &= _balanced(system, x, e)
+            finished = finished & _balanced(system, x, e)
         bad = ~np.isfinite(e.residual).all(axis=0)
         leave = finished | bad
         if leave.any():
@@ -188,20 +192,46 @@ def newton(
             alive = alive[stay]
             if not len(alive):
                 return out, done
-            system, x = system.take(np.flatnonzero(stay)), x[:, stay]
+            system, x, damping = system.take(np.flatnonzero(stay)), x[:, stay], damping[stay]
             memory.take(stay)
             e = Evaluation(e.residual[:, stay], e.partials[:, stay], e.currents[:, stay], None)
             if anchor is not None:
                 anchor = (anchor[0][stay], anchor[1][:, stay])
-        delta = solve_batch(system, e.partials, e.residual, gmin if anchor is None else gmin + anchor[0])
-        reach = step if k < iterations // 2 else step * 0.25
-        volts = np.clip(delta[:nodes], -reach, reach)
-        small = (np.abs(delta[:nodes]) <= RELTOL * np.abs(x[:nodes]) + VNTOL).all(axis=0)
+        delta, damping = _step(system, e, gmin if anchor is None else gmin + anchor[0], damping, reach)
+        largest = np.abs(delta[:nodes]).max(axis=0)
+        small = (damping == 0) & (np.abs(delta[:nodes]) <= RELTOL * np.abs(x[:nodes]) + VNTOL).all(axis=0)
         x = x.copy()
-        x[:nodes] -= volts
+        x[:nodes] -= np.clip(delta[:nodes], -1.5 * reach, 1.5 * reach)
         x[nodes:] -= delta[nodes:]
+        damping = np.where(largest < 0.01 * reach, 0.0, damping * np.where(largest < 0.3 * reach, ease * ease, ease))
+        damping[damping < GMIN / 10] = 0.0
     out[:, alive] = x
     return out, done
+
+
+def _step(
+    system: System, e: Evaluation, gmin: float | Array, damping: Array, reach: float
+) -> tuple[Array, Array]:
+    """The Newton step, with as much conductance from every node to where it is as keeps the step within reach.
+
+    A step that goes too far does so along a direction of little conductance g = Δᵀf/ΔᵀΔ; g·|Δ|/reach more shortens it
+    to reach, and leaves what is held stiffly free to move. (Clipping the step alone would turn it.)
+    """
+    nodes = system.structure.layout.nodes
+    delta = solve_batch(system, e.partials, e.residual, gmin + damping if damping.any() else gmin)
+    damping = damping.copy()
+    for _ in range(2):
+        largest = np.abs(delta[:nodes]).max(axis=0)
+        far = np.flatnonzero(largest > 1.5 * reach)
+        if not len(far):
+            break
+        some = delta[:nodes, far]
+        softness = (some * e.residual[:nodes, far]).sum(axis=0) / np.maximum((some * some).sum(axis=0), 1e-300)
+        damping[far] += np.maximum(np.maximum(softness, 0.1 * damping[far]), GMIN) * largest[far] / reach
+        floor = gmin if np.isscalar(gmin) else np.asarray(gmin)[far]
+        sub = System(system.structure, system.theta[:, :0], system.extras.take(far) if system.extras else None)
+        delta[:, far] = solve_batch(sub, e.partials[:, far], e.residual[:, far], floor + damping[far])
+    return delta, damping
 
 
 def _balanced(system: System, x: Array, e: Evaluation) -> Mask:
@@ -227,7 +257,7 @@ def by_gmin(system: System, x: Array) -> tuple[Array, Mask]:
     """Gmin stepping: 1e-2 S on every node, a tenth at a time; the last solve is the true system's."""
     ok = np.ones(system.members, dtype=bool)
     for exponent in range(2, 13):
-        x, ok = newton(system, x, gmin=max(GMIN, 10.0**-exponent), iterations=100, step=2.0)
+        x, ok = newton(system, x, gmin=max(GMIN, 10.0**-exponent), iterations=100, reach=2.0)
     return x, ok
 
 
@@ -235,7 +265,7 @@ def by_sources(system: System, x: Array) -> tuple[Array, Mask]:
     """Source stepping from a dead circuit, then the true system."""
     x = np.zeros_like(x)
     for strength in (0.001, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0):
-        x, ok = newton(faded(system, strength) if strength < 1 else system, x, iterations=100, step=1.0)
+        x, ok = newton(faded(system, strength) if strength < 1 else system, x, iterations=100, reach=1.0)
     return x, ok
 
 
@@ -244,12 +274,12 @@ def by_time(system: System, x: Array) -> tuple[Array, Mask]:
     nodes = system.structure.layout.nodes
     siemens = np.full(system.members, 1.0)
     for _ in range(60):
-        trial, ok = newton(system, x, iterations=40, step=2.0, anchor=(siemens, x[:nodes].copy()))
+        trial, ok = newton(system, x, iterations=40, reach=2.0, anchor=(siemens, x[:nodes].copy()))
         x = np.where(ok, trial, x)
         siemens = np.where(ok, siemens / 3, np.minimum(siemens * 10, 1e3))
         if ok.all() and siemens.max() < 1e-13:
             break
-    return newton(system, x, iterations=100, step=1.0)
+    return newton(system, x, iterations=100, reach=1.0)
 
 
 def operating_point(system: System, x: Array) -> tuple[Array, Mask, list[str]]:
@@ -276,4 +306,4 @@ def operating_point(system: System, x: Array) -> tuple[Array, Mask, list[str]]:
 
 
 def _damped(system: System, x: Array) -> tuple[Array, Mask]:
-    return newton(system, np.zeros_like(x), iterations=200, step=0.5)
+    return newton(system, np.zeros_like(x), iterations=300, reach=0.5, ease=0.4)

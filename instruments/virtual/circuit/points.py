@@ -72,6 +72,22 @@ class Points:
         begin: Array = np.where(np.isfinite(source), source, 0.0)
         return np.broadcast_to(begin, (begin.shape[0], batch))
 
+    def state(self, member: int) -> tuple[Structure, Array, Array]:
+        """What a watch over ratings needs of a member: its structure, its unknowns (n,), its element currents (C,)."""
+        structure = self._structures[member]
+        if structure is None:
+            raise SolveError(f"variant {member} was not solved", member=member, node="", parts=(), residual=np.nan)
+        return structure, self._x[:, member], self._currents[:, member]
+
+    @classmethod
+    def gathered(cls, members: Sequence[tuple[Points, int]]) -> Points:
+        """Single members of several batches of one model as one batch, to begin a solution from."""
+        layout = members[0][0].layout
+        whole = cls(layout, [points.variants[k] for points, k in members], [points.plans[k] for points, k in members])
+        for column, (points, k) in enumerate(members):
+            whole._x[:, column] = points.start_from(points)[:, k] if points.layout is layout else 0.0
+        return whole
+
     # --- answers --------------------------------------------------------------------------------------------------
     def __len__(self) -> int:
         return len(self.variants)
