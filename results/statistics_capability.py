@@ -8,7 +8,7 @@ distribution, of a two-sided Cpk by the normal approximation given there (from m
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from results.statistics_summary import StatisticsError, summarise
@@ -130,20 +130,38 @@ def _two_sided_interval(cpk: float, n: int, confidence: float) -> tuple[float, f
 
 
 def _one_sided_interval(cpk: float, n: int, confidence: float) -> tuple[float, float]:
-    """3 √n Cpk follows a non-central t with n - 1 degrees of freedom; invert it at both tails."""
-    from scipy import optimize, stats
+    """3 √n Cpk follows a non-central t with n - 1 degrees of freedom; invert it at both tails.
+
+    Where the distribution cannot be computed (far beyond any limit that matters) the approximation stands in.
+    """
+    from scipy import stats
 
     root = 3 * math.sqrt(n)
-    reach = abs(cpk) + 6 / math.sqrt(n) + 6 * (abs(cpk) + 1) / math.sqrt(2 * (n - 1))
 
-    def bound(level: float) -> float:
-        def miss(index: float) -> float:
-            return float(stats.nct.cdf(root * cpk, n - 1, root * index)) - level
-
-        return float(optimize.brentq(miss, cpk - reach, cpk + reach, xtol=1e-10))
+    def at(index: float) -> float:
+        return float(stats.nct.cdf(root * cpk, n - 1, root * index))
 
     tail = (1 - confidence) / 2
-    return bound(1 - tail), bound(tail)
+    low, high = _solve(at, cpk, 1 - tail, -1.0), _solve(at, cpk, tail, 1.0)
+    if low is None or high is None:
+        return _two_sided_interval(cpk, n, confidence)
+    return low, high
+
+
+def _solve(at: Callable[[float], float], start: float, level: float, way: float) -> float | None:
+    """Where the falling function `at` crosses `level`, searched outwards from `start`; None where it is no number."""
+    from scipy import optimize
+
+    near, step = start, 0.1 * (1 + abs(start))
+    while step < 1e3 * (1 + abs(start)):
+        far = start + way * step
+        miss = (at(far) - level) * way
+        if math.isnan(miss):
+            return None
+        if miss <= 0:
+            return float(optimize.brentq(lambda index: at(index) - level, near, far, xtol=1e-10))
+        near, step = far, 1.6 * step
+    return None
 
 
 def _expected_out(cpl: float | None, cpu: float | None) -> float:

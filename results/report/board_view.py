@@ -1,0 +1,302 @@
+"""What a board's page shows: its units side by side, sorted into design, assembly and bench."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from results.compare import CheckRow, Comparison
+from results.records import RunRecord, SupplyTrace
+from results.report import readings_view as rv
+from results.report.drawings import units_strip
+from results.report.drawings_trace import overlay_figure
+from results.report.explain_view import Concern, Document, Explanation, concerns, explanation
+from results.report.run_view import InstrumentView, instruments_of, verdict
+from results.report.svg import Pen
+from results.report.text import count, short_units, show, show_pair, when
+from results.statistics import StatisticsError, propose_limits
+
+if TYPE_CHECKING:
+    from results.ledger_records import Finding
+
+MOST_COLUMNS = 12  # more units than this are not put side by side in columns
+
+
+@dataclass(frozen=True)
+class UnitCard:
+    """One unit on the first screen. `why`: the likeliest explanation, where one was asked for."""
+
+    serial: str
+    short: str
+    outcome: str
+    verdict: str
+    why: str
+    rework: tuple[str, ...]
+    run: str
+
+
+@dataclass(frozen=True)
+class OddCheck:
+    """A net and quantity that is odd, with one drawing a bench state."""
+
+    of: str
+    quantity: str
+    states: tuple[tuple[str, str, Markup], ...]
+    steps: str = ""
+
+
+@dataclass(frozen=True)
+class UnitOddities:
+    """What only one unit shows, and what follows from a rail of it that was not good."""
+
+    unit: UnitCard
+    odd: tuple[OddCheck, ...]
+    follows: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TableRow:
+    """A line of the full table: one cell a unit (text, outcome, odd)."""
+
+    of: str
+    quantity: str
+    limits: str
+    cells: tuple[tuple[str, str, bool], ...]
+    median: str
+
+
+@dataclass(frozen=True)
+class ProposedRow:
+    """Limits that the units at hand would give, beside those in use."""
+
+    check: str
+    state: str
+    n: int
+    now: str
+    proposed: str
+
+
+@dataclass(frozen=True)
+class BoardView:
+    """Everything a board's page shows."""
+
+    name: str
+    revision: str
+    comparison: Comparison
+    units: tuple[UnitCard, ...]
+    summary: str
+    common: tuple[OddCheck, ...]
+    bench: tuple[OddCheck, ...]
+    several: tuple[OddCheck, ...]
+    single: tuple[UnitOddities, ...]
+    explanation: Explanation
+    concerns: tuple[Concern, ...]
+    actions: tuple[str, ...]
+    table: tuple[tuple[str, tuple[TableRow, ...]], ...]
+    matrix: rv.Matrix | None
+    overlays: tuple[tuple[str, Markup], ...]
+    findings: Sequence[Finding]
+    revision_list: tuple[tuple[str, str], ...]
+    proposed: tuple[ProposedRow, ...]
+    instruments: tuple[InstrumentView, ...]
+    runs: tuple[tuple[str, str, str, str, str], ...]
+
+    @property
+    def columns(self) -> bool:
+        """Whether the units fit side by side."""
+        return len(self.units) <= MOST_COLUMNS
+
+
+Explains = Document | Mapping[str, Document] | None
+
+
+def board_view(
+    pen: Pen,
+    comparison: Comparison,
+    records: Sequence[RunRecord],
+    explain: Explains = None,
+    review: Document | None = None,
+    findings: Sequence[Finding] = (),
+) -> BoardView:
+    """`records`: the runs the comparison is made of. `explain`: one document, or one for each unit's serial number."""
+    short = short_units(comparison.units)
+    shared, by_unit = _explanations(explain)
+    latest = {record.unit: record for record in records}
+    cards = {u: _card(u, short[u], latest.get(u), by_unit.get(u), comparison) for u in comparison.units}
+    draw = _Drawer(pen, comparison, short)
+    return BoardView(
+        name=comparison.board,
+        revision=", ".join(dict.fromkeys(record.revision for record in records)),
+        comparison=comparison,
+        units=tuple(cards.values()),
+        summary=_summary(comparison),
+        common=draw.checks(comparison.common),
+        bench=draw.checks(comparison.bench),
+        several=draw.checks(comparison.several),
+        single=tuple(
+            UnitOddities(cards[u], draw.checks(comparison.single.get(u, ())), comparison.follows.get(u, ()))
+            for u in comparison.units
+            if comparison.single.get(u) or comparison.follows.get(u)
+        ),
+        explanation=shared,
+        concerns=concerns(review),
+        actions=tuple(_actions(comparison, shared, by_unit, short, findings)),
+        table=_table(comparison),
+        matrix=rv.backfeed_matrix(records),
+        overlays=_overlays(pen, records, short),
+        findings=findings,
+        revision_list=_revision_list(findings),
+        proposed=_proposed(comparison),
+        instruments=instruments_of(records),
+        runs=tuple((r.unit, r.sequence, when(r.started), r.outcome or "", r.id[:8]) for r in records),
+    )
+
+
+def _explanations(explain: Explains) -> tuple[Explanation, dict[str, Explanation]]:
+    if not explain:
+        return Explanation(), {}
+    if "candidates" in explain or "lines" in explain:
+        return explanation(explain), {}
+    by_unit: dict[str, Any] = dict(explain)
+    shared = by_unit.pop("", None) or by_unit.pop("board", None)
+    return explanation(shared), {unit: explanation(document) for unit, document in by_unit.items()}
+
+
+def _card(
+    unit: str, short: str, record: RunRecord | None, explained: Explanation | None, comparison: Comparison
+) -> UnitCard:
+    best = explained.best if explained else None
+    return UnitCard(
+        serial=unit,
+        short=short,
+        outcome=comparison.outcomes.get(unit, ""),
+        verdict=verdict(record) if record else "",
+        why=f"{best.words} ({best.sure})" if best else "",
+        rework=tuple(r.text for r in record.rework) if record else (),
+        run=record.id[:8] if record else "",
+    )
+
+
+def _summary(c: Comparison) -> str:
+    passed = sum(outcome == "pass" for outcome in c.outcomes.values())
+    words = f"{passed} of {count(len(c.units), 'unit')} passed."
+    if c.common:
+        words += f" {count(len(c.common), 'check')} odd in every unit whose rails were good: look at the design."
+    lone = [unit for unit in c.single if c.single[unit]]
+    if lone:
+        words += f" {count(len(lone), 'unit')} with an oddity of its own: look at the assembly."
+    if c.bench:
+        words += f" {count(len(c.bench), 'check')} odd in the reference unit too: look at the bench."
+    return words
+
+
+@dataclass(frozen=True)
+class _Drawer:
+    pen: Pen
+    comparison: Comparison
+    short: Mapping[str, str]
+
+    def checks(self, texts: Sequence[str] | Mapping[str, Any]) -> tuple[OddCheck, ...]:
+        """Checks by their text, grouped by net and quantity; steps (which have no readings) by themselves."""
+        groups: dict[tuple[str, str], list[CheckRow]] = {}
+        steps: list[OddCheck] = []
+        for text in texts:
+            row = self.comparison.row(text)
+            if row is None:
+                says = "; ".join(dict.fromkeys(s for s in self.comparison.steps.get(text, {}).values() if s))
+                steps.append(OddCheck("", "", (), f"{text} ({says})" if says else text))
+            else:
+                groups.setdefault((row.check.of, row.check.quantity), []).append(row)
+        return (*steps, *(OddCheck(*key, tuple(map(self._state, rows))) for key, rows in groups.items()))
+
+    def _state(self, row: CheckRow) -> tuple[str, str, Markup]:
+        units = self.comparison.units
+        numbers = {u: float(v) for u, v in zip(units, row.values, strict=True) if math.isfinite(v)}
+        limits = show_pair(row.low, row.high, row.check.unit)
+        if not numbers:
+            return row.check.state, limits, Markup("")
+        if len(numbers) > MOST_COLUMNS:
+            numbers = {u: v for u, v in numbers.items() if u in row.odd} or numbers
+        values = {self.short[u]: v for u, v in numbers.items()}
+        odd = [self.short[u] for u in row.odd]
+        drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd)
+        return row.check.state, limits, drawing
+
+
+def _actions(
+    c: Comparison,
+    shared: Explanation,
+    by_unit: Mapping[str, Explanation],
+    short: Mapping[str, str],
+    findings: Sequence[Finding],
+) -> list[str]:
+    actions = []
+    if c.bench:
+        actions.append("The reference unit is odd too: check the bench before blaming any board.")
+    bodges = dict.fromkeys(f"Fit a bodge: {line.bodge}." for e in (shared, *by_unit.values()) for line in e.bodges)
+    actions += list(bodges)
+    actions += [f"Next measurement: {words}." for words in shared.next[:2]]
+    for unit, explained in by_unit.items():
+        if explained.next and not explained.best:
+            actions.append(f"Unit {short.get(unit, unit)}, next measurement: {explained.next[0]}.")
+    carried = sum(finding.carried for finding in findings)
+    if c.common and not carried:
+        actions.append("Keep what is common as a finding, and carry it to the next revision.")
+    if not actions and (c.common or c.single or c.several):
+        actions.append("Ask what explains it: wakeboard explain, for one of the runs below.")
+    return actions
+
+
+def _table(c: Comparison) -> tuple[tuple[str, tuple[TableRow, ...]], ...]:
+    groups: dict[str, list[TableRow]] = {}
+    for row in c.checks:
+        if len(c.units) > MOST_COLUMNS and not row.odd:
+            continue
+        cells = tuple(
+            ("" if o is None else show(float(v), row.check.unit) if math.isfinite(v) else "text", o or "", u in row.odd)
+            for u, v, o in zip(c.units, row.values, row.outcomes, strict=True)
+        )
+        limits = show_pair(row.low, row.high, row.check.unit)
+        shown = cells if len(c.units) <= MOST_COLUMNS else ()
+        view = TableRow(row.check.of, row.check.quantity, limits, shown, show(row.median, row.check.unit))
+        groups.setdefault(row.check.state or "nothing powered", []).append(view)
+    return tuple((state, tuple(rows)) for state, rows in groups.items())
+
+
+def _overlays(pen: Pen, records: Sequence[RunRecord], short: Mapping[str, str]) -> tuple[tuple[str, Markup], ...]:
+    traces: dict[str, list[tuple[str, SupplyTrace]]] = {}
+    for record in records[-MOST_COLUMNS:]:
+        for step in record.steps:
+            if "on" not in step.kind.split():
+                continue
+            for supply, trace in (step.trace.supplies if step.trace else {}).items():
+                if any(volts > 0.01 for volts in trace.volts):
+                    traces.setdefault(supply, []).append((short.get(record.unit, record.unit), trace))
+    return tuple((supply, overlay_figure(pen, supply, found)) for supply, found in traces.items())
+
+
+def _revision_list(findings: Sequence[Finding]) -> tuple[tuple[str, str], ...]:
+    """(title, what to change) of each finding that was carried to the next revision."""
+    carried = [finding for finding in findings if finding.carried]
+    return tuple((f.title, next((e.text for e in reversed(f.events) if e.state == "carried"), "")) for f in carried)
+
+
+def _proposed(c: Comparison) -> tuple[ProposedRow, ...]:
+    rows = []
+    for row in c.checks:
+        values = [float(v) for u, v in zip(c.units, row.values, strict=True) if math.isfinite(v) and u not in row.odd]
+        if len(values) < 3 or (row.low is None and row.high is None):
+            continue
+        side = "high" if row.low is None else "low" if row.high is None else "both"
+        try:
+            found = propose_limits(values, side=side, least_sd=row.u or 0.0)
+        except StatisticsError:
+            continue
+        unit = row.check.unit
+        now, proposed = show_pair(row.low, row.high, unit), show_pair(found.low, found.high, unit)
+        rows.append(ProposedRow(f"{row.check.of} {row.check.quantity}", row.check.state, len(values), now, proposed))
+    return tuple(rows)

@@ -1,0 +1,173 @@
+"""What `explain` and `review` found, in the words of a page. Both come as plain documents, or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from results.report.text import and_list, count, fault_words, show
+
+Document = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One explanation: `share` is its probability in percent, `fault` the text that other commands take."""
+
+    words: str
+    fault: str
+    share: float
+    accounts: tuple[str, ...]
+    leaves: tuple[str, ...]
+
+    @property
+    def sure(self) -> str:
+        """The probability as text, without false digits."""
+        return "more than 99 %" if self.share > 99 else "less than 1 %" if self.share < 1 else f"{self.share:.0f} %"
+
+    @property
+    def says(self) -> str:
+        """How many readings it accounts for and leaves."""
+        words = f"accounts for {count(len(self.accounts), 'odd reading')}"
+        return words + (f", leaves {len(self.leaves)}" if self.leaves else "" if not self.accounts else ", leaves none")
+
+
+@dataclass(frozen=True)
+class LineFinding:
+    """What a line is, its unknown pull, and the bodge for it."""
+
+    line: str
+    words: str
+    bodge: str
+    rework: str
+    step: str
+    arithmetic: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """Candidates (likeliest first), next measurements, lines that were taken apart."""
+
+    candidates: tuple[Candidate, ...] = ()
+    next: tuple[str, ...] = ()
+    lines: tuple[LineFinding, ...] = ()
+    given: bool = False
+
+    @property
+    def best(self) -> Candidate | None:
+        """The likeliest candidate, where it is likelier than not."""
+        return next((c for c in self.candidates[:1] if c.share > 50), None)
+
+    @property
+    def bodges(self) -> tuple[LineFinding, ...]:
+        return tuple(line for line in self.lines if line.bodge)
+
+
+def explanation(document: Document | None) -> Explanation:
+    """The view of an `explain` document; an empty one for None."""
+    if not document:
+        return Explanation()
+    return Explanation(
+        tuple(_candidate(c) for c in document.get("candidates") or ()),
+        tuple(_next(step) for step in document.get("next") or ()),
+        tuple(_line(entry) for entry in document.get("lines") or () if _worth(entry)),
+        given=True,
+    )
+
+
+def _candidate(entry: Document) -> Candidate:
+    fault = str(entry.get("fault") or "none")
+    words = str(entry.get("says") or "") or {"none": "nothing is wrong"}.get(fault) or fault_words(fault)
+    texts = (tuple(str(text) for text in entry.get(key) or ()) for key in ("accounts_for", "leaves"))
+    return Candidate(words, fault, 100 * float(entry.get("probability") or 0.0), *texts)
+
+
+def _next(entry: Document) -> str:
+    place = f" ({entry['place']})" if entry.get("place") else ""
+    state = str(entry.get("state") or "")
+    words = str(entry.get("says") or "")
+    if not words:
+        words = f"measure {entry.get('quantity', '')} at {entry.get('point', '')}{place}"
+        words += f" with {state}" if state else ", nothing powered"
+    bits = entry.get("bits")
+    return words + (f" – worth {bits:.2g} bit" if isinstance(bits, int | float) else "")
+
+
+def _worth(entry: Document) -> bool:
+    return entry.get("kind") != "level" or bool(entry.get("bodge")) or entry.get("pull_ohms") is not None
+
+
+def _line(entry: Document) -> LineFinding:
+    bodge = entry.get("bodge") or {}
+    return LineFinding(
+        line=str(entry.get("line", "")),
+        words=str(entry.get("says") or "") or _line_words(entry),
+        bodge=_bodge(str(entry.get("line", "")), bodge) if bodge else "",
+        rework=str(bodge.get("rework") or ""),
+        step=str(bodge.get("step") or ""),
+        arithmetic=tuple(str(t) for t in (*(entry.get("arithmetic") or ()), *(bodge.get("arithmetic") or ()))),
+    )
+
+
+def _line_words(entry: Document) -> str:
+    words = f"{entry.get('line')}: {entry.get('kind')}"
+    if entry.get("source_volts") is not None:
+        words += f", acts like {show(entry['source_volts'], 'V')} behind {show(entry.get('source_ohms'), 'Ω')}"
+    if entry.get("pull_ohms") is not None:
+        spread = entry.get("pull_ohms_u")
+        near = f" ± {show(2 * spread, 'Ω', 2)}" if spread else ""
+        words += f"; an unknown pull of {show(entry['pull_ohms'], 'Ω')}{near}"
+        words += f" to {entry['pull_to']}" if entry.get("pull_to") else ""
+    return words
+
+
+def _bodge(line: str, bodge: Document) -> str:
+    if bodge.get("says"):
+        return str(bodge["says"])
+    fit, across = bodge.get("fit_ohms"), bodge.get("across")
+    if fit is None:
+        return f"no resistor holds {line} and still lets its driver move it"
+    words = f"fit {show(fit, 'Ω')} on {line}" + (f" to {bodge['to']}" if bodge.get("to") else "")
+    if isinstance(across, str) and across:
+        words += f", across {across}"
+    elif isinstance(across, int | float):
+        words += f" (or solder {show(float(across), 'Ω')} across the part that is there)"
+    low, high = bodge.get("low_ohms"), bodge.get("high_ohms")
+    window = f"from {show(low, 'Ω')}" + (f" to {show(high, 'Ω')}" if high is not None else " up")
+    return f"{words}; anything {window} works in the worst case"
+
+
+@dataclass(frozen=True)
+class Concern:
+    """One concern of a review."""
+
+    rule: str
+    serious: bool
+    nets: str
+    path: str
+    state: str
+    says: str
+    do: str
+
+
+def concerns(document: Document | None) -> tuple[Concern, ...]:
+    """The concerns of a `review` document, serious ones first."""
+    found = [_concern(entry) for entry in (document or {}).get("concerns") or ()]
+    return tuple(sorted(found, key=lambda c: not c.serious))
+
+
+def _concern(entry: Document) -> Concern:
+    return Concern(
+        rule=str(entry.get("rule", "")).replace("-", " "),
+        serious=bool(entry.get("serious")),
+        nets=and_list(_strings(entry.get("nets"))),
+        path=" → ".join(_strings(entry.get("path"))),
+        state=str(entry.get("state") or ""),
+        says=str(entry.get("says") or ""),
+        do=str(entry.get("do") or ""),
+    )
+
+
+def _strings(found: object) -> list[str]:
+    return [str(item) for item in found] if isinstance(found, Sequence) and not isinstance(found, str) else []

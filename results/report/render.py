@@ -1,0 +1,191 @@
+"""From views to pages."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from results.records import RunRecord
+from results.report.cautions import CAUTIONS, NEVER_SAFE
+from results.report.explain_view import Document, concerns
+
+if TYPE_CHECKING:
+    import jinja2
+
+    from results.compare import Comparison
+    from results.ledger_records import Finding
+    from results.statistics import GaugeStudy
+    from results.store import Store
+
+FOLDER = Path(__file__).parent
+
+
+@lru_cache(maxsize=1)
+def _environment() -> jinja2.Environment:
+    import jinja2
+
+    from results.report.drawings import outcome_mark
+    from results.report.readings_view import supply_of
+    from results.report.text import OUTCOME_WORDS
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(FOLDER),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.globals.update(
+        css=Markup((FOLDER / "report.css").read_text(encoding="utf-8")),  # noqa: S704  our own file
+        outcome_mark=outcome_mark,
+        outcome_words=OUTCOME_WORDS,
+        supply_of=supply_of,
+        caution_texts=CAUTIONS,
+        never_safe=NEVER_SAFE,
+    )
+    return environment
+
+
+def _page(template: str, parts: Sequence[tuple[str, str, object]], **context: Any) -> str:
+    """`parts`: (anchor, words, present) of the page's sections; only present ones are linked."""
+    links = [(anchor, words) for anchor, words, present in parts if present]
+    return _environment().get_template(template).render(parts=links, **context)
+
+
+def render_run(record: RunRecord, explain: Document | None = None, review: Document | None = None) -> str:
+    """One run as a page."""
+    from results.report.run_view import run_view
+    from results.report.svg import Pen
+
+    view = run_view(Pen(), record, explain)
+    found = concerns(review)
+    parts = [
+        ("odd", "What is odd", True),
+        ("backfeed", "Back-feed", view.matrix),
+        ("rails", "Rails", view.rails),
+        ("lines", "Lines", view.lines),
+        ("power", "Power", view.traces),
+        ("taken-apart", "Bodges", view.explanation.lines),
+        ("review", "Review", found),
+        ("steps", "Steps", True),
+        ("instruments", "Instruments", True),
+        ("traffic", "Traffic", view.traffic),
+    ]
+    return _page("run.html.j2", parts, view=view, concerns=found, data=_embedded(record))
+
+
+def _embedded(record: RunRecord) -> Markup:
+    """The run as JSON inside the page. "<" is written as an escape, so that no text can end the element."""
+    text = json.dumps(record.as_json(), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    for sign in "<>&":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text)  # noqa: S704  escaped for its place just above
+
+
+def render_board(
+    board: str,
+    records: Sequence[RunRecord],
+    *,
+    explain: Document | Mapping[str, Document] | None = None,
+    review: Document | None = None,
+    findings: Sequence[Finding] = (),
+    reference: str | None = None,
+    comparison: Comparison | None = None,
+) -> str:
+    """The units of a board side by side. `explain`: one document for the board, or one for each unit's serial number
+    (under "" one for all). `records`: the last finished run of each unit and sequence."""
+    from results.compare import compare_records
+    from results.report.board_view import board_view
+    from results.report.svg import Pen
+
+    chosen = sorted((r for r in records if r.board == board), key=lambda r: (r.started, r.id))
+    compared = comparison or compare_records(chosen, reference)
+    view = board_view(Pen(), compared, chosen, explain, review, findings)
+    parts = [
+        ("design", "Design", True),
+        ("assembly", "Assembly", True),
+        ("do", "What to do", True),
+        ("revision", "Next revision", view.findings),
+        ("taken-apart", "Bodges", view.explanation.lines),
+        ("review", "Review", view.concerns),
+        ("backfeed", "Back-feed", view.matrix),
+        ("side", "Side by side", True),
+        ("power", "Power", view.overlays),
+        ("limits", "Limits", view.proposed),
+        ("instruments", "Instruments", True),
+        ("runs", "Runs", True),
+    ]
+    return _page("board.html.j2", parts, view=view)
+
+
+def render_batch(
+    board: str,
+    records: Sequence[RunRecord],
+    *,
+    gauge: GaugeStudy | None = None,
+    comparison: Comparison | None = None,
+) -> str:
+    """A batch: all runs of its units, oldest first."""
+    from results.compare import compare_records
+    from results.report.batch_view import batch_view
+    from results.report.svg import Pen
+
+    chosen = sorted((r for r in records if r.board == board), key=lambda r: (r.started, r.id))
+    view = batch_view(Pen(), comparison or compare_records(chosen), chosen, gauge)
+    parts = [
+        ("yield", "Yield", True),
+        ("fails", "What fails", True),
+        ("charts", "Charts", view.charts),
+        ("capability", "Capability", view.rows),
+        ("gauge", "Gauge study", view.gauge),
+        ("instruments", "Instruments", True),
+    ]
+    return _page("batch.html.j2", parts, view=view)
+
+
+def report_run(
+    store: Store, ref: str | None = None, explain: Document | None = None, review: Document | None = None
+) -> str:
+    """The page of a run in a store: an id, its first letters, or None for the latest."""
+    return render_run(store.run(ref), explain, review)
+
+
+MOST_RUNS = 24  # more runs than this are compared by their readings, without their traces
+
+
+def report_board(
+    store: Store,
+    board: str,
+    *,
+    explain: Document | Mapping[str, Document] | None = None,
+    review: Document | None = None,
+    reference: str | None = None,
+) -> str:
+    """The page of a board in a store, of the last finished run of each unit and sequence, with its findings."""
+    from results.compare import compare
+    from results.compare_table import latest_runs, table_of_store
+    from results.ledger import Ledger
+
+    table = table_of_store(store, board, latest=True)
+    newest = [table.runs[i].id for i in latest_runs(table.runs)][-MOST_RUNS:]
+    records = [store.run(ident) for ident in newest]
+    return render_board(
+        board,
+        records,
+        explain=explain,
+        review=review,
+        findings=Ledger(store).findings(board),
+        comparison=compare(table, reference),
+    )
+
+
+def report_batch(store: Store, board: str, *, sequence: str | None = None, gauge: GaugeStudy | None = None) -> str:
+    """The page of all runs of a board (of one sequence)."""
+    records = [store.run(summary.id, blobs=False) for summary in store.runs(board=board, sequence=sequence)]
+    return render_batch(board, records, gauge=gauge)
