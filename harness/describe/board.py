@@ -15,7 +15,7 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, PrivateAttr
+from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag
 
 from harness.describe.fields import (
     Amps,
@@ -106,6 +106,16 @@ class LevelTable(Table):
     high: VoltsLimits = Field(description='what reads as high, such as "> 2.0 V"')
 
 
+def _levels_shape(found: object) -> str:
+    return "table" if isinstance(found, dict | LevelTable) else "name"
+
+
+Levels = Annotated[
+    Annotated[str, Tag("name")] | Annotated[LevelTable, Tag("table")],
+    Discriminator(_levels_shape),
+]
+
+
 class Line(Named):
     """A control net. `when`: its level in each state; "boot" is after power-on with every processor pin released.
 
@@ -114,7 +124,7 @@ class Line(Named):
     """
 
     net: str = Field(description="the net that it is")
-    levels: str | LevelTable = Field(description='a level standard, such as "lvcmos-3v3"')
+    levels: Levels = Field(description='a level standard, such as "lvcmos-3v3"')
     driven_by: str | None = None
     when: dict[str, Level] = Field(default_factory=dict)
     needs: OneOrMore = ()

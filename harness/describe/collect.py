@@ -61,10 +61,11 @@ def _in_file(data: Any, error: ErrorDetails) -> Path:
     """The part of pydantic's location that stands in the file: it also names branches of unions."""
     node, path = data, []
     for key in error["loc"]:
-        inside = key in node if isinstance(node, dict) else isinstance(node, list) and isinstance(key, int)
-        if inside:
+        try:
             node = node[key]
-            path.append(key)
+        except (KeyError, IndexError, TypeError):
+            continue
+        path.append(key)
     if error["type"] == "missing":
         path.append(error["loc"][-1])
     return tuple(path)

@@ -132,16 +132,18 @@ class _PartReader:
                 self.wrong(("pins",), text, _pins_allowed(kind))
             return {}
         pins: dict[str, str] = {}
+        unknown = []
         for pin, net in found.items():
             name = str(pin)
             if not kind.any_pins and name not in kind.pins:
+                unknown.append(pin)
                 self.wrong(("pins", pin), f"the pin {quoted(pin)}", one_of(kind.pins), nearest(pin, kind.pins))
             elif not isinstance(net, str) or not _NET.match(net):
                 self.wrong(("pins", pin), quoted(net), "the name of a net, without spaces or : = ; , >")
             if isinstance(net, str):
                 pins[name] = net
         absent = [pin for pin in kind.pins if pin not in pins and pin not in kind.optional]
-        if absent and not kind.any_pins:
+        if absent and not kind.any_pins and not unknown:  # a mistyped pin is one mistake, not two
             self.wrong(("pins",), f"no net for {', '.join(absent)}", _pins_allowed(kind))
         return pins
 

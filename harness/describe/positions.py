@@ -68,9 +68,9 @@ class _Walk:
         self.at += 2 if array else 1
         keys = self._dotted()
         self.at += 2 if array else 1
-        path = self._within_arrays(keys[:-1]) + keys[-1:]
+        path = self._within_arrays(keys[:-1], start) + keys[-1:]
         if not array:
-            path = self._within_arrays(keys)
+            path = self._within_arrays(keys, start)
             self._note(path, start)
             return path
         self._note(path, start)
@@ -79,11 +79,12 @@ class _Walk:
         self._note((*path, count), start)
         return (*path, count)
 
-    def _within_arrays(self, keys: Path) -> Path:
-        """[a.b] after [[a]] stands in the last member of a."""
+    def _within_arrays(self, keys: Path, start: int) -> Path:
+        """[a.b] after [[a]] stands in the last member of a. It may be the first place where `a` is written."""
         path: Path = ()
         for key in keys:
             path = (*path, key)
+            self._note(path, start)
             if path in self._counts:
                 path = (*path, self._counts[path] - 1)
         return path

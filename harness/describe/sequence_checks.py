@@ -98,10 +98,12 @@ class _Names:
         self._known(("state",), "state", state, sorted({each for line in lines for each in line.when}))
 
 
-def _members(path: Path, found: Any) -> list[tuple[Path, Any]]:
-    if isinstance(found, list):
-        return [((*path, index), name) for index, name in enumerate(found)]
-    return [] if found is None else [(path, found)]
+def _members(path: Path, found: Any) -> list[tuple[Path, str]]:
+    """The names in a name or a list of names, each with its path; what is no name is the step model's to refuse."""
+    members = (
+        [((*path, index), name) for index, name in enumerate(found)] if isinstance(found, list) else [(path, found)]
+    )
+    return [(place, name) for place, name in members if isinstance(name, str)]
 
 
 class _Play:
@@ -138,7 +140,7 @@ class _Play:
                     f"{quoted(supply)} energised before its check for a short",
                     f'a "{RESISTANCE}" step of {quoted(supply)} before it, or why = "…"',
                 )
-            self.on.add(str(supply))
+            self.on.add(supply)
 
     def _power_off(self, path: Path, table: dict[str, Any]) -> None:
         named = [supply for _, supply in _members((), table.get("supply"))]
