@@ -21,6 +21,7 @@ from .clock import VirtualClock
 from .console import VirtualSerial
 from .dmm import Probe
 from .faces import face
+from .instant import Instant, Solver
 from .psu import ScpiPsu, Wire
 from .scanner import Relays, Routes
 from .scpi import Instrument
@@ -116,12 +117,17 @@ class VirtualBench:
         scanner: str = "34970a",
         serials: Mapping[str, str] | None = None,
         drawn: bool = True,
+        transients: bool = True,
+        solver: Solver | None = None,
     ) -> None:
-        """drawn False: every part has its nominal value."""
+        """drawn False: every part has its nominal value. transients False: every change is settled at once (instant.py),
+        which is far quicker; solver: who solves the operating points then (lockstep.py)."""
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
-        self.simulation = Simulation(prepared.model, variant)
+        self.simulation: Simulation | Instant = (
+            Simulation(prepared.model, variant) if transients else Instant(prepared.model, variant, solver)
+        )
         self.stage = Stage(self.simulation)
         self.clock = VirtualClock(self.stage)
         self.waves = Waves(self.stage)
@@ -130,7 +136,7 @@ class VirtualBench:
         self.routes = self._routes()
         self.placed: list[Placed] = [*self._supplies(psu), self._meter(dmm), self._scanner(scanner)]
         self.target = self._target(target)
-        self._serial: VirtualSerial | None = None
+        self._serial = VirtualSerial(self.stage, self.target, baudrate=target.baud if target else 115200)
 
     # --- building ---------------------------------------------------------------------------------------------------
     def _serial_of(self, name: str) -> str:
@@ -189,10 +195,8 @@ class VirtualBench:
 
         return VirtualVisa.of({item.address: item.instrument for item in self.placed}, self.stage)
 
-    def console(self, *, baudrate: int = 115200, timeout: float | None = None) -> VirtualSerial:
-        """The board's console as an object with pySerial's interface."""
-        if self._serial is None:
-            self._serial = VirtualSerial(self.stage, self.target, baudrate=baudrate)
+    def console(self, *, timeout: float | None = None) -> VirtualSerial:
+        """The board's console as an object with pySerial's interface; what was printed before waits in it."""
         self._serial.timeout = timeout
         return self._serial
 

@@ -198,7 +198,7 @@ class Meter:
         return self._finish(item, value)
 
     def _finish(self, item: Range, value: float) -> float:
-        self.overloaded = abs(value) > item.full * item.over
+        self.overloaded = self.quantity != "FREQ" and abs(value) > item.full * item.over
         if self.overloaded:
             return math.copysign(OVERLOAD, value)
         if self.quantity == "FREQ":

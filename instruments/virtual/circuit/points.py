@@ -85,7 +85,7 @@ class Points:
         layout = members[0][0].layout
         whole = cls(layout, [points.variants[k] for points, k in members], [points.plans[k] for points, k in members])
         for column, (points, k) in enumerate(members):
-            whole._x[:, column] = points.start_from(points)[:, k] if points.layout is layout else 0.0
+            whole._x[:, column] = points._x[:, k] if points.layout is layout else 0.0
         return whole
 
     # --- answers --------------------------------------------------------------------------------------------------
