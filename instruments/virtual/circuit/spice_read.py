@@ -45,7 +45,9 @@ class _Scope:
         if found is None:
             found = self.values.get(bare.lower())
         if found is None:
-            raise line.fail(f"no number in {text!r}{nearest(bare, self.values)}; such as 4.7k, 10u, 1meg or {{expression}}")
+            raise line.fail(
+                f"no number in {text!r}{nearest(bare, self.values)}; such as 4.7k, 10u, 1meg or {{expression}}"
+            )
         return found
 
 
@@ -105,7 +107,11 @@ def _source(kind: str, key: str) -> Callable[[_Scope, Line], None]:
     def read(scope: _Scope, line: Line) -> None:
         nets, rest, _named = _nodes(scope, line, 2)
         words = [word for word in rest if word.lower() != "dc"]
-        if words and number(words[0]) is None and words[0].lower() in ("pulse", "sin", "exp", "pwl", "sffm", "am", "ac"):
+        if (
+            words
+            and number(words[0]) is None
+            and words[0].lower() in ("pulse", "sin", "exp", "pwl", "sffm", "am", "ac")
+        ):
             raise line.fail(f"{line.words[0]}: only DC sources are read, found {words[0]}")
         value = scope.value(words[0], line) if words else 0.0
         # SPICE counts a current source's current from its first node through the source to the second one.
@@ -140,7 +146,13 @@ def _diode(scope: _Scope, line: Line) -> None:
     pins = {"A": nets[0], "K": nets[1]}
     if "bv" in model:
         at = model.get("ibv", 1e-3)
-        values = {"volts": model["bv"], "at": at, "saturation": saturation, "emission": model.get("n", 1.0), "ohms": ohms}
+        values = {
+            "volts": model["bv"],
+            "at": at,
+            "saturation": saturation,
+            "emission": model.get("n", 1.0),
+            "ohms": ohms,
+        }
         _add(scope, line, "zener", pins, values)
     else:
         _add(scope, line, "diode", pins, {"saturation": saturation, "emission": model.get("n", 1.0), "ohms": ohms})
@@ -197,9 +209,13 @@ def _instance(scope: _Scope, line: Line) -> None:
         raise line.fail(f"{line.words[0]} names no sub-circuit")
     block = scope.block.find_block(plain[-1].lower())
     if block is None:
-        raise line.fail(f"{line.words[0]} names no known sub-circuit: {plain[-1]!r}{nearest(plain[-1], scope.block.blocks)}")
+        raise line.fail(
+            f"{line.words[0]} names no known sub-circuit: {plain[-1]!r}{nearest(plain[-1], scope.block.blocks)}"
+        )
     if len(plain) - 1 != len(block.ports):
-        raise line.fail(f"{line.words[0]} joins {len(plain) - 1} nets to {block.name}, which has {len(block.ports)} ports")
+        raise line.fail(
+            f"{line.words[0]} joins {len(plain) - 1} nets to {block.name}, which has {len(block.ports)} ports"
+        )
     if scope.depth >= DEEPEST:
         raise line.fail(f"sub-circuits nest more than {DEEPEST} deep; does {block.name} contain itself?")
     inner = _Scope(

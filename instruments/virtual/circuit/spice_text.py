@@ -80,8 +80,7 @@ SUFFIXES: Final = {
 NUMBER: Final = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)(meg|mil|[tgkmuµnpf])?[a-zµΩω%]*$", re.IGNORECASE)
 # Analyses, options and print requests belong to the program that runs a netlist, not to the circuit.
 IGNORED: Final = frozenset(
-    ".op .tran .dc .ac .noise .options .option .print .plot .probe .save .end .temp .ic .nodeset .width .four .meas .measure .title"
-    .split()
+    [".op", ".tran", ".dc", ".ac", ".noise", ".options", ".option", ".print", ".plot", ".probe", ".save", ".end", ".temp", ".ic", ".nodeset", ".width", ".four", ".meas", ".measure", ".title"]
 )  # fmt: skip
 REFUSED: Final = {
     ".include": "put the file's lines into the netlist",
@@ -140,7 +139,12 @@ def _value(node: ast.AST, names: Mapping[str, float], line: Line) -> float:
         return OPERATORS[type(node.op)](_value(node.left, names, line), _value(node.right, names, line))
     if isinstance(node, ast.UnaryOp) and type(node.op) in OPERATORS:
         return OPERATORS[type(node.op)](_value(node.operand, names, line))
-    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in FUNCTIONS and not node.keywords:
+    if (
+        isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id in FUNCTIONS
+        and not node.keywords
+    ):
         return FUNCTIONS[node.func.id](*(_value(part, names, line) for part in node.args))
     raise line.fail("an expression holds numbers, parameters, + - * / ^ and common functions only")
 
@@ -218,7 +222,9 @@ def read_blocks(text: str) -> Block:
         elif head == ".global":
             raise line.fail(".global is not read: name the net as a port of each sub-circuit")
         elif head.startswith("."):
-            raise line.fail(f"unknown directive {line.words[0]}{nearest(head, ['.model', '.subckt', '.ends', '.param'])}")
+            raise line.fail(
+                f"unknown directive {line.words[0]}{nearest(head, ['.model', '.subckt', '.ends', '.param'])}"
+            )
         else:
             stack[-1].elements.append(line)
     if len(stack) > 1:
