@@ -28,7 +28,9 @@ def command(common: Common, board: str) -> int:
 
     design = load_board(board)
     if not design.parts:
-        raise click.UsageError(f"{board} has no [parts]: there is no circuit to review. Add the parts of the schematic.")
+        raise click.UsageError(
+            f"{board} has no [parts]: add the parts of the schematic, then there is a circuit to review"
+        )
     concerns = review_board(design)
     _show(common, f"{design.name} revision {design.revision}", concerns)
     common.emit(as_json(design, concerns))

@@ -21,7 +21,7 @@ PIN_KEYS = ("type", "boot", "reserved_by", "debug", "strap", "pull_up", "pull_do
 
 @dataclass(frozen=True)
 class PinFacts:
-    """One pin: type, what reserves it by option, its debug function, the level that it must have at reset as a strap."""
+    """One pin: type, what reserves it by option, its debug function, the level it must have at reset as a strap."""
 
     type: str = "io"
     reserved_by: Mapping[str, str] = field(default_factory=dict)
@@ -91,7 +91,8 @@ def _facts(file: str, key: str, entry: Any, problems: list[Problem]) -> PinFacts
         return PinFacts()
     for word in entry:
         if word not in PIN_KEYS:
-            problems.append(Problem(file, 1, f"{key}.{word}", f"the unknown key {word!r}", one_of(PIN_KEYS, 20), nearest(word, PIN_KEYS)))
+            hint = nearest(word, PIN_KEYS)
+            problems.append(Problem(file, 1, f"{key}.{word}", f"the unknown key {word!r}", one_of(PIN_KEYS, 20), hint))
     strap = entry.get("strap", {})
     level = strap.get("level") if isinstance(strap, dict) else strap
     if level not in (None, "low", "high"):
@@ -102,7 +103,7 @@ def _facts(file: str, key: str, entry: Any, problems: list[Problem]) -> PinFacts
         reserved = {}
     if entry.get("strap") and entry.get("drives"):
         problems.append(
-            Problem(file, 1, key, "a strap that the pin itself drives", "either `strap` or `drives`: they contradict each other")
+            Problem(file, 1, key, "a strap that the pin itself drives", "either `strap` or `drives`: they contradict")
         )
     says = str(strap.get("says", "")) if isinstance(strap, dict) else ""
     return PinFacts(str(entry.get("type", "io")), reserved, str(entry.get("debug", "")), level, says)

@@ -1,8 +1,8 @@
 """What published standards ask of a design, as plain functions in SI units.
 
-Sources: I2C-bus specification UM10204 (NXP), with the numbers of Microchip's tinyAVR TWI table; USB 2.0 section 7.2 and the
-10 µF ∥ 44 Ω attach load as quoted in TI's TPS2041B/2051B data sheets; USB Type-C currents and thresholds as printed in
-TI's TPS65987D data sheet.
+Sources: I2C-bus specification UM10204 (NXP), with the numbers of Microchip's tinyAVR TWI table; USB 2.0 section 7.2
+and the 10 µF ∥ 44 Ω attach load as quoted in TI's TPS2041B/2051B data sheets; USB Type-C currents and thresholds as
+printed in TI's TPS65987D data sheet.
 """
 
 from __future__ import annotations

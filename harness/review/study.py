@@ -37,7 +37,7 @@ class Study:
 
     @classmethod
     def of(cls, board: Board) -> Study:
-        """Solve the board. Raises CircuitError for what cannot be solved at all, SolveError for a case without an answer."""
+        """Solve the board. Raises CircuitError for what cannot be solved, SolveError for a case without an answer."""
         circuit = board_circuit(board).plus(*(supply_part(board, name, off_ohms=OPEN_OHMS) for name in board.supplies))
         model = circuit.compile()
         todo = cases(board)
@@ -88,7 +88,8 @@ class Study:
 
     def path_from_rail(self, case: int, net: str) -> tuple[str, ...]:
         """Like `path`, from the last rail on the way that is on as it should be: what lies before is as meant."""
-        on = [r.net for r in self.board.rails.values() if r.net != net and self.rail_should_be_on(r.name, self.cases[case])]
+        rails = (rail for rail in self.board.rails.values() if rail.net != net)
+        on = [rail.net for rail in rails if self.rail_should_be_on(rail.name, self.cases[case])]
         return feed_path(self.circuit, self._currents[case], on, net) or self.path(case, net)
 
     def path(self, case: int, net: str) -> tuple[str, ...]:

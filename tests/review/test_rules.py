@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - drawings are tables, a part a line
 """Every rule has a drawing that raises it and a twin, one change away, that does not."""
 
 from __future__ import annotations
@@ -192,7 +193,7 @@ CASES: list[tuple[str, str, str]] = [
     # 0.8 V is the most that reads as low (JESD8C.01): 100 kΩ against a stated 40 kΩ pull-up sits at 2.4 V.
     ("undefined-level", plain(r1="100k", nrst='pull_up = "40k"'), plain(r1="10k", nrst='pull_up = "40k"')),
     # common practice, no source: 100 kΩ does not hold a reset line against a pull-up of about 20 kΩ inside a part
-    ("weak-pull", plain(r1="100k", nrst='clamp = true'), plain(r1="1k", nrst='clamp = true')),
+    ("weak-pull", plain(r1="100k", nrst="clamp = true"), plain(r1="1k", nrst="clamp = true")),
     # TI TPS65987D: a USB-C sink shows 5.1 kΩ on each CC pin
     ("weak-pull", plain(TYPE_C.format(ohms="22k")), plain(TYPE_C.format(ohms="5k1"))),
     ("pin-conflict", plain(SECOND_DRIVER.format(net="OUT")), plain(SECOND_DRIVER.format(net="OUT2"))),

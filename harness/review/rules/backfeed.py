@@ -15,7 +15,7 @@ PUSHED = 0.05
 """V above its own setting: no bench supply and no cell rises by itself, so another supply pushes current into it."""
 
 STIFF_OHMS = 1e3
-"""Ω; what still lifts a supply's net across this can charge a cell or hurt a port; less than that only shows on a meter."""
+"""Ω; what still lifts a supply's net across this can charge a cell or hurt a port; less only shows on a meter."""
 
 
 def find(study: Study) -> Iterator[Concern]:
@@ -44,7 +44,7 @@ def _pushed(study: Study, name: str, k: int, case: Case, volts: float) -> Concer
         weight=volts,
         says=f"{' and '.join(others)} push{'es' if len(others) == 1 else ''} current into {name}: it stands at "
         f"{show(volts, 'V')} where {show(case.supplies[name], 'V')} is set{_through(path)}",
-        do=f"block the path towards {name} (a diode or a transistor the other way round) and never connect it until then",
+        do=f"block the path towards {name} (a diode or a transistor turned round); never connect it until then",
     )  # fmt: skip
 
 
@@ -71,5 +71,6 @@ def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:
     if not cases:
         return []
     stiff = f"{supply_part_name(name)}.off_ohms"
-    points = study.model.solve([Variant(values={**study.cases[k].values(), stiff: STIFF_OHMS}) for k in cases]).require()
+    variants = [Variant(values={**study.cases[k].values(), stiff: STIFF_OHMS}) for k in cases]
+    points = study.model.solve(variants).require()
     return [float(volts) for volts in points.net(study.board.supplies[name].net)]

@@ -23,6 +23,6 @@ def find(study: Study) -> Iterator[Concern]:
                 yield Concern(
                     "dissipation", bool(watts[k] > rated), tuple(dict.fromkeys(part.pins.values())), path=(part.name,),
                     state=case.state, value=float(watts[k]), unit="W", weight=float(watts[k] / rated),
-                    says=f"{part.name} turns {show(float(watts[k]), 'W')} into heat; it is rated for {show(rated, 'W')}",
+                    says=f"{part.name} turns {show(float(watts[k]), 'W')} into heat; rated for {show(rated, 'W')}",
                     do="lower the voltage across it or the current through it, or choose a larger part",
                 )  # fmt: skip

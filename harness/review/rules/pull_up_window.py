@@ -23,7 +23,9 @@ def find(study: Study) -> Iterator[Concern]:
         window = i2c_pull_up_window(rail or 3.3, capacitance, rate)
         room = f"{show(window.low, 'Ω')} .. {show(window.high, 'Ω')}"
         if window.low > window.high:
-            room = f"no value: at least {show(window.low, 'Ω')} to be pulled low, at most {show(window.high, 'Ω')} to rise in time"
+            room = (
+                f"no value: {show(window.low, 'Ω')} or more to go low, {show(window.high, 'Ω')} or less to rise in time"
+            )
         if ohms is None:
             yield Concern(
                 "pull-up-window", True, (line.net,), says=f"{name} has no pull-up; the bus needs {room}",

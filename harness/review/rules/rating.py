@@ -26,7 +26,7 @@ def find(study: Study) -> Iterator[Concern]:
                 yield Concern(
                     "rating", True, tuple(dict.fromkeys(part.pins.values())), path=(part.name,),
                     state=study.cases[k].state, value=float(values[k]), unit=unit, weight=float(values[k] / allowed),
-                    says=f"{part.name} sees {show(float(values[k]), unit)}; its absolute maximum is {show(allowed, unit)}",
+                    says=f"{part.name} sees {show(float(values[k]), unit)}; it stands {show(allowed, unit)} at most",
                     do=f"choose a part with a higher {rating} rating, or limit the {rating}",
                 )  # fmt: skip
     yield from _budgets(study)
@@ -56,7 +56,7 @@ def _budgets(study: Study) -> Iterator[Concern]:
                 yield Concern(
                     "rating", True, (supply.net,), path=(), state=case.state, value=float(drawn[k]), unit="A",
                     weight=float(drawn[k] / budget),
-                    says=f"the board takes {show(float(drawn[k]), 'A')} from {name}; "
-                    + ("a USB device may take 100 mA before it is configured" if plugged else f"its budget is {show(budget, 'A')}"),
+                    says=f"the board takes {show(float(drawn[k]), 'A')} from {name}, which gives {show(budget, 'A')}"
+                    + (" before it is configured (USB 2.0)" if plugged else ""),
                     do="switch loads on later, or name a supply with a larger budget",
                 )  # fmt: skip

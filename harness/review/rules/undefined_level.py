@@ -44,7 +44,7 @@ def _judge(
     except LevelError as error:
         return Concern(
             "level-mismatch", False, (line.net,), weight=0.0,
-            says=f"{name}: {error}", do="name a level standard that holds at this rail, or write the thresholds on the line",
+            says=f"{name}: {error}", do="name a standard that holds at this rail, or write thresholds on the line",
         )  # fmt: skip
     found = thresholds.level(volts)
     floating = found != level and study.floating(line.net, k)
@@ -56,6 +56,10 @@ def _judge(
         "undefined-level", True, (line.net,), state=case.state, value=volts, unit="V",
         weight=abs(volts - (limit.high if limit.high is not None else limit.low or 0.0)),
         says=f"{name} should be {level} in the state {state!r} ({wanted}) and "
-        + ("floats: nothing holds it" if floating else f"sits at {show(volts, 'V')}, {found if found != 'undefined' else 'between the levels'}"),
+        + ("floats: nothing holds it" if floating else f"sits at {show(volts, 'V')}, {_words(found)}"),
         do=f"fit a pull-{'up' if level == 'high' else 'down'} on {line.net}, or a stronger one",
     )  # fmt: skip
+
+
+def _words(level: str) -> str:
+    return "between the levels" if level == "undefined" else level

@@ -35,9 +35,7 @@ def find(study: Study) -> Iterator[Concern]:
 
 def silent_pins(study: Study, net: str) -> list[tuple[str, str]]:
     """(part, pin) on a net whose board file does not say what they pull."""
-    return [
-        (part.name, pin) for part, pin, entry in study.chips() if part.pins[pin] == net and is_silent(entry)
-    ]
+    return [(part.name, pin) for part, pin, entry in study.chips() if part.pins[pin] == net and is_silent(entry)]
 
 
 def _fight(
@@ -64,7 +62,7 @@ def _fight(
         weight=1.0,
         says=f"{name} should be {level} and the pin {pin} may hide a pull of {show(pull.low, 'Ω')} .. "
         f"{show(pull.high, 'Ω')} the other way ({pull.source}): the line would sit at {show(worst, 'V')}"
-        + (f"; what is fitted holds only against {show(enough, 'Ω')} or more" if enough else "; nothing in that range is held"),
+        + (f"; the fitted one holds against {show(enough, 'Ω')} and up" if enough else "; none of it is held"),
         do=_advice(study, line, level, pull, limits.high, limits.low),
     )  # fmt: skip
 
@@ -94,10 +92,8 @@ def _advice(study: Study, line: Line, level: str, pull: HiddenPull, high: float 
     else:
         most = pull.low * (rail - (low or 0.0)) / (low or rail)
     way = "down" if level == "low" else "up"
-    return (
-        f"fit a pull-{way} of {show(values_between(most / 10, most)[-1], 'Ω')} or less on {line.net}, or find out what the pin pulls"
-        " and write it into the board file"
-    )
+    fit = show(values_between(most / 10, most)[-1], "Ω")
+    return f"fit a pull-{way} of {fit} or less on {line.net}, or find out what the pin pulls and write that down"
 
 
 def _type_c(study: Study) -> Iterator[Concern]:
@@ -112,7 +108,7 @@ def _type_c(study: Study) -> Iterator[Concern]:
                 found = f"sees {show(ohms, 'Ω')} to ground" if ohms else "has nothing to ground"
                 yield Concern(
                     "weak-pull", True, (part.pins[pin],), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
-                    says=f"{part.name}.{pin} {found}: a USB-C source switches its power on for {show(TYPE_C_RD, 'Ω')} only",
+                    says=f"{part.name}.{pin} {found}: a USB-C source switches on for {show(TYPE_C_RD, 'Ω')} only",
                     do=f"fit {show(TYPE_C_RD, 'Ω')} from {part.pins[pin]} to ground",
                 )  # fmt: skip
 
@@ -124,5 +120,3 @@ def _to_ground(study: Study, net: str) -> float | None:
         if part.kind == "resistor" and set(part.pins.values()) == {net, study.board.ground}
     )
     return 1 / siemens if siemens else None
-
-

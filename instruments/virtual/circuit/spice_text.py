@@ -75,12 +75,14 @@ class Model:
 
 
 SUFFIXES: Final = {
-    "meg": 1e6, "mil": 25.4e-6, "t": 1e12, "g": 1e9, "k": 1e3, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15,
+    "meg": 1e6, "mil": 25.4e-6, "t": 1e12, "g": 1e9, "k": 1e3, "m": 1e-3, "u": 1e-6, "µ": 1e-6,
+    "n": 1e-9, "p": 1e-12, "f": 1e-15,
 }  # fmt: skip
 NUMBER: Final = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)(meg|mil|[tgkmuµnpf])?[a-zµΩω%]*$", re.IGNORECASE)
 # Analyses, options and print requests belong to the program that runs a netlist, not to the circuit.
 IGNORED: Final = frozenset(
-    [".op", ".tran", ".dc", ".ac", ".noise", ".options", ".option", ".print", ".plot", ".probe", ".save", ".end", ".temp", ".ic", ".nodeset", ".width", ".four", ".meas", ".measure", ".title"]
+    """.op .tran .dc .ac .noise .options .option .print .plot .probe .save .end .temp .ic .nodeset .width .four .meas
+    .measure .title""".split()  # noqa: SIM905
 )  # fmt: skip
 REFUSED: Final = {
     ".include": "put the file's lines into the netlist",

@@ -25,7 +25,8 @@ from .part import Circuit, Part
 
 OPTIONS: Final = ".options reltol=1e-7 abstol=1e-15 vntol=1e-9 gmin=1e-18 itl1=1000 itl2=1000"
 PLAIN_KINDS: Final = frozenset(
-    ["resistor", "bleed", "capacitor", "inductor", "v_source", "i_source", "battery", "diode", "schottky", "led", "zener", "bjt", "mosfet", "fuse", "ptc", "switch"]
+    """resistor bleed capacitor inductor v_source i_source battery diode schottky led zener bjt mosfet fuse ptc
+    switch""".split()  # noqa: SIM905
 )
 Node = Callable[[str], str]
 
@@ -80,7 +81,7 @@ def write_netlist(circuit: Circuit, variant: Variant | None = None, title: str =
 
 
 def _start(model: Model, variant: Variant, names: _Names) -> Iterator[str]:
-    """Where SPICE begins to search: the solver's own answer, which it must then confirm; nothing where there is none."""
+    """Where SPICE begins to search: the solver's own answer, which it must then confirm; nothing without one."""
     points = model.solve([variant])
     if points.status[0] == "ok":
         for net in model.circuit.nets:
