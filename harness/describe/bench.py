@@ -145,7 +145,7 @@ def check_bench(bench: Bench, document: Document, board: Board | None) -> None:
     _feeds(bench, document, board)
     _probing(bench, document, board)
     for name, instrument in bench.instruments.items():
-        if instrument.kind != "psu" and instrument.feeds:
+        if instrument.kind != "psu" and instrument.feeds and not _kinds_unknown(document):
             document.add(("instruments", name, "feeds"), f"feeds on a {instrument.kind}", 'only a "psu" feeds supplies')
         if instrument.calibrated and instrument.due and instrument.due < instrument.calibrated:
             document.add(("instruments", name, "due"), str(instrument.due), "a date after `calibrated`")
@@ -174,7 +174,7 @@ def _probing(bench: Bench, document: Document, board: Board | None) -> None:
     scanners = [each.name for each in bench.of_kind("scanner")]
     if probing.scanner is not None:
         _known(document, ("probing", "scanner"), probing.scanner, scanners, "scanner", "of this file")
-    elif probing.by != "hand" and len(scanners) != 1:
+    elif probing.by != "hand" and len(scanners) != 1 and not _kinds_unknown(document):
         document.add(("probing", "by"), f"{len(scanners)} scanners", 'scanner = "…", one of [instruments] of that kind')
     if probing.by != "hand" and not probing.routes:
         document.add(("probing",), "no routes", "routes = { TP7 = 103, … }")
@@ -192,6 +192,11 @@ def _probing(bench: Bench, document: Document, board: Board | None) -> None:
         document.add(
             ("probing", "bleed", "route"), f"channel {probing.bleed.route}, a route already", "a channel of its own"
         )
+
+
+def _kinds_unknown(document: Document) -> bool:
+    """Whether a mistaken kind is told already, so that nothing can be said of how many there are of each."""
+    return any(path[:1] == ("instruments",) and path[-1] == "kind" for path in document.mended)
 
 
 def _known(document: Document, path: Path, name: str, names: Any, what: str, of: str) -> None:

@@ -21,9 +21,9 @@ _NAME = re.compile(r"[A-Za-z0-9_+\-/. ]+\Z")
 _RESERVED = ("off", "load", "all", "boot", "every supply", "every rail", "every line", "every point")
 
 
-def check_board(board: Board, document: Document) -> None:
-    """Add everything that does not fit together in a board."""
-    for check in _CHECKS:
+def check_board(board: Board, document: Document, *, values: bool = True) -> None:
+    """Add everything that does not fit together in a board: names, and values where they can be trusted."""
+    for check in (*_NAMES, *(_VALUES if values else ())):
         check(board, document)
 
 
@@ -128,7 +128,6 @@ def _lines(board: Board, document: Document) -> None:
             _known(document, ("lines", name, "needs", *([index] if listed else [])), source, sources, "supply or rail")
         if line.rail is not None:
             _known(document, ("lines", name, "rail"), line.rail, {*board.rails, *board.supplies}, "rail")
-        _levels(board, document, name)
 
 
 def _driver(board: Board, document: Document, name: str) -> None:
@@ -143,11 +142,12 @@ def _driver(board: Board, document: Document, name: str) -> None:
         document.add(path, f"{quoted(driver)}, which is on {net}", allowed, nearest(driver, on_net))
 
 
-def _levels(board: Board, document: Document, name: str) -> None:
-    try:
-        line_thresholds(board, board.lines[name])
-    except LevelError as error:
-        document.add(("lines", name, "levels"), error.found, error.allowed, error.hint)
+def _levels(board: Board, document: Document) -> None:
+    for name, line in board.lines.items():
+        try:
+            line_thresholds(board, line)
+        except LevelError as error:
+            document.add(("lines", name, "levels"), error.found, error.allowed, error.hint)
 
 
 def _target(board: Board, document: Document) -> None:
@@ -179,4 +179,6 @@ def _template(document: Document, path: Path, text: str, **fields: object) -> No
         document.add(path, quoted(text), f"text with {words}; other braces are doubled")
 
 
-_CHECKS: tuple[Callable[[Board, Document], None], ...] = (_names, _nets, _ranges, _sources, _lines, _target)
+_Checks = tuple[Callable[[Board, Document], None], ...]
+_NAMES: _Checks = (_names, _nets, _sources, _lines, _target)
+_VALUES: _Checks = (_ranges, _levels)

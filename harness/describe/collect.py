@@ -42,7 +42,7 @@ def validated(model: type[M], document: Document, path: Path = ()) -> M | None:
 
 
 def _add(document: Document, model: type[BaseModel], path: Path, data: Any, error: ErrorDetails) -> None:
-    kind, loc, context = error["type"], _in_file(data, error), error.get("ctx", {})
+    kind, loc, context = error["type"], in_file(data, error), error.get("ctx", {})
     found, allowed, hint = quoted(error["input"]), _ALLOWED.get(kind, error["msg"].lower()), ""
     if kind == "refused":
         found, allowed, hint = context["found"], context["allowed"], context.get("hint", "")
@@ -57,7 +57,7 @@ def _add(document: Document, model: type[BaseModel], path: Path, data: Any, erro
     document.add((*path, *loc), found, allowed, hint)
 
 
-def _in_file(data: Any, error: ErrorDetails) -> Path:
+def in_file(data: Any, error: ErrorDetails) -> Path:
     """The part of pydantic's location that stands in the file: it also names branches of unions."""
     node, path = data, []
     for key in error["loc"]:

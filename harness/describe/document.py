@@ -30,9 +30,12 @@ class Document:
     lines: dict[Path, int] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     readable: bool = True
+    mended: tuple[Path, ...] = ()  # where placeholders stand for mistakes that are told already
 
     def add(self, path: Path, found: str, allowed: str, hint: str = "") -> None:
-        """Note what is wrong at a path."""
+        """Note what is wrong at a path; not where a placeholder stands."""
+        if any(path[: len(place)] == place for place in self.mended):
+            return
         line = line_of(self.lines, path)
         self.problems.append(Problem(self.file, line, key_text(path), found, allowed, hint, self.source(line)))
 

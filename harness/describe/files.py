@@ -63,10 +63,10 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
     says = ""
     if kind == "board":
         board = boards[os.path.realpath(document.file)] = board_of(document)
-        says = _board_says(board) if board else ""
+        says = _board_says(board) if board and not problems else ""
     elif kind == "bench":
         bench = bench_of(document, _board_beside(document, boards))
-        says = f"{len(bench.instruments)} instruments, probing by {bench.probing.by}" if bench else ""
+        says = f"{len(bench.instruments)} instruments, probing by {bench.probing.by}" if bench and not problems else ""
     elif kind == "sequence":
         sequence, board_document = sequence_of(document)
         problems = [*problems, *(board_document.problems if board_document else [])]

@@ -17,6 +17,7 @@ from harness.describe.board import Board
 from harness.describe.board_checks import check_board
 from harness.describe.collect import validated
 from harness.describe.document import Document, read
+from harness.describe.mend import mend
 from harness.describe.parts import read_parts
 from harness.describe.positions import line_of
 from harness.describe.problems import FileProblems
@@ -37,16 +38,22 @@ def load_board(file: PathLike) -> Board:
 
 
 def board_of(document: Document) -> Board | None:
-    """The board of a document as far as it can be read; its problems are added to the document."""
+    """The board of a document as far as it can be read; its problems are added to the document.
+
+    Where there are problems the board is good for checking names against, and for nothing else.
+    """
     if not document.readable:
         return None
     parts, notes = read_parts(document)
-    board = validated(Board, _without_parts(document))
+    tables = _without_parts(document)
+    board = validated(Board, tables)
+    whole = board is not None
     if board is None:
-        return None
-    board._parts, board._notes = parts, notes
-    board._file, board._text = document.file, document.text
-    check_board(board, document)
+        board, document.mended = mend(Board, tables.data)
+    if board is not None:
+        board._parts, board._notes = parts, notes
+        board._file, board._text = document.file, document.text
+        check_board(board, document, values=whole)
     return board
 
 
@@ -72,7 +79,11 @@ def load_bench(file: PathLike, board: Board | None = None) -> Bench:
 
 def bench_of(document: Document, board: Board | None = None) -> Bench | None:
     """The bench of a document as far as it can be read; its problems are added to the document."""
-    bench = validated(Bench, document) if document.readable else None
+    if not document.readable:
+        return None
+    bench = validated(Bench, document)
+    if bench is None:
+        bench, document.mended = mend(Bench, document.data)
     if bench is not None:
         bench._file, bench._text = document.file, document.text
         check_bench(bench, document, board)

@@ -61,7 +61,7 @@ def nearest(name: object, known: Iterable[str]) -> str:
 
 def one_of(names: Iterable[str], limit: int = 12) -> str:
     """The names as a list for a person, cut where it would fill the screen."""
-    sorted_names = sorted(names)
+    sorted_names = sorted(set(names))
     shown = ", ".join(sorted_names[:limit])
     more = len(sorted_names) - limit
     return (f"{shown} and {more} more" if more > 0 else shown) or "none: the file names none"

@@ -274,16 +274,17 @@ def test_the_good_files_are_good(folder):
 def test_all_mistakes_are_told_at_once(folder):
     """One mistake of each kind that stands in a text of its own: each is reported, none hides another."""
     text, expected = BOARD, []
-    for name in (
+    names = [
         "no unit",
         "unknown key",
         "unknown level",
         "part kind",
-        "part value",
+        "part tolerance",
         "pin",
         "chip's key",
         "point's net",
-    ):
+    ]
+    for name in [*names, "driver elsewhere", "rail's source", "target's rail", "missing key"]:
         old, new, _, key, *_ = BOARD_MISTAKES[name]
         assert text.count(old) == 1
         text = text.replace(old, new)
@@ -291,10 +292,18 @@ def test_all_mistakes_are_told_at_once(folder):
     (folder / "board.toml").write_text(text, encoding="utf-8")
     with pytest.raises(FileProblems) as caught:
         load_board(folder / "board.toml")
-    found = {problem.key for problem in caught.value.problems}
-    # the tables' own mistakes are told together with the parts'; names are checked once every table can be read
-    assert found >= set(expected) - {"points.TP2.net", "parts.R1.value"}
+    assert sorted(problem.key for problem in caught.value.problems) == sorted(expected)
     assert caught.value.as_json()["problems"][0].keys() == {"file", "line", "key", "found", "allowed", "hint"}
+
+
+def test_all_mistakes_of_a_bench_are_told_at_once(folder):
+    board = load_board(folder / "board.toml")
+    for name in ("kind", "address", "supply", "point", "bleed"):
+        folder.edit("bench.toml", *BENCH_MISTAKES[name][:2])
+    with pytest.raises(FileProblems) as caught:
+        load_bench(folder / "bench.toml", board)
+    expected = sorted(BENCH_MISTAKES[name][3] for name in ("kind", "address", "supply", "point", "bleed"))
+    assert sorted(problem.key for problem in caught.value.problems) == expected
 
 
 def test_a_part_with_a_mistake_keeps_its_nets(folder):
