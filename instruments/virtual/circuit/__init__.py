@@ -5,9 +5,11 @@ It knows nothing of boards, sequences or SCPI. SI units throughout.
 
 from .errors import CircuitError, SolveError
 from .fault import Fault, parse_fault
+from .library import library
 from .model import Model, Variant
 from .part import Circuit, Part
 from .points import Points
+from .spread import Spread
 from .transient import Overstress, Simulation
 
 __all__ = [
@@ -20,6 +22,8 @@ __all__ = [
     "Points",
     "Simulation",
     "SolveError",
+    "Spread",
     "Variant",
+    "library",
     "parse_fault",
 ]

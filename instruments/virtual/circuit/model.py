@@ -20,6 +20,7 @@ from .newton import CHUNK, Extras, System, evaluate, magnitude, operating_point
 from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
+from .spread import Spread, spread
 from .structure import Ints, Layout, Structure
 from .tolerance import specimen
 
@@ -210,6 +211,10 @@ class Model:
                 chunk = np.array(members[first : first + CHUNK])
                 self._solve_chunk(points, structure, chunk, begin)
         return points
+
+    def spread(self, variant: Variant, nets: Sequence[str], n: int = 200, seed: int = 1) -> Spread:
+        """What the parts' tolerances do to the nets: worst case, and n specimens (see `spread`)."""
+        return spread(self, variant, nets, n, seed)
 
     def _solve_chunk(self, points: Points, structure: Structure, members: Ints, begin: Array) -> None:
         plans = [points.plans[k] for k in members]

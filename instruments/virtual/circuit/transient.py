@@ -26,7 +26,6 @@ from .structure import Structure
 
 __all__ = ["Overstress", "Simulation"]
 
-FIRST_STEP: Final = 1e-6  # s, after a discontinuity
 LEAST_STEP: Final = 1e-9
 INSTANT: Final = 1e-12  # s: capacitors hold, everything else finds its place
 GROWTH: Final = 2.0  # below 1 + √2, where the variable-step formula stops being stable
@@ -58,8 +57,9 @@ class Probe:
 class Simulation:
     """One variant in time, from rest (every capacitor empty), or from its operating point when `settled`.
 
-    tolerance: error a step may make, relative to the largest capacitor voltage (and 1 V at least). step: a fixed step
-    (s) instead. Raises SolveError when a step has no answer.
+    tolerance: error a step may make, relative to the largest capacitor voltage (and 1 V at least). resolution: what
+    happens within this time (s) is not followed: a step that short is taken whatever its error, by backward Euler.
+    step: a fixed step (s) instead. Raises SolveError when a step has no answer.
     """
 
     def __init__(
@@ -68,13 +68,15 @@ class Simulation:
         variant: Variant | None = None,
         *,
         settled: bool = False,
-        tolerance: float = 2e-5,
+        tolerance: float = 1e-4,
+        resolution: float = 5e-6,
         step: float | None = None,
     ) -> None:
         self.model = model
         self.variant = variant if variant is not None else Variant()
         self.time = 0.0
         self.tolerance = tolerance
+        self.resolution = resolution
         self.fixed_step = step
         self.steps_taken = 0
         self._reactions: dict[str, Mapping[str, Value]] = {}
@@ -125,8 +127,8 @@ class Simulation:
 
     def _begin(self) -> None:
         """A discontinuity: forget the past but for the present state."""
-        self._history = _History(self._history.states[:1], [])
-        self._h = self.fixed_step or FIRST_STEP
+        self._forget()
+        self._h = self.fixed_step or self.resolution / 4
         self._final: Array | None = None
         self._final_tried = False
         self._dirty = True
@@ -228,27 +230,38 @@ class Simulation:
     def _step(self, end: float) -> None:
         """One accepted step, not past `end`."""
         left = end - self.time
-        h = min(self._h, left)
+        planned = self._h
+        h = min(planned, left)
         while True:
             solved = self._attempt(h)
-            if solved is not None:
-                x, state, error = solved
-                if self.fixed_step or error <= 1 or h <= LEAST_STEP:
-                    break
-                h *= max(0.1, 0.8 / error ** (1 / 2))
-            else:
+            if solved is None:
                 h /= 8
-                if h < LEAST_STEP / 8:
+                if h < LEAST_STEP:
                     raise self._failure("no answer in time")
-            h = max(h, LEAST_STEP / 8)
+                self._forget()
+                continue
+            x, state, error = solved
+            if self.fixed_step or error <= 1 or h <= self.resolution:
+                break
+            h = max(self.resolution, h * max(0.1, 0.8 / error**0.5))
+        rough = error > 1
+        order = min(2, len(self._history.steps))
         self._accept(h, x, state)
+        if rough:
+            self._forget()
         if not self.fixed_step:
-            grow = 0.8 / max(error, 1e-9) ** (1 / (len(self._history.steps) + 1))
-            wanted = h * min(GROWTH if len(self._history.steps) > 1 else 8.0, max(0.3, grow))
-            self._h = wanted if h == min(self._h, left) and h < self._h and wanted > h else wanted
+            grow = 0.8 / max(error, 1e-9) ** (1 / (order + 1))
+            wanted = h * min(GROWTH if order == 2 else 8.0, max(0.3, grow))
+            # a step cut short by `end` says nothing against the one that was planned
+            self._h = max(wanted, planned) if h == left < planned and not rough else wanted
+            self._h = max(self._h, self.resolution / 4)
         if self._memories and self._react():
             return
         self._try_settled()
+
+    def _forget(self) -> None:
+        """Go on from the present state alone: the next step is backward Euler."""
+        self._history = _History(self._history.states[:1], [])
 
     def _attempt(self, h: float) -> tuple[Array, Array, float] | None:
         """Solve for the state h later: x, reactive state, error in units of what is allowed; None without answer."""
