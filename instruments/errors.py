@@ -1,16 +1,18 @@
 """What can go wrong on a bench, one class by who is at fault.
 
-    BenchError                 the bench failed; it says nothing of the board
-    ├── LinkError              a message did not get through
-    │   ├── LinkRefused        nobody answers at the address
-    │   ├── LinkClosed         the other end went away
-    │   ├── LinkTimeout        no whole reply before the deadline
-    │   └── LinkGarbled        a reply that the question cannot have
-    ├── IdentityError          another instrument than the bench file names
-    ├── SettingError           a value read back differs from the value set
-    ├── InstrumentFault        the instrument reports an error of its own
-    ├── DialectError           the dialect cannot say what is asked
-    └── ConsoleError           the serial link to the board failed
+BenchError                 the bench failed; it says nothing of the board
+├── LinkError              a message did not get through
+│   ├── LinkRefused        nobody answers at the address
+│   ├── LinkBusy           another program holds the instrument
+│   ├── LinkClosed         the other end went away
+│   ├── LinkTimeout        no whole reply before the deadline
+│   └── LinkGarbled        a reply that the question cannot have
+├── IdentityError          another instrument than the bench file names
+├── SettingError           a value read back differs from the value set
+│   └── OutputOnError      an output that was switched off is not confirmed off
+├── InstrumentFault        the instrument reports an error of its own
+├── DialectError           the dialect cannot say what is asked
+└── ConsoleError           the serial link to the board failed
 """
 
 from __future__ import annotations
@@ -67,6 +69,10 @@ class LinkRefused(LinkError):
     """Nobody answers at the address."""
 
 
+class LinkBusy(LinkError):
+    """Another program, or another link of this one, holds the instrument."""
+
+
 class LinkClosed(LinkError):
     """The other end went away."""
 
@@ -85,6 +91,10 @@ class IdentityError(BenchError):
 
 class SettingError(BenchError):
     """A value read back differs from the value set."""
+
+
+class OutputOnError(SettingError):
+    """An output that was switched off is not confirmed off: a person must look."""
 
 
 class InstrumentFault(BenchError):

@@ -1,0 +1,489 @@
+"""The one way to talk to an instrument: a PyVISA message resource that never hands a reply to the wrong question.
+
+    with Link.open("TCPIP::192.0.2.10::5025::SOCKET", name="supply") as link:
+        link.query("*IDN?")
+        link.ask("VOLT? (@1);:CURR? (@1)")         ["+5.0E+00", "+1.0E-01"]
+
+What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decides the shape of this class:
+
+- "@py" is always named, so that a maker's VISA that happens to be installed changes nothing.
+- A compound line is one write; TCP_NODELAY is set on the socket itself (a write before a query costs 44 ms otherwise).
+- A refused port opens "successfully": the socket's own error is asked for.
+- A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
+  next message closes it, opens it afresh and asks *IDN? before anything else. Nothing is ever sent twice.
+- Bytes that wait before a question was asked belong to no question: the link is opened afresh, the question then asked.
+- Where the instrument takes compound lines, `ask` adds none, one or two `*OPC?` in turn: neighbouring questions have
+  replies of different shapes, so that a reply shifted by one or two places cannot be taken for the right one. *OPC? is
+  IEEE 488.2, mandatory, and only read: it wears no memory, unlike a tag written to a register.
+- clear() is never called: it spins for ever on a closed peer.
+- One lock for the threads, one of the operating system for other programs (instruments.lock).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any, NoReturn
+
+from .clock import Clock, RealClock
+from .errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused, LinkTimeout
+from .lock import AddressLock
+from .traffic import Direction, TrafficLog
+from .wire import LIMIT, Wire, WireClosed, WireTimeout, socket_of, wire_of
+
+OPEN_MS = 3000
+QUIET = 0.05  # s of silence that ends a reply without terminator or length
+
+
+@dataclass(frozen=True, slots=True)
+class Manners:
+    """How an instrument wants to be spoken to; from its dialect.
+
+    terminator ends what is sent, reply_terminator what comes back (None: the same; "": none, replies end by length or
+    silence). gap: s from one message to the next; reply_delay: s from a question to reading. compound: several commands
+    in one line, joined by `joint`; checked: `ask` may add *OPC?. opening: lines sent after opening (SYST:REM).
+    power_on: bit 7 of *ESR? tells a power cycle. The rest is for serial ports.
+    """
+
+    terminator: str = "\n"
+    reply_terminator: str | None = None
+    gap: float = 0.0
+    reply_delay: float = 0.0
+    compound: bool = True
+    joint: str = ";:"
+    checked: bool = False
+    power_on: bool = False
+    identify: str = "*IDN?"
+    opening: tuple[str, ...] = ()
+    baud: int | None = None
+    stop_bits: float | None = None
+    flow: str = "none"
+
+    @property
+    def ends(self) -> str:
+        return self.terminator if self.reply_terminator is None else self.reply_terminator
+
+
+@dataclass(slots=True)
+class _Question:
+    """What is under way, for the texts of errors."""
+
+    line: str
+    started: float
+    timeout: float
+    partial: bytes = field(default=b"")
+
+
+class Link:
+    """A session with one instrument. Raises only LinkError and its kinds, and IdentityError when another answers."""
+
+    def __init__(
+        self,
+        address: str,
+        *,
+        name: str,
+        resource_manager: Any = None,
+        manners: Manners | None = None,
+        timeout: float = 3.0,
+        traffic: TrafficLog | None = None,
+        clock: Clock | None = None,
+        exclusive: bool | None = None,
+    ) -> None:
+        self.address = address
+        self.name = name
+        self.timeout = timeout
+        self.traffic = TrafficLog() if traffic is None else traffic
+        self.clock: Clock = clock or RealClock()
+        self.manners = manners or Manners()
+        self.step = ""
+        self.dirty = False
+        self.reopened = 0
+        self.power_cycled = False
+        self.identity: str | None = None
+        self.on_reopen: list[Callable[[], None]] = []
+        self.lock = threading.RLock()
+        self._manager = resource_manager
+        self._resource: Any = None
+        self._wire: Wire | None = None
+        self._rest = bytearray()
+        self._turn = 0
+        self._last = -1e9
+        self._now = _Question("", 0.0, timeout)
+        wanted = resource_manager is None if exclusive is None else exclusive
+        self._held = AddressLock(address, instrument=name) if wanted else None
+
+    @classmethod
+    def open(
+        cls,
+        address: str,
+        *,
+        name: str,
+        resource_manager: Any = None,
+        terminator: str | None = None,
+        timeout: float = 3.0,
+        traffic: TrafficLog | None = None,
+        clock: Clock | None = None,
+        manners: Manners | None = None,
+        exclusive: bool | None = None,
+    ) -> Link:
+        """Open the resource. LinkRefused when nobody answers, LinkBusy when another program holds it.
+
+        resource_manager: a pyvisa.ResourceManager, or a VISA library instance such as the virtual bench's; None: "@py".
+        exclusive: hold the lock of the address; by default for a real bench (no resource_manager). A guard's
+        successor opens with False: its predecessor may be frozen and hold the lock still.
+        """
+        if terminator is not None:
+            from dataclasses import replace
+
+            manners = replace(manners or Manners(), terminator=terminator)
+        link = cls(
+            address,
+            name=name,
+            resource_manager=resource_manager,
+            manners=manners,
+            timeout=timeout,
+            traffic=traffic,
+            clock=clock,
+            exclusive=exclusive,
+        )
+        try:
+            link._connect()
+        except BaseException:
+            link.close()
+            raise
+        return link
+
+    # --- opening and closing ----------------------------------------------------------------------------------------
+    def _connect(self) -> None:
+        self._now = _Question("", self.clock.now(), OPEN_MS / 1000)
+        try:
+            self._resource = self._opened()
+            self._check_connected()
+            self._configure()
+            self._wire = wire_of(self._resource, self.clock, self.manners.ends)
+        except LinkError:
+            self._drop()
+            raise
+        except Exception as error:  # noqa: BLE001 - PyVISA-py raises bare Exception, OSError, its own and VISA's errors
+            self._drop()
+            self._fail(LinkRefused, f"cannot be opened: {_text(error)}", error)
+        self._note("!", "opened")
+        self._rest.clear()
+        self.dirty = False
+        for line in self.manners.opening:
+            self.write(line)
+
+    def _opened(self) -> Any:
+        import pyvisa
+
+        manager = self._manager
+        if manager is None or not hasattr(manager, "open_resource"):
+            manager = pyvisa.ResourceManager("@py" if manager is None else manager)
+        self._manager = manager
+        return manager.open_resource(self.address, open_timeout=OPEN_MS, write_termination="", encoding="latin-1")
+
+    def _check_connected(self) -> None:
+        """PyVISA-py returns a resource for a refused port: only the socket knows."""
+        found = socket_of(self._resource)
+        if found is None:
+            return
+        code = found.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if code:
+            raise OSError(code, _errno_text(code))
+        found.getpeername()
+
+    def _configure(self) -> None:
+        if not str(getattr(self._resource, "resource_name", "")).upper().startswith("ASRL"):
+            return
+        from pyvisa import constants
+
+        if self.manners.baud is not None:
+            self._resource.baud_rate = self.manners.baud
+        if self.manners.stop_bits == 2:
+            self._resource.stop_bits = constants.StopBits.two
+        flows = {
+            "xonxoff": constants.ControlFlow.xon_xoff,
+            "rtscts": constants.ControlFlow.rts_cts,
+            "dtrdsr": constants.ControlFlow.dtr_dsr,
+        }
+        if self.manners.flow in flows:
+            self._resource.flow_control = flows[self.manners.flow]
+
+    def adopt(self, manners: Manners) -> None:
+        """Change manners once the dialect is known; opening lines are sent now."""
+        with self.lock:
+            if manners == self.manners:
+                return
+            self.manners = manners
+            if self._resource is not None:
+                self._configure()
+                self._wire = wire_of(self._resource, self.clock, manners.ends)
+                for line in manners.opening:
+                    self.write(line)
+
+    def _drop(self) -> None:
+        resource, self._resource, self._wire = self._resource, None, None
+        if resource is not None:
+            with contextlib.suppress(Exception):
+                resource.close()
+
+    def close(self) -> None:
+        """End the session and let others in. Outputs stay as they are."""
+        with self.lock:
+            self._drop()
+            if self._held is not None:
+                self._held.release()
+                self._held = None
+
+    def reopen(self) -> None:
+        """Close, open afresh, and make sure that the same instrument answers. Raises LinkError, IdentityError."""
+        with self.lock:
+            self._drop()
+            self.dirty = True
+            self._note("!", "opening afresh")
+            self._connect()
+            self.dirty = True  # until the identity is confirmed
+            self._quieten()
+            self._confirm_identity()
+            self.dirty = False
+            self.reopened += 1
+            self._check_power()
+            for hook in self.on_reopen:
+                hook()
+
+    def _quieten(self) -> None:
+        """A serial line keeps what an instrument still sends: take it until it is quiet (bounded)."""
+        end = self.clock.now() + 1.0
+        while self._wire is not None and self._wire.waiting() and self.clock.now() < end:
+            with contextlib.suppress(Exception):
+                self._wire.read(self.clock.now() + QUIET)
+
+    def _confirm_identity(self) -> None:
+        if self.identity is None:
+            return
+        found = self._exchange(self.manners.identify, self.timeout, None).strip()
+        if found == self.identity:
+            return
+        self.dirty = True
+        self._note("!", "another instrument answers")
+        raise IdentityError(
+            f"{self.name} at {self.address} was {self.identity!r} and now answers {found!r}", instrument=self.name
+        )
+
+    def _check_power(self) -> None:
+        """Bit 7 of the event status register (IEEE 488.2, 11.5.1) is set by a power cycle."""
+        if self.manners.power_on:
+            text = self._exchange("*ESR?", self.timeout, None).strip()
+            if text.lstrip("+").isdigit() and int(text) & 0x80:
+                self.power_cycled = True
+                self._note("!", "was switched off and on: its settings are lost")
+
+    def __enter__(self) -> Link:
+        return self
+
+    def __exit__(
+        self, _type: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # --- messages ---------------------------------------------------------------------------------------------------
+    def write(self, line: str) -> None:
+        """Send a line that has no reply."""
+        with self.lock:
+            self._prepare(line, self.timeout)
+            with self._guarded():
+                self._send(line, self._now.started + self.timeout)
+
+    def query(self, line: str, timeout: float | None = None, *, length: int | None = None) -> str:
+        """Send a line and return its reply without terminator.
+
+        length: characters of a reply that has no terminator; without it such a reply ends by silence.
+        """
+        with self.lock:
+            limit = self.timeout if timeout is None else timeout
+            self._prepare(line, limit)
+            return self._exchange(line, limit, length)
+
+    def ask(self, line: str, units: int = 1, timeout: float | None = None) -> list[str]:
+        """The replies of a compound line with `units` questions, checked to be the replies of this very line."""
+        with self.lock:
+            if not self.manners.checked:
+                reply = self.query(line, timeout)
+                found = split_units(reply) if units > 1 else [reply.strip()]
+                if len(found) != units:
+                    self.garbled(line, reply, f"{units} answers are due")
+                return found
+            self._turn = (self._turn + 1) % 3
+            reply = self.query(line + ";*OPC?" * self._turn, timeout)
+            found = split_units(reply)
+            if len(found) != units + self._turn or any(each not in ("1", "+1") for each in found[units:]):
+                self.garbled(line, reply, "it is the reply to another question")
+            return found[:units]
+
+    def garbled(self, line: str, reply: str, why: str) -> NoReturn:
+        """Mark the link as out of step and raise LinkGarbled. Drivers call it for a reply that they cannot read."""
+        self.dirty = True
+        self._note("!", f"reply to {line!r} not understood: {reply[:80]!r}")
+        self._now.line = line
+        self._fail(LinkGarbled, f"the reply {reply[:80]!r} does not fit: {why}")
+
+    def _prepare(self, line: str, timeout: float) -> None:
+        if self._resource is None and not self.dirty:
+            self._now = _Question(line, self.clock.now(), timeout)
+            self._fail(LinkClosed, "the link is closed")
+        if self.dirty:
+            self.reopen()
+        self._now = _Question(line, self.clock.now(), timeout)
+        stray = False
+        with self._guarded():
+            stray = bool(self._rest) or (self._wire is not None and self._wire.waiting())
+        if stray:
+            self._note("!", "bytes that no question asked for")
+            self.reopen()
+            self._now = _Question(line, self.clock.now(), timeout)
+
+    def _exchange(self, line: str, timeout: float, length: int | None) -> str:
+        self._now = _Question(line, self.clock.now(), timeout)
+        with self._guarded():
+            deadline = self._now.started + timeout
+            self._send(line, deadline)
+            if self.manners.reply_delay:
+                self.clock.sleep(self.manners.reply_delay)
+            reply = self._receive(deadline, length).decode("latin-1")
+        self._note("<", reply)
+        return reply
+
+    def _send(self, line: str, deadline: float) -> None:
+        wait = self._last + self.manners.gap - self.clock.now()
+        if self.manners.gap and wait > 0:
+            self.clock.sleep(wait)
+            deadline += wait
+        self._note(">", line)
+        assert self._wire is not None
+        self._wire.write((line + self.manners.terminator).encode("latin-1", "replace"), deadline)
+        self._last = self.clock.now()
+
+    def _receive(self, deadline: float, length: int | None) -> bytes:
+        ends = self.manners.ends.encode("ascii")
+        if not ends:
+            return self._receive_bare(deadline, length)
+        while (place := self._rest.find(ends[-1:])) < 0:
+            self._take(deadline)
+        reply = bytes(self._rest[:place])
+        del self._rest[: place + 1]
+        self._last = self.clock.now()
+        if self._rest.strip(b"\r\n\0 "):
+            self._now.partial = reply
+            raise _Surplus
+        self._rest.clear()
+        return reply.rstrip(b"\r\n").lstrip(b"\0\r\n")
+
+    def _receive_bare(self, deadline: float, length: int | None) -> bytes:
+        """A reply without terminator: `length` bytes, or what comes until it is silent."""
+        while length is None or len(self._rest) < length:
+            quiet = self.clock.now() + QUIET
+            try:
+                self._take(min(deadline, quiet) if self._rest and length is None else deadline)
+            except Exception as error:
+                if not self._rest or length is not None or not _is_timeout(error):
+                    raise
+                break
+        reply = bytes(self._rest)
+        self._rest.clear()
+        self._last = self.clock.now()
+        return reply
+
+    def _take(self, deadline: float) -> None:
+        assert self._wire is not None
+        if self.clock.now() > deadline:
+            raise WireTimeout
+        self._rest += self._wire.read(deadline)
+        self._now.partial = bytes(self._rest[:80])
+        if len(self._rest) > LIMIT:
+            raise _Surplus
+
+    # --- failing ----------------------------------------------------------------------------------------------------
+    @contextlib.contextmanager
+    def _guarded(self) -> Iterator[None]:
+        """Turn whatever PyVISA, PyVISA-py or the system raises into a LinkError, and mark the link out of step."""
+        try:
+            yield
+        except LinkError:
+            raise
+        except _Surplus:
+            self.dirty = True
+            got = self._now.partial.decode("latin-1")
+            self._fail(LinkGarbled, f"more came back than one reply, after {got[:80]!r}")
+        except Exception as error:  # noqa: BLE001 - see _connect
+            if type(error).__module__.startswith("instruments.virtual"):
+                raise  # the virtual bench has a fault of its own: not the link's
+            self.dirty = True
+            self._fail(*_judged(error, self._now.partial), error)
+        except BaseException:  # Ctrl-C in the middle: the reply is still to come
+            self.dirty = True
+            raise
+
+    def _fail(self, kind: type[LinkError], message: str, cause: Exception | None = None) -> NoReturn:
+        elapsed = self.clock.now() - self._now.started
+        self._note("!", message)
+        raise kind(
+            message,
+            instrument=self.name,
+            address=self.address,
+            command=self._now.line,
+            deadline=self._now.timeout,
+            elapsed=elapsed,
+            step=self.step,
+        ) from cause
+
+    def _note(self, direction: Direction, text: str) -> None:
+        self.traffic.add(self.clock.now(), self.name, direction, text)
+
+
+class _Surplus(Exception):
+    """More bytes than a reply."""
+
+
+def split_units(reply: str) -> list[str]:
+    """The units of a response message (IEEE 488.2, 8.4.1): separated by semicolons outside of quotes."""
+    units, quoted, start = [], False, 0
+    for place, sign in enumerate(reply):
+        if sign == '"':
+            quoted = not quoted
+        elif sign == ";" and not quoted:
+            units.append(reply[start:place].strip())
+            start = place + 1
+    return [*units, reply[start:].strip()]
+
+
+def _is_timeout(error: Exception) -> bool:
+    if isinstance(error, WireTimeout | TimeoutError):
+        return True
+    from pyvisa import constants, errors
+
+    return isinstance(error, errors.VisaIOError) and error.error_code == constants.StatusCode.error_timeout
+
+
+def _judged(error: Exception, partial: bytes) -> tuple[type[LinkError], str]:
+    if _is_timeout(error):
+        cut = f"; {partial.decode('latin-1')!r} came, without its end" if partial else ""
+        return LinkTimeout, f"no whole reply in time{cut}"
+    if isinstance(error, ConnectionRefusedError):
+        return LinkRefused, "nobody answers there"
+    if isinstance(error, WireClosed):
+        return LinkClosed, "the other end closed the connection"
+    return LinkClosed, f"the link broke: {_text(error)}"
+
+
+def _text(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+def _errno_text(code: int) -> str:
+    import os
+
+    return os.strerror(code)
