@@ -1,0 +1,132 @@
+"""An opened bench: guard, meter, probing and consoles under one roof, whatever they are made of.
+
+    with open_virtual(board, unit="SK-A-001", plants=["D3:reversed"]) as bench:       (harness.run.opening)
+        Runner(sequence, bench, start).run()
+
+The meter's ranges are fixed by what the board can have: an automatic range would put other currents and burdens on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Self
+
+from instruments.errors import BenchError
+
+if TYPE_CHECKING:
+    from harness.run.ports import Clock, GuardShell, Measurement, Probing
+    from results.records import InstrumentUsed
+
+TEN_MEGOHM = 10e6
+VOLT_RANGES = (10.0, 100.0, 1000.0)
+NPLC = 1.0  # one mains period: hum averages out
+
+
+class MeterOverload(BenchError):
+    """The meter overloads on its largest range that the board may need."""
+
+
+@dataclass
+class OpenBench:
+    """highest_volts: the most that any supply of the board has; open_console: link name -> Console."""
+
+    clock: Clock
+    guard: GuardShell
+    meter: Any
+    probing: Probing
+    supplies: Sequence[str]
+    highest_volts: float
+    meter_name: str = "meter"
+    open_console: Callable[[str], Any] | None = None
+    volumes: Mapping[str, str] = field(default_factory=dict)
+    instruments: Sequence[InstrumentUsed] = ()
+    traffic: Any = None
+    virtual: Any = None  # the VirtualBench, for those who look behind the instruments
+    text: str = ""  # of the bench file
+    input_ohms: float = TEN_MEGOHM
+    high_ohms: float = 10e9
+    closers: list[Callable[[], None]] = field(default_factory=list)
+    _consoles: dict[str, Any] = field(default_factory=dict)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Outputs off, then every link closed, each whatever the others do."""
+        for close in [self.guard.close, *(console.close for console in self._consoles.values()), *self.closers]:
+            try:
+                close()
+            except Exception:  # noqa: BLE001, S112  closing goes on; the outputs' state is in the run's record
+                continue
+        self._consoles.clear()
+
+    # --- the meter --------------------------------------------------------------------------------------------------
+    def volts(self) -> Measurement:
+        """DC volts on the smallest fixed range that fits. Raises MeterOverload."""
+        for scale in VOLT_RANGES:
+            if scale < self.highest_volts and scale != VOLT_RANGES[-1]:
+                continue
+            seen: Measurement = self.meter.dc_volts(range=scale, nplc=NPLC)
+            if not seen.overload:
+                return seen
+        raise MeterOverload("the meter overloads on every range: more than 1000 V, or a broken meter",
+                            instrument=self.meter_name)  # fmt: skip
+
+    def ac_volts(self) -> Measurement:
+        seen: Measurement = self.meter.ac_volts(range=self._scale)
+        if seen.overload:
+            raise MeterOverload(f"the meter overloads on {self._scale:g} V AC", instrument=self.meter_name)
+        return seen
+
+    @property
+    def _scale(self) -> float:
+        return next(scale for scale in VOLT_RANGES if scale >= self.highest_volts or scale == VOLT_RANGES[-1])
+
+    def frequency(self) -> Measurement:
+        seen: Measurement = self.meter.frequency()
+        return seen
+
+    def ohms(self, scale: float) -> Measurement:
+        seen: Measurement = self.meter.ohms(scale)
+        return seen
+
+    def meter_acts(self, scale: float) -> tuple[float, float] | None:
+        """(test current, open-circuit volts) of the ohms range; None where the dialect does not say."""
+        told = getattr(self.meter, "ohms_test", None)
+        return told(scale) if told is not None else None
+
+    def set_input(self, high: bool) -> bool:
+        """High impedance or 10 MΩ; False where the meter cannot."""
+        try:
+            ohms = self.meter.input_ohms(high)
+        except BenchError:
+            return False
+        self.input_ohms = float(ohms) if isinstance(ohms, float) else (self.high_ohms if high else TEN_MEGOHM)
+        return True
+
+    @property
+    def bleed_ohms(self) -> float | None:
+        """The bench's bleed resistor: the smallest known one; None where it has none."""
+        loads = self.probing.loads()
+        return min(loads) if loads else None
+
+    # --- the rest -----------------------------------------------------------------------------------------------------
+    def console(self, link: str) -> Any:
+        """The console on a link, opened when first asked for. Raises ConsoleError."""
+        if link not in self._consoles:
+            if self.open_console is None:
+                raise BenchError(f'the bench has no link "{link}": [links.{link}] with its port is missing')
+            self._consoles[link] = self.open_console(link)
+        return self._consoles[link]
+
+    def take_traffic(self) -> list[Any]:
+        """What was said since the last call, on every link that this process holds."""
+        if self.traffic is None:
+            return []
+        taken = list(self.traffic)
+        del self.traffic[: len(taken)]
+        return taken

@@ -1,0 +1,334 @@
+"""What a step works with: the board, the bench, the state of both, and where its readings go.
+
+A step's `run(context, model)` reaches points, takes measurements and records readings through this, and never talks to
+an instrument itself. Every call that may take time beats the guard's heart first, and raises Tripped when the guard has
+cut the power: a step needs no care of its own for that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from harness.run import topology
+from harness.run.decide import OPEN, Limits, decide
+from harness.run.errors import NoAnswer, Refused
+from instruments.errors import BenchError
+from results.records import Reading
+
+if TYPE_CHECKING:
+    from harness.describe.board import Board, Line
+    from harness.describe.levels import Thresholds
+    from harness.run.bench import OpenBench
+    from harness.run.guard.core import Envelope
+    from harness.run.guard.owner import Ramp, Setting
+    from harness.run.ports import Measurement, Observer
+    from harness.run.predict import Predictor
+    from instruments.quantity import Interval
+
+LEASE = 2.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
+SLOW_LEASE = 12.0  # s: for readings that an instrument takes long over (AC, frequency, range changes)
+FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while something settles
+
+
+class Context:
+    """State and services of a run. `begin` is called by the runner before each step."""
+
+    def __init__(
+        self,
+        board: Board,
+        bench: OpenBench,
+        *,
+        predictor: Predictor,
+        observer: Observer | None = None,
+        asker: Callable[[str, bool], str] | None = None,
+    ) -> None:
+        self.board = board
+        self.bench = bench
+        self.guard = bench.guard
+        self.predictor = predictor
+        self.observer = observer
+        self._asker = asker
+        self.begun = bench.clock.now()
+        self.supplies: dict[str, tuple[float, float]] = {}  # on: name -> (volts, limit)
+        self.pins: dict[str, str] = {}
+        self.checked: set[str] = set()
+        self.alive = True  # False once the power was cut or the bench failed: nothing more is asked of the board
+        self._states: dict[tuple[Any, ...], str] = {}
+        self._thresholds: dict[str, Thresholds] = {}
+        self.begin(stops=False)
+
+    def begin(self, stops: bool) -> None:
+        """A fresh step."""
+        self.readings: list[Reading] = []
+        self.remarks: list[str] = []
+        self.detail: dict[str, Any] = {}
+        self.outcome = ""  # set by a step that knows better than its readings
+        self.stops = stops
+
+    # --- time ---------------------------------------------------------------------------------------------------------
+    @property
+    def now(self) -> float:
+        """Seconds since the run began, on the bench's clock."""
+        return self.bench.clock.now() - self.begun
+
+    def pulse(self, lease: float = LEASE) -> None:
+        """The runner lives and means to go on within `lease` seconds. Raises Tripped."""
+        self.guard.beat(lease)
+        if self.observer is not None:
+            self.observer.pulse(self.guard.latest(), {name: limit for name, (_, limit) in self.supplies.items()})
+
+    def sleep(self, seconds: float) -> None:
+        """Let time pass under the guard's eyes."""
+        self.guard.sleep(seconds)
+        self.pulse()
+
+    def until(self, take: Callable[[], Measurement], good: Callable[[Any], bool], within: float) -> Measurement:
+        """Readings at growing intervals until one is good or the time is over; the last one."""
+        ends = self.now + within
+        wait = FIRST_WAIT
+        seen = take()
+        while not good(seen) and self.now < ends:
+            self.sleep(min(wait, max(ends - self.now, FIRST_WAIT)))
+            wait = min(wait * GROWTH, LAST_WAIT)
+            seen = take()
+        return seen
+
+    # --- what is on -----------------------------------------------------------------------------------------------------
+    def need_on(self, kind: str) -> None:
+        if not self.supplies:
+            raise Refused(f"{kind}: no supply is on")
+
+    def need_off(self, kind: str) -> None:
+        if self.supplies:
+            raise Refused(f"{kind}: {', '.join(self.supplies)} is on; it is measured without power only")
+
+    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
+        """On, and up the ramp. Raises Tripped."""
+        self.pulse()
+        self.supplies[supply] = (setting.volts, setting.limit)
+        self.guard.energise(supply, setting, envelope, ramp)
+        while self.guard.climbing(supply):
+            self.sleep(ramp.seconds if ramp else FIRST_WAIT)
+
+    def switch_off(self, names: Sequence[str]) -> None:
+        """Off and confirmed; the processor's pins are released with the last supply. Raises OutputsOn."""
+        for name in names:
+            report = self.guard.off(name)
+            if not report.confirmed:
+                raise BenchError(report.says(), instrument=self.guard.instrument(name))
+            self.supplies.pop(name, None)
+        if not self.supplies:
+            self.pins.clear()
+
+    def note_checked(self, net: str) -> None:
+        """The check for a short of every supply on this net has passed."""
+        self.checked.update(name for name, supply in self.board.supplies.items() if supply.net == net)
+
+    def set_pin(self, pin: str, level: str) -> None:
+        if level == "off":
+            self.pins.pop(pin, None)
+        else:
+            self.pins[pin] = level
+
+    def state(self, load_ohms: float | None = None) -> str:
+        """The canonical text of the bench state."""
+        key = (tuple(self.supplies.items()), tuple(self.pins.items()), load_ohms)
+        if key not in self._states:
+            from harness.describe.state import BenchState
+
+            self._states[key] = BenchState(self.supplies, self.pins, load_ohms).key
+        return self._states[key]
+
+    # --- the board's names ----------------------------------------------------------------------------------------------
+    def net(self, name: str) -> str:
+        return self.board.net_of(name)
+
+    def nets(self, of: Iterable[str]) -> list[str]:
+        return topology.nets(self.board, of)
+
+    def lines(self, of: Iterable[str]) -> list[Line]:
+        return topology.lines(self.board, of)
+
+    @property
+    def power_nets(self) -> list[str]:
+        """The nets of all supplies and rails that a probe reaches."""
+        return [net for net in topology.power_nets(self.board) if self.reaches(net)]
+
+    @property
+    def board_farads(self) -> float:
+        return topology.total_farads(self.board)
+
+    def is_up(self, rail: str) -> bool:
+        """Whether a rail should be up in this state."""
+        return topology.is_up(self.board, rail, self.supplies, self.pins)
+
+    def should_be_off(self, of: Iterable[str]) -> tuple[dict[str, str], dict[str, str]]:
+        """(supplies, rails) -> nets that should be off and can be reached."""
+        supplies, rails = topology.should_be_off(self.board, of, self.supplies, self.pins)
+        return (
+            {name: net for name, net in supplies.items() if self.reaches(net)},
+            {name: net for name, net in rails.items() if self.reaches(net)},
+        )
+
+    def line_is_powered(self, line: Line) -> bool:
+        return topology.line_is_powered(self.board, line, self.supplies, self.pins)
+
+    def thresholds(self, line: Line) -> Thresholds:
+        if line.name not in self._thresholds:
+            from harness.describe.levels import line_thresholds
+
+            self._thresholds[line.name] = line_thresholds(self.board, line)
+        return self._thresholds[line.name]
+
+    def swing(self, line: Line) -> float:
+        """Volts between the thresholds."""
+        found = self.thresholds(line)
+        return found.high_min - found.low_max
+
+    def level_says(self, line: Line, volts: float) -> str:
+        level = self.thresholds(line).level(volts)
+        return "between the levels" if level == "undefined" else level
+
+    def rail_limits(self, rail: str, expect: Interval | None) -> Limits:
+        """From the step, the board file, or the circuit's tolerances, in this order."""
+        if expect is not None:
+            return Limits(expect.low, expect.high, "step")
+        on_board = self.board.rails[rail].limits if self.is_up(rail) else None
+        if on_board is not None:
+            return Limits(on_board.low, on_board.high, "board")
+        return self.circuit_limits(self.board.rails[rail].net)
+
+    def circuit_limits(self, net: str) -> Limits:
+        from harness.describe.state import BenchState
+
+        return self.predictor.volts(BenchState(self.supplies, self.pins), net) or OPEN
+
+    # --- measuring ----------------------------------------------------------------------------------------------------
+    def order(self, nets: Iterable[str]) -> list[str]:
+        """The nets that can be reached, in an order that saves movement; the others are noted."""
+        wanted = list(dict.fromkeys(nets))
+        unreached = [net for net in wanted if not self.reaches(net)]
+        if unreached:
+            self.detail.setdefault("not_reached", []).extend(unreached)
+            self.say("no point reaches " + ", ".join(unreached))
+        return self.bench.probing.order([net for net in wanted if net not in unreached])
+
+    def reaches(self, net: str) -> bool:
+        return self.bench.probing.reaches(net)
+
+    def reach(self, net: str) -> None:
+        self.pulse()
+        self.bench.probing.reach(net)
+
+    def swap(self, swapped: bool) -> bool:
+        """The meter's leads the other way round; False where the bench cannot."""
+        self.pulse()
+        return self.bench.probing.swap(swapped)
+
+    @contextmanager
+    def loaded(self, ohms: float) -> Iterator[float | None]:
+        """A known resistor across the point while the block runs; gives its ohms in parallel with the meter's."""
+        put = self.bench.probing.load(ohms)
+        try:
+            yield None if put is None else 1.0 / (1.0 / put + 1.0 / self.bench.input_ohms)
+        finally:
+            if put is not None:
+                self.bench.probing.load(None)
+
+    def high_impedance(self, high: bool) -> bool:
+        return self.bench.set_input(high)
+
+    def meter_volts(self) -> Measurement:
+        self.pulse()
+        return self.bench.volts()
+
+    def meter_ac(self) -> Measurement:
+        self.pulse(SLOW_LEASE)
+        return self.bench.ac_volts()
+
+    def meter_frequency(self) -> Measurement:
+        self.pulse(SLOW_LEASE)
+        return self.bench.frequency()
+
+    def meter_ohms(self, scale: float) -> Measurement:
+        self.pulse(SLOW_LEASE)
+        return self.bench.ohms(scale)
+
+    def console(self, link: str | None = None) -> Any:
+        return self.bench.console(link or (self.board.target.link if self.board.target else "console"))
+
+    def ask(self, question: str, *, text: bool = False) -> str:
+        """The operator's answer. Raises NoAnswer where nobody may be asked."""
+        if self._asker is None:
+            raise NoAnswer(question)
+        return self._asker(question, text)
+
+    # --- recording ----------------------------------------------------------------------------------------------------
+    def record(
+        self,
+        of: str,
+        quantity: str,
+        seen: Measurement,
+        limits: Limits,
+        *,
+        outcome: str | None = None,
+        says: str = "",
+        instrument: str = "",
+        load: bool = True,
+        load_ohms: float | None = None,
+    ) -> Reading:
+        """A measurement as a reading. load: whether the meter loads the net, so that its ohms belong to the state."""
+        if outcome is None:
+            outcome = decide(seen.value, seen.u, limits)
+        if load and load_ohms is None and quantity in ("dc volts", "ac volts"):
+            load_ohms = self.bench.input_ohms
+        return self._keep(
+            Reading(
+                of=of,
+                quantity=quantity,
+                value=None if seen.overload else seen.value,
+                unit=seen.unit,
+                u=None if seen.overload else seen.u,
+                low=limits.low,
+                high=limits.high,
+                outcome=outcome,
+                state=self.state(load_ohms),
+                instrument=instrument or self.bench.meter_name,
+                range=seen.range,
+                time=self.now,
+                limits_from=limits.origin,
+                says=says,
+            )
+        )
+
+    def record_number(
+        self, of: str, quantity: str, value: float, unit: str, limits: Limits, outcome: str, *, u: float = 0.0,
+        says: str = "",
+    ) -> Reading:  # fmt: skip
+        """A number that came another way than through the meter."""
+        return self._keep(
+            Reading(of, quantity, value, unit, u, limits.low, limits.high, outcome, self.state(), "", None, self.now,
+                    limits.origin, says)
+        )  # fmt: skip
+
+    def record_text(self, of: str, text: str, outcome: str, *, says: str = "") -> Reading:
+        """A text reading: what the board said, what the operator answered."""
+        told = text if not says else f"{text}: {says}" if text else says
+        return self._keep(
+            Reading(of, "text", None, "", outcome=outcome, state=self.state(), time=self.now, says=told)
+        )
+
+    def _keep(self, reading: Reading) -> Reading:
+        self.readings.append(reading)
+        if self.observer is not None:
+            self.observer.reading(reading)
+        return reading
+
+    def say(self, text: str) -> None:
+        """A remark for the report."""
+        if text:
+            self.remarks.append(text)
+            if self.observer is not None:
+                self.observer.says(text)

@@ -1,0 +1,37 @@
+"""How a run can end before its last step, apart from the bench's own errors (instruments.errors)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from instruments.errors import BenchError
+
+if TYPE_CHECKING:
+    from harness.run.guard.core import Cut
+
+
+class Tripped(Exception):
+    """The guard has cut the power: a rule was broken on `supply`."""
+
+    def __init__(self, supply: str, cut: Cut) -> None:
+        super().__init__(f"{cut.rule} on {supply}: {cut.says}")
+        self.supply = supply
+        self.cut = cut
+
+
+class Refused(Exception):
+    """A step that would energise what must not be energised, or measure what cannot be measured."""
+
+    exit_code = 2
+
+
+class OperatorStop(Exception):
+    """The operator stopped the work."""
+
+
+class NoAnswer(Exception):
+    """A question to the operator where nobody may be asked."""
+
+
+class GuardLost(BenchError):
+    """The guard's process died or fell silent. The runner has switched the outputs off through a session of its own."""

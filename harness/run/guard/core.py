@@ -1,0 +1,203 @@
+"""The trip rules: what a stream of samples of one supply says about cutting the power.
+
+    watch = Watch.fresh(now)
+    watch, cut = judge(envelope, watch, sample)
+
+A pure function: no clock, no instrument, so that the guard's process and the virtual bench share it to the letter.
+
+Rules, in the order in which they are looked at:
+
+    output-off        the output is off although it was switched on (the supply's own protection, or a person)
+    over-voltage      the output is above its set voltage by more than its margin (fed from elsewhere, or a broken sense)
+    constant-current  the supply limits for longer than the inrush time
+    over-current      the current is above the step's envelope, once the inrush time is over
+    under-voltage     the output is below its set voltage although the supply does not limit
+    lead-off          a current that flowed has ceased: a lead fell off, or a part let go
+
+A "change" is whatever the runner does that moves the current on purpose: switching on, a step of the ramp, driving a
+pin. After it the envelope grants the inrush time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+RULES: Final = ("output-off", "over-voltage", "constant-current", "over-current", "under-voltage", "lead-off")
+
+FLOOR_AMPS: Final = 1e-3  # below this no readback can tell a current from none (common practice, no source)
+LEAD_SHARE: Final = 0.1  # a current that falls below this share of the least expected one has ceased
+LEAD_TIME: Final = 0.05  # s; a processor that sleeps for a moment is no lead that fell off
+NEAR_LIMIT: Final = 0.97  # where a supply does not tell its mode: so near the limit it limits
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What the supply says of one output. `mode`: cv, cc, off, unregulated or unknown; `on` None: it cannot tell;
+    trip: the protection of its own that has tripped."""
+
+    time: float
+    volts: float
+    amps: float
+    mode: str = "unknown"
+    on: bool | None = None
+    trip: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """What one output may do. V, A, s.
+
+    volts, limit: the set points; inrush_s: how long it may limit after a change (C·V/I of the board with margin);
+    most_amps: the step's own bound on the current, None: only the limit; least_amps: the least current expected, from
+    which a lead that fell off is told, None: not told; margin_volts: how far the output may be from its set voltage;
+    amps_error: half-width of the supply's current readback.
+    """
+
+    volts: float
+    limit: float
+    inrush_s: float
+    most_amps: float | None = None
+    least_amps: float | None = None
+    margin_volts: float = 0.25
+    amps_error: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What must be remembered between samples: the last change, and since when what is odd has been so."""
+
+    changed: float
+    limiting_since: float | None = None
+    over_since: float | None = None
+    low_since: float | None = None
+    flowed: bool = False
+    ceased_since: float | None = None
+
+    @classmethod
+    def fresh(cls, now: float) -> Watch:
+        return cls(changed=now)
+
+    def change(self, now: float) -> Watch:
+        """The runner moves the current on purpose: grant the inrush time again."""
+        return replace(self, changed=now, limiting_since=None, over_since=None, low_since=None)
+
+    def climb(self, now: float) -> Watch:
+        """A step of a ramp: what is odd already goes on being so, or a short could be ramped up into."""
+        return replace(self, changed=now)
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """Why the power is to be cut: the rule, the sample that broke it, and the rule in words."""
+
+    rule: str
+    time: float
+    volts: float
+    amps: float
+    says: str
+
+
+def judge(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[Watch, Cut | None]:
+    """The watch as it is after this sample, and a cut where a rule is broken."""
+    watch = _remember(envelope, watch, sample)
+    for rule in (_output_off, _over_voltage, _constant_current, _over_current, _under_voltage, _lead_off):
+        broken = rule(envelope, watch, sample)
+        if broken is not None:
+            name, says = broken
+            return watch, Cut(name, sample.time, sample.volts, sample.amps, says)
+    return watch, None
+
+
+def suspicious(watch: Watch) -> bool:
+    """Whether a rule is about to be broken, so that the next look should come soon."""
+    return any(since is not None for since in _odd(watch))
+
+
+def _odd(watch: Watch) -> tuple[float | None, ...]:
+    return watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since
+
+
+def limits(envelope: Envelope, sample: Sample) -> bool:
+    """Whether the supply is limiting the current, by its own word or, where it has none, by what it shows."""
+    if sample.mode != "unknown":
+        return sample.mode == "cc"
+    near = sample.amps >= NEAR_LIMIT * envelope.limit - envelope.amps_error
+    return near and sample.volts < envelope.volts - envelope.margin_volts
+
+
+def _remember(envelope: Envelope, watch: Watch, sample: Sample) -> Watch:
+    limiting = limits(envelope, sample)
+    low = sample.volts < envelope.volts - envelope.margin_volts and not limiting
+    least = envelope.least_amps
+    flowed, ceased = watch.flowed, False
+    if least is not None:
+        flowed = flowed or sample.amps >= least
+        ceased = flowed and sample.amps < max(LEAD_SHARE * least, FLOOR_AMPS)
+    return Watch(
+        watch.changed,
+        _since(limiting, watch.limiting_since, sample.time),
+        _since(_is_over(envelope, sample), watch.over_since, sample.time),
+        _since(low, watch.low_since, sample.time),
+        flowed,
+        _since(ceased, watch.ceased_since, sample.time),
+    )
+
+
+def _is_over(envelope: Envelope, sample: Sample) -> bool:
+    return envelope.most_amps is not None and sample.amps > envelope.most_amps
+
+
+def _since(holds: bool, since: float | None, now: float) -> float | None:
+    return (now if since is None else since) if holds else None
+
+
+def _settling(envelope: Envelope, watch: Watch, sample: Sample) -> bool:
+    return sample.time - watch.changed <= envelope.inrush_s
+
+
+def _output_off(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    if sample.on is False or sample.mode == "off":
+        why = f"its own protection ({sample.trip})" if sample.trip else "its own protection, or a person"
+        return "output-off", f"the output is off although it was switched on: {why}"
+    return None
+
+
+def _over_voltage(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    most = envelope.volts + envelope.margin_volts
+    if sample.volts <= most or _settling(envelope, watch, sample):
+        return None
+    return "over-voltage", f"{sample.volts:.3f} V where {envelope.volts:.3f} V is set, at most {most:.3f} V allowed"
+
+
+def _constant_current(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    since = watch.limiting_since
+    if since is None or sample.time - since <= envelope.inrush_s:
+        return None
+    return "constant-current", (
+        f"the supply limits at {envelope.limit * 1e3:.0f} mA for longer than the {envelope.inrush_s * 1e3:.0f} ms "
+        f"that charging the board may take; it only reaches {sample.volts:.2f} V"
+    )
+
+
+def _over_current(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    most, since = envelope.most_amps, watch.over_since
+    if most is None or since is None:
+        return None
+    if _settling(envelope, watch, sample) and sample.time - since <= envelope.inrush_s:
+        return None
+    return "over-current", f"{sample.amps * 1e3:.1f} mA, more than the {most * 1e3:.1f} mA that this step allows"
+
+
+def _under_voltage(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    since = watch.low_since
+    if since is None or sample.time - max(since, watch.changed) <= envelope.inrush_s:
+        return None
+    return "under-voltage", f"{sample.volts:.3f} V where {envelope.volts:.3f} V is set, and the supply does not limit"
+
+
+def _lead_off(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    since = watch.ceased_since
+    if since is None or sample.time - max(since, watch.changed) < LEAD_TIME:
+        return None
+    return "lead-off", "the current has ceased: a lead fell off, or a part let go"

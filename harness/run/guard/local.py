@@ -1,0 +1,145 @@
+"""The guard in this process, on a clock that calls back: the virtual bench. Same rules, same owner.
+
+The guard looks closely (each `CLOSE_PERIOD`) while a ramp climbs, after a change and while a rule is about to be
+broken, and now and then otherwise: on a virtual clock a look costs computing time, and a circuit at rest shows the same
+each time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, Protocol
+
+from harness.run.errors import Tripped
+from harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
+
+if TYPE_CHECKING:
+    from harness.run.guard.core import Cut, Envelope, Sample
+
+CLOSE_PERIOD = 0.005  # s
+FAR_PERIOD = 0.1  # s, while the circuit moves and nothing is near a limit
+REST_PERIOD = 5.0  # s, while the circuit is at rest
+
+
+class TickingClock(Protocol):
+    def now(self) -> float: ...
+    def sleep(self, seconds: float) -> None: ...
+    def every(self, period: float, callback: Callable[[], None], *, resting: float | None = None) -> Any: ...
+
+
+class LocalGuard:
+    """Implements GuardShell."""
+
+    def __init__(self, guard: Guard, clock: TickingClock) -> None:
+        self.guard = guard
+        self.clock = clock
+        self._ticker: Any = None
+        self._looks_closely = False
+        self._failure: BaseException | None = None
+        self._acknowledged = False
+
+    @property
+    def cut(self) -> Cut | None:
+        return self.guard.cut
+
+    @property
+    def cut_supply(self) -> str:
+        return self.guard.cut_supply
+
+    # --- the ticker -----------------------------------------------------------------------------------------------------
+    def _tick(self) -> None:
+        """Called by the clock; a failure is kept for the runner, since nothing may be raised through the clock."""
+        if self._failure is not None or self.guard.cut is not None:
+            return
+        try:
+            self.guard.tick()
+        except Exception as error:  # noqa: BLE001  raised again in the runner's next call
+            self._failure = error
+            self.guard.all_off()
+            return
+        if self.guard.close != self._looks_closely:
+            self._watch()
+
+    def _watch(self) -> None:
+        """Have the clock call as often as it is needed now."""
+        if self._ticker is not None:
+            self._ticker.stop()
+            self._ticker = None
+        if not self.guard.any_live or self.guard.cut is not None:
+            return
+        self._looks_closely = self.guard.close
+        period = CLOSE_PERIOD if self._looks_closely else FAR_PERIOD
+        rest = CLOSE_PERIOD if self._looks_closely else REST_PERIOD
+        self._ticker = self.clock.every(period, self._tick, resting=rest)
+
+    def _check(self) -> None:
+        if self._acknowledged:
+            return
+        if self._failure is not None:
+            raise self._failure
+        if self.guard.cut is not None:
+            raise Tripped(self.guard.cut_supply, self.guard.cut)
+
+    # --- GuardShell -----------------------------------------------------------------------------------------------------
+    def prove_off(self) -> OffReport:
+        return self.guard.prove_off()
+
+    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
+        self._check()
+        self.guard.arm(supply, setting, envelope)
+        self.guard.on(supply, ramp)
+        self._watch()
+
+    def climbing(self, supply: str) -> bool:
+        self._check()
+        return self.guard.climbing(supply)
+
+    def bound(self, supply: str, most_amps: float | None, least_amps: float | None) -> None:
+        self.guard.bound(supply, most_amps, least_amps)
+
+    def change(self) -> None:
+        self.guard.change()
+        self._watch()
+
+    def sample(self, supply: str) -> Sample:
+        self._check()
+        return self.guard.sample(supply)
+
+    def latest(self) -> Mapping[str, Sample]:
+        return self.guard.latest
+
+    def off(self, supply: str) -> OffReport:
+        report = self.guard.off(supply)
+        self._watch()
+        return report
+
+    def all_off(self) -> OffReport:
+        report = self.guard.all_off()
+        self._watch()
+        return report
+
+    def beat(self, lease: float) -> None:
+        self._check()
+
+    def sleep(self, seconds: float) -> None:
+        self.clock.sleep(seconds)
+
+    def trace(self) -> dict[str, Track]:
+        return self.guard.take_trace()
+
+    def amps_error(self, supply: str, amps: float) -> float:
+        return self.guard.amps_error(supply, amps)
+
+    def instrument(self, supply: str) -> str:
+        return self.guard.feeds[supply].instrument
+
+    def energised(self) -> float:
+        return self.guard.energised
+
+    def acknowledge(self) -> None:
+        self._acknowledged = True
+
+    def close(self) -> None:
+        """Outputs off whatever happened before."""
+        self.guard.all_off()
+        self._watch()

@@ -1,0 +1,376 @@
+"""Guard: the one owner of the supplies of a run. Both shells (own process, virtual clock) drive this same class.
+
+    guard = Guard({"USB": Feed(psu, 1)}, clock)
+    guard.prove_off()                       every output of the off-list off, and said to be off, before anything else
+    guard.arm("USB", Setting(5.0, 0.12, ovp=5.5), envelope)
+    guard.on("USB", ramp=Ramp(0.5, 0.02))
+    guard.tick()                            again and again: next step of the ramp, one sample of each output, the rules
+    guard.off("USB"); guard.all_off()
+
+The off-list is fixed when the guard is made: the outputs that feed the board. A broken rule switches all of them off at
+once, inside the tick that saw it; `guard.cut` then says why. Whatever fails while switching off, the rest of the list
+is still tried, and what could not be confirmed is reported as unknown: unknown is not off.
+
+A protection that tripped is never cleared while its output is on: some supplies switch the output back on when the
+trip is cleared (E363xA User's Guide, p88 and 91; DP2000 Programming Guide, p48).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
+from instruments.errors import BenchError, OutputOnError, SettingError
+
+OFF_TRIES = 3
+STILL_VOLTS = 1.0  # above this an output that is off is fed from elsewhere, or has not discharged
+CLOSE = 0.05  # s after a change during which every sample matters
+THIN = 0.05  # s between kept samples while nothing happens
+OLD_NEWS = (OSError, BenchError, ValueError)  # what a failing link may raise
+
+
+class Supplies(Protocol):
+    """What the guard needs of a Psu driver."""
+
+    def set(self, channel: Any, volts: float, amps: float) -> Any: ...
+    def protect(self, channel: Any, ovp: float | None = None, ocp: float | None = None) -> Any: ...
+    def on(self, channel: Any) -> Any: ...
+    def off(self, channel: Any) -> bool:
+        """True: verified off; False: it cannot tell."""
+        ...
+
+    def is_on(self, channel: Any) -> bool | None: ...
+    def measure(self, channel: Any) -> tuple[float, float]: ...
+    def sample(self, channel: Any) -> Any: ...
+    def tripped(self, channel: Any) -> str | None: ...
+    def clear(self, channel: Any) -> Any: ...
+
+
+class Time(Protocol):
+    def now(self) -> float: ...
+    def sleep(self, seconds: float) -> None: ...
+
+
+@dataclass(frozen=True)
+class Feed:
+    """One output of the off-list: its driver, its channel, and how its link is made anew after a failure."""
+
+    psu: Supplies
+    channel: Any
+    instrument: str = ""
+    reopen: Callable[[], None] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What is programmed before an output turns on. ovp, ocp: the supply's own protections, None: left alone."""
+
+    volts: float
+    limit: float
+    ovp: float | None = None
+    ocp: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """From `start` volts up in steps of `volts` every `seconds`."""
+
+    volts: float
+    seconds: float
+    start: float = 0.0
+
+
+@dataclass(frozen=True)
+class OffReport:
+    """The state of each output after switching off: "off", "on" or "unknown", with what went wrong."""
+
+    states: Mapping[str, str]
+    errors: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def confirmed(self) -> bool:
+        return all(state == "off" for state in self.states.values())
+
+    def says(self) -> str:
+        if self.confirmed:
+            return "outputs confirmed off"
+        doubtful = [
+            f"{name}: {state}" + (f" ({self.errors[name]})" if name in self.errors else "")
+            for name, state in self.states.items()
+            if state != "off"
+        ]
+        return "outputs not confirmed off: " + ", ".join(doubtful)
+
+
+@dataclass
+class Track:
+    """Columns of the trace of one supply since it was last taken."""
+
+    times: list[float] = field(default_factory=list)
+    volts: list[float] = field(default_factory=list)
+    amps: list[float] = field(default_factory=list)
+    limit: list[float] = field(default_factory=list)
+    mode: list[str] = field(default_factory=list)
+
+    def add(self, sample: Sample, limit: float) -> None:
+        self.times.append(sample.time)
+        self.volts.append(sample.volts)
+        self.amps.append(sample.amps)
+        self.limit.append(limit)
+        self.mode.append(sample.mode)
+
+    def tells_nothing_new(self, sample: Sample) -> bool:
+        """Whether the last kept sample says the same, and not long ago."""
+        if not self.times or self.mode[-1] != sample.mode:
+            return False
+        same = abs(sample.volts - self.volts[-1]) < 0.01 and abs(sample.amps - self.amps[-1]) < 0.002
+        return same and sample.time - self.times[-1] < THIN
+
+
+class _Live:
+    """One output that is on."""
+
+    def __init__(self, setting: Setting, envelope: Envelope, now: float) -> None:
+        self.setting = setting
+        self.envelope = envelope
+        self.watch = Watch.fresh(now)
+        self.ramp: Ramp | None = None
+        self.due = 0.0
+        self.volts = setting.volts
+
+    @property
+    def now_allowed(self) -> Envelope:
+        """The envelope at the voltage that the ramp has reached."""
+        return self.envelope if self.volts == self.envelope.volts else replace(self.envelope, volts=self.volts)
+
+
+class Guard:
+    """Owner of the outputs that feed the board. Not thread-safe: one shell calls it from one loop."""
+
+    def __init__(self, feeds: Mapping[str, Feed], clock: Time) -> None:
+        self.feeds = dict(feeds)
+        self.clock = clock
+        self.cut: Cut | None = None
+        self.cut_supply = ""
+        self.latest: dict[str, Sample] = {}
+        self.energised = 0.0  # s with at least one output on
+        self.off_report: OffReport | None = None
+        self._armed: dict[str, tuple[Setting, Envelope]] = {}
+        self._live: dict[str, _Live] = {}
+        self._tracks: dict[str, Track] = {}
+        self._on_since: float | None = None
+
+    # --- before -------------------------------------------------------------------------------------------------------
+    def prove_off(self) -> OffReport:
+        """Try the off-list before anything is energised, so that it is known to work. A trip found is cleared after."""
+        report = self.all_off()
+        if report.confirmed:
+            for feed in self.feeds.values():
+                if feed.psu.tripped(feed.channel):
+                    self._clear(feed)
+        return report
+
+    def _clear(self, feed: Feed) -> None:
+        """The driver switches off, verifies, clears and verifies again; here it is seen to have done so."""
+        feed.psu.clear(feed.channel)
+        if feed.psu.is_on(feed.channel):
+            feed.psu.off(feed.channel)
+            raise SettingError("clearing the protection switched the output on", instrument=feed.instrument)
+
+    def arm(self, supply: str, setting: Setting, envelope: Envelope) -> None:
+        """Program an output that is off: limit, voltage and protections, each read back by the driver."""
+        feed = self.feeds[supply]
+        if self.cut is not None:
+            raise SettingError(f"the guard has cut the power ({self.cut.rule}): nothing is armed any more")
+        if supply in self._live:
+            raise SettingError(f"{supply} is on already", instrument=feed.instrument)
+        if setting.limit <= 0:
+            raise SettingError(f"{supply} has no current limit: it is not armed", instrument=feed.instrument)
+        if feed.psu.is_on(feed.channel):
+            feed.psu.off(feed.channel)
+            raise SettingError(f"the output of {supply} was on before it was armed", instrument=feed.instrument)
+        feed.psu.set(feed.channel, setting.volts, setting.limit)
+        ovp, ocp = _offered(feed, setting)
+        if ovp is not None or ocp is not None:
+            feed.psu.protect(feed.channel, ovp=ovp, ocp=ocp)
+        self._armed[supply] = (setting, envelope)
+
+    # --- while it is on -------------------------------------------------------------------------------------------------
+    def on(self, supply: str, ramp: Ramp | None = None) -> None:
+        """Switch an armed output on, at the foot of its ramp where one is given; `tick` climbs it."""
+        if supply not in self._armed:
+            raise SettingError(f"{supply} is not armed", instrument=self.feeds[supply].instrument)
+        setting, envelope = self._armed.pop(supply)
+        feed, live = self.feeds[supply], _Live(setting, envelope, self.clock.now())
+        if ramp is not None and ramp.volts > 0:
+            live.ramp, live.volts = ramp, min(setting.volts, ramp.start)
+            feed.psu.set(feed.channel, live.volts, setting.limit)
+        if self._on_since is None:
+            self._on_since = self.clock.now()
+        self._live[supply] = live  # before the command: if its answer is lost the output may be on
+        feed.psu.on(feed.channel)
+        now = self.clock.now()
+        live.watch, live.due = Watch.fresh(now), now + (ramp.seconds if ramp else 0.0)
+
+    def climbing(self, supply: str) -> bool:
+        """Whether the ramp has steps to go."""
+        live = self._live.get(supply)
+        return live is not None and live.ramp is not None
+
+    @property
+    def any_live(self) -> bool:
+        """Whether any output is on, as far as the guard knows."""
+        return bool(self._live)
+
+    def amps_error(self, supply: str, amps: float) -> float:
+        """Half-width of the supply's current readback at `amps`; 0.0 where its dialect does not say."""
+        feed = self.feeds[supply]
+        accuracy = getattr(feed.psu, "amps_accuracy", None)
+        return float(accuracy.half_width(amps, 0.0)) if accuracy is not None else 0.0
+
+    def bound(self, supply: str, most_amps: float | None, least_amps: float | None) -> None:
+        """Hold the current of an output that is on within other bounds from here on."""
+        if live := self._live.get(supply):
+            live.envelope = replace(live.envelope, most_amps=most_amps, least_amps=least_amps)
+
+    def change(self) -> None:
+        """The runner is about to move the current on purpose (a pin, a mode)."""
+        now = self.clock.now()
+        for live in self._live.values():
+            live.watch = live.watch.change(now)
+
+    @property
+    def close(self) -> bool:
+        """Whether the next look should come soon: a ramp, a recent change, or a rule about to be broken."""
+        now = self.clock.now()
+        return any(
+            live.ramp is not None
+            or suspicious(live.watch)
+            or now - live.watch.changed <= max(CLOSE, live.envelope.inrush_s)
+            for live in self._live.values()
+        )
+
+    def tick(self) -> None:
+        """Climb ramps, take one sample of each output that is on, apply the rules. A link that fails cuts the power."""
+        for supply in list(self._live):
+            live = self._live.get(supply)
+            if live is None:
+                return
+            try:
+                self._climb(supply, live)
+                sample = self.sample(supply)
+            except OLD_NEWS as error:
+                self._cut(supply, Cut("link-lost", self.clock.now(), float("nan"), float("nan"), str(error)))
+                raise
+            live.watch, cut = judge(live.now_allowed, live.watch, sample)
+            if cut is not None:
+                self._cut(supply, cut)
+                return
+
+    def _climb(self, supply: str, live: _Live) -> None:
+        now = self.clock.now()
+        if live.ramp is None or now < live.due:
+            return
+        feed, target = self.feeds[supply], live.setting.volts
+        live.volts = min(target, live.volts + live.ramp.volts)
+        feed.psu.set(feed.channel, live.volts, live.setting.limit)
+        now = self.clock.now()
+        live.watch, live.due = live.watch.climb(now), now + live.ramp.seconds
+        if live.volts >= target:
+            live.ramp = None
+
+    def sample(self, supply: str) -> Sample:
+        """One sample, kept for the trace."""
+        feed = self.feeds[supply]
+        seen = feed.psu.sample(feed.channel)
+        sample = Sample(self.clock.now(), seen.volts, seen.amps, seen.mode, seen.on, getattr(seen, "trip", None))
+        self.latest[supply] = sample
+        live, track = self._live.get(supply), self._tracks.setdefault(supply, Track())
+        if (live is not None and self._is_close(live, sample.time)) or not track.tells_nothing_new(sample):
+            track.add(sample, live.setting.limit if live else 0.0)
+        return sample
+
+    @staticmethod
+    def _is_close(live: _Live, now: float) -> bool:
+        return live.ramp is not None or now - live.watch.changed <= CLOSE
+
+    def take_trace(self) -> dict[str, Track]:
+        """The samples since the last call, by supply."""
+        tracks, self._tracks = self._tracks, {}
+        return tracks
+
+    # --- off ----------------------------------------------------------------------------------------------------------
+    def off(self, supply: str) -> OffReport:
+        """One output off, and said to be off."""
+        report = self._switch_off([supply])
+        self._count()
+        return report
+
+    def all_off(self) -> OffReport:
+        """Every output of the off-list off, each tried whatever the others do. Idempotent."""
+        self.off_report = self._switch_off(list(self.feeds))
+        self._count()
+        return self.off_report
+
+    def _cut(self, supply: str, cut: Cut) -> None:
+        self.cut, self.cut_supply = self.cut or cut, self.cut_supply or supply
+        self.all_off()
+
+    def _switch_off(self, supplies: list[str]) -> OffReport:
+        states, errors = {}, {}
+        for supply in supplies:
+            states[supply] = self._command_off(supply, errors)
+        for supply, state in states.items():  # tried again only when every other output has had its turn
+            if state != "off":
+                states[supply] = self._insist(supply, errors)
+        for supply, state in states.items():
+            self._armed.pop(supply, None)
+            if state == "off":
+                self._live.pop(supply, None)
+                errors.pop(supply, None)
+        return OffReport(states, errors)
+
+    def _command_off(self, supply: str, errors: dict[str, str]) -> str:
+        feed = self.feeds[supply]
+        try:
+            if feed.psu.off(feed.channel):
+                return "off"
+            volts, _ = feed.psu.measure(feed.channel)  # a supply that cannot tell whether its output is on
+            if abs(volts) < STILL_VOLTS:
+                return "off"
+            errors[supply] = f"it cannot tell whether its output is on, and measures {volts:.2f} V"
+            return "unknown"
+        except Exception as error:  # noqa: BLE001  whatever it is, the rest of the list must still be tried
+            errors[supply] = str(error) or type(error).__name__
+            return "on" if isinstance(error, OutputOnError) else "unknown"
+
+    def _insist(self, supply: str, errors: dict[str, str]) -> str:
+        """Again, each time over a fresh link where there is a way to make one."""
+        state = "unknown"
+        for _ in range(OFF_TRIES - 1):
+            reopen = self.feeds[supply].reopen
+            try:
+                if reopen is not None:
+                    reopen()
+            except Exception as error:  # noqa: BLE001  the old link may still carry one command
+                errors[supply] = str(error) or type(error).__name__
+            state = self._command_off(supply, errors)
+            if state == "off":
+                break
+        return state
+
+    def _count(self) -> None:
+        """Close the count of energised time when the last output is off."""
+        if self._on_since is not None and not self._live:
+            self.energised += self.clock.now() - self._on_since
+            self._on_since = None
+
+
+def _offered(feed: Feed, setting: Setting) -> tuple[float | None, float | None]:
+    """The protections that are asked for and that this supply has; what it has not was told before (cautions)."""
+    can = getattr(feed.psu, "can", None)
+    if can is None:
+        return setting.ovp, setting.ocp
+    return setting.ovp if can.ovp else None, setting.ocp if can.ocp != "none" else None

@@ -1,0 +1,153 @@
+"""How the meter's leads reach a net: through relays (scanner, fixture), or by a person's hands.
+
+Both know the bench file's routes and the board's points; a net is reached through any of its points. Relays are never
+moved while a test resistor hangs on them: it is taken off first (hot switching wears contacts out).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from harness.describe.board import Board
+
+RELAY_SETTLE = 0.01  # s after a relay moved: armature relays take 4 ms (34980A data sheet, table 4)
+EDGES = ("left", "top", "right", "bottom")
+ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth".split()
+
+
+class RelayProbing:
+    """Through a scanner's channels. swap: the channel that swaps the leads; loads: ohms -> channel of a resistor."""
+
+    by_hand = False
+
+    def __init__(
+        self,
+        scanner: Any,
+        routes: Mapping[str, str],
+        sleep: Callable[[float], None],
+        *,
+        swap_channel: str | None = None,
+        load_channels: Mapping[float, str] | None = None,
+    ) -> None:
+        self.scanner = scanner
+        self.routes = dict(routes)  # net -> channel
+        self._sleep = sleep
+        self._swap_channel = swap_channel
+        self._loads = dict(load_channels or {})
+        self._net: str | None = None
+        self._swapped = False
+        self._loaded: float | None = None
+
+    def reaches(self, net: str) -> bool:
+        return net in self.routes
+
+    def order(self, nets: Sequence[str]) -> list[str]:
+        """As given: relays know no distance."""
+        return list(nets)
+
+    def reach(self, net: str) -> None:
+        if net == self._net and not self._swapped and self._loaded is None:
+            return
+        self._net, self._swapped, self._loaded = net, False, None
+        self.scanner.only(self.routes[net])
+        self._sleep(RELAY_SETTLE)
+
+    def swap(self, swapped: bool) -> bool:
+        if self._swap_channel is None:
+            return False
+        if swapped != self._swapped:
+            (self.scanner.close if swapped else self.scanner.open)(self._swap_channel)
+            self._swapped = swapped
+            self._sleep(RELAY_SETTLE)
+        return True
+
+    def loads(self) -> Sequence[float]:
+        return sorted(self._loads)
+
+    def load(self, ohms: float | None) -> float | None:
+        """Put the test resistor nearest to `ohms` across the point, or take it off (None). Gives its ohms."""
+        if self._loaded is not None:
+            self.scanner.open(self._loads[self._loaded])
+            self._loaded = None
+            self._sleep(RELAY_SETTLE)
+        if ohms is None or not self._loads:
+            return None
+        self._loaded = min(self._loads, key=lambda each: abs(each - ohms))
+        self.scanner.close(self._loads[self._loaded])
+        self._sleep(RELAY_SETTLE)
+        return self._loaded
+
+    def release(self) -> None:
+        self.scanner.open_all()
+        self._net, self._swapped, self._loaded = None, False, None
+
+
+class HandProbing:
+    """By hand: the operator is told the point, its place and its net, and says when the probe is on it.
+
+    tell(title, detail) shows the prompt and returns when the operator has accepted; it raises OperatorStop or Skip.
+    """
+
+    by_hand = True
+
+    def __init__(self, board: Board, tell: Callable[[str, str], None], bleed: float | None = None) -> None:
+        self.board = board
+        self._tell = tell
+        self._bleed = bleed
+        self._net: str | None = None
+        self._swapped = False
+
+    def reaches(self, net: str) -> bool:
+        """A hand reaches every net that has a point, and a supply at its connector."""
+        return bool(self.board.points_on(net)) or any(supply.net == net for supply in self.board.supplies.values())
+
+    def order(self, nets: Sequence[str]) -> list[str]:
+        """Along the edges of the board, each edge from its first pad on."""
+        return sorted(nets, key=lambda net: _along(self._place(net)))
+
+    def _place(self, net: str) -> str:
+        points = self.board.points_on(net)
+        if points:
+            return str(self.board.points[points[0]].place)
+        return next((str(supply.place) for supply in self.board.supplies.values() if supply.net == net), "")
+
+    def reach(self, net: str) -> None:
+        if net == self._net and not self._swapped:
+            return
+        points = self.board.points_on(net)
+        title = f"Probe {points[0] if points else net}"
+        self._tell(title, f"{self._place(net) or 'place not given'}   net {net}   red lead on it, black on ground")
+        self._net, self._swapped = net, False
+
+    def swap(self, swapped: bool) -> bool:
+        if swapped != self._swapped:
+            how = "black lead on the point, red on ground" if swapped else "red lead on the point, black on ground"
+            self._tell("Swap the leads", how)
+            self._swapped = swapped
+        return True
+
+    def loads(self) -> Sequence[float]:
+        return [self._bleed] if self._bleed is not None else []
+
+    def load(self, ohms: float | None) -> float | None:
+        if self._bleed is None:
+            return None
+        if ohms is None:
+            self._tell("Take the resistor off", "leave the probes")
+            return None
+        self._tell(f"Put the {self._bleed:g} Ω resistor across", "from the point to ground, beside the probes")
+        return self._bleed
+
+    def release(self) -> None:
+        self._net, self._swapped = None, False
+
+
+def _along(place: str) -> tuple[int, int, str]:
+    """Edges in turn, then the count along each: "bottom edge, third pad from the left"."""
+    words = re.findall(r"[a-z]+|\d+", place.casefold())
+    edge = next((EDGES.index(word) for word in words if word in EDGES), len(EDGES))
+    count = next((ORDINALS.index(word) for word in words if word in ORDINALS), len(ORDINALS))
+    return edge, count, place

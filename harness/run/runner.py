@@ -1,0 +1,261 @@
+"""The runner: one unit through one sequence.
+
+Invariants, which hold whatever a step, an instrument, a person or the operating system does:
+
+1. Nothing is energised before every output of the off-list was switched off and said to be off.
+2. Nothing is energised without a current limit, nor before its check for a short has passed, unless the step says why.
+3. When `run` returns or raises, every output was commanded off, and the record says whether that was confirmed.
+4. A step is committed before the next one begins; what a step measured before it was broken off is committed too.
+5. A bench that fails gives the outcome "error", never "fail": it says nothing of the board.
+6. After a trip nothing is switched on again in this run.
+7. The discharge of each rail is measured before a person is told to touch, where the meter still answers.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from harness.run.context import Context
+from harness.run.decide import worst
+from harness.run.errors import OperatorStop, Tripped
+from harness.run.guard.owner import OffReport
+from harness.run.predict import Predictor
+from harness.run.record import NullRecorder
+from harness.run.steps import StepKind, _discharge, kinds
+from instruments.errors import BenchError
+from results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
+
+if TYPE_CHECKING:
+    from harness.describe.sequence import Sequence as StepSequence
+    from harness.run.bench import OpenBench
+    from harness.run.ports import Observer, Recorder
+
+
+@dataclass(frozen=True)
+class Result:
+    """How a run ended. error: what broke it off, None where it came to its end; off: the state of the outputs."""
+
+    record: RunRecord
+    error: BaseException | None
+    off: OffReport
+
+    @property
+    def outcome(self) -> str:
+        return self.record.outcome or "error"
+
+
+class Runner:
+    """Takes one unit through one sequence. Use `run` once."""
+
+    def __init__(
+        self,
+        sequence: StepSequence,
+        bench: OpenBench,
+        start: RunStart,
+        *,
+        recorder: Recorder | None = None,
+        observer: Observer | None = None,
+        predictor: Predictor | None = None,
+        asker: Callable[[str, bool], str] | None = None,
+    ) -> None:
+        self.sequence = sequence
+        self.bench = bench
+        self.start = start
+        self.recorder: Recorder = recorder or NullRecorder()
+        self.observer = observer
+        self.context = Context(
+            sequence.board,
+            bench,
+            predictor=predictor or Predictor(sequence.board),
+            observer=observer,
+            asker=asker,
+        )
+        self.steps: list[Step] = []
+        self.error: BaseException | None = None
+        self.trip: Trip | None = None
+
+    def run(self) -> Result:
+        """Every step in order, then everything off. Raises nothing but what the recorder raises, outputs off first."""
+        run_id = self.recorder.begin(self.start)
+        started = time.time()
+        off = OffReport({}, {})
+        try:
+            self._work()
+        except BaseException as error:  # noqa: BLE001  told in the result, after the power is off
+            self.error = self.error or error
+        finally:
+            off = self._make_safe()
+        record = RunRecord(
+            id=run_id,
+            start=self.start,
+            started=started,
+            ended=time.time(),
+            outcome=self._outcome(),
+            outputs_off=off.confirmed,
+            energised_s=self.context.guard.energised(),
+            trip=self.trip,
+            says=self._says(off),
+            steps=tuple(self.steps),
+        )
+        self.recorder.end(
+            self._outcome(),
+            outputs_off=record.outputs_off,
+            energised_s=record.energised_s or 0.0,
+            trip=self.trip,
+            says=record.says,
+        )
+        return Result(record, self.error, off)
+
+    # --- the steps ------------------------------------------------------------------------------------------------------
+    def _work(self) -> None:
+        report = self.context.guard.prove_off()
+        if not report.confirmed:
+            raise BenchError(f"{report.says()}; nothing was energised")
+        total = len(self.sequence.steps)
+        for number, model in enumerate(self.sequence.steps, start=1):
+            kind = kinds()[model.do]
+            if self.observer is not None:
+                self.observer.step_begins(number, total, model.title, kind.name)
+            step = self._step(number, model, kind)
+            if self.error is not None or self._stops_after(step, model):
+                return
+
+    def _step(self, number: int, model: Any, kind: StepKind) -> Step:
+        context = self.context
+        context.begin(kind.stops)
+        started = context.now
+        broke: BaseException | None = None
+        try:
+            kind.run(context, model)
+        except BaseException as error:  # noqa: BLE001  committed with the step, then told
+            broke = error
+        if broke is not None:
+            self._broken(number, broke)
+        return self._commit(number, model.title, kind.name, started, broke)
+
+    def _broken(self, number: int, error: BaseException) -> None:
+        """The power goes off first, then the story is told."""
+        self.error = error
+        self.context.alive = False
+        if isinstance(error, Tripped):
+            cut = error.cut
+            self.trip = Trip(cut.rule, number, error.supply, _number(cut.volts), _number(cut.amps))
+        with contextlib.suppress(Exception):
+            self.context.guard.all_off()
+        if hasattr(error, "step") and not error.step:
+            error.step = str(number)
+        self.context.say(str(error) or type(error).__name__)
+
+    def _commit(self, number: int, title: str, kind: str, started: float, broke: BaseException | None) -> Step:
+        context = self.context
+        step = Step(
+            number=number,
+            name=title,
+            kind=kind,
+            outcome=_outcome_of(context, broke),
+            started=started,
+            ended=context.now,
+            readings=tuple(context.readings),
+            says="; ".join(context.remarks),
+            detail=context.detail,
+            trace=self._trace(),
+            traffic=self._traffic(),
+        )
+        self.recorder.commit(step)
+        self.steps.append(step)
+        if self.observer is not None:
+            self.observer.step_ends(step)
+        return step
+
+    def _stops_after(self, step: Step, model: Any) -> bool:
+        if step.outcome not in ("fail", "tripped", "error"):
+            return False
+        stops: bool = model.on_fail == "stop" if model.on_fail is not None else self.context.stops
+        return stops
+
+    def _trace(self) -> Trace | None:
+        try:
+            tracks = self.context.guard.trace()
+        except Exception:  # noqa: BLE001  a guard that died keeps its trace; the step is committed without
+            return None
+        if not tracks:
+            return None
+        begun = self.context.begun
+        return Trace(
+            {
+                name: SupplyTrace([t - begun for t in track.times], track.volts, track.amps, track.limit, track.mode)
+                for name, track in tracks.items()
+            }
+        )
+
+    def _traffic(self) -> Sequence[tuple[float, str, str, str]]:
+        begun = self.context.begun
+        return [(each.time - begun, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
+
+    # --- the end --------------------------------------------------------------------------------------------------------
+    def _make_safe(self) -> OffReport:
+        """Everything off; then, where the run was broken off with the board charged, its discharge measured."""
+        was_on = bool(self.context.supplies)
+        try:
+            off = self.context.guard.all_off()
+        except Exception as error:  # noqa: BLE001  unknown is not off
+            off = OffReport(dict.fromkeys(self.bench.supplies, "unknown"), {"": str(error)})
+        if was_on and off.confirmed:
+            self.context.supplies.clear()
+            self.context.pins.clear()
+            self._discharge()
+        return off
+
+    def _discharge(self) -> None:
+        """A last step of its own; a bench that no longer answers is no reason to hide what happened before."""
+        context = self.context
+        context.begin(stops=False)
+        context.guard.acknowledge()
+        started = context.now
+        broke: BaseException | None = None
+        try:
+            if self.bench.probing.by_hand and self._stopped:
+                context.say("the discharge was not measured: measure each rail by hand before touching")
+            else:
+                _discharge.measure(context)
+        except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001  told in the step
+            broke = error
+            context.say(f"the discharge was not measured ({error}): wait, and measure by hand before touching")
+        self._commit(len(self.steps) + 1, "discharge", "discharge", started, broke)
+
+    @property
+    def _stopped(self) -> bool:
+        return isinstance(self.error, (KeyboardInterrupt, OperatorStop))
+
+    def _outcome(self) -> str:
+        if self.error is not None and not isinstance(self.error, Tripped):
+            return "error"
+        if self.trip is not None:
+            return "tripped"
+        return worst(step.outcome for step in self.steps)
+
+    def _says(self, off: OffReport) -> str:
+        told = []
+        if self._stopped:
+            told.append("stopped by the operator")
+        elif self.error is not None:
+            told.append(str(self.error) or type(self.error).__name__)
+        if not off.confirmed:
+            told.append(off.says())
+        return "; ".join(told)
+
+
+def _outcome_of(context: Context, broke: BaseException | None) -> str:
+    if isinstance(broke, Tripped):
+        return "tripped"
+    if broke is not None:
+        return "error"
+    return context.outcome or worst(reading.outcome for reading in context.readings)
+
+
+def _number(value: float) -> float | None:
+    return value if value == value else None

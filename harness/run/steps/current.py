@@ -1,0 +1,35 @@
+"""The current of a supply in the state that the bench is in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from harness.describe.fields import AmpsLimits, Seconds
+from harness.run.errors import Refused
+from harness.run.steps import _power
+from harness.run.steps._model import StepModel
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "current"
+
+
+class Model(StepModel):
+    """settle: a wait before the samples are taken."""
+
+    do: Literal["current"]
+    supply: str = Field(description="the supply whose current is read")
+    expect: AmpsLimits | None = None
+    settle: Seconds = 0.05
+
+
+def run(context: Context, model: Model) -> None:
+    context.need_on(KIND)
+    if model.supply not in context.supplies:
+        raise Refused(f"{model.supply} is not on: it has no current to read")
+    context.sleep(model.settle)
+    limit = context.supplies[model.supply][1]
+    _power.read_current(context, model.supply, _power.current_limits(context, model.expect, limit))

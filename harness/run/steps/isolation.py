@@ -1,0 +1,86 @@
+"""What rises that should not: every supply that is off, and every rail that should be off, while others are on.
+
+A source that is fed from another one is a danger: it ends the run, unless the step says to go on. A rail that rises is
+odd and is measured around; it is a failure too, but stops nothing by itself.
+
+Where the bench has a bleed resistor, a net that shows more than its limit into the meter's 10 MΩ is read again with the
+resistor across it, and that reading decides: a nanoampere of leakage is no feed. Without one the meter's reading stands.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from harness.describe.fields import Seconds, VoltsLimits
+from harness.run.decide import Limits
+from harness.run.steps._model import Of, StepModel
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+    from harness.run.ports import Measurement
+
+KIND = "isolation"
+STOPS = True
+
+ISOLATED_VOLTS = 0.3  # where the step does not say: below it no silicon junction conducts (common practice, no source)
+STEADY_VOLTS = 0.005  # a net that creeps by less than this between two looks has arrived
+LOOK_AGAIN = 0.1  # s
+
+
+class Model(StepModel):
+    """of: supplies and rails to look at; those that should be off where not given. expect: what they may show at most;
+    bleed: false leaves the bench's bleed resistor away; within: how long a net may take to creep to its value."""
+
+    do: Literal["isolation"]
+    of: Of = ("all",)
+    expect: VoltsLimits | None = None
+    bleed: bool = True
+    within: Seconds = 5.0
+
+
+def run(context: Context, model: Model) -> None:
+    context.need_on(KIND)
+    limits = _limits(model)
+    supplies, rails = context.should_be_off(model.of)
+    fed = []
+    for net in context.order(dict.fromkeys([*supplies.values(), *rails.values()])):
+        outcome = _measure(context, model, net, limits)
+        if outcome == "fail" and net in supplies.values():
+            fed += [name for name, each in supplies.items() if each == net]
+    context.detail["fed_supplies"] = fed
+    if fed:
+        context.say(f"{', '.join(fed)} fed from {', '.join(context.supplies)}: do not connect both")
+    elif model.on_fail is None:
+        context.stops = False
+
+
+def _limits(model: Model) -> Limits:
+    if model.expect is None:
+        return Limits(None, ISOLATED_VOLTS, "")
+    return Limits(model.expect.low, model.expect.high, "step")
+
+
+def _measure(context: Context, model: Model, net: str, limits: Limits) -> str:
+    context.reach(net)
+    high = limits.high if limits.high is not None else float("inf")
+    seen = _arrived(context, high, model.within)
+    bleed = context.bench.bleed_ohms if model.bleed else None
+    if seen.value <= high - 2 * seen.u or bleed is None:
+        return context.record(net, "dc volts", seen, limits).outcome
+    context.record(net, "dc volts", seen, Limits(), says="before the bleed resistor")
+    with context.loaded(bleed) as ohms:
+        seen = _arrived(context, high, model.within)
+        return context.record(net, "dc volts", seen, limits, load_ohms=ohms, says="with the bleed resistor").outcome
+
+
+def _arrived(context: Context, high: float, within: float) -> Measurement:
+    """A reading that no longer creeps; a net that is above its limit needs no patience."""
+    last = context.meter_volts()
+    ends = context.now + within
+    while context.now < ends:
+        context.sleep(LOOK_AGAIN)
+        now = context.meter_volts()
+        if now.value > high + 2 * now.u or abs(now.value - last.value) <= STEADY_VOLTS + 2 * now.u:
+            return now
+        last = now
+    return last

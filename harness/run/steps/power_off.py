@@ -1,0 +1,35 @@
+"""Supplies off, said to be off, and the discharge of each rail measured.
+
+Off is not at zero: supplies stop driving, and the board's own capacitors decide. The step ends when every rail (and
+every supply's net) is below the limit, or fails when one is not in time: then something still feeds it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from harness.describe.fields import Seconds, VoltsLimits
+from harness.run.steps import _discharge
+from harness.run.steps._model import OneOrMore, StepModel
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "power off"
+STOPS = True
+
+
+class Model(StepModel):
+    """supply: which; all that are on where not given. expect: the limit for each rail; within: how long it may take."""
+
+    do: Literal["power off"]
+    supply: OneOrMore = ()
+    expect: VoltsLimits | None = None
+    within: Seconds = _discharge.WITHIN
+
+
+def run(context: Context, model: Model) -> None:
+    context.switch_off(model.supply or tuple(context.supplies))
+    if not context.supplies:
+        most = model.expect.high if model.expect is not None and model.expect.high is not None else None
+        _discharge.measure(context, most, model.within)

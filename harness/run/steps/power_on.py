@@ -1,0 +1,101 @@
+"""One supply on: limit, protections and voltage set and read back, ramp, inrush, then the current it draws.
+
+Refused without a current limit, and before the supply's check for a short unless the step says `why`. While the step
+runs the guard holds the current to the step's envelope: `trip`, or twice what is expected at most. Later steps are held
+to `trip` where it is given, and to the limit always.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field, field_validator
+
+from harness.describe.fields import Amps, AmpsLimits, Seconds, Volts
+from harness.run.errors import Refused
+from harness.run.guard.core import Envelope
+from harness.run.guard.owner import Ramp, Setting
+from harness.run.steps import _power
+from harness.run.steps._model import RampField, StepModel, positive
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "power on"
+STOPS = True
+
+OVP_SHARE = 1.10  # over-voltage protection this much above the voltage set, and …
+OVP_VOLTS = 0.5  # … this much more: it is a stop for a catastrophe, and coarse (0.5 % + 0.5 V on some supplies)
+ENVELOPE = 2.0  # the guard trips at this much of the most current expected, unless `trip` says otherwise
+
+
+class Model(StepModel):
+    """volts: the supply's nominal where not given; expect: the current once the board has settled; trip: the guard
+    cuts above it, in this step and after; inrush: how long the supply may limit, else C·V/I of the board's capacitors;
+    settle: the wait after the ramp, else until the processor has booted."""
+
+    do: Literal["power on"]
+    supply: str = Field(description="the supply to switch on")
+    limit: Amps = Field(description='the current limit, such as "120 mA"; nothing is energised without one')
+    volts: Volts | None = None
+    ramp: RampField | None = None
+    ovp: Volts | None = None
+    ocp: Amps | None = None
+    expect: AmpsLimits | None = None
+    trip: Amps | None = None
+    inrush: Seconds | None = None
+    settle: Seconds | None = None
+
+    @field_validator("limit", "volts", "ovp", "ocp", "trip", "inrush")
+    @classmethod
+    def _above_zero(cls, value: float | None) -> float | None:
+        return positive(value, "120 mA")
+
+
+def run(context: Context, model: Model) -> None:
+    supply = context.board.supplies[model.supply]
+    if model.supply not in context.checked and not model.why:
+        raise Refused(f"{model.supply} is not energised: its check for a short has not passed, and the step says no `why`")
+    volts = supply.volts.nominal if model.volts is None else model.volts
+    setting = Setting(volts, model.limit, ovp=_ovp(model, volts), ocp=model.ocp)
+    envelope = _power.envelope(context, model.supply, volts, model.limit, model.inrush, model.expect)
+    _keep(context, model, setting, envelope)
+    context.energise(model.supply, setting, _held(envelope, model), _ramp(model, volts))
+    context.sleep(_settle(context, model, envelope))
+    limits = _power.current_limits(context, model.expect, model.limit)
+    _power.read_current(context, model.supply, limits)
+    context.guard.bound(model.supply, model.trip, envelope.least_amps)
+
+
+def _ovp(model: Model, volts: float) -> float:
+    return model.ovp if model.ovp is not None else OVP_SHARE * volts + OVP_VOLTS
+
+
+def _held(envelope: Envelope, model: Model) -> Envelope:
+    most = model.trip
+    if most is None and model.expect is not None and model.expect.high is not None:
+        most = ENVELOPE * model.expect.high + envelope.amps_error
+    return _power.with_most(envelope, most)
+
+
+def _ramp(model: Model, volts: float) -> Ramp | None:
+    if model.ramp is None:
+        return None
+    return Ramp(model.ramp.volts, model.ramp.seconds)
+
+
+def _settle(context: Context, model: Model, envelope: Envelope) -> float:
+    if model.settle is not None:
+        return model.settle
+    boot = context.board.target.boot_time if context.board.target else 0.0
+    return max(envelope.inrush_s, boot) + 0.05
+
+
+def _keep(context: Context, model: Model, setting: Setting, envelope: Envelope) -> None:
+    context.detail.update(
+        volts=setting.volts, limit=setting.limit, ovp=setting.ovp, ocp=setting.ocp, inrush_s=envelope.inrush_s
+    )
+    if model.why:
+        context.say(f"energised because: {model.why}")
+
+

@@ -1,0 +1,36 @@
+"""Every rail that should be up, against its limits: from the step, the board file, or the circuit's tolerances."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from harness.describe.fields import VoltsLimits
+from harness.run.steps._model import Of, StepModel
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "rails"
+
+
+class Model(StepModel):
+    """of: rails; where not given, all that should be up in this state of the bench. A rail that is named and should be
+    off is measured too and held against the circuit."""
+
+    do: Literal["rails"]
+    of: Of = ("all",)
+    expect: VoltsLimits | None = None
+
+
+def run(context: Context, model: Model) -> None:
+    context.need_on(KIND)
+    named = not set(model.of) & {"all", "every rail"}
+    rails = list(model.of) if named else [name for name in context.board.rails if context.is_up(name)]
+    off = [name for name in context.board.rails if name not in rails]
+    nets = {context.board.rails[name].net: name for name in rails}
+    for net in context.order(nets):
+        context.reach(net)
+        limits = context.rail_limits(nets[net], model.expect)
+        context.record(net, "dc volts", context.meter_volts(), limits)
+    if off:
+        context.detail["not_measured"] = off

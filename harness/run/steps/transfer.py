@@ -1,0 +1,106 @@
+"""How fast bytes move: a stream over the console, or a mounted volume of the board, written and read.
+
+A volume is written with a new file of random bytes that is removed again; nothing else on it is touched. Bytes are
+flushed to the medium before the clock stops, and read back past the system's cache where the system lets us; where it
+does not, the step says so, because the figure is then the cache's. `reference` is what the same medium does in a reader
+that is known to be good: a slow card is no slow board.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field
+
+from harness.describe.fields import BytesPerSecond, Seconds, limits
+from harness.run.decide import Limits, decide, propagate, rectangular
+from harness.run.errors import Refused
+from harness.run.steps import _volume
+from harness.run.steps._model import StepModel
+from instruments.quantity import Interval, QuantityError, parse
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "transfer"
+
+CLOCK_U = 0.01  # s, half-width of start and end of a transfer: chunks arrive late by about this much
+Rate = Annotated[Interval, limits("B/s")]
+
+
+class Model(StepModel):
+    """stream: a stream of the board's [target]; volume: of the bench file. expect: the rate of the stream; read, write:
+    those of the volume; reference: the same medium's rate in a good reader, ratio: what share of it must be reached."""
+
+    do: Literal["transfer"]
+    stream: str | None = None
+    volume: str | None = None
+    size: str = "8 MB"
+    expect: Rate | None = None
+    read: Rate | None = None
+    write: Rate | None = None
+    reference: BytesPerSecond | None = None
+    ratio: float = Field(0.8, gt=0)
+    timeout: Seconds = 30.0
+    link: str | None = None
+
+
+def run(context: Context, model: Model) -> None:
+    if (model.stream is None) == (model.volume is None):
+        raise Refused("a transfer step names a `stream` or a `volume`, one of them")
+    if model.stream is not None:
+        _stream(context, model, model.stream)
+    else:
+        _on_volume(context, model, str(model.volume))
+
+
+def _stream(context: Context, model: Model, ask: str) -> None:
+    target = context.board.target
+    stream = next((each for each in target.streams if each.ask == ask), None) if target else None
+    if stream is None:
+        raise Refused(f'the board file has no stream "{ask}" in [[target.streams]]')
+    console = context.console(model.link)
+    console.flush()
+    started = context.now
+    console.send(ask)
+    got, first = 0, None
+    while got < stream.bytes and context.now - started < model.timeout:
+        context.pulse(1.0)
+        got += len(console.receive(stream.bytes - got, 0.1))
+        first = context.now if first is None and got else first
+    seconds = context.now - started
+    context.detail.update(bytes=got, seconds=seconds)
+    if got < stream.bytes:
+        says = f"{got} of {stream.bytes} bytes within {seconds:.1f} s"
+        context.record_number(ask, "rate", got / seconds, "B/s", _limits(model.expect), "fail", says=says)
+        return
+    _rate(context, model, ask, got, seconds, model.expect)
+
+
+def _on_volume(context: Context, model: Model, name: str) -> None:
+    folder = context.bench.volumes.get(name)
+    if folder is None:
+        raise Refused(f'the bench file has no volume "{name}" in [volumes]')
+    try:
+        size = round(parse(model.size, "B"))
+    except QuantityError as error:
+        raise Refused(f"size: {error}") from None
+    wrote, read, cache = _volume.measure(folder, size, lambda: context.pulse(5.0))
+    context.say(cache)
+    context.detail.update(bytes=size, write_s=wrote, read_s=read, cache=cache)
+    _rate(context, model, f"{name} write", size, wrote, model.write)
+    _rate(context, model, f"{name} read", size, read, model.read or model.expect)
+
+
+def _rate(context: Context, model: Model, of: str, size: int, seconds: float, expect: Interval | None) -> None:
+    """The rate, and its share of the reference where there is one."""
+    rate, u = propagate(lambda n, t: n / t, [size, seconds], [[0.0, 0.0], [0.0, rectangular(CLOCK_U) ** 2]])
+    bounds = _limits(expect)
+    context.record_number(of, "rate", rate, "B/s", bounds, decide(rate, u, bounds), u=u)
+    if model.reference:
+        share, floor = rate / model.reference, Limits(model.ratio, None, "step")
+        context.record_number(of, "share of reference", share, "", floor, decide(share, u / model.reference, floor))
+
+
+def _limits(expect: Interval | None) -> Limits:
+    return Limits(expect.low, expect.high, "step") if expect else Limits()

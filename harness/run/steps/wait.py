@@ -1,0 +1,25 @@
+"""Let time pass; the guard watches meanwhile."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from harness.describe.fields import Seconds
+from harness.run.steps._model import StepModel
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "wait"
+
+
+class Model(StepModel):
+    do: Literal["wait"]
+    seconds: Seconds = Field(alias="for", description='how long, such as "2 s"')
+
+
+def run(context: Context, model: Model) -> None:
+    context.sleep(model.seconds)
+    context.detail["seconds"] = model.seconds

@@ -1,0 +1,127 @@
+"""The trip rules as a pure function of samples.
+
+The inrush figure is a textbook one: t = C·ΔV/I, 470 µF to 5 V at 100 mA takes 23.5 ms (reference values, 1.6).
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.run.guard.core import LEAD_TIME, Cut, Envelope, Sample, Watch, judge, suspicious
+
+INRUSH = 470e-6 * 5.0 / 0.1
+ENVELOPE = Envelope(volts=5.0, limit=0.1, inrush_s=INRUSH, most_amps=0.06, least_amps=0.01, margin_volts=0.25)
+
+
+def play(samples: list[Sample], envelope: Envelope = ENVELOPE, changed: float = 0.0) -> Cut | None:
+    watch = Watch.fresh(changed)
+    for sample in samples:
+        watch, cut = judge(envelope, watch, sample)
+        if cut is not None:
+            return cut
+    return None
+
+
+def steady(start: float, end: float, volts: float, amps: float, mode: str = "cv", on: bool | None = True) -> list[Sample]:
+    count = int(round((end - start) / 0.001))
+    return [Sample(start + 0.001 * n, volts, amps, mode, on) for n in range(count + 1)]
+
+
+def test_charging_for_as_long_as_the_capacitors_need_is_no_trip() -> None:
+    assert pytest.approx(0.0235) == INRUSH
+    charging = [Sample(t / 1000, 5.0 * t / 23.5, 0.1, "cc", True) for t in range(24)]
+    assert play([*charging, *steady(0.024, 0.5, 5.0, 0.03)]) is None
+
+
+def test_limiting_for_longer_trips_at_once() -> None:
+    cut = play(steady(0.0, 0.1, 1.2, 0.1, "cc"))
+    assert cut is not None
+    assert cut.rule == "constant-current"
+    assert cut.time == pytest.approx(INRUSH, abs=0.0011)
+
+
+def test_limiting_is_seen_without_a_word_from_the_supply() -> None:
+    """A supply that tells no mode limits when its current is at the limit and its voltage below the setting."""
+    assert (cut := play(steady(0.0, 0.1, 1.2, 0.0995, "unknown"))) is not None
+    assert cut.rule == "constant-current"
+    near_limit_but_regulated = Envelope(5.0, 0.1, INRUSH)
+    assert play(steady(0.0, 0.1, 5.0, 0.0995, "unknown"), near_limit_but_regulated) is None
+
+
+def test_current_above_the_envelope_trips_on_the_first_sample_after_the_inrush() -> None:
+    cut = play([*steady(0.0, 0.03, 5.0, 0.02), Sample(0.031, 5.0, 0.0601, "cv", True)])
+    assert cut is not None
+    assert (cut.rule, cut.time) == ("over-current", 0.031)
+    assert play([Sample(0.01, 5.0, 0.09, "cv", True), *steady(0.024, 0.1, 5.0, 0.059)]) is None
+
+
+def test_a_change_grants_the_inrush_time_again() -> None:
+    watch, _ = judge(ENVELOPE, Watch.fresh(0.0), Sample(1.0, 5.0, 0.02, "cv", True))
+    watch = watch.change(1.0)
+    watch, cut = judge(ENVELOPE, watch, Sample(1.01, 5.0, 0.08, "cv", True))
+    assert cut is None
+    watch, cut = judge(ENVELOPE, watch, Sample(1.03, 5.0, 0.08, "cv", True))
+    assert cut is not None
+    assert cut.rule == "over-current"
+
+
+def test_steps_of_a_ramp_grant_no_time_to_a_short() -> None:
+    watch, now = Watch.fresh(0.0), 0.0
+    cut = None
+    while cut is None and now < 1.0:
+        now += 0.001
+        if round(now * 1000) % 20 == 0:
+            watch = watch.climb(now)
+        watch, cut = judge(ENVELOPE, watch, Sample(now, 0.2, 0.1, "cc", True))
+    assert cut is not None
+    assert now == pytest.approx(INRUSH, abs=0.003)
+
+
+@pytest.mark.parametrize(("volts", "rule"), [(5.26, "over-voltage"), (4.7, "under-voltage")])
+def test_voltage_out_of_its_margin(volts: float, rule: str) -> None:
+    cut = play(steady(0.1, 0.2, volts, 0.02))
+    assert cut is not None
+    assert cut.rule == rule
+
+
+@pytest.mark.parametrize("volts", [5.24, 4.76])
+def test_voltage_within_its_margin(volts: float) -> None:
+    assert play(steady(0.1, 0.2, volts, 0.02)) is None
+
+
+@pytest.mark.parametrize("sample", [Sample(0.2, 0.0, 0.0, "cv", False), Sample(0.2, 0.0, 0.0, "off", None)])
+def test_an_output_that_switched_itself_off(sample: Sample) -> None:
+    cut = play([*steady(0.0, 0.1, 5.0, 0.02), sample])
+    assert cut is not None
+    assert cut.rule == "output-off"
+
+
+def test_a_lead_that_falls_off_is_a_current_that_ceases_for_good() -> None:
+    flowing, gone = steady(0.0, 0.2, 5.0, 0.02), steady(0.201, 0.4, 5.0, 0.0)
+    cut = play([*flowing, *gone])
+    assert cut is not None
+    assert cut.rule == "lead-off"
+    assert cut.time == pytest.approx(0.201 + LEAD_TIME, abs=0.0011)
+
+
+def test_a_moment_of_sleep_is_no_lead_that_fell_off() -> None:
+    naps = [*steady(0.0, 0.2, 5.0, 0.02), *steady(0.201, 0.24, 5.0, 0.0), *steady(0.241, 0.5, 5.0, 0.02)]
+    assert play(naps) is None
+
+
+def test_a_board_that_never_drew_current_has_no_lead_to_lose() -> None:
+    assert play(steady(0.0, 0.5, 5.0, 0.0)) is None
+
+
+def test_suspicion_comes_before_the_trip() -> None:
+    envelope = Envelope(5.0, 0.1, INRUSH)
+    watch, cut = judge(envelope, Watch.fresh(0.0), Sample(0.5, 1.0, 0.1, "cc", True))
+    assert cut is None
+    assert suspicious(watch)
+    watch, _ = judge(envelope, watch, Sample(0.501, 5.0, 0.02, "cv", True))
+    assert not suspicious(watch)
+
+
+def test_the_same_samples_give_the_same_cut() -> None:
+    samples = steady(0.0, 0.1, 1.2, 0.1, "cc")
+    assert play(samples) == play(samples)
