@@ -140,7 +140,7 @@ def _frame(store: Store, wanted: list[str], narrow: _Filter) -> pd.DataFrame:
     if "outcome" in data:
         data["outcome"] = pd.Categorical.from_codes(data["outcome"], categories=pd.Index(OUTCOMES))
     if "says" in data:
-        data["says"] = pd.Categorical(pd.Series(data["says"], dtype=object).fillna(""))
+        data["says"] = pd.Categorical(pd.Series(data["says"], dtype=object).fillna("").astype(str))
     if "position" in data:
         data["position"] = data["position"].astype(np.int32)
     return pd.DataFrame(data, columns=wanted)
@@ -184,7 +184,7 @@ def _table(connection: sa.Connection, query: Any, texts: Sequence[str]) -> pd.Da
     arrays = _arrays(result, [object] * len(names))
     table = pd.DataFrame(dict(zip(names, arrays, strict=True)), dtype=object)
     for name in texts:
-        table[name] = pd.Categorical(table[name].fillna(""))
+        table[name] = pd.Categorical(table[name].fillna("").astype(str))
     table["id"] = table["id"].astype(int)
     return table.set_index("id")
 
@@ -224,7 +224,7 @@ def _runs(connection: sa.Connection, narrow: _Filter, name: str) -> pd.DataFrame
         ended = table[table["run_outcome"] != ""].sort_values("started", kind="stable")
         table = ended.groupby(["unit_id", "sequence"], observed=True).tail(1).sort_index()
     table["virtual"] = table["virtual"].astype(bool)
-    table["rework"] = pd.Categorical([_rework(text) for text in table["rework"]])
+    table["rework"] = pd.Categorical(table["rework"].map(_rework).astype(str))
     table["started"] = pd.to_datetime(table["started"].astype(float), unit="s", utc=True)
     return table
 
