@@ -175,9 +175,16 @@ class _Grid:
             filled[at] = numbers[says]  # where a place repeats, the last assignment stays: the latest reading
             return filled
 
-        floats = [spread(n, np.nan, np.float64) for n in (table.value, table.u, table.low, table.high)]
-        outcome = spread(table.outcome, _NOTHING, np.int8)
-        return cls(table.checks, *floats, outcome, _dark(table, column, len(units)), _rail_checks(table))
+        return cls(
+            checks=table.checks,
+            value=spread(table.value, np.nan, np.float64),
+            u=spread(table.u, np.nan, np.float64),
+            low=spread(table.low, np.nan, np.float64),
+            high=spread(table.high, np.nan, np.float64),
+            outcome=spread(table.outcome, _NOTHING, np.int8),
+            dark=_dark(table, column, len(units)),
+            rails=_rail_checks(table),
+        )
 
     def taken(self, index: int) -> bool:
         return bool((self.outcome[index] != _NOTHING).any())

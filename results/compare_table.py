@@ -93,8 +93,20 @@ class ReadingTable:
         keep[list(wanted)] = True
         rows = keep[self.run] if self.run.size else np.zeros(0, dtype=bool)
         steps = [step for step in self.steps if keep[step.run]]
-        columns = (self.run, self.check, self.value, self.u, self.low, self.high, self.outcome, self.on_rails)
-        return ReadingTable(self.board, self.runs, self.checks, steps, *(column[rows] for column in columns))
+        return ReadingTable(
+            self.board,
+            self.runs,
+            self.checks,
+            steps,
+            run=self.run[rows],
+            check=self.check[rows],
+            value=self.value[rows],
+            u=self.u[rows],
+            low=self.low[rows],
+            high=self.high[rows],
+            outcome=self.outcome[rows],
+            on_rails=self.on_rails[rows],
+        )
 
 
 def latest_runs(runs: Sequence[RunInfo]) -> list[int]:
@@ -179,7 +191,7 @@ def _runs(connection: Any, board: str, sequence: str | None, unit: str | None) -
         if wanted is not None:
             query = query.where(column == wanted)
     rows = connection.execute(query).all()
-    return [row[0] for row in rows], [RunInfo(*row[1:6], _texts(row[6])) for row in rows]
+    return [row[0] for row in rows], [RunInfo(row[1], row[2], row[3], row[4], row[5], _texts(row[6])) for row in rows]
 
 
 def _texts(rework: str) -> tuple[str, ...]:
@@ -247,7 +259,9 @@ def _readings(connection: Any, step_keys: NDArray[np.int64]) -> NDArray[np.void]
     from results import schema
 
     r = schema.reading
-    nothing = sa.literal_column("9e999" if connection.dialect.name == "sqlite" else "'infinity'::float8")
+    nothing: sa.ColumnElement[Any] = sa.literal_column(
+        "9e999" if connection.dialect.name == "sqlite" else "'infinity'::float8"
+    )
     outcome = sa.case(CODES, value=r.c.outcome, else_=CODES["error"])
     query = sa.select(
         r.c.step_id,

@@ -13,7 +13,7 @@ from results.records import RunRecord
 from results.report.drawings_chart import capability_strip, individuals_figure, yield_strip
 from results.report.run_view import InstrumentView, instruments_of
 from results.report.svg import Pen
-from results.report.text import count, show, show_pair, when
+from results.report.text import count, show, show_pair, state_words, when
 from results.statistics import (
     Capability,
     GaugeStudy,
@@ -147,7 +147,7 @@ def _capability_row(pen: Pen, sample: _Sample, index: Capability) -> CapabilityR
     return CapabilityRow(
         of=check.of,
         quantity=check.quantity,
-        state=check.state,
+        state=state_words(check.state),
         mean=show(index.mean, unit),
         sd=show(index.sd, unit, 3),
         limits=show_pair(index.low, index.high, unit),
@@ -165,7 +165,7 @@ def _failing(c: Comparison) -> tuple[FailingCheck, ...]:
         taken = sum(outcome is not None for outcome in row.outcomes)
         if failed:
             name = f"{row.check.of} {row.check.quantity}"
-            found.append(FailingCheck(name, row.check.state, failed, 100 * failed / taken))
+            found.append(FailingCheck(name, state_words(row.check.state), failed, 100 * failed / taken))
     return tuple(sorted(found, key=lambda f: -f.units))
 
 
@@ -176,7 +176,7 @@ def _charts(pen: Pen, samples: Sequence[_Sample]) -> tuple[tuple[str, str, str, 
     return tuple(
         (
             f"{s.row.check.of} {s.row.check.quantity}",
-            s.row.check.state,
+            state_words(s.row.check.state),
             s.chart.says,
             individuals_figure(pen, s.row.check.of, s.chart, s.row.low, s.row.high, s.row.check.unit),
         )
@@ -190,7 +190,7 @@ def _summary(found: YieldResult, failing: Sequence[FailingCheck]) -> str:
     if found.final.passed != found.first_pass.passed:
         words += f" After rework {found.final.passed} of {found.final.total} pass."
     if failing:
-        words += f" {count(len(failing), 'check')} still fail or are marginal in some unit."
+        words += f" Still failing or marginal in some unit: {count(len(failing), 'check')}."
     return words
 
 

@@ -17,7 +17,7 @@ from results.report.drawings_trace import overlay_figure
 from results.report.explain_view import Concern, Document, Explanation, concerns, explanation
 from results.report.run_view import InstrumentView, instruments_of, verdict
 from results.report.svg import Pen
-from results.report.text import count, short_units, show, show_pair, when
+from results.report.text import count, short_units, show, show_pair, state_without_load, state_words, when
 from results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
@@ -170,27 +170,48 @@ def _card(
     unit: str, short: str, record: RunRecord | None, explained: Explanation | None, comparison: Comparison
 ) -> UnitCard:
     best = explained.best if explained else None
+    own = comparison.single.get(unit, ())
+    if record is None or record.outcome in ("pass", "error", None) or record.trip:
+        told = verdict(record) if record else ""
+    elif own:
+        told = _own_words(comparison, unit, own)
+    else:
+        told = "nothing of its own: odd only where other units are too"
     return UnitCard(
         serial=unit,
         short=short,
         outcome=comparison.outcomes.get(unit, ""),
-        verdict=verdict(record) if record else "",
+        verdict=told,
         why=f"{best.words} ({best.sure})" if best else "",
         rework=tuple(r.text for r in record.rework) if record else (),
         run=record.id[:8] if record else "",
     )
 
 
+def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:
+    """The first thing that only this unit shows: "+3V3 ohms 2.02 Ω (allowed > 100 Ω)"."""
+    row = c.row(own[0])
+    if row is None:
+        return own[0]
+    value = float(row.values[c.units.index(unit)])
+    words = f"{row.check.of} {row.check.quantity} {show(value, row.check.unit) if math.isfinite(value) else ''}".strip()
+    limits = show_pair(row.low, row.high, row.check.unit)
+    more = f", and {len(own) - 1} more" if len(own) > 1 else ""
+    return words + (f" (allowed {limits})" if limits else "") + more
+
+
 def _summary(c: Comparison) -> str:
     passed = sum(outcome == "pass" for outcome in c.outcomes.values())
     words = f"{passed} of {count(len(c.units), 'unit')} passed."
     if c.common:
-        words += f" {count(len(c.common), 'check')} odd in every unit whose rails were good: look at the design."
+        are = "1 check is" if len(c.common) == 1 else f"{len(c.common)} checks are"
+        words += f" {are} odd in every unit whose rails were good: look at the design."
     lone = [unit for unit in c.single if c.single[unit]]
     if lone:
-        words += f" {count(len(lone), 'unit')} with an oddity of its own: look at the assembly."
+        has = "1 unit has an oddity of its own" if len(lone) == 1 else f"{len(lone)} units have oddities of their own"
+        words += f" {has}: look at the assembly."
     if c.bench:
-        words += f" {count(len(c.bench), 'check')} odd in the reference unit too: look at the bench."
+        words += f" {count(len(c.bench), 'oddity', 'oddities')} of the reference unit too: look at the bench."
     return words
 
 
@@ -218,13 +239,14 @@ class _Drawer:
         numbers = {u: float(v) for u, v in zip(units, row.values, strict=True) if math.isfinite(v)}
         limits = show_pair(row.low, row.high, row.check.unit)
         if not numbers:
-            return row.check.state, limits, Markup("")
+            return state_words(row.check.state), limits, Markup("")
         if len(numbers) > MOST_COLUMNS:
             numbers = {u: v for u, v in numbers.items() if u in row.odd} or numbers
         values = {self.short[u]: v for u, v in numbers.items()}
         odd = [self.short[u] for u in row.odd]
-        drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd)
-        return row.check.state, limits, drawing
+        aside = [self.short[u] for u in numbers if u not in row.counted]
+        drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd, aside)
+        return state_words(row.check.state), limits, drawing
 
 
 def _actions(
@@ -263,7 +285,7 @@ def _table(c: Comparison) -> tuple[tuple[str, tuple[TableRow, ...]], ...]:
         limits = show_pair(row.low, row.high, row.check.unit)
         shown = cells if len(c.units) <= MOST_COLUMNS else ()
         view = TableRow(row.check.of, row.check.quantity, limits, shown, show(row.median, row.check.unit))
-        groups.setdefault(row.check.state or "nothing powered", []).append(view)
+        groups.setdefault(state_without_load(row.check.state) or "nothing powered", []).append(view)
     return tuple((state, tuple(rows)) for state, rows in groups.items())
 
 
@@ -298,5 +320,9 @@ def _proposed(c: Comparison) -> tuple[ProposedRow, ...]:
             continue
         unit = row.check.unit
         now, proposed = show_pair(row.low, row.high, unit), show_pair(found.low, found.high, unit)
-        rows.append(ProposedRow(f"{row.check.of} {row.check.quantity}", row.check.state, len(values), now, proposed))
+        rows.append(
+            ProposedRow(
+                f"{row.check.of} {row.check.quantity}", state_words(row.check.state), len(values), now, proposed
+            )
+        )
     return tuple(rows)

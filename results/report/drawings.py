@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from results.report.svg import WIDTH, Axis, Pen, axis_around, block, box, dot, element, label, line, stretched
+from results.report.svg import LETTER, WIDTH, Axis, Pen, axis_around, block, box, dot, element, label, line, stretched
 from results.report.text import show, show_pair
 
 HEIGHT = 24.0
@@ -134,32 +134,57 @@ def units_strip(
     high: float | None,
     unit: str,
     odd: Sequence[str],
+    aside: Sequence[str] = (),
 ) -> Markup:
-    """One check over the units: each unit's value marked with its number, odd ones framed."""
+    """One check over the units: odd ones framed and named above, the others named below.
+
+    `aside`: units whose reading tells nothing about the check; drawn grey, named in brackets.
+    """
     axis = _limits_axis(list(values.values()), low, high)
+    kinds = {k: "plain" if k in aside else "fail" if k in odd else "pass" for k in values}
     body = [line(0, HEIGHT / 2, WIDTH, HEIGHT / 2, "ground"), *_brackets(axis, low, high)]
-    body += [dot(axis.x(value), HEIGHT / 2, "fail" if key in odd else "pass") for key, value in values.items()]
-    said = "; ".join(f"{key} {show(value, unit)}" + (" odd" if key in odd else "") for key, value in values.items())
+    order = sorted(values, key=lambda k: ("plain", "pass", "fail").index(kinds[k]))
+    body += [dot(axis.x(values[key]), HEIGHT / 2, kinds[key]) for key in order]
+    words = {"plain": " (tells nothing)", "fail": " odd", "pass": ""}
+    said = "; ".join(f"{key} {show(value, unit)}{words[kinds[key]]}" for key, value in values.items())
     text = f"{said}; limits {show_pair(low, high, unit) or 'none'}"
     svg = stretched(pen, HEIGHT, body, f"{name}, units side by side", text)
-    return block([svg, *_unit_labels(axis, values, odd)], "strip units-strip")
+    place = {f"({k})" if kinds[k] == "plain" else k: axis.at(values[k]) for k in values}
+    named_odd = {k: place[k] for k in values if kinds[k] == "fail"}
+    rest = {k: p for k, p in place.items() if k not in named_odd}
+    above, below = _unit_labels(named_odd, "unit-name is-odd"), _unit_labels(rest, "unit-name")
+    return block([*above, svg, *below], "strip units-strip" + (" odd-above" if above else ""))
 
 
-def _unit_labels(axis: Axis, values: Mapping[str, float], odd: Sequence[str]) -> list[Markup]:
-    """Labels below the dots; units whose dots lie close share one label, so that no label covers another."""
-    groups: list[list[str]] = []
-    place = {key: axis.at(value) for key, value in values.items()}
-    for key in sorted(values, key=lambda k: (place[k], k)):
-        width = 0.05 * (1 + sum(len(k) + 1 for k in groups[-1]) / 3) if groups else 0.0
-        if groups and place[key] - place[groups[-1][0]] < width:
-            groups[-1].append(key)
-        else:
-            groups.append([key])
-    return [
-        label(
-            " ".join(sorted(group)) if len(group) <= 4 else f"{len(group)} units",
-            sum(place[k] for k in group) / len(group),
-            "unit-name" + (" is-odd" if any(k in odd for k in group) else ""),
+@dataclass
+class _Shared:
+    """A label that one or several units share, and the room it takes (shares of the width)."""
+
+    names: list[str]
+    at: float
+
+    @property
+    def text(self) -> str:
+        return (
+            " ".join(sorted(self.names, key=lambda n: n.strip("()")))
+            if len(self.names) <= 5
+            else f"{len(self.names)} units"
         )
-        for group in groups
-    ]
+
+    @property
+    def span(self) -> tuple[float, float]:
+        half = LETTER * (len(self.text) + 1) / 2
+        middle = min(max(self.at, half), 1 - half)
+        return middle - half, middle + half
+
+
+def _unit_labels(place: Mapping[str, float], css: str) -> list[Markup]:
+    """One label a unit; where labels would cover each other, the units share one."""
+    shared: list[_Shared] = []
+    for name in sorted(place, key=lambda n: (place[n], n)):
+        shared.append(_Shared([name], place[name]))
+        while len(shared) > 1 and shared[-1].span[0] < shared[-2].span[1]:
+            last, before = shared.pop(), shared.pop()
+            names = before.names + last.names
+            shared.append(_Shared(names, sum(place[n] for n in names) / len(names)))
+    return [label(each.text, each.at, css) for each in shared]

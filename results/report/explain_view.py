@@ -29,8 +29,10 @@ class Candidate:
     @property
     def says(self) -> str:
         """How many readings it accounts for and leaves."""
+        if not self.accounts and not self.leaves:
+            return ""
         words = f"accounts for {count(len(self.accounts), 'odd reading')}"
-        return words + (f", leaves {len(self.leaves)}" if self.leaves else "" if not self.accounts else ", leaves none")
+        return words + (f", leaves {len(self.leaves)}" if self.leaves else ", leaves none")
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,7 @@ def _next(entry: Document) -> str:
     words = str(entry.get("says") or "")
     if not words:
         words = f"measure {entry.get('quantity', '')} at {entry.get('point', '')}{place}"
-        words += f" with {state}" if state else ", nothing powered"
+        words += f" with {state}" if state and state != "off" else ", nothing powered"
     bits = entry.get("bits")
     return words + (f" – worth {bits:.2g} bit" if isinstance(bits, int | float) else "")
 

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from results.records import Reading, RunRecord, Step
 from results.report.drawings import Thresholds, limit_strip, line_strip
 from results.report.svg import Pen
-from results.report.text import show, show_pair, show_uncertainty
+from results.report.text import show, show_measured, show_pair, show_uncertainty, state_without_load, state_words
 
 ODD = ("fail", "marginal", "error", "tripped")
 TEXT = "text"
@@ -48,11 +48,11 @@ def reading_view(pen: Pen, step: Step, reading: Reading, *, draw: bool = False) 
         drawing = limit_strip(
             pen, reading.of, reading.value, reading.low, reading.high, reading.u, reading.unit, reading.outcome
         )
-    value = reading.says if reading.quantity == TEXT else show(reading.value, reading.unit)
+    value = reading.says if reading.quantity == TEXT else show_measured(reading.value, reading.u, reading.unit)
     return ReadingView(
         of=reading.of,
         quantity=reading.quantity,
-        state=reading.state,
+        state=state_words(reading.state),
         step=f"{step.number} {step.name}",
         value=value or "nothing",
         uncertainty=show_uncertainty(reading.u, reading.unit),
@@ -66,11 +66,23 @@ def reading_view(pen: Pen, step: Step, reading: Reading, *, draw: bool = False) 
     )
 
 
-def odd_readings(pen: Pen, record: RunRecord) -> list[ReadingView]:
+@dataclass(frozen=True)
+class OddGroup:
+    """What is odd of one net: its first odd reading with a drawing, and the later ones in other states."""
+
+    first: ReadingView
+    also: tuple[ReadingView, ...]
+
+
+def odd_groups(pen: Pen, record: RunRecord) -> list[OddGroup]:
     """In the order in which they were taken: the first is nearest to the cause."""
-    return [
-        odd_view(pen, step, reading) for step in record.steps for reading in step.readings if reading.outcome in ODD
-    ]
+    groups: dict[tuple[str, str], list[ReadingView]] = {}
+    for step in record.steps:
+        for reading in step.readings:
+            if reading.outcome in ODD:
+                found = groups.setdefault((reading.of, reading.quantity), [])
+                found.append(odd_view(pen, step, reading) if not found else reading_view(pen, step, reading))
+    return [OddGroup(found[0], tuple(found[1:])) for found in groups.values()]
 
 
 def odd_view(pen: Pen, step: Step, reading: Reading) -> ReadingView:
@@ -86,7 +98,9 @@ def rails(pen: Pen, record: RunRecord) -> list[tuple[str, list[ReadingView]]]:
     for step in record.steps:
         if step.kind == "rails":
             for reading in step.readings:
-                groups.setdefault(reading.state, []).append(reading_view(pen, step, reading, draw=True))
+                groups.setdefault(state_without_load(reading.state), []).append(
+                    reading_view(pen, step, reading, draw=True)
+                )
     return list(groups.items())
 
 
@@ -126,8 +140,9 @@ def _line_drawing(pen: Pen, step: Step, reading: Reading) -> Markup | None:
     if limits is None or reading.value is None:
         return None
     same = [r for r in step.readings if r.of == reading.of and r is not reading and r.value is not None]
-    ac = next((r.value for r in same if r.quantity == "ac volts" and r.state == reading.state), None)
-    second = next((r.value for r in same if r.quantity == "dc volts" and r.state != reading.state), None)
+    ac = next((r.value for r in same if r.quantity == "ac volts"), None)
+    loaded = (r for r in same if r.quantity == "dc volts" and r.state != reading.state)
+    second = next((r.value for r in loaded if state_without_load(r.state) == state_without_load(reading.state)), None)
     return line_strip(pen, reading.of, reading.value, ac, limits, reading.outcome, second)
 
 
@@ -160,8 +175,8 @@ def backfeed_matrix(records: Iterable[RunRecord]) -> Matrix | None:
     """
     found: dict[tuple[str, str], Reading] = {}
     for reading in _isolation(records):
-        key = (reading.of, reading.state)
-        if key not in found or abs(reading.value or 0.0) > abs(found[key].value or 0.0):
+        key = (reading.of, state_without_load(reading.state))
+        if key not in found or _weight(reading) > _weight(found[key]):
             found[key] = reading
     if not found:
         return None
@@ -169,8 +184,13 @@ def backfeed_matrix(records: Iterable[RunRecord]) -> Matrix | None:
     nets = tuple(dict.fromkeys(net for net, _ in found))
     top = max(abs(r.value or 0.0) for r in found.values()) or 1.0
     rows = tuple((net, tuple(_cell(found.get((net, state)), top) for state in states)) for net in nets)
-    limits = {show_pair(r.low, r.high, r.unit) for r in found.values()}
+    limits = {show_pair(r.low, r.high, r.unit) for r in found.values()} - {""}
     return Matrix(states, rows, limits.pop() if len(limits) == 1 else "")
+
+
+def _weight(reading: Reading) -> tuple[bool, float]:
+    """A reading that was held against a limit decides (one before the bleed resistor does not); then the highest."""
+    return reading.low is not None or reading.high is not None, abs(reading.value or 0.0)
 
 
 def _isolation(records: Iterable[RunRecord]) -> Iterable[Reading]:

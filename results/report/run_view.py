@@ -50,7 +50,7 @@ class RunView:
     outputs: str
     outputs_known: bool
     facts: tuple[tuple[str, str], ...]
-    odd: tuple[rv.ReadingView, ...]
+    odd: tuple[rv.OddGroup, ...]
     stopped: tuple[str, ...]
     explanation: Explanation
     actions: tuple[str, ...]
@@ -70,7 +70,7 @@ class RunView:
 def run_view(pen: Pen, record: RunRecord, explain: Document | None = None) -> RunView:
     """The view of one run."""
     explained = explanation(explain)
-    odd = rv.odd_readings(pen, record)
+    odd = rv.odd_groups(pen, record)
     return RunView(
         record=record,
         verdict=verdict(record),
@@ -103,14 +103,12 @@ def verdict(record: RunRecord) -> str:
         return f"The guard cut the power in step {trip.step}: {trip.rule} on {trip.supply}{at}."
     if record.outcome == "error":
         return f"The bench failed, which says nothing about the board. {record.says}".strip()
-    parts = [
-        count(tally[key], f"reading {words}", f"readings {words}")
-        for key, words in (("fail", "outside the limits"), ("marginal", "too near a limit to decide"))
-        if tally.get(key)
-    ]
+    failed, near = tally.get("fail", 0), tally.get("marginal", 0)
+    parts = [f"{failed} outside {'its' if failed == 1 else 'their'} limits"] if failed else []
+    parts += [f"{near} too near a limit to decide"] if near else []
     if not parts and record.outcome == "pass":
         return f"All {len(readings)} readings lie within their limits."
-    return f"Of {len(readings)} readings: {and_list(parts) or 'none odd'}."
+    return f"Of {count(len(readings), 'reading')}, {and_list(parts) or 'none is odd'}."
 
 
 def _outputs(record: RunRecord) -> str:

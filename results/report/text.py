@@ -32,7 +32,9 @@ def show(value: float | None, unit: str = "", digits: int = 4) -> str:
 
 def _prefix(value: float, unit: str) -> tuple[float, str]:
     size = abs(value)
-    if unit not in _SCALED or size == 0:
+    if unit == "%":
+        return 0.01, ""  # shares are kept as fractions
+    if unit not in _SCALED or size == 0 or (unit == "V" and 0.1 <= size < 1):  # 0.3 V is said of limits, not 300 mV
         return 1.0, ""
     rounded = size * (1 + 1e-9)
     return next(((s, p) for s, p in _PREFIXES if rounded >= s), _PREFIXES[-1])
@@ -45,6 +47,14 @@ def _digits(number: float, digits: int) -> str:
     text = f"{number:.{min(places, 12)}f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
     return text.replace("-", MINUS)
+
+
+def show_measured(value: float | None, u: float | None, unit: str = "") -> str:
+    """A measured value with no more digits than its expanded uncertainty 2u lets stand, two at least, six at most."""
+    if value is None or not u or value == 0 or not math.isfinite(value):
+        return show(value, unit)
+    digits = math.floor(math.log10(abs(value))) - math.floor(math.log10(2 * u)) + 1
+    return show(value, unit, min(6, max(2, digits)))
 
 
 def show_pair(low: float | None, high: float | None, unit: str = "") -> str:
@@ -62,6 +72,22 @@ def show_pair(low: float | None, high: float | None, unit: str = "") -> str:
 def show_uncertainty(u: float | None, unit: str = "") -> str:
     """The expanded uncertainty ± 2u, two digits."""
     return "" if u is None else f"± {show(2 * u, unit, 2)}"
+
+
+_METER = re.compile(r";? ?load=10MΩ$")
+_LOAD = re.compile(r";? ?load=[^;]*$")
+
+
+def state_words(state: str) -> str:
+    """A bench state without what goes without saying: the meter's own 10 MΩ, and that nothing was on."""
+    words = _METER.sub("", state)
+    return "" if words == "off" else words
+
+
+def state_without_load(state: str) -> str:
+    """What was powered and driven, whatever lay across the point."""
+    words = _LOAD.sub("", state)
+    return "" if words == "off" else words
 
 
 def when(seconds: float | None) -> str:

@@ -6,6 +6,7 @@ spread between units. Nothing here is a result of a measurement.
 
 from __future__ import annotations
 
+import hashlib
 import random
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -44,7 +45,11 @@ LINES = {  # net: (nominal volts in state boot, expected level)
     "CON_TX": (3.29, "high"),
     "CON_RX": (3.29, "high"),
 }
-STATES = {"USB": "USB=5V@120mA", "CELL": "CELL=3.7V@120mA", "PANEL": "PANEL=6V@120mA"}
+STATES = {
+    "USB": "USB=5V@120mA; load=10MΩ",
+    "CELL": "CELL=3.7V@120mA; load=10MΩ",
+    "PANEL": "PANEL=6V@120mA; load=10MΩ",
+}
 FED = {  # rails and the other supplies with one supply on: (VIN, VSYS, +3V3)
     "USB": (4.63, 4.34, 3.302),
     "CELL": (0.01, 3.68, 3.301),
@@ -192,7 +197,7 @@ def line_steps(unit: Unit, number: int) -> Step:
         found.append(reading(net, "dc volts", value, "V", low, high, says=f"expected {level}", **more))
         found.append(reading(net, "ac volts", 0.001, "V", None, None, **more))
         if net == "RADIO_RST" and 0.8 < value < 2.0 + 1:
-            loaded = {**more, "state": STATES["USB"] + "; load=10kΩ to GND"}
+            loaded = {**more, "state": "USB=5V@120mA; load=10kΩ"}
             found.append(reading(net, "dc volts", value * 0.4955, "V", None, None, says="second load", **loaded))
     detail = {
         "thresholds": {net: {"low": 0.8, "high": 2.0, "rail": 3.3, "expected": e} for net, (_, e) in LINES.items()}
@@ -280,7 +285,7 @@ def record(unit: Unit, number: int, rework: tuple[Rework, ...] = (), started: fl
     )
     trip = Trip("constant current", 3, "USB", 0.9, 0.12) if unit.trips else None
     return RunRecord(
-        id=f"{number:032x}",
+        id=hashlib.sha256(f"{unit.serial} {number}".encode()).hexdigest()[:32],
         start=start,
         started=started,
         ended=started + 95.0,
