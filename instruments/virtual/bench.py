@@ -120,8 +120,8 @@ class VirtualBench:
         transients: bool = True,
         solver: Solver | None = None,
     ) -> None:
-        """drawn False: every part has its nominal value. transients False: every change is settled at once (instant.py),
-        which is far quicker; solver: who solves the operating points then (lockstep.py)."""
+        """drawn False: every part has its nominal value. transients False: every change is settled at once, which is
+        far quicker (instant.py); solver: who solves the operating points then (lockstep.py)."""
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)

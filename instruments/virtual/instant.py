@@ -1,8 +1,9 @@
 """A simulation without transients: each change is settled by one solution of the operating point.
 
-It answers the same questions as the circuit's `Simulation` and costs a thousandth, for tools that run whole sequences on
-hundreds of variants. What is lost: inrush, ramps behind a current limit, discharge times. Ratings are watched all the
-same: voltages at once, currents and powers through their heat filters while time passes.
+It answers the same questions as the circuit's `Simulation` and costs far less, for tools that run whole sequences on
+hundreds of variants. What is lost: inrush, ramps behind a current limit, discharge times, and what a part does late (a
+fuse that blows, a supervisor's delay). Ratings are watched all the same: voltages at once, currents and powers through
+their heat filters while time passes.
 
 `solver` may be handed in: it is given a variant and the last point and returns a batch and the member's place in it, so
 that many simulations can have their points solved together (see lockstep.py).
@@ -13,8 +14,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
-
-import numpy as np
 
 from .circuit import Model, Overstress, Points, Variant
 from .circuit.ratings import Watch
