@@ -1,0 +1,156 @@
+"""The suspects: every single fault of a board's parts, with its prior and, where it has a value, the range to fit.
+
+Priors are data (`sequences/priors.toml`). A suspect's text is the language of faults with {} for a fitted value, so what
+is found can be planted, noted as rework or copied into another command.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from harness.explain.predict import Change
+from instruments.quantity import parse
+from instruments.virtual.circuit import Circuit, Fault, Part, parse_fault
+
+_PER_DECADE = 1.0
+"""Grid points a decade over which a fitted value is screened before it is refined."""
+
+
+@cache
+def priors() -> Mapping[str, Any]:
+    """The packaged priors as priors.toml has them."""
+    return tomllib.loads(resources.files("sequences").joinpath("priors.toml").read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One fault that may be there. `text` holds {} where a value (ohms) between `low` and `high` is fitted."""
+
+    text: str
+    category: str
+    prior: float
+    low: float | None = None
+    high: float | None = None
+    same_as: str = ""  # suspects with one key predict the same: solved once
+
+    @property
+    def fitted(self) -> bool:
+        return self.low is not None
+
+    @property
+    def log_range(self) -> float:
+        """Natural log of highest over lowest value."""
+        return math.log(self.high / self.low) if self.low and self.high else 0.0
+
+    def grid(self) -> list[float | None]:
+        """Values to screen, spaced evenly in the logarithm; [None] where there is nothing to fit."""
+        if self.low is None or self.high is None:
+            return [None]
+        count = max(3, round(self.log_range / math.log(10) * _PER_DECADE) + 1)
+        return [self.low * (self.high / self.low) ** (k / (count - 1)) for k in range(count)]
+
+    def write(self, value: float | None, digits: int = 6) -> str:
+        """The fault's text with this value."""
+        return self.text.replace("{}", marked(value, digits)) if value is not None else self.text
+
+    def change(self, value: float | None) -> Change:
+        """What the suspect does to the circuit, with this value."""
+        if value is None:
+            return Change((parse_fault(self.text),))
+        target, _, rest = self.text.rpartition(":")
+        word = rest.partition("=")[0]
+        if word == "value":
+            return Change(values={f"{target}.value": value})
+        return Change((Fault(target, word, f"{value:.9g}"),))
+
+
+def marked(ohms: float, digits: int = 3) -> str:
+    """Ohms as a fault's text has them: 13200 -> "13.2k"; a sign where no letter says the scale."""
+    for scale, letter in ((1e6, "M"), (1e3, "k")):
+        if ohms >= scale * (1 - 1e-9):
+            return f"{ohms / scale:.{digits}g}{letter}"
+    return f"{ohms:.{digits}g}Ω"
+
+
+def suspects(
+    circuit: Circuit,
+    adjacent: Iterable[tuple[str, str]] = (),
+    control_nets: Iterable[str] = (),
+    variants: Mapping[str, Sequence[str]] | None = None,
+) -> list[Suspect]:
+    """Every single fault of the library, values left open to be fitted, and a hidden pull for every pin on a line."""
+    from instruments.virtual.circuit.library import library
+
+    listed = [tuple(pair) for pair in adjacent]
+    near = {frozenset(pair) for pair in listed}
+    found: dict[str, Suspect] = {}
+    for fault in library(circuit, listed, (), variants):
+        for suspect in _of_fault(circuit, fault, near):
+            found.setdefault(suspect.text, suspect)
+    for net in control_nets:
+        for suspect in _pulls_on(circuit, net):
+            found.setdefault(suspect.text, suspect)
+    return list(found.values())
+
+
+def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iterator[Suspect]:
+    if fault.kind == "bridge":
+        from instruments.virtual.circuit.effects import bridged
+
+        nets = bridged(circuit, fault)
+        rates = priors()["bridges"]
+        rate = rates["adjacent"] if frozenset(nets) in near else rates["one_part"]
+        yield Suspect(f"{fault.target}:bridge={{}}", "bridge", rate, *_range("bridge"), "+".join(sorted(nets)))
+        return
+    part = circuit.part(fault.part)
+    if fault.on_pin:
+        yield Suspect(str(fault), fault.category, float(priors()["pins"].get(fault.category, 1e-4)))
+    elif fault.kind == "value" and part.kind == "resistor":
+        yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), *_range("value"))
+    elif fault.kind not in ("pull_up", "pull_down"):
+        yield Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind))
+
+
+def _pulls_on(circuit: Circuit, net: str) -> Iterator[Suspect]:
+    """A pull hidden in each chip's pin on a net; pins that pull to the same place predict the same."""
+    rates = priors()["pins"]
+    for text in circuit.on_net(net):
+        part, pin = circuit.pin(text)
+        entry = part.values.get("io", {}).get(pin)
+        if part.kind != "chip" or entry is None:
+            continue
+        rail = _rail_net(part, entry)
+        for way, to in (("up", rail), ("down", circuit.ground)):
+            if to in ("?", net):
+                continue
+            prior = _pull_prior(rates, entry, entry.get("pulls"))
+            yield Suspect(f"{text}:pull_{way}={{}}", "pull", prior, *_range("pull"), f"{net}>{to}")
+
+
+def _rail_net(part: Part, entry: Mapping[str, Any]) -> str:
+    rails = [entry.get("rail"), *part.values.get("supply", {}), "VDD"]
+    return next((part.pins[r] for r in rails if r in part.pins), "?")
+
+
+def _pull_prior(rates: Mapping[str, float], entry: Mapping[str, Any], stated: str | None) -> float:
+    if stated == "none":
+        return rates["pull_denied"]
+    if stated is None and "pull_up" not in entry and "pull_down" not in entry and entry.get("type") != "output":
+        return rates["pull_silent"]
+    return rates["pull_stated"]
+
+
+def _of_kind(kind: str, word: str) -> float:
+    table = priors()["kinds"]
+    return float(table.get(kind, {}).get(word, table["any"].get(word, 1e-4)))
+
+
+def _range(what: str) -> tuple[float, float]:
+    low, high = priors()["fitted"][what]
+    return parse(low, "Ω"), parse(high, "Ω")
