@@ -56,6 +56,8 @@ def _mend(data: dict[str, Any], path: Path, error: ErrorDetails) -> None:
     last = path[-1] if path else ""
     if error["type"] in _TABLES:
         parent[last] = {}
+    elif error["type"] == "missing" and isinstance(parent, list):
+        parent.append(_NAME)
     elif error["type"] == "missing":
         parent[last] = _FILL.get(str(last), _NAME)
     elif isinstance(parent, list):

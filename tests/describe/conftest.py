@@ -181,3 +181,9 @@ class Folder:
 @pytest.fixture
 def folder(tmp_path):
     return Folder(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def texts():
+    """The good files by name."""
+    return TEXTS

@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from harness.describe.files import check_files
 from harness.describe.load import load_bench, load_board, load_sequence
 from harness.describe.problems import FileProblems
-from tests.describe.conftest import BENCH, BOARD
+
+SEEDED = settings(derandomize=True, deadline=None)  # the same examples every time
 
 # (what stands there, what is written instead, lines below its first line, key, found, allowed, hint)
 BOARD_MISTAKES = {
@@ -271,9 +272,9 @@ def test_the_good_files_are_good(folder):
     assert [each.name for each in bench.of_kind("dmm")] == ["meter"]
 
 
-def test_all_mistakes_are_told_at_once(folder):
+def test_all_mistakes_are_told_at_once(folder, texts):
     """One mistake of each kind that stands in a text of its own: each is reported, none hides another."""
-    text, expected = BOARD, []
+    text, expected = texts["board.toml"], []
     names = [
         "no unit",
         "unknown key",
@@ -336,24 +337,40 @@ def toml(value):
     )
 
 
-@settings(max_examples=150, deadline=None)
-@given(st.data(), values, st.sampled_from(["board.toml", "bench.toml", "sequence.toml"]))
-def test_any_value_anywhere_is_a_problem_or_fine(tmp_path_factory, data, value, name):
-    """One value of a good file is replaced by anything at all: FileProblems or nothing."""
-    from tests.describe.conftest import TEXTS, Folder
+def check_with(folder, texts, name, lines):
+    """The three files, one of them edited, through the checker: it may find problems, it may not raise."""
+    for each, text in texts.items():
+        (folder / each).write_text("\n".join(lines) if each == name else text, encoding="utf-8")
+    return check_files([folder / each for each in texts])
 
-    path = tmp_path_factory.mktemp("fuzz")
-    folder = Folder(path)
-    rows = [index for index, row in enumerate(TEXTS[name].splitlines()) if " = " in row]
-    row = data.draw(st.sampled_from(rows))
-    lines = TEXTS[name].splitlines()
+
+@SEEDED
+@given(st.data(), values, st.sampled_from(["board.toml", "bench.toml", "sequence.toml"]))
+def test_any_value_anywhere_is_a_problem_or_fine(tmp_path_factory, texts, data, value, name):
+    """One value of a good file is replaced by anything at all."""
+    lines = texts[name].splitlines()
+    row = data.draw(st.sampled_from([index for index, text in enumerate(lines) if " = " in text]))
     lines[row] = lines[row].split(" = ")[0] + " = " + toml(value)
-    (folder / name).write_text("\n".join(lines), encoding="utf-8")
-    for checked in check_files([folder / each for each in TEXTS]):
+    for checked in check_with(tmp_path_factory.mktemp("fuzz"), texts, name, lines):
         assert all(problem.line >= 0 for problem in checked.problems)
 
 
-@settings(deadline=None)
+@SEEDED
+@given(st.data(), st.sampled_from(["board.toml", "bench.toml", "sequence.toml"]))
+def test_lines_lost_doubled_and_moved(tmp_path_factory, texts, data, name):
+    """What an editor does to a file by accident."""
+    lines = texts[name].splitlines()
+    for _ in range(data.draw(st.integers(1, 3))):
+        row, other = data.draw(st.integers(0, len(lines) - 1)), data.draw(st.integers(0, len(lines) - 1))
+        what = data.draw(st.sampled_from(["lose", "double", "move"]))
+        line = lines[row] if what == "double" else lines.pop(row)
+        if what != "lose":
+            lines.insert(other, line)
+    for checked in check_with(tmp_path_factory.mktemp("fuzz"), texts, name, lines):
+        assert all(problem.line <= len(lines) + 1 for problem in checked.problems)
+
+
+@SEEDED
 @given(st.text(), st.sampled_from([load_board, load_bench, load_sequence]))
 def test_any_text_is_a_problem(tmp_path_factory, text, load):
     path = tmp_path_factory.getbasetemp() / "any.toml"
@@ -367,5 +384,4 @@ def test_files_told_apart(folder):
     checked = check_files([folder / "bench.toml", folder / "board.toml", folder / "other.toml"])
     assert [each.kind for each in checked] == ["bench", "board", ""]
     assert [bool(each.problems) for each in checked] == [False, False, True]
-    assert BENCH.count("[instruments.") == 3
     assert checked[0].says == "3 instruments, probing by scanner"

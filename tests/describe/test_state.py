@@ -3,10 +3,12 @@
 import pickle
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.describe.state import BenchState, StateError
+
+SEEDED = settings(derandomize=True, deadline=None)  # the same examples every time
 
 names = st.text("ABCXYZ0123_", min_size=1, max_size=6)
 volts = st.floats(0.1, 60).map(lambda v: float(f"{v:.5g}"))
@@ -46,6 +48,7 @@ def test_no_state(text):
         BenchState.parse(text)
 
 
+@SEEDED
 @given(
     st.dictionaries(names, st.tuples(volts, volts), max_size=3),
     st.dictionaries(st.tuples(names, names).map(".".join), st.sampled_from(["high", "low", "off", "up"]), max_size=3),
