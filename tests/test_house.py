@@ -100,3 +100,22 @@ def test_the_reader_of_imports_sees_what_hides(tmp_path):
 def test_nothing_else_at_the_root():
     packages = {path.parent.name for path in ROOT.glob("*/__init__.py")}
     assert packages - {"tests"} == set(FLOORS)
+
+
+def test_data_files_travel_with_the_packages():
+    """What is not in a package, or not named as its data, is missing after an install."""
+    import fnmatch
+    import tomllib
+
+    project = ROOT / "pyproject.toml"
+    if not project.is_file():
+        pytest.skip("installed: there is no pyproject.toml to hold the data against")
+    patterns = tomllib.loads(project.read_text(encoding="utf-8"))["tool"]["setuptools"]["package-data"]["*"]
+    lost = []
+    for floor in FLOORS:
+        for path in (ROOT / floor).rglob("*"):
+            if path.is_dir() or path.suffix in (".py", ".pyc"):
+                continue
+            if not (path.parent / "__init__.py").is_file() or not any(fnmatch.fnmatch(path.name, p) for p in patterns):
+                lost.append(str(path.relative_to(ROOT)))
+    assert lost == []
