@@ -11,8 +11,8 @@ hand), "M" (memory), "std" (the standard). `unverified` lists keys that no maker
 them is confirmed on the instrument before it is relied on.
 
 Templates are Python format strings over: ch (the channel as this maker writes it), n (its number), volts, amps,
-seconds, range, nplc, count. Each `ask` has one reply; its `reply` is a regular expression, searched in it, whose named
-groups (or first group) are what is wanted.
+seconds, range, nplc, rate, count. Each `ask` has one reply; its `reply` is a regular expression, searched in it, whose
+named groups (or first group) are what is wanted.
 """
 
 from __future__ import annotations
@@ -31,7 +31,17 @@ from .link import Manners
 
 NUMBER = r"(?P<value>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
 _OWN = ("idn", "documents", "notes", "unverified")  # never inherited
-SAMPLE = {"ch": "1", "n": 1, "volts": 1.0, "amps": 0.1, "seconds": 0.1, "range": 10.0, "nplc": 1.0, "count": 1}
+SAMPLE = {
+    "ch": "1",
+    "n": 1,
+    "volts": 1.0,
+    "amps": 0.1,
+    "seconds": 0.1,
+    "range": 10.0,
+    "nplc": 1.0,
+    "count": 1,
+    "rate": "S",
+}
 
 
 def _rendered(template: str) -> str:
@@ -282,40 +292,47 @@ class PsuDialect(Base):
 
 # --- meters ----------------------------------------------------------------------------------------------------------
 class Quantity(Table):
-    """How one quantity is measured. setup is said when anything changed, read each time, together in one line.
+    """How one quantity is measured. setup is said when anything changed, then nplc and the like; read each time.
 
-    {range} is a number or the word for automatic (auto: what to say instead, where that is another command).
+    auto: instead of setup, without a range. function: pattern that the reply to the dialect's `function` question has
+    while this quantity is measured. accuracy: rows by range, one year, within the warm-up's conditions.
     """
 
-    setup: Lines = ()
-    auto: Lines | None = None
+    setup: Lines
+    auto: Lines = ()
     nplc: Lines = ()
     read: Question
     range: Question | None = None
+    function: Pattern | None = None
     ranges: tuple[float, ...] = ()
-    over: float = Field(1.2, description="a range reads up to this times its name")
+    over: float = Field(default=1.2, description="a range reads up to this times its name")
     accuracy: tuple[Accuracy, ...] = ()
-    resolution: float = Field(0.0, description="of range, at the default integration time")
+    resolution: float = Field(default=0.0, description="smallest step, as a part of the range, at the default nplc")
     added: dict[str, Accuracy] = Field(default_factory=dict, description="by NPLC: what a short integration adds")
-    leads: float = Field(0.0, description="ohms added for two wires without zero")
-    amps: dict[str, float] = Field(default_factory=dict, description="ohms, diode: test current by range")
-    open_volts: float | None = Field(None, description="ohms, diode: what an open circuit may see")
+    leads: float = Field(default=0.0, description="ohms added for two wires without zero")
+    amps: tuple[float, ...] = Field(default=(), description="ohms, diode: test current, by range")
+    open_volts: float | None = Field(default=None, description="ohms, diode: what an open circuit may see, at most")
+
+
+QuantityName = Literal["dc volts", "ac volts", "frequency", "ohms", "ohms 4w", "diode volts", "current"]
 
 
 class DmmDialect(Base):
     kind: Literal["dmm"]
-    quantities: dict[Literal["dc volts", "ac volts", "frequency", "ohms", "ohms 4w", "diode", "dc amps"], Quantity]
+    quantities: dict[QuantityName, Quantity]
+    function: Question | None = None
     high_z: Lines = ()
     low_z: Lines = ()
-    high_z_ranges: tuple[float, ...] = Field((), description="where > 10 GΩ can be had; 10 MΩ elsewhere")
+    high_z_ranges: tuple[float, ...] = Field(default=(), description="where > 10 GΩ can be had; 10 MΩ elsewhere")
+    always_high_z: bool = Field(default=False, description="those ranges are > 10 GΩ whatever is said")
     count: Lines = ()
-    returns_last: bool = Field(False, description="several readings asked, one returned")
-    stale: bool = Field(False, description="a reading may be as old as one period: the first is thrown away")
+    returns_last: bool = Field(default=False, description="several readings asked, one returned")
+    stale: bool = Field(default=False, description="a reading may be one period old: the first is thrown away")
     nplc: tuple[float, ...] = ()
-    default_nplc: float | None = None
-    rates: dict[str, float] = Field(default_factory=dict, description="NPLC or rate word -> readings a second")
+    default_nplc: float = 10.0
+    rate_words: dict[str, str] = Field(default_factory=dict, description="NPLC -> the word for that rate, {rate}")
     overload: float = 9.9e37
-    warm_up: float = Field(3600.0, description="s until the accuracy holds")
+    warm_up: float = Field(default=3600.0, description="s until the accuracy holds")
     terminals: Question | None = None
     calibrated: Question | None = None
 
@@ -325,7 +342,7 @@ class ScannerDialect(Base):
     kind: Literal["scanner"]
     close: Lines
     open: Lines
-    open_all: Lines
+    open_all: Lines = Field(default=(), description="none: the channels closed here are opened as a list")
     only: Lines = ()
     state: Question | None = Field(None, description="1 or 0 for a channel")
     closed: Question | None = Field(None, description="the list of closed channels")

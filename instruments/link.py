@@ -418,7 +418,7 @@ class Link:
             self.dirty = True
             got = self._now.partial.decode("latin-1")
             self._fail(LinkGarbled, f"more came back than one reply, after {got[:80]!r}")
-        except Exception as error:  # noqa: BLE001 - see _connect
+        except Exception as error:
             if type(error).__module__.startswith("instruments.virtual"):
                 raise  # the virtual bench has a fault of its own: not the link's
             self.dirty = True

@@ -472,7 +472,9 @@ class Psu:
         name = self._known(ch)
         self.off(name)
         zero = max(0.0, self.limits(name).least_volts)
-        lines = self._render(name, self.dialect.say.volts, volts=zero) if self.dialect.can.clear_restores != "no" else []
+        lines = (
+            self._render(name, self.dialect.say.volts, volts=zero) if self.dialect.can.clear_restores != "no" else []
+        )
         self._commanded.pop(name, None)
         lines += self._render(name, self.dialect.say.clear)
         if lines:

@@ -1,0 +1,345 @@
+"""A meter. Every reading carries its standard uncertainty, its range and whether it was an overload.
+
+    dmm = Dmm(link, load_dmm("hp-34401a"))
+    dmm.identify()
+    reading = dmm.dc_volts(range=10)          Measurement(value=3.2996, unit="V", u=9.6e-05, range=10.0, …)
+    dmm.accuracy("dc volts", 5.0, 10.0)       225e-6 V: half-width of the maker's one-year figure
+
+The set-up and the reading go in one line where the meter takes compound lines; the set-up is left out while nothing
+changes. With each reading the function and the range in force are asked: a person at the panel, another program or an
+automatic range cannot lend a reading the wrong quantity or the wrong uncertainty.
+
+u combines, as the GUM says (JCGM 100, 4.3.7 and 5.1.2): the accuracy half-width a as a rectangular distribution, a/√3;
+the resolution q as one of half-width q/2; the scatter of the mean when count > 1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final, cast
+
+from .dialect import Accuracy, Asking, DmmDialect, Quantity, QuantityName
+from .errors import DialectError, SettingError
+from .identity import Identity
+from .link import Link
+from .replies import ReplyError, number, searched
+from .speaker import Speaker
+
+UNITS: Final[dict[str, str]] = {
+    "dc volts": "V",
+    "ac volts": "V",
+    "frequency": "Hz",
+    "ohms": "Ω",
+    "ohms 4w": "Ω",
+    "diode volts": "V",
+    "current": "A",
+}
+LOW_OHMS, HIGH_OHMS = 10e6, 10e9
+NOT_A_NUMBER = 9.91e37  # SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5 (from memory)
+MAINS = 50.0  # Hz, the slower: for deadlines only
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """value in `unit`; u: standard uncertainty in the same unit; range in force; time on the link's clock.
+
+    An overload has value ±inf and u inf: the quantity lies beyond the range, or nothing could be measured.
+    """
+
+    value: float
+    unit: str
+    u: float
+    range: float | None
+    overload: bool
+    time: float
+    quantity: str = ""
+    count: int = 1
+    scatter: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Setup:
+    """What a reading is taken with; the set-up is said again when it differs from the last."""
+
+    quantity: QuantityName
+    range: float | None
+    nplc: float | None
+    count: int
+    high_z: bool
+
+
+class Dmm:
+    """Raises LinkError, InstrumentFault, SettingError, DialectError."""
+
+    def __init__(self, link: Link, dialect: DmmDialect) -> None:
+        self.link = link
+        self.dialect = dialect
+        self.speaker = Speaker(link, dialect)
+        self.identity: Identity | None = None
+        self.high_z = dialect.always_high_z
+        self._setup: _Setup | None = None
+        link.on_reopen.append(self.forget)
+
+    def identify(self) -> Identity:
+        """Ask *IDN?."""
+        self.identity = self.speaker.identify()
+        return self.identity
+
+    def forget(self) -> None:
+        """Say the set-up again at the next reading."""
+        self._setup = None
+
+    # --- what is measured -------------------------------------------------------------------------------------------
+    def dc_volts(self, range: float | None = None, nplc: float | None = None, count: int = 1) -> Measurement:
+        """range: V that must fit, None: automatic; nplc: integration in mains periods; count: readings averaged."""
+        return self.measure("dc volts", range, nplc, count)
+
+    def ac_volts(self, range: float | None = None, count: int = 1) -> Measurement:
+        """True RMS, AC coupled."""
+        return self.measure("ac volts", range, None, count)
+
+    def frequency(self, range: float | None = None, count: int = 1) -> Measurement:
+        """Hz; range: V of the signal. 0 Hz is what most meters say of no signal."""
+        return self.measure("frequency", range, None, count)
+
+    def ohms(self, range: float | None, nplc: float | None = None, count: int = 1) -> Measurement:
+        """Two wires. Fix the range on a board: it decides the current that goes through it."""
+        return self.measure("ohms", range, nplc, count)
+
+    def ohms_4w(self, range: float | None, nplc: float | None = None, count: int = 1) -> Measurement:
+        """Four wires."""
+        return self.measure("ohms 4w", range, nplc, count)
+
+    def diode(self) -> Measurement:
+        """Forward volts at the meter's test current."""
+        return self.measure("diode volts", None, None, 1)
+
+    def dc_amps(self, range: float | None = None, nplc: float | None = None, count: int = 1) -> Measurement:
+        """Through the current jack. Fix the range before the board is powered: changing it may open the path."""
+        return self.measure("current", range, nplc, count)
+
+    def input_ohms(self, high: bool) -> None:
+        """10 MΩ, or above 10 GΩ on the low ranges. DialectError where the meter has only one of them."""
+        if self.dialect.always_high_z != high and not self.dialect.high_z:
+            only = "above 10 GΩ on its low ranges" if self.dialect.always_high_z else "10 MΩ"
+            raise DialectError(f"{self.link.name} has {only}, and nothing else", instrument=self.link.name)
+        self.high_z = high
+
+    def input_resistance(self, range: float | None) -> float:
+        """What the meter loads a point with on a range of dc volts, ohms."""
+        high = self.high_z and range is not None and range in self.dialect.high_z_ranges
+        return HIGH_OHMS if high else LOW_OHMS
+
+    # --- measuring --------------------------------------------------------------------------------------------------
+    def measure(
+        self, quantity: QuantityName, range: float | None = None, nplc: float | None = None, count: int = 1
+    ) -> Measurement:
+        """Any quantity that the dialect has, see the methods above."""
+        spec = self.quantity(quantity)
+        wanted = _Setup(
+            quantity, self._range(spec, quantity, range), self._nplc(spec, nplc), max(1, count), self.high_z
+        )
+        for attempt in (1, 2):
+            replies = self._exchange(spec, wanted)
+            if self._function_fits(spec, replies):
+                break
+            self.forget()
+            if attempt == 2:
+                raise SettingError(
+                    f"{self.link.name} was set to {quantity} and says that it measures {replies['function']}",
+                    instrument=self.link.name,
+                )
+        return self._measurement(spec, wanted, replies)
+
+    def quantity(self, name: str) -> Quantity:
+        """A quantity's part of the dialect. DialectError where the meter has not got it."""
+        found = self.dialect.quantities.get(cast(QuantityName, name))
+        if found is None:
+            raise DialectError(
+                f"{self.link.name} ({self.dialect.title}) cannot measure {name}", instrument=self.link.name
+            )
+        return found
+
+    def _range(self, spec: Quantity, quantity: str, wanted: float | None) -> float | None:
+        if wanted is None or not spec.ranges:
+            return None if spec.auto or not spec.ranges else max(spec.ranges)
+        fits = [each for each in spec.ranges if each * 1.0001 >= wanted]
+        if not fits:
+            raise SettingError(
+                f"{self.link.name} measures {quantity} up to {max(spec.ranges):g} {UNITS[quantity]}, not {wanted:g}",
+                instrument=self.link.name,
+            )
+        return min(fits)
+
+    def _nplc(self, spec: Quantity, wanted: float | None) -> float | None:
+        """The next longer integration that the meter has."""
+        if not spec.nplc:
+            return None
+        value = self.dialect.default_nplc if wanted is None else wanted
+        known = self.dialect.nplc
+        return min([each for each in known if each >= value * 0.999] or [max(known)]) if known else value
+
+    def _exchange(self, spec: Quantity, wanted: _Setup) -> dict[str, str]:
+        """One line: the set-up where it changed, the reading, what function and range it was taken with."""
+        once = wanted.count if self.dialect.returns_last or not self.dialect.count else 1
+        values = self._values(wanted)
+        extra = {
+            key: each
+            for key, each in (("function", self.dialect.function if spec.function else None), ("range", spec.range))
+            if each is not None
+        }
+        reading = spec.read.model_copy(update={"timeout": None})
+        timeout = self.link.timeout
+        self.link.timeout = timeout + self._patience(wanted)
+        try:
+            if self._setup != wanted:
+                self.forget()
+                if self.dialect.stale:
+                    self.speaker.group(self._setup_lines(spec, wanted, values), [reading], values)
+                    first = self.speaker.ask([reading, *extra.values()], values)
+                else:
+                    lines = self._setup_lines(spec, wanted, values)
+                    first = self.speaker.group(lines, [reading, *extra.values()], values)
+            else:
+                if self.dialect.stale:
+                    self.speaker.ask([reading], values)
+                first = self.speaker.ask([reading, *extra.values()], values)
+            more = [self.speaker.ask([reading], values)[0] for _ in range(once - 1)]
+        finally:
+            self.link.timeout = timeout
+        self._setup = wanted
+        return {"reading": ",".join([first[0], *more]), **dict(zip(extra, first[1:], strict=True))}
+
+    def _setup_lines(self, spec: Quantity, wanted: _Setup, values: dict[str, Any]) -> list[str]:
+        lines = [*(spec.auto if wanted.range is None and spec.auto else spec.setup)]
+        if wanted.nplc is not None:
+            lines += spec.nplc
+        if wanted.quantity == "dc volts":
+            lines += self.dialect.high_z if wanted.high_z else self.dialect.low_z
+        if not self.dialect.returns_last:
+            lines += self.dialect.count
+        return [each.format(**values) for each in lines]
+
+    def _values(self, wanted: _Setup) -> dict[str, Any]:
+        nplc = self.dialect.default_nplc if wanted.nplc is None else wanted.nplc
+        words = self.dialect.rate_words
+        rate = min(words, key=lambda each: abs(math.log(float(each) / nplc))) if words else ""
+        return {
+            "range": wanted.range or 0.0,
+            "nplc": nplc,
+            "rate": words.get(rate, ""),
+            "count": 1 if self.dialect.returns_last else wanted.count,
+        }
+
+    def _patience(self, wanted: _Setup) -> float:
+        """s that a reading may take on top of the link's timeout: integration, zero reading, finding a range."""
+        nplc = self.dialect.default_nplc if wanted.nplc is None else wanted.nplc
+        slow = 5.0 if wanted.quantity in ("ac volts", "frequency") else 1.0
+        return 2.5 * wanted.count * nplc / MAINS + slow * wanted.count
+
+    def _function_fits(self, spec: Quantity, replies: dict[str, str]) -> bool:
+        if "function" not in replies or spec.function is None:
+            return True
+        try:
+            searched(replies["function"].strip().strip("\"'"), spec.function)
+        except ReplyError:
+            return False
+        return True
+
+    # --- values -----------------------------------------------------------------------------------------------------
+    def _measurement(self, spec: Quantity, wanted: _Setup, replies: dict[str, str]) -> Measurement:
+        time = self.link.clock.now()
+        question = spec.read
+        values = [self._number(question, each) for each in self._numbers(question, replies["reading"], wanted)]
+        in_force = wanted.range
+        if "range" in replies and spec.range is not None:
+            asked = spec.range
+            in_force = self.speaker.read(asked, replies["range"], lambda text: number(text, asked.reply))
+        unit = UNITS[wanted.quantity]
+        over = next((each for each in values if abs(each) >= self.dialect.overload * 0.999), None)
+        if over is not None:
+            sign = -1.0 if over < 0 else 1.0
+            return Measurement(
+                sign * math.inf, unit, math.inf, in_force, True, time, wanted.quantity, len(values), math.inf
+            )
+        mean = math.fsum(values) / len(values)
+        scatter = _scatter(values, mean)
+        u = self._uncertainty(spec, wanted, mean, in_force, scatter, len(values))
+        return Measurement(mean, unit, u, in_force, False, time, wanted.quantity, len(values), scatter)
+
+    def _numbers(self, question: Asking, reply: str, wanted: _Setup) -> list[str]:
+        texts = [each for each in reply.split(",") if each.strip()]
+        if len(texts) != wanted.count:
+            self.link.garbled(question.send, reply, f"{wanted.count} readings were asked")
+        return texts
+
+    def _number(self, question: Asking, text: str) -> float:
+        return self.speaker.read(question, text, lambda each: number(each, question.reply))
+
+    def _uncertainty(
+        self, spec: Quantity, wanted: _Setup, value: float, in_force: float | None, scatter: float, count: int
+    ) -> float:
+        half = self.accuracy(wanted.quantity, value, in_force, wanted.nplc)
+        step = spec.resolution * abs(in_force if in_force is not None else value)
+        return math.sqrt(half**2 / 3 + step**2 / 12 + scatter**2 / count)
+
+    def accuracy(self, quantity: str, value: float, range: float | None = None, nplc: float | None = None) -> float:
+        """Half-width of the maker's one-year accuracy at `value` on `range`, in the quantity's unit."""
+        spec = self.quantity(quantity)
+        if not spec.accuracy:
+            raise DialectError(f"dialect {self.dialect.name} has no accuracy for {quantity}", instrument=self.link.name)
+        if range is None and spec.ranges:
+            range = min([each for each in spec.ranges if each * spec.over >= abs(value)] or [max(spec.ranges)])
+        row = _row(spec, range)
+        half = row.half_width(value, range or 0.0)
+        added = spec.added.get(f"{nplc:g}") if nplc is not None else None
+        if added is not None:
+            half += added.half_width(value, range or 0.0)
+        return half + spec.leads
+
+    def test_amps(self, quantity: str, range: float | None) -> float | None:
+        """The current that an ohms or diode test drives on a range, A; None where it is not known."""
+        spec = self.quantity(quantity)
+        if not spec.amps:
+            return None
+        place = spec.ranges.index(range) if range in spec.ranges else 0
+        return spec.amps[min(place, len(spec.amps) - 1)]
+
+    # --- the rest ---------------------------------------------------------------------------------------------------
+    def terminals(self) -> str | None:
+        """ "front" or "rear" where the meter tells which terminals are switched on."""
+        question = self.dialect.terminals
+        if question is None:
+            return None
+        reply = self.speaker.ask([question], {})[0].strip().upper()
+        return "front" if reply.startswith(("FRON", "1")) else "rear"
+
+    def calibrated(self) -> str | None:
+        """The calibration date as the meter writes it, where it tells."""
+        question = self.dialect.calibrated
+        return None if question is None else self.speaker.ask([question], {})[0].strip().strip('"')
+
+    def errors(self) -> list[tuple[int, str]]:
+        """Take what the error queue holds: [(number, text)]."""
+        return self.speaker.errors()
+
+    def close(self) -> None:
+        self.link.close()
+
+
+def _scatter(values: Sequence[float], mean: float) -> float:
+    """Sample standard deviation; 0 for one value."""
+    if len(values) < 2:
+        return 0.0
+    return math.sqrt(math.fsum((each - mean) ** 2 for each in values) / (len(values) - 1))
+
+
+def _row(spec: Quantity, range: float | None) -> Accuracy:
+    """The accuracy row of a range: its own, the next wider one's, or the one for all."""
+    named = [each for each in spec.accuracy if each.range is not None]
+    if range is None or not named:
+        return spec.accuracy[-1]
+    wide = [each for each in named if each.range is not None and each.range >= range * 0.999]
+    return min(wide, key=lambda each: each.range or 0.0) if wide else named[-1]

@@ -1,0 +1,96 @@
+"""From an address to a driver: open the link, ask who answers, pick the dialect, check the identity.
+
+psu = open_psu("TCPIP::192.0.2.10::5025::SOCKET", name="supply")
+open_instrument("dmm", address, name="meter", identity="MY53001234", dialect="hp-34401a")
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from .clock import Clock
+from .dialect import DmmDialect, PsuDialect, ScannerDialect, load_dialect, pick_dialect
+from .dmm import Dmm
+from .errors import DialectError, IdentityError, LinkError
+from .link import Link
+from .psu import Psu
+from .scanner import Scanner
+from .traffic import TrafficLog
+
+Driver = Psu | Dmm | Scanner
+
+
+def open_instrument(
+    kind: str,
+    address: str,
+    *,
+    name: str,
+    dialect: str | None = None,
+    identity: str | None = None,
+    timeout: float = 3.0,
+    terminator: str | None = None,
+    resource_manager: Any = None,
+    traffic: TrafficLog | None = None,
+    clock: Clock | None = None,
+    exclusive: bool | None = None,
+) -> Driver:
+    """A driver that has identified its instrument. identity: text that its *IDN? reply must hold.
+
+    Raises LinkError, IdentityError, DialectError; nothing stays open then.
+    """
+    named = None if dialect is None else load_dialect(dialect)
+    if named is not None and named.kind != kind:
+        raise DialectError(f"dialect {dialect} is for a {named.kind}, {name} is a {kind}", instrument=name)
+    link = Link.open(
+        address,
+        name=name,
+        resource_manager=resource_manager,
+        terminator=terminator if named is None else None,
+        timeout=timeout,
+        traffic=traffic,
+        clock=clock,
+        manners=None if named is None else named.link.manners(),
+        exclusive=exclusive,
+    )
+    try:
+        text = link.query(link.manners.identify)
+        if identity is not None and identity.casefold() not in text.casefold():
+            raise IdentityError(
+                f"{name} at {address}: {identity!r} is expected, {text.strip()!r} answers", instrument=name
+            )
+        driver = driver_for(link, named if named is not None else pick_dialect(text, kind))
+        driver.identify()
+    except (LinkError, IdentityError, DialectError):
+        link.close()
+        raise
+    return driver
+
+
+def driver_for(link: Link, dialect: PsuDialect | DmmDialect | ScannerDialect) -> Driver:
+    """The driver of a dialect's kind."""
+    if isinstance(dialect, PsuDialect):
+        return Psu(link, dialect)
+    if isinstance(dialect, DmmDialect):
+        return Dmm(link, dialect)
+    return Scanner(link, dialect)
+
+
+def open_psu(address: str, *, name: str, **options: Any) -> Psu:
+    """See open_instrument."""
+    driver = open_instrument("psu", address, name=name, **options)
+    assert isinstance(driver, Psu)
+    return driver
+
+
+def open_dmm(address: str, *, name: str, **options: Any) -> Dmm:
+    """See open_instrument."""
+    driver = open_instrument("dmm", address, name=name, **options)
+    assert isinstance(driver, Dmm)
+    return driver
+
+
+def open_scanner(address: str, *, name: str, **options: Any) -> Scanner:
+    """See open_instrument."""
+    driver = open_instrument("scanner", address, name=name, **options)
+    assert isinstance(driver, Scanner)
+    return driver
