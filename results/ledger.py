@@ -55,6 +55,11 @@ class Ledger(Findings):
             raise StoreError(f"several boards have a unit {serial!r} ({boards}): say which board", kind="usage")
         raise self._no_unit(connection, serial, board)
 
+    def board_of(self, serial: str, board: str | None = None) -> str:
+        """The board that a unit is of. StoreError where there is no such unit, or several."""
+        with self.store.database.reading() as connection:
+            return self.unit_key(connection, serial, board)[1]
+
     def _no_unit(self, connection: sa.Connection, serial: str, board: str | None) -> StoreError:
         known = list(connection.scalars(sa.select(schema.unit.c.serial).order_by(schema.unit.c.id)))
         near = difflib.get_close_matches(serial, known, n=3) or known[:8]

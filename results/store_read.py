@@ -50,7 +50,9 @@ def find_run(connection: sa.Connection, ref: str | None, store: str) -> int:
     if len(rows) == 1 or (rows and rows[0].uuid == ref):
         return int(rows[0].id)
     if not rows:
-        raise StoreError(f"{store} has no run {ref!r}; `wakeboard unit` lists the runs", kind="usage", store=store)
+        raise StoreError(
+            f"{store} has no run {ref!r}; `wakeboard unit SN` lists a unit's runs", kind="usage", store=store
+        )
     shown = ", ".join(row.uuid[: len(ref) + 4] for row in rows[:5])
     raise StoreError(f"{ref!r} fits several runs ({shown}, …): give more letters", kind="usage", store=store)
 

@@ -1,0 +1,112 @@
+"""What the commands of the ledger share: which store and which board are meant, and whether a fault text fits.
+
+`--board` takes a board's name or its file; a file also says where its store is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from harness.cli.options import Common
+    from harness.describe.board import Board
+    from results.store import Store
+
+
+def board_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    """--board: the board's name, or its file."""
+    return click.option("--board", metavar="BOARD", help="The board: its file, or its name.")(function)
+
+
+def by_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    """--by: who writes; the login name where it is not given."""
+    return click.option("--by", metavar="NAME", help="Who says so. Default: the login name.")(function)
+
+
+def board_file(board: str | None) -> Path | None:
+    """The file that --board names, or None where it is a name."""
+    if board is None or not (board.endswith(".toml") or Path(board).is_file()):
+        return None
+    return Path(board)
+
+
+def board_name(board: str | None) -> str | None:
+    """The board's name; None where none was given. Raises FileProblems for a bad file."""
+    file = board_file(board)
+    if file is None:
+        return board
+    from harness.describe.load import load_board
+
+    return load_board(file).name
+
+
+@contextmanager
+def opened(common: Common, board: str | None = None, *, create: bool = False, write: bool = False) -> Iterator[Store]:
+    """The store that is meant. For looking only, a store that cannot be written is opened all the same."""
+    from results.store import Store
+    from results.store_errors import StoreError
+
+    place = common.database(board_file(board))
+    try:
+        store = Store.open(place, create=create)
+    except StoreError as error:
+        if write or error.kind != "read-only":
+            raise
+        store = Store.open(place, create=False, read_only=True)
+    with store:
+        yield store
+
+
+def only_board(store: Store, board: str | None) -> str:
+    """The board that is meant, where a store usually holds one."""
+    if board is not None:
+        return board
+    boards = store.boards()
+    if len(boards) == 1:
+        return boards[0]
+    if not boards:
+        raise click.UsageError(f"{store.name} knows no board yet: say which with --board BOARD")
+    raise click.UsageError(f"{store.name} holds several boards ({', '.join(boards)}): say which with --board BOARD")
+
+
+def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
+    """Fault texts in canonical form. Raises CircuitError for one that cannot be read or that the board cannot have."""
+    from instruments.virtual.circuit import parse_fault
+
+    faults = [parse_fault(text) for text in texts]
+    if board is not None and board.parts:
+        from harness.describe.circuit import board_circuit
+        from instruments.virtual.circuit.effects import effects
+
+        circuit = board_circuit(board)
+        for fault in faults:
+            effects(circuit, fault)
+    return [str(fault) for fault in faults]
+
+
+def board_in_store(store: Store, name: str, unit: str | None = None) -> Board | None:
+    """The board as the latest run used it; None where no run tells, or where its file can no longer be read."""
+    from harness.describe.document import read_text
+    from harness.describe.load import board_of
+
+    runs = store.runs(board=name, unit=unit, limit=1) or store.runs(board=name, limit=1)
+    if not runs:
+        return None
+    document = read_text(store.run(runs[0].id, blobs=False).start.board_text, f"board of run {runs[0].id[:8]}")
+    board = board_of(document)
+    return None if document.problems else board
+
+
+def the_board(store: Store, given: str | None, name: str, unit: str | None = None) -> Board | None:
+    """The board of --board's file, else as the store knows it."""
+    file = board_file(given)
+    if file is None:
+        return board_in_store(store, name, unit)
+    from harness.describe.load import load_board
+
+    return load_board(file)
