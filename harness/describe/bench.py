@@ -39,7 +39,7 @@ class Instrument(Named):
     """One instrument. `feeds`: channel -> supply, for a psu.
 
     address: a VISA resource name; identity: text that its *IDN? answer must hold; dialect: when *IDN? does not tell;
-    calibrated and due: dates that go with every reading.
+    terminator: what ends a line, where it is not the dialect's; calibrated and due: dates that go with every reading.
     """
 
     kind: Literal["psu", "dmm", "scanner"] = Field(description='"psu", "dmm" or "scanner"')
@@ -48,7 +48,7 @@ class Instrument(Named):
     identity: str | None = None
     feeds: dict[str, str] = Field(default_factory=dict)
     timeout: Seconds = 3.0
-    terminator: str = "\n"
+    terminator: str | None = None
     calibrated: datetime.date | None = None
     due: datetime.date | None = None
     says: str = ""
@@ -145,6 +145,8 @@ def check_bench(bench: Bench, document: Document, board: Board | None) -> None:
     _feeds(bench, document, board)
     _probing(bench, document, board)
     for name, instrument in bench.instruments.items():
+        _address(document, name, instrument.address)
+        _dialect(document, name, instrument)
         if instrument.kind != "psu" and instrument.feeds and not _kinds_unknown(document):
             document.add(("instruments", name, "feeds"), f"feeds on a {instrument.kind}", 'only a "psu" feeds supplies')
         if instrument.calibrated and instrument.due and instrument.due < instrument.calibrated:
@@ -152,6 +154,28 @@ def check_bench(bench: Bench, document: Document, board: Board | None) -> None:
     if board is not None:
         for name in bench.links:
             _known(document, ("links", name), name, board.links, "link", "of the board")
+
+
+def _address(document: Document, name: str, address: str) -> None:
+    from pyvisa.rname import InvalidResourceName, ResourceName
+
+    try:
+        ResourceName.from_string(address)
+    except InvalidResourceName:
+        allowed = 'a VISA address, such as "TCPIP::192.0.2.10::5025::SOCKET" or "USB0::0x1AB1::0x0588::SERIAL::INSTR"'
+        document.add(("instruments", name, "address"), quoted(address), allowed)
+
+
+def _dialect(document: Document, name: str, instrument: Instrument) -> None:
+    if instrument.dialect is None or _kinds_unknown(document):
+        return
+    from instruments.dialect import dialect_names
+
+    known = dialect_names(instrument.kind)
+    if instrument.dialect not in known:
+        path = ("instruments", name, "dialect")
+        found = f"the dialect {quoted(instrument.dialect)} for a {instrument.kind}"
+        document.add(path, found, one_of(known, 20), nearest(instrument.dialect, known))
 
 
 def _feeds(bench: Bench, document: Document, board: Board | None) -> None:

@@ -191,6 +191,33 @@ BOARD_MISTAKES = {
 }
 
 BENCH_MISTAKES = {
+    "no such address": (
+        '"TCPIP::192.0.2.11::5025::SOCKET"',
+        '"TCPIP::192.0.2.11::SOCKET"',
+        0,
+        "instruments.meter.address",
+        "192.0.2.11::SOCKET",
+        "a VISA address",
+        "",
+    ),
+    "dialect": (
+        'kind = "dmm"',
+        'kind = "dmm"\ndialect = "scpi-dm"',
+        1,
+        "instruments.meter.dialect",
+        "scpi-dm",
+        "scpi",
+        "scpi-dmm",
+    ),
+    "another kind's dialect": (
+        'kind = "dmm"',
+        'kind = "dmm"\ndialect = "scpi-psu"',
+        1,
+        "instruments.meter.dialect",
+        "for a dmm",
+        "scpi-dmm",
+        "",
+    ),
     "kind": ('kind = "dmm"', 'kind = "meter"', 0, "instruments.meter.kind", '"meter"', '"psu"', ""),
     "address": (
         'address = "TCPIP::192.0.2.11::5025::SOCKET"\n',
