@@ -67,7 +67,7 @@ def _ranges(*rows: tuple[float, float, float]) -> tuple[Range, ...]:
     )
 
 
-# HP/Keysight 34401A, one year: DC volts table from its data sheet; ohms, test currents as in the reference pages.
+# HP/Keysight 34401A, one year: DC volts table from its data sheet; ohms and test currents from memory.
 OHMS_34401A = (
     Range(100, 1.0e-4, 4e-5, 1e-3, 9.0),
     Range(1e3, 1.0e-4, 1e-5, 1e-3, 9.0),

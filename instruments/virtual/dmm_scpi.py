@@ -2,8 +2,7 @@
 
 `ScpiDmm` is that common form; `Meter34401A` and the other faces change what their makers do differently. Sources:
 34401A User's Guide p118 (diode, continuity fixed), E1412A manual p100, p109 (INP:IMP:AUTO, defaults), 34420A User's
-Guide p145 (resolution to NPLC), Truevolt guide p102, p197, p221-225, Keithley Model 2450 p6-6 (READ? returns the last),
-as restated in the project's reference pages.
+Guide p145 (resolution to NPLC), Truevolt guide p102, p197, p221-225, Keithley Model 2450 p6-6 (READ? returns the last).
 """
 
 from __future__ import annotations

@@ -15,6 +15,17 @@ PSU_FACES: dict[str, tuple[str, str]] = {
     "e36312a": ("psu_channels", "ListPsu"),
     "dp832a": ("psu_channels", "ArgumentPsu"),
     "spd3303x": ("psu_channels", "PrefixPsu"),
+    "e3631a": ("psu_switched", "E3631A"),
+    "hmp4040": ("psu_two_level", "TwoLevelPsu"),
+    "nge100": ("psu_two_level", "Nge100"),
+    "2230g": ("psu_switched", "Keithley2230"),
+    "9130b": ("psu_switched", "Bk9130"),
+    "it6322a": ("psu_switched", "ItechIt6322"),
+    "gpp4323": ("psu_suffix", "Gpp"),
+    "owon": ("psu_suffix", "Owon"),
+    "gpd3303s": ("psu_text", "Gpd3303"),
+    "aim-tti": ("psu_text", "AimTti"),
+    "korad": ("psu_text", "Korad"),
 }
 DMM_FACES: dict[str, tuple[str, str]] = {
     "plain": ("dmm_scpi", "ScpiDmm"),

@@ -3,7 +3,7 @@
 The faces (psu_faces*.py) speak a maker's commands to this. What it models: programming and readback errors within the
 accuracy figure, drawn by serial number; resolution; a finite slew when the voltage rises; no sinking (the circuit's
 bench_supply part); over-voltage and over-current protection with a delay. Mode is "cc" while the current loop is in
-control. Sources: ../shared pages of the makers are named at each face.
+control. Sources are named at each face.
 """
 
 from __future__ import annotations

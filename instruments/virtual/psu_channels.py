@@ -1,8 +1,8 @@
 """Supplies that name the output in each command: by a channel list, a channel argument, or a prefix.
 
-Sources, as restated in the project's reference pages: Keysight E36300 guide E36311-90008 (contents; bit order of ISUM
-from memory), E36731A User's Guide p78 (over-current protection acts on entry to constant current); Rigol DP800
-Programming Guide p1-10, 2-6 to 2-9, 2-35, 2-56, 2-57, 2-98, 2-103; Siglent SPD3000X Quick Start p27 and QS0503X p41-42.
+Sources: Keysight E36300 guide E36311-90008 (contents; bit order of ISUM from memory), E36731A User's Guide p78
+(over-current protection acts on entry to constant current); Rigol DP800 Programming Guide p1-10, 2-6 to 2-9, 2-35,
+2-56, 2-57, 2-98, 2-103; Siglent SPD3000X Quick Start p27 and QS0503X p41-42.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 `SelectedPsu` is the trade's common form; makers' faces derive from it and change what they do differently. Sources:
 SCPI-1999 volume 2 (SOURce, OUTPut, MEASure, STATus subsystems, from memory); Keysight E3632A User's Guide p88-118 and
-E364xA p86-135 as restated in the project's reference pages.
+E364xA p86-135.
 """
 
 from __future__ import annotations
@@ -16,6 +16,17 @@ from .stage import Stage
 
 LIMITS = Number(optional=True)
 NAMES = Word(tuple(f"{word}{n}" for word in ("OUTPut", "OUT", "CH") for n in (1, 2, 3, 4)))
+OCP_NAMES = (
+    "ocp",
+    "ocp_query",
+    "ocp_state",
+    "ocp_state_query",
+    "ocp_delay",
+    "ocp_delay_query",
+    "ocp_tripped",
+    "ocp_clear",
+)
+OVP_NAMES = ("ovp", "ovp_query", "ovp_state", "ovp_state_query", "ovp_tripped", "ovp_clear")
 _LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
 
 

@@ -1,6 +1,6 @@
 """Scanners: 34970A-type (lists, several channels at once), Keithley 2700-type and DAQ6510-type.
 
-Sources, as restated in the project's reference pages: 34970A User's Guide p164, p240, p259 and 34970A/72A p169, p321;
+Sources: 34970A User's Guide p164, p240, p259 and 34970A/72A p169, p321;
 Keithley 2700 User's Manual p2-11, p2-12, p2-32; DAQ6510 command words from public code.
 """
 
