@@ -18,6 +18,7 @@ from results.store import Store
 from results.store_errors import StoreError
 
 READINGS = 12
+WORKER = Path(__file__)
 
 
 def step(number: int) -> Step:
