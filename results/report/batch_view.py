@@ -25,6 +25,7 @@ from results.statistics import (
     propose_limits,
     yields,
 )
+from results.statistics_charts import chance_words
 
 CHARTS = 6  # charts drawn at once; the others stand in the table
 LEAST_FOR_CHART = 8
@@ -73,6 +74,7 @@ class BatchView:
     charts: tuple[tuple[str, str, str, Markup], ...]
     gauge: GaugeStudy | None
     summary: str
+    chance: str
     actions: tuple[str, ...]
     odd_units: tuple[tuple[str, str, tuple[str, ...]], ...]
     instruments: tuple[InstrumentView, ...]
@@ -114,6 +116,7 @@ def batch_view(
         charts=_charts(pen, samples),
         gauge=gauge,
         summary=_summary(found, failing),
+        chance=chance_words(found.final.total),
         actions=tuple(_actions(samples, failing)),
         odd_units=tuple((u, o, comparison.single.get(u, ())) for u, o in comparison.outcomes.items() if o != "pass"),
         instruments=instruments_of(records),

@@ -1,0 +1,251 @@
+"""`wakeboard compare`: the units of a board side by side."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from results.compare import CheckRow, Comparison
+    from results.compare_history import Drift, ReworkEffect
+    from results.compare_table import ReadingTable
+
+COLUMNS = 6  # units side by side in 80 columns; of more, only the odd ones are named
+
+
+@wakeboard_command(
+    examples=[
+        "wakeboard compare board.toml",
+        "wakeboard compare board.toml --check RADIO_RST --all",
+        "wakeboard compare board.toml --rework --drift --json",
+    ]
+)
+@click.argument("board")
+@click.option("--sequence", metavar="TITLE", help="Only runs of this sequence.")
+@click.option("--check", "wanted", metavar="TEXT", help="Only checks that contain this: a net, a quantity, a supply.")
+@click.option("--all", "everything", is_flag=True, help="All checks, not only those that are odd somewhere.")
+@click.option("--reference", metavar="SN", help="A unit known to be good: what is odd in it too is the bench.")
+@click.option("--rework", is_flag=True, help="What each rework changed: the run before against the run after.")
+@click.option("--drift", is_flag=True, help="What changes as time goes by, over all runs.")
+@click.option("--statistics", is_flag=True, help="Mean, sd, capability and the limits that the units would give.")
+@common_options
+def command(
+    common: Common,
+    board: str,
+    sequence: str | None,
+    wanted: str | None,
+    everything: bool,
+    reference: str | None,
+    rework: bool,
+    drift: bool,
+    statistics: bool,
+) -> None:
+    """Put the units of a board side by side: odd in all, in some, in one.
+
+    The last finished run of each unit and sequence counts. Odd in every unit: look at the design. In one: look at its
+    assembly. In the reference unit too: look at the bench. BOARD is a board file, its folder, or a board's name.
+    """
+    from harness.cli.board_ref import board_of, must_have
+    from harness.cli.opened import opened
+    from results.compare import compare
+    from results.compare_table import latest_runs, table_of_store
+
+    name, file = board_of(board)
+    with opened(common, str(file) if file else None) as store:
+        must_have(store, name)
+        table = table_of_store(store, name, sequence=sequence, latest=not (rework or drift))
+    if not table.runs:
+        raise click.UsageError(f"no run of the sequence '{sequence}' with {name}")
+    if reference is not None and reference not in table.units:
+        raise click.UsageError(f"the reference unit '{reference}' has no run; units: {', '.join(table.units[:8])}")
+    comparison = compare(table.of_runs(latest_runs(table.runs)), reference)
+    rows = _chosen(comparison, wanted, everything)
+    if not common.json:
+        _show(common, comparison, rows, wanted)
+    document = comparison.as_json() if common.json else {}
+    _more(common, document, table, rows, rework=rework, drift=drift, statistics=statistics)
+    common.emit(document)
+
+
+def _chosen(comparison: Comparison, wanted: str | None, everything: bool) -> list[CheckRow]:
+    rows = [row for row in comparison.checks if wanted is None or wanted.lower() in row.check.text.lower()]
+    if wanted is not None and not rows:
+        raise click.UsageError(f"no check contains '{wanted}'; `--all` shows what there is")
+    return rows if everything else [row for row in rows if row.odd]
+
+
+def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str | None) -> None:
+    console = common.console()
+    console.print(f"{c.board}: {len(c.units)} unit{'s' if len(c.units) != 1 else ''}, {len(c.checks)} checks")
+    if len(c.units) <= COLUMNS:
+        _side_by_side(console, c, rows)
+    else:
+        _odd_units(console, c, rows)
+    if not rows:
+        console.print("Nothing is odd in any unit. That says what was measured, not that a board is safe.")
+    if wanted is None:
+        _sorted(console, c)
+    console.print()
+    console.print(c.says)
+
+
+def _side_by_side(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> None:
+    from results.report.text import short_units, state_words
+
+    short = short_units(c.units)
+    state = None
+    for row in rows:
+        if row.check.state != state:
+            state = row.check.state
+            console.print(f"\n{state_words(state) or 'nothing powered'}", style="bold")
+            console.print(" " * 27 + "".join(f"{short[u][:9]:>10}" for u in c.units), style="dim")
+        name = f"{row.check.of} {row.check.quantity}"
+        name = name if len(name) <= 25 else name[:24] + "…"
+        cells = [_cell(row, i, unit) for i, unit in enumerate(c.units)]
+        console.print(_line(f"  {name:<25}", cells))
+    if rows:
+        console.print("\n! fails  ~ marginal  * unlike the others  ( ) its rails were bad: tells nothing")
+
+
+def _line(name: str, cells: Sequence[tuple[str, str]]) -> Any:
+    from rich.text import Text
+
+    line = Text(name)
+    for text, style in cells:
+        line.append(f"{text:>10}", style=style)
+    return line
+
+
+def _cell(row: CheckRow, index: int, unit: str) -> tuple[str, str]:
+    """A value with its sign: never by colour alone."""
+    from results.report.text import show
+
+    outcome = row.outcomes[index]
+    if outcome is None:
+        return "–", "dim"
+    value = float(row.values[index])
+    text = show(value, row.check.unit, 3).replace(" ", "") if math.isfinite(value) else "text"
+    if unit not in row.counted:
+        return f"({text})", "dim"
+    if outcome == "fail":
+        return f"{text}!", "bold red"
+    if outcome == "marginal":
+        return f"{text}~", "yellow"
+    return (f"{text}*", "yellow") if unit in row.odd else (text, "")
+
+
+def _odd_units(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> None:
+    from results.report.text import show, show_pair
+
+    for row in rows[:40]:
+        odd = ", ".join(row.odd[:4]) + (f" and {len(row.odd) - 4} more" if len(row.odd) > 4 else "")
+        limits = show_pair(row.low, row.high, row.check.unit)
+        console.print(f"\n{row.check.text}", style="bold")
+        console.print(f"  median {show(row.median, row.check.unit)}" + (f", allowed {limits}" if limits else ""))
+        console.print(f"  odd in {len(row.odd)} of {len(row.counted)}: {odd}" if row.odd else "  odd in none")
+    if len(rows) > 40:
+        console.print(f"\nand {len(rows) - 40} more checks; --check narrows, --json has all")
+
+
+def _plain(text: str) -> str:
+    """A check's text without the meter's own load, which goes without saying."""
+    return text.removesuffix("; load=10MΩ")
+
+
+def _sorted(console: Console, c: Comparison) -> None:
+    for title, texts in (
+        ("odd in the reference unit too: look at the bench", c.bench),
+        ("odd in every unit: look at the design", c.common),
+    ):
+        if texts:
+            console.print(f"\n{title}", style="bold")
+            for text in texts:
+                console.print(f"  {_plain(text)}")
+    lone = {unit: texts for unit, texts in c.single.items() if texts}
+    if lone:
+        console.print("\nodd in one unit: look at its assembly", style="bold")
+        for unit, texts in list(lone.items())[:20]:
+            more = f" and {len(texts) - 1} more" if len(texts) > 1 else ""
+            console.print(f"  {unit}: {_plain(texts[0])}{more}")
+        if len(lone) > 20:
+            console.print(f"  and {len(lone) - 20} more units")
+    for unit, texts in c.follows.items():
+        if texts and len(c.units) <= COLUMNS:
+            console.print(f"  {unit}: {len(texts)} more may only follow from a rail that was not good", style="dim")
+
+
+def _more(
+    common: Common,
+    document: dict[str, Any],
+    table: ReadingTable,
+    rows: Sequence[CheckRow],
+    *,
+    rework: bool,
+    drift: bool,
+    statistics: bool,
+) -> None:
+    """The parts that are asked for by an option of their own."""
+    if rework:
+        from results.compare_history import rework_effects
+
+        effects = rework_effects(table)
+        document["rework"] = [effect.as_json() for effect in effects]
+        _show_rework(common, effects)
+    if drift:
+        from results.compare_history import drifts
+
+        found = drifts(table)
+        document["drift"] = [each.as_json() for each in found]
+        _show_drift(common, found)
+    if statistics:
+        from harness.cli.compare_statistics import show_statistics, statistics_of
+
+        numbers = statistics_of(rows)
+        document["statistics"] = numbers
+        show_statistics(common, numbers)
+
+
+def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
+    from results.report.text import show
+
+    if common.json:
+        return
+    console = common.console()
+    console.print("\nBefore and after rework", style="bold")
+    if not effects:
+        console.print("  no unit has runs of one sequence both before and after a rework")
+    for e in effects:
+        what = "; ".join([*e.added, *(f"undone: {text}" for text in e.removed)])
+        console.print(f"  {e.unit}, {what}: {e.outcome_before} -> {e.outcome_after}")
+        for word, changes in (("mended", e.mended), ("broken", e.broken), ("still odd", e.still_odd)):
+            for change in changes[:8]:
+                unit = change.check.unit
+                values = f"{show(change.before, unit)} -> {show(change.after, unit)}"
+                console.print(f"    {word}: {change.check.text}: {values}")
+        if e.untaken:
+            console.print(f"    {e.untaken} checks were taken in one of the two runs only", style="dim")
+
+
+def _show_drift(common: Common, found: Sequence[Drift]) -> None:
+    from results.statistics_charts import chance_words
+
+    if common.json:
+        return
+    console = common.console()
+    console.print("\nIn the order of time (individuals charts)", style="bold")
+    if not found:
+        console.print("  nothing stands out; a check needs eight values or more")
+    for each in found[:20]:
+        console.print(f"  {_plain(each.check.text)}: {each.chart.says}")
+    if len(found) > 20:
+        console.print(f"  and {len(found) - 20} more")
+    if found:
+        console.print(f"  {chance_words(max(len(each.chart.values) for each in found))}")

@@ -1,0 +1,123 @@
+"""`wakeboard report`: one self-contained HTML file."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from results.records import RunRecord
+    from results.store import Store
+
+
+@wakeboard_command(
+    examples=[
+        "wakeboard report",
+        "wakeboard report 3f2a -o unit-4.html",
+        "wakeboard report --board board.toml",
+        "wakeboard report --board board.toml --batch -o batch.html",
+    ]
+)
+@click.argument("run", required=False)
+@click.option("--board", metavar="BOARD", help="The units of a board side by side, instead of one run.")
+@click.option("--batch", is_flag=True, help="With --board: yield, capability and charts over all its runs.")
+@click.option("--sequence", metavar="TITLE", help="With --batch: only runs of this sequence.")
+@click.option("--reference", metavar="SN", help="With --board: a unit known to be good.")
+@click.option("--no-model", is_flag=True, help="Leave out what review and explain say.")
+@click.option("-o", "--output", metavar="FILE", help="Where to write; - for standard output.")
+@common_options
+def command(
+    common: Common,
+    run: str | None,
+    board: str | None,
+    batch: bool,
+    sequence: str | None,
+    reference: str | None,
+    no_model: bool,
+    output: str | None,
+) -> None:
+    """Write what was measured as one HTML file that needs no network and no script.
+
+    RUN is a run's id, its first letters, or nothing for the latest. The same run gives the same bytes.
+    """
+    if board and run:
+        raise click.UsageError("give a run or --board, not both")
+    if (batch or reference or sequence) and not board:
+        raise click.UsageError("--batch, --reference and --sequence go with --board")
+    if common.json and output == "-":
+        raise click.UsageError("--json and -o - both want standard output")
+    if board:
+        kind, name, html = _board(common, board, batch, sequence, reference, no_model)
+    else:
+        kind, name, html = _run(common, run, no_model)
+    _write(common, kind, output or f"{name}.html", html)
+
+
+def _run(common: Common, ref: str | None, no_model: bool) -> tuple[str, str, str]:
+    from harness.cli.opened import opened
+    from results.report import render_run
+
+    with opened(common) as store:
+        record = store.run(ref)
+        explained = None if no_model else _explained(store, record)
+    return "run", f"report-{_plain(record.unit)}-{record.id[:8]}", render_run(record, explained)
+
+
+def _board(
+    common: Common, board: str, batch: bool, sequence: str | None, reference: str | None, no_model: bool
+) -> tuple[str, str, str]:
+    from harness.cli.board_ref import board_of, must_have
+    from harness.cli.opened import opened
+    from results.report import report_batch, report_board
+
+    name, file = board_of(board)
+    with opened(common, str(file) if file else None) as store:
+        must_have(store, name)
+        if batch:
+            return "batch", f"batch-{_plain(name)}", report_batch(store, name, sequence=sequence)
+        reviewed = None if no_model or file is None else _reviewed(file)
+        explained = {} if no_model else _explained_units(store, name)
+        html = report_board(store, name, explain=explained, review=reviewed, reference=reference)
+    return "board", f"report-{_plain(name)}", html
+
+
+def _plain(text: str) -> str:
+    """A piece of a file name out of a serial number or a name that came from anywhere."""
+    return re.sub(r"[^\w.-]+", "_", text).strip("._") or "unnamed"
+
+
+def _write(common: Common, kind: str, output: str, html: str) -> None:
+    if output == "-":
+        sys.stdout.buffer.write(html.encode("utf-8"))
+        return
+    path = Path(output)
+    try:
+        path.write_text(html, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise click.UsageError(f"cannot write {path}: {error.strerror}") from None
+    common.say(f"{kind} report: {path} ({len(html.encode('utf-8')) / 1024:.0f} KiB)")
+    common.emit({"report": str(path), "kind": kind})
+
+
+def _explained(store: Store, record: RunRecord) -> dict[str, Any] | None:
+    return None
+
+
+def _explained_units(store: Store, board: str) -> dict[str, dict[str, Any]]:
+    return {}
+
+
+def _reviewed(file: Path) -> dict[str, Any] | None:
+    """The review of the board file as it is now; None where it has no circuit or does not load."""
+    from harness.describe.load import load_board
+    from harness.review.review import as_json, review_board
+
+    design = load_board(file)
+    return as_json(design, review_board(design)) if design.parts else None
