@@ -10,6 +10,7 @@ values: `io` = {PIN: {rail, type, drive, ohms, pull_up, pull_down, pull_ohms, le
   (`park` volts; default the rail, or ground).
 - clamp: diodes to the rail and from ground (true unless told otherwise).
 - max: amperes that the pin stands (a rating). pulls = "none" is a statement for reviews, not a value of the circuit.
+- every supply pin has the diode from ground that every integrated circuit has: it conducts when the pin is below ground.
 - draws flows from `above` volts on, `standby` instead when the value "PART.asleep" is set; below, it fades to nothing.
 Ground is the pin named GND.
 """
@@ -90,6 +91,7 @@ def _draw(d: Draft, pin: str) -> None:
     above = d.number(f"{pin}.above", 1.0)
     slope = max(amps, 1e-15) / max(above / 2, 0.1)
     gate = (pin, "GND", *ramp(above * 0.9, max(above * 0.2, 0.1)))
+    d.junction("GND", pin, *CLAMP)
     d.valve(pin, "GND", (pin, "GND", slope, 0.0), high=amps, gates=(gate,), scale=0.0 if d.value("dead") else 1.0)
 
 
