@@ -1,0 +1,140 @@
+"""One rehearsed run: the real runner, guard rules and decisions on virtual instruments, with faults planted."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from harness.describe.board import Board
+    from harness.describe.sequence import Sequence as StepSequence
+    from harness.run.runner import Result
+    from instruments.virtual.circuit import Fault
+
+UNIT: Final = "rehearsal"
+"""The serial number of the rehearsed unit: its parts and instruments are the same in every trial."""
+
+GOOD: Final = ("pass", "skipped")
+
+
+@dataclass(frozen=True)
+class Burn:
+    """A part past an absolute maximum: rating ("voltage", "current", "power"), V, A or W reached and allowed, the step."""
+
+    part: str
+    rating: str
+    reached: float
+    allowed: float
+    step: int
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What a run showed. readings: (step, of, quantity, state) -> outcome; names: step -> name."""
+
+    faults: tuple[str, ...]
+    outcome: str
+    readings: Mapping[tuple[int, str, str, str], str]
+    steps: Mapping[int, str]
+    names: Mapping[int, str]
+    states: frozenset[str]
+    burns: tuple[Burn, ...] = ()
+    trip: tuple[int, str] | None = None
+    error: str = ""
+    ended: Mapping[int, float] = field(default_factory=dict)
+
+    def caught_at(self, good: Trial) -> int | None:
+        """The first step that shows more than the fault-free board's: a worse reading, a worse step, a trip."""
+        found = [number for number, outcome in self.steps.items() if _worse(outcome, good.steps.get(number, "pass"))]
+        found += [key[0] for key, outcome in self.readings.items() if _worse(outcome, good.readings.get(key, "pass"))]
+        found += [self.trip[0]] if self.trip and good.trip is None else []
+        missing = [number for number in good.steps if number not in self.steps]
+        if not found and missing:
+            found = missing
+        return min(found) if found else None
+
+
+def _worse(outcome: str, than: str) -> bool:
+    return outcome not in GOOD and than in GOOD
+
+
+def read_trial(faults: Sequence[Fault], result: Result, overstress: Sequence[Any]) -> Trial:
+    """A finished run as a trial."""
+    record = result.record
+    ended = {step.number: step.ended for step in record.steps}
+    return Trial(
+        faults=tuple(str(fault) for fault in faults),
+        outcome=record.outcome or "error",
+        readings={
+            (step.number, reading.of, reading.quantity, reading.state): reading.outcome
+            for step in record.steps
+            for reading in step.readings
+        },
+        steps={step.number: step.outcome for step in record.steps},
+        names={step.number: step.name for step in record.steps},
+        states=frozenset(reading.state for step in record.steps for reading in step.readings),
+        burns=tuple(_burns(overstress, ended)),
+        trip=(record.trip.step, record.trip.rule) if record.trip else None,
+        error=str(result.error) if result.error and record.outcome == "error" else "",
+        ended=ended,
+    )
+
+
+def _burns(overstress: Sequence[Any], ended: Mapping[int, float]) -> Iterator[Burn]:
+    for found in overstress:
+        later = [number for number, end in ended.items() if found.time <= end]
+        step = min(later) if later else max(ended, default=0)
+        yield Burn(found.part, found.rating, found.reached, found.allowed, step)
+
+
+def run_together(sequence: StepSequence, faults: Sequence[Sequence[Fault]], shared: Shared) -> list[Trial]:
+    """Many trials at once, their operating points solved as one batch (instruments/virtual/lockstep.py)."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from instruments.virtual.lockstep import Lockstep
+
+    together = Lockstep(shared.prepared.model)
+    solvers = [together.join() for _ in faults]
+
+    def work(planted: Sequence[Fault], solver: Any) -> Trial:
+        try:
+            return run_trial(sequence, planted, shared, solver)
+        finally:
+            together.leave()
+
+    # threads hand over to each other explicitly; a forced switch in between would only cost time
+    interval = sys.getswitchinterval()
+    sys.setswitchinterval(1.0)
+    try:
+        with ThreadPoolExecutor(len(faults)) as pool:
+            return list(pool.map(work, faults, solvers))
+    finally:
+        sys.setswitchinterval(interval)
+
+
+class Shared:
+    """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it."""
+
+    def __init__(self, board: Board) -> None:
+        from harness.run.predict import Predictor
+        from harness.run.virtual import prepare_board
+
+        self.prepared = prepare_board(board)
+        self.predictor = Predictor(board)
+
+
+def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared, solver: Any = None) -> Trial:
+    """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial."""
+    from harness.run.opening import open_virtual
+    from harness.run.runner import Runner
+    from results.records import RunStart
+
+    board, plants = sequence.board, [str(fault) for fault in faults]
+    start = RunStart(UNIT, board.name, board.revision, board.text, sequence.title, sequence.text, plants=plants, virtual=True)
+    with open_virtual(
+        board, unit=UNIT, plants=plants, prepared=shared.prepared, keep_traffic=False, transients=False, solver=solver
+    ) as bench:
+        result = Runner(sequence, bench, start, predictor=shared.predictor).run()
+        return read_trial(faults, result, bench.virtual.overstress)
