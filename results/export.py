@@ -45,7 +45,7 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
 
 
 def _publish(draft: Path, target: Path) -> None:
-    with draft.open("rb") as file:
+    with draft.open("r+b") as file:
         os.fsync(file.fileno())
     mask = os.umask(0)
     os.umask(mask)

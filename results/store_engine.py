@@ -19,7 +19,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote
 
 import sqlalchemy as sa
 from sqlalchemy import event, exc
@@ -237,7 +236,7 @@ class Database:
 
     def _sqlite(self, path: Path, mode: str) -> sqlite3.Connection:
         return sqlite3.connect(
-            f"file:{quote(path.as_posix())}?mode={mode}",
+            f"{path.as_uri()}?mode={mode}",
             uri=True,
             timeout=self._busy_s,
             isolation_level=None,

@@ -277,12 +277,12 @@ needs_strace = pytest.mark.skipif(not strace_works(), reason="strace is absent o
 SYNCS, WRITES = "fsync,fdatasync", "pwrite64,write"
 
 
-def inject(path: Path, calls: str, error: str, when: str) -> str:
-    """The worker's words while the named system calls on the store's files fail."""
+def inject(path: Path, calls: str, fault: str, when: str) -> str:
+    """The worker's words while the named calls on the store's files fail ("error=EIO") or kill ("signal=KILL")."""
     log = path.with_name(path.name + "-wal")
     only = ["-P", str(path), "-P", str(log)]
-    fault = ["-e", f"trace={calls}", "-e", f"inject={calls}:error={error}:when={when}"]
-    command = ["strace", "-f", "-o", os.devnull, *only, *fault, sys.executable, str(WORKER), str(path), "6"]
+    faults = ["-e", f"trace={calls}", "-e", f"inject={calls}:{fault}:when={when}"]
+    command = ["strace", "-f", "-o", os.devnull, *only, *faults, sys.executable, str(WORKER), str(path), "6"]
     return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60).stdout
 
 
@@ -292,7 +292,7 @@ def test_one_failed_sync_is_settled_by_looking_up(tmp_path: Path, worker: Module
     """A transient EIO: the commit's fate is unknown, the look-up decides, and all six steps are there once."""
     path = tmp_path / "wakeboard.db"
     Store.open(path).close()
-    said = inject(path, SYNCS, "EIO", when)
+    said = inject(path, SYNCS, "error=EIO", when)
     assert worker.check(path, said) == 6
 
 
@@ -306,6 +306,25 @@ def test_lasting_errors_lose_nothing_acknowledged(
 ) -> None:
     path = tmp_path / "wakeboard.db"
     Store.open(path).close()
-    said = inject(path, calls, error, when)
+    said = inject(path, calls, f"error={error}", when)
     assert f" {kind} " in said, said
     assert 0 < worker.check(path, said) < 6
+
+
+@needs_strace
+@pytest.mark.parametrize(("calls", "when"), [(WRITES, "41"), (WRITES, "67"), (SYNCS, "4"), (SYNCS, "7")])
+def test_killed_in_the_middle_of_a_write(tmp_path: Path, worker: ModuleType, calls: str, when: str) -> None:
+    path = tmp_path / "wakeboard.db"
+    Store.open(path).close()
+    said = inject(path, calls, "signal=KILL", when)
+    assert "end" not in said.split()
+    assert 0 < worker.check(path, said) < 6
+
+
+def test_path_with_signs_of_a_url(tmp_path: Path, make_start: Make) -> None:
+    path = tmp_path / "50% of? #1 µ.db"
+    with Store.open(path) as store:
+        store.begin_run(make_start())
+    assert path.is_file()
+    with Store.open(path, create=False, read_only=True) as store:
+        assert len(store.runs()) == 1
