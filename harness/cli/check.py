@@ -34,14 +34,16 @@ def command(common: Common, files: tuple[str, ...]) -> int:
     for problem in problems:
         _show(common, problem)
     for each in checked:
+        for note in each.notes:
+            _show(common, note, "note: ")
         _confirm(common, each)
     _sum_up(common, problems)
     common.emit(_document(checked, problems))
     return Exit.USAGE if problems else Exit.GOOD
 
 
-def _show(common: Common, problem: Problem) -> None:
-    common.say(str(problem))
+def _show(common: Common, problem: Problem, label: str = "") -> None:
+    common.say(f"{label}{problem}")
     if problem.source.strip():
         common.say(f"    {problem.line:>4} | {problem.source.strip()[:110]}")
 
@@ -68,4 +70,5 @@ def _document(checked: list[Checked], problems: list[Problem]) -> dict[str, obje
             {"file": each.file, "kind": each.kind, "says": each.says, "ok": not each.problems} for each in checked
         ],
         "problems": [problem.as_json() for problem in problems],
+        "notes": [note.as_json() for each in checked for note in each.notes],
     }

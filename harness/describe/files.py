@@ -10,6 +10,7 @@ from pathlib import Path
 from harness.describe.board import Board
 from harness.describe.document import Document, read
 from harness.describe.load import bench_of, board_of, sequence_of, units_of
+from harness.describe.notes import board_notes
 from harness.describe.problems import Problem, one_of
 
 _MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a sequence file", "units": "a units file"}
@@ -17,12 +18,16 @@ _MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a seque
 
 @dataclass(frozen=True)
 class Checked:
-    """One file: what it is ("board", "bench", "sequence", "units", "" where nobody can tell), and a line on it."""
+    """One file: what it is ("board", "bench", "sequence", "units", "" where nobody can tell), and a line on it.
+
+    `notes` have the shape of problems and are none: what looks like a slip.
+    """
 
     file: str
     kind: str
     says: str
     problems: tuple[Problem, ...]
+    notes: tuple[Problem, ...] = ()
 
 
 def kind_of_file(document: Document) -> str:
@@ -61,9 +66,11 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
     if not document.readable:
         return Checked(document.file, "", "", tuple(problems))
     says = ""
+    notes: list[Problem] = []
     if kind == "board":
         board = boards[os.path.realpath(document.file)] = board_of(document)
-        says = _board_says(board) if board and not problems else ""
+        if board and not problems:
+            says, notes = _board_says(board), board_notes(board, document)
     elif kind == "bench":
         bench = bench_of(document, _board_beside(document, boards))
         says = f"{len(bench.instruments)} instruments, probing by {bench.probing.by}" if bench and not problems else ""
@@ -77,7 +84,7 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
         says = f"{len(units.units)} units" if units else ""
     else:
         document.add((), "none of the tables that tell what it is", one_of(_MARKS.values()), "see `wakeboard new`")
-    return Checked(document.file, kind, says, tuple(sorted(set(problems))))
+    return Checked(document.file, kind, says, tuple(sorted(set(problems))), tuple(notes))
 
 
 def _board_beside(document: Document, boards: dict[str, Board | None]) -> Board | None:

@@ -53,6 +53,7 @@ class _Names:
         self._each("stream", "stream", [stream.ask for stream in target.streams] if target else [])
         self._each("point", "point", {*self.board.points, *self.board.nets})
         self._of()
+        self._means()
         self._pin()
         self._state()
 
@@ -79,6 +80,19 @@ class _Names:
             self._known(place, "name", name, known, more)
             if self.do == "drive" and name in self.board.lines and self.board.lines[name].driven_by is None:
                 self.document.add((*self.path, *place), f"{quoted(name)}, which no pin drives", "a line with driven_by")
+
+    def _means(self) -> None:
+        """What the board must have for this kind of step at all."""
+        target = self.board.target
+        place = (*self.path, "do")
+        if self.do in ("talk", "drive") and not self.board.links:
+            self.document.add(
+                place, f"{quoted(self.do)} on a board without [links]", "a board file with [links.console]"
+            )
+        elif self.do == "drive" and (target is None or target.pin_command is None):
+            self.document.add(
+                place, '"drive" on a board that says no pin command', "a board file with [target.pin_command]"
+            )
 
     def _pin(self) -> None:
         pin = self.table.get("pin")

@@ -105,6 +105,25 @@ def test_check_as_json(folder, capsys):
     assert json.loads(capsys.readouterr().out)["ok"] is True
 
 
+def test_check_notes_what_looks_like_a_slip(folder, capsys):
+    """A mistyped net is a new net: no error, but told, with the nearest net."""
+    line = folder.edit("board.toml", 'pins = ["SDA", "+3V3"]', 'pins = ["SDA", "+3V33"]')
+    assert execute(["check", str(folder / "board.toml")]) == 0
+    out = capsys.readouterr().out
+    assert f'note: {folder / "board.toml"}:{line}: parts.R2.pins[2]: found the net "+3V33"' in out
+    assert 'did you mean "+3V3"?' in out
+    assert execute(["check", "--json", str(folder / "board.toml")]) == 0
+    assert len(json.loads(capsys.readouterr().out)["notes"]) == 1
+
+
+def test_check_notes_a_circuit_that_cannot_be_solved(folder, capsys):
+    """Two capacitors and nothing else on two nets: no direct current can settle them."""
+    floating = "".join(f'C{n} = {{ kind = "capacitor", value = "1 µF", pins = ["X1", "X2"] }}\n' for n in (8, 9))
+    folder.edit("board.toml", "[parts.U2]", floating + "[parts.U2]")
+    assert execute(["check", str(folder / "board.toml")]) == 0
+    assert "a circuit that cannot be solved" in capsys.readouterr().out
+
+
 def test_new_makes_files_that_pass(tmp_path, capsys):
     folder = tmp_path / 'wren "x"'
     assert execute(["new", str(folder)]) == 0

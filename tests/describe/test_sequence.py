@@ -97,6 +97,14 @@ def test_the_order_of_power(folder):
     assert len(load_sequence(steps(folder, check + on + rails + off + check + on)).steps) == 6
 
 
+def test_what_a_step_needs_of_the_board(folder):
+    on = f'[[step]]\n{SHORT_CHECK}[[step]]\n{POWER}limit = "120 mA"\n'
+    drive = '[[step]]\ndo = "drive"\nof = "RST"\n'
+    assert len(load_sequence(steps(folder, on + drive)).steps) == 3
+    folder.edit("board.toml", 'pin_command = { send = "pin {pin} {level}", reply = "ok" }\n', "")
+    assert problems_of(steps(folder, on + drive)) == [("step[3].do", '"drive" on a board that says no pin command')]
+
+
 def test_mistakes_of_both_files_are_told(folder):
     folder.edit("sequence.toml", "limit =", "limt =")
     folder.edit("board.toml", 'budget = "500 mA"', 'budget = "500"')

@@ -1,0 +1,56 @@
+"""What is not wrong in a board file, but looks like a slip: a person decides.
+
+A net exists because a pin names it, so a mistyped net is no error: it is a new net with one pin on it. And a circuit
+that no solver could answer (a net that nothing conducts to) still is a board that can be measured.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from harness.describe.board import Board
+from harness.describe.document import Document
+from harness.describe.parts import nets_of
+from harness.describe.positions import Path
+from harness.describe.problems import Problem, nearest, quoted
+
+
+def board_notes(board: Board, document: Document) -> list[Problem]:
+    """Notes on a board that has no problems, in the shape of problems."""
+    notes = Document(document.file, document.text, document.data, document.lines)
+    _lonely_nets(board, notes)
+    _circuit(board, notes)
+    return notes.problems
+
+
+def _lonely_nets(board: Board, notes: Document) -> None:
+    counts = Counter(nets_of(board.parts))
+    shared = [net for net, count in counts.items() if count > 1]
+    named = {each.net for table in (board.supplies, board.rails, board.lines, board.points) for each in table.values()}
+    for path, net in _pins(board, notes):
+        near = nearest(net, shared)
+        if counts[net] == 1 and net not in named and near:
+            notes.add(path, f"the net {quoted(net)} with this one pin on it", "a net of at least two pins", near)
+
+
+def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
+    for name, part in board.parts.items():
+        path: Path = ("parts", name, "pins")
+        listed = isinstance(notes.at(path), list)
+        for index, (pin, net) in enumerate(part.pins.items()):
+            yield (*path, index if listed else pin), net
+
+
+def _circuit(board: Board, notes: Document) -> None:
+    if not board.parts:
+        return
+    from harness.describe.circuit import with_supplies
+    from instruments.virtual.circuit.errors import CircuitError
+
+    try:
+        with_supplies(board).compile()
+    except CircuitError as error:
+        named = next((part for part in error.parts if part in board.parts), None)
+        path: Path = ("parts", named) if named else ("parts",)
+        notes.add(path, f"a circuit that cannot be solved: {error}", "one that can, to be simulated and explained")
