@@ -225,3 +225,22 @@ def test_every_character_is_kept_or_left_out_as_xml_says() -> None:
     tried = [*range(0x10200), 0x10FFFF]
     kept = {ord(sign) for sign in xml_text("".join(map(chr, tried)))}
     assert kept == allowed | {0x10FFFF}
+
+
+# -- the page for notebooks
+
+PAGE = Path(results.__file__).with_name("frames.md")
+
+
+def test_page_lists_the_columns() -> None:
+    rows = [f"| {c.name} | {c.type} | {c.unit} | {c.says} |" for c in COLUMNS]
+    assert "\n".join(rows) in PAGE.read_text(encoding="utf-8")
+
+
+def test_page_examples_run(filled: Store, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    (code,) = re.findall(r"```python\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
+    monkeypatch.chdir(Path(filled.name).parent)
+    exec(compile(code, str(PAGE), "exec"), {})
+    said = capsys.readouterr().out
+    assert "2.801" in said
+    assert "005" in said
