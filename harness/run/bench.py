@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
-from instruments.errors import BenchError
+from instruments.errors import BenchError, DialectError
 
 if TYPE_CHECKING:
     from harness.run.ports import Clock, GuardShell, Measurement, Probing
@@ -45,7 +45,7 @@ class OpenBench:
     virtual: Any = None  # the VirtualBench, for those who look behind the instruments
     text: str = ""  # of the bench file
     input_ohms: float = TEN_MEGOHM
-    high_ohms: float = 10e9
+    load_tolerance: float = 0.001  # of the bench's test resistors, relative
     closers: list[Callable[[], None]] = field(default_factory=list)
     _consoles: dict[str, Any] = field(default_factory=dict)
 
@@ -60,7 +60,7 @@ class OpenBench:
         for close in [self.guard.close, *(console.close for console in self._consoles.values()), *self.closers]:
             try:
                 close()
-            except Exception:  # noqa: BLE001, S112  closing goes on; the outputs' state is in the run's record
+            except Exception:  # noqa: BLE001  closing goes on; the outputs' state is in the run's record
                 continue
         self._consoles.clear()
 
@@ -94,18 +94,18 @@ class OpenBench:
         seen: Measurement = self.meter.ohms(scale)
         return seen
 
-    def meter_acts(self, scale: float) -> tuple[float, float] | None:
-        """(test current, open-circuit volts) of the ohms range; None where the dialect does not say."""
-        told = getattr(self.meter, "ohms_test", None)
-        return told(scale) if told is not None else None
+    def test_amps(self, scale: float) -> float | None:
+        """The current that the ohms test drives on this range; None where the dialect does not say."""
+        told: float | None = self.meter.test_amps("ohms", scale)
+        return told
 
     def set_input(self, high: bool) -> bool:
         """High impedance or 10 MΩ; False where the meter cannot."""
         try:
-            ohms = self.meter.input_ohms(high)
-        except BenchError:
+            self.meter.input_ohms(high)
+        except DialectError:
             return False
-        self.input_ohms = float(ohms) if isinstance(ohms, float) else (self.high_ohms if high else TEN_MEGOHM)
+        self.input_ohms = self.meter.input_resistance(self._scale)
         return True
 
     @property
@@ -114,7 +114,16 @@ class OpenBench:
         loads = self.probing.loads()
         return min(loads) if loads else None
 
-    # --- the rest -----------------------------------------------------------------------------------------------------
+    @property
+    def shunt_ohms(self) -> float | None:
+        """The bleed resistor where relays can put it across by themselves; a person is not asked to for each net."""
+        return None if self.probing.by_hand else self.bleed_ohms
+
+    def shunt_u(self, ohms: float) -> float:
+        """Standard uncertainty of a test resistor, Ω."""
+        return self.load_tolerance * ohms / 3**0.5
+
+    # --- the rest ---------------------------------------------------------------------------------------------------
     def console(self, link: str) -> Any:
         """The console on a link, opened when first asked for. Raises ConsoleError."""
         if link not in self._consoles:

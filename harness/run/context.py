@@ -67,7 +67,7 @@ class Context:
         self.outcome = ""  # set by a step that knows better than its readings
         self.stops = stops
 
-    # --- time ---------------------------------------------------------------------------------------------------------
+    # --- time -------------------------------------------------------------------------------------------------------
     @property
     def now(self) -> float:
         """Seconds since the run began, on the bench's clock."""
@@ -95,7 +95,19 @@ class Context:
             seen = take()
         return seen
 
-    # --- what is on -----------------------------------------------------------------------------------------------------
+    def drained(self, good: Callable[[Any], bool], within: float) -> Measurement:
+        """The volts of the point once they are low enough, helped by the bench's bleed resistor where it has one; the
+        last reading is taken without it."""
+        seen = self.meter_volts()
+        bleed = self.bench.bleed_ohms
+        if good(seen):
+            return seen
+        if bleed is not None:
+            with self.loaded(bleed):
+                self.until(self.meter_volts, good, within)
+        return self.until(self.meter_volts, good, within if bleed is None else LAST_WAIT)
+
+    # --- what is on -------------------------------------------------------------------------------------------------
     def need_on(self, kind: str) -> None:
         if not self.supplies:
             raise Refused(f"{kind}: no supply is on")
@@ -141,7 +153,7 @@ class Context:
             self._states[key] = BenchState(self.supplies, self.pins, load_ohms).key
         return self._states[key]
 
-    # --- the board's names ----------------------------------------------------------------------------------------------
+    # --- the board's names ------------------------------------------------------------------------------------------
     def net(self, name: str) -> str:
         return self.board.net_of(name)
 
@@ -205,7 +217,7 @@ class Context:
 
         return self.predictor.volts(BenchState(self.supplies, self.pins), net) or OPEN
 
-    # --- measuring ----------------------------------------------------------------------------------------------------
+    # --- measuring --------------------------------------------------------------------------------------------------
     def order(self, nets: Iterable[str]) -> list[str]:
         """The nets that can be reached, in an order that saves movement; the others are noted."""
         wanted = list(dict.fromkeys(nets))
@@ -265,7 +277,7 @@ class Context:
             raise NoAnswer(question)
         return self._asker(question, text)
 
-    # --- recording ----------------------------------------------------------------------------------------------------
+    # --- recording --------------------------------------------------------------------------------------------------
     def record(
         self,
         of: str,
@@ -316,9 +328,7 @@ class Context:
     def record_text(self, of: str, text: str, outcome: str, *, says: str = "") -> Reading:
         """A text reading: what the board said, what the operator answered."""
         told = text if not says else f"{text}: {says}" if text else says
-        return self._keep(
-            Reading(of, "text", None, "", outcome=outcome, state=self.state(), time=self.now, says=told)
-        )
+        return self._keep(Reading(of, "text", None, "", outcome=outcome, state=self.state(), time=self.now, says=told))
 
     def _keep(self, reading: Reading) -> Reading:
         self.readings.append(reading)

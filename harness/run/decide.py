@@ -83,7 +83,7 @@ def _normal(z: float) -> float:
     return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
-# --- uncertainty --------------------------------------------------------------------------------------------------
+# --- uncertainty ----------------------------------------------------------------------------------------------------
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a value known only to lie within ± half_width (JCGM 100:2008, 4.3.7)."""
     return half_width / math.sqrt(3.0)

@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from harness.describe.board import Board
 
-RELAY_SETTLE = 0.01  # s after a relay moved: armature relays take 4 ms (34980A data sheet, table 4)
 EDGES = ("left", "top", "right", "bottom")
-ORDINALS = "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth".split()
+ORDINALS = (
+    "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh",
+    "twelfth",
+)  # fmt: skip
 
 
 class RelayProbing:
@@ -27,14 +29,12 @@ class RelayProbing:
         self,
         scanner: Any,
         routes: Mapping[str, str],
-        sleep: Callable[[float], None],
         *,
         swap_channel: str | None = None,
         load_channels: Mapping[float, str] | None = None,
     ) -> None:
         self.scanner = scanner
         self.routes = dict(routes)  # net -> channel
-        self._sleep = sleep
         self._swap_channel = swap_channel
         self._loads = dict(load_channels or {})
         self._net: str | None = None
@@ -53,7 +53,6 @@ class RelayProbing:
             return
         self._net, self._swapped, self._loaded = net, False, None
         self.scanner.only(self.routes[net])
-        self._sleep(RELAY_SETTLE)
 
     def swap(self, swapped: bool) -> bool:
         if self._swap_channel is None:
@@ -61,7 +60,6 @@ class RelayProbing:
         if swapped != self._swapped:
             (self.scanner.close if swapped else self.scanner.open)(self._swap_channel)
             self._swapped = swapped
-            self._sleep(RELAY_SETTLE)
         return True
 
     def loads(self) -> Sequence[float]:
@@ -72,12 +70,10 @@ class RelayProbing:
         if self._loaded is not None:
             self.scanner.open(self._loads[self._loaded])
             self._loaded = None
-            self._sleep(RELAY_SETTLE)
         if ohms is None or not self._loads:
             return None
         self._loaded = min(self._loads, key=lambda each: abs(each - ohms))
         self.scanner.close(self._loads[self._loaded])
-        self._sleep(RELAY_SETTLE)
         return self._loaded
 
     def release(self) -> None:

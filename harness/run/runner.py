@@ -110,7 +110,7 @@ class Runner:
         )
         return Result(record, self.error, off)
 
-    # --- the steps ------------------------------------------------------------------------------------------------------
+    # --- the steps --------------------------------------------------------------------------------------------------
     def _work(self) -> None:
         report = self.context.guard.prove_off()
         if not report.confirmed:
@@ -196,7 +196,7 @@ class Runner:
         begun = self.context.begun
         return [(each.time - begun, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
 
-    # --- the end --------------------------------------------------------------------------------------------------------
+    # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:
         """Everything off; then, where the run was broken off with the board charged, its discharge measured."""
         was_on = bool(self.context.supplies)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from harness.run.errors import Refused
 
@@ -26,15 +26,15 @@ def nets(board: Board, of: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def _group(board: Board, word: str) -> list[Mapping[str, object]] | None:
-    groups = {
+def _group(board: Board, word: str) -> list[Mapping[str, Any]] | None:
+    groups: dict[str, list[Mapping[str, Any]]] = {
         "every supply": [board.supplies],
         "every rail": [board.rails],
         "every line": [board.lines],
         "every point": [board.points],
         "all": [board.supplies, board.rails],
     }
-    return groups.get(word)  # type: ignore[return-value]
+    return groups.get(word)
 
 
 def lines(board: Board, of: Iterable[str]) -> list[Line]:

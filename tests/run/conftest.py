@@ -33,7 +33,7 @@ class Seen:
 
 @dataclass
 class FakePsu:
-    """One channel a name; each feeds `ohms`. `script` makes the next calls fail; `lies` reports on whatever is asked."""
+    """Each channel feeds so many `ohms`. `fails`: calls that get no answer; `dead`: none does."""
 
     ohms: dict[Any, float] = field(default_factory=lambda: {1: 250.0})
     fails: set[str] = field(default_factory=set)

@@ -22,9 +22,9 @@ def play(samples: list[Sample], envelope: Envelope = ENVELOPE, changed: float = 
     return None
 
 
-def steady(start: float, end: float, volts: float, amps: float, mode: str = "cv", on: bool | None = True) -> list[Sample]:
-    count = int(round((end - start) / 0.001))
-    return [Sample(start + 0.001 * n, volts, amps, mode, on) for n in range(count + 1)]
+def steady(start: float, end: float, volts: float, amps: float, mode: str = "cv") -> list[Sample]:
+    count = round((end - start) / 0.001)
+    return [Sample(start + 0.001 * n, volts, amps, mode, True) for n in range(count + 1)]
 
 
 def test_charging_for_as_long_as_the_capacitors_need_is_no_trip() -> None:

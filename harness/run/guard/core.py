@@ -8,7 +8,7 @@ A pure function: no clock, no instrument, so that the guard's process and the vi
 Rules, in the order in which they are looked at:
 
     output-off        the output is off although it was switched on (the supply's own protection, or a person)
-    over-voltage      the output is above its set voltage by more than its margin (fed from elsewhere, or a broken sense)
+    over-voltage      the output is above its set voltage by more than its margin (fed from elsewhere, broken sense)
     constant-current  the supply limits for longer than the inrush time
     over-current      the current is above the step's envelope, once the inrush time is over
     under-voltage     the output is below its set voltage although the supply does not limit

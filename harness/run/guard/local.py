@@ -46,7 +46,7 @@ class LocalGuard:
     def cut_supply(self) -> str:
         return self.guard.cut_supply
 
-    # --- the ticker -----------------------------------------------------------------------------------------------------
+    # --- the ticker -------------------------------------------------------------------------------------------------
     def _tick(self) -> None:
         """Called by the clock; a failure is kept for the runner, since nothing may be raised through the clock."""
         if self._failure is not None or self.guard.cut is not None:
@@ -80,7 +80,7 @@ class LocalGuard:
         if self.guard.cut is not None:
             raise Tripped(self.guard.cut_supply, self.guard.cut)
 
-    # --- GuardShell -----------------------------------------------------------------------------------------------------
+    # --- GuardShell -------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:
         return self.guard.prove_off()
 

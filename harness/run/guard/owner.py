@@ -28,7 +28,7 @@ OFF_TRIES = 3
 STILL_VOLTS = 1.0  # above this an output that is off is fed from elsewhere, or has not discharged
 CLOSE = 0.05  # s after a change during which every sample matters
 THIN = 0.05  # s between kept samples while nothing happens
-OLD_NEWS = (OSError, BenchError, ValueError)  # what a failing link may raise
+LINK_FAILURES = (OSError, BenchError, ValueError)
 
 
 class Supplies(Protocol):
@@ -149,9 +149,11 @@ class _Live:
 class Guard:
     """Owner of the outputs that feed the board. Not thread-safe: one shell calls it from one loop."""
 
-    def __init__(self, feeds: Mapping[str, Feed], clock: Time) -> None:
+    def __init__(self, feeds: Mapping[str, Feed], clock: Time, traffic: list[Any] | None = None) -> None:
+        """traffic: the log of the supplies' links; what was said for a sample that is thinned away is taken out."""
         self.feeds = dict(feeds)
         self.clock = clock
+        self.traffic = traffic
         self.cut: Cut | None = None
         self.cut_supply = ""
         self.latest: dict[str, Sample] = {}
@@ -162,7 +164,7 @@ class Guard:
         self._tracks: dict[str, Track] = {}
         self._on_since: float | None = None
 
-    # --- before -------------------------------------------------------------------------------------------------------
+    # --- before -----------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:
         """Try the off-list before anything is energised, so that it is known to work. A trip found is cleared after."""
         report = self.all_off()
@@ -197,7 +199,7 @@ class Guard:
             feed.psu.protect(feed.channel, ovp=ovp, ocp=ocp)
         self._armed[supply] = (setting, envelope)
 
-    # --- while it is on -------------------------------------------------------------------------------------------------
+    # --- while it is on ---------------------------------------------------------------------------------------------
     def on(self, supply: str, ramp: Ramp | None = None) -> None:
         """Switch an armed output on, at the foot of its ramp where one is given; `tick` climbs it."""
         if supply not in self._armed:
@@ -210,7 +212,11 @@ class Guard:
         if self._on_since is None:
             self._on_since = self.clock.now()
         self._live[supply] = live  # before the command: if its answer is lost the output may be on
-        feed.psu.on(feed.channel)
+        try:
+            feed.psu.on(feed.channel)
+        except SettingError as error:  # it went off at once: its own protection
+            self._cut(supply, Cut("output-off", self.clock.now(), float("nan"), float("nan"), str(error)))
+            return
         now = self.clock.now()
         live.watch, live.due = Watch.fresh(now), now + (ramp.seconds if ramp else 0.0)
 
@@ -261,7 +267,7 @@ class Guard:
             try:
                 self._climb(supply, live)
                 sample = self.sample(supply)
-            except OLD_NEWS as error:
+            except LINK_FAILURES as error:
                 self._cut(supply, Cut("link-lost", self.clock.now(), float("nan"), float("nan"), str(error)))
                 raise
             live.watch, cut = judge(live.now_allowed, live.watch, sample)
@@ -282,14 +288,17 @@ class Guard:
             live.ramp = None
 
     def sample(self, supply: str) -> Sample:
-        """One sample, kept for the trace."""
-        feed = self.feeds[supply]
+        """One sample, kept for the trace unless it tells nothing new."""
+        feed, said = self.feeds[supply], len(self.traffic) if self.traffic is not None else 0
         seen = feed.psu.sample(feed.channel)
-        sample = Sample(self.clock.now(), seen.volts, seen.amps, seen.mode, seen.on, getattr(seen, "trip", None))
+        trip = getattr(seen, "trip", None)
+        sample = Sample(self.clock.now(), seen.volts, seen.amps, seen.mode, seen.on, trip)
         self.latest[supply] = sample
         live, track = self._live.get(supply), self._tracks.setdefault(supply, Track())
         if (live is not None and self._is_close(live, sample.time)) or not track.tells_nothing_new(sample):
             track.add(sample, live.setting.limit if live else 0.0)
+        elif self.traffic is not None:
+            del self.traffic[said:]
         return sample
 
     @staticmethod
@@ -301,7 +310,7 @@ class Guard:
         tracks, self._tracks = self._tracks, {}
         return tracks
 
-    # --- off ----------------------------------------------------------------------------------------------------------
+    # --- off --------------------------------------------------------------------------------------------------------
     def off(self, supply: str) -> OffReport:
         """One output off, and said to be off."""
         report = self._switch_off([supply])
@@ -314,12 +323,20 @@ class Guard:
         self._count()
         return self.off_report
 
+    def abandon(self, rule: str, why: str) -> None:
+        """Cut for a reason that is no supply's: the runner hangs, the guard itself failed."""
+        supply = next(iter(self._live), "")
+        seen = self.latest.get(supply)
+        volts, amps = (seen.volts, seen.amps) if seen else (float("nan"), float("nan"))
+        self._cut(supply, Cut(rule, self.clock.now(), volts, amps, why))
+
     def _cut(self, supply: str, cut: Cut) -> None:
         self.cut, self.cut_supply = self.cut or cut, self.cut_supply or supply
         self.all_off()
 
     def _switch_off(self, supplies: list[str]) -> OffReport:
-        states, errors = {}, {}
+        states: dict[str, str] = {}
+        errors: dict[str, str] = {}
         for supply in supplies:
             states[supply] = self._command_off(supply, errors)
         for supply, state in states.items():  # tried again only when every other output has had its turn

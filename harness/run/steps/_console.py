@@ -6,10 +6,11 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from instruments.errors import ConsoleError
-
 if TYPE_CHECKING:
     from harness.run.context import Context
+
+
+SLICE = 0.02  # s of listening at a time
 
 
 @dataclass(frozen=True)
@@ -21,17 +22,22 @@ class Answer:
 
 
 def ask(context: Context, line: str | None, pattern: str, timeout: float, link: str | None = None) -> Answer:
-    """Send a line (None: only listen) and wait for the pattern. Raises ConsoleError where the port fails."""
+    """Send a line (None: only listen) and wait for the pattern. Raises ConsoleError where the port fails.
+
+    An answer that ends in the prompt without the pattern needs no waiting: the board has said what it has to say.
+    """
     console = context.console(link)
-    prompt = context.board.target.prompt if context.board.target else ""
+    prompt = context.board.target.prompt.strip() if context.board.target else ""
+    wanted = re.compile(pattern)
     if line is not None:
-        console.flush()
+        console.forget()
         console.send(line)
-    wanted = pattern if not prompt or line is None else f"(?:{pattern})|(?:{re.escape(prompt)})"
-    match = _expect(context, console, wanted, timeout)
-    if match is None:
-        return Answer(None, console.pending)
-    inner = re.search(pattern, match.string[match.start() :])
-    if inner is None:
-        return Answer(None, match.string[: match.start()])
-    return Answer(inner)
+    heard, ends = "", context.now + timeout
+    while True:
+        context.pulse()
+        heard += console.read(SLICE)
+        match = wanted.search(heard)
+        if match is not None:
+            return Answer(match, heard)
+        if context.now >= ends or (line is not None and prompt and heard.rstrip().endswith(prompt)):
+            return Answer(None, heard.rstrip().removesuffix(prompt).strip())

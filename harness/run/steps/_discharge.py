@@ -22,7 +22,7 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     for net in context.order(context.power_nets):
         context.reach(net)
         remaining = max(0.0, within - (context.now - started))
-        seen = context.until(context.meter_volts, lambda m: m.value <= ceiling - 2 * m.u, remaining)
+        seen = context.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
         reading = context.record(net, "dc volts", seen, limits)
         if reading.outcome != "pass":
             left.append(f"{net} still at {seen.value:.2f} V")

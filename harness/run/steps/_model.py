@@ -28,7 +28,7 @@ class StepModel(Table):
         if self.name:
             return self.name
         told = getattr(self, "supply", None) or getattr(self, "of", None)
-        if not told:
+        if not told or told == ("all",):
             return self.do
         return f"{self.do}: {', '.join(told) if isinstance(told, tuple) else told}"
 

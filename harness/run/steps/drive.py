@@ -1,18 +1,18 @@
 """Does a pin move the net that it should? Driven over the console, its net measured in each state, then released.
 
-    of = ["RADIO_RST", "SENS_EN"]                   each line's driver high, low, released
-    pin = "U1.GPIO12", level = "high", keep = true  one pin to one level, kept until a later step releases it
+of = ["RADIO_RST", "SENS_EN"]                   each line's driver high, low, released
+pin = "U1.GPIO12", level = "high", keep = true  one pin to one level, kept until a later step releases it
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import VoltsLimits
+from harness.describe.fields import OneOrMore, VoltsLimits
 from harness.run.decide import OPEN, Limits
 from harness.run.errors import Refused
 from harness.run.steps import _pins
-from harness.run.steps._model import OneOrMore, StepModel
+from harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
     from harness.run.context import Context

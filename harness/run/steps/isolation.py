@@ -4,7 +4,7 @@ A source that is fed from another one is a danger: it ends the run, unless the s
 odd and is measured around; it is a failure too, but stops nothing by itself.
 
 Where the bench has a bleed resistor, a net that shows more than its limit into the meter's 10 MΩ is read again with the
-resistor across it, and that reading decides: a nanoampere of leakage is no feed. Without one the meter's reading stands.
+resistor across it, and that reading decides: a nanoampere of leakage is no feed. Without one the meter's stands.
 """
 
 from __future__ import annotations
@@ -74,13 +74,14 @@ def _measure(context: Context, model: Model, net: str, limits: Limits) -> str:
 
 
 def _arrived(context: Context, high: float, within: float) -> Measurement:
-    """A reading that no longer creeps; a net that is above its limit needs no patience."""
+    """A reading that no longer creeps; a net that rises above its limit needs no more patience."""
     last = context.meter_volts()
     ends = context.now + within
     while context.now < ends:
         context.sleep(LOOK_AGAIN)
         now = context.meter_volts()
-        if now.value > high + 2 * now.u or abs(now.value - last.value) <= STEADY_VOLTS + 2 * now.u:
+        moved = now.value - last.value
+        if abs(moved) <= STEADY_VOLTS or (moved > 0 and now.value > high + 2 * now.u):
             return now
         last = now
     return last

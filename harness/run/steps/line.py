@@ -93,5 +93,5 @@ def _again(context: Context, line: Line) -> None:
                 context.record(line.net, "dc volts", context.meter_volts(), Limits(), load_ohms=put)
     if not loads and context.high_impedance(True):
         seen = context.meter_volts()
-        context.record(line.net, "dc volts", seen, Limits(), load_ohms=context.bench.high_ohms)
+        context.record(line.net, "dc volts", seen, Limits(), load_ohms=context.bench.input_ohms)
         context.high_impedance(False)

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import Seconds, VoltsLimits
+from harness.describe.fields import OneOrMore, Seconds, VoltsLimits
 from harness.run.steps import _discharge
-from harness.run.steps._model import OneOrMore, StepModel
+from harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
     from harness.run.context import Context

@@ -55,7 +55,7 @@ class Model(StepModel):
 def run(context: Context, model: Model) -> None:
     supply = context.board.supplies[model.supply]
     if model.supply not in context.checked and not model.why:
-        raise Refused(f"{model.supply} is not energised: its check for a short has not passed, and the step says no `why`")
+        raise Refused(f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`")
     volts = supply.volts.nominal if model.volts is None else model.volts
     setting = Setting(volts, model.limit, ovp=_ovp(model, volts), ocp=model.ocp)
     envelope = _power.envelope(context, model.supply, volts, model.limit, model.inrush, model.expect)
@@ -97,5 +97,3 @@ def _keep(context: Context, model: Model, setting: Setting, envelope: Envelope) 
     )
     if model.why:
         context.say(f"energised because: {model.why}")
-
-

@@ -1,35 +1,46 @@
 """Unpowered resistance to ground, both polarities, fixed range, after a check that nothing is charged.
 
 The reading with the meter's plus lead on the net is held against the limits: that is the way the supply will push. The
-one with swapped leads is kept beside it: a resistor reads the same both ways, a junction does not. A test current and
-an open-circuit voltage act on the board meanwhile; the step says which.
+one with swapped leads is kept beside it: a resistor reads the same both ways, a junction does not.
+
+An ohms input drives its test current into whatever is there, and 7 to 13 V stand on it while it is open: enough to
+break a 1.8 V part on a net that draws nothing. So the range is never below 10 kΩ (about 100 µA), and where the bench
+has a bleed resistor it stays across the net during the test: the net then sees no more than the test current through
+that resistor (1 V at 100 µA and 10 kΩ). It is taken out of the reading by its conductance. Without one the meter leaves
+the net at the first overload, and the step says what stood on it.
 """
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Literal
 
 from harness.describe.fields import Ohms, OhmsLimits, Seconds
-from harness.run.decide import Limits, decide, decide_beyond
+from harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
+from harness.run.ports import Measurement
 from harness.run.steps._model import Of, StepModel
+from instruments.errors import BenchError
+from instruments.quantity import show
 
 if TYPE_CHECKING:
     from harness.run.context import Context
-    from harness.run.ports import Measurement
 
 KIND = "resistance"
 STOPS = True
 
 RESIDUAL_VOLTS = 0.05  # above this an ohms reading is wrong, and a charged rail is worth a wait
-WAITS = (0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s between readings while capacitors charge through the test current
+WAITS = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s between readings while capacitors charge through the test current
 AGREE = 0.01  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
-RANGES = (100.0, 1e3, 10e3, 100e3, 1e6, 10e6)
+OPEN_VOLTS = 13.0  # DMM6500 data sheet: 7.1 to 12.7 V; 34401A class: below 10 V
+RANGES = (10e3, 100e3, 1e6, 10e6)
+PATH_OHMS = 1.5  # leads and relay contacts together at most (34980A data sheet, table 4: path below 1.5 Ω)
 
 
 class Model(StepModel):
     """of: supplies, rails, lines, points or nets; expect: for the plus lead on the net; reversed: for swapped leads;
-    range: the fixed range, else the first one well above the lower limit."""
+    range: the fixed range, else the first one that the lower limit fits; shunt: whether the bleed resistor stays across
+    during the test; discharge_within: how long a charged net may take."""
 
     do: Literal["resistance"]
     of: Of = ("every supply",)
@@ -37,23 +48,23 @@ class Model(StepModel):
     reversed: OhmsLimits | None = None
     range: Ohms | None = None
     both_polarities: bool = True
-    discharge_within: Seconds = 5.0
+    shunt: bool = True
+    discharge_within: Seconds = 30.0
 
 
 def run(context: Context, model: Model) -> None:
     context.need_off(KIND)
     limits = _limits(model)
     scale = model.range or _range_for(limits)
-    _say_what_acts(context, scale)
+    shunt = context.bench.shunt_ohms if model.shunt and model.range is None else None
+    if shunt is not None and (limits.low or 0.0) > shunt:
+        shunt = None  # the resistor would hide what is looked for
+    _say_what_acts(context, scale, shunt)
     for net in context.order(context.nets(model.of)):
-        if not _discharged(context, net, model.discharge_within):
-            continue
-        outcome = _measure(context, net, scale, limits, swapped=False)
-        if model.both_polarities:
-            low, high = (model.reversed.low, model.reversed.high) if model.reversed else (None, None)
-            _measure(context, net, scale, Limits(low, high, "step" if model.reversed else ""), swapped=True)
-        if outcome in ("pass", "marginal"):
-            context.note_checked(net)
+        if _discharged(context, net, model.discharge_within):
+            outcome = _one(context, model, net, scale, limits, shunt)
+            if outcome in ("pass", "marginal"):
+                context.note_checked(net)
 
 
 def _limits(model: Model) -> Limits:
@@ -67,19 +78,22 @@ def _range_for(limits: Limits) -> float:
     return next((scale for scale in RANGES if scale >= wanted), RANGES[-1])
 
 
-def _say_what_acts(context: Context, scale: float) -> None:
-    acts = context.bench.meter_acts(scale)
-    context.detail["range_ohms"] = scale
-    if acts is not None:
-        amps, volts = acts
-        context.detail.update(test_amps=amps, open_volts=volts)
-        context.say(f"test current {amps * 1e6:g} µA, up to {volts:g} V on an open net")
+def _say_what_acts(context: Context, scale: float, shunt: float | None) -> None:
+    amps = context.bench.test_amps(scale)
+    current = show(amps, "A") if amps is not None else "a current that its dialect does not know"
+    if shunt is not None and amps is not None:
+        volts = amps * shunt
+        across = f" across {show(shunt, 'Ω')}"
+    else:
+        volts, across = OPEN_VOLTS, ", an open net included"
+    context.detail.update(range_ohms=scale, test_amps=amps, most_volts=volts, shunt_ohms=shunt)
+    context.say(f"the meter tests with {current}: up to {show(volts, 'V')}{across}")
 
 
 def _discharged(context: Context, net: str, within: float) -> bool:
     """Whether the net holds no charge; where it keeps one, a failed reading says so and no ohms test is made."""
     context.reach(net)
-    seen = context.until(lambda: context.meter_volts(), lambda m: abs(m.value) <= RESIDUAL_VOLTS, within)
+    seen = context.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, within)
     if abs(seen.value) <= RESIDUAL_VOLTS:
         return True
     limits = Limits(-RESIDUAL_VOLTS, RESIDUAL_VOLTS, "")
@@ -87,30 +101,72 @@ def _discharged(context: Context, net: str, within: float) -> bool:
     return False
 
 
-def _measure(context: Context, net: str, scale: float, limits: Limits, swapped: bool) -> str:
-    if swapped and not context.swap(True):
-        context.say("leads not swapped: one polarity only")
-        return "skipped"
-    seen = _settled(context, scale)
-    if swapped:
-        context.swap(False)
-    quantity = "ohms reversed" if swapped else "ohms"
-    if seen.overload:
-        outcome = decide_beyond(scale, limits)
-        says = f"above the range of {scale:g} Ω"
-        return context.record(net, quantity, seen, limits, outcome=outcome, says=says).outcome
-    return context.record(net, quantity, seen, limits, outcome=decide(seen.value, seen.u, limits)).outcome
+def _one(context: Context, model: Model, net: str, scale: float, limits: Limits, shunt: float | None) -> str:
+    """Both polarities of one net; the resistor stays across until the meter has left its ohms function."""
+    if shunt is not None:
+        context.bench.probing.load(shunt)
+    try:
+        outcome = _record(context, net, "ohms", _settled(context, scale), limits, shunt)
+        if model.both_polarities:
+            _swapped(context, model, net, scale, shunt)
+        context.meter_volts()
+    finally:
+        if shunt is not None:
+            context.bench.probing.load(None)
+    return outcome
+
+
+def _swapped(context: Context, model: Model, net: str, scale: float, shunt: float | None) -> None:
+    if not context.swap(True):
+        context.detail["one_polarity"] = True
+        return
+    low, high = (model.reversed.low, model.reversed.high) if model.reversed else (None, None)
+    limits = Limits(low, high, "step" if model.reversed else "")
+    _record(context, net, "ohms reversed", _settled(context, scale), limits, shunt)
+    context.swap(False)
 
 
 def _settled(context: Context, scale: float) -> Measurement:
-    """A reading that repeats: capacitors charge through the test current first."""
+    """A reading that repeats, since capacitors charge through the test current first; the first overload ends it."""
     last = context.meter_ohms(scale)
     for wait in WAITS:
+        if last.overload:
+            return last
         context.sleep(wait)
         now = context.meter_ohms(scale)
-        if last.overload and now.overload:
-            return now
-        if not (last.overload or now.overload) and abs(now.value - last.value) <= AGREE * abs(now.value) + 2 * now.u:
+        if not now.overload and abs(now.value - last.value) <= AGREE * abs(now.value) + 2 * now.u:
             return now
         last = now
     return last
+
+
+def _record(
+    context: Context, net: str, quantity: str, seen: Measurement, limits: Limits, shunt: float | None
+) -> str:
+    if shunt is not None:
+        return _without_shunt(context, net, quantity, seen, limits, shunt)
+    if not seen.overload:
+        return context.record(net, quantity, seen, limits).outcome
+    scale = seen.range or RANGES[0]
+    says = f"above the range of {show(scale, 'Ω')}"
+    return context.record(net, quantity, seen, limits, outcome=decide_beyond(scale, limits), says=says).outcome
+
+
+def _without_shunt(
+    context: Context, net: str, quantity: str, seen: Measurement, limits: Limits, shunt: float
+) -> str:
+    """Take the known resistor out, and decide on conductance: near infinity only that has a finite uncertainty."""
+    if seen.overload:
+        raise BenchError(f"the {show(shunt, 'Ω')} resistor across {net} is not seen by the meter: check its wiring")
+    parallel = max(seen.value, 1e-3)
+    siemens = 1.0 / parallel - 1.0 / shunt
+    u = combined(math.hypot(seen.u, PATH_OHMS / math.sqrt(3)) / parallel**2, context.bench.shunt_u(shunt) / shunt**2)
+    bounds = Limits(1.0 / limits.high if limits.high else None, 1.0 / limits.low if limits.low else None)
+    outcome = decide(siemens, u, bounds)
+    if siemens > COVERAGE * u:
+        value, says = 1.0 / siemens, ""
+        ohms = Measurement(value, "Ω", value**2 * u, seen.range, False, seen.time)
+    else:
+        says = f"above {show(1.0 / max(siemens + COVERAGE * u, 1e-12), 'Ω', digits=2)}"
+        ohms = Measurement(math.inf, "Ω", math.inf, seen.range, True, seen.time)
+    return context.record(net, quantity, ohms, limits, outcome=outcome, says=says).outcome

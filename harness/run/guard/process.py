@@ -1,0 +1,268 @@
+"""The guard in a process of its own: `python -m harness.run.guard.process`, started by the runner (client.py).
+
+It holds the only session to each supply. Outputs go off, and are seen to be off:
+
+- when a trip rule is broken (at once, then it is told);
+- when the runner's pipe ends: it was killed, or it ended without a word;
+- when the runner is silent for longer than it said it would be (its lease): it hangs;
+- on SIGTERM, SIGINT, SIGHUP; on any exception; at exit.
+
+What it did last is in the report file, synced to the disk, whatever became of the runner. The loop polls as fast as the
+instrument answers, but never takes more than CORE_SHARE of a core.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import signal
+import sys
+import threading
+import time
+from typing import Any
+
+from harness.run.guard import wire
+from harness.run.guard.owner import Feed, Guard
+
+CORE_SHARE = 0.15
+PULSE = 0.1  # s between unasked words to the runner
+IDLE = 0.05  # s: the longest wait while nothing is on
+FIRST_LEASE = 30.0  # s: until the runner's first beat, while it opens the rest of the bench
+
+
+class Shell:
+    """The loop around one Guard."""
+
+    def __init__(self, out: Any) -> None:
+        self.inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self.out = out
+        self.guard: Guard | None = None
+        self.traffic: Any = None
+        self.report_path = ""
+        self.lease_ends = time.monotonic() + FIRST_LEASE
+        self.why_off = ""
+        self.told_cut = False
+        self.ends = False
+        self._pulse_due = 0.0
+        self._close: list[Any] = []
+
+    # --- the loop -----------------------------------------------------------------------------------------------------
+    def run(self) -> None:
+        """Until the pipe ends or a signal comes. Outputs are off when it returns, as far as this can be done."""
+        try:
+            while not self.ends:
+                self._turn()
+        finally:
+            self._off(self.why_off or "end of the guard")
+            for close in self._close:
+                with contextlib.suppress(Exception):
+                    close()
+
+    def _turn(self) -> None:
+        wall, cpu = time.monotonic(), time.thread_time()
+        live = self.guard is not None and self.guard.any_live
+        if live and self.guard is not None:
+            self._poll(self.guard)
+        pause = _pause(time.thread_time() - cpu, time.monotonic() - wall) if live else IDLE
+        self._listen(pause)
+        now = time.monotonic()
+        if live and now > self.lease_ends:
+            self._lose(f"the runner was silent for {now - self.lease_ends:.2f} s beyond its lease")
+        if now >= self._pulse_due:
+            self._pulse_due = now + PULSE
+            self._pulse()
+
+    def _poll(self, guard: Guard) -> None:
+        try:
+            guard.tick()
+        except Exception as error:  # noqa: BLE001  the power is cut by then; the runner is told why
+            if guard.cut is None:
+                guard.abandon("guard-failed", str(error))
+        if guard.cut is not None and not self.told_cut:
+            self.told_cut = True
+            self._say({"event": "cut", "supply": guard.cut_supply, "cut": guard.cut})
+            self._report(f"{guard.cut.rule}: {guard.cut.says}")
+
+    def _listen(self, pause: float) -> None:
+        """Take what has come in; wait for it for at most `pause` seconds."""
+        try:
+            line = self.inbox.get(timeout=pause) if pause > 0 else self.inbox.get_nowait()
+            while True:
+                if line is None:
+                    self._end("the runner's pipe ended")
+                    return
+                self._take(line)
+                line = self.inbox.get_nowait()
+        except queue.Empty:
+            return
+
+    def _take(self, line: bytes) -> None:
+        try:
+            message = wire.decode(line)
+        except ValueError as error:
+            self._end(f"the runner said something that is no message: {error}")
+            return
+        if message.get("do") == "beat":
+            self.lease_ends = time.monotonic() + float(message["lease"])
+            return
+        try:
+            answer = getattr(self, f"do_{message['do']}")(message)
+            self._say({"id": message["id"], "ok": answer})
+        except Exception as error:  # noqa: BLE001  told to the runner, which knows what to do
+            self._say({"id": message.get("id"), "error": _error(error)})
+
+    # --- what the runner may ask ----------------------------------------------------------------------------------------
+    def do_open(self, message: dict[str, Any]) -> Any:
+        """Open and identify the supplies of the bench file's instruments; the off-list is fixed with this."""
+        from harness.describe.bench import Bench
+        from harness.run.opening import feeds_of, open_drivers
+        from instruments.clock import RealClock
+        from instruments.traffic import TrafficLog
+
+        described = Bench.model_validate(message["bench"])
+        self.report_path = message["report"]
+        self.traffic = TrafficLog()
+        clock = RealClock()
+        drivers = open_drivers(described, ("psu",), clock=clock, traffic=self.traffic)
+        self._close.append(drivers.close)
+        feeds: dict[str, Feed] = feeds_of(described, drivers.psus)
+        self.guard = Guard(feeds, clock, traffic=self.traffic)
+        self.lease_ends = time.monotonic() + FIRST_LEASE
+        return {
+            "instruments": drivers.used,
+            "off_list": sorted(feeds),
+            "cautions": {name: list(psu.cautions()) for name, psu in drivers.psus.items()},
+        }
+
+    def do_prove_off(self, _message: dict[str, Any]) -> Any:
+        return wire.report_data(self._guard().prove_off())
+
+    def do_energise(self, message: dict[str, Any]) -> Any:
+        guard = self._guard()
+        guard.arm(message["supply"], wire.setting_of(message["setting"]), wire.envelope_of(message["envelope"]))
+        guard.on(message["supply"], wire.ramp_of(message["ramp"]))
+
+    def do_climbing(self, message: dict[str, Any]) -> Any:
+        return self._guard().climbing(message["supply"])
+
+    def do_bound(self, message: dict[str, Any]) -> Any:
+        self._guard().bound(message["supply"], message["most_amps"], message["least_amps"])
+
+    def do_change(self, _message: dict[str, Any]) -> Any:
+        self._guard().change()
+
+    def do_sample(self, message: dict[str, Any]) -> Any:
+        return self._guard().sample(message["supply"])
+
+    def do_amps_error(self, message: dict[str, Any]) -> Any:
+        return self._guard().amps_error(message["supply"], message["amps"])
+
+    def do_off(self, message: dict[str, Any]) -> Any:
+        return wire.report_data(self._guard().off(message["supply"]))
+
+    def do_all_off(self, _message: dict[str, Any]) -> Any:
+        return wire.report_data(self._guard().all_off())
+
+    def do_trace(self, _message: dict[str, Any]) -> Any:
+        taken = [list(each) for each in ((e.time, e.instrument, e.direction, e.text) for e in self.traffic)]
+        del self.traffic[: len(taken)]
+        return {"tracks": self._guard().take_trace(), "traffic": taken}
+
+    def do_energised(self, _message: dict[str, Any]) -> Any:
+        return self._guard().energised
+
+    def do_bye(self, _message: dict[str, Any]) -> Any:
+        """An orderly end: off, said, and the process ends."""
+        report = self._guard().all_off()
+        self.why_off, self.ends = "bye", True
+        return wire.report_data(report)
+
+    def _guard(self) -> Guard:
+        if self.guard is None:
+            raise RuntimeError("the guard has opened no supply yet")
+        return self.guard
+
+    # --- off --------------------------------------------------------------------------------------------------------
+    def _end(self, why: str) -> None:
+        self.why_off, self.ends = self.why_off or why, True
+
+    def _lose(self, why: str) -> None:
+        """The runner hangs: the power goes off, the guard stays to tell it."""
+        if self.guard is not None:
+            self.guard.abandon("heartbeat", why)
+            self.told_cut = True
+            self._report(why)
+            self._say({"event": "cut", "supply": self.guard.cut_supply, "cut": self.guard.cut})
+
+    def _off(self, why: str) -> None:
+        if self.guard is not None:
+            self.guard.all_off()
+            self._report(why)
+
+    def _report(self, why: str) -> None:
+        """What was done last, on the disk before anything else."""
+        if not self.report_path or self.guard is None or self.guard.off_report is None:
+            return
+        entry = {"time": time.time(), "why": why, **wire.report_data(self.guard.off_report)}
+        with contextlib.suppress(OSError), open(self.report_path, "a", encoding="utf-8") as stream:
+            stream.write(json.dumps(entry) + "\n")
+            stream.flush()
+            os.fsync(stream.fileno())
+
+    # --- telling ------------------------------------------------------------------------------------------------------
+    def _pulse(self) -> None:
+        if self.guard is not None:
+            self._say({"event": "pulse", "latest": self.guard.latest})
+
+    def _say(self, message: dict[str, Any]) -> None:
+        try:
+            self.out.write(wire.encode(message))
+            self.out.flush()
+        except (OSError, ValueError):
+            self._end("the runner no longer listens")
+
+
+def _pause(cpu: float, wall: float) -> float:
+    """How long to wait so that the loop keeps to its share of a core."""
+    return max(0.0, cpu / CORE_SHARE - wall)
+
+
+def _error(error: Exception) -> dict[str, Any]:
+    return {
+        "kind": type(error).__name__,
+        "message": str(error),
+        "instrument": getattr(error, "instrument", ""),
+    }
+
+
+def _read(shell: Shell, stream: Any) -> None:
+    """The pipe's lines into the inbox; None when it ends. In a thread: no system has a wait for pipes and queues."""
+    try:
+        for line in stream:
+            shell.inbox.put(line)
+    finally:
+        shell.inbox.put(None)
+
+
+def _on_signals(shell: Shell) -> None:
+    def end(number: int, _frame: Any) -> None:
+        shell._end(f"signal {signal.Signals(number).name}")
+        shell.inbox.put(b'{"do":"beat","lease":0}')  # wakes the loop
+
+    for name in ("SIGTERM", "SIGINT", "SIGHUP", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), end)
+
+
+def main() -> None:
+    shell = Shell(sys.stdout.buffer)
+    sys.stdout = sys.stderr  # a stray print must not look like a message
+    _on_signals(shell)
+    threading.Thread(target=_read, args=(shell, sys.stdin.buffer), daemon=True).start()
+    shell.run()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,196 @@
+"""Open a bench: the virtual one in process, or the instruments of a bench file, each identified before it is trusted.
+
+with open_virtual(board, unit="SK-A-001") as bench: ...
+with open_real(board, described) as bench: ...            the guard is a process of its own then
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from harness.run.bench import OpenBench
+from harness.run.guard.local import LocalGuard
+from harness.run.guard.owner import Feed, Guard
+from harness.run.probing import HandProbing, RelayProbing
+from instruments.errors import BenchError
+from results.records import InstrumentUsed
+
+if TYPE_CHECKING:
+    from harness.describe.bench import Bench, Instrument
+    from harness.describe.board import Board
+    from instruments.virtual.bench import Prepared, VirtualBench
+
+
+DEFAULT_LOAD_TOLERANCE = 0.001
+DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
+
+
+@dataclass
+class Drivers:
+    """The opened instruments of a bench, by name. Closing goes on past one that fails."""
+
+    psus: dict[str, Any] = field(default_factory=dict)
+    dmms: dict[str, Any] = field(default_factory=dict)
+    scanners: dict[str, Any] = field(default_factory=dict)
+    used: list[InstrumentUsed] = field(default_factory=list)
+
+    def close(self) -> None:
+        for table in (self.psus, self.dmms, self.scanners):
+            for driver in table.values():
+                with contextlib.suppress(BenchError, OSError):
+                    driver.link.close()
+            table.clear()
+
+
+def open_drivers(
+    described: Bench, kinds: Iterable[str], *, manager: Any = None, clock: Any = None, traffic: Any = None,
+    only: Iterable[str] | None = None,
+) -> Drivers:  # fmt: skip
+    """Open and identify the instruments of these kinds. Raises BenchError naming the first that fails."""
+    drivers = Drivers()
+    wanted = None if only is None else set(only)
+    try:
+        for instrument in described.instruments.values():
+            if instrument.kind in kinds and (wanted is None or instrument.name in wanted):
+                _open(drivers, instrument, manager, clock, traffic)
+    except BaseException:
+        drivers.close()
+        raise
+    return drivers
+
+
+def _open(drivers: Drivers, instrument: Instrument, manager: Any, clock: Any, traffic: Any) -> None:
+    driver = open_driver(instrument, manager=manager, clock=clock, traffic=traffic)
+    {"psu": drivers.psus, "dmm": drivers.dmms, "scanner": drivers.scanners}[instrument.kind][instrument.name] = driver
+    drivers.used.append(used(instrument, driver))
+
+
+def open_driver(
+    instrument: Instrument, *, manager: Any = None, clock: Any = None, traffic: Any = None,
+    exclusive: bool | None = None,
+) -> Any:  # fmt: skip
+    """One instrument of a bench file, identified. Raises BenchError."""
+    from instruments.opening import open_instrument
+
+    return open_instrument(
+        instrument.kind,
+        instrument.address,
+        name=instrument.name,
+        dialect=instrument.dialect,
+        identity=instrument.identity,
+        timeout=instrument.timeout,
+        terminator=None if instrument.terminator == DEFAULT_TERMINATOR else instrument.terminator,
+        resource_manager=manager,
+        traffic=traffic,
+        clock=clock,
+        exclusive=exclusive,
+    )
+
+
+def used(instrument: Instrument, driver: Any) -> InstrumentUsed:
+    """What a run keeps of an instrument."""
+    identity = driver.identity
+    return InstrumentUsed(
+        name=instrument.name,
+        kind=instrument.kind,
+        maker=identity.maker,
+        model=identity.model,
+        serial=identity.serial,
+        firmware=identity.firmware,
+        address=instrument.address,
+        dialect=driver.dialect.name,
+        calibrated=instrument.calibrated.isoformat() if instrument.calibrated else None,
+        calibration_due=instrument.due.isoformat() if instrument.due else None,
+    )
+
+
+# --- the virtual bench, in process ----------------------------------------------------------------------------------
+def open_virtual(
+    board: Board,
+    *,
+    unit: str,
+    plants: Iterable[str] = (),
+    prepared: Prepared | None = None,
+    virtual: VirtualBench | None = None,
+    keep_traffic: bool = True,
+    **options: Any,
+) -> OpenBench:
+    """One unit of a board on the virtual bench, on its virtual clock. `virtual`: a bench that was made already."""
+    from harness.describe.bench import Bench
+    from harness.run.virtual import virtual_bench
+    from instruments.traffic import TrafficLog
+
+    made = virtual or virtual_bench(board, unit=unit, plants=plants, prepared=prepared, **options)
+    described = Bench.model_validate(made.bench_description(console="virtual"))
+    traffic = TrafficLog() if keep_traffic else _NoTraffic()
+    drivers = open_drivers(described, ("psu", "dmm", "scanner"), manager=made.visa(), clock=made.clock, traffic=traffic)
+    guard = LocalGuard(Guard(feeds_of(described, drivers.psus), made.clock, traffic), made.clock)
+    return OpenBench(
+        clock=made.clock,
+        guard=guard,
+        meter=next(iter(drivers.dmms.values())),
+        meter_name=next(iter(drivers.dmms)),
+        probing=relay_probing(board, described, drivers),
+        supplies=tuple(described.supplies),
+        load_tolerance=load_tolerance(described),
+        highest_volts=highest_volts(board),
+        open_console=lambda _link: _virtual_console(made, traffic),
+        instruments=tuple(drivers.used),
+        traffic=traffic,
+        virtual=made,
+        closers=[drivers.close],
+    )
+
+
+class _NoTraffic(list[Any]):
+    """A traffic log that keeps nothing."""
+
+    def add(self, *_exchange: Any) -> None:
+        """Forgotten."""
+
+
+def _virtual_console(made: VirtualBench, traffic: Any) -> Any:
+    from instruments.console import Console
+
+    return Console(made.console(), clock=made.clock, traffic=traffic)
+
+
+# --- what both kinds of bench share ---------------------------------------------------------------------------------
+def feeds_of(described: Bench, psus: Mapping[str, Any]) -> dict[str, Feed]:
+    """The off-list: every output that feeds the board."""
+    return {
+        supply: Feed(psus[name], channel, name, psus[name].link.reopen)
+        for supply, (name, channel) in described.supplies.items()
+    }
+
+
+def highest_volts(board: Board) -> float:
+    """The most that any supply of the board may have."""
+    return max(supply.limits.high or supply.volts.high for supply in board.supplies.values())
+
+
+def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProbing:
+    """Probing through the bench's scanner, with its swap channel and its bleed resistor where it has them."""
+    probing = described.probing
+    scanner = drivers.scanners[described.scanner.name] if described.scanner else next(iter(drivers.scanners.values()))
+    routes: dict[str, str] = {}
+    for point, channel in probing.routes.items():
+        routes.setdefault(board.net_of(point), channel)
+    loads = {}
+    if probing.bleed is not None and probing.bleed.route is not None:
+        loads[probing.bleed.ohms.nominal] = probing.bleed.route
+    return RelayProbing(scanner, routes, swap_channel=probing.swap, load_channels=loads)
+
+
+def load_tolerance(described: Bench) -> float:
+    """The tolerance of the bench's test resistor, relative; a thousandth where the file does not say."""
+    bleed = described.probing.bleed
+    return (bleed.ohms.tolerance if bleed else 0.0) or DEFAULT_LOAD_TOLERANCE
+
+
+def hand_probing(board: Board, described: Bench, tell: Callable[[str, str], None]) -> HandProbing:
+    bleed = described.probing.bleed
+    return HandProbing(board, tell, bleed.ohms.nominal if bleed is not None else None)
