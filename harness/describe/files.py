@@ -11,7 +11,7 @@ from harness.describe.board import Board
 from harness.describe.document import Document, read
 from harness.describe.load import bench_of, board_of, sequence_of, units_of
 from harness.describe.notes import board_notes
-from harness.describe.problems import Problem, one_of
+from harness.describe.problems import FileProblems, Problem, one_of
 
 _MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a sequence file", "units": "a units file"}
 
@@ -69,6 +69,8 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
     notes: list[Problem] = []
     if kind == "board":
         board = boards[os.path.realpath(document.file)] = board_of(document)
+        if board:
+            _pin_tables(board, document)
         if board and not problems:
             says, notes = _board_says(board), board_notes(board, document)
     elif kind == "bench":
@@ -85,6 +87,23 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
     else:
         document.add((), "none of the tables that tell what it is", one_of(_MARKS.values()), "see `wakeboard new`")
     return Checked(document.file, kind, says, tuple(sorted(set(problems))), tuple(notes))
+
+
+def _pin_tables(board: Board, document: Document) -> None:
+    """The pin tables that parts name, packaged or beside the board: read by `review`, checked here too."""
+    from harness.review.pin_tables import load_pin_table
+
+    for name in board.parts:
+        table, path = board.note(name).pin_table, ("parts", name, "pin_table")
+        try:
+            if table:
+                load_pin_table(table, str(Path(document.file).parent))
+        except FileProblems as error:
+            for problem in error.problems:
+                where = f"{problem.key} in {table}: " if problem.key != "pin_table" else ""
+                document.add(path, where + problem.found, problem.allowed, problem.hint)
+        except (OSError, ValueError) as error:
+            document.add(path, str(error), "a pin table that can be read")
 
 
 def _board_beside(document: Document, boards: dict[str, Board | None]) -> Board | None:

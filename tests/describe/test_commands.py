@@ -105,6 +105,18 @@ def test_check_as_json(folder, capsys):
     assert json.loads(capsys.readouterr().out)["ok"] is True
 
 
+def test_check_reads_pin_tables(folder, capsys):
+    line = folder.edit("board.toml", 'kind = "chip"', 'kind = "chip"\npin_table = "stm32f10"') + 1
+    assert execute(["check", str(folder / "board.toml")]) == 2
+    out = capsys.readouterr().out
+    assert f'{folder / "board.toml"}:{line}: parts.U1.pin_table: found the pin table "stm32f10"' in out
+    assert 'did you mean "stm32f103"?' in out
+    folder.edit("board.toml", '"stm32f10"', '"own.toml"')
+    (folder / "own.toml").write_bytes(b"\xff")
+    assert execute(["check", str(folder / "board.toml")]) == 2
+    assert "a pin table that can be read" in capsys.readouterr().out
+
+
 def test_check_notes_what_looks_like_a_slip(folder, capsys):
     """A mistyped net is a new net: no error, but told, with the nearest net."""
     line = folder.edit("board.toml", 'pins = ["SDA", "+3V3"]', 'pins = ["SDA", "+3V33"]')
