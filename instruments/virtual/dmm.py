@@ -60,7 +60,7 @@ class Table:
         return self.volts
 
 
-def _ranges(*rows: tuple[float, float, float]) -> tuple[Range, ...]:
+def ranges(*rows: tuple[float, float, float]) -> tuple[Range, ...]:
     """Rows of full scale, % of reading, % of range."""
     return tuple(
         Range(full, reading / 100, part / 100, over=1.0 if full >= 1000 else 1.2) for full, reading, part in rows
@@ -77,18 +77,18 @@ OHMS_34401A = (
     Range(10e6, 4.0e-4, 1e-5, 500e-9, 9.0),
     Range(100e6, 8.0e-3, 1e-4, 500e-9, 9.0),
 )
-VOLTS_34401A = _ranges(
+VOLTS_34401A = ranges(
     (0.1, 0.005, 0.0035), (1, 0.004, 0.0007), (10, 0.0035, 0.0005), (100, 0.0045, 0.0006), (1000, 0.0045, 0.001)
 )
-AC_34401A = _ranges((0.1, 0.06, 0.04), (1, 0.06, 0.03), (10, 0.06, 0.03), (100, 0.06, 0.03), (750, 0.06, 0.03))
+AC_34401A = ranges((0.1, 0.06, 0.04), (1, 0.06, 0.03), (10, 0.06, 0.03), (100, 0.06, 0.03), (750, 0.06, 0.03))
 TABLE_34401A = Table(VOLTS_34401A, AC_34401A, OHMS_34401A, Range(1.0, 1e-4, 2e-4, 1e-3, 5.0))
 TABLE_34461A = Table(VOLTS_34401A, AC_34401A, OHMS_34401A, Range(5.0, 1e-4, 2e-4, 1e-3, 9.0, 1.0))
 # DMM6500 data sheet p9: test currents and open-circuit volts.
 TABLE_DMM6500 = Table(
-    _ranges(
+    ranges(
         (0.1, 0.003, 0.0035), (1, 0.0025, 0.0006), (10, 0.0025, 0.0005), (100, 0.004, 0.0006), (1000, 0.004, 0.0006)
     ),
-    _ranges((0.1, 0.06, 0.03), (1, 0.06, 0.03), (10, 0.06, 0.03), (100, 0.06, 0.03), (750, 0.06, 0.03)),
+    ranges((0.1, 0.06, 0.03), (1, 0.06, 0.03), (10, 0.06, 0.03), (100, 0.06, 0.03), (750, 0.06, 0.03)),
     (
         Range(1, 8.5e-5, 2e-4, 10e-3, 12.5),
         Range(10, 8.5e-5, 2e-5, 10e-3, 12.5),

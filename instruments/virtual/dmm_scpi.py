@@ -237,8 +237,9 @@ class ScpiDmm(ScpiInstrument):
 
 
 def function_named(name: str) -> Quantity:
-    """The quantity of a function name such as VOLT:DC or VOLTage; -224 for another."""
+    """The quantity of a function name such as VOLT:DC, VOLTage or FREQ:VOLT; -224 for another."""
     words = name.upper().removesuffix(":DC")
+    words = words.removesuffix(":VOLTAGE").removesuffix(":VOLT") if words.startswith("FREQ") else words
     for pattern, quantity in FUNCTIONS.items():
         long_form = pattern.replace("[:DC]", "")
         short = ":".join("".join(letter for letter in word if not letter.islower()) for word in long_form.split(":"))
@@ -357,6 +358,19 @@ def _get_nplc(quantity: Quantity) -> Handler:
 
 
 ScpiDmm.generated = _by_function()
+
+
+class PlainDmm(ScpiDmm):
+    """No maker's habits; INP:IMP:AUTO chooses the input as SCPI-1999's INPut subsystem has it."""
+
+    @command("INPut:IMPedance:AUTO", Boolean())
+    def input_auto(self, on: bool) -> None:
+        self.meter.high_z = on
+        self._use()
+
+    @query("INPut:IMPedance:AUTO")
+    def input_auto_query(self) -> str:
+        return str(int(self.meter.high_z))
 
 
 class Meter34401A(ScpiDmm):

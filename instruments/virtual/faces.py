@@ -28,10 +28,15 @@ PSU_FACES: dict[str, tuple[str, str]] = {
     "korad": ("psu_text", "Korad"),
 }
 DMM_FACES: dict[str, tuple[str, str]] = {
-    "plain": ("dmm_scpi", "ScpiDmm"),
+    "plain": ("dmm_scpi", "PlainDmm"),
     "34401a": ("dmm_scpi", "Meter34401A"),
     "34461a": ("dmm_scpi", "Truevolt"),
     "dmm6500": ("dmm_scpi", "Dmm6500"),
+    "2000": ("dmm_makers", "Keithley2000"),
+    "8845a": ("dmm_makers", "Fluke8845A"),
+    "sdm3065x": ("dmm_makers", "Sdm3065X"),
+    "dm3058": ("dmm_display", "RigolDm3058"),
+    "xdm1041": ("dmm_display", "OwonXdm1041"),
 }
 SCANNER_FACES: dict[str, tuple[str, str]] = {
     "34970a": ("scanner_scpi", "Scanner34970A"),

@@ -231,6 +231,19 @@ class BooleanOr:
 
 
 @dataclass(frozen=True, slots=True)
+class Plain:
+    """One of a list of texts that are no words of SCPI, such as 10M; upper case."""
+
+    texts: tuple[str, ...]
+    optional: bool = False
+
+    def convert(self, text: str) -> str:
+        if text.upper() not in self.texts:
+            raise ScpiError(-224)
+        return text.upper()
+
+
+@dataclass(frozen=True, slots=True)
 class Quoted:
     """A string in single or double quotes."""
 

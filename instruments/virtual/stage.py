@@ -51,7 +51,7 @@ class Stage:
         self.now = 0.0
         self.version = 0  # counts changes, so that what was computed from the circuit may be kept until the next one
         self.moving = True
-        self._changed_at = 0.0
+        self.changed_at = 0.0
         self._events: list[tuple[float, int, Event]] = []
         self._number = 0
         self._inside = False
@@ -63,7 +63,7 @@ class Stage:
         self.simulation.change(values or {}, moves or {})
         self.version += 1
         self.moving = True
-        self._changed_at = self.now
+        self.changed_at = self.now
 
     def volts(self, net: str) -> float:
         """Voltage of a net against ground."""
@@ -123,9 +123,9 @@ class Stage:
                 self.now = until
                 if not self.simulation.settled:  # a part with a memory of its own has moved
                     self.moving = True
-                    self._changed_at = self.now
+                    self.changed_at = self.now
                 return
-            step = min(until - self.now, max(FIRST_SLICE, GROWTH * (self.now - self._changed_at)))
+            step = min(until - self.now, max(FIRST_SLICE, GROWTH * (self.now - self.changed_at)))
             self.simulation.advance(step)
             self.now += step
             self.moving = not self.simulation.settled
