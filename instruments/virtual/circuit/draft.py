@@ -102,8 +102,7 @@ class Draft:
     def _add(self, device: Device, ports: tuple[Port, ...], *values: float, label: str = "") -> None:
         if self.scale == 0.0:
             values = tuple(
-                0.0 if name in device.scales else value
-                for name, value in zip(device.parameters, values, strict=True)
+                0.0 if name in device.scales else value for name, value in zip(device.parameters, values, strict=True)
             )
         self.elements.append(Element(device, ports, values, label))
 

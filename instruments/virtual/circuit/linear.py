@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from .newton import System
 
 
-def dense_jacobian(system: System, partials: Array, gmin: float | Array) -> Array:
-    """(B, n, n), ground left out."""
+def dense_jacobian(system: System, partials: Array, held: Array) -> Array:
+    """(B, n, n), ground left out; held (nodes, B): siemens from each node to ground besides the elements."""
     structure = system.structure
     n = structure.size - 1
     batch = partials.shape[1]
@@ -26,7 +26,7 @@ def dense_jacobian(system: System, partials: Array, gmin: float | Array) -> Arra
     nodes = structure.layout.nodes - 1
     jacobian: Array = flat.reshape(batch, n, n)
     diagonal = np.arange(nodes)
-    jacobian[:, diagonal, diagonal] += np.reshape(gmin, (-1, 1))
+    jacobian[:, diagonal, diagonal] += held[1:].T
     if system.extras is not None:
         _stamp_extras(system, jacobian)
     return jacobian
@@ -42,25 +42,39 @@ def _stamp_extras(system: System, jacobian: Array) -> None:
             jacobian[members[use], r[use] - 1, c[use] - 1] += s * g[use]
 
 
-def solve_batch(system: System, partials: Array, residual: Array, gmin: float | Array) -> Array:
-    """The Newton step (size, B), row 0 (ground) zero. A singular member gets a least-squares step, no more."""
-    jacobian = dense_jacobian(system, partials, gmin)
-    right = np.ascontiguousarray(residual[1:].T)[..., None]
-    assert right.shape == (jacobian.shape[0], jacobian.shape[1], 1)
-    out = np.zeros(residual.shape)
+def solve_batch(
+    system: System, partials: Array, residual: Array, held: Array, second: Array | None = None
+) -> tuple[Array, Array | None]:
+    """The Newton step (size, B), row 0 (ground) zero, and the answer (nodes, B) to a second right-hand side.
+
+    A singular member gets a least-squares step, no more.
+    """
+    nodes = system.structure.layout.nodes
+    jacobian = dense_jacobian(system, partials, held)
+    count = 1 if second is None else 2
+    right = np.zeros((*jacobian.shape[:2], count))
+    right[:, :, 0] = residual[1:].T
+    if second is not None:
+        right[:, : nodes - 1, 1] = second[1:].T
     try:
-        out[1:] = np.linalg.solve(jacobian, right)[..., 0].T
+        found = np.linalg.solve(jacobian, right)
     except np.linalg.LinAlgError:
-        out[1:] = _one_at_a_time(jacobian, right).T
-    return out
+        found = _one_at_a_time(jacobian, right)
+    out = np.zeros(residual.shape)
+    out[1:] = found[:, :, 0].T
+    if second is None:
+        return out, None
+    lean = np.zeros((nodes, residual.shape[1]))
+    lean[1:] = found[:, : nodes - 1, 1].T
+    return out, lean
 
 
 def _one_at_a_time(jacobian: Array, right: Array) -> Array:
     """One singular member makes a batched call raise for all: solve each, the singular by least squares."""
-    out = np.zeros(right.shape[:2])
+    out = np.zeros(right.shape)
     for k, (a, b) in enumerate(zip(jacobian, right, strict=True)):
         try:
-            out[k] = np.linalg.solve(a, b)[:, 0]
+            out[k] = np.linalg.solve(a, b)
         except np.linalg.LinAlgError:
-            out[k] = np.linalg.lstsq(a, b, rcond=None)[0][:, 0]
+            out[k] = np.linalg.lstsq(a, b, rcond=None)[0] if np.isfinite(a).all() else np.nan
     return out

@@ -16,7 +16,7 @@ from .draft import Draft, Element
 from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
-from .newton import CHUNK, Extras, System, evaluate, magnitude, operating_point
+from .newton import CHUNK, Extras, System, evaluate, operating_point
 from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
@@ -112,10 +112,10 @@ class Model:
         tail = kind.synonyms.get(tail, tail)
         head = tail.partition(".")[0]
         if head not in kind.values and head not in part.pins:
-            allowed = [*kind.values, *(f"{pin}.…" for pin in part.pins if kind.nested)]
+            allowed = [*kind.values, *kind.synonyms, *(f"{pin}.…" for pin in part.pins if kind.nested)]
             raise CircuitError(
                 f"{path!r}: {name} ({kind.name}) has no value {tail!r}; allowed: {', '.join(allowed)}"
-                f"{nearest(tail, kind.values)}",
+                f"{nearest(tail, allowed)}",
                 [name],
             )
         return index, tail
@@ -145,7 +145,9 @@ class Model:
         if found is None:
             elements: Sequence[Element] = self._draft(index, overrides).elements
             if [(e.device.name, e.ports) for e in elements] != self._shapes[index]:
-                raise AssertionError(f"{self.circuit.parts[index].name}: its kind yields other elements when overridden")
+                raise AssertionError(
+                    f"{self.circuit.parts[index].name}: its kind yields other elements when overridden"
+                )
             found = np.array([v for e in elements for v in e.values])
             if len(self._expanded) > 20_000:
                 self._expanded.clear()
@@ -204,6 +206,7 @@ class Model:
         for k, plan in enumerate(plans):
             groups.setdefault(plan.moves, []).append(k)
         points = Points(self.layout, variants, plans)
+        points._system = lambda member: self._system(self.structure(plans[member].moves), [plans[member]])[0]
         begin = points.start_from(start)
         for moves, members in groups.items():
             structure = self.structure(moves)
@@ -216,14 +219,16 @@ class Model:
         """What the parts' tolerances do to the nets: worst case, and n specimens (see `spread`)."""
         return spread(self, variant, nets, n, seed)
 
+    def _system(self, structure: Structure, plans: Sequence[Plan]) -> tuple[System, dict[int, str]]:
+        theta, refused = self.theta(plans)
+        return System(structure, theta, self.extras(plans, structure)), refused
+
     def _solve_chunk(self, points: Points, structure: Structure, members: Ints, begin: Array) -> None:
         plans = [points.plans[k] for k in members]
-        theta, refused = self.theta(plans)
-        system = System(structure, theta, self.extras(plans, structure))
+        system, refused = self._system(structure, plans)
         x, ok, how = operating_point(system, np.ascontiguousarray(begin[:, members]))
         for column, why in refused.items():
             how[column] = why
         with np.errstate(all="ignore"):
             e = evaluate(system, x)
-            scale = magnitude(system, x, e.currents)
-        points.put(members, structure, x, e, scale, ok, how)
+        points.put(members, structure, x, e, ok, how)

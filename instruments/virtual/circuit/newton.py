@@ -13,14 +13,16 @@ from typing import Final
 
 import numpy as np
 
-from .devices import SOURCE, Array, Mask
+from .devices import LINEAR, SOURCE, Array, Mask
 from .linear import solve_batch
 from .structure import Ints, Structure
 
 RELTOL: Final = 1e-9
 ABSTOL: Final = 1e-12  # A
 VNTOL: Final = 1e-9  # V
-GMIN: Final = 1e-12  # S from every node to ground: documented, never raised in an answer
+WEAK: Final = 0.01  # a node that GMIN's leak lowers by more than this share of its voltage keeps it
+ROUNDING: Final = 4 * 2.0**-52
+GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less than about 1e-10 S)
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
 ITERATIONS: Final = 80
@@ -84,8 +86,8 @@ class Memory:
         self.blocks = {name: m[:, :, members] for name, m in self.blocks.items()}
 
 
-def evaluate(system: System, x: Array, memory: Memory | None = None, gmin: float | Array = GMIN) -> Evaluation:
-    """Residual, partials and element currents at x (size, B)."""
+def evaluate(system: System, x: Array, memory: Memory | None = None, leak: float | Array = 0.0) -> Evaluation:
+    """Residual, partials and element currents at x (size, B); leak: S from each node to ground."""
     structure, layout = system.structure, system.structure.layout
     batch = x.shape[1]
     ports = x[structure.plus] - x[structure.minus]
@@ -112,7 +114,7 @@ def evaluate(system: System, x: Array, memory: Memory | None = None, gmin: float
         residual[: layout.nodes] = structure.dense_to_nodes @ currents
     else:
         residual[: layout.nodes] = structure.to_nodes @ currents
-    residual[: layout.nodes] += gmin * x[: layout.nodes]
+    residual[: layout.nodes] += leak * x[: layout.nodes]
     if layout.branches:
         _branch_rows(system, x, ports, residual)
     if system.extras is not None:
@@ -135,21 +137,28 @@ def _extra_currents(extras: Extras, x: Array, residual: Array) -> None:
         residual[b, members] -= current
 
 
-def magnitude(system: System, x: Array, currents: Array) -> Array:
-    """Sum of the magnitudes of the currents at each node (nodes, B), extras included."""
-    total: Array = system.structure.to_nodes_abs @ np.abs(currents)
+def allowed(system: System, x: Array, currents: Array) -> Array:
+    """The residual each node may have (nodes, B), amperes: relative, absolute, and what rounding cannot avoid.
+
+    Rounding: a linear element of g siemens between nodes at V volts cannot know its current better than g·V·2^-52, which
+    counts for solder shorts and for capacitors over a short step.
+    """
+    structure = system.structure
+    each = RELTOL * np.abs(currents)
+    b = structure.layout.block(LINEAR)
+    if b is not None:
+        g = np.abs(system.theta[b.parameters : b.parameters + b.count])
+        ports = slice(b.ports, b.ports + b.count)
+        volts = np.abs(x[structure.plus[ports]]) + np.abs(x[structure.minus[ports]])
+        each[b.currents : b.currents + b.count] += ROUNDING * g * volts
+    limit: Array = structure.to_nodes_abs @ each + ABSTOL
     if system.extras is not None:
         members = np.arange(x.shape[1])
-        for a, b, g in zip(system.extras.a, system.extras.b, system.extras.g, strict=True):
-            current = np.abs(g * (x[a, members] - x[b, members]))
-            total[a, members] += current
-            total[b, members] += current
-    return total
-
-
-def allowed(system: System, x: Array, currents: Array) -> Array:
-    """The residual each node may have (nodes, B), amperes: relative, absolute, and what rounding cannot avoid."""
-    limit: Array = RELTOL * magnitude(system, x, currents) + ABSTOL
+        for first, second, siemens in zip(system.extras.a, system.extras.b, system.extras.g, strict=True):
+            va, vb = x[first, members], x[second, members]
+            share = siemens * (RELTOL * np.abs(va - vb) + ROUNDING * (np.abs(va) + np.abs(vb)))
+            limit[first, members] += share
+            limit[second, members] += share
     return limit
 
 
@@ -170,55 +179,112 @@ def newton(
     """
     nodes = system.structure.layout.nodes
     out = x.copy()
-    done = np.zeros(x.shape[1], dtype=bool)
-    alive = np.arange(x.shape[1])
+    batch = x.shape[1]
+    done = np.zeros(batch, dtype=bool)
+    alive = np.arange(batch)
     memory = Memory(system)
-    small = np.zeros(x.shape[1], dtype=bool)
-    damping = np.zeros(x.shape[1])
+    reach_of = np.maximum(reach, _largest_source(system) / 5)
+    leak = np.full((nodes, batch), gmin)
+    trims = gmin == GMIN and anchor is None
+    state = _Iteration(x, np.zeros(batch), np.zeros(batch, dtype=bool), leak, anchor, trims)
     for _ in range(iterations):
-        with np.errstate(all="ignore"):
-            e = evaluate(system, x, memory, gmin)
-        if anchor is not None:
-            e.residual[:nodes] += anchor[0] * (x[:nodes] - anchor[1])
-        finished = small if e.limited is None else small & ~e.limited
+        e = evaluate(system, state.x, memory, state.leak)
+        if state.anchor is not None:
+            e.residual[:nodes] += state.anchor[0] * (state.x[:nodes] - state.anchor[1])
+        finished = state.small if e.limited is None else state.small & ~e.limited
         if finished.any():
-            finished = finished & _balanced(system, x, e)
+            finished = finished & _balanced(system, state.x, e)
         bad = ~np.isfinite(e.residual).all(axis=0)
         leave = finished | bad
         if leave.any():
-            out[:, alive[leave]] = x[:, leave]
+            out[:, alive[leave]] = state.x[:, leave]
             done[alive[finished & ~bad]] = True
             stay = ~leave
             alive = alive[stay]
             if not len(alive):
                 return out, done
-            system, x, damping = system.take(np.flatnonzero(stay)), x[:, stay], damping[stay]
+            system = system.take(np.flatnonzero(stay))
+            state, reach_of = state.take(stay), reach_of[stay]
             memory.take(stay)
             e = Evaluation(e.residual[:, stay], e.partials[:, stay], e.currents[:, stay], None)
-            if anchor is not None:
-                anchor = (anchor[0][stay], anchor[1][:, stay])
-        delta, damping = _step(system, e, gmin if anchor is None else gmin + anchor[0], damping, reach)
-        largest = np.abs(delta[:nodes]).max(axis=0)
-        small = (damping == 0) & (np.abs(delta[:nodes]) <= RELTOL * np.abs(x[:nodes]) + VNTOL).all(axis=0)
-        x = x.copy()
-        x[:nodes] -= np.clip(delta[:nodes], -1.5 * reach, 1.5 * reach)
-        x[nodes:] -= delta[nodes:]
-        damping = np.where(largest < 0.01 * reach, 0.0, damping * np.where(largest < 0.3 * reach, ease * ease, ease))
-        damping[damping < GMIN / 10] = 0.0
-    out[:, alive] = x
+        _move(system, state, e, reach_of, ease)
+    out[:, alive] = state.x
     return out, done
 
 
-def _step(
-    system: System, e: Evaluation, gmin: float | Array, damping: Array, reach: float
-) -> tuple[Array, Array]:
+@dataclass
+class _Iteration:
+    """Where the iteration stands: x, damping (S), whether the last step was small, and the leak of each node (S)."""
+
+    x: Array
+    damping: Array
+    small: Mask
+    leak: Array
+    anchor: tuple[Array, Array] | None
+    trims: bool
+
+    def take(self, stay: Mask) -> _Iteration:
+        anchor = None if self.anchor is None else (self.anchor[0][stay], self.anchor[1][:, stay])
+        return _Iteration(self.x[:, stay], self.damping[stay], self.small[stay], self.leak[:, stay], anchor, self.trims)
+
+
+def weakly_held(system: System, x: Array) -> Mask:
+    """Nodes (nodes,) of a single member that nothing but GMIN holds: a unit current of GMIN moves them by volts."""
+    nodes = system.structure.layout.nodes
+    with np.errstate(all="ignore"):
+        e = evaluate(system, x)
+        leak = np.full((nodes, 1), GMIN)
+        _, lean = solve_batch(system, e.partials, e.residual, leak, leak)
+    assert lean is not None
+    weak: Mask = np.abs(lean[:, 0]) > WEAK
+    return weak
+
+
+def _largest_source(system: System) -> Array:
+    """The largest ideal voltage source of each member, V."""
+    layout = system.structure.layout
+    if not layout.branches:
+        return np.zeros(system.members)
+    b = layout.blocks[-1]
+    volts: Array = np.abs(system.theta[b.parameters + 2 * b.count : b.parameters + 3 * b.count]).max(axis=0)
+    return np.where(np.isfinite(volts), volts, 0.0)
+
+
+def _move(system: System, state: _Iteration, e: Evaluation, reach: Array, ease: float) -> None:
+    """One step of every member; near the end GMIN is taken off the nodes that can do without."""
+    nodes = system.structure.layout.nodes
+    delta, lean, state.damping = _step(system, state, e, reach)
+    size = np.abs(delta[:nodes])
+    largest = size.max(axis=0)
+    x = state.x - np.clip(delta, -1.5 * reach, 1.5 * reach)
+    x[nodes:] = state.x[nodes:] - delta[nodes:]
+    state.small = (state.damping == 0) & (size <= RELTOL * np.abs(x[:nodes]) + VNTOL).all(axis=0)
+    if lean is not None:
+        # what GMIN's leak does to a node, V/V: next to nothing where something else holds it, all where nothing does
+        near = (largest < 0.05) & (state.damping == 0)
+        leak = np.where(np.abs(lean) <= WEAK, 0.0, GMIN)
+        changed = near & (leak != state.leak).any(axis=0)
+        state.leak = np.where(near, leak, state.leak)
+        state.small &= near & ~changed
+    state.x = x
+    fade = np.where(largest < 0.15 * reach, ease * ease, ease)
+    damping = np.where(largest < 0.005 * reach, 0.0, state.damping * fade)
+    damping[damping < GMIN / 10] = 0.0
+    state.damping = damping
+
+
+def _step(system: System, state: _Iteration, e: Evaluation, reach: Array) -> tuple[Array, Array | None, Array]:
     """The Newton step, with as much conductance from every node to where it is as keeps the step within reach.
 
     A step that goes too far does so along a direction of little conductance g = Δᵀf/ΔᵀΔ; g·|Δ|/reach more shortens it
     to reach, and leaves what is held stiffly free to move. (Clipping the step alone would turn it.)
+    Returns the step, what GMIN of leak at all nodes would do to each (None when not asked for), and the damping.
     """
     nodes = system.structure.layout.nodes
-    delta = solve_batch(system, e.partials, e.residual, gmin + damping if damping.any() else gmin)
+    damping = state.damping
+    held = state.leak if state.anchor is None else state.leak + state.anchor[0]
+    second = np.full((nodes, len(damping)), GMIN) if state.trims else None
+    delta, lean = solve_batch(system, e.partials, e.residual, held + damping, second)
     damping = damping.copy()
     for _ in range(2):
         largest = np.abs(delta[:nodes]).max(axis=0)
@@ -227,11 +293,10 @@ def _step(
             break
         some = delta[:nodes, far]
         softness = (some * e.residual[:nodes, far]).sum(axis=0) / np.maximum((some * some).sum(axis=0), 1e-300)
-        damping[far] += np.maximum(np.maximum(softness, 0.1 * damping[far]), GMIN) * largest[far] / reach
-        floor = gmin if np.isscalar(gmin) else np.asarray(gmin)[far]
+        damping[far] += np.maximum(np.maximum(softness, 0.1 * damping[far]), GMIN) * largest[far] / reach[far]
         sub = System(system.structure, system.theta[:, :0], system.extras.take(far) if system.extras else None)
-        delta[:, far] = solve_batch(sub, e.partials[:, far], e.residual[:, far], floor + damping[far])
-    return delta, damping
+        delta[:, far] = solve_batch(sub, e.partials[:, far], e.residual[:, far], held[:, far] + damping[far])[0]
+    return delta, lean, damping
 
 
 def _balanced(system: System, x: Array, e: Evaluation) -> Mask:
@@ -284,7 +349,11 @@ def by_time(system: System, x: Array) -> tuple[Array, Mask]:
 
 def operating_point(system: System, x: Array) -> tuple[Array, Mask, list[str]]:
     """Newton, then for the members that fail each remedy in turn; the last says which remedy served ("" for none)."""
-    x0 = np.where(np.isfinite(x), x, 0.0)
+    with np.errstate(all="ignore"):
+        return _operating_point(system, np.where(np.isfinite(x), x, 0.0))
+
+
+def _operating_point(system: System, x0: Array) -> tuple[Array, Mask, list[str]]:
     x, ok = newton(system, x0)
     how = ["" if good else FAILED for good in ok]
     finite = np.isfinite(system.theta).all(axis=0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,16 +13,15 @@ from .structure import Ints, Layout, Structure
 
 if TYPE_CHECKING:
     from .model import Plan, Variant
-    from .newton import Evaluation, Mask
-
-FLOATING_SIEMENS = 1e-10  # what holds a net less than this is nothing: see Points.floating
+    from .devices import Mask
+    from .newton import Evaluation, System
 
 
 class Points:
     """Operating points of a batch of B variants.
 
     status: "ok" or why there is no answer. volts (B, n) in the order of `nets`. residual (B,): the worst sum of
-    currents at any node, A. remedy: "" or what Newton needed besides ("damping", "gmin", "sources", "time").
+    currents at any node, A (a floating net shows the leak of 1 pS that stands in for what would hold it). remedy: "" or what Newton needed besides ("damping", "gmin", "sources", "time").
     """
 
     def __init__(self, layout: Layout, variants: Sequence[Variant], plans: Sequence[Plan]) -> None:
@@ -38,10 +37,9 @@ class Points:
         self._currents: Array = np.full((layout.currents, batch), np.nan)
         self._worst: Ints = np.zeros(batch, dtype=np.intp)
         self._structures: list[Structure | None] = [None] * batch
+        self._system: Callable[[int], System] | None = None
 
-    def put(
-        self, members: Ints, structure: Structure, x: Array, e: Evaluation, scale: Array, ok: Mask, how: Sequence[str]
-    ) -> None:
+    def put(self, members: Ints, structure: Structure, x: Array, e: Evaluation, ok: Mask, how: Sequence[str]) -> None:
         """Take over the answers of some members."""
         nodes = self.layout.nodes
         kcl = np.abs(e.residual[:nodes])
@@ -153,6 +151,17 @@ class Points:
     def _terminal(self, part: str, pin: str) -> int:
         self.layout.circuit.part(part).net(pin)
         return self.layout.terminal(part, pin)
+
+    def floating(self, member: int = 0) -> tuple[str, ...]:
+        """Nets that nothing holds in this member (less than about 1e-10 S): their volts mean nothing."""
+        from .newton import weakly_held
+
+        structure = self._structures[member]
+        if structure is None or self.status[member] != "ok" or self._system is None:
+            return ()
+        weak = weakly_held(self._system(member), self._x[:, [member]])
+        used = np.unique(structure.at)  # a node for a pin that another variant lifts is no net of this one
+        return tuple(self.nets[k] for k in used if weak[k])
 
     def require(self) -> Points:
         """These points, or SolveError naming the member, the worst node and the parts on it."""

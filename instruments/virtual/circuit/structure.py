@@ -198,9 +198,7 @@ class Structure:
         self.entry_row, self.entry_col = self.entries // unknowns, self.entries % unknowns
         self.diagonal: Ints = np.searchsorted(self.entries, diagonal * (unknowns + 1))
         place = where[: len(row)]
-        matrix = sparse.csr_array(
-            (sign, (place, der)), shape=(len(self.entries), self.layout.partials)
-        )
+        matrix = sparse.csr_array((sign, (place, der)), shape=(len(self.entries), self.layout.partials))
         matrix.sum_duplicates()
         matrix.eliminate_zeros()
         self.to_entries = matrix

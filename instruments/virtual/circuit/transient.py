@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from .devices import LINEAR, Array
+from .devices import CONVERTER, LINEAR, VALVE, Array
 from .errors import CircuitError, SolveError, nearest
 from .fault import Fault
 from .model import Model, Plan, Variant
@@ -27,7 +28,7 @@ from .structure import Structure
 __all__ = ["Overstress", "Simulation"]
 
 LEAST_STEP: Final = 1e-9
-INSTANT: Final = 1e-12  # s: capacitors hold, everything else finds its place
+INSTANT: Final = 1e-10  # s: capacitors hold, everything else finds its place
 GROWTH: Final = 2.0  # below 1 + √2, where the variable-step formula stops being stable
 SETTLED_VOLTS: Final = 2e-6  # how near its final voltage a capacitor counts as there
 
@@ -113,6 +114,11 @@ class Simulation:
             self._x = fresh
             self._watch = self._watch.onto(self.model)
         self._watch.place(structure)
+        self._cornered = [
+            slice(b.partials, b.partials + len(b.device.partials) * b.count)
+            for b in layout.blocks
+            if b.device in (VALVE, CONVERTER)
+        ]
         block = layout.block(LINEAR)
         count = block.count if block else 0
         p = theta[block.parameters : block.parameters + 4 * count, 0].reshape(4, count) if block else np.zeros((4, 0))
@@ -183,9 +189,7 @@ class Simulation:
 
     def power(self, part: str) -> float:
         """Watts into the part now."""
-        return sum(
-            self.pin_volts(part, pin) * self.current(part, pin) for pin in self.model.circuit.part(part).pins
-        )
+        return sum(self.pin_volts(part, pin) * self.current(part, pin) for pin in self.model.circuit.part(part).pins)
 
     # --- changing -------------------------------------------------------------------------------------------------
     def change(
@@ -211,7 +215,7 @@ class Simulation:
     def advance(self, seconds: float) -> None:
         """Let time pass."""
         end = self.time + seconds
-        while self.time < end - 1e-15 * max(1.0, end):
+        while end - self.time > 1e-12 * (1 + end):
             if self._settled:
                 self._watch.rest(self.time, end - self.time)
                 self.time = end
@@ -223,7 +227,7 @@ class Simulation:
     def settle(self, limit_s: float) -> bool:
         """Let time pass until nothing moves, `limit_s` at most; whether it settled."""
         end = self.time + limit_s
-        while not self._settled and self.time < end:
+        while not self._settled and end - self.time > 1e-12 * (1 + end):
             self._step(end)
         return self._settled
 
@@ -244,7 +248,7 @@ class Simulation:
             if self.fixed_step or error <= 1 or h <= self.resolution:
                 break
             h = max(self.resolution, h * max(0.1, 0.8 / error**0.5))
-        rough = error > 1
+        rough = error > 1 and not self.fixed_step
         order = min(2, len(self._history.steps))
         self._accept(h, x, state)
         if rough:
@@ -264,37 +268,56 @@ class Simulation:
         self._history = _History(self._history.states[:1], [])
 
     def _attempt(self, h: float) -> tuple[Array, Array, float] | None:
-        """Solve for the state h later: x, reactive state, error in units of what is allowed; None without answer."""
-        g, j, recall = self._companions(h)
+        """Solve for the state h later: x, reactive state, error in units of what is allowed; None without answer.
+
+        Where an element turns a corner within the step (a supply goes from constant current to constant voltage), the
+        past says nothing of what follows: such a step is backward Euler's, which cannot overshoot.
+        """
+        solved = self._solve_step(h)
+        if solved is not None and len(self._history.steps) > 1 and not self.fixed_step:
+            if not np.array_equal(self._corners(solved[0]), self._corners(self._x)):
+                whole, self._history = self._history, _History(self._history.states[:1], [])
+                solved = self._solve_step(h)
+                self._history = whole
+        if solved is None:
+            return None
+        x, state = solved
+        return x, state, self._error(h, state)
+
+    def _solve_step(self, h: float) -> tuple[Array, Array] | None:
+        g, j = self._companions(h)
         theta = self._system.theta
         theta[self._g_at, 0] = g
         theta[self._j_at, 0] = j
-        x, ok = newton(self._system, self._x)
+        with np.errstate(all="ignore"):
+            x, ok = newton(self._system, self._x)
         if not ok[0]:
             x, ok, _ = operating_point(self._system, self._x)
             if not ok[0]:
                 return None
         u = x[self._plus, 0] - x[self._minus, 0]
-        state = np.where(self._coil, g * u - j, u)
-        del recall
-        return x, state, self._error(h, state)
+        return x, np.where(self._coil, g * u - j, u)
 
-    def _companions(self, h: float) -> tuple[Array, Array, int]:
-        """Norton equivalents of the reactive elements for a step h: i = g·u - j, and the order used."""
+    def _corners(self, x: Array) -> NDArray[np.bool_]:
+        """Which straight piece of its curve each piecewise-linear element is on."""
+        partials = evaluate(self._system, x).partials[:, 0]
+        return np.concatenate([partials[rows] != 0 for rows in self._cornered] or [np.zeros(0, dtype=bool)])
+
+    def _companions(self, h: float) -> tuple[Array, Array]:
+        """Norton equivalents of the reactive elements for a step h: i = g·u - j."""
         states, steps = self._history.states, self._history.steps
         if len(steps) >= 2 or (len(steps) == 1 and self.fixed_step):
             r = h / steps[0]
             lead = (1 + 2 * r) / (1 + r) / h
             past = ((1 + r) * states[0] - r * r / (1 + r) * states[1]) / h
-            order = 2
         else:
-            lead, past, order = 1 / h, states[0] / h, 1
+            lead, past = 1 / h, states[0] / h
         # capacitor: i = C·(lead·u - past) + leak; inductor: u = R·i + L·(lead·i - past)
         r_coil = np.where(self._coil, 1 / np.where(self._coil & (self._g0 > 0), self._g0, 1.0), 1.0)
         g_coil = np.where(self._g0 > 0, 1 / (r_coil + self._henries * lead), 0.0)
         g = np.where(self._coil, g_coil, self._g0 + self._farads * lead)
         j = np.where(self._coil, -g_coil * self._henries * past, self._farads * past + self._j0)
-        return g, j, order
+        return g, j
 
     def _error(self, h: float, state: Array) -> float:
         """How far the predictor was off, in units of the tolerance."""

@@ -15,9 +15,7 @@ from ..kind import Kind, Quantity
 def _bench_supply(d: Draft) -> None:
     siemens = 1 / d.positive("series_ohms")
     on = 1.0 if d.value("on") else 0.0
-    d.valve(
-        "N", "P", ("P", "N", -siemens, siemens * d.number("volts")), high=max(d.number("limit"), 0.0), scale=on
-    )
+    d.valve("N", "P", ("P", "N", -siemens, siemens * d.number("volts")), high=max(d.number("limit"), 0.0), scale=on)
     d.capacitor("P", "N", max(d.number("capacitance"), 0.0), 1 / d.positive("off_ohms"))
 
 

@@ -16,7 +16,6 @@ TWO = ("1", "2")
 HEAT_S = 0.2  # time constant of a fuse element's heat
 
 
-
 def _fuse(d: Draft) -> None:
     d.conductance("1", "2", 0.0 if d.value("blown") else 1 / d.positive("ohms"))
 

@@ -1,0 +1,132 @@
+"""A batch gives what one at a time gives, and one bad member spoils nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from circuit_build import D, R, V, board
+from instruments.virtual.circuit import Circuit, SolveError, Variant, library, parse_fault
+
+STATES = [
+    {},
+    {"bench_USB.on": False, "bench_CELL.on": True},
+    {"U1.IO1.drive": "high"},
+]
+
+
+def variants() -> list[Variant]:
+    faults = library(board(), [("+3V3", "GND"), ("VSYS", "+3V3")], ["EN", "RST", "IRQ"])
+    return [Variant((fault,), state) for fault in faults for state in STATES]
+
+
+def test_batch_equals_one_at_a_time() -> None:
+    model = board().compile()
+    every = variants()
+    assert len(every) > 200
+    together = model.solve(every).require()
+    for k in range(0, len(every), 7):
+        alone = model.solve([every[k]]).require()
+        np.testing.assert_allclose(together.volts[k], alone.volts[0], rtol=1e-9, atol=1e-9, err_msg=str(every[k]))
+
+
+def test_every_answer_balances() -> None:
+    model = board().compile()
+    every = variants()
+    points = model.solve(every).require()
+    floating = np.array([bool(points.floating(k)) for k in range(len(every))])
+    assert points.residual[~floating].max() < 1e-9
+    for net in ("VSYS", "+3V3", "EN"):
+        through = sum(points.current(*text.split(".")) for text in model.circuit.on_net(net))
+        quiet = [k for k, v in enumerate(every) if v.faults[0].kind not in ("bridge", "net", "open", "reversed")]
+        assert np.abs(np.asarray(through)[quiet]).max() < 1e-8
+
+
+def test_warm_start_changes_nothing() -> None:
+    model = board().compile()
+    # a load switch whose output is bridged to its own enable latches: two operating points, the start decides
+    every = [v for v in variants() if not {"EN", "VS"} <= set(v.faults[0].target.split("+"))]
+    cold = model.solve(every).require()
+    from_one = model.solve(every, start=model.solve([Variant()])).require()
+    from_all = model.solve(every, start=cold).require()
+    np.testing.assert_allclose(from_all.volts, cold.volts, rtol=1e-8, atol=1e-8)
+    np.testing.assert_allclose(from_one.volts, cold.volts, rtol=1e-8, atol=1e-8)
+
+
+def test_a_poisoned_member_spoils_nobody() -> None:
+    model = board().compile()
+    good = [Variant(), Variant(values={"R6.value": 2e3})]
+    bad = [
+        Variant(values={"R6.value": float("nan")}),
+        Variant(values={"R6.value": "many"}),
+        Variant(values={"U2.volts": -3.0}),
+        Variant(values={"bench_USB.volts": 1e300}),
+    ]
+    want = model.solve(good).require()
+    mixed = model.solve([good[0], *bad, good[1]])
+    np.testing.assert_allclose(mixed.volts[[0, 5]], want.volts, rtol=1e-9, atol=1e-9)
+    assert list(mixed.status[[0, 5]]) == ["ok", "ok"]
+    assert all(status != "ok" for status in mixed.status[1:4])
+    assert np.isnan(mixed.volts[1:4]).all()
+    with pytest.raises(SolveError, match="R6"):
+        mixed.require()
+
+
+def test_a_singular_member_spoils_nobody() -> None:
+    """Two ideal sources made parallel by a moved pin: singular, and no answer; the rest of the batch stands."""
+    circuit = Circuit(
+        [V("A", "a", 5.0), V("B", "b", 3.0), R("R1", "a", "c", 1e3), R("R2", "b", "c", 1e3), D("D", "c", "GND")]
+    )
+    model = circuit.compile()
+    points = model.solve([Variant(), Variant(moves={"B.P": "a"}), Variant(values={"R1.value": 500.0})])
+    assert points.status[0] == points.status[2] == "ok"
+    assert points.status[1] != "ok"
+    with pytest.raises(SolveError) as caught:
+        points.require()
+    assert caught.value.member == 1
+    assert caught.value.node in circuit.nets
+    assert caught.value.parts
+
+
+def test_specimens_are_the_same_tomorrow_and_differ() -> None:
+    model = board().compile()
+    one, again, other = (model.solve([Variant(seed=s)]).require() for s in (7, 7, 8))
+    assert one.net("+3V3")[0] == again.net("+3V3")[0]
+    assert one.net("+3V3")[0] != other.net("+3V3")[0]
+    many = model.solve([Variant(seed=s) for s in range(400)]).require()
+    volts = many.net("+3V3")
+    assert 3.3 * 0.98 - 1e-3 < volts.min() < 3.3 * 0.984
+    assert 3.3 * 1.016 < volts.max() < 3.3 * 1.02 + 1e-3
+
+
+def test_a_specimen_does_not_depend_on_its_neighbours() -> None:
+    """A part's draw depends on (seed, part, value) alone, not on what else is on the board."""
+    model = board().compile()
+    bigger = board().plus(R("R99", "VUSB", "GND", 1e6, tolerance={"value": 0.5})).compile()
+    for net in ("+3V3", "VS"):
+        a, b = (m.solve([Variant(seed=5)]).require().net(net)[0] for m in (model, bigger))
+        assert a == pytest.approx(b, rel=1e-5)
+
+
+def test_moved_meter_leads() -> None:
+    from circuit_build import meter
+
+    model = board().plus(meter("+3V3")).compile()
+    points = model.solve([Variant(), Variant(moves={"meter.HI": "VSYS"}), Variant(moves={"meter.HI": "EN"})]).require()
+    reads = points.pin_volts("meter", "HI")
+    assert reads[0] == points.net("+3V3")[0]
+    assert reads[1] == points.net("VSYS")[1]
+    assert points.current("meter", "HI")[1] == pytest.approx(reads[1] / 10e6, rel=1e-6)
+
+
+def test_floating_net_is_flagged() -> None:
+    model = board().compile()
+    lone = Circuit([V("B", "a", 3.0), R("R1", "a", "n", 1e3), R("R2", "n", "GND", 1e3), R("R3", "n", "m", 1e3)])
+    points = (
+        lone.compile().solve([Variant(), Variant((parse_fault("R1:missing"), parse_fault("R2:missing")))]).require()
+    )
+    assert points.floating(0) == ()
+    assert points.floating(1) == ("n", "m")
+    points = model.solve([Variant(), Variant((parse_fault("U1.IRQ:open"),))]).require()
+    assert points.floating(0) == ()
+    assert points.floating(1) == ()
