@@ -20,6 +20,12 @@ from harness.cli.exits import Exit
 from harness.cli.options import CONTEXT, colour
 from harness.cli.table import COMMANDS, Entry
 
+EXAMPLES = (
+    "wakeboard demo",
+    "wakeboard new my-board",
+    "wakeboard run my-board/first-power-on.toml --unit SN-001",
+)
+
 
 class LazyGroup(click.Group):
     """A group that knows its commands from a table, and loads a command's module only to run it."""
@@ -47,6 +53,12 @@ class LazyGroup(click.Group):
         if name not in available() and not name.startswith("-"):
             ctx.fail(_unknown(name))
         return super().resolve_command(ctx, args)
+
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Examples"):
+            for example in EXAMPLES:
+                formatter.write_text(example)
+        super().format_help_text(ctx, formatter)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         commands = available()
