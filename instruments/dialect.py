@@ -11,7 +11,7 @@ hand), "M" (memory), "std" (the standard). `unverified` lists keys that no maker
 them is confirmed on the instrument before it is relied on.
 
 Templates are Python format strings over: ch (the channel as this maker writes it), n (its number), volts, amps,
-seconds, range, nplc, rate, count. Each `ask` has one reply; its `reply` is a regular expression, searched in it, whose
+seconds, range (index: its place), nplc, rate, count. Each `ask` has one reply; its `reply` is a regular expression, searched in it, whose
 named groups (or first group) are what is wanted.
 """
 
@@ -38,9 +38,10 @@ SAMPLE = {
     "amps": 0.1,
     "seconds": 0.1,
     "range": 10.0,
+    "index": 0,
     "nplc": 1.0,
-    "count": 1,
     "rate": "S",
+    "count": 1,
 }
 
 
@@ -102,7 +103,7 @@ class LinkTable(Table):
     checked: bool = False
     power_on: bool = False
     identify: str = "*IDN?"
-    opening: tuple[str, ...] = ()
+    serial_opening: tuple[str, ...] = ()
     baud: int | None = None
     stop_bits: float | None = None
     flow: Literal["none", "xonxoff", "rtscts", "dtrdsr"] = "none"
@@ -271,7 +272,7 @@ class Can(Table):
     ocp_least_delay: float | None = None
     clear_restores: Literal["yes", "no", "unknown"] = "unknown"
     floor: float = 0.010
-    watchdog: bool = False
+    master: bool = Field(default=False, description="a master switch brings on whatever is armed")
 
 
 class PsuDialect(Base):

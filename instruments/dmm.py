@@ -120,12 +120,13 @@ class Dmm:
         """Through the current jack. Fix the range before the board is powered: changing it may open the path."""
         return self.measure("current", range, nplc, count)
 
-    def input_ohms(self, high: bool) -> None:
-        """10 MΩ, or above 10 GΩ on the low ranges. DialectError where the meter has only one of them."""
+    def input_ohms(self, high: bool) -> float:
+        """10 MΩ, or above 10 GΩ on the low ranges; ohms from the next reading on. DialectError where the meter has only one of them."""
         if self.dialect.always_high_z != high and not self.dialect.high_z:
             only = "above 10 GΩ on its low ranges" if self.dialect.always_high_z else "10 MΩ"
             raise DialectError(f"{self.link.name} has {only}, and nothing else", instrument=self.link.name)
         self.high_z = high
+        return HIGH_OHMS if high else LOW_OHMS
 
     def input_resistance(self, range: float | None) -> float:
         """What the meter loads a point with on a range of dc volts, ohms."""
@@ -184,7 +185,7 @@ class Dmm:
     def _exchange(self, spec: Quantity, wanted: _Setup) -> dict[str, str]:
         """One line: the set-up where it changed, the reading, what function and range it was taken with."""
         once = wanted.count if self.dialect.returns_last or not self.dialect.count else 1
-        values = self._values(wanted)
+        values = self._values(spec, wanted)
         extra = {
             key: each
             for key, each in (("function", self.dialect.function if spec.function else None), ("range", spec.range))
@@ -222,13 +223,14 @@ class Dmm:
             lines += self.dialect.count
         return [each.format(**values) for each in lines]
 
-    def _values(self, wanted: _Setup) -> dict[str, Any]:
+    def _values(self, spec: Quantity, wanted: _Setup) -> dict[str, Any]:
         nplc = self.dialect.default_nplc if wanted.nplc is None else wanted.nplc
         words = self.dialect.rate_words
         rate = min(words, key=lambda each: abs(math.log(float(each) / nplc))) if words else ""
         return {
             "range": wanted.range or 0.0,
             "nplc": nplc,
+            "index": spec.ranges.index(wanted.range) if wanted.range in spec.ranges else 0,
             "rate": words.get(rate, ""),
             "count": 1 if self.dialect.returns_last else wanted.count,
         }
@@ -306,6 +308,12 @@ class Dmm:
             return None
         place = spec.ranges.index(range) if range in spec.ranges else 0
         return spec.amps[min(place, len(spec.amps) - 1)]
+
+    def ohms_test(self, range: float) -> tuple[float, float] | None:
+        """(test current in A, volts that an open circuit may see) of an ohms range; None where they are not known."""
+        spec = self.quantity("ohms")
+        amps = self.test_amps("ohms", self._range(spec, "ohms", range))
+        return None if amps is None or spec.open_volts is None else (amps, spec.open_volts)
 
     # --- the rest ---------------------------------------------------------------------------------------------------
     def terminals(self) -> str | None:

@@ -45,7 +45,7 @@ class Manners:
 
     terminator ends what is sent, reply_terminator what comes back (None: the same; "": none, replies end by length or
     silence). gap: s from one message to the next; reply_delay: s from a question to reading. compound: several commands
-    in one line, joined by `joint`; checked: `ask` may add *OPC?. opening: lines sent after opening (SYST:REM).
+    in one line, joined by `joint`; checked: `ask` may add *OPC?. serial_opening: lines sent after opening a serial port (SYST:REM).
     power_on: bit 7 of *ESR? tells a power cycle. The rest is for serial ports.
     """
 
@@ -58,7 +58,7 @@ class Manners:
     checked: bool = False
     power_on: bool = False
     identify: str = "*IDN?"
-    opening: tuple[str, ...] = ()
+    serial_opening: tuple[str, ...] = ()
     baud: int | None = None
     stop_bits: float | None = None
     flow: str = "none"
@@ -174,8 +174,15 @@ class Link:
         self._note("!", "opened")
         self._rest.clear()
         self.dirty = False
-        for line in self.manners.opening:
-            self.write(line)
+        self._greet()
+
+    def _greet(self) -> None:
+        if self._is_serial():
+            for line in self.manners.serial_opening:
+                self.write(line)
+
+    def _is_serial(self) -> bool:
+        return self.address.upper().startswith("ASRL")
 
     def _opened(self) -> Any:
         import pyvisa
@@ -197,7 +204,7 @@ class Link:
         found.getpeername()
 
     def _configure(self) -> None:
-        if not str(getattr(self._resource, "resource_name", "")).upper().startswith("ASRL"):
+        if not self._is_serial():
             return
         from pyvisa import constants
 
@@ -222,8 +229,7 @@ class Link:
             if self._resource is not None:
                 self._configure()
                 self._wire = wire_of(self._resource, self.clock, manners.ends)
-                for line in manners.opening:
-                    self.write(line)
+                self._greet()
 
     def _drop(self) -> None:
         resource, self._resource, self._wire = self._resource, None, None

@@ -277,6 +277,8 @@ class Psu:
         commanded = self._commanded[name]
         commanded.on = True
         state = self._state_questions(name)
+        if self.dialect.can.master:
+            self._disarm_others(name)
         replies = self.speaker.group(self._render(name, self.dialect.say.on), state, self._values(name))
         if state and not self._all_on(name, state, replies):
             trip = self.tripped(name)
@@ -284,6 +286,13 @@ class Psu:
                 f"{self.link.name} channel {name} was switched on and is off" + (f": {trip} tripped" if trip else ""),
                 instrument=self.link.name,
             )
+
+    def _disarm_others(self, name: str) -> None:
+        """A master switch brings on whatever is armed: nothing else may be."""
+        for other in self.channels:
+            commanded = self._commanded.get(other)
+            if other != name and not (commanded is not None and commanded.on):
+                self.speaker.say(self._render(other, self.dialect.say.off))
 
     def off(self, ch: Ch) -> bool:
         """Switch off and verify: True. False where the supply cannot tell. Raises OutputOnError, LinkError."""
@@ -335,7 +344,7 @@ class Psu:
         if self.dialect.ask.on:
             return list(self.dialect.ask.on)
         flag = self.dialect.status.of(name).get("on")
-        if flag is None:
+        if flag is None or self.dialect.doubted("status"):
             return []
         return [_asking(self.dialect.status.registers[_register_name(flag)])]
 
@@ -389,7 +398,7 @@ class Psu:
     def _sampled_on(self, name: str, state: Sequence[Asking], replies: Sequence[str], flags: dict[str, bool]) -> bool:
         if state:
             return self._all_on(name, state, replies)
-        if "on" in flags:
+        if "on" in flags and not self.dialect.doubted("status"):
             return flags["on"]
         return name in self._commanded and self._commanded[name].on
 
@@ -442,7 +451,7 @@ class Psu:
                 return "ovp" if kind == "ovp" else "ocp"
         rest = replies[len(direct) :]
         flags = self._flags(name, [(key, reply) for (key, _), reply in zip(registers, rest, strict=False)])
-        on = self._all_on(name, state, rest[len(registers) :]) if state else flags.get("on", True)
+        on = self._sampled_on(name, state, rest[len(registers) :], flags)
         return self._trip_in(flags, name, on, asked_directly=bool(direct))
 
     def _trip_in(self, flags: dict[str, bool], name: str, on: bool, asked_directly: bool = False) -> Trip:
@@ -520,7 +529,10 @@ class Psu:
     def _ask(self, name: str, questions: Sequence[Asking]) -> list[str]:
         select = self.dialect.say.select
         before = [] if select is None or len(self._table) == 1 else [select.format(**self._values(name))]
-        return self.speaker.ask(questions, self._values(name), before)
+        different = list({each.send: each for each in questions}.values())  # one reply may serve several
+        replies = self.speaker.ask(different, self._values(name), before)
+        found = {each.send: reply for each, reply in zip(different, replies, strict=True)}
+        return [found[each.send] for each in questions]
 
     def _number(self, name: str, question: Asking) -> float:
         return self._read_number(question, self._ask(name, [question])[0])
