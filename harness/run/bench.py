@@ -44,6 +44,7 @@ class OpenBench:
     traffic: Any = None
     virtual: Any = None  # the VirtualBench, for those who look behind the instruments
     text: str = ""  # of the bench file
+    cautions: Mapping[str, Sequence[str]] = field(default_factory=dict)  # what each supply cannot do
     input_ohms: float = TEN_MEGOHM
     load_tolerance: float = 0.001  # of the bench's test resistors, relative
     closers: list[Callable[[], None]] = field(default_factory=list)

@@ -173,7 +173,7 @@ class Context:
         return topology.total_farads(self.board)
 
     def is_up(self, rail: str) -> bool:
-        """Whether a rail should be up in this state."""
+        """Whether a rail (or supply) should be up in this state."""
         return topology.is_up(self.board, rail, self.supplies, self.pins)
 
     def should_be_off(self, of: Iterable[str]) -> tuple[dict[str, str], dict[str, str]]:

@@ -35,3 +35,7 @@ class NoAnswer(Exception):
 
 class GuardLost(BenchError):
     """The guard's process died or fell silent. The runner has switched the outputs off through a session of its own."""
+
+
+class SkipPoint(Exception):
+    """The operator skips a point that the probe cannot reach."""

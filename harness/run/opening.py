@@ -158,6 +158,67 @@ def _virtual_console(made: VirtualBench, traffic: Any) -> Any:
     return Console(made.console(), clock=made.clock, traffic=traffic)
 
 
+# --- a real bench, or the virtual one over the wire -----------------------------------------------------------------
+def open_real(
+    board: Board, described: Bench, *, tell: Callable[[str, str], None] | None = None, keep_traffic: bool = True
+) -> OpenBench:
+    """The instruments of a bench file; the supplies belong to the guard's process. Raises BenchError.
+
+    tell: prompts for probing by hand; a bench that probes by hand cannot be opened without.
+    """
+    from harness.run.guard.client import ProcessGuard
+    from instruments.clock import RealClock
+    from instruments.traffic import TrafficLog
+
+    clock = RealClock()
+    traffic = TrafficLog() if keep_traffic else _NoTraffic()
+    guard = ProcessGuard(described)  # first: it starts while the rest is opened, and nothing is energised without it
+    try:
+        drivers = open_drivers(described, ("dmm", "scanner"), clock=clock, traffic=traffic)
+        if not drivers.dmms:
+            raise BenchError("the bench file names no meter: [instruments.NAME] with kind = \"dmm\"")
+        probing = _probing(board, described, drivers, tell)
+    except BaseException:
+        guard.close()
+        raise
+    return OpenBench(
+        clock=clock,
+        guard=guard,
+        meter=next(iter(drivers.dmms.values())),
+        meter_name=next(iter(drivers.dmms)),
+        probing=probing,
+        supplies=tuple(described.supplies),
+        load_tolerance=load_tolerance(described),
+        highest_volts=highest_volts(board),
+        open_console=lambda link: _real_console(board, described, link, clock, traffic),
+        volumes={name: volume.path for name, volume in described.volumes.items()},
+        instruments=(*(InstrumentUsed(**each) for each in guard.instruments), *drivers.used),
+        traffic=traffic,
+        text=described.text,
+        cautions=guard.cautions,
+        closers=[drivers.close],
+    )
+
+
+def _probing(board: Board, described: Bench, drivers: Drivers, tell: Callable[[str, str], None] | None) -> Any:
+    if described.probing.by != "hand":
+        return relay_probing(board, described, drivers)
+    if tell is None:
+        raise BenchError("this bench probes by hand, and nobody may be asked (--no-input, or no terminal)")
+    return hand_probing(board, described, tell)
+
+
+def _real_console(board: Board, described: Bench, link: str, clock: Any, traffic: Any) -> Any:
+    from instruments.console import Console
+
+    entry = described.links.get(link)
+    if entry is None:
+        raise BenchError(f'the bench file has no link "{link}": [links.{link}] with its port')
+    declared = board.links.get(link)
+    baud = entry.baud or (declared.baud if declared else 115200)
+    return Console(entry.port, baud, name=link, dtr=entry.dtr, rts=entry.rts, clock=clock, traffic=traffic)
+
+
 # --- what both kinds of bench share ---------------------------------------------------------------------------------
 def feeds_of(described: Bench, psus: Mapping[str, Any]) -> dict[str, Feed]:
     """The off-list: every output that feeds the board."""

@@ -194,7 +194,9 @@ class Runner:
 
     def _traffic(self) -> Sequence[tuple[float, str, str, str]]:
         begun = self.context.begun
-        return [(each.time - begun, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
+        said = [(each.time, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
+        said += self.context.guard.traffic()
+        return [(at - begun, *rest) for at, *rest in sorted(said)]  # type: ignore[misc]
 
     # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:

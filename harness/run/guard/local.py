@@ -127,6 +127,10 @@ class LocalGuard:
     def trace(self) -> dict[str, Track]:
         return self.guard.take_trace()
 
+    def traffic(self) -> list[tuple[float, str, str, str]]:
+        """Nothing of its own: the links of this process share one log."""
+        return []
+
     def amps_error(self, supply: str, amps: float) -> float:
         return self.guard.amps_error(supply, amps)
 

@@ -48,7 +48,7 @@ class Shell:
         self._pulse_due = 0.0
         self._close: list[Any] = []
 
-    # --- the loop -----------------------------------------------------------------------------------------------------
+    # --- the loop ---------------------------------------------------------------------------------------------------
     def run(self) -> None:
         """Until the pipe ends or a signal comes. Outputs are off when it returns, as far as this can be done."""
         try:
@@ -113,7 +113,7 @@ class Shell:
         except Exception as error:  # noqa: BLE001  told to the runner, which knows what to do
             self._say({"id": message.get("id"), "error": _error(error)})
 
-    # --- what the runner may ask ----------------------------------------------------------------------------------------
+    # --- what the runner may ask ------------------------------------------------------------------------------------
     def do_open(self, message: dict[str, Any]) -> Any:
         """Open and identify the supplies of the bench file's instruments; the off-list is fixed with this."""
         from harness.describe.bench import Bench
@@ -211,7 +211,7 @@ class Shell:
             stream.flush()
             os.fsync(stream.fileno())
 
-    # --- telling ------------------------------------------------------------------------------------------------------
+    # --- telling ----------------------------------------------------------------------------------------------------
     def _pulse(self) -> None:
         if self.guard is not None:
             self._say({"event": "pulse", "latest": self.guard.latest})

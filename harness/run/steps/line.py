@@ -54,8 +54,8 @@ def run(context: Context, model: Model) -> None:
 
 
 def _holds(context: Context, line: Line) -> bool:
-    """Whether the level can be expected: the supplies that it needs are on, and its own rail is up."""
-    return all(name in context.supplies for name in line.needs) and context.line_is_powered(line)
+    """Whether the level can be expected: the supplies and rails that it needs are up, and its own rail is."""
+    return all(context.is_up(name) for name in line.needs) and context.line_is_powered(line)
 
 
 def _measure(context: Context, model: Model, line: Line, level: str) -> None:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 KIND = "transfer"
 
 CLOCK_U = 0.01  # s, half-width of start and end of a transfer: chunks arrive late by about this much
+CHUNK_S = 0.01  # s of listening at a time
 Rate = Annotated[Interval, limits("B/s")]
 
 
@@ -60,15 +61,15 @@ def _stream(context: Context, model: Model, ask: str) -> None:
     if stream is None:
         raise Refused(f'the board file has no stream "{ask}" in [[target.streams]]')
     console = context.console(model.link)
-    console.flush()
+    console.forget()
     started = context.now
     console.send(ask)
-    got, first = 0, None
+    got = 0
     while got < stream.bytes and context.now - started < model.timeout:
-        context.pulse(1.0)
-        got += len(console.receive(stream.bytes - got, 0.1))
-        first = context.now if first is None and got else first
+        context.pulse()
+        got += len(console.read(CHUNK_S).encode())
     seconds = context.now - started
+    got = min(got, stream.bytes)  # the prompt that follows is not part of it
     context.detail.update(bytes=got, seconds=seconds)
     if got < stream.bytes:
         says = f"{got} of {stream.bytes} bytes within {seconds:.1f} s"

@@ -1,0 +1,363 @@
+"""The runner's side of the guard's process.
+
+    guard = ProcessGuard(described_bench)        starts the process; it opens and identifies the supplies
+    guard.prove_off(); guard.energise(...)       as GuardShell
+    guard.close()
+
+If the process dies (its pipe ends) or falls silent, the runner opens sessions of its own, switches every output off and
+raises GuardLost; what could not be confirmed is in the report, and unknown is not off.
+
+Beats are sent from here only, that is from the runner's own loop: a thread that beats would go on beating while the
+runner hangs. Each beat carries a lease: how long the runner may be silent until the next one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import os
+import queue
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.run.errors import GuardLost, Tripped
+from harness.run.guard import wire
+from harness.run.guard.core import Cut, Envelope, Sample
+from harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
+from instruments import errors as bench_errors
+
+if TYPE_CHECKING:
+    from harness.describe.bench import Bench
+
+OPEN_TIMEOUT = 30.0  # s: opening and identifying every supply
+ANSWER_TIMEOUT = 10.0  # s: a supply that needs its time-out and three tries to be switched off
+SILENCE = 6.0  # s without a word before the guard counts as dead: longer than a supply's time-out
+BEAT_GAP = 0.05  # s
+SLICE = 0.05  # s
+
+
+class ProcessGuard:
+    """Implements GuardShell. Not thread-safe: the runner's loop owns it."""
+
+    def __init__(self, described: Bench, report: str | None = None) -> None:
+        """Start the process and have it open the supplies. Raises BenchError as it was raised there."""
+        self.described = described
+        self.report_path = report or _report_path()
+        self.cut: Cut | None = None
+        self.cut_supply = ""
+        self.lost = ""
+        self._latest: dict[str, Sample] = {}
+        self._traffic: list[Any] = []
+        self._acknowledged = False
+        self._numbers = itertools.count(1)
+        self._inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._lease_ends = self._last_beat = 0.0
+        self._energised = 0.0
+        self._process = _start()
+        self._heard = time.monotonic()
+        threading.Thread(target=self._read, daemon=True).start()
+        try:
+            opened = self._call(
+                "open", timeout=OPEN_TIMEOUT, bench=_plain_bench(described), report=self.report_path
+            )
+        except BaseException:
+            self._kill()
+            raise
+        self.instruments = opened["instruments"]
+        self.off_list = opened["off_list"]
+        self.cautions: dict[str, list[str]] = opened["cautions"]
+
+    @property
+    def pid(self) -> int:
+        """The process number of the guard."""
+        return self._process.pid
+
+    # --- the pipe ---------------------------------------------------------------------------------------------------
+    def _read(self) -> None:
+        stream = self._process.stdout
+        assert stream is not None
+        try:
+            for line in stream:
+                self._inbox.put(line)
+        except (OSError, ValueError):
+            pass
+        finally:
+            self._inbox.put(None)
+
+    def _send(self, message: dict[str, Any]) -> None:
+        stream = self._process.stdin
+        assert stream is not None
+        try:
+            stream.write(wire.encode(message))
+            stream.flush()
+        except (OSError, ValueError):
+            self._take_over("its pipe is closed")
+
+    def _call(self, do: str, timeout: float = ANSWER_TIMEOUT, **what: Any) -> Any:
+        """Ask and wait for the answer. Raises what the guard raised, GuardLost, Tripped."""
+        self._must_live()
+        number = next(self._numbers)
+        self._send({"id": number, "do": do, **what})
+        ends = time.monotonic() + timeout
+        while True:
+            message = self._next(max(0.0, ends - time.monotonic()))
+            if message is None:
+                self._take_over(f"no answer to {do!r} within {timeout:g} s")
+            if message.get("id") == number:
+                if "error" in message:
+                    raise _raised(message["error"])
+                return message["ok"]
+
+    def _next(self, timeout: float) -> dict[str, Any] | None:
+        """The next answer; events are taken in on the way. None when the time is over."""
+        ends = time.monotonic() + timeout
+        while True:
+            try:
+                line = self._inbox.get(timeout=max(0.0, ends - time.monotonic()))
+            except queue.Empty:
+                return None
+            message = self._understood(line)
+            if "event" not in message:
+                return message
+            self._event(message)
+
+    def _understood(self, line: bytes | None) -> dict[str, Any]:
+        if line is None:
+            self._take_over(f"its process ended{_ended(self._process)}")
+        self._heard = time.monotonic()
+        try:
+            return wire.decode(line)
+        except ValueError as error:
+            self._take_over(f"it said something that is no message: {error}")
+
+    def _event(self, message: dict[str, Any]) -> None:
+        if message["event"] == "cut":
+            self.cut, self.cut_supply = wire.cut_of(message["cut"]), message["supply"]
+        elif message["event"] == "pulse":
+            self._latest.update({name: wire.sample_of(each) for name, each in message["latest"].items()})
+
+    def _listen(self, seconds: float) -> None:
+        """Take in what comes for so long; returns at once after a cut."""
+        ends = time.monotonic() + seconds
+        while True:
+            try:
+                line = self._inbox.get(timeout=max(0.0, ends - time.monotonic()))
+            except queue.Empty:
+                break
+            message = self._understood(line)
+            if "event" in message:
+                self._event(message)
+            if self.cut is not None and not self._acknowledged:
+                break
+        if time.monotonic() - self._heard > SILENCE:
+            self._take_over(f"it has been silent for {SILENCE:g} s")
+
+    def _check(self) -> None:
+        if self.cut is not None and not self._acknowledged:
+            raise Tripped(self.cut_supply, self.cut)
+
+    # --- the guard is gone ------------------------------------------------------------------------------------------
+    def _must_live(self) -> None:
+        if self.lost:
+            raise GuardLost(self.lost)
+
+    def _take_over(self, why: str) -> Any:
+        """Outputs off through sessions of our own, then GuardLost."""
+        self._kill()
+        report = self._off_by_ourselves()
+        self.lost = f"the guard is gone ({why}); the runner has switched off by itself: {report.says()}"
+        raise GuardLost(self.lost)
+
+    def _kill(self) -> None:
+        with contextlib.suppress(OSError):
+            self._process.kill()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(2.0)
+
+    def _off_by_ourselves(self) -> OffReport:
+        """Each supply over a fresh session; one that cannot be reached is unknown, and the others are still tried."""
+        from harness.run.opening import feeds_of, open_driver
+
+        states: dict[str, str] = {}
+        errors: dict[str, str] = {}
+        for instrument in self.described.of_kind("psu"):
+            mine = {name: feed for name, feed in self.described.supplies.items() if feed[0] == instrument.name}
+            try:
+                psu = open_driver(instrument, exclusive=False)
+                feeds = {name: feed for name, feed in feeds_of(self.described, _Only(instrument.name, psu)).items()
+                         if name in mine}  # fmt: skip
+                report = Guard(feeds, _Monotonic()).all_off()
+                psu.link.close()
+                states.update(report.states)
+                errors.update(report.errors)
+            except Exception as error:  # noqa: BLE001  unknown is not off; the other supplies are still tried
+                states.update(dict.fromkeys(mine, "unknown"))
+                errors.update(dict.fromkeys(mine, str(error)))
+        return OffReport(states, errors)
+
+    # --- GuardShell -------------------------------------------------------------------------------------------------
+    def prove_off(self) -> OffReport:
+        return wire.report_of(self._call("prove_off"))
+
+    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
+        self.beat(ANSWER_TIMEOUT)
+        self._check()
+        self._call("energise", supply=supply, setting=setting, envelope=envelope, ramp=ramp)
+
+    def climbing(self, supply: str) -> bool:
+        self._check()
+        return bool(self._call("climbing", supply=supply))
+
+    def bound(self, supply: str, most_amps: float | None, least_amps: float | None) -> None:
+        self._call("bound", supply=supply, most_amps=most_amps, least_amps=least_amps)
+
+    def change(self) -> None:
+        self._call("change")
+
+    def sample(self, supply: str) -> Sample:
+        self._check()
+        return wire.sample_of(self._call("sample", supply=supply))
+
+    def off(self, supply: str) -> OffReport:
+        return wire.report_of(self._call("off", supply=supply))
+
+    def all_off(self) -> OffReport:
+        """Off by the guard or, where it is gone, by ourselves."""
+        if not self.lost:
+            with contextlib.suppress(GuardLost):
+                return wire.report_of(self._call("all_off"))
+        return self._off_by_ourselves()
+
+    def beat(self, lease: float) -> None:
+        self._must_live()
+        now = time.monotonic()
+        if now - self._last_beat >= BEAT_GAP or now + lease > self._lease_ends + BEAT_GAP:
+            self._last_beat, self._lease_ends = now, now + lease
+            self._send({"do": "beat", "lease": lease})
+        self._listen(0.0)
+        self._check()
+
+    def sleep(self, seconds: float) -> None:
+        ends = time.monotonic() + seconds
+        while (left := ends - time.monotonic()) > 0:
+            self.beat(max(2.0, SLICE * 4))
+            self._listen(min(left, SLICE))
+            self._check()
+
+    def trace(self) -> dict[str, Track]:
+        taken = self._call("trace")
+        self._traffic += taken["traffic"]
+        return {name: wire.track_of(track) for name, track in taken["tracks"].items()}
+
+    def traffic(self) -> list[tuple[float, str, str, str]]:
+        """What the guard's process said to the supplies, as of the last `trace`."""
+        taken, self._traffic = [(t, name, way, text) for t, name, way, text in self._traffic], []
+        return taken
+
+    def latest(self) -> Mapping[str, Sample]:
+        return self._latest
+
+    def amps_error(self, supply: str, amps: float) -> float:
+        return float(self._call("amps_error", supply=supply, amps=amps))
+
+    def instrument(self, supply: str) -> str:
+        return self.described.channel_of(supply)[0]
+
+    def energised(self) -> float:
+        if not self.lost:
+            with contextlib.suppress(GuardLost):
+                self._energised = float(self._call("energised"))
+        return self._energised
+
+    def acknowledge(self) -> None:
+        self._acknowledged = True
+
+    def close(self) -> None:
+        """Off, and the process ends; its report file goes with an orderly end."""
+        if self.lost:
+            return
+        try:
+            report = wire.report_of(self._call("bye"))
+            self._process.wait(5.0)
+            if report.confirmed and self.cut is None:
+                Path(self.report_path).unlink(missing_ok=True)
+        except (GuardLost, subprocess.TimeoutExpired):
+            self._kill()
+        finally:
+            self.lost = self.lost or "the guard was closed"
+            for stream in (self._process.stdin, self._process.stdout):
+                if stream is not None:
+                    with contextlib.suppress(OSError):
+                        stream.close()
+
+
+class _Only(dict[str, Any]):
+    """One opened supply in the place of all: others of the same bench are opened one by one."""
+
+    def __init__(self, name: str, psu: Any) -> None:
+        super().__init__({name: psu})
+
+    def __missing__(self, _name: str) -> Any:
+        return self[next(iter(self))]
+
+
+class _Monotonic:
+    def now(self) -> float:
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        time.sleep(seconds)
+
+
+def _start() -> subprocess.Popen[bytes]:
+    """The process, in a group of its own: a Ctrl-C at the terminal is the runner's to handle."""
+    options: dict[str, Any] = {"start_new_session": True}
+    if sys.platform == "win32":
+        options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    path = os.pathsep.join(each or os.getcwd() for each in sys.path)
+    return subprocess.Popen(
+        [sys.executable, "-m", "harness.run.guard.process"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": path},
+        **options,
+    )
+
+
+def _report_path() -> str:
+    handle, path = tempfile.mkstemp(prefix="wakeboard-guard-", suffix=".jsonl")
+    os.close(handle)
+    return path
+
+
+def _plain_bench(described: Bench) -> dict[str, Any]:
+    """The supplies of a bench as its file would say them: what the guard needs and no more."""
+    instruments = {}
+    for instrument in described.of_kind("psu"):
+        entry = {"kind": "psu", "address": instrument.address, "feeds": dict(instrument.feeds)}
+        entry["timeout"] = f"{instrument.timeout:g} s"
+        entry["terminator"] = instrument.terminator
+        entry.update({key: value for key in ("dialect", "identity") if (value := getattr(instrument, key))})
+        instruments[instrument.name] = entry
+    return {"instruments": instruments}
+
+
+def _raised(error: Mapping[str, Any]) -> Exception:
+    """The guard's exception as one of ours: the same class where it is a class of the bench."""
+    kind = getattr(bench_errors, error["kind"], None)
+    if isinstance(kind, type) and issubclass(kind, bench_errors.BenchError):
+        return kind(error["message"], instrument="" if error["instrument"] in error["message"] else error["instrument"])
+    return GuardLost(f"the guard failed: {error['kind']}: {error['message']}")
+
+
+def _ended(process: subprocess.Popen[bytes]) -> str:
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        code = process.wait(1.0)
+        return f", signal {-code}" if code < 0 else f", exit code {code}" if code else ""
+    return ""

@@ -1,0 +1,123 @@
+"""Questions to the person at the bench: where to put the probe, what they see. One key answers.
+
+    operator = Operator(beat=context.pulse)
+    operator.tell("Probe TP7", "bottom edge, third pad from the left   net RADIO_RST")     Enter, s skips, q stops
+    operator.ask("Does the LED blink?", text=False)                                         y or n
+
+Waiting for a key goes on beating the guard's heart: a person who thinks is no runner that hangs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from harness.run.errors import OperatorStop, SkipPoint
+
+KEYS = "Enter: probe is on it   r: again   s: skip   q: stop"
+POLL = 0.05  # s
+
+
+class Operator:
+    """Asks on the terminal. `beat` is called while waiting; `pause` and `resume` stop a live view meanwhile."""
+
+    def __init__(
+        self,
+        beat: Callable[[], None] | None = None,
+        write: Callable[[str], None] | None = None,
+        read_key: Callable[[float], str | None] | None = None,
+        read_line: Callable[[], str] | None = None,
+    ) -> None:
+        self.beat = beat or (lambda: None)
+        self._write = write or _to_stderr
+        self._read_key = read_key
+        self._read_line = read_line or input
+
+    def tell(self, title: str, detail: str) -> None:
+        """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""
+        self._write(f"\a\n  {title}\n    {detail}\n    {KEYS}\n")
+        while True:
+            key = self._key()
+            if key in ("\r", "\n", " "):
+                return
+            if key in ("s", "S"):
+                raise SkipPoint(title)
+            if key in ("q", "Q", "\x03", "\x04", ""):
+                raise OperatorStop(f"stopped at: {title}")
+            if key in ("r", "R"):
+                self._write(f"  {title}\n    {detail}\n")
+
+    def ask(self, question: str, text: bool = False) -> str:
+        """ "yes" or "no", or a line of text. Raises OperatorStop."""
+        if text:
+            self._write(f"\a\n  {question}\n  > ")
+            return self._read_line().strip()
+        self._write(f"\a\n  {question}   y: yes   n: no   q: stop\n")
+        while True:
+            key = self._key()
+            if key in ("y", "Y"):
+                return "yes"
+            if key in ("n", "N"):
+                return "no"
+            if key in ("q", "Q", "\x03", "\x04", ""):
+                raise OperatorStop(f"stopped at the question: {question}")
+
+    def _key(self) -> str:
+        if self._read_key is not None:
+            while True:
+                self.beat()
+                key = self._read_key(POLL)
+                if key is not None:
+                    return key
+        with _keys() as read:
+            while True:
+                self.beat()
+                key = read(POLL)
+                if key is not None:
+                    return key
+
+
+def _to_stderr(text: str) -> None:
+    sys.stderr.write(text)
+    sys.stderr.flush()
+
+
+@contextlib.contextmanager
+def _keys() -> Iterator[Callable[[float], str | None]]:
+    """Single keys from the terminal; gives a function that waits for one for so many seconds. "" is end of input."""
+    if sys.platform == "win32":
+        yield _windows_key
+        return
+    import termios
+    import tty
+
+    descriptor = sys.stdin.fileno()
+    before = termios.tcgetattr(descriptor)
+    try:
+        tty.setcbreak(descriptor)
+        yield lambda seconds: _posix_key(descriptor, seconds)
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+def _posix_key(descriptor: int, seconds: float) -> str | None:
+    import os
+    import select
+
+    ready, _, _ = select.select([descriptor], [], [], seconds)
+    return os.read(descriptor, 1).decode("latin-1") if ready else None
+
+
+def _windows_key(seconds: float) -> str | None:
+    import importlib
+
+    console: Any = importlib.import_module("msvcrt")
+    ends = time.monotonic() + seconds
+    while time.monotonic() < ends:
+        if console.kbhit():
+            return str(console.getwch())
+        time.sleep(0.01)
+    return None
