@@ -1,25 +1,28 @@
-"""From a run's readings to the numbers that a hypothesis must predict.
+"""From a run's readings to the numbers that a hypothesis must predict, and to answers that it must allow.
 
 Volts and amperes are taken as they are; ohms as log10, since a short and an open lie decades apart and what is beyond a
-meter's range is "at least so much"; a text reading as whether it came. Readings that a DC circuit says nothing about
-(AC, frequency, rates) are left to the line analysis.
+meter's range is "at least so much"; an answer over the console as whether it came. Readings that a circuit at rest says
+nothing about (AC, frequency, rates, a rail that discharges) are left to others.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from harness.describe.state import BenchState, StateError
 from results.records import Reading, RunRecord, Step
 
-OPEN_OHMS = 100e6
-"""What a meter shows at most: an overload counts as this much, and a prediction beyond counts as this much too."""
+OVER_RANGE = 1.2
+"""What a bench meter shows at most on a fixed ohms range, as a share of the range (common practice: 20 % over)."""
 LEAST_OHMS = 0.05
 """Test leads: nothing less is told from a short."""
 
 VOLTS, OHMS, CURRENT, TEXT = "dc volts", "ohms", "current", "text"
+REVERSED = "ohms reversed"
 
 # What the model itself may be wrong by, beyond tolerances: one standard deviation (estimates, no source).
 _MODEL_SHARE = {VOLTS: 0.002, CURRENT: 0.02, OHMS: 0.0}
@@ -28,86 +31,173 @@ _MODEL_FLOOR = {VOLTS: 3e-3, CURRENT: 100e-6, OHMS: 0.02}
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One number to predict: y with standard deviation sigma (V, A, or decades of ohms)."""
+    """One number to predict: y with standard deviation sigma (V, A, or decades of ohms).
 
-    net: str
+    `of` is a net, or for a current the supply. For ohms: `top` is the most that the meter shows, `test_amps` and
+    `open_volts` what it puts on the net, `turned` whether the leads were exchanged.
+    """
+
+    of: str
     quantity: str
     state: BenchState
     y: float
     sigma: float
     step: int
     reading: Reading
-    turned: bool = False  # an ohms reading with the leads exchanged
+    turned: bool = False
+    top: float = math.inf
+    test_amps: float = 0.0
+    open_volts: float = 0.0
 
     @property
     def label(self) -> str:
         """The reading in a few words, and its key in JSON lists."""
-        of = self.reading.of
-        return f"{of} {self.quantity}" + (" turned" if self.turned else "") + f" [{self.state.key}]"
+        return f"{self.reading.of} {self.reading.quantity} [{self.state.key}]"
 
     @property
     def group(self) -> tuple[str, str]:
         """Readings that one cause moves together."""
-        return (self.net, "current" if self.quantity == CURRENT else "net")
+        return (self.of, "current" if self.quantity == CURRENT else "net")
+
+    def as_seen(self, value: float) -> float:
+        """A predicted value (V, A, Ω) as this observation counts it."""
+        if self.quantity != OHMS or math.isnan(value):
+            return value
+        return math.log10(min(max(value, LEAST_OHMS), self.top))
 
 
-def as_seen(quantity: str, value: float) -> float:
-    """A predicted value as the observation counts it."""
-    if quantity == OHMS:
-        if math.isnan(value):
-            return math.nan
-        return math.log10(min(max(value, LEAST_OHMS), OPEN_OHMS))
-    return value
+@dataclass(frozen=True, slots=True)
+class Clue:
+    """An answer over the console: it came as expected, or not. It needs nets (net, low, high volts) and a live part."""
+
+    of: str
+    state: BenchState
+    came: bool
+    needs: tuple[tuple[str, float | None, float | None], ...]
+    part: str
+    step: int
+    reading: Reading
+
+    @property
+    def label(self) -> str:
+        return f"{self.of} answer [{self.state.key}]"
 
 
 def _sigma(quantity: str, reading: Reading, value: float) -> float:
     u = reading.u or 0.0
     if quantity == OHMS:
-        u = u / max(abs(value), 1.0) / math.log(10) if value < OPEN_OHMS else 0.05
-        u += 0.1 / max(value, 0.1) / math.log(10)  # leads and contacts
-        u = min(u, 0.5)
-    model = _MODEL_FLOOR[quantity] + _MODEL_SHARE[quantity] * abs(value if quantity != OHMS else 0.0)
-    return math.hypot(u, model)
-
-
-def _value(reading: Reading) -> float | None:
-    if reading.value is not None:
-        return reading.value
-    overloaded = reading.quantity == OHMS and reading.outcome not in ("skipped", "error")
-    return OPEN_OHMS if overloaded else None
+        u = min((u + 0.1) / max(value, 0.1) / math.log(10), 0.5)  # 0.1 Ω: leads and contacts
+        value = 0.0
+    return math.hypot(u, _MODEL_FLOOR[quantity] + _MODEL_SHARE[quantity] * abs(value))
 
 
 def observation(reading: Reading, step: Step, net_of: Callable[[str], str | None]) -> Observation | None:
-    """The observation that a reading is; None where no circuit predicts it."""
-    if reading.quantity not in (VOLTS, OHMS, CURRENT) or reading.outcome in ("skipped", "error"):
-        return None
-    value, net = _value(reading), net_of(reading.of)
-    if value is None or net is None:
+    """The observation that a reading is; None where no circuit at rest predicts it."""
+    if reading.outcome in ("skipped", "error"):
         return None
     try:
         state = BenchState.parse(reading.state)
     except StateError:
         return None
-    if reading.quantity == CURRENT and reading.of not in state.supplies:
+    if reading.quantity in (OHMS, REVERSED):
+        return _ohms(reading, step, state, net_of(reading.of))
+    if reading.value is None or not state.supplies:
         return None
-    return Observation(
-        net if reading.quantity != CURRENT else reading.of,
-        reading.quantity,
-        state,
-        as_seen(reading.quantity, value),
-        _sigma(reading.quantity, reading, value),
-        step.number,
-        reading,
-        turned="turned" in reading.says or "reversed" in reading.says,
-    )
+    if reading.quantity == CURRENT and reading.of in state.supplies:
+        sigma = _sigma(CURRENT, reading, reading.value)
+        return Observation(reading.of, CURRENT, state, reading.value, sigma, step.number, reading)
+    net = net_of(reading.of)
+    if reading.quantity != VOLTS or net is None:
+        return None
+    return Observation(net, VOLTS, state, reading.value, _sigma(VOLTS, reading, reading.value), step.number, reading)
+
+
+def _ohms(reading: Reading, step: Step, state: BenchState, net: str | None) -> Observation | None:
+    if net is None or state.supplies:
+        return None
+    top = OVER_RANGE * (reading.range or 100e6)
+    value = top if reading.value is None else max(reading.value, LEAST_OHMS)
+    amps = float(step.detail.get("test_amps") or test_amps(reading.range))
+    volts = float(step.detail.get("open_volts") or 9.0)
+    made = Observation(
+        net, OHMS, state, 0.0, _sigma(OHMS, reading, value), step.number, reading,
+        turned=reading.quantity == REVERSED, top=top, test_amps=amps, open_volts=volts,
+    )  # fmt: skip
+    return _with_y(made, made.as_seen(value))
+
+
+def _with_y(made: Observation, y: float) -> Observation:
+    from dataclasses import replace
+
+    return replace(made, y=y)
+
+
+# Test current by range, where the run does not say: a common bench meter's (34401A, maker's table).
+_TEST_AMPS = ((1e3, 1e-3), (10e3, 100e-6), (100e3, 10e-6), (1e6, 5e-6), (10e6, 500e-9))
+
+
+def test_amps(range_ohms: float | None) -> float:
+    """Test current of an ohms range."""
+    wanted = range_ohms or 10e3
+    return next((amps for top, amps in _TEST_AMPS if wanted <= top), _TEST_AMPS[-1][1])
 
 
 def observations(run: RunRecord, net_of: Callable[[str], str | None]) -> list[Observation]:
-    """All readings of a run that a circuit can be held against, in order."""
-    found = (observation(reading, step, net_of) for step, reading in run.readings())
-    return [each for each in found if each is not None]
+    """All readings of a run that a circuit can be held against, in order; a repeated one counts once, the last."""
+    found: dict[tuple[object, ...], Observation] = {}
+    for step, reading in run.readings():
+        each = observation(reading, step, net_of)
+        if each is not None:
+            found[each.of, each.quantity, each.turned, each.state.key] = each
+    return list(found.values())
 
 
-def odd(observations: Sequence[Observation], sigmas: Iterable[float], limit: float = 3.0) -> list[Observation]:
-    """Those that lie more than `limit` standard deviations from what the nominal board predicts."""
-    return [o for o, s in zip(observations, sigmas, strict=True) if abs(s) > limit]
+def clues(run: RunRecord, target: Any, net_of: Callable[[str], str | None]) -> list[Clue]:
+    """What the board answered, or did not. target: the board's [target], None where it declares none."""
+    if target is None:
+        return []
+    asked = _asked(run)
+    found = []
+    for step in run.steps:
+        if step.kind != "talk" or step.outcome in ("skipped", "error") or not step.readings:
+            continue
+        first = step.readings[0]
+        try:
+            state = BenchState.parse(first.state)
+        except StateError:
+            continue
+        came = all(r.outcome == "pass" or r.quantity != TEXT for r in step.readings)
+        needs = (*_to_run(target, net_of), *_to_answer(target, asked.get(step.number), net_of))
+        found.append(Clue(step.name, state, came, needs, target.part, step.number, first))
+    return found
+
+
+def _asked(run: RunRecord) -> dict[int, str]:
+    """What each step sent, by the run's own copy of the sequence."""
+    try:
+        steps: Sequence[Mapping[str, Any]] = tomllib.loads(run.start.sequence_text).get("step", [])
+    except tomllib.TOMLDecodeError:
+        return {}
+    return {number: str(step.get("send", "")) for number, step in enumerate(steps, start=1)}
+
+
+_RESET_HIGH = 1.5
+"""Volts below which a reset line may hold a processor (estimate: half of a 3 V rail)."""
+
+
+def _to_run(target: Any, net_of: Callable[[str], str | None]) -> list[tuple[str, float | None, float | None]]:
+    needs: list[tuple[str, float | None, float | None]] = []
+    if (rail := net_of(target.rail)) is not None:
+        needs.append((rail, float(target.above), None))
+    if target.reset and (reset := net_of(target.reset)) is not None:
+        needs.append((reset, _RESET_HIGH, None))
+    return needs
+
+
+def _to_answer(
+    target: Any, asked: str | None, net_of: Callable[[str], str | None]
+) -> list[tuple[str, float | None, float | None]]:
+    answer = next((a for a in target.answers if a.ask == asked), None) if asked else None
+    if answer is None:
+        return []
+    return [(net, need.low, need.high) for name, need in answer.needs.items() if (net := net_of(name)) is not None]

@@ -2,8 +2,8 @@
 
 A scene is one bench state: which supplies are on at what setting, which pins are driven, what loads the probed net. It
 is one operating point of the circuit; several observations may share it. With H boards and S scenes, H·S variants go to
-the batched solver together. A bench supply stands across each supply of the board, a switched resistor ("probe") on each
-probed net for the voltmeter's input, and one ohmmeter is moved to where it is needed.
+the batched solver together. A bench supply stands across each supply of the board, a switched resistor ("probe") on
+each probed net for the voltmeter's input, and one ohmmeter is moved to where it is needed.
 
 Where many boards are screened, all probes of one bench state are connected at once: a 10 MΩ meter elsewhere moves a net
 by less than what is decided on in a screening. What is reported afterwards is solved scene by scene (`exact`).
@@ -20,7 +20,7 @@ import numpy as np
 
 from harness.describe.circuit import METER, supply_part_name
 from harness.describe.state import BenchState
-from harness.explain.observe import CURRENT, OHMS, OPEN_OHMS, Observation, as_seen
+from harness.explain.observe import CURRENT, OHMS, Observation
 from harness.explain.uncertainty import Array
 from instruments.virtual.circuit import Circuit, Fault, Model, Part, Points, Variant
 
@@ -28,16 +28,7 @@ _KEEP: Final = 400
 """Batches up to this size are kept to begin later ones from."""
 
 VOLTMETER_OHMS = 10e6
-COMPLIANCE_VOLTS = 5.0
-
-# Test current by range: a common bench meter's (maker's table); the range is the largest at or above the reading.
-_TEST_AMPS = ((1e3, 1e-3), (10e3, 100e-6), (100e3, 10e-6), (1e6, 5e-6), (10e6, 500e-9))
-
-
-def test_amps(range_ohms: float | None) -> float:
-    """Test current of an ohms range."""
-    wanted = range_ohms or 10e3
-    return next((amps for top, amps in _TEST_AMPS if wanted <= top * 1.2), _TEST_AMPS[-1][1])
+_IDLE = "(meter's lead)"
 
 
 @dataclass(frozen=True)
@@ -98,7 +89,7 @@ def probe_name(net: str) -> str:
 
 
 class Predictor:
-    """Predicts the observations of one unit. `fixed` is the rework in force: it changes the circuit before any fault."""
+    """Predicts the observations of one unit. `fixed`: the rework in force; it changes the circuit first."""
 
     def __init__(
         self,
@@ -112,7 +103,7 @@ class Predictor:
         self.fixed = fixed or Change()
         self.supplies = dict(supplies)
         self.ground = circuit.ground
-        self._drawn = circuit
+        self.circuit = circuit
         self.model = self._with_bench(circuit).compile()
         self._kept: dict[tuple[Any, ...], Array] = {}
         self._make_room(may_move)
@@ -127,7 +118,7 @@ class Predictor:
 
     # --- the bench ------------------------------------------------------------------------------------------------
     def _with_bench(self, circuit: Circuit) -> Circuit:
-        self.nets = sorted({o.net for o in self.observations if o.quantity != CURRENT})
+        self.nets = sorted({o.of for o in self.observations if o.quantity != CURRENT})
         parts = [
             Part(supply_part_name(name), "bench_supply", {"P": net, "N": self.ground}, {"volts": 0.0, "on": False})
             for name, net in self.supplies.items()
@@ -166,9 +157,9 @@ class Predictor:
         if shared and ohms >= 1e6:
             for net in self._nets_read(o.state):
                 values[f"{probe_name(net)}.on"] = True
-        elif o.net != self.ground:
-            values[f"{probe_name(o.net)}.on"] = True
-            values[f"{probe_name(o.net)}.value"] = ohms
+        elif o.of != self.ground:
+            values[f"{probe_name(o.of)}.on"] = True
+            values[f"{probe_name(o.of)}.value"] = ohms
         return Scene(values)
 
     def _nets_read(self, state: BenchState) -> list[str]:
@@ -177,22 +168,22 @@ class Predictor:
 
     def _reads(self, net: str, key: str) -> bool:
         return any(
-            o.net == net and o.quantity not in (OHMS, CURRENT) and replace_load(o.state) == key
+            o.of == net and o.quantity not in (OHMS, CURRENT) and replace_load(o.state) == key
             for o in self.observations
         )
 
     def _ohms_scene(self, o: Observation, values: dict[str, Any]) -> Scene:
-        values[f"{METER}.test_amps"] = test_amps(o.reading.range)
-        values[f"{METER}.compliance_volts"] = COMPLIANCE_VOLTS
+        values[f"{METER}.test_amps"] = o.test_amps
+        values[f"{METER}.compliance_volts"] = o.open_volts
         lead = "LO" if o.turned else "HI"
-        return Scene(values, {f"{METER}.{lead}": o.net})
+        return Scene(values, {f"{METER}.{lead}": o.of})
 
     def _pulled_scene(self, o: Observation, values: dict[str, Any]) -> Scene:
         """A test resistor to another net than ground, with the voltmeter beside it."""
         assert o.state.to is not None
         values[f"{METER}.ohms"] = o.state.load_ohms or VOLTMETER_OHMS
-        values[f"{probe_name(o.net)}.on"] = True
-        return Scene(values, {f"{METER}.HI": o.net, f"{METER}.LO": o.state.to})
+        values[f"{probe_name(o.of)}.on"] = True
+        return Scene(values, {f"{METER}.HI": o.of, f"{METER}.LO": o.state.to})
 
     # --- solving --------------------------------------------------------------------------------------------------
     def scenes(self) -> list[int]:
@@ -217,7 +208,7 @@ class Predictor:
         all_scenes = self._exact if exact else self._shared
         scenes = [all_scenes[k] for k in wanted]
         unique = list({scene.key: scene for scene in scenes}.values())
-        points = self._solve(unique, changes, near or [Change()] * len(changes))
+        points = self.solve(unique, changes, near or [Change()] * len(changes))
         first = {scene.key: k * len(changes) for k, scene in enumerate(unique)}
         out = np.empty((len(changes), len(scenes)))
         cache: dict[tuple[str, str], Array] = {}
@@ -227,7 +218,7 @@ class Predictor:
             out[:, column] = self._read(points, self.observations[k], scene, members, cache)
         return out
 
-    def _solve(self, scenes: Sequence[Scene], changes: Sequence[Change], near: Sequence[Change]) -> Points:
+    def solve(self, scenes: Sequence[Scene], changes: Sequence[Change], near: Sequence[Change]) -> Points:
         """All changes in all scenes, scene by scene; answers are kept to begin others from."""
         variants = [s.variant(c, self.fixed) for s in scenes for c in changes]
         starts = [self._begin(n, s) for s in scenes for n in near]
@@ -237,7 +228,7 @@ class Predictor:
         return points
 
     def _begin(self, near: Change, scene: Scene) -> Array | None:
-        """The nearest answer kept: of the same board in this scene, or in one with the same supplies, or the drawn one's."""
+        """The nearest answer kept: of the same board in this scene, or with the same supplies, or the drawn one's."""
         kept = self._kept
         for key in (near.key, _DRAWN):
             for place in (scene.key, scene.supplies):
@@ -258,15 +249,14 @@ class Predictor:
     def _read(
         self, points: Points, o: Observation, scene: Scene, members: slice, cache: dict[tuple[str, str], Array]
     ) -> Array:
-        key = (CURRENT if o.quantity == CURRENT else "net", o.net)
+        key = (CURRENT if o.quantity == CURRENT else "net", o.of)
         if key not in cache:
             of_supply = o.quantity == CURRENT
-            cache[key] = -points.current(supply_part_name(o.net), "P") if of_supply else points.net(o.net)
+            cache[key] = -points.current(supply_part_name(o.of), "P") if of_supply else points.net(o.of)
         found: Array = cache[key][members]
         if o.quantity != OHMS:
             return found
-        amps = scene.values[f"{METER}.test_amps"]
-        return np.array([as_seen(OHMS, _ohms(v, amps, o.turned)) for v in found])
+        return np.array([o.as_seen(_ohms(float(v), o)) for v in found])
 
 
 @dataclass(frozen=True)
@@ -288,9 +278,9 @@ def begin_from(model: Model, columns: Sequence[Array | None]) -> Points:
     return cast(Points, _Begin(model.layout, (None,) * len(columns), x))
 
 
-def _ohms(volts: float, amps: float, turned: bool) -> float:
-    across = -volts if turned else volts
-    return OPEN_OHMS if across > 0.98 * COMPLIANCE_VOLTS else across / amps
+def _ohms(volts: float, o: Observation) -> float:
+    across = -volts if o.turned else volts
+    return np.inf if across > 0.98 * o.open_volts else across / o.test_amps
 
 
 def replace_load(state: BenchState) -> str:

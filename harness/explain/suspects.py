@@ -1,7 +1,7 @@
 """The suspects: every single fault of a board's parts, with its prior and, where it has a value, the range to fit.
 
-Priors are data (`sequences/priors.toml`). A suspect's text is the language of faults with {} for a fitted value, so what
-is found can be planted, noted as rework or copied into another command.
+Priors are data (`sequences/priors.toml`). A suspect's text is the language of faults with {} for a fitted value, so
+what is found can be planted, noted as rework or copied into another command.
 """
 
 from __future__ import annotations

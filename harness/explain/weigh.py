@@ -51,13 +51,50 @@ class Predicts(Protocol):
 
 
 @dataclass(frozen=True)
+class Answered:
+    """An answer of the board: whether it came, which predicted volts it needs (column, low, high), and whose it is."""
+
+    came: bool
+    needs: tuple[tuple[int, float | None, float | None], ...]
+    part: str
+
+    def log_likelihood(self, mean: Array, silent: bool) -> float:
+        """Log probability of what happened, given predicted volts; `silent`: the part cannot answer at all."""
+        answers = 0.0 if silent else math.prod(_within(float(mean[k]), low, high) for k, low, high in self.needs)
+        p = UNSURE + (1 - 2 * UNSURE) * answers
+        return math.log(p if self.came else 1 - p)
+
+
+UNSURE = 0.02
+"""How often an answer comes, or fails to, against what its needs would have (estimate, no source)."""
+EDGE_VOLTS = 0.05
+"""How softly a need for so many volts is judged: one standard deviation."""
+
+
+def _within(volts: float, low: float | None, high: float | None) -> float:
+    if not math.isfinite(volts):
+        return 0.5
+
+    def below(z: float) -> float:
+        return 0.5 * math.erfc(-z / math.sqrt(2))
+
+    above_low = 1.0 if low is None else below((volts - low) / EDGE_VOLTS)
+    below_high = 1.0 if high is None else below((high - volts) / EDGE_VOLTS)
+    return above_low * below_high
+
+
+@dataclass(frozen=True)
 class Evidence:
-    """What was read: y (n,) with sigma (n,), which readings move together, and how far something else could move each."""
+    """What was read: y (n,) with sigma (n,), which readings move together, how far something else could move each.
+
+    Predictions have n columns for the readings, then those that `answers` need.
+    """
 
     y: Array
     sigma: Array
     groups: Sequence[tuple[str, str]]
     widths: Array
+    answers: tuple[Answered, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -119,7 +156,8 @@ class Candidate:
         return self.log_prior + self.log_likelihood + self.occam
 
     def hypothesis(self) -> rank.Hypothesis:
-        return rank.Hypothesis(" + ".join(self.texts) or "none", self.log_prior, self.mean, self.covariance, self.occam)
+        mean = self.mean[: len(self.covariance)]
+        return rank.Hypothesis(" + ".join(self.texts) or "none", self.log_prior, mean, self.covariance, self.occam)
 
 
 @dataclass
@@ -201,7 +239,7 @@ class Weigher:
         count = len(self.tolerances)
         out = []
         for k in range(len(changes)):
-            j = moved[k * count : (k + 1) * count] - moved[len(plan) + k]
+            j = (moved[k * count : (k + 1) * count] - moved[len(plan) + k])[:, : len(noise)]
             j = np.where(np.isfinite(j), j, 0.0)
             out.append(j.T @ j + noise)
         return out
@@ -209,8 +247,8 @@ class Weigher:
     # --- screening --------------------------------------------------------------------------------------------
     def _telling(self, none: Candidate, scenes: int = 5) -> list[int]:
         """Observations of the few scenes that tell most: those with the oddest readings, each net counted once."""
-        of = np.array(self.predictor.scenes())
-        nets = self.evidence.groups
+        of = np.array(self.predictor.scenes())[: len(self.evidence.y)]
+        nets = list(self.evidence.groups)
         odd = np.minimum(none.hypothesis().residuals(self.evidence.y) ** 2, 400.0)
         chosen: list[int] = []
         weight = odd + 0.5
@@ -218,7 +256,7 @@ class Weigher:
             totals = {s: float(weight[of == s].sum()) for s in dict.fromkeys(of.tolist()) if s not in chosen}
             best = max(totals, key=lambda s: totals[s])
             chosen.append(best)
-            seen = {nets[k] for k in np.flatnonzero(of == best)}
+            seen = {nets[k] for k in np.flatnonzero(of == best).tolist()}
             weight = np.array([w * (0.2 if nets[k] in seen else 1.0) for k, w in enumerate(weight)])
         return [int(k) for k in np.flatnonzero(np.isin(of, chosen))]
 
@@ -257,10 +295,17 @@ class Weigher:
 
     def _scored(self, candidate: Candidate) -> Candidate:
         try:
-            fit = rank.log_gaussian(self.evidence.y, candidate.mean, candidate.covariance)
+            mean = candidate.mean[: len(self.evidence.y)]
+            fit = rank.log_gaussian(self.evidence.y, mean, candidate.covariance) + self._answers(candidate)
         except np.linalg.LinAlgError:
             fit = -math.inf
         return replace(candidate, log_likelihood=fit if math.isfinite(fit) else -math.inf)
+
+    def _answers(self, candidate: Candidate) -> float:
+        """Log likelihood of the board's answers."""
+        dead = {f"{a.part}:{word}" for a in self.evidence.answers for word in ("dead", "missing", "open", "short")}
+        silent = {text.partition(":")[0] for text in candidate.texts_open if text in dead}
+        return sum(a.log_likelihood(candidate.mean, a.part in silent) for a in self.evidence.answers)
 
     def _best_singles(self, screened: Sequence[_Screened]) -> list[Candidate]:
         def rough(s: _Screened) -> float:
@@ -278,7 +323,7 @@ class Weigher:
         if not candidates:
             return []
         unique: dict[tuple[object, ...], int] = {}
-        changes = []
+        changes: list[Change] = []
         for c in candidates:
             if c.solved_as not in unique:
                 unique[c.solved_as] = len(changes)
@@ -365,7 +410,8 @@ class Weigher:
         fit, freed = rank.log_something_else(
             self.evidence.y, none.hypothesis(), self.evidence.groups, self.evidence.widths, self.rarity
         )
-        return fit + math.log(self.something_else), freed
+        # Something else may or may not keep the board from answering.
+        return fit + len(self.evidence.answers) * math.log(0.5) + math.log(self.something_else), freed
 
     def _result(self, none: Candidate, candidates: list[Candidate], other: float, freed: frozenset[object]) -> Weighing:
         ordered = sorted(candidates, key=lambda c: -c.score)

@@ -1,0 +1,329 @@
+"""What accounts for a run's odd readings, what to measure next, which bodge mends it: the entry for all who ask.
+
+    explanation = explain_run(store)                      the latest run
+    explanation = explain_run(store, "3f2a")              a run by its first letters
+    explanation.groups[0].says                            "inside U5 about 13 kΩ pulls RADIO_RST up to +3V3"
+    explanation.as_json()                                 the document of `wakeboard explain --json`
+
+Raises StoreError (no such run) and CannotExplain (nothing to explain with; the message says what is missing).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from harness.explain import rank, units, words
+from harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
+from harness.explain.linework import LineFinding, findings
+from harness.explain.next import Choice
+from harness.explain.observe import CURRENT, VOLTS
+from harness.explain.weigh import Candidate, Weighing
+
+if TYPE_CHECKING:
+    from harness.describe.board import Board
+    from results.records import RunRecord
+    from results.store import Store
+
+COMMON_PRIOR = 0.9
+"""Prior of a fault that most other units of the board were found to have."""
+SHOWN = 1e-4
+"""Least probability of a group that is listed."""
+MOST_UNITS = 12
+"""Other units that are weighed along, latest first."""
+
+
+@dataclass(frozen=True)
+class Group:
+    """Explanations that these readings cannot tell apart, likeliest first.
+
+    faults: texts of the likeliest (empty for none, and for something else); same: the other members' texts.
+    accounts_for: odd readings that it explains; leaves: readings that it does not. common: its faults that most units
+    share. u: relative standard uncertainties of the fitted values.
+    """
+
+    name: str
+    probability: float
+    faults: tuple[str, ...]
+    says: str
+    accounts_for: tuple[str, ...] = ()
+    leaves: tuple[str, ...] = ()
+    same: tuple[tuple[str, float], ...] = ()
+    common: tuple[str, ...] = ()
+    u: tuple[float, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "fault": self.name, "probability": self.probability, "accounts_for": list(self.accounts_for),
+            "leaves": list(self.leaves), "faults": list(self.faults), "says": self.says,
+            "same": [{"fault": fault, "probability": p} for fault, p in self.same], "common": list(self.common),
+            "u_relative": list(self.u),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """The answer. `groups` likeliest first; `odd`: readings that the drawn board does not predict; `as_drawn`: readings
+    outside their limits that the drawn board itself gives (a flaw of the design, no fault of the unit)."""
+
+    run: str
+    unit: str
+    board: str
+    groups: tuple[Group, ...]
+    lines: tuple[LineFinding, ...]
+    next: tuple[Choice, ...] = ()
+    odd: tuple[str, ...] = ()
+    as_drawn: tuple[str, ...] = ()
+    readings: int = 0
+    common: tuple[units.Common, ...] = ()
+    notes: tuple[str, ...] = ()
+    arithmetic: tuple[str, ...] = ()
+    seconds: float = 0.0
+    bits: float = 0.0
+    weighing: Weighing | None = field(default=None, repr=False, compare=False)
+    case: Case | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def best(self) -> Group | None:
+        return self.groups[0] if self.groups else None
+
+    def as_json(self) -> dict[str, Any]:
+        """The document of `wakeboard explain --json` (numbers in base units)."""
+        return {
+            "run": self.run, "unit": self.unit, "board": self.board,
+            "candidates": [g.as_json() for g in self.groups],
+            "next": [c.as_json() for c in self.next],
+            "lines": [f.as_json() for f in self.lines],
+            "odd": list(self.odd), "as_drawn": list(self.as_drawn), "readings": self.readings,
+            "common": [{"fault": c.text, "units": list(c.units)} for c in self.common],
+            "notes": list(self.notes), "arithmetic": list(self.arithmetic), "seconds": self.seconds, "bits": self.bits,
+        }  # fmt: skip
+
+
+def explain_run(
+    store: Store,
+    ref: str | None = None,
+    *,
+    board: Board | None = None,
+    together: bool = True,
+    pairs: bool = True,
+    ask_next: bool = True,
+) -> Explanation:
+    """Explain one run. ref: its id, its first letters, None for the latest.
+
+    board: the board file as it is now; where it differs from the run's own copy, that is said and the copy is used.
+    together: weigh the latest runs of the board's other units too; pairs: look for two faults where one does not do;
+    ask_next: work out the next measurement.
+    """
+    started = time.monotonic()
+    run = store.run(ref, blobs=False)
+    own = board_of_run(run)
+    notes = _edited(run, board)
+    if not run.readings():
+        raise CannotExplain(f"run {run.id[:8]} of {run.unit} has no readings: there is nothing to explain")
+    if not own.parts:
+        return _without_circuit(run, own, notes, started)
+    model = BoardModel.of(own)
+    others = other_runs(store, run) if together else []
+    case = Case(run, model)
+    explained = explain_case(case, [Case(other, model) for other in others], pairs=pairs, ask_next=ask_next)
+    return replace(explained, notes=(*notes, *explained.notes), seconds=time.monotonic() - started)
+
+
+def other_runs(store: Store, run: RunRecord) -> list[RunRecord]:
+    """The latest run of each other unit of the same board, revision and board file."""
+    found: dict[str, RunRecord] = {}
+    for summary in store.runs(board=run.board):
+        if summary.unit == run.unit or summary.unit in found or summary.revision != run.revision:
+            continue
+        other = store.run(summary.id, blobs=False)
+        if other.start.board_text == run.start.board_text and other.readings():
+            found[summary.unit] = other
+        if len(found) >= MOST_UNITS:
+            break
+    return list(found.values())
+
+
+def explain_case(case: Case, others: Sequence[Case] = (), *, pairs: bool = True, ask_next: bool = True) -> Explanation:
+    """Explain one unit, in the company of others. Raises CannotExplain."""
+    weighed = {case.unit: case.weigh(pairs)}
+    notes = []
+    for other in others:
+        try:
+            weighed[other.unit] = other.weigh(pairs)
+        except CannotExplain as error:
+            notes.append(f"unit {other.unit} is left out: {error}")
+    shared = units.common(weighed)
+    weighing = with_common(weighed[case.unit], shared)
+    return _explanation(case, weighing, shared, notes, ask_next)
+
+
+def with_common(weighing: Weighing, shared: Sequence[units.Common]) -> Weighing:
+    """The weighing with the prior of what is common raised: it is known to be there before this unit is looked at."""
+    known = {c.suspect.text for c in shared}
+    if not known:
+        return weighing
+
+    def raised(candidate: Candidate) -> Candidate:
+        prior = candidate.log_prior
+        for s in candidate.suspects:
+            if s.text in known:
+                prior += _logit(COMMON_PRIOR) - _logit(s.prior)
+        return replace(candidate, log_prior=prior)
+
+    other = np.log(max(weighing.p_other, 1e-300)) - np.log(max(weighing.p_none, 1e-300)) + weighing.none.score
+    if weighing.p_none < 1e-290 and weighing.candidates:
+        other = np.log(max(weighing.p_other, 1e-300)) - np.log(weighing.probabilities[0]) + weighing.candidates[0].score
+    ordered = sorted((raised(c) for c in weighing.candidates), key=lambda c: -c.score)
+    p = rank.posterior([weighing.none.score, float(other), *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+    return replace(weighing, candidates=ordered, probabilities=p[2:], p_none=float(p[0]), p_other=float(p[1]))
+
+
+def _logit(p: float) -> float:
+    return float(np.log(p / (1 - p)))
+
+
+# --- putting it together --------------------------------------------------------------------------------------------
+def _explanation(
+    case: Case, weighing: Weighing, shared: Sequence[units.Common], notes: Sequence[str], ask_next: bool
+) -> Explanation:
+    from harness.explain.propose import entropy_of, propose
+
+    grouped = _grouped(weighing)
+    odd = _odd(case, weighing)
+    groups = _groups(case, weighing, grouped, odd, shared)
+    drawn = _as_drawn(case, weighing)
+    nets = {case.observations[k].of for k in drawn}
+    lines = findings(case.model.board, case.run, case.fixed.faults, nets)
+    return Explanation(
+        case.run.id, case.unit, case.run.board, tuple(groups), tuple(lines),
+        tuple(propose(case, weighing, grouped)) if ask_next else (),
+        tuple(case.observations[k].label for k in odd), tuple(case.observations[k].label for k in drawn),
+        len(case.observations) + len(case.clues), tuple(shared), tuple(notes),
+        tuple(_arithmetic(case, weighing, odd)), 0.0, entropy_of(weighing, grouped), weighing, case,
+    )  # fmt: skip
+
+
+def _grouped(weighing: Weighing) -> list[list[int]]:
+    hypotheses = [c.hypothesis() for c in weighing.candidates]
+    kept = [k for k, p in enumerate(weighing.probabilities) if p >= SHOWN / 10]
+    kept = kept or list(range(min(3, len(hypotheses))))
+    found = rank.group([hypotheses[k] for k in kept], weighing.probabilities[kept])
+    return [[kept[k] for k in members] for members in found]
+
+
+def _odd(case: Case, weighing: Weighing) -> list[int]:
+    """Readings that the drawn board does not predict."""
+    agrees = rank.agreement(weighing.none.hypothesis(), case.evidence.y)
+    return [int(k) for k in np.flatnonzero(~agrees)]
+
+
+def _as_drawn(case: Case, weighing: Weighing) -> list[int]:
+    """Readings outside their limits that the drawn board predicts."""
+    agrees = rank.agreement(weighing.none.hypothesis(), case.evidence.y)
+    return [
+        k for k, o in enumerate(case.observations)
+        if agrees[k] and o.reading.outcome == "fail" and o.quantity in (VOLTS, CURRENT)
+    ]  # fmt: skip
+
+
+def _groups(
+    case: Case, weighing: Weighing, grouped: Sequence[Sequence[int]], odd: Sequence[int], shared: Sequence[units.Common]
+) -> list[Group]:
+    labels = [o.label for o in case.observations]
+    known = {c.suspect.text for c in shared}
+    found = [_group(case, weighing, members, odd, labels, known) for members in grouped]
+    none = weighing.none.hypothesis()
+    agrees = rank.agreement(none, case.evidence.y)
+    left = tuple(labels[k] for k in np.flatnonzero(~agrees).tolist())
+    found.append(Group(words.NONE, weighing.p_none, (), "no fault: the board is as drawn", (), left))
+    freed = {o.group for o in case.observations if o.group in weighing.freed}
+    free = ", ".join(sorted({name for name, _ in freed}))
+    says = "something that is not in this model" + (f" moves {free}" if free else "")
+    accounts = tuple(labels[k] for k in odd if case.observations[k].group in freed)
+    leaves = tuple(labels[k] for k in odd if case.observations[k].group not in freed)
+    found.append(Group(words.OTHER, weighing.p_other, (), says, accounts, leaves))
+    found.sort(key=lambda g: -g.probability)
+    return [g for g in found if g.probability >= SHOWN or not g.faults]
+
+
+def _group(
+    case: Case, weighing: Weighing, members: Sequence[int], odd: Sequence[int], labels: Sequence[str], known: set[str]
+) -> Group:
+    best = weighing.candidates[members[0]]
+    agrees = rank.agreement(best.hypothesis(), case.evidence.y)
+    return Group(
+        " and ".join(best.texts),
+        float(weighing.probabilities[list(members)].sum()),
+        best.texts,
+        words.describe_all(case.model.circuit, best.texts),
+        tuple(labels[k] for k in odd if agrees[k]),
+        tuple(labels[k] for k in np.flatnonzero(~agrees).tolist()),
+        tuple((" and ".join(weighing.candidates[k].texts), float(weighing.probabilities[k])) for k in members[1:]),
+        tuple(t for t, s in zip(best.texts, best.suspects, strict=True) if s.text in known),
+        best.spreads,
+    )
+
+
+def _arithmetic(case: Case, weighing: Weighing, odd: Sequence[int]) -> list[str]:
+    """What a person needs to check the ranking by hand: readings against predictions, then the sums."""
+    from harness.explain.telling import reading_text
+
+    best = weighing.candidates[0] if weighing.candidates else None
+    lines = []
+    for k in odd:
+        o = case.observations[k]
+        drawn = weighing.none.hypothesis()
+        text = f"{o.label}: read {reading_text(o, o.y)}; as drawn {reading_text(o, float(drawn.mean[k]))}"
+        text += f" ± {_sigma_text(o.quantity, float(np.sqrt(drawn.covariance[k, k])))}"
+        if best is not None:
+            text += f"; with {' and '.join(best.texts)} {reading_text(o, float(best.mean[k]))}"
+            text += f" ± {_sigma_text(o.quantity, float(np.sqrt(best.covariance[k, k])))}"
+        lines.append(text)
+    named = [("none", weighing.none), *((" and ".join(c.texts), c) for c in weighing.candidates[:5])]
+    for name, c in named:
+        lines.append(
+            f"{name}: log prior {c.log_prior:.1f} + log likelihood {c.log_likelihood:.1f} + "
+            f"for fitting {c.occam:.1f} = {c.score:.1f}"
+        )
+    return lines
+
+
+def _sigma_text(quantity: str, sigma: float) -> str:
+    from instruments.quantity import show
+
+    if quantity == CURRENT:
+        return show(sigma, "A", 2)
+    return show(sigma, "V", 2) if quantity == VOLTS else f"{sigma:.2f} decades"
+
+
+# --- without a circuit ----------------------------------------------------------------------------------------------
+def _without_circuit(run: RunRecord, board: Board, notes: Sequence[str], started: float) -> Explanation:
+    lines = findings(board, run)
+    told = [
+        *notes,
+        f"{board.name} has no [parts], so no fault can be ranked; the lines are analysed from their readings alone, "
+        "and a pull found includes what is fitted",
+    ]
+    find = net_of(board)
+    odd = tuple(
+        f"{r.of} {r.quantity} [{r.state}]" for _, r in run.readings()
+        if r.outcome in ("fail", "marginal") and find(r.of) is not None
+    )  # fmt: skip
+    return Explanation(
+        run.id, run.unit, run.board, (), tuple(lines), (), odd, (), len(run.readings()), (), tuple(told), (),
+        time.monotonic() - started,
+    )  # fmt: skip
+
+
+def _edited(run: RunRecord, board: Board | None) -> tuple[str, ...]:
+    if board is None or board.text == run.start.board_text:
+        return ()
+    return (
+        f"{board.file} was edited after this run: the run's own copy (revision {run.revision}) is used, since that is "
+        "the board that was measured",
+    )

@@ -1,0 +1,130 @@
+"""An explanation as text for a terminal: a short table in plain words, and the arithmetic on request."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from harness.explain import words
+from harness.explain.observe import CURRENT, OHMS, Observation
+from instruments.quantity import show
+
+if TYPE_CHECKING:
+    from harness.explain.explaining import Explanation, Group
+    from harness.explain.next import Choice
+
+ROWS = 5
+
+
+def reading_text(o: Observation, y: float) -> str:
+    """An observation's number as a person reads it."""
+    if o.quantity == OHMS:
+        ohms = 10**y
+        return f"more than {show(o.top, 'Ω', 2)}" if ohms >= o.top * 0.999 else show(ohms, "Ω", 3)
+    return show(y, "A" if o.quantity == CURRENT else "V", 4)
+
+
+def percent(p: float) -> str:
+    """A probability in as many digits as it deserves; never 100 % nor 0 %."""
+    if p > 0.99:
+        return "> 99 %"
+    return "< 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
+def tell(explanation: Explanation, why: bool = False) -> Iterator[str]:
+    """Lines of text."""
+    yield f"{explanation.unit}, run {explanation.run[:8]}: {_odd_words(explanation)}"
+    yield from (f"note: {note}" for note in explanation.notes)
+    if explanation.groups:
+        yield ""
+        for place, group in enumerate(_listed(explanation), start=1):
+            yield from _group_lines(place, group, len(explanation.odd))
+    yield from _as_drawn(explanation)
+    yield from _common(explanation)
+    yield from _lines(explanation, why)
+    yield from _next(explanation)
+    if why and explanation.arithmetic:
+        yield ""
+        yield "The arithmetic (one standard deviation behind ±; natural logarithms):"
+        yield from (f"  {line}" for line in explanation.arithmetic)
+
+
+def _odd_words(explanation: Explanation) -> str:
+    count = len(explanation.odd)
+    if not count:
+        return f"all {explanation.readings} readings are as the drawn board gives them"
+    return f"{count} of {explanation.readings} readings are odd: the drawn board does not give them"
+
+
+def _listed(explanation: Explanation) -> list[Group]:
+    """The likeliest, and always none and something else."""
+    first = list(explanation.groups[:ROWS])
+    return first + [g for g in explanation.groups[ROWS:] if not g.faults]
+
+
+def _group_lines(place: int, group: Group, odd: int) -> Iterator[str]:
+    accounts = f"; accounts for {len(group.accounts_for)} of {odd} odd readings" if odd and group.faults else ""
+    yield f"{place:2}. {percent(group.probability):>6}  {group.says}{accounts}"
+    if group.faults:
+        yield f"            written {'  '.join(group.faults)}"
+    if group.common:
+        yield f"            in most units: {', '.join(group.common)} (the design, or a property of the part)"
+    if group.same:
+        shown = ", ".join(fault for fault, _ in group.same[:4])
+        more = f" and {len(group.same) - 4} more" if len(group.same) > 4 else ""
+        yield f"            these readings cannot tell it from: {shown}{more}"
+    if group.leaves and group.probability > 0.01 and group.faults:
+        more = f" and {len(group.leaves) - 3} more" if len(group.leaves) > 3 else ""
+        yield f"            does not account for: {'; '.join(group.leaves[:3])}{more}"
+
+
+def _as_drawn(explanation: Explanation) -> Iterator[str]:
+    if explanation.as_drawn:
+        yield ""
+        yield "Outside their limits, but so the drawn board gives them (the design, not this unit; see the review):"
+        yield from (f"  {label}" for label in explanation.as_drawn)
+
+
+def _common(explanation: Explanation) -> Iterator[str]:
+    if explanation.common:
+        yield ""
+        for each in explanation.common:
+            yield (
+                f"Common to {', '.join(each.units)}: {each.text}. "
+                "What all units show is the design or a hidden property of a part, not assembly."
+            )
+
+
+def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
+    if explanation.lines:
+        yield ""
+        yield "Lines:"
+    for finding in explanation.lines:
+        yield f"  {finding.analysis.says}"
+        if finding.bodge is not None:
+            yield f"    bodge: {finding.bodge.says}"
+            if finding.bodge.rework:
+                yield f"    as rework: wakeboard rework {explanation.unit} … --fault {finding.bodge.rework}"
+        elif finding.why:
+            yield f"    {finding.why}"
+        if why:
+            yield from (f"    {line}" for line in finding.analysis.arithmetic)
+            yield from (f"    {line}" for line in (finding.bodge.arithmetic if finding.bodge else ()))
+
+
+def _next(explanation: Explanation) -> Iterator[str]:
+    if explanation.next:
+        yield ""
+        yield f"Measure next (doubt left: {explanation.bits:.1f} bits):"
+        yield from (f"  {choice_text(choice)}" for choice in explanation.next)
+    elif explanation.best is not None and explanation.best.faults and explanation.best.probability > 0.9:
+        yield ""
+        yield "No further measurement is needed to tell the explanations apart."
+
+
+def choice_text(choice: Choice) -> str:
+    """One measurement, as an instruction."""
+    return f"{choice.measurement.does} at {choice.measurement.point} ({choice.bits:.2f} bits)"
+
+
+__all__ = ["choice_text", "percent", "reading_text", "tell", "words"]

@@ -1,0 +1,79 @@
+"""Faults in the words that a colleague would use: "inside U5 about 13 kΩ pulls RADIO_RST up to +3V3"."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from instruments.quantity import show
+from instruments.virtual.circuit import Circuit, CircuitError, Fault, parse_fault
+
+NONE = "none"
+OTHER = "not in this model"
+
+
+def describe(circuit: Circuit, text: str) -> str:
+    """One fault, given by its text, as a clause about this circuit."""
+    try:
+        fault = parse_fault(text)
+        return _of_bridge(circuit, fault) if fault.kind == "bridge" else _of_part(circuit, fault)
+    except CircuitError:
+        return text
+
+
+def describe_all(circuit: Circuit, texts: Sequence[str]) -> str:
+    """Several faults at once."""
+    return ", and ".join(describe(circuit, text) for text in texts) if texts else "the board as drawn"
+
+
+def _about(ohms: float) -> str:
+    return f"about {show(ohms, 'Ω', 3 if ohms < 1e4 else 2)}"
+
+
+def _of_bridge(circuit: Circuit, fault: Fault) -> str:
+    from instruments.virtual.circuit.effects import bridged
+
+    a, b = bridged(circuit, fault)
+    how = "a solder bridge" if fault.ohms < 100 else "a path"
+    return f"{how} of {_about(fault.ohms)} joins {a} and {b}"
+
+
+def _of_part(circuit: Circuit, fault: Fault) -> str:
+    part = circuit.part(fault.part)
+    if fault.on_pin:
+        return _of_pin(circuit, fault, part.net(fault.pin))
+    nets = list(dict.fromkeys(part.pins.values()))
+    where = f" ({part.kind}, {' to '.join(nets)})" if len(nets) == 2 else f" ({part.kind.replace('_', ' ')})"
+    plain = {
+        "missing": f"{part.name}{where} is missing or not connected",
+        "open": f"{part.name}{where} is open",
+        "short": f"{part.name}{where} is shorted",
+        "reversed": f"{part.name}{where} is fitted the wrong way round",
+        "dead": f"{part.name}{where} is dead",
+    }
+    if fault.kind in plain:
+        return plain[fault.kind]
+    from instruments.virtual.circuit.parts import kind_of
+
+    kind = kind_of(part)
+    unit = kind.values[kind.main].unit if kind.main else ""
+    drawn = show(float(part.values[kind.main]), unit) if kind.main and unit else "the drawn one"
+    if fault.kind == "variant":
+        return f"{part.name} is the {fault.argument} part, not the {drawn} one"
+    return f"{part.name}{where} is {fault.argument} instead of {drawn}"
+
+
+def _of_pin(circuit: Circuit, fault: Fault, net: str) -> str:
+    from instruments.virtual.circuit.effects import rail_pin
+
+    part = circuit.part(fault.part)
+    match fault.kind:
+        case "pull_up":
+            return f"inside {part.name} {_about(fault.ohms)} pulls {net} up to {part.net(rail_pin(part, fault.pin))}"
+        case "pull_down":
+            return f"inside {part.name} {_about(fault.ohms)} pulls {net} down to {circuit.ground}"
+        case "stuck":
+            return f"{fault.target} holds {net} {fault.argument}, whatever it is told"
+        case "net":
+            return f"{fault.target} sits on {fault.argument} instead of {net}"
+        case _:
+            return f"{fault.target} does not reach {net}: an open joint"
