@@ -26,7 +26,7 @@ def show(value: float | None, unit: str = "", digits: int = 4) -> str:
     """3.302 V, 11.2 mA, 13 kΩ: `digits` significant digits, without trailing zeros."""
     if value is None or not math.isfinite(value):
         return NOTHING
-    scale, prefix = _prefix(value, unit)
+    scale, prefix = _prefix(float(f"{value:.{digits}g}"), unit)  # rounded first: 0.99999 mA is 1 mA, not 1000 µA
     return f"{_digits(value / scale, digits)} {prefix}{unit}".strip()
 
 

@@ -299,36 +299,40 @@ def record(unit: Unit, number: int, rework: tuple[Rework, ...] = (), started: fl
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def skep_units() -> Callable[[], dict[str, Unit]]:
     """Makes the five units anew (their random numbers start over)."""
     return units
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def skep_runs() -> list[RunRecord]:
     """One first power-on of each of the five units."""
+    return five_runs()
+
+
+def five_runs() -> list[RunRecord]:
     return [record(unit, 0x1000 + n, started=START + 600 * n) for n, unit in enumerate(units().values())]
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def tripped_run() -> RunRecord:
     """A unit whose short appeared under voltage: the guard cut the power."""
     return record(Unit("SK-A-006", trips=True), 0x2000)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_record() -> Callable[..., RunRecord]:
     """record(unit, number, rework=(), started=...)"""
     return record
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_unit() -> type[Unit]:
     return Unit
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def batch_runs() -> list[RunRecord]:
     """Forty production units after the design was mended; three fail at first, two of them pass after rework."""
     runs = []
@@ -348,7 +352,7 @@ def batch_runs() -> list[RunRecord]:
     return runs
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def explanation() -> Mapping[str, Any]:
     """What `wakeboard explain --json` says of a unit (keys as documented; texts made up)."""
     return {
@@ -399,14 +403,26 @@ def explanation() -> Mapping[str, Any]:
     }
 
 
+@pytest.fixture(scope="session")
+def stored_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store that holds the five runs, made once: copy it, do not open it."""
+    from results.store import Store
+
+    path = tmp_path_factory.mktemp("skep") / "wakeboard.db"
+    with Store.open(path) as store:
+        for run in five_runs():
+            keep(store, run)
+    return path
+
+
 @pytest.fixture
-def store_with_runs(tmp_path: Path, skep_runs: list[RunRecord]) -> Iterator[Any]:
+def store_with_runs(tmp_path: Path, stored_runs: Path) -> Iterator[Any]:
     """A real store that holds the five runs."""
     from results.store import Store
 
-    with Store.open(tmp_path / "wakeboard.db") as store:
-        for run in skep_runs:
-            keep(store, run)
+    path = tmp_path / "wakeboard.db"
+    path.write_bytes(stored_runs.read_bytes())
+    with Store.open(path) as store:
         yield store
 
 
@@ -418,7 +434,7 @@ def keep(store: Any, run: RunRecord) -> str:
     return ident
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def keep_run() -> Callable[[Any, RunRecord], str]:
     """keep(store, record): writes a record into a store as a runner would; returns the new id."""
     return keep

@@ -10,6 +10,7 @@ import json
 import os
 import shutil
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -33,6 +34,16 @@ FLAGS = [
 ]
 
 
+# The browser expects the two pipes as file descriptors 3 and 4.
+PUT_PIPES = """
+import fcntl, os, sys
+ends = [fcntl.fcntl(int(n), fcntl.F_DUPFD, 10) for n in sys.argv[1:3]]
+for place, end in zip((3, 4), ends):
+    os.dup2(end, place)
+os.execvp(sys.argv[3], sys.argv[3:])
+"""
+
+
 class Chromium:
     """One browser process; `call` sends a command of the protocol and waits for its answer, keeping what it tells."""
 
@@ -40,10 +51,8 @@ class Chromium:
         to_browser, self._write = os.pipe()
         self._read, from_browser = os.pipe()
         command = [program, *FLAGS, f"--user-data-dir={profile}", "about:blank"]
-        # The browser expects the two pipes as file descriptors 3 and 4; the shell puts them there.
-        script = f'exec "$@" 3<&{to_browser} 4>&{from_browser}'
         self.process = subprocess.Popen(
-            ["sh", "-c", script, "sh", *command],
+            [sys.executable, "-c", PUT_PIPES, str(to_browser), str(from_browser), *command],
             pass_fds=(to_browser, from_browser),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
