@@ -5,7 +5,9 @@
 Ten steps a run, ten readings a step, 50 units of one board; each step with a power trace of 40 samples and 20 lines of
 traffic. Per size one row: what a step's commit takes, beside a plain write + sync of as many bytes to a file in the
 same folder (taken in turn, so that both meet the same disk and the same load); what a new process takes to show the
-latest run, to compare the board and to report on it (start of Python included); bytes a reading.
+latest run, to compare the board and to report on it (start of Python included); bytes a reading. Times are wall clock,
+commits as medians, new processes as the best of three, because other work on the computer only adds; the processor time
+of the same process stands behind each, and is what a busy computer leaves as it is.
 
 With --postgres: a push of the largest store, its readings per second, beside a COPY of the same readings without any
 keys; then a push that is killed ten times at random moments, and the comparison row for row.
@@ -20,12 +22,12 @@ import argparse
 import importlib.util
 import os
 import random
+import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -119,22 +121,24 @@ def fill(store: Store, readings: int, rng: random.Random) -> None:
 # -- one size
 
 
-def measure(path: Path, readings: int, rng: random.Random) -> dict[str, float]:
-    commit, plain = commits(path, rng)
-    return {
-        "readings": readings,
-        "bytes": path.stat().st_size / readings,
-        "commit_ms": 1e3 * commit,
-        "plain_ms": 1e3 * plain,
-        "latest_s": median_of(3, lambda: command(SHOW, str(path))),
-        "frame_s": median_of(3, lambda: command(FRAME, str(path))),
-        "compare_s": median_of(3, lambda: wakeboard("compare", "Skep", "--json", "--db", str(path))),
-        "report_s": median_of(
-            3, lambda: wakeboard("report", "--board", "Skep", "-o", str(path.with_suffix(".html")), "--db", str(path))
-        ),
-    }
+def measure(path: Path, readings: int, rng: random.Random) -> str:
+    commit, cpu, plain = commits(path, rng)
+    html = str(path.with_suffix(".html"))
+    columns = [
+        f"{readings:8}",
+        f"{path.stat().st_size / readings:6.0f}",
+        f"{1e3 * commit:7.2f} ({1e3 * cpu:.2f} cpu)",
+        f"{1e3 * plain:6.2f}",
+        f"{commit / plain:5.1f}",
+        best([sys.executable, "-c", SHOW, str(path)]),
+        best([sys.executable, "-c", FRAME, str(path)]),
+        best([sys.executable, "-m", "harness.cli", "compare", "Skep", "--json", "--db", str(path)]),
+        best([sys.executable, "-m", "harness.cli", "report", "--board", "Skep", "-o", html, "--db", str(path)]),
+    ]
+    return "   ".join(columns)
 
 
+HEAD = "readings   B each   commit ms          plain ms   ratio   latest s   frame s   compare s   report s"
 SHOW = "import sys,json; from results.store import Store; print(json.dumps(Store.open(sys.argv[1]).run().as_json()))"
 FRAME = (
     "import sys,results; names = ['unit', 'of', 'quantity', 'state', 'value', 'outcome']; "
@@ -142,54 +146,51 @@ FRAME = (
 )
 
 
-def commits(path: Path, rng: random.Random, count: int = 200) -> tuple[float, float]:
-    """Median seconds of a step's commit, and of a plain synced write of as many bytes, in turn."""
+def commits(path: Path, rng: random.Random, count: int = 200) -> tuple[float, float, float]:
+    """Medians: seconds of a step's commit, its processor time, and a plain synced write of as many bytes, in turn."""
     work = steps(rng)
-    size = int(220 * READINGS)
     scratch = path.with_suffix(".plain")
-    commit, plain = [], []
+    wall, cpu, plain = [], [], []
     with Store.open(path) as store, scratch.open("wb", buffering=0) as file:
         run = store.begin_run(start(0))
         for number in range(count):
             one = step(number + 1, rng)
-            began = time.perf_counter()
+            began, used = time.perf_counter(), time.process_time()
             store.commit_step(run, one)
-            commit.append(time.perf_counter() - began)
+            wall.append(time.perf_counter() - began)
+            cpu.append(time.process_time() - used)
             began = time.perf_counter()
-            file.write(rng.randbytes(size))
+            file.write(rng.randbytes(220 * READINGS))
             os.fdatasync(file.fileno())
             plain.append(time.perf_counter() - began)
         store.end_run(run, "pass")
-        # A run of the usual size again, for "latest".
-        run = store.begin_run(start(1))
+        run = store.begin_run(start(1))  # a run of the usual size again, for "latest"
         for one in work:
             store.commit_step(run, one)
         store.end_run(run, "pass")
     scratch.unlink()
-    return statistics.median(commit), statistics.median(plain)
+    return statistics.median(wall), statistics.median(cpu), statistics.median(plain)
 
 
-def median_of(times: int, act: Callable[[], float]) -> float:
-    return statistics.median(act() for _ in range(times))
+def best(words: list[str], times: int = 3) -> str:
+    """Best wall-clock seconds of a new process, and its processor time; "-" where it fails (no such command)."""
+    found = [timed(words) for _ in range(times)]
+    if None in found:
+        return "       -"
+    wall, cpu = min(pair for pair in found if pair is not None)
+    return f"{wall:.2f} ({cpu:.2f})"
 
 
-def command(script: str, *words: str) -> float:
-    return timed([sys.executable, "-c", script, *words])
-
-
-def wakeboard(*words: str) -> float:
-    return timed([sys.executable, "-m", "harness.cli", *words])
-
-
-def timed(words: list[str]) -> float:
-    """Wall-clock seconds of a new process; NaN where it failed (a command that is not there)."""
+def timed(words: list[str]) -> tuple[float, float] | None:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
     began = time.perf_counter()
     done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
-    taken = time.perf_counter() - began
+    wall = time.perf_counter() - began
+    now = resource.getrusage(resource.RUSAGE_CHILDREN)
     if done.returncode not in (0, 1):
-        print(f"  {' '.join(words[2:4])}: {done.stderr.strip().splitlines()[-1:]}", file=sys.stderr)
-        return float("nan")
-    return taken
+        print(f"  {' '.join(words[1:4])}: {done.stderr.strip().splitlines()[-1:]}", file=sys.stderr)
+        return None
+    return wall, now.ru_utime + now.ru_stime - used.ru_utime - used.ru_stime
 
 
 # -- push
@@ -325,17 +326,11 @@ def main() -> None:
     with tempfile.TemporaryDirectory(dir=given.folder) as folder:
         path = Path(folder) / "wakeboard.db"
         size = 10_000
-        print("readings   bytes/reading   commit ms (plain ms, ratio)   latest s   frame s   compare s   report s")
+        print(HEAD)
         while size <= given.most:
             with Store.open(path) as store:
                 fill(store, size, rng)
-            row = measure(path, size, rng)
-            print(
-                f"{row['readings']:8}   {row['bytes']:13.0f}   {row['commit_ms']:9.2f} ({row['plain_ms']:.2f}, "
-                f"{row['commit_ms'] / row['plain_ms']:.1f})"
-                f"{row['latest_s']:18.2f}{row['frame_s']:10.2f}{row['compare_s']:12.2f}{row['report_s']:11.2f}",
-                flush=True,
-            )
+            print(measure(path, size, rng), flush=True)
             size *= 10
         if given.postgres:
             pushes(path, given.postgres, rng)

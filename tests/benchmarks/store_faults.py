@@ -3,8 +3,9 @@
     python tests/benchmarks/store_faults.py [--every 3] [--folder DIR]
 
 The method of SQLite's own tests, done with strace on the store's files: the worker is killed at the N-th write or
-sync; a write or sync fails once with EIO or ENOSPC; it fails from then on. After each: everything acknowledged is there,
-whole and once, and the file passes its integrity check. A kill keeps the system's cache: this is no test of lost power.
+sync; a write or sync fails once with EIO or ENOSPC; it fails from then on. After each, everything acknowledged is
+there, whole and once, and the file passes its integrity check. A kill keeps the system's cache, so this is no test of
+lost power.
 """
 
 # ruff: noqa: E402  the checkout is put on the path first, so that the script runs without an installation
