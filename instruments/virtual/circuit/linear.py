@@ -29,6 +29,9 @@ def dense_jacobian(system: System, partials: Array, held: Array) -> Array:
     jacobian[:, diagonal, diagonal] += held[1:].T
     if system.extras is not None:
         _stamp_extras(system, jacobian)
+    if system.moved is not None:
+        row, col, partial, sign, member = system.moved.stamp
+        np.add.at(jacobian, (member, row, col), sign * partials[partial, member])
     return jacobian
 
 

@@ -21,8 +21,11 @@ from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
 from .spread import Spread, spread
-from .structure import Ints, Layout, Structure
+from .structure import Corrections, Ints, Layout, Moved, Structure
 from .tolerance import specimen
+
+
+OWN_STRUCTURE = 64  # members with the same pins moved, from which on they get a structure of their own
 
 
 @dataclass(frozen=True)
@@ -65,6 +68,7 @@ class Model:
         self.layout = Layout(self.circuit, [(d.elements, d.inner_nodes) for d in drafts], lifted)
         self._lifted = lifted
         self._structures: dict[tuple[tuple[int, int], ...], Structure] = {}
+        self._moved: dict[tuple[tuple[int, int], ...], Moved] = {}
 
     def _draft(self, index: int, overrides: Mapping[str, Value]) -> Draft:
         part = self.circuit.parts[index]
@@ -170,7 +174,7 @@ class Model:
                     theta[:, column] = np.nan
         return theta, refused
 
-    def extras(self, plans: Sequence[Plan], structure: Structure) -> Extras | None:
+    def extras(self, plans: Sequence[Plan]) -> Extras | None:
         """The extra conductances of a batch, padded to the same number a member."""
         most = max((len(plan.extras) for plan in plans), default=0)
         if not most:
@@ -180,14 +184,15 @@ class Model:
         g = np.zeros((most, len(plans)))
         for column, plan in enumerate(plans):
             for k, (first, second, siemens) in enumerate(plan.extras):
-                a[k, column], b[k, column] = self.node(first, structure), self.node(second, structure)
+                a[k, column], b[k, column] = self.node(first, plan), self.node(second, plan)
                 g[k, column] = siemens
         return Extras(a, b, g)
 
-    def node(self, place: Place, structure: Structure) -> int:
-        """The node of a net's name or of a (part, pin)."""
+    def node(self, place: Place, plan: Plan) -> int:
+        """The node of a net's name, or of a (part, pin) wherever the plan puts it."""
         if isinstance(place, tuple):
-            return int(structure.at[self.layout.terminal(*place)])
+            terminal = self.layout.terminal(*place)
+            return dict(plan.moves).get(terminal, int(self.layout.home[terminal]))
         node = self.layout.node.get(place)
         if node is None:
             raise CircuitError(f"no net {place!r}{nearest(place, self.circuit.nets)}")
@@ -202,33 +207,57 @@ class Model:
         plans = [self.plan(variant) for variant in variants]
         if any(terminal >= len(self.layout.home) for plan in plans for terminal, _ in plan.moves):
             plans = [self.plan(variant) for variant in variants]
-        groups: dict[tuple[tuple[int, int], ...], list[int]] = {}
-        for k, plan in enumerate(plans):
-            groups.setdefault(plan.moves, []).append(k)
         points = Points(self.layout, variants, plans)
-        points._system = lambda member: self._system(self.structure(plans[member].moves), [plans[member]])[0]
+        points._system = lambda member: self._system([plans[member]], own=True)[0]
         begin = points.start_from(start)
-        for moves, members in groups.items():
-            structure = self.structure(moves)
+        for members, own in self._groups(plans):
             for first in range(0, len(members), CHUNK):
-                chunk = np.array(members[first : first + CHUNK])
-                self._solve_chunk(points, structure, chunk, begin)
+                self._solve_chunk(points, members[first : first + CHUNK], begin, own)
         return points
+
+    def _groups(self, plans: Sequence[Plan]) -> list[tuple[Ints, bool]]:
+        """Members to solve together, and whether they share a structure of their own.
+
+        A large set with the same pins moved (a meter's leads, mostly) is worth one; the others are solved together as
+        corrections of the drawn structure.
+        """
+        by_moves: dict[tuple[tuple[int, int], ...], list[int]] = {}
+        for k, plan in enumerate(plans):
+            by_moves.setdefault(plan.moves, []).append(k)
+        lone = len(by_moves) == 1
+        own = [members for moves, members in by_moves.items() if not moves or lone or len(members) >= OWN_STRUCTURE]
+        rest = [k for moves, members in by_moves.items() for k in members if moves and len(members) < OWN_STRUCTURE]
+        groups = [(np.array(members), True) for members in own]
+        if rest and not lone:
+            groups.append((np.array(rest), False))
+        return groups
 
     def spread(self, variant: Variant, nets: Sequence[str], n: int = 200, seed: int = 1) -> Spread:
         """What the parts' tolerances do to the nets: worst case, and n specimens (see `spread`)."""
         return spread(self, variant, nets, n, seed)
 
-    def _system(self, structure: Structure, plans: Sequence[Plan]) -> tuple[System, dict[int, str]]:
+    def _system(self, plans: Sequence[Plan], own: bool) -> tuple[System, dict[int, str]]:
         theta, refused = self.theta(plans)
-        return System(structure, theta, self.extras(plans, structure)), refused
+        extras = self.extras(plans)
+        if own:
+            return System(self.structure(plans[0].moves), theta, extras), refused
+        moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
+        return System(self.structure(), theta, extras, moved), refused
 
-    def _solve_chunk(self, points: Points, structure: Structure, members: Ints, begin: Array) -> None:
-        plans = [points.plans[k] for k in members]
-        system, refused = self._system(structure, plans)
+    def moved(self, moves: tuple[tuple[int, int], ...]) -> Moved:
+        """The corrections of the drawn structure for a set of moved terminals (kept)."""
+        found = self._moved.get(moves)
+        if found is None:
+            if len(self._moved) > 5000:
+                self._moved.clear()
+            found = self._moved[moves] = Moved(self.structure(), dict(moves))
+        return found
+
+    def _solve_chunk(self, points: Points, members: Ints, begin: Array, own: bool) -> None:
+        system, refused = self._system([points.plans[k] for k in members], own)
         x, ok, how = operating_point(system, np.ascontiguousarray(begin[:, members]))
         for column, why in refused.items():
             how[column] = why
         with np.errstate(all="ignore"):
             e = evaluate(system, x)
-        points.put(members, structure, x, e, ok, how)
+        points.put(members, x, e, ok, how)

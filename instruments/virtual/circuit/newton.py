@@ -15,7 +15,7 @@ import numpy as np
 
 from .devices import LINEAR, SOURCE, Array, Mask
 from .linear import solve_batch
-from .structure import Ints, Structure
+from .structure import Corrections, Ints, Structure
 
 RELTOL: Final = 1e-9
 ABSTOL: Final = 1e-12  # A
@@ -26,7 +26,7 @@ GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
 ITERATIONS: Final = 80
-CHUNK: Final = 256  # members at a time, to stay within the processor's cache
+CHUNK: Final = 512  # members at a time, to stay within the processor's cache
 
 OK: Final = "ok"
 FAILED: Final = "no convergence"
@@ -47,15 +47,22 @@ class Extras:
 
 @dataclass
 class System:
-    """A structure with the parameters (K, B) of a batch of members."""
+    """A structure with the parameters (K, B) of a batch of members, and what differs in members with moved pins."""
 
     structure: Structure
     theta: Array
     extras: Extras | None = None
+    moved: Corrections | None = None
 
-    def take(self, members: Ints | slice) -> System:
+    def take(self, members: Ints) -> System:
+        theta = np.ascontiguousarray(self.theta[:, members])
+        return self.like(members, theta)
+
+    def like(self, members: Ints, theta: Array) -> System:
+        """The incidence of some members, with other parameters."""
         extras = self.extras.take(members) if self.extras is not None else None
-        return System(self.structure, np.ascontiguousarray(self.theta[:, members]), extras)
+        moved = self.moved.take(members, self.members) if self.moved is not None else None
+        return System(self.structure, theta, extras, moved)
 
     @property
     def members(self) -> int:
@@ -86,11 +93,20 @@ class Memory:
         self.blocks = {name: m[:, :, members] for name, m in self.blocks.items()}
 
 
+def _port_volts(system: System, x: Array) -> Array:
+    """Volts across every port (P, B)."""
+    ports: Array = x[system.structure.plus] - x[system.structure.minus]
+    if system.moved is not None:
+        row, sign, old, new, member = system.moved.port
+        np.add.at(ports, (row, member), sign * (x[new, member] - x[old, member]))
+    return ports
+
+
 def evaluate(system: System, x: Array, memory: Memory | None = None, leak: float | Array = 0.0) -> Evaluation:
     """Residual, partials and element currents at x (size, B); leak: S from each node to ground."""
     structure, layout = system.structure, system.structure.layout
     batch = x.shape[1]
-    ports = x[structure.plus] - x[structure.minus]
+    ports = _port_volts(system, x)
     currents = np.empty((layout.currents, batch))
     partials = np.empty((layout.partials, batch))
     limited: Mask | None = None
@@ -114,6 +130,11 @@ def evaluate(system: System, x: Array, memory: Memory | None = None, leak: float
         residual[: layout.nodes] = structure.dense_to_nodes @ currents
     else:
         residual[: layout.nodes] = structure.to_nodes @ currents
+    if system.moved is not None:
+        row, sign, old, new, member = system.moved.current
+        amps = sign * currents[row, member]
+        np.subtract.at(residual, (old, member), amps)
+        np.add.at(residual, (new, member), amps)
     residual[: layout.nodes] += leak * x[: layout.nodes]
     if layout.branches:
         _branch_rows(system, x, ports, residual)
@@ -148,10 +169,11 @@ def allowed(system: System, x: Array, currents: Array) -> Array:
     b = structure.layout.block(LINEAR)
     if b is not None:
         g = np.abs(system.theta[b.parameters : b.parameters + b.count])
-        ports = slice(b.ports, b.ports + b.count)
-        volts = np.abs(x[structure.plus[ports]]) + np.abs(x[structure.minus[ports]])
-        each[b.currents : b.currents + b.count] += ROUNDING * g * volts
+        each[b.currents : b.currents + b.count] += ROUNDING * g * 2 * np.abs(x).max(axis=0)
     limit: Array = structure.to_nodes_abs @ each + ABSTOL
+    if system.moved is not None:
+        row, _, _, new, member = system.moved.current
+        np.add.at(limit, (new, member), each[row, member])
     if system.extras is not None:
         members = np.arange(x.shape[1])
         for first, second, siemens in zip(system.extras.a, system.extras.b, system.extras.g, strict=True):
@@ -294,7 +316,7 @@ def _step(system: System, state: _Iteration, e: Evaluation, reach: Array) -> tup
         some = delta[:nodes, far]
         softness = (some * e.residual[:nodes, far]).sum(axis=0) / np.maximum((some * some).sum(axis=0), 1e-300)
         damping[far] += np.maximum(np.maximum(softness, 0.1 * damping[far]), GMIN) * largest[far] / reach[far]
-        sub = System(system.structure, system.theta[:, :0], system.extras.take(far) if system.extras else None)
+        sub = system.like(far, system.theta[:, :0])
         delta[:, far] = solve_batch(sub, e.partials[:, far], e.residual[:, far], held[:, far] + damping[far])[0]
     return delta, lean, damping
 
@@ -315,7 +337,7 @@ def faded(system: System, strength: float) -> System:
         for name in b.device.excitations:
             start = b.parameters + b.device.row(name) * b.count
             theta[start : start + b.count] *= strength
-    return System(system.structure, theta, system.extras)
+    return System(system.structure, theta, system.extras, system.moved)
 
 
 def by_gmin(system: System, x: Array) -> tuple[Array, Mask]:

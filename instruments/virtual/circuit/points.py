@@ -9,7 +9,7 @@ import numpy as np
 
 from .devices import Array
 from .errors import CircuitError, SolveError, nearest
-from .structure import Ints, Layout, Structure
+from .structure import Ints, Layout
 
 if TYPE_CHECKING:
     from .model import Plan, Variant
@@ -36,10 +36,9 @@ class Points:
         self._x: Array = np.full((layout.nodes + layout.branches, batch), np.nan)
         self._currents: Array = np.full((layout.currents, batch), np.nan)
         self._worst: Ints = np.zeros(batch, dtype=np.intp)
-        self._structures: list[Structure | None] = [None] * batch
         self._system: Callable[[int], System] | None = None
 
-    def put(self, members: Ints, structure: Structure, x: Array, e: Evaluation, ok: Mask, how: Sequence[str]) -> None:
+    def put(self, members: Ints, x: Array, e: Evaluation, ok: Mask, how: Sequence[str]) -> None:
         """Take over the answers of some members."""
         nodes = self.layout.nodes
         kcl = np.abs(e.residual[:nodes])
@@ -49,7 +48,6 @@ class Points:
         self.residual[members] = kcl.max(axis=0)
         self._worst[members] = np.argmax(np.where(np.isfinite(kcl), kcl, np.inf), axis=0)
         for k, member in enumerate(members):
-            self._structures[member] = structure
             self.status[member] = "ok" if ok[k] else how[k]
             self.remedy[member] = how[k] if ok[k] else ""
         self._x[:, members[~ok]] = np.nan
@@ -128,17 +126,17 @@ class Points:
         """What flows into a part's pin through conductances that a fault put inside the part."""
         total = np.zeros(len(self.variants))
         for member, plan in enumerate(self.plans):
-            structure = self._structures[member]
             for a, b, siemens in plan.extras:
-                if structure is None or place not in (a, b):
-                    continue
-                here, there = (a, b) if a == place else (b, a)
-                total[member] += siemens * (self._at(here, member, structure) - self._at(there, member, structure))
+                if place in (a, b):
+                    here, there = (a, b) if a == place else (b, a)
+                    total[member] += siemens * (self._at(here, member) - self._at(there, member))
         return total
 
-    def _at(self, place: object, member: int, structure: Structure) -> float:
-        node = structure.at[self.layout.terminal(*place)] if isinstance(place, tuple) else self.layout.node[str(place)]
-        return float(self._x[node, member])
+    def _at(self, place: object, member: int) -> float:
+        if not isinstance(place, tuple):
+            return float(self._x[self.layout.node[str(place)], member])
+        terminal = self.layout.terminal(*place)
+        return float(self._x[dict(self.plans[member].moves).get(terminal, self.layout.home[terminal]), member])
 
     def power(self, part: str) -> Array:
         """Watts (B,) into the part through all its pins; negative for what delivers."""
@@ -156,11 +154,11 @@ class Points:
         """Nets that nothing holds in this member (less than about 1e-10 S): their volts mean nothing."""
         from .newton import weakly_held
 
-        structure = self._structures[member]
-        if structure is None or self.status[member] != "ok" or self._system is None:
+        if self.status[member] != "ok" or self._system is None:
             return ()
-        weak = weakly_held(self._system(member), self._x[:, [member]])
-        used = np.unique(structure.at)  # a node for a pin that another variant lifts is no net of this one
+        system = self._system(member)
+        weak = weakly_held(system, self._x[:, [member]])
+        used = np.unique(system.structure.at)  # a node for a pin that another variant lifts is no net of this one
         return tuple(self.nets[k] for k in used if weak[k])
 
     def require(self) -> Points:

@@ -153,39 +153,38 @@ class Structure:
         )
         self.to_nodes_abs = sparse.csr_array(abs(self.to_nodes))
         self.dense_to_nodes = self.to_nodes.toarray() if n * count < 200_000 else None
-        self._jacobian(layout)
+        self._pattern(*self._stamps(at))
 
-    def _jacobian(self, layout: Layout) -> None:
-        row: list[Ints] = []
-        col: list[Ints] = []
-        der: list[Ints] = []
-        sign: list[Array] = []
+    def _stamps(self, at: Ints) -> tuple[Ints, Ints, Ints, Array]:
+        """Row, column, partial and sign of every contribution to the Jacobian, terminals sitting at `at`."""
+        layout = self.layout
+        plus, minus = at[layout.port_plus], at[layout.port_minus]
+        out: list[tuple[Ints, Ints, Ints, Array]] = []
 
         def put(rows: Ints, cols: Ints, partial: Ints, s: float) -> None:
-            row.append(rows)
-            col.append(cols)
-            der.append(partial)
-            sign.append(np.full(len(rows), s))
+            out.append((rows, cols, partial, np.full(len(rows), s)))
 
         for b in layout.blocks:
             count = np.arange(b.count)
             if b.device is SOURCE:
-                p, m = self.plus[b.ports + count], self.minus[b.ports + count]
+                p, m = plus[b.ports + count], minus[b.ports + count]
                 branch = layout.nodes + count
                 one, gain, ohms = (b.partials + k * b.count + count for k in range(3))
-                for r, c, d, s in ((p, branch, one, 1.0), (m, branch, one, -1.0), (branch, p, gain, 1.0)):
-                    put(r, c, d, s)
+                put(p, branch, one, 1.0)
+                put(m, branch, one, -1.0)
+                put(branch, p, gain, 1.0)
                 put(branch, m, gain, -1.0)
                 put(branch, branch, ohms, -1.0)
                 continue
             for q, (output, port) in enumerate(b.device.partials):
-                out = b.ports + b.device.outputs[output] * b.count + count
-                inp = b.ports + port * b.count + count
+                o = b.ports + b.device.outputs[output] * b.count + count
+                i = b.ports + port * b.count + count
                 d = b.partials + q * b.count + count
-                for r, sr in ((self.plus[out], 1.0), (self.minus[out], -1.0)):
-                    put(r, self.plus[inp], d, sr)
-                    put(r, self.minus[inp], d, -sr)
-        self._pattern(np.concatenate(row), np.concatenate(col), np.concatenate(der), np.concatenate(sign))
+                for r, sr in ((plus[o], 1.0), (minus[o], -1.0)):
+                    put(r, plus[i], d, sr)
+                    put(r, minus[i], d, -sr)
+        row, col, der, sign = (np.concatenate(list(part)) for part in zip(*out, strict=True))
+        return row, col, der, sign
 
     def _pattern(self, row: Ints, col: Ints, der: Ints, sign: Array) -> None:
         """Group the contributions by matrix entry; ground's row and column fall away, every diagonal is present."""
@@ -206,3 +205,75 @@ class Structure:
         self.entry_of = self.entries[coo.row]
         self.partial_of = coo.col
         self.entry_sign = coo.data
+
+
+class Moved:
+    """What changes in a structure's incidence when some of its terminals sit elsewhere: small lists of corrections.
+
+    Ports and currents: row, sign, node before, node after. Jacobian: row, column, partial and sign of the stamps that
+    come (and, with the sign turned, of those that go), ground left out.
+    """
+
+    def __init__(self, structure: Structure, moves: Mapping[int, int]) -> None:
+        layout = structure.layout
+        at = structure.at.copy()
+        for terminal, node in moves.items():
+            at[terminal] = node
+        self.port = _changes(layout.port_plus, layout.port_minus, structure.at, at)
+        self.current = _changes(layout.current_plus, layout.current_minus, structure.at, at)
+        old, new = structure._stamps(structure.at), structure._stamps(at)
+        differ = (old[0] != new[0]) | (old[1] != new[1])
+        row = np.concatenate([old[0][differ], new[0][differ]])
+        col = np.concatenate([old[1][differ], new[1][differ]])
+        sign = np.concatenate([-old[3][differ], new[3][differ]])
+        partial = np.concatenate([old[2][differ], new[2][differ]])
+        keep = (row > 0) & (col > 0)
+        self.stamp = (row[keep] - 1, col[keep] - 1, partial[keep], sign[keep])
+
+
+def _changes(plus: Ints, minus: Ints, before: Ints, after: Ints) -> tuple[Ints, Array, Ints, Ints]:
+    rows: list[Ints] = []
+    signs: list[Array] = []
+    old: list[Ints] = []
+    new: list[Ints] = []
+    for terminals, sign in ((plus, 1.0), (minus, -1.0)):
+        changed = np.flatnonzero(before[terminals] != after[terminals])
+        rows.append(changed)
+        signs.append(np.full(len(changed), sign))
+        old.append(before[terminals[changed]])
+        new.append(after[terminals[changed]])
+    return np.concatenate(rows), np.concatenate(signs), np.concatenate(old), np.concatenate(new)
+
+
+@dataclass
+class Corrections:
+    """The corrections of a whole batch: each list with the member (column) that it belongs to."""
+
+    port: tuple[Ints, Array, Ints, Ints, Ints]
+    current: tuple[Ints, Array, Ints, Ints, Ints]
+    stamp: tuple[Ints, Ints, Ints, Array, Ints]
+
+    @classmethod
+    def of(cls, moved: Sequence[Moved | None]) -> Corrections | None:
+        """Of a batch, one entry a member (None where nothing is moved)."""
+        some = [(k, m) for k, m in enumerate(moved) if m is not None]
+        if not some:
+            return None
+
+        def gather(lists: list[tuple[NDArray[np.generic], ...]]) -> list[NDArray[np.generic]]:
+            member = np.concatenate(
+                [np.full(len(each[0]), k, dtype=np.intp) for (k, _), each in zip(some, lists, strict=True)]
+            )
+            return [np.concatenate(column) for column in zip(*lists, strict=True)] + [member]
+
+        return cls(*(tuple(gather([getattr(m, name) for _, m in some])) for name in ("port", "current", "stamp")))
+
+    def take(self, members: Ints, batch: int) -> Corrections:
+        """Of the members that stay, renumbered."""
+        where = np.full(batch, -1, dtype=np.intp)
+        where[members] = np.arange(len(members))
+        kept = []
+        for each in (self.port, self.current, self.stamp):
+            keep = where[each[4]] >= 0
+            kept.append((*(column[keep] for column in each[:4]), where[each[4][keep]]))
+        return Corrections(*kept)

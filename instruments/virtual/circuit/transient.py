@@ -105,7 +105,7 @@ class Simulation:
         if refused:
             raise CircuitError(refused[0])
         self.variant, self._plan = variant, plan
-        self._system = System(structure, theta, self.model.extras([plan], structure))
+        self._system = System(structure, theta, self.model.extras([plan]))
         if len(self._x) != structure.size:  # nodes for lifted pins were added before the branches
             fresh = np.zeros((structure.size, 1))
             old = len(self._x) - layout.branches
@@ -182,8 +182,8 @@ class Simulation:
         for a, b, siemens in self._plan.extras:
             if place in (a, b):
                 here, there = (a, b) if a == place else (b, a)
-                structure = self._system.structure
-                u = self._x[self.model.node(here, structure), 0] - self._x[self.model.node(there, structure), 0]
+                plan = self._plan
+                u = self._x[self.model.node(here, plan), 0] - self._x[self.model.node(there, plan), 0]
                 total += siemens * u
         return float(total)
 
