@@ -120,7 +120,7 @@ class Probe:
         """Put the leads on two nets."""
         if (high, low) != (self.high, self.low):
             self.high, self.low = high, low
-            self.stage.change(moves={f"{self.part}.HI": high, f"{self.part}.LO": low})
+            self.stage.change(moves={f"{self.part}.HI": high, f"{self.part}.LO": low}, gently=True)
 
     def load(self, ohms: float, amps: float = 0.0, compliance: float = NO_COMPLIANCE) -> None:
         """Present an input resistance, or a test current under a compliance voltage."""
@@ -131,7 +131,8 @@ class Probe:
                     f"{self.part}.ohms": ohms,
                     f"{self.part}.test_amps": amps,
                     f"{self.part}.compliance_volts": compliance,
-                }
+                },
+                gently=True,
             )
 
 

@@ -19,6 +19,7 @@ from .status import Register
 
 Trip = Literal["ovp", "ocp"]
 SLEW_STEP = 1.0  # V: a rise is programmed in steps of this size
+OUTPUT_FARADS = 22e-6  # output capacitor of a linear bench supply: common practice, no source
 IN_CONTROL = 0.998  # of the actual limit: above it the current loop is in control
 
 
@@ -210,7 +211,12 @@ class Output:
         self._driven = target
         if self.part is not None:
             self.stage.change(
-                {f"{self.part}.volts": target, f"{self.part}.limit": self.actual_limit, f"{self.part}.on": True}
+                {
+                    f"{self.part}.volts": target,
+                    f"{self.part}.limit": self.actual_limit,
+                    f"{self.part}.on": True,
+                    f"{self.part}.capacitance": OUTPUT_FARADS,
+                }
             )
 
     def _release(self) -> None:
@@ -218,8 +224,8 @@ class Output:
             if event is not None:
                 event.cancel()
         self._ramp = self._trip = None
-        if self.part is not None:
-            self.stage.change({f"{self.part}.on": False})
+        if self.part is not None:  # the output relay opens: its capacitor stays behind
+            self.stage.change({f"{self.part}.on": False, f"{self.part}.capacitance": 0.0})
 
     # --- the truth at the terminals -----------------------------------------------------------------------------------
     def true_volts(self) -> float:

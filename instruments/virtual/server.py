@@ -25,7 +25,8 @@ from dataclasses import dataclass
 from typing import Any, cast
 
 from .bench import VirtualBench
-from .scpi import Instrument
+from .circuit import SolveError
+from .scpi import Instrument, ScpiInstrument
 from .stage import Stage
 
 TICK_MOVING, TICK_RESTING = 0.002, 0.05  # seconds between idle ticks
@@ -98,8 +99,17 @@ class Served:
             wait = next(steps)
         except StopIteration:
             self._finish(client)
+        except SolveError as error:
+            self._fail(error)
         else:
             asyncio.get_running_loop().call_later(wait, self._later, client, steps)
+
+    def _fail(self, error: SolveError) -> None:
+        """The circuit has no answer: the instrument reports a system error instead of a reading."""
+        self._busy = False
+        print(f"virtual bench: {self.name}: {error}", file=sys.stderr)
+        if isinstance(self.instrument, ScpiInstrument):
+            self.instrument.push_error(-310, str(error))
 
     def _later(self, client: Client, steps: Iterator[float]) -> None:
         self._clock.sync()

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 FIRST_SLICE = 1e-3  # how closely protections are watched after a change, in seconds …
-GROWTH = 0.15  # … and by how much of the time since the change the next look is later
+GROWTH = 0.25  # … and by how much of the time since the change the next look is later
 
 
 class Circuitry(Protocol):
@@ -58,12 +58,22 @@ class Stage:
         self._watchers: list[Callable[[], None]] = []
 
     # --- the circuit ------------------------------------------------------------------------------------------------
-    def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
-        """Set values of parts ("U1.GPIO7.drive": "high") and move pins ("meter.HI": net), at once."""
+    def change(
+        self,
+        values: Mapping[str, Any] | None = None,
+        moves: Mapping[str, str] | None = None,
+        *,
+        gently: bool = False,
+    ) -> None:
+        """Set values of parts ("U1.GPIO7.drive": "high") and move pins ("meter.HI": net), at once.
+
+        gently: nothing that a protection would have to act on follows (a meter's lead moves).
+        """
         self.simulation.change(values or {}, moves or {})
         self.version += 1
         self.moving = True
-        self.changed_at = self.now
+        if not gently:
+            self.changed_at = self.now
 
     def volts(self, net: str) -> float:
         """Voltage of a net against ground."""
