@@ -148,26 +148,21 @@ FRAME = (
 
 def commits(path: Path, rng: random.Random, count: int = 200) -> tuple[float, float, float]:
     """Medians: seconds of a step's commit, its processor time, and a plain synced write of as many bytes, in turn."""
-    work = steps(rng)
     scratch = path.with_suffix(".plain")
     wall, cpu, plain = [], [], []
     with Store.open(path) as store, scratch.open("wb", buffering=0) as file:
-        run = store.begin_run(start(0))
-        for number in range(count):
-            one = step(number + 1, rng)
-            began, used = time.perf_counter(), time.process_time()
-            store.commit_step(run, one)
-            wall.append(time.perf_counter() - began)
-            cpu.append(time.process_time() - used)
-            began = time.perf_counter()
-            file.write(rng.randbytes(220 * READINGS))
-            os.fdatasync(file.fileno())
-            plain.append(time.perf_counter() - began)
-        store.end_run(run, "pass")
-        run = store.begin_run(start(1))  # a run of the usual size again, for "latest"
-        for one in work:
-            store.commit_step(run, one)
-        store.end_run(run, "pass")
+        for place in range(count // STEPS):
+            run = store.begin_run(start(place))
+            for one in steps(rng):
+                began, used = time.perf_counter(), time.process_time()
+                store.commit_step(run, one)
+                wall.append(time.perf_counter() - began)
+                cpu.append(time.process_time() - used)
+                began = time.perf_counter()
+                file.write(rng.randbytes(220 * READINGS))
+                os.fdatasync(file.fileno())
+                plain.append(time.perf_counter() - began)
+            store.end_run(run, "pass")
     scratch.unlink()
     return statistics.median(wall), statistics.median(cpu), statistics.median(plain)
 
