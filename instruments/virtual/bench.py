@@ -126,11 +126,11 @@ class VirtualBench:
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
-        self.simulation: Simulation | Instant = (
-            Simulation(prepared.model, variant, resolution=RESOLUTION)
-            if transients
-            else Instant(prepared.model, variant, solver)
-        )
+        self.simulation: Simulation | Instant
+        if transients:
+            self.simulation = Simulation(prepared.model, variant, resolution=RESOLUTION)
+        else:
+            self.simulation = Instant(prepared.model, variant, solver)
         self.stage = Stage(self.simulation)
         self.clock = VirtualClock(self.stage)
         self.waves = Waves(self.stage)

@@ -31,7 +31,6 @@ from .stage import Stage
 
 TICK_MOVING, TICK_RESTING = 0.002, 0.05  # seconds between idle ticks
 BUDGET = 0.004  # seconds of computing at a stretch, before messages get their turn
-SLICE = 0.5e-3  # seconds of bench time that are computed at a stretch
 Heard = Callable[[str, str, str], None]
 
 
@@ -49,17 +48,28 @@ class RealTime:
     def __init__(self, stage: Stage) -> None:
         self.stage = stage
         self._offset = time.monotonic() - stage.now
+        self._complaint = ""
 
     def sync(self) -> None:
         """Bring the circuit up to now, or as far as the budget of computing allows."""
         stage = self.stage
         until = time.monotonic() - self._offset
         deadline = time.monotonic() + BUDGET
-        while stage.now < until:
-            stage.advance(min(SLICE, until - stage.now) if stage.moving else until - stage.now)
-            if time.monotonic() > deadline:
-                self._offset = max(self._offset, time.monotonic() - stage.now)
-                return
+        try:
+            while stage.now < until:
+                stage.advance(min(stage.pace, until - stage.now))
+                if time.monotonic() > deadline:
+                    break
+        except SolveError as error:
+            self._complain(str(error))
+        if stage.now < until:
+            self._offset = max(self._offset, time.monotonic() - stage.now)
+
+    def _complain(self, text: str) -> None:
+        """Say once what the circuit cannot answer; the bench's time stands still meanwhile."""
+        if text != self._complaint:
+            self._complaint = text
+            print(f"virtual bench: {text}", file=sys.stderr)
 
 
 class Served:
@@ -247,7 +257,8 @@ class WireServer:
 
     def _tick(self) -> None:
         self._clock.sync()
-        period = TICK_MOVING if self.bench.stage.moving else self._resting()
+        stage = self.bench.stage
+        period = min(max(TICK_MOVING, stage.pace), self._resting()) if stage.moving else self._resting()
         self._ticking = asyncio.get_running_loop().call_later(period, self._tick)
 
     def _resting(self) -> float:

@@ -8,6 +8,7 @@ watchers run while something moves and once when it has come to rest.
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
@@ -125,6 +126,11 @@ class Stage:
         finally:
             self._inside = False
 
+    @property
+    def pace(self) -> float:
+        """How long nobody need look at the circuit: the longer, the longer ago something changed."""
+        return max(FIRST_SLICE, GROWTH * (self.now - self.changed_at)) if self.moving else math.inf
+
     def _flow(self, until: float) -> None:
         """Move the circuit on, looking at it more often the more recent the last change is."""
         while self.now < until:
@@ -135,7 +141,7 @@ class Stage:
                     self.moving = True
                     self.changed_at = self.now
                 return
-            step = min(until - self.now, max(FIRST_SLICE, GROWTH * (self.now - self.changed_at)))
+            step = min(until - self.now, self.pace)
             self.simulation.advance(step)
             self.now += step
             self.moving = not self.simulation.settled
