@@ -94,6 +94,10 @@ class Keithley2000(ScpiDmm):
         name = self.meter.quantity
         return f'"{name + ":DC" if name in ("VOLT", "CURR") else name}"'
 
+    @command("INITiate:CONTinuous", Boolean())
+    def initiate_continuous(self, on: bool) -> None:
+        """Accepted: with it on READ? would be refused; the panel's free run is not modelled."""
+
     @query("[SENSe:]DATA[:LATest]")
     @query("DATA[:LATest]")
     def data(self) -> str:

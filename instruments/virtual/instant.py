@@ -13,7 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
+
+import numpy as np
 
 from .circuit import Model, Overstress, Points, Variant
 from .circuit.ratings import Watch
@@ -22,13 +25,42 @@ Solver = Callable[[Variant, "State | None"], "State"]
 
 
 class State:
-    """One member of a batch of operating points."""
+    """One member of a batch of operating points, with what is asked of it at hand."""
 
-    __slots__ = ("member", "points")
+    __slots__ = ("at", "currents", "member", "points", "unknowns")
 
     def __init__(self, points: Points, member: int) -> None:
         self.points = points
         self.member = member
+        self.at, self.unknowns, self.currents = points.state(member)
+
+    def volts(self, net: str) -> float:
+        node = self.points.layout.node.get(net)
+        if node is None:
+            return float(self.points.net(net)[self.member])  # says what is wrong with the name
+        return float(self.unknowns[node])
+
+    def current(self, part: str, pin: str) -> float:
+        layout = self.points.layout
+        plus, minus = _rows(layout, layout.terminal(part, pin))
+        total = self.currents[plus].sum() - self.currents[minus].sum()
+        place = (part, pin)
+        for a, b, siemens in self.points.plans[self.member].extras:
+            if place in (a, b):
+                here, there = (a, b) if a == place else (b, a)
+                total += siemens * (self._at(here) - self._at(there))
+        return float(total)
+
+    def _at(self, place: Any) -> float:
+        layout = self.points.layout
+        node = self.at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]
+        return float(self.unknowns[node])
+
+
+@lru_cache(maxsize=1024)
+def _rows(layout: Any, terminal: int) -> tuple[Any, Any]:
+    """The element currents into and out of a terminal."""
+    return np.flatnonzero(layout.current_plus == terminal), np.flatnonzero(layout.current_minus == terminal)
 
 
 def alone(model: Model) -> Solver:
@@ -72,9 +104,8 @@ class Instant:
         return self._state
 
     def _measure(self, state: State) -> None:
-        structure, unknowns, currents = state.points.state(state.member)
-        self._watch.place(structure)
-        self._watch.step(self.time, 0.0, unknowns, currents)
+        self._watch.place_at(state.at)
+        self._watch.step(self.time, 0.0, state.unknowns, state.currents)
 
     @property
     def overstress(self) -> list[Overstress]:
@@ -82,12 +113,10 @@ class Instant:
         return self._watch.found
 
     def volts(self, net: str) -> float:
-        state = self._look()
-        return float(state.points.net(net)[state.member])
+        return self._look().volts(net)
 
     def current(self, part: str, pin: str) -> float:
-        state = self._look()
-        return float(state.points.current(part, pin)[state.member])
+        return self._look().current(part, pin)
 
     def advance(self, seconds: float) -> None:
         """Let time pass: parts warm up, nothing else moves."""
