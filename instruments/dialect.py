@@ -11,8 +11,8 @@ hand), "M" (memory), "std" (the standard). `unverified` lists keys that no maker
 them is confirmed on the instrument before it is relied on.
 
 Templates are Python format strings over: ch (the channel as this maker writes it), n (its number), volts, amps,
-seconds, range (index: its place), nplc, rate, count. Each `ask` has one reply; its `reply` is a regular expression, searched in it, whose
-named groups (or first group) are what is wanted.
+seconds, range (index: its place), nplc, rate, count. Each `ask` has one reply; its `reply` is a regular expression,
+searched in it, whose named groups (or first group) are what is wanted.
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ class Base(Table):
     sources: dict[str, str] = Field(default_factory=dict)
     link: LinkTable = LinkTable()
     error: Question | None = Field(None, description="takes the next entry from the error queue")
-    no_error: Pattern = r"^\s*[+-]?0+\b"
+    mistake: str = Field(default="WAKE:NOSUCH 1", description="a command that must leave an entry in the error queue")
 
     def doubted(self, key: str) -> bool:
         """Whether `key`, or the table that it stands in, is unverified."""
@@ -328,7 +328,10 @@ class DmmDialect(Base):
     always_high_z: bool = Field(default=False, description="those ranges are > 10 GΩ whatever is said")
     count: Lines = ()
     returns_last: bool = Field(default=False, description="several readings asked, one returned")
-    stale: bool = Field(default=False, description="a reading may be one period old: the first is thrown away")
+    periods: dict[str, float] = Field(
+        default_factory=dict,
+        description="NPLC -> s; a reading is the latest of a free-running display with this period",
+    )
     nplc: tuple[float, ...] = ()
     default_nplc: float = 10.0
     rate_words: dict[str, str] = Field(default_factory=dict, description="NPLC -> the word for that rate, {rate}")

@@ -38,6 +38,7 @@ UNITS: Final[dict[str, str]] = {
 }
 LOW_OHMS, HIGH_OHMS = 10e6, 10e9
 NOT_A_NUMBER = 9.91e37  # SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5 (from memory)
+FRESH = 2.2  # periods of a display
 MAINS = 50.0  # Hz, the slower: for deadlines only
 
 
@@ -121,7 +122,10 @@ class Dmm:
         return self.measure("current", range, nplc, count)
 
     def input_ohms(self, high: bool) -> float:
-        """10 MΩ, or above 10 GΩ on the low ranges; ohms from the next reading on. DialectError where the meter has only one of them."""
+        """10 MΩ, or above 10 GΩ on the low ranges, from the next reading on; gives the ohms.
+
+        DialectError where the meter has only one of them.
+        """
         if self.dialect.always_high_z != high and not self.dialect.high_z:
             only = "above 10 GΩ on its low ranges" if self.dialect.always_high_z else "10 MΩ"
             raise DialectError(f"{self.link.name} has {only}, and nothing else", instrument=self.link.name)
@@ -184,7 +188,7 @@ class Dmm:
 
     def _exchange(self, spec: Quantity, wanted: _Setup) -> dict[str, str]:
         """One line: the set-up where it changed, the reading, what function and range it was taken with."""
-        once = wanted.count if self.dialect.returns_last or not self.dialect.count else 1
+        once = wanted.count if self._one_by_one else 1
         values = self._values(spec, wanted)
         extra = {
             key: each
@@ -197,21 +201,36 @@ class Dmm:
         try:
             if self._setup != wanted:
                 self.forget()
-                if self.dialect.stale:
-                    self.speaker.group(self._setup_lines(spec, wanted, values), [reading], values)
-                    first = self.speaker.ask([reading, *extra.values()], values)
-                else:
-                    lines = self._setup_lines(spec, wanted, values)
-                    first = self.speaker.group(lines, [reading, *extra.values()], values)
+                lines = self._setup_lines(spec, wanted, values)
+                if self.dialect.periods:
+                    self.speaker.group(lines, [], values)
+                    lines = []
+                self._wait_for_display(values)
+                first = self.speaker.group(lines, [reading, *extra.values()], values)
             else:
-                if self.dialect.stale:
-                    self.speaker.ask([reading], values)
+                self._wait_for_display(values)
                 first = self.speaker.ask([reading, *extra.values()], values)
-            more = [self.speaker.ask([reading], values)[0] for _ in range(once - 1)]
+            more = [self._next(reading, values) for _ in range(once - 1)]
         finally:
             self.link.timeout = timeout
         self._setup = wanted
         return {"reading": ",".join([first[0], *more]), **dict(zip(extra, first[1:], strict=True))}
+
+    @property
+    def _one_by_one(self) -> bool:
+        """Whether several readings are asked one after another."""
+        return self.dialect.returns_last or not self.dialect.count
+
+    def _next(self, reading: Asking, values: dict[str, Any]) -> str:
+        self._wait_for_display(values)
+        return self.speaker.ask([reading], values)[0]
+
+    def _wait_for_display(self, values: dict[str, Any]) -> None:
+        """A free-running display shows what it began to measure before now: two periods make it fresh."""
+        periods = self.dialect.periods
+        if periods:
+            slow = min(periods, key=lambda each: abs(math.log(float(each) / values["nplc"])))
+            self.link.clock.sleep(FRESH * periods[slow])
 
     def _setup_lines(self, spec: Quantity, wanted: _Setup, values: dict[str, Any]) -> list[str]:
         lines = [*(spec.auto if wanted.range is None and spec.auto else spec.setup)]
@@ -219,8 +238,7 @@ class Dmm:
             lines += spec.nplc
         if wanted.quantity == "dc volts":
             lines += self.dialect.high_z if wanted.high_z else self.dialect.low_z
-        if not self.dialect.returns_last:
-            lines += self.dialect.count
+        lines += self.dialect.count
         return [each.format(**values) for each in lines]
 
     def _values(self, spec: Quantity, wanted: _Setup) -> dict[str, Any]:
@@ -232,7 +250,7 @@ class Dmm:
             "nplc": nplc,
             "index": spec.ranges.index(wanted.range) if wanted.range in spec.ranges else 0,
             "rate": words.get(rate, ""),
-            "count": 1 if self.dialect.returns_last else wanted.count,
+            "count": wanted.count,
         }
 
     def _patience(self, wanted: _Setup) -> float:

@@ -45,8 +45,8 @@ class Manners:
 
     terminator ends what is sent, reply_terminator what comes back (None: the same; "": none, replies end by length or
     silence). gap: s from one message to the next; reply_delay: s from a question to reading. compound: several commands
-    in one line, joined by `joint`; checked: `ask` may add *OPC?. serial_opening: lines sent after opening a serial port (SYST:REM).
-    power_on: bit 7 of *ESR? tells a power cycle. The rest is for serial ports.
+    in one line, joined by `joint`; checked: `ask` may add *OPC?. power_on: bit 7 of *ESR? tells a power cycle.
+    serial_opening: lines sent after opening a serial port (SYST:REM). The rest is for serial ports.
     """
 
     terminator: str = "\n"

@@ -159,7 +159,7 @@ class Psu:
         questions = [each for each in (ask.volts, ask.amps) if each is not None]
         known = self._commanded.get(name)
         self._commanded.pop(name, None)  # until it is read back, what the output is set to is not known
-        lines = self._render(name, (*say.amps, *say.volts), volts=volts, amps=amps)
+        lines = self.render(name, (*say.amps, *say.volts), volts=volts, amps=amps)
         replies = self.speaker.group(lines, questions, self._values(name))
         if ask.volts is not None and ask.amps is not None:
             self._compare(name, ask.volts, replies[0], volts, "V", self.limits(name).volts_step)
@@ -233,13 +233,13 @@ class Psu:
         say, ask, can = self.dialect.say, self.dialect.ask, self.dialect.can
         if ovp is not None:
             self._must(bool(say.ovp) and can.ovp, "over-voltage protection")
-            lines += self._render(name, say.ovp, volts=ovp)
+            lines += self.render(name, say.ovp, volts=ovp)
             checks += self._checks((ask.ovp, ovp), (ask.ovp_on, True))
         if delay is not None and say.ocp_delay:
-            lines += self._render(name, say.ocp_delay, seconds=delay)
+            lines += self.render(name, say.ocp_delay, seconds=delay)
         if ocp is not None:
             self._must(bool(say.ocp) and can.ocp != "none", "over-current protection")
-            lines += self._render(name, say.ocp, amps=ocp)
+            lines += self.render(name, say.ocp, amps=ocp)
             checks += self._checks((ask.ocp if can.ocp == "level" else None, ocp), (ask.ocp_on, True))
         replies = self.speaker.group(lines, [question for question, _ in checks], self._values(name))
         for (question, wanted), reply in zip(checks, replies, strict=True):
@@ -279,7 +279,7 @@ class Psu:
         state = self._state_questions(name)
         if self.dialect.can.master:
             self._disarm_others(name)
-        replies = self.speaker.group(self._render(name, self.dialect.say.on), state, self._values(name))
+        replies = self.speaker.group(self.render(name, self.dialect.say.on), state, self._values(name))
         if state and not self._all_on(name, state, replies):
             trip = self.tripped(name)
             raise SettingError(
@@ -292,12 +292,12 @@ class Psu:
         for other in self.channels:
             commanded = self._commanded.get(other)
             if other != name and not (commanded is not None and commanded.on):
-                self.speaker.say(self._render(other, self.dialect.say.off))
+                self.speaker.say(self.render(other, self.dialect.say.off))
 
     def off(self, ch: Ch) -> bool:
         """Switch off and verify: True. False where the supply cannot tell. Raises OutputOnError, LinkError."""
         name = self._known(ch)
-        return self._switch_off([name], self._render(name, self.dialect.say.off))
+        return self._switch_off([name], self.render(name, self.dialect.say.off))
 
     def all_off(self) -> bool:
         """Switch every output off and verify each. As `off`."""
@@ -306,7 +306,7 @@ class Psu:
         if say.all_off:
             return self._switch_off(names, [each.format(**self._values(names[0])) for each in say.all_off])
         if self.dialect.can.outputs == "together":
-            return self._switch_off(names, self._render(names[0], say.off))
+            return self._switch_off(names, self.render(names[0], say.off))
         done = [self.off(name) for name in names]
         return all(done)
 
@@ -385,15 +385,34 @@ class Psu:
         measured = self._measure_questions()
         registers = [(key, each) for key, each in self.dialect.status.registers.items() if each.polled]
         state = list(self.dialect.ask.on)
-        questions = [*measured, *(_asking(each) for _, each in registers), *state]
-        replies = self._ask(name, questions)
+        trips = self._polled_trips(name)
+        questions = [*measured, *(_asking(each) for _, each in registers), *state, *(each for _, each in trips)]
+        replies = iter(self._ask(name, questions))
         time = self.link.clock.now()
-        volts, amps = self._read_measured(measured, replies)
-        rest = replies[len(measured) :]
-        flags = self._flags(name, [(key, reply) for (key, _), reply in zip(registers, rest, strict=False)])
-        on = self._sampled_on(name, state, rest[len(registers) :], flags)
-        trip = self._trip_in(flags, name, on)
-        return Sample(volts, amps, self._mode(name, volts, amps, flags, on), on, trip, time)
+        volts, amps = self._read_measured(measured, [next(replies) for _ in measured])
+        flags = self._flags(name, [(key, next(replies)) for key, _ in registers])
+        on = self._sampled_on(name, state, [next(replies) for _ in state], flags)
+        direct = self._direct_trip(trips, list(replies))
+        trip = direct or self._trip_in(flags, name, on)
+        return Sample(volts, amps, self._mode(name, volts, amps, flags, on and trip is None), on, trip, time)
+
+    def _polled_trips(self, name: str) -> list[tuple[Trip, Asking]]:
+        """The direct questions for armed protections whose trip the polled bits do not tell for sure."""
+        commanded = self._commanded.get(name)
+        flags = {} if self.dialect.doubted("status") else self.dialect.status.of(name)
+        armed = {"ovp": commanded is not None and commanded.ovp, "ocp": commanded is not None and commanded.ocp}
+        return [(kind, each) for kind, each in self._trip_questions() if kind and armed[kind] and kind not in flags]
+
+    def _trip_questions(self) -> list[tuple[Trip, Asking]]:
+        ask = self.dialect.ask
+        both: list[tuple[Trip, Asking | None]] = [("ovp", ask.ovp_tripped), ("ocp", ask.ocp_tripped)]
+        return [(kind, each) for kind, each in both if each is not None]
+
+    def _direct_trip(self, questions: Sequence[tuple[Trip, Asking]], replies: Sequence[str]) -> Trip:
+        for (kind, question), reply in zip(questions, replies, strict=True):
+            if self.speaker.read(question, reply, _truth_of(question)):
+                return kind
+        return None
 
     def _sampled_on(self, name: str, state: Sequence[Asking], replies: Sequence[str], flags: dict[str, bool]) -> bool:
         if state:
@@ -407,7 +426,7 @@ class Psu:
         return self.sample(ch).mode
 
     def _mode(self, name: str, volts: float, amps: float, flags: dict[str, bool], on: bool) -> Mode:
-        judge = self._judges.setdefault(name, ModeJudge(trusted=not self.dialect.doubted("status")))
+        judge = self.judge(name)
         commanded = self._commanded.get(name)
         if not on:
             return "off"
@@ -437,22 +456,17 @@ class Psu:
     def tripped(self, ch: Ch) -> Trip:
         """None, "ovp", "ocp" or "other"; an output that was switched on and is off counts as "other"."""
         name = self._known(ch)
-        ask = self.dialect.ask
-        asked = [("ovp", ask.ovp_tripped), ("ocp", ask.ocp_tripped)]
-        direct = [(kind, each) for kind, each in asked if each is not None]
+        direct = self._trip_questions()
         registers = list(self.dialect.status.registers.items())
         state = self._state_questions(name) if self.dialect.ask.on else []
         questions = [*(each for _, each in direct), *(_asking(each) for _, each in registers), *state]
         if not questions:
             return None
-        replies = self._ask(name, questions)
-        for (kind, question), reply in zip(direct, replies, strict=False):
-            if self.speaker.read(question, reply, _truth_of(question)):
-                return "ovp" if kind == "ovp" else "ocp"
-        rest = replies[len(direct) :]
-        flags = self._flags(name, [(key, reply) for (key, _), reply in zip(registers, rest, strict=False)])
-        on = self._sampled_on(name, state, rest[len(registers) :], flags)
-        return self._trip_in(flags, name, on, asked_directly=bool(direct))
+        replies = iter(self._ask(name, questions))
+        trip = self._direct_trip(direct, [next(replies) for _ in direct])
+        flags = self._flags(name, [(key, next(replies)) for key, _ in registers])
+        on = self._sampled_on(name, state, list(replies), flags)
+        return trip or self._trip_in(flags, name, on, asked_directly=bool(direct))
 
     def _trip_in(self, flags: dict[str, bool], name: str, on: bool, asked_directly: bool = False) -> Trip:
         if not asked_directly and not self.dialect.doubted("status"):
@@ -472,24 +486,23 @@ class Psu:
         if latched:
             self._ask(name, latched)
 
-    def clear(self, ch: Ch) -> None:
+    def clear(self, ch: Ch) -> bool:
         """Off, verified; zero volts; clear; verify that no trip is left and that clearing left the output off.
 
         Some supplies go back to the state before the trip when it is cleared, off command or not: hence zero volts. The
-        output must be `set` again before `on`.
+        output must be `set` again before `on`. True: clearing did switch it on, and it was switched off again.
         """
         name = self._known(ch)
         self.off(name)
         zero = max(0.0, self.limits(name).least_volts)
-        lines = (
-            self._render(name, self.dialect.say.volts, volts=zero) if self.dialect.can.clear_restores != "no" else []
-        )
+        lines = self.render(name, self.dialect.say.volts, volts=zero) if self.dialect.can.clear_restores != "no" else []
         self._commanded.pop(name, None)
-        lines += self._render(name, self.dialect.say.clear)
+        lines += self.render(name, self.dialect.say.clear)
         if lines:
             self.speaker.group(lines, [], self._values(name))
         self._forget_events(name)
-        if self._still_on(name):
+        restored = self._still_on(name)
+        if restored:
             self.off(name)
         left = self.tripped(name)
         if left is not None:
@@ -498,6 +511,7 @@ class Psu:
                 "is something outside feeding the output?",
                 instrument=self.link.name,
             )
+        return restored
 
     # --- errors and the rest ----------------------------------------------------------------------------------------
     def errors(self) -> list[tuple[int, str]]:
@@ -518,7 +532,11 @@ class Psu:
         digits = "".join(each for each in name if each.isdigit())
         return {"ch": self._table[name].say or name, "n": int(digits or "1")}
 
-    def _render(self, name: str, templates: Iterable[str], **values: float) -> list[str]:
+    def judge(self, ch: Ch) -> ModeJudge:
+        """How far the status bits of an output are believed."""
+        return self._judges.setdefault(self._known(ch), ModeJudge(trusted=not self.dialect.doubted("status")))
+
+    def render(self, name: str, templates: Iterable[str], **values: float) -> list[str]:
         """Commands for an output, selected first where this maker wants that."""
         lines = [each.format(**self._values(name), **values) for each in templates]
         select = self.dialect.say.select
