@@ -65,6 +65,7 @@ class Database:
         self.place = place
         self.read_only = read_only
         self.new = False
+        self._create = create
         self.on_rollback: Callable[[], None] = lambda: None  # called whenever a transaction was not committed
         self._busy_s = busy_s
         self._software = software
@@ -247,6 +248,8 @@ class Database:
             )
         if version == migrations.NEWEST:
             return
+        if version == 0 and self.dialect == "postgresql" and not self._create:
+            raise StoreError(f"{self.name} holds no results yet", kind="usage", store=self.name)
         if self.read_only:
             raise StoreError(
                 f"{self.name} has the older schema {version}: open it once where it can be written",

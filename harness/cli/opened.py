@@ -1,6 +1,6 @@
 """What the commands of the ledger share: which store and which board are meant, and whether a fault text fits.
 
-`--board` takes a board's name or its file; a file also says where its store is.
+`--board` takes a board's name, its file or its folder; a file also says where its store is.
 """
 
 from __future__ import annotations
@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from harness.cli.board_ref import board_of
+
 if TYPE_CHECKING:
     from harness.cli.options import Common
     from harness.describe.board import Board
@@ -19,8 +21,8 @@ if TYPE_CHECKING:
 
 
 def board_option(function: Callable[..., Any]) -> Callable[..., Any]:
-    """--board: the board's name, or its file."""
-    return click.option("--board", metavar="BOARD", help="The board: its file, or its name.")(function)
+    """--board: the board's name, its file or its folder."""
+    return click.option("--board", metavar="BOARD", help="The board: its file or folder, or its name.")(function)
 
 
 def by_option(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -30,19 +32,12 @@ def by_option(function: Callable[..., Any]) -> Callable[..., Any]:
 
 def board_file(board: str | None) -> Path | None:
     """The file that --board names, or None where it is a name."""
-    if board is None or not (board.endswith(".toml") or Path(board).is_file()):
-        return None
-    return Path(board)
+    return board_of(board)[1] if board is not None else None
 
 
 def board_name(board: str | None) -> str | None:
-    """The board's name; None where none was given. Raises FileProblems for a bad file."""
-    file = board_file(board)
-    if file is None:
-        return board
-    from harness.describe.load import load_board
-
-    return load_board(file).name
+    """The board's name; None where none was given."""
+    return board_of(board)[0] if board is not None else None
 
 
 @contextmanager
@@ -91,14 +86,14 @@ def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
 
 def board_in_store(store: Store, name: str, unit: str | None = None) -> Board | None:
     """The board as the latest run used it; None where no run tells, or where its file can no longer be read."""
+    from harness.describe import load
     from harness.describe.document import read_text
-    from harness.describe.load import board_of
 
     runs = store.runs(board=name, unit=unit, limit=1) or store.runs(board=name, limit=1)
     if not runs:
         return None
     document = read_text(store.run(runs[0].id, blobs=False).start.board_text, f"board of run {runs[0].id[:8]}")
-    board = board_of(document)
+    board = load.board_of(document)
     return None if document.problems else board
 
 

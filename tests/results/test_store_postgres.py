@@ -85,6 +85,13 @@ def test_lost_connection_is_settled(shared: Store, server: str, make_start: Make
     assert len(shared.run(run).steps) == 1
 
 
+def test_looking_makes_no_tables(server: str) -> None:
+    with pytest.raises(StoreError, match="holds no results yet"):
+        Store.open(server, create=False)
+    Store.open(server).close()
+    Store.open(server, create=False).close()
+
+
 def test_refusals_are_plain(server: str) -> None:
     url = sa.make_url(server)
     with pytest.raises(StoreError, match="no such database"):
