@@ -11,6 +11,7 @@ feed the board through its receive pin.
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import re
 from typing import Any, Literal, NoReturn
@@ -49,6 +50,7 @@ class Console:
         self.log: list[Entry] = []
         self._traffic = traffic
         self._unread = ""
+        self._decoder = codecs.getincrementaldecoder("utf-8")("replace")  # a sign may come in two pieces
         self._held: AddressLock | None = None
         self.port = port if isinstance(port, str) else str(getattr(port, "name", port))
         self._serial = self._opened(port, baud, dtr, rts) if isinstance(port, str) else port
@@ -141,10 +143,12 @@ class Console:
         waiting = self._waiting()
         try:
             data = bytes(self._serial.read(max(1, min(waiting, 1 << 16))))
+            if data and not waiting and (more := self._waiting()):
+                data += bytes(self._serial.read(min(more, 1 << 16)))
         except Exception as error:  # noqa: BLE001 - see send
             self._fail(f"went away: {error}", error)
         if data:
-            text = data.decode("utf-8", "replace")
+            text = self._decoder.decode(data)
             self._note("<", text)
             self._unread = (self._unread + text)[-KEPT:]
 

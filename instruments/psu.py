@@ -116,7 +116,7 @@ class Psu:
             said.append("This supply has no over-voltage protection.")
         if can.ocp == "none":
             said.append("This supply has no over-current protection; the current limit and the guard are all there is.")
-        if not self.dialect.ask.on and "on" not in self.dialect.status.flags and not self.dialect.status.channels:
+        if not self._state_questions(self.channels[0]):
             said.append("This supply cannot tell whether its output is on: look at its panel.")
         if can.outputs == "together":
             said.append("Its outputs switch on and off together.")
