@@ -1,0 +1,116 @@
+"""Skep's five units: review, first power-on of each, comparison, explanation, one report, in a folder to play with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from harness.describe.sequence import Sequence as StepSequence
+    from harness.describe.units import Units
+    from results.records import RunRecord
+    from results.store import Store
+
+FILES: Final = ("board.toml", "first-power-on.toml", "bring-up.toml", "units.toml")
+SEQUENCE: Final = "first-power-on.toml"
+DATABASE: Final = "wakeboard.db"
+REPORT: Final = "report.html"
+
+
+class FolderTaken(Exception):
+    """The folder holds something already; nothing was written."""
+
+    exit_code = 2
+
+
+@dataclass
+class Demo:
+    """What the demo found: JSON documents of its steps, and the path of the report."""
+
+    folder: Path
+    review: dict[str, Any] = field(default_factory=dict)
+    runs: list[dict[str, Any]] = field(default_factory=list)
+    compare: dict[str, Any] = field(default_factory=dict)
+    explain: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def report(self) -> Path:
+        return self.folder / REPORT
+
+    def as_json(self) -> dict[str, Any]:
+        """The document of `wakeboard demo --json`."""
+        return {
+            "folder": str(self.folder),
+            "review": self.review,
+            "runs": self.runs,
+            "compare": self.compare,
+            "explain": self.explain,
+            "report": str(self.report),
+        }
+
+
+def lay_out(folder: Path) -> None:
+    """Copy Skep's files into a folder that is new or empty. Raises FolderTaken."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise FolderTaken(f"{folder} is not empty; name another folder: wakeboard demo {folder.name}-2")
+    folder.mkdir(parents=True, exist_ok=True)
+    source = resources.files("sequences").joinpath("demo", "skep")
+    for name in FILES:
+        (folder / name).write_text(source.joinpath(name).read_text(encoding="utf-8"), encoding="utf-8")
+
+
+def review(demo: Demo) -> dict[str, Any]:
+    """The design on paper."""
+    from harness.describe.load import load_board
+    from harness.review.review import as_json, review_board
+
+    board = load_board(demo.folder / "board.toml")
+    demo.review = as_json(board, review_board(board))
+    return demo.review
+
+
+def run_units(demo: Demo) -> Iterator[tuple[str, RunRecord]]:
+    """(what is planted, in words; the run) of each unit, as they end; each is committed to the folder's store."""
+    from harness.describe.load import load_sequence, load_units
+    from harness.run.virtual import prepare_board
+    from results.store import Store
+
+    sequence = load_sequence(demo.folder / SEQUENCE)
+    units = load_units(demo.folder / "units.toml")
+    prepared = prepare_board(sequence.board)
+    with Store.open(str(demo.folder / DATABASE)) as store:
+        for name, unit in units.units.items():
+            record = _run(sequence, units, name, prepared, store)
+            demo.runs.append(record.as_json())
+            yield unit.says, record
+
+
+def _run(sequence: StepSequence, units: Units, unit: str, prepared: Any, store: Store) -> RunRecord:
+    from harness.run.opening import open_virtual
+    from harness.run.record import StoreRecorder
+    from harness.run.runner import Runner
+    from harness.run.start import run_start
+
+    plants = units.plants(unit)
+    with open_virtual(sequence.board, unit=unit, plants=plants, prepared=prepared) as bench:
+        start = run_start(sequence, bench, unit=unit, plants=plants, operator="demo")
+        return Runner(sequence, bench, start, recorder=StoreRecorder(store)).run().record
+
+
+def conclude(demo: Demo) -> None:
+    """Compare the units, explain each run, write the report."""
+    from harness.explain import explain_run
+    from results.compare import compare_store
+    from results.report.render import report_board
+    from results.store import Store
+
+    board = demo.review["board"]
+    with Store.open(str(demo.folder / DATABASE)) as store:
+        demo.compare = compare_store(store, board).as_json()
+        for run in demo.runs:
+            demo.explain[run["unit"]] = explain_run(store, run["run"]).as_json()
+        page = report_board(store, board, explain=demo.explain, review=demo.review)
+    demo.report.write_text(page, encoding="utf-8")
