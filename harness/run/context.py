@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.run import topology
 from harness.run.decide import OPEN, Limits, decide
-from harness.run.errors import NoAnswer, Refused
+from harness.run.errors import NoAnswer, Refused, SkipPoint
 from instruments.errors import BenchError
 from results.records import Reading
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from instruments.quantity import Interval
 
 LEASE = 2.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
+COMPUTE_LEASE = 60.0  # s: for the circuit's tolerance analysis
 SLOW_LEASE = 12.0  # s: for readings that an instrument takes long over (AC, frequency, range changes)
 FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while something settles
 
@@ -215,7 +216,19 @@ class Context:
     def circuit_limits(self, net: str) -> Limits:
         from harness.describe.state import BenchState
 
+        self.pulse(COMPUTE_LEASE)
         return self.predictor.volts(BenchState(self.supplies, self.pins), net) or OPEN
+
+    def foresee(self, supply: str, volts: float, limit: float) -> None:
+        """Have the circuit's limits ready before a supply is switched on: the rails for which nobody gives limits."""
+        from harness.describe.state import BenchState
+
+        on = {**self.supplies, supply: (volts, limit)}
+        nets = [rail.net for name, rail in self.board.rails.items()
+                if rail.limits is None and topology.is_up(self.board, name, on, self.pins)]  # fmt: skip
+        self.pulse(COMPUTE_LEASE)
+        self.predictor.prepare(BenchState(on, self.pins), nets)
+        self.pulse()
 
     # --- measuring --------------------------------------------------------------------------------------------------
     def order(self, nets: Iterable[str]) -> list[str]:
@@ -227,6 +240,17 @@ class Context:
             self.say("no point reaches " + ", ".join(unreached))
         return self.bench.probing.order([net for net in wanted if net not in unreached])
 
+    def points(self, nets: Iterable[str]) -> Iterator[str]:
+        """Each net in turn with the meter on it; one that the operator skips is recorded as skipped and left out."""
+        for net in self.order(nets):
+            try:
+                self.reach(net)
+            except SkipPoint:
+                self._keep(Reading(net, "dc volts", None, "V", outcome="skipped", state=self.state(), time=self.now,
+                                   says="skipped by the operator"))  # fmt: skip
+                continue
+            yield net
+
     def reaches(self, net: str) -> bool:
         return self.bench.probing.reaches(net)
 
@@ -235,14 +259,20 @@ class Context:
         self.bench.probing.reach(net)
 
     def swap(self, swapped: bool) -> bool:
-        """The meter's leads the other way round; False where the bench cannot."""
+        """The meter's leads the other way round; False where the bench cannot, or the operator will not."""
         self.pulse()
-        return self.bench.probing.swap(swapped)
+        try:
+            return self.bench.probing.swap(swapped)
+        except SkipPoint:
+            return False
 
     @contextmanager
     def loaded(self, ohms: float) -> Iterator[float | None]:
         """A known resistor across the point while the block runs; gives its ohms in parallel with the meter's."""
-        put = self.bench.probing.load(ohms)
+        try:
+            put = self.bench.probing.load(ohms)
+        except SkipPoint:
+            put = None
         try:
             yield None if put is None else 1.0 / (1.0 / put + 1.0 / self.bench.input_ohms)
         finally:

@@ -19,6 +19,19 @@ class Tripped(Exception):
         self.cut = cut
 
 
+class PowerCut(BenchError):
+    """The guard has cut the power for a reason that says nothing of the board: a lost link, a runner that hung."""
+
+
+def power_cut(supply: str, cut: Cut) -> Tripped | PowerCut:
+    """What the runner raises for a cut."""
+    from harness.run.guard.core import RULES
+
+    if cut.rule in RULES:
+        return Tripped(supply, cut)
+    return PowerCut(f"the guard has cut the power ({cut.rule}): {cut.says}")
+
+
 class Refused(Exception):
     """A step that would energise what must not be energised, or measure what cannot be measured."""
 

@@ -176,7 +176,7 @@ def open_real(
     try:
         drivers = open_drivers(described, ("dmm", "scanner"), clock=clock, traffic=traffic)
         if not drivers.dmms:
-            raise BenchError("the bench file names no meter: [instruments.NAME] with kind = \"dmm\"")
+            raise BenchError('the bench file names no meter: [instruments.NAME] with kind = "dmm"')
         probing = _probing(board, described, drivers, tell)
     except BaseException:
         guard.close()

@@ -18,6 +18,7 @@ from typing import Any
 from harness.run.errors import OperatorStop, SkipPoint
 
 KEYS = "Enter: probe is on it   r: again   s: skip   q: stop"
+_STOP = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
 POLL = 0.05  # s
 
 
@@ -35,6 +36,7 @@ class Operator:
         self._write = write or _to_stderr
         self._read_key = read_key
         self._read_line = read_line or input
+        self.around: tuple[Callable[[], None], Callable[[], None]] | None = None
 
     def tell(self, title: str, detail: str) -> None:
         """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""
@@ -45,7 +47,7 @@ class Operator:
                 return
             if key in ("s", "S"):
                 raise SkipPoint(title)
-            if key in ("q", "Q", "\x03", "\x04", ""):
+            if key in _STOP:
                 raise OperatorStop(f"stopped at: {title}")
             if key in ("r", "R"):
                 self._write(f"  {title}\n    {detail}\n")
@@ -62,10 +64,31 @@ class Operator:
                 return "yes"
             if key in ("n", "N"):
                 return "no"
-            if key in ("q", "Q", "\x03", "\x04", ""):
+            if key in _STOP:
                 raise OperatorStop(f"stopped at the question: {question}")
 
+    def confirm(self, question: str) -> None:
+        """Go on, or not. Raises OperatorStop."""
+        self._write(f"\a\n  {question}   Enter: go on   q: stop\n")
+        while True:
+            key = self._key()
+            if key in ("\r", "\n", "y", "Y"):
+                return
+            if key in _STOP:
+                raise OperatorStop("stopped before anything was energised")
+
     def _key(self) -> str:
+        """One key; a live view is taken away while it is waited for."""
+        if self.around is None:
+            return self._wait_key()
+        pause, resume = self.around
+        pause()
+        try:
+            return self._wait_key()
+        finally:
+            resume()
+
+    def _wait_key(self) -> str:
         if self._read_key is not None:
             while True:
                 self.beat()

@@ -34,12 +34,20 @@ class Predictor:
 
     def volts(self, state: BenchState, net: str) -> Limits | None:
         """The lowest and highest volts of a net over the parts' tolerances."""
-        key = (state.key, net)
-        if key not in self._known:
-            self._known[key] = self._compute(state, net) if self.board.parts else None
-        return self._known[key]
+        self.prepare(state, [net])
+        return self._known[state.key, net]
 
-    def _compute(self, state: BenchState, net: str) -> Limits | None:
+    def prepare(self, state: BenchState, nets: Sequence[str]) -> None:
+        """Compute what is not known yet, several nets of a state together: it takes a moment, so that a runner has it
+        done before it energises anything."""
+        new = [net for net in dict.fromkeys(nets) if (state.key, net) not in self._known]
+        if not new:
+            return
+        found = self._compute(state, new) if self.board.parts else None
+        for place, net in enumerate(new):
+            self._known[state.key, net] = found[place] if found else None
+
+    def _compute(self, state: BenchState, nets: list[str]) -> list[Limits] | None:
         from instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
 
         values: dict[str, float | str | bool] = {}
@@ -48,10 +56,13 @@ class Predictor:
         values.update({f"{pin}.drive": level for pin, level in state.pins.items()})
         try:
             variant = Variant(faults=tuple(parse_fault(text) for text in self.rework), values=values)
-            spread = self._compiled().spread(variant, [net], n=DRAWS, seed=SEED)
-            return _limits(spread)
+            spread = self._compiled().spread(variant, nets, n=DRAWS, seed=SEED)
         except (CircuitError, SolveError):
             return None
+        return [
+            Limits(float(spread.low[place]) - FLOOR_VOLTS, float(spread.high[place]) + FLOOR_VOLTS, "circuit")
+            for place in range(len(nets))
+        ]
 
     def _compiled(self) -> Any:
         if self._model is None:
@@ -59,8 +70,3 @@ class Predictor:
 
             self._model = with_supplies(self.board).compile()
         return self._model
-
-
-def _limits(spread: Any) -> Limits:
-    low, high = float(spread.low[0]), float(spread.high[0])
-    return Limits(low - FLOOR_VOLTS, high + FLOOR_VOLTS, "circuit")

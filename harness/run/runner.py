@@ -202,15 +202,22 @@ class Runner:
     def _make_safe(self) -> OffReport:
         """Everything off; then, where the run was broken off with the board charged, its discharge measured."""
         was_on = bool(self.context.supplies)
-        try:
-            off = self.context.guard.all_off()
-        except Exception as error:  # noqa: BLE001  unknown is not off
-            off = OffReport(dict.fromkeys(self.bench.supplies, "unknown"), {"": str(error)})
+        off = self._off()
         if was_on and off.confirmed:
             self.context.supplies.clear()
             self.context.pins.clear()
             self._discharge()
         return off
+
+    def _off(self) -> OffReport:
+        """Whatever is raised, a second Ctrl-C included, it is tried again; unknown is not off."""
+        told = ""
+        for _ in range(3):
+            try:
+                return self.context.guard.all_off()
+            except BaseException as error:  # noqa: BLE001
+                told = str(error) or type(error).__name__
+        return OffReport(dict.fromkeys(self.bench.supplies, "unknown"), dict.fromkeys(self.bench.supplies, told))
 
     def _discharge(self) -> None:
         """A last step of its own; a bench that no longer answers is no reason to hide what happened before."""

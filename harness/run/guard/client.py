@@ -26,7 +26,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.run.errors import GuardLost, Tripped
+from harness.run.errors import GuardLost, power_cut
 from harness.run.guard import wire
 from harness.run.guard.core import Cut, Envelope, Sample
 from harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
@@ -63,9 +63,7 @@ class ProcessGuard:
         self._heard = time.monotonic()
         threading.Thread(target=self._read, daemon=True).start()
         try:
-            opened = self._call(
-                "open", timeout=OPEN_TIMEOUT, bench=_plain_bench(described), report=self.report_path
-            )
+            opened = self._call("open", timeout=OPEN_TIMEOUT, bench=_plain_bench(described), report=self.report_path)
         except BaseException:
             self._kill()
             raise
@@ -160,7 +158,7 @@ class ProcessGuard:
 
     def _check(self) -> None:
         if self.cut is not None and not self._acknowledged:
-            raise Tripped(self.cut_supply, self.cut)
+            raise power_cut(self.cut_supply, self.cut)
 
     # --- the guard is gone ------------------------------------------------------------------------------------------
     def _must_live(self) -> None:

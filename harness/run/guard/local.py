@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
-from harness.run.errors import Tripped
+from harness.run.errors import power_cut
 from harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ class LocalGuard:
         if self._failure is not None:
             raise self._failure
         if self.guard.cut is not None:
-            raise Tripped(self.guard.cut_supply, self.guard.cut)
+            raise power_cut(self.guard.cut_supply, self.guard.cut)
 
     # --- GuardShell -------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:

@@ -237,11 +237,19 @@ def _error(error: Exception) -> dict[str, Any]:
     }
 
 
-def _read(shell: Shell, stream: Any) -> None:
-    """The pipe's lines into the inbox; None when it ends. In a thread: no system has a wait for pipes and queues."""
+def _read(shell: Shell, descriptor: int) -> None:
+    """The pipe's lines into the inbox; None when it ends. In a thread: no system has a wait for pipes and queues.
+
+    The descriptor is read as it is: a buffered stream has a lock, which a daemon thread would hold at the end.
+    """
+    rest = b""
     try:
-        for line in stream:
-            shell.inbox.put(line)
+        while chunk := os.read(descriptor, 65536):
+            *lines, rest = (rest + chunk).split(b"\n")
+            for line in lines:
+                shell.inbox.put(line)
+    except OSError:
+        pass  # as good as its end
     finally:
         shell.inbox.put(None)
 
@@ -260,7 +268,7 @@ def main() -> None:
     shell = Shell(sys.stdout.buffer)
     sys.stdout = sys.stderr  # a stray print must not look like a message
     _on_signals(shell)
-    threading.Thread(target=_read, args=(shell, sys.stdin.buffer), daemon=True).start()
+    threading.Thread(target=_read, args=(shell, sys.stdin.fileno()), daemon=True).start()
     shell.run()
 
 

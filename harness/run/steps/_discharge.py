@@ -19,8 +19,7 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     limits = Limits(None, ceiling, "" if most is None else "step")
     started = context.now
     left = []
-    for net in context.order(context.power_nets):
-        context.reach(net)
+    for net in context.points(context.power_nets):
         remaining = max(0.0, within - (context.now - started))
         seen = context.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
         reading = context.record(net, "dc volts", seen, limits)

@@ -71,5 +71,5 @@ def _limits(context: Context, net: str, level: str) -> Limits:
 
 
 def _measure(context: Context, net: str, limits: Limits) -> None:
-    context.reach(net)
-    context.record(net, "dc volts", context.meter_volts(), limits)
+    for reached in context.points([net]):
+        context.record(reached, "dc volts", context.meter_volts(), limits)

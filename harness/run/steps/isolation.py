@@ -43,7 +43,7 @@ def run(context: Context, model: Model) -> None:
     limits = _limits(model)
     supplies, rails = context.should_be_off(model.of)
     fed = []
-    for net in context.order(dict.fromkeys([*supplies.values(), *rails.values()])):
+    for net in context.points(dict.fromkeys([*supplies.values(), *rails.values()])):
         outcome = _measure(context, model, net, limits)
         if outcome == "fail" and net in supplies.values():
             fed += [name for name, each in supplies.items() if each == net]
@@ -61,7 +61,6 @@ def _limits(model: Model) -> Limits:
 
 
 def _measure(context: Context, model: Model, net: str, limits: Limits) -> str:
-    context.reach(net)
     high = limits.high if limits.high is not None else float("inf")
     seen = _arrived(context, high, model.within)
     bleed = context.bench.bleed_ohms if model.bleed else None

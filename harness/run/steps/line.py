@@ -44,7 +44,7 @@ def run(context: Context, model: Model) -> None:
     lines = {line.net: line for line in context.lines(model.of) if model.state in line.when}
     judged = [net for net, line in lines.items() if _holds(context, line)]
     context.detail["not_judged"] = sorted(line.name for net, line in lines.items() if net not in judged)
-    for net in context.order(judged):
+    for net in context.points(judged):
         line = lines[net]
         if model.state == "boot" or line.driven_by is None or line.driven_by in context.pins:
             _measure(context, model, line, line.when[model.state])
@@ -60,7 +60,6 @@ def _holds(context: Context, line: Line) -> bool:
 
 def _measure(context: Context, model: Model, line: Line, level: str) -> None:
     limits = _limits(context, model, line, level)
-    context.reach(line.net)
     mean = context.meter_volts()
     ac = context.meter_ac()
     toggles = ac.value > max(AC_FLOOR, TOGGLE_SHARE * context.swing(line))

@@ -60,6 +60,7 @@ def run(context: Context, model: Model) -> None:
     setting = Setting(volts, model.limit, ovp=_ovp(model, volts), ocp=model.ocp)
     envelope = _power.envelope(context, model.supply, volts, model.limit, model.inrush, model.expect)
     _keep(context, model, setting, envelope)
+    context.foresee(model.supply, volts, model.limit)
     context.energise(model.supply, setting, _held(envelope, model), _ramp(model, volts))
     context.sleep(_settle(context, model, envelope))
     limits = _power.current_limits(context, model.expect, model.limit)

@@ -28,8 +28,7 @@ def run(context: Context, model: Model) -> None:
     rails = list(model.of) if named else [name for name in context.board.rails if context.is_up(name)]
     off = [name for name in context.board.rails if name not in rails]
     nets = {context.board.rails[name].net: name for name in rails}
-    for net in context.order(nets):
-        context.reach(net)
+    for net in context.points(nets):
         limits = context.rail_limits(nets[net], model.expect)
         context.record(net, "dc volts", context.meter_volts(), limits)
     if off:

@@ -60,7 +60,7 @@ def run(context: Context, model: Model) -> None:
     if shunt is not None and (limits.low or 0.0) > shunt:
         shunt = None  # the resistor would hide what is looked for
     _say_what_acts(context, scale, shunt)
-    for net in context.order(context.nets(model.of)):
+    for net in context.points(context.nets(model.of)):
         if _discharged(context, net, model.discharge_within):
             outcome = _one(context, model, net, scale, limits, shunt)
             if outcome in ("pass", "marginal"):
@@ -92,7 +92,6 @@ def _say_what_acts(context: Context, scale: float, shunt: float | None) -> None:
 
 def _discharged(context: Context, net: str, within: float) -> bool:
     """Whether the net holds no charge; where it keeps one, a failed reading says so and no ohms test is made."""
-    context.reach(net)
     seen = context.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, within)
     if abs(seen.value) <= RESIDUAL_VOLTS:
         return True
@@ -140,9 +139,7 @@ def _settled(context: Context, scale: float) -> Measurement:
     return last
 
 
-def _record(
-    context: Context, net: str, quantity: str, seen: Measurement, limits: Limits, shunt: float | None
-) -> str:
+def _record(context: Context, net: str, quantity: str, seen: Measurement, limits: Limits, shunt: float | None) -> str:
     if shunt is not None:
         return _without_shunt(context, net, quantity, seen, limits, shunt)
     if not seen.overload:
@@ -152,9 +149,7 @@ def _record(
     return context.record(net, quantity, seen, limits, outcome=decide_beyond(scale, limits), says=says).outcome
 
 
-def _without_shunt(
-    context: Context, net: str, quantity: str, seen: Measurement, limits: Limits, shunt: float
-) -> str:
+def _without_shunt(context: Context, net: str, quantity: str, seen: Measurement, limits: Limits, shunt: float) -> str:
     """Take the known resistor out, and decide on conductance: near infinity only that has a finite uncertainty."""
     if seen.overload:
         raise BenchError(f"the {show(shunt, 'Ω')} resistor across {net} is not seen by the meter: check its wiring")

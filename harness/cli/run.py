@@ -1,0 +1,170 @@
+"""`wakeboard run`: one unit through one sequence."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from harness.cli.exits import Exit
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from harness.run.bench import OpenBench
+    from harness.run.operator import Operator
+    from harness.run.runner import Result
+
+
+@wakeboard_command(
+    examples=[
+        "wakeboard run first-power-on.toml --unit SK-A-001",
+        "wakeboard run first-power-on.toml --unit SK-A-001 --bench bench.toml",
+        'wakeboard run bring-up.toml --unit TRY-1 --plant "D3:reversed" --json',
+    ]
+)
+@click.argument("sequence", type=click.Path(dir_okay=False))
+@click.option("--unit", required=True, metavar="SN", help="The serial number of the unit.")
+@click.option("--bench", "bench_file", metavar="BENCH", help="The bench file. Without one: the virtual bench.")
+@click.option(
+    "--plant", "plants", multiple=True, metavar="FAULT", help="A fault in the virtual board; may be repeated."
+)
+@click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
+@click.option("--verbose", is_flag=True, help="Every reading, not only those that are no pass.")
+@common_options
+def command(
+    common: Common,
+    sequence: str,
+    unit: str,
+    bench_file: str | None,
+    plants: tuple[str, ...],
+    operator_name: str | None,
+    verbose: bool,
+) -> int | None:
+    """Take one unit through one sequence, with everything off at the end.
+
+    Without --bench the unit is on the virtual bench; what a units.toml beside the board plants in it is planted, too.
+    """
+    from harness.describe.load import load_bench, load_sequence
+    from harness.run.session import planted, take_unit
+    from results.store import Store
+
+    described_sequence = load_sequence(sequence)
+    board = described_sequence.board
+    described = load_bench(bench_file, board) if bench_file else None
+    if described is not None and plants:
+        raise click.UsageError("--plant is for the virtual bench: a board on a real one has the faults that it has.")
+    unit = unit.strip()
+    if not unit:
+        raise click.UsageError("--unit needs a serial number.")
+    all_plants = planted(board, unit, plants) if described is None else ()
+    operator = _operator(common)
+    with _signals(), Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
+        _tell_abandoned(common, store)
+        _connect(operator, observer)
+        result = take_unit(
+            described_sequence,
+            unit=unit,
+            described=described,
+            plants=all_plants,
+            store=store,
+            observer=observer,
+            operator=operator,
+            before=lambda bench: _caution(common, bench, operator, observer),
+            operator_name=operator_name,
+        )
+    return conclude(common, result)
+
+
+def conclude(common: Common, result: Result) -> int:
+    """Say how it ended, loudly where outputs are not confirmed off; the exit code."""
+    from harness.run.session import exit_code
+
+    code = Exit(exit_code(result))
+    if code is Exit.INTERNAL and result.error is not None:
+        raise result.error
+    record = result.record
+    if code is Exit.OUTPUTS_ON:
+        _loud(result)
+    style = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
+    if not common.json:
+        outcome = click.style(result.outcome.upper(), fg=style.get(result.outcome), bold=True)
+        common.say(f"{outcome}  unit {record.unit}, {record.sequence}, run {record.id[:8]}")
+    if record.says:
+        common.note(("error: " if code is Exit.BENCH or code is Exit.USAGE else "") + record.says)
+    if not common.json and result.off.confirmed:
+        common.say(f"outputs confirmed off; energised for {record.energised_s or 0.0:.1f} s")
+    common.emit(record.as_json())
+    return int(code)
+
+
+def _loud(result: Result) -> None:
+    from harness.cli.exits import OutputsNotOff
+    from harness.cli.failure import tell
+
+    tell(OutputsNotOff(result.off.says()), as_json=False)
+
+
+def _operator(common: Common) -> Operator | None:
+    if not common.interactive:
+        return None
+    from harness.run.operator import Operator
+
+    return Operator()
+
+
+@contextlib.contextmanager
+def _observer(common: Common, unit: str, verbose: bool) -> Iterator[Any]:
+    """The live view on a terminal that can show it, else plain lines."""
+    from harness.run.live import LiveObserver, PlainObserver
+
+    console = common.console()
+    if console.is_terminal and not console.is_dumb_terminal and not verbose:
+        with LiveObserver(console, f"unit {unit}") as live:
+            yield live
+    else:
+        yield PlainObserver(common.say, verbose=verbose)
+
+
+def _connect(operator: Operator | None, observer: Any) -> None:
+    """A prompt takes the picture away while it waits."""
+    if operator is None or not hasattr(observer, "pause"):
+        return
+    operator.around = (observer.pause, observer.resume)
+
+
+def _tell_abandoned(common: Common, store: Any) -> None:
+    for run_id in store.mark_abandoned():
+        common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
+
+
+def _caution(common: Common, bench: OpenBench, operator: Operator | None, observer: Any) -> None:
+    """Before anything is energised; on a real bench a person who can answer confirms."""
+    from results.report.cautions import CAUTIONS
+
+    for line in CAUTIONS:
+        common.note(f"! {line}")
+    for name, texts in bench.cautions.items():
+        for text in texts:
+            common.note(f"! {name}: {text}")
+    if operator is not None and bench.virtual is None:
+        operator.confirm("Everything as above, and the unit on the bench?")
+
+
+@contextlib.contextmanager
+def _signals() -> Iterator[None]:
+    """SIGTERM and SIGHUP end a run as Ctrl-C does: the steps stop, the power goes off, the story is kept."""
+
+    def stop(_number: int, _frame: Any) -> None:
+        raise KeyboardInterrupt
+
+    names = [name for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    before = {name: signal.signal(getattr(signal, name), stop) for name in names}
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)

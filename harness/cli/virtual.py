@@ -1,0 +1,141 @@
+"""`wakeboard virtual`: serves the virtual bench on TCP ports and a serial line until it is stopped."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@wakeboard_command(
+    examples=[
+        "wakeboard virtual board.toml --bench-file bench.toml",
+        'wakeboard virtual board.toml --unit TRY-1 --plant "D3:reversed" --bench-file bench.toml',
+    ]
+)
+@click.argument("board", type=click.Path(dir_okay=False))
+@click.option("--unit", default="0001", show_default=True, metavar="SN", help="Which unit is on the bench.")
+@click.option("--plant", "plants", multiple=True, metavar="FAULT", help="A fault in the board; may be repeated.")
+@click.option("--bench-file", metavar="FILE", help="Write a bench file that reaches these ports.")
+@click.option("--port", default=0, metavar="N", help="The first TCP port; 0: any that are free.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="The address to serve on.")
+@click.option("--psu", default="e36312a", show_default=True, help="Whose language the supply speaks.")
+@click.option("--dmm", default="34461a", show_default=True, help="Whose language the meter speaks.")
+@click.option("--scanner", default="34970a", show_default=True, help="Whose language the scanner speaks.")
+@click.option("--settled", is_flag=True, help="No transients: each change is settled at once, for slow computers.")
+@common_options
+def command(
+    common: Common,
+    board: str,
+    unit: str,
+    plants: tuple[str, ...],
+    bench_file: str | None,
+    port: int,
+    host: str,
+    psu: str,
+    dmm: str,
+    scanner: str,
+    settled: bool,
+) -> int | None:
+    """Serve the virtual bench with one unit on it, for any client, until Ctrl-C.
+
+    Each instrument has a TCP port of its own and speaks its maker's language; the board's console is a serial line.
+    A units.toml beside the board says what is planted in a unit.
+    """
+    from harness.describe.load import load_board
+    from harness.run.session import planted
+    from harness.run.virtual import virtual_bench
+    from instruments.virtual.server import serve
+
+    described = load_board(board)
+    try:
+        bench = virtual_bench(
+            described, unit=unit, plants=planted(described, unit, plants),
+            psu=psu, dmm=dmm, scanner=scanner, transients=not settled,
+        )  # fmt: skip
+    except KeyError as error:  # a face that nobody has
+        raise click.UsageError(str(error.args[0])) from None
+
+    def ready(addresses: Any) -> None:
+        document = bench.bench_description(addresses.instruments, addresses.console)
+        _tell(common, described.name, unit, document, bench_file)
+
+    try:
+        serve(bench, host=host, first_port=port, ready=ready)
+    except OSError as error:
+        raise click.UsageError(f"a port cannot be opened: {error.strerror or error}") from None
+    except KeyboardInterrupt:
+        pass
+    common.note("stopped")
+    return None
+
+
+def _tell(common: Common, board: str, unit: str, document: dict[str, Any], bench_file: str | None) -> None:
+    if bench_file:
+        from pathlib import Path
+
+        _write(Path(bench_file), bench_toml(board, unit, document))
+        common.note(f"wrote {bench_file}")
+    for name, entry in document["instruments"].items():
+        common.say(f"{name:12} {entry['address']}")
+    for name, entry in document.get("links", {}).items():
+        common.say(f"{name:12} {entry['port']} at {entry['baud']} baud")
+    common.emit(document)
+    common.note("serving until Ctrl-C")
+    _flush()
+
+
+def _flush() -> None:
+    import sys
+
+    sys.stdout.flush()
+    sys.stderr.flush()
+
+
+def _write(path: Path, text: str) -> None:
+    """The whole file or none: a client may be waiting for it."""
+    import os
+
+    whole = path.with_name(path.name + ".part")
+    try:
+        whole.write_text(text, encoding="utf-8")
+        os.replace(whole, path)
+    except OSError as error:
+        raise click.UsageError(f"{path} cannot be written: {error.strerror or error}") from None
+
+
+def bench_toml(board: str, unit: str, document: dict[str, Any]) -> str:
+    """A bench file as a person would write it."""
+    lines = [f"# The virtual bench with {board}, unit {unit}; the ports are open while `wakeboard virtual` runs.", ""]
+    for name, entry in document["instruments"].items():
+        lines += [f"[instruments.{name}]", *_pairs(entry), ""]
+    lines += ["[probing]", *_pairs(document["probing"]), ""]
+    for name, entry in document.get("links", {}).items():
+        lines += [f"[links.{name}]", *_pairs(entry), ""]
+    return "\n".join(lines)
+
+
+def _pairs(table: dict[str, Any]) -> list[str]:
+    return [f"{_key(key)} = {_value(value)}" for key, value in table.items()]
+
+
+def _key(key: str) -> str:
+    plain = key.replace("_", "").replace("-", "").isalnum() and key.isascii()
+    return key if plain else _value(key)
+
+
+def _value(value: Any) -> str:
+    """A TOML value. JSON's strings are TOML's basic strings."""
+    import json
+
+    if isinstance(value, dict):
+        return "{ " + ", ".join(_pairs(value)) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_value, value)) + "]"
+    return json.dumps(value, ensure_ascii=False)

@@ -1,0 +1,194 @@
+"""Watching a run: plain lines, or a live view on a terminal that can show it.
+
+The runner tells an observer what happens as it happens. Both observers say the same things; the live view also shows
+each supply's volts, its current against its limit, and where the run is. It redraws some times a second at most, from
+the runner's own loop, so that nothing but the runner needs to be alive.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from instruments.quantity import show
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from harness.run.guard.core import Sample
+    from results.records import Reading, Step
+
+STYLES = {
+    "pass": "green", "fail": "bold red", "marginal": "yellow", "skipped": "dim", "tripped": "bold white on red",
+    "error": "bold magenta",
+}  # fmt: skip
+REDRAW = 0.1  # s
+BAR = 20  # characters of a current bar
+
+
+def reading_text(reading: Reading) -> str:
+    """One line: what, value, limits and whose, how sure."""
+    if reading.quantity == "text":
+        return f"{reading.of}: {reading.says}"
+    value = "over range" if reading.value is None else show(reading.value, reading.unit)
+    if reading.value is None and reading.says:
+        value = reading.says
+    limits = _limits(reading)
+    says = f", {reading.says}" if reading.says and reading.value is not None else ""
+    return f"{reading.of} {reading.quantity} {value}{limits}{says}"
+
+
+def _limits(reading: Reading) -> str:
+    low, high = reading.low, reading.high
+    if low is None and high is None:
+        return ""
+    if low is None:
+        text = f"< {show(high, reading.unit)}"
+    elif high is None:
+        text = f"> {show(low, reading.unit)}"
+    else:
+        text = f"{show(low, reading.unit)} .. {show(high, reading.unit)}"
+    return f" ({text}{', ' + reading.limits_from if reading.limits_from else ''})"
+
+
+class PlainObserver:
+    """A line for each step, and one for each reading that is not a pass (all of them when `verbose`)."""
+
+    def __init__(self, say: Callable[[str], None], *, verbose: bool = False) -> None:
+        self._say = say
+        self._verbose = verbose
+        self._total = 0
+        self._told: list[str] = []
+
+    def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
+        self._total = total
+        self._told = []
+
+    def reading(self, reading: Reading) -> None:
+        if self._verbose or reading.outcome != "pass":
+            self._told.append(f"      {reading.outcome:8} {reading_text(reading)}")
+
+    def says(self, text: str) -> None:
+        """Kept by the step; shown when it ends."""
+
+    def pulse(self, samples: Mapping[str, Sample], limits: Mapping[str, float]) -> None:
+        """Plain lines do not move."""
+
+    def step_ends(self, step: Step) -> None:
+        self._say(f"{step.number:3}  {step.outcome:8} {step.name}")
+        for line in self._told:
+            self._say(line)
+        if step.outcome != "pass" and step.says:
+            self._say(f"      {step.says}")
+
+
+class LiveObserver:
+    """The live view; use as a context manager. Falls silent where drawing fails: the run goes on."""
+
+    def __init__(self, console: Console, title: str) -> None:
+        self.console = console
+        self.title = title
+        self._plain = PlainObserver(self._print)
+        self._live: Any = None
+        self._step = ""
+        self._last_reading = ""
+        self._samples: Mapping[str, Sample] = {}
+        self._limits: Mapping[str, float] = {}
+        self._drawn = 0.0
+        self._began = time.monotonic()
+
+    def __enter__(self) -> LiveObserver:
+        from rich.live import Live
+
+        self._live = Live(self._picture(), console=self.console, auto_refresh=False, transient=True)
+        self._live.start()
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.pause()
+
+    def pause(self) -> None:
+        """Take the picture away, for a prompt or for good."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def resume(self) -> None:
+        """Draw again after `pause`."""
+        if self._live is None:
+            self.__enter__()
+
+    def _print(self, text: str) -> None:
+        from rich.text import Text
+
+        line = Text(text)
+        word = text[5:13].strip() if not text.startswith("      ") else text[6:14].strip()
+        if word in STYLES:
+            start = text.index(word)
+            line.stylize(STYLES[word], start, start + len(word))
+        self.console.print(line, soft_wrap=False, overflow="ellipsis", no_wrap=True)
+
+    # --- Observer ---
+    def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
+        self._step = f"{number}/{total}  {title}"
+        self._last_reading = ""
+        self._plain.step_begins(number, total, title, kind)
+        self._draw(force=True)
+
+    def reading(self, reading: Reading) -> None:
+        self._last_reading = f"{reading.outcome}: {reading_text(reading)}"
+        self._plain.reading(reading)
+        self._draw()
+
+    def says(self, text: str) -> None:
+        self._last_reading = text
+
+    def pulse(self, samples: Mapping[str, Sample], limits: Mapping[str, float]) -> None:
+        self._samples, self._limits = samples, limits
+        self._draw()
+
+    def step_ends(self, step: Step) -> None:
+        self._plain.step_ends(step)
+        self._draw(force=True)
+
+    # --- drawing ---
+    def _draw(self, force: bool = False) -> None:
+        now = time.monotonic()
+        if self._live is None or (not force and now - self._drawn < REDRAW):
+            return
+        self._drawn = now
+        self._live.update(self._picture(), refresh=True)
+
+    def _picture(self) -> Any:
+        from rich.panel import Panel
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table.grid(padding=(0, 2), expand=False)
+        for name, limit in self._limits.items():
+            sample = self._samples.get(name)
+            if sample is not None:
+                table.add_row(
+                    Text(name, style="bold"), Text(f"{sample.volts:7.3f} V"), Text(show(sample.amps, "A", digits=3)),
+                    bar(sample.amps, limit), Text(f"of {show(limit, 'A')}"), Text(sample.mode),
+                )  # fmt: skip
+        if not self._limits:
+            table.add_row(Text("all outputs off", style="dim"))
+        table.add_row(Text(""))
+        body = Table.grid()
+        body.add_row(table)
+        body.add_row(Text(self._step, style="bold", no_wrap=True, overflow="ellipsis"))
+        body.add_row(Text(self._last_reading, no_wrap=True, overflow="ellipsis"))
+        seconds = time.monotonic() - self._began
+        return Panel(body, title=self.title, subtitle=f"{seconds:.0f} s", width=min(self.console.width, 100))
+
+
+def bar(amps: float, limit: float) -> Any:
+    """The current against its limit."""
+    from rich.text import Text
+
+    share = min(max(amps / limit, 0.0), 1.0) if limit else 0.0
+    full = round(share * BAR)
+    style = "green" if share < 0.5 else "yellow" if share < 0.9 else "red"
+    return Text.assemble(("█" * full, style), ("·" * (BAR - full), "dim"))

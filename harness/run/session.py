@@ -1,0 +1,148 @@
+"""One run from files to result: the bench opened, the store told, the operator asked, everything off at the end.
+
+result = take_unit(sequence, unit="SK-A-001")                           the virtual bench, nothing kept
+result = take_unit(sequence, unit="SK-A-001", described=bench, store=store, observer=observer)
+"""
+
+from __future__ import annotations
+
+import getpass
+import platform
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.run.errors import OperatorStop, Refused
+from harness.run.opening import open_real, open_virtual
+from harness.run.predict import Predictor
+from harness.run.record import NullRecorder, StoreRecorder
+from harness.run.runner import Result, Runner
+from instruments.errors import BenchError
+from results.records import RunStart
+
+if TYPE_CHECKING:
+    from harness.describe.bench import Bench
+    from harness.describe.board import Board
+    from harness.describe.sequence import Sequence as StepSequence
+    from harness.run.bench import OpenBench
+    from harness.run.operator import Operator
+    from harness.run.ports import Observer
+    from results.store import Store
+
+UNITS_FILE = "units.toml"
+
+
+def take_unit(
+    sequence: StepSequence,
+    *,
+    unit: str,
+    described: Bench | None = None,
+    plants: Sequence[str] = (),
+    store: Store | None = None,
+    observer: Observer | None = None,
+    operator: Operator | None = None,
+    before: Callable[[OpenBench], None] | None = None,
+    predictor: Predictor | None = None,
+    prepared: Any = None,
+    operator_name: str | None = None,
+) -> Result:
+    """Take one unit through a sequence. Raises BenchError where the bench cannot be opened; nothing is on then.
+
+    described: the bench file; None: the virtual bench in process, with `plants` in the unit. before: called with the
+    opened bench before the first step (cautions, confirmation); what it raises ends the run before it begins.
+    """
+    board = sequence.board
+    rework = [fault for each in _rework(store, unit, board) for fault in each]
+    if described is not None and plants:
+        raise Refused("faults can be planted in the virtual bench only, not in a board on a real one")
+    bench = _open(board, unit, described, (*plants, *rework), operator, prepared)
+    with bench:
+        if before is not None:
+            before(bench)
+        start = run_start(sequence, bench, unit, plants, operator_name)
+        runner = Runner(
+            sequence,
+            bench,
+            start,
+            recorder=StoreRecorder(store) if store is not None else NullRecorder(),
+            observer=observer,
+            predictor=predictor or Predictor(board, rework),
+            asker=operator.ask if operator is not None else None,
+        )
+        if operator is not None:
+            operator.beat = runner.context.pulse
+        return runner.run()
+
+
+def _open(
+    board: Board, unit: str, described: Bench | None, plants: Iterable[str], operator: Operator | None, prepared: Any
+) -> OpenBench:
+    if described is None:
+        return open_virtual(board, unit=unit, plants=tuple(plants), prepared=prepared)
+    missing = [name for name in board.supplies if name not in described.supplies]
+    if missing:
+        raise BenchError(f'no channel of the bench feeds {", ".join(missing)}: feeds = {{ 1 = "{missing[0]}" }}')
+    return open_real(board, described, tell=operator.tell if operator is not None else None)
+
+
+def _rework(store: Store | None, unit: str, board: Board) -> list[Sequence[str]]:
+    return [each.faults for each in store.rework_in_force(unit, board.name)] if store is not None else []
+
+
+def run_start(
+    sequence: StepSequence, bench: OpenBench, unit: str, plants: Sequence[str] = (), operator: str | None = None
+) -> RunStart:
+    """All that is known when the run begins."""
+    board = sequence.board
+    return RunStart(
+        unit=unit,
+        board_name=board.name,
+        revision=board.revision,
+        board_text=board.text,
+        sequence_title=sequence.title,
+        sequence_text=sequence.text,
+        bench_text=bench.text,
+        operator=operator if operator is not None else _user(),
+        host=platform.node(),
+        plants=tuple(plants),
+        instruments=tuple(bench.instruments),
+        virtual=bench.virtual is not None,
+    )
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return ""
+
+
+def planted(board: Board, unit: str, plants: Sequence[str] = ()) -> tuple[str, ...]:
+    """What is planted in a unit of the virtual bench: what the units file beside the board says, then `plants`."""
+    from harness.describe.load import load_units
+
+    file = Path(board.file).parent / UNITS_FILE if board.file else None
+    if file is None or not file.is_file():
+        return tuple(plants)
+    units = load_units(file)
+    own = units.plants(unit) if unit in units.units else units.every.plant
+    return (*own, *plants)
+
+
+def exit_code(result: Result) -> int:
+    """0 good, 1 the unit, 2 refused, 3 the bench, 4 the operator stopped it, 5 ourselves, 6 outputs not confirmed off."""
+    if not result.off.confirmed:
+        return 6
+    error = result.error
+    if isinstance(error, (KeyboardInterrupt, OperatorStop)):
+        return 4
+    if isinstance(error, BenchError):
+        return 3
+    if isinstance(error, Refused):
+        return 2
+    if error is not None and result.record.trip is None:
+        return 5
+    return 0 if result.outcome in ("pass", "skipped") else 1
+
+
+__all__ = ["Result", "exit_code", "planted", "run_start", "take_unit"]
