@@ -144,23 +144,23 @@ class Store:
     def mark_abandoned(self) -> list[str]:
         """Ends, as "error" and abandoned, the runs whose process is gone; returns their ids.
 
-        A run of a process that still lives is left alone, and so, on a shared server, is one of another host.
+        A run of a process that still lives is left alone, and so, on a shared server, is one of another computer.
         """
         query = (
-            sa.select(schema.run.c.uuid, schema.run.c.host, schema.run.c.process)
+            sa.select(schema.run.c.uuid, schema.run.c.process)
             .where(~sa.exists().where(schema.run_end.c.run_id == schema.run.c.id))
             .order_by(schema.run.c.id)
         )
         with self.database.reading() as connection:
             open_runs = connection.execute(query).all()
-        gone = [row.uuid for row in open_runs if self._is_gone(row.host, row.process)]
+        gone = [row.uuid for row in open_runs if self._is_gone(row.process)]
         for run_id in gone:
             self.end_run(run_id, "error", abandoned=True, says="the program ended before the run did")
         return gone
 
-    def _is_gone(self, host: str, process: str) -> bool:
-        if host != platform.node():
-            return self.database.dialect == "sqlite"  # a local file serves one host: this one was copied here
+    def _is_gone(self, process: str) -> bool:
+        if not store_process.is_here(process):
+            return self.database.dialect == "sqlite"  # a local file serves one computer: this one was copied here
         return not store_process.alive(process)
 
     # -- reading

@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import os
+import platform
 import sys
 from pathlib import Path
 
 
 def token() -> str:
-    """This process as text: its id and, where the system tells, the moment it started (ids are used again)."""
-    return f"{os.getpid()}:{_started(os.getpid())}"
+    """This process as text: its id, where the system tells the moment it started (ids are used again), its computer."""
+    return f"{os.getpid()}:{_started(os.getpid())}:{platform.node()}"
+
+
+def is_here(text: str) -> bool:
+    """Whether a token's process ran on this computer."""
+    return text.split(":", 2)[2:] in ([], [platform.node()])
 
 
 def alive(text: str) -> bool:
     """Whether the process of a token still runs on this computer. In doubt: yes."""
-    pid_text, _, started = text.partition(":")
-    if not pid_text.isdigit():
+    pid_text, started = [*text.split(":", 2), ""][:2]
+    if not pid_text.isdigit() or not is_here(text):
         return False
     pid = int(pid_text)
-    if not _exists(pid):
+    if not pid or not _exists(pid):
         return False
     now = _started(pid)
     return not started or not now or now == started

@@ -186,13 +186,23 @@ def test_living_run_is_left_alone(store: Store, make_start: Make) -> None:
     assert store.run(run).outcome is None
 
 
+def test_a_host_named_otherwise_is_no_other_computer(store: Store, make_start: Make) -> None:
+    store.begin_run(make_start(host="the bench by the window"))
+    assert store.mark_abandoned() == []
+
+
 def test_process_token_tells_a_reused_id() -> None:
     token = store_process.token()
     assert store_process.alive(token)
-    pid, _, started = token.partition(":")
+    pid, started, computer = token.split(":", 2)
     if started:
-        assert not store_process.alive(f"{pid}:{started}1")
+        assert not store_process.alive(f"{pid}:{started}1:{computer}")
+    assert store_process.is_here(token)
+    assert not store_process.is_here(f"{pid}:{started}:{computer}x")
+    assert not store_process.alive(f"{pid}:{started}:{computer}x")
+    assert store_process.alive(f"{pid}:")
     assert not store_process.alive("not a token")
+    assert not store_process.alive("0:")
 
 
 # -- the file itself

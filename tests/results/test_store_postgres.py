@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 import pytest
 import sqlalchemy as sa
 
-from results import schema
+from results import schema, store_process
 from results.ledger import Evidence, Ledger
 from results.records import RunStart, Step
 from results.store import Store
@@ -70,8 +70,11 @@ def test_two_benches_agree_on_what_repeats(server: str, make_start: Make, make_s
         assert [len(two.run(run).steps) for run in runs] == [2, 2]
 
 
-def test_a_run_of_another_host_is_left_alone(shared: Store, make_start: Make) -> None:
-    shared.begin_run(make_start(host="another-bench"))
+def test_a_run_of_another_computer_is_left_alone(
+    shared: Store, make_start: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(store_process, "token", lambda: "1:2:another-computer")
+    shared.begin_run(make_start())
     assert shared.mark_abandoned() == []
 
 
