@@ -128,25 +128,22 @@ def _over_the_slope(memory: Array | None, above: Mask, below: Mask, by_first: Ma
     return jumped, line
 
 
-def _gate(x: Array, memory: Array | None) -> tuple[Array, Array, Mask | None]:
-    """The smoothstep 3x²-2x³ of x clipped to 0..1: its value, its slope, and where a step leapt over the ramp.
+def _gate(x: Array, memory: Array | None) -> tuple[Array, Array, Array, Mask | None]:
+    """x clipped to 0..1: its value, its slope, the value that other slopes see, and where a step leapt over the ramp.
 
-    There the ramp is taken at its middle and continued as a straight line, this once.
+    There the ramp is continued as a straight line from its middle, this once.
     """
-    leapt: Mask | None = None
-    if memory is not None:
-        region = (x >= 1) * 1.0 - (x <= 0) * 1.0
-        over = memory * region < 0
-        memory[...] = region
-        if over.any():
-            memory[over] = 0.0
-            leapt = over
-    y = np.minimum(np.maximum(x, 0.0), 1.0)
-    value, slope = y * y * (3 - 2 * y), 6 * y * (1 - y)
-    if leapt is not None:
-        value = np.where(leapt, 0.5 + 1.5 * (x - 0.5), value)
-        slope = np.where(leapt, 1.5, slope)
-    return value, slope, leapt
+    value = np.minimum(np.maximum(x, 0.0), 1.0)
+    slope = ((x > 0) & (x < 1)) * 1.0
+    if memory is None:
+        return value, slope, value, None
+    region = (x >= 1) * 1.0 - (x <= 0) * 1.0
+    leapt: Mask = memory * region < 0
+    memory[...] = region
+    if not leapt.any():
+        return value, slope, value, None
+    memory[leapt] = 0.0
+    return np.where(leapt, x, value), np.where(leapt, 1.0, slope), np.where(leapt, 0.5, value), leapt
 
 
 def _members(*masks: Mask | None) -> Mask | None:
@@ -164,7 +161,7 @@ def _valve(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> Mask
 
     Ports: the path itself, a, b, gate 1, gate 2. The universal controlled path: a supply in constant voltage or
     current, a regulator's pass element (set point, dropout, limit; enable and lock-out), a load with a minimum
-    voltage, an ideal diode, a load switch. gate() is the smoothstep 3x²-2x³ between 0 and 1.
+    voltage, an ideal diode, a load switch. gate(x) is x between 0 and 1.
     """
     ga, ea, gb, eb, low, high, k1, t1, k2, t2, m = p
     first = ga * u[1] + ea
@@ -182,13 +179,12 @@ def _valve(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> Mask
     x1 = k1 * u[3] + t1
     x2 = k2 * u[4] + t2
     gate_first = x1 <= x2
-    gate, slope, leapt = _gate(np.where(gate_first, x1, x2), None if memory is None else memory[2])
-    gate *= m
-    np.multiply(gate, value, out=i[0])
-    gate *= inside
+    gate, slope, seen, leapt = _gate(np.where(gate_first, x1, x2), None if memory is None else memory[2])
+    np.multiply(gate * m, value, out=i[0])
+    gate = seen * (m * inside)
     np.multiply(gate, ga * use_first, out=d[0])
     np.multiply(gate, gb * ~use_first, out=d[1])
-    slope *= value * m
+    slope = slope * (value * m)
     np.multiply(slope, k1 * gate_first, out=d[2])
     np.multiply(slope, k2 * ~gate_first, out=d[3])
     return _members(None if over is None else jumped, leapt)
@@ -214,11 +210,11 @@ def _converter(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> 
     inside = ~(above | below)
     x1, x2 = k1 * en + t1, k2 * vi + t2
     by_enable = x1 <= x2
-    gate, slope, leapt = _gate(np.where(by_enable, x1, x2), None if memory is None else memory[2])
-    gate, slope = m * gate, m * slope
-    out = gate * value
-    by_vo = -g * gate * inside
-    by_vi = duty * g * gate * (inside & dropout) + slope * value * k2 * ~by_enable
+    gate, slope, seen, leapt = _gate(np.where(by_enable, x1, x2), None if memory is None else memory[2])
+    slope = m * slope
+    out = m * gate * value
+    by_vo = -g * m * seen * inside
+    by_vi = duty * g * m * seen * (inside & dropout) + slope * value * k2 * ~by_enable
     by_en = slope * value * k1 * by_enable
     low_input = vi < least
     base = 1 / (efficiency * np.where(low_input, least, np.maximum(vi, 1e-9)))

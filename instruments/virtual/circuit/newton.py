@@ -18,14 +18,14 @@ from .linear import solve_batch
 from .structure import Corrections, Ints, Structure
 
 RELTOL: Final = 1e-9
-ABSTOL: Final = 1e-12  # A
+ABSTOL: Final = 5e-12  # A; above what GMIN leaks from a floating net
 VNTOL: Final = 1e-9  # V
 WEAK: Final = 0.01  # a node that GMIN's leak lowers by more than this share of its voltage keeps it
 ROUNDING: Final = 4 * 2.0**-52
 GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less than about 1e-10 S)
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
-ITERATIONS: Final = 80
+ITERATIONS: Final = 120
 CHUNK: Final = 512  # members at a time, to stay within the processor's cache
 
 OK: Final = "ok"
@@ -88,6 +88,11 @@ class Memory:
             for b in system.structure.layout.blocks
             if b.device.memory
         }
+
+    def forget(self) -> None:
+        """Limit nothing in the next iteration."""
+        for held in self.blocks.values():
+            held[...] = np.nan
 
     def take(self, members: Mask) -> None:
         self.blocks = {name: m[:, :, members] for name, m in self.blocks.items()}
@@ -208,8 +213,22 @@ def newton(
     reach_of = np.maximum(reach, _largest_source(system) / 5)
     leak = np.full((nodes, batch), gmin)
     trims = gmin == GMIN and anchor is None
-    state = _Iteration(x, np.zeros(batch), np.zeros(batch, dtype=bool), leak, anchor, trims)
-    for _ in range(iterations):
+    state = _Iteration(
+        x,
+        np.zeros(batch),
+        np.zeros(batch, dtype=bool),
+        leak,
+        anchor,
+        trims,
+        np.zeros(batch, dtype=bool),
+        np.zeros(batch),
+    )
+    for k in range(iterations):
+        # what has not settled by now goes round in a ring: shorter steps, and damping that fades more slowly, end that
+        patience = 1 if k < 20 else 2 if k < 45 else 4
+        state.late = k >= 12
+        if k == 20:  # where a loop holds itself up, the limiters keep it on its unstable point: let it fall
+            memory.forget()
         e = evaluate(system, state.x, memory, state.leak)
         if state.anchor is not None:
             e.residual[:nodes] += state.anchor[0] * (state.x[:nodes] - state.anchor[1])
@@ -229,7 +248,7 @@ def newton(
             state, reach_of = state.take(stay), reach_of[stay]
             memory.take(stay)
             e = Evaluation(e.residual[:, stay], e.partials[:, stay], e.currents[:, stay], None)
-        _move(system, state, e, reach_of, ease)
+        _move(system, state, e, reach_of / patience, ease ** (1 / patience))
     out[:, alive] = state.x
     return out, done
 
@@ -244,10 +263,22 @@ class _Iteration:
     leak: Array
     anchor: tuple[Array, Array] | None
     trims: bool
+    trimmed: Mask
+    last: Array
+    late: bool = False
 
     def take(self, stay: Mask) -> _Iteration:
         anchor = None if self.anchor is None else (self.anchor[0][stay], self.anchor[1][:, stay])
-        return _Iteration(self.x[:, stay], self.damping[stay], self.small[stay], self.leak[:, stay], anchor, self.trims)
+        return _Iteration(
+            self.x[:, stay],
+            self.damping[stay],
+            self.small[stay],
+            self.leak[:, stay],
+            anchor,
+            self.trims,
+            self.trimmed[stay],
+            self.last[stay],
+        )
 
 
 def weakly_held(system: System, x: Array) -> Mask:
@@ -278,15 +309,22 @@ def _move(system: System, state: _Iteration, e: Evaluation, reach: Array, ease: 
     delta, lean, state.damping = _step(system, state, e, reach)
     size = np.abs(delta[:nodes])
     largest = size.max(axis=0)
-    x = state.x - np.clip(delta, -1.5 * reach, 1.5 * reach)
-    x[nodes:] = state.x[nodes:] - delta[nodes:]
+    step = np.clip(delta, -1.5 * reach, 1.5 * reach)
+    step[nodes:] = delta[nodes:]
+    if state.late:
+        step *= np.where(largest > 0.7 * state.last, 0.4, 1.0)
+    state.last = largest
+    x = state.x - step
     state.small = (state.damping == 0) & (size <= RELTOL * np.abs(x[:nodes]) + VNTOL).all(axis=0)
     if lean is not None:
         # what GMIN's leak does to a node, V/V: next to nothing where something else holds it, all where nothing does
         near = (largest < 0.05) & (state.damping == 0)
-        leak = np.where(np.abs(lean) <= WEAK, 0.0, GMIN)
+        # once taken off it may come back, but not go again: a node at the edge must not keep the iteration going
+        weak = np.abs(lean) > WEAK
+        leak = np.where(weak, GMIN, np.where(state.trimmed, state.leak, 0.0))
         changed = near & (leak != state.leak).any(axis=0)
         state.leak = np.where(near, leak, state.leak)
+        state.trimmed |= near
         state.small &= near & ~changed
     state.x = x
     fade = np.where(largest < 0.15 * reach, ease * ease, ease)
@@ -304,7 +342,9 @@ def _step(system: System, state: _Iteration, e: Evaluation, reach: Array) -> tup
     """
     nodes = system.structure.layout.nodes
     damping = state.damping
-    held = state.leak if state.anchor is None else state.leak + state.anchor[0]
+    held = state.leak + 0.01 * GMIN  # never singular for want of a path
+    if state.anchor is not None:
+        held = held + state.anchor[0]
     second = np.full((nodes, len(damping)), GMIN) if state.trims else None
     delta, lean = solve_batch(system, e.partials, e.residual, held + damping, second)
     damping = damping.copy()
@@ -383,7 +423,13 @@ def _operating_point(system: System, x0: Array) -> tuple[Array, Mask, list[str]]
         finite &= np.isfinite(system.extras.g).all(axis=0)
     for k in np.flatnonzero(~finite):
         how[k] = BAD
-    remedies = (("damping", _damped), ("gmin", by_gmin), ("sources", by_sources), ("time", by_time))
+    remedies = (
+        ("full steps", _unbounded),
+        ("damping", _damped),
+        ("gmin", by_gmin),
+        ("sources", by_sources),
+        ("time", by_time),
+    )
     for name, remedy in remedies:
         left = np.flatnonzero(~ok & finite)
         if not len(left):
@@ -394,6 +440,11 @@ def _operating_point(system: System, x0: Array) -> tuple[Array, Mask, list[str]]
         for k in left[good]:
             how[k] = name
     return x, ok, how
+
+
+def _unbounded(system: System, x: Array) -> tuple[Array, Mask]:
+    """For voltages far beyond the sources' (a large current through a large resistance)."""
+    return newton(system, np.zeros_like(x), iterations=25, reach=1e12)
 
 
 def _damped(system: System, x: Array) -> tuple[Array, Mask]:
