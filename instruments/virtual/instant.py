@@ -11,15 +11,16 @@ that many simulations can have their points solved together (see lockstep.py).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from .circuit import Model, Overstress, Points, Variant
 from .circuit.ratings import Watch
+from .circuit.structure import Structure
 
 Solver = Callable[[Variant, "State | None"], "State"]
 
@@ -32,7 +33,10 @@ class State:
     def __init__(self, points: Points, member: int) -> None:
         self.points = points
         self.member = member
-        self.at, self.unknowns, self.currents = points.state(member)
+        self.at = points.layout.home.copy()
+        for terminal, node in points.plans[member].moves:
+            self.at[terminal] = node
+        self.unknowns, self.currents = points._x[:, member], points._currents[:, member]
 
     def volts(self, net: str) -> float:
         node = self.points.layout.node.get(net)
@@ -63,11 +67,21 @@ def _rows(layout: Any, terminal: int) -> tuple[Any, Any]:
     return np.flatnonzero(layout.current_plus == terminal), np.flatnonzero(layout.current_minus == terminal)
 
 
+def gathered(states: Sequence[State]) -> Points:
+    """Members of several batches of one model as one batch, to begin a solution from."""
+    layout = states[0].points.layout
+    variants = [state.points.variants[state.member] for state in states]
+    whole = Points(layout, variants, [state.points.plans[state.member] for state in states])
+    for column, state in enumerate(states):
+        whole._x[:, column] = state.unknowns if state.points.layout is layout else 0.0
+    return whole
+
+
 def alone(model: Model) -> Solver:
     """A solver that solves each variant by itself, beginning at its last point."""
 
     def solve(variant: Variant, last: State | None) -> State:
-        start = None if last is None else Points.gathered([(last.points, last.member)])
+        start = None if last is None else gathered([last])
         return State(model.solve([variant], start).require(), 0)
 
     return solve
@@ -104,7 +118,7 @@ class Instant:
         return self._state
 
     def _measure(self, state: State) -> None:
-        self._watch.place_at(state.at)
+        self._watch.place(cast(Structure, state))  # it looks at nothing but where the terminals are
         self._watch.step(self.time, 0.0, state.unknowns, state.currents)
 
     @property

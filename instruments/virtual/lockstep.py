@@ -16,7 +16,7 @@ import threading
 from collections import deque
 
 from .circuit import Model, Points, SolveError, Variant
-from .instant import Solver, State
+from .instant import Solver, State, gathered
 
 
 class _Asked:
@@ -100,4 +100,4 @@ class Lockstep:
         known = [each.last for each in asked]
         if any(state is None for state in known):
             return None
-        return Points.gathered([(state.points, state.member) for state in known if state is not None])
+        return gathered([state for state in known if state is not None])

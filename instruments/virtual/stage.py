@@ -2,7 +2,8 @@
 
 It owns the simulation, the time, events that are due later (a boot log, a delayed trip, a guard's next poll) and
 watchers that look at the circuit while it moves (protections, the processor's reset). A circuit at rest costs nothing:
-watchers run while something moves and once when it has come to rest.
+watchers run while something moves and once when it has come to rest. The simulation may lag behind; it is
+brought up to the stage's time whenever somebody looks.
 """
 
 from __future__ import annotations
@@ -53,6 +54,8 @@ class Stage:
         self.version = 0  # counts changes, so that what was computed from the circuit may be kept until the next one
         self.moving = True
         self.changed_at = 0.0
+        self._simulated = 0.0  # how far the simulation has come
+        self._look_at = FIRST_SLICE  # when the watchers look next, while something moves
         self._events: list[tuple[float, int, Event]] = []
         self._number = 0
         self._inside = False
@@ -70,18 +73,25 @@ class Stage:
 
         gently: nothing that a protection would have to act on follows (a meter's lead moves).
         """
+        self._catch_up()
         self.simulation.change(values or {}, moves or {})
         self.version += 1
-        self.moving = True
         if not gently:
             self.changed_at = self.now
+        if not gently or not self.moving:
+            self._look_at = self.now + FIRST_SLICE
+        self.moving = True
 
     def volts(self, net: str) -> float:
         """Voltage of a net against ground."""
+        if self._simulated < self.now:
+            self._catch_up()
         return self.simulation.volts(net)
 
     def current(self, part: str, pin: str) -> float:
         """Current into a part's pin, in A."""
+        if self._simulated < self.now:
+            self._catch_up()
         return self.simulation.current(part, pin)
 
     def watch(self, watcher: Callable[[], None]) -> None:
@@ -132,18 +142,24 @@ class Stage:
         return max(FIRST_SLICE, GROWTH * (self.now - self.changed_at)) if self.moving else math.inf
 
     def _flow(self, until: float) -> None:
-        """Move the circuit on, looking at it more often the more recent the last change is."""
-        while self.now < until:
-            if not self.moving:
-                self.simulation.advance(until - self.now)
-                self.now = until
-                if not self.simulation.settled:  # a part with a memory of its own has moved
-                    self.moving = True
-                    self.changed_at = self.now
-                return
-            step = min(until - self.now, self.pace)
-            self.simulation.advance(step)
-            self.now += step
-            self.moving = not self.simulation.settled
+        """Move the circuit on as far as somebody has to look; the rest of the time is made up for at the next look."""
+        while self.moving and self._look_at <= until:
+            self.now = max(self.now, self._look_at)
+            self._catch_up()
             for watcher in self._watchers:
                 watcher()
+            self._look_at = self.now + self.pace
+        self.now = max(self.now, until)
+
+    def _catch_up(self) -> None:
+        """Bring the simulation up to now."""
+        owed = self.now - self._simulated
+        if owed <= 0:
+            return
+        self.simulation.advance(owed)
+        self._simulated = self.now
+        moving = not self.simulation.settled
+        if moving and not self.moving:  # a part with a memory of its own has moved
+            self.changed_at = self.now
+            self._look_at = self.now + FIRST_SLICE
+        self.moving = moving
