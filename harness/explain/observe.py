@@ -25,8 +25,8 @@ VOLTS, OHMS, CURRENT, TEXT = "dc volts", "ohms", "current", "text"
 REVERSED = "ohms reversed"
 
 # What the model itself may be wrong by, beyond tolerances: one standard deviation (estimates, no source).
-_MODEL_SHARE = {VOLTS: 0.002, CURRENT: 0.02, OHMS: 0.0}
-_MODEL_FLOOR = {VOLTS: 3e-3, CURRENT: 100e-6, OHMS: 0.02}
+_MODEL_SHARE = {VOLTS: 0.002, CURRENT: 0.02}
+_MODEL_FLOOR = {VOLTS: 3e-3, CURRENT: 100e-6}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +83,16 @@ class Clue:
         return f"{self.of} answer [{self.state.key}]"
 
 
+# An ohms reading through junctions and capacitors depends on what was measured before (a rail that a test current has
+# charged feeds others): decades by which it may differ from the circuit at rest, near a short and far from one.
+_OHMS_NEAR, _OHMS_FAR, _SHORT_OHMS = 0.03, 0.35, 300.0
+
+
 def _sigma(quantity: str, reading: Reading, value: float) -> float:
     u = reading.u or 0.0
     if quantity == OHMS:
         u = min((u + 0.1) / max(value, 0.1) / math.log(10), 0.5)  # 0.1 Ω: leads and contacts
-        value = 0.0
+        return math.hypot(u, _OHMS_NEAR if value < _SHORT_OHMS else _OHMS_FAR)
     return math.hypot(u, _MODEL_FLOOR[quantity] + _MODEL_SHARE[quantity] * abs(value))
 
 

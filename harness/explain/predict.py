@@ -20,7 +20,7 @@ import numpy as np
 
 from harness.describe.circuit import METER, supply_part_name
 from harness.describe.state import BenchState
-from harness.explain.observe import CURRENT, OHMS, Observation
+from harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
 from harness.explain.uncertainty import Array
 from instruments.virtual.circuit import Circuit, Fault, Model, Part, Points, Variant
 
@@ -28,7 +28,15 @@ _KEEP: Final = 400
 """Batches up to this size are kept to begin later ones from."""
 
 VOLTMETER_OHMS = 10e6
-_IDLE = "(meter's lead)"
+SUPPLY_FARADS: Final = 22e-6
+"""Output capacitor of a bench supply: it stays on the net when the output is off (common practice, 10 to 500 µF)."""
+PUSH_AMPS = 1e-6
+STRAY_AMPS: Final = 20e-9
+"""Leakage that no part states: flux, moisture, a meter's bias current (estimate, no source)."""
+HELD_VOLTS: Final = 0.3
+"""What a net that nothing discharges may still hold (one standard deviation; estimate, no source)."""
+REST_S: Final = 0.5
+"""Seconds that a net had to discharge before it was read (estimate)."""
 
 
 @dataclass(frozen=True)
@@ -155,22 +163,21 @@ class Predictor:
             return self._pulled_scene(o, values)
         ohms = o.state.load_ohms or VOLTMETER_OHMS
         if shared and ohms >= 1e6:
-            for net in self._nets_read(o.state):
+            for net in self._read_in[replace_load(o.state)]:
                 values[f"{probe_name(net)}.on"] = True
         elif o.of != self.ground:
             values[f"{probe_name(o.of)}.on"] = True
             values[f"{probe_name(o.of)}.value"] = ohms
         return Scene(values)
 
-    def _nets_read(self, state: BenchState) -> list[str]:
-        key = replace_load(state)
-        return [n for n in self.nets if n != self.ground and self._reads(n, key)]
-
-    def _reads(self, net: str, key: str) -> bool:
-        return any(
-            o.of == net and o.quantity not in (OHMS, CURRENT) and replace_load(o.state) == key
-            for o in self.observations
-        )
+    @cached_property
+    def _read_in(self) -> dict[str, list[str]]:
+        """Bench state without its load -> nets whose volts are read in it."""
+        found: dict[str, dict[str, None]] = {}
+        for o in self.observations:
+            if o.quantity == VOLTS and o.of != self.ground:
+                found.setdefault(replace_load(o.state), {})[o.of] = None
+        return {key: list(nets) for key, nets in found.items()}
 
     def _ohms_scene(self, o: Observation, values: dict[str, Any]) -> Scene:
         values[f"{METER}.test_amps"] = o.test_amps
@@ -217,6 +224,44 @@ class Predictor:
             members = slice(at, at + len(changes))
             out[:, column] = self._read(points, self.observations[k], scene, members, cache)
         return out
+
+    # --- what is not at rest --------------------------------------------------------------------------------------
+    def slack(self, changes: Sequence[Change]) -> Array:
+        """(H, n) standard deviation of each observation from charge that a net still holds and from stray leakage.
+
+        A net that nothing drives is found by pushing 1 µA into it: its resistance times the leakage, and what is left
+        of an earlier voltage after `REST_S` with the capacitors on it. Zero for ohms and currents: they have their own.
+        """
+        held = [k for k, o in enumerate(self.observations) if o.quantity == VOLTS and o.state.to is None]
+        out = np.zeros((len(changes), len(self.observations)))
+        if not held:
+            return out
+        before = self.predict(changes, exact=True, only=held, near=changes)
+        scenes = [self._pushed(self._exact[k], self.observations[k].of) for k in held]
+        points = self.solve(scenes, changes, changes)
+        count = len(changes)
+        for column, k in enumerate(held):
+            net = self.observations[k].of
+            rise = points.net(net)[column * count : (column + 1) * count] - before[:, column]
+            ohms = np.nan_to_num(np.abs(rise), nan=1.0) / PUSH_AMPS
+            tau = np.maximum(ohms * self.farads.get(net, 0.0), 1e-9)
+            out[:, k] = np.hypot(ohms * STRAY_AMPS, HELD_VOLTS * np.exp(-REST_S / tau))
+        return out
+
+    @cached_property
+    def farads(self) -> dict[str, float]:
+        """Capacitance on each net, a bench supply's own included."""
+        total = dict.fromkeys(self.supplies.values(), SUPPLY_FARADS)
+        for part in self.circuit.parts:
+            if part.kind == "capacitor":
+                for net in part.pins.values():
+                    total[net] = total.get(net, 0.0) + float(part.values["value"])
+        return total
+
+    @staticmethod
+    def _pushed(scene: Scene, net: str) -> Scene:
+        values = {**scene.values, f"{METER}.test_amps": PUSH_AMPS, f"{METER}.compliance_volts": 100.0}
+        return Scene({**values, f"{METER}.ohms": 1e12}, {f"{METER}.HI": net})
 
     def solve(self, scenes: Sequence[Scene], changes: Sequence[Change], near: Sequence[Change]) -> Points:
         """All changes in all scenes, scene by scene; answers are kept to begin others from."""

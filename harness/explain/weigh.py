@@ -27,6 +27,7 @@ SCREENED = 60  # suspects that are solved in all scenes after screening
 FINALISTS = 30  # of those, refined
 WEIGHED = 8  # of those, weighed with a covariance of their own
 PAIRS = 60  # pairs that are solved
+TELLING = 40.0  # squared standard deviations that a further scene must add to be screened
 STEP = 0.05  # by which a fitted value is moved for its derivative (natural logarithm)
 FIRSTS = 25  # suspects that are tried with every other as a pair
 CLOSE_ENOUGH = 0.97
@@ -48,6 +49,9 @@ class Predicts(Protocol):
 
     def scenes(self) -> list[int]:
         """The scene of each observation."""
+
+    def slack(self, changes: Sequence[Change]) -> Array:
+        """(H, n) standard deviation of what is not at rest."""
 
 
 @dataclass(frozen=True)
@@ -231,8 +235,9 @@ class Weigher:
     def covariances(self, changes: Sequence[Change]) -> list[Array]:
         """Covariance of the readings of each changed board: its tolerances and the readings' uncertainty."""
         noise = np.diag(self.evidence.sigma**2)
+        slack = self.predictor.slack(changes)[:, : len(noise)]
         if not self.tolerances or not changes:
-            return [noise.copy() for _ in changes]
+            return [noise + np.diag(s**2) for s in slack]
         plan = [c.plus(t) for c in changes for t in self.tolerances]
         near = [c for c in changes for _ in self.tolerances]
         moved = self._predict([*plan, *changes], near=[*near, *changes])
@@ -241,7 +246,7 @@ class Weigher:
         for k in range(len(changes)):
             j = (moved[k * count : (k + 1) * count] - moved[len(plan) + k])[:, : len(noise)]
             j = np.where(np.isfinite(j), j, 0.0)
-            out.append(j.T @ j + noise)
+            out.append(j.T @ j + noise + np.diag(slack[k] ** 2))
         return out
 
     # --- screening --------------------------------------------------------------------------------------------
@@ -255,6 +260,8 @@ class Weigher:
         for _ in range(min(scenes, len(set(of)))):
             totals = {s: float(weight[of == s].sum()) for s in dict.fromkeys(of.tolist()) if s not in chosen}
             best = max(totals, key=lambda s: totals[s])
+            if len(chosen) > 1 and totals[best] < TELLING:
+                break
             chosen.append(best)
             seen = {nets[k] for k in np.flatnonzero(of == best).tolist()}
             weight = np.array([w * (0.2 if nets[k] in seen else 1.0) for k, w in enumerate(weight)])
