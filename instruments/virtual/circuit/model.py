@@ -16,7 +16,8 @@ from .draft import Draft, Element
 from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
-from .newton import CHUNK, Extras, System, evaluate, operating_point
+from .linear import plan_for
+from .newton import CHUNK, Extras, System, evaluate, operating_point, quick
 from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
@@ -25,6 +26,7 @@ from .structure import Corrections, Ints, Layout, Moved, Structure
 from .tolerance import specimen
 
 
+FEW = 32  # members of a chunk that are put off, to be finished together with those of other chunks
 OWN_STRUCTURE = 64  # members with the same pins moved, from which on they get a structure of their own
 
 
@@ -57,6 +59,7 @@ class Model:
             {name: q.default for name, q in kind_of(part).values.items() if q.default is not None}
             for part in circuit.parts
         ]
+        self._effects: dict[Fault, Effects] = {}
         self._expanded: dict[tuple[object, ...], Array] = {}
         self._lay_out(())
 
@@ -99,7 +102,9 @@ class Model:
         moves: dict[str, str] = dict(variant.moves)
         extras: list[tuple[Place, Place, float]] = []
         for fault in variant.faults:
-            effect: Effects = effects(self.circuit, fault)
+            effect = self._effects.get(fault)
+            if effect is None:
+                effect = self._effects[fault] = effects(self.circuit, fault)
             for name, changed in effect.values.items():
                 overrides.setdefault(self.part_index[name], {}).update(changed)
             moves.update(effect.moves)
@@ -209,11 +214,25 @@ class Model:
             plans = [self.plan(variant) for variant in variants]
         points = Points(self.layout, variants, plans)
         points._system = lambda member: self._system([plans[member]], own=True)[0]
-        begin = points.start_from(start)
+        begin = points.start_from(start).copy()
         for members, own in self._groups(plans):
-            for first in range(0, len(members), CHUNK):
-                self._solve_chunk(points, members[first : first + CHUNK], begin, own)
+            chunks = [members[first : first + CHUNK] for first in range(0, len(members), CHUNK)]
+            # the few that take long in each chunk are finished together, and so are chunks of one
+            left = chunks[-1:] if len(chunks) == 1 else [self._start_chunk(points, c, begin, own) for c in chunks]
+            rest = np.concatenate(left)
+            for first in range(0, len(rest), CHUNK):
+                self._solve_chunk(points, rest[first : first + CHUNK], begin, own)
         return points
+
+    def _start_chunk(self, points: Points, members: Ints, begin: Array, own: bool) -> Ints:
+        """Solve what converges soon; the members that are left, `begin` holding where they stand."""
+        system, _ = self._system([points.plans[k] for k in members], own)
+        x, ok = quick(system, np.ascontiguousarray(begin[:, members]), few=FEW)
+        with np.errstate(all="ignore"):
+            e = evaluate(system, x)
+        points.put(members, x, e, ok, [""] * len(members))
+        begin[:, members] = x
+        return members[~ok]
 
     def _groups(self, plans: Sequence[Plan]) -> list[tuple[Ints, bool]]:
         """Members to solve together, and whether they share a structure of their own.
@@ -227,7 +246,8 @@ class Model:
         lone = len(by_moves) == 1
         own = [members for moves, members in by_moves.items() if not moves or lone or len(members) >= OWN_STRUCTURE]
         rest = [k for moves, members in by_moves.items() for k in members if moves and len(members) < OWN_STRUCTURE]
-        groups = [(np.array(members), True) for members in own]
+        # those with conductances of their own come last, so that only their chunks' elimination fills in for them
+        groups = [(np.array(sorted(members, key=lambda k: len(plans[k].extras))), True) for members in own]
         if rest and not lone:
             groups.append((np.array(rest), False))
         return groups
@@ -240,9 +260,12 @@ class Model:
         theta, refused = self.theta(plans)
         extras = self.extras(plans)
         if own:
-            return System(self.structure(plans[0].moves), theta, extras), refused
-        moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
-        return System(self.structure(), theta, extras, moved), refused
+            system = System(self.structure(plans[0].moves), theta, extras)
+        else:
+            moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
+            system = System(self.structure(), theta, extras, moved)
+        system.plan = plan_for(system)
+        return system, refused
 
     def moved(self, moves: tuple[tuple[int, int], ...]) -> Moved:
         """The corrections of the drawn structure for a set of moved terminals (kept)."""

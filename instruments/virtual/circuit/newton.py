@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from .devices import LINEAR, SOURCE, Array, Mask
+from .elimination import Elimination
 from .linear import solve_batch
 from .structure import Corrections, Ints, Structure
 
@@ -26,7 +27,7 @@ GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
 ITERATIONS: Final = 120
-CHUNK: Final = 512  # members at a time, to stay within the processor's cache
+CHUNK: Final = 1024  # members at a time: enough to hide numpy's own cost, few enough to stay near the processor
 
 OK: Final = "ok"
 FAILED: Final = "no convergence"
@@ -53,6 +54,7 @@ class System:
     theta: Array
     extras: Extras | None = None
     moved: Corrections | None = None
+    plan: Elimination | None = None
 
     def take(self, members: Ints) -> System:
         theta = np.ascontiguousarray(self.theta[:, members])
@@ -62,7 +64,7 @@ class System:
         """The incidence of some members, with other parameters."""
         extras = self.extras.take(members) if self.extras is not None else None
         moved = self.moved.take(members, self.members) if self.moved is not None else None
-        return System(self.structure, theta, extras, moved)
+        return System(self.structure, theta, extras, moved, self.plan)
 
     @property
     def members(self) -> int:
@@ -198,8 +200,11 @@ def newton(
     reach: float = REACH,
     ease: float = EASE,
     anchor: tuple[Array, Array] | None = None,
+    few: int = 0,
 ) -> tuple[Array, Mask]:
     """Iterate from x (size, B): the last iterate of every member, and which converged.
+
+    few: stop when no more members than this are left (a small batch is dear by the member).
 
     reach: volts that a node should not move beyond in one iteration; ease: how fast the damping that this takes fades.
     anchor: (siemens (B,), volts (nodes, B)) ties every node to a voltage, for pseudo-transient continuation.
@@ -242,7 +247,8 @@ def newton(
             done[alive[finished & ~bad]] = True
             stay = ~leave
             alive = alive[stay]
-            if not len(alive):
+            if len(alive) <= few:
+                out[:, alive] = state.x[:, stay]
                 return out, done
             system = system.take(np.flatnonzero(stay))
             state, reach_of = state.take(stay), reach_of[stay]
@@ -377,7 +383,7 @@ def faded(system: System, strength: float) -> System:
         for name in b.device.excitations:
             start = b.parameters + b.device.row(name) * b.count
             theta[start : start + b.count] *= strength
-    return System(system.structure, theta, system.extras, system.moved)
+    return System(system.structure, theta, system.extras, system.moved, system.plan)
 
 
 def by_gmin(system: System, x: Array) -> tuple[Array, Mask]:
@@ -407,6 +413,12 @@ def by_time(system: System, x: Array) -> tuple[Array, Mask]:
         if ok.all() and siemens.max() < 1e-13:
             break
     return newton(system, x, iterations=100, reach=1.0)
+
+
+def quick(system: System, x: Array, few: int) -> tuple[Array, Mask]:
+    """Newton alone, until few members are left."""
+    with np.errstate(all="ignore"):
+        return newton(system, np.where(np.isfinite(x), x, 0.0), few=few)
 
 
 def operating_point(system: System, x: Array) -> tuple[Array, Mask, list[str]]:

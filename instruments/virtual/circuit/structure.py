@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.sparse as sparse
@@ -15,6 +16,9 @@ from numpy.typing import NDArray
 from .devices import DEVICES, SOURCE, Array, Device
 from .draft import GROUND, Element
 from .part import Circuit
+
+if TYPE_CHECKING:
+    from .elimination import Elimination
 
 Ints = NDArray[np.intp]
 
@@ -154,6 +158,7 @@ class Structure:
         self.to_nodes_abs = sparse.csr_array(abs(self.to_nodes))
         self.dense_to_nodes = self.to_nodes.toarray() if n * count < 200_000 else None
         self._pattern(*self._stamps(at))
+        self.plans: dict[frozenset[int], Elimination] = {}
 
     def _stamps(self, at: Ints) -> tuple[Ints, Ints, Ints, Array]:
         """Row, column, partial and sign of every contribution to the Jacobian, terminals sitting at `at`."""
