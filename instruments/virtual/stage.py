@@ -146,6 +146,7 @@ class Stage:
         while self.moving and self._look_at <= until:
             self.now = max(self.now, self._look_at)
             self._catch_up()
+            self.moving = not self.simulation.settled
             for watcher in self._watchers:
                 watcher()
             self._look_at = self.now + self.pace
@@ -162,4 +163,4 @@ class Stage:
         if moving and not self.moving:  # a part with a memory of its own has moved
             self.changed_at = self.now
             self._look_at = self.now + FIRST_SLICE
-        self.moving = moving
+        self.moving = self.moving or moving  # it comes to rest only where the watchers look, so that they see that too
