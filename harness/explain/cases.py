@@ -201,8 +201,27 @@ def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> 
             continue
         for path, relative in part.tolerance.items():
             out.append(Change(values={f"{part.name}.{path}": nominal(part, path) * (1 + relative / math.sqrt(3))}))
+    out += [Change(values={path: value}) for path, value in _unstated(circuit, reworked)]
     names = [f"{supply_part_name(name)}.volts" for name in supplies]
     return out + [Change(setting_errors={name: SETTING_SHARE}) for name in names]
+
+
+# What a part's data sheet leaves open although the board file states no tolerance: one standard deviation, relative
+# (estimates, no source: forward drops vary by some 5 %, on-resistances and quiescent currents by a quarter).
+_UNSTATED = {
+    "diode": {"drop": 0.05}, "schottky": {"drop": 0.05}, "led": {"drop": 0.05},
+    "load_switch": {"ohms": 0.25}, "ldo": {"quiescent": 0.25}, "charger": {"quiescent": 0.25},
+}  # fmt: skip
+
+
+def _unstated(circuit: Circuit, reworked: set[str]) -> list[tuple[str, float]]:
+    found = []
+    for part in circuit.parts:
+        for name, share in _UNSTATED.get(part.kind, {}).items():
+            value = part.values.get(name)
+            if part.name not in reworked and name not in part.tolerance and isinstance(value, int | float):
+                found.append((f"{part.name}.{name}", float(value) * (1 + share)))
+    return found
 
 
 def with_reading(case: Case, made: Observation) -> Case:

@@ -33,6 +33,10 @@ COMMON_PRIOR = 0.9
 """Prior of a fault that most other units of the board were found to have."""
 SHOWN = 1e-4
 """Least probability of a group that is listed."""
+ENOUGH = 0.97
+"""Probability of one group from which no further measurement is looked for."""
+CLEAR = 0.5
+"""Probability from which the likeliest explanation is acted on."""
 MOST_UNITS = 12
 """Other units that are weighed along, latest first."""
 
@@ -148,8 +152,15 @@ def other_runs(store: Store, run: RunRecord) -> list[RunRecord]:
     return list(found.values())
 
 
-def explain_case(case: Case, others: Sequence[Case] = (), *, pairs: bool = True, ask_next: bool = True) -> Explanation:
-    """Explain one unit, in the company of others. Raises CannotExplain."""
+def explain_case(
+    case: Case,
+    others: Sequence[Case] = (),
+    *,
+    pairs: bool = True,
+    ask_next: bool = True,
+    shared: Sequence[units.Common] | None = None,
+) -> Explanation:
+    """Explain one unit, in the company of others (or of what is known to be `shared` already). Raises CannotExplain."""
     weighed = {case.unit: case.weigh(pairs)}
     notes = []
     for other in others:
@@ -157,7 +168,7 @@ def explain_case(case: Case, others: Sequence[Case] = (), *, pairs: bool = True,
             weighed[other.unit] = other.weigh(pairs)
         except CannotExplain as error:
             notes.append(f"unit {other.unit} is left out: {error}")
-    shared = units.common(weighed)
+    shared = units.common(weighed) if shared is None else shared
     weighing = with_common(weighed[case.unit], shared)
     return _explanation(case, weighing, shared, notes, ask_next)
 
@@ -197,15 +208,28 @@ def _explanation(
     odd = _odd(case, weighing)
     groups = _groups(case, weighing, grouped, odd, shared)
     drawn = _as_drawn(case, weighing)
-    nets = {case.observations[k].of for k in drawn}
+    nets = dict.fromkeys(
+        (case.observations[k].of for k in drawn),
+        "the circuit as drawn gives this reading: a matter of the design (see the review), not of a hidden pull",
+    )
+    nets.update(_mended_elsewhere(case, groups, weighing))
     lines = findings(case.model.board, case.run, case.fixed.faults, nets)
     return Explanation(
         case.run.id, case.unit, case.run.board, tuple(groups), tuple(lines),
-        tuple(propose(case, weighing, grouped)) if ask_next else (),
+        tuple(propose(case, weighing, grouped)) if ask_next and not _settled(weighing, grouped) else (),
         tuple(case.observations[k].label for k in odd), tuple(case.observations[k].label for k in drawn),
         len(case.observations) + len(case.clues), tuple(shared), tuple(notes),
         tuple(_arithmetic(case, weighing, odd)), 0.0, entropy_of(weighing, grouped), weighing, case,
     )  # fmt: skip
+
+
+def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
+    """Whether nothing is left to tell apart: one group, and in it one place, stand clear of all others."""
+    if weighing.p_none > ENOUGH:
+        return True
+    if not grouped or weighing.probabilities[list(grouped[0])].sum() < ENOUGH:
+        return False
+    return bool(weighing.probabilities[grouped[0][0]] > 0.9)
 
 
 def _grouped(weighing: Weighing) -> list[list[int]]:
@@ -267,6 +291,21 @@ def _group(
         tuple(t for t, s in zip(best.texts, best.suspects, strict=True) if s.text in known),
         best.spreads,
     )
+
+
+def _mended_elsewhere(case: Case, groups: Sequence[Group], weighing: Weighing) -> dict[str, str]:
+    """Net -> what to mend, for lines whose odd reading the likeliest explanation gives by other than a pull on them."""
+    best = groups[0] if groups else None
+    if best is None or not best.faults or best.probability < CLEAR or not weighing.candidates:
+        return {}
+    suspects = weighing.candidates[0].suspects
+    pulled = {s.same_as.partition(">")[0] for s in suspects if s.category == "pull"}
+    others = [text for text, s in zip(best.faults, suspects, strict=True) if s.category != "pull"]
+    if not others:
+        return {}
+    says = f"mend what is wrong first: {words.describe_all(case.model.circuit, others)}"
+    accounted = set(best.accounts_for)
+    return {o.of: says for o in case.observations if o.label in accounted and o.of not in pulled}
 
 
 def _arithmetic(case: Case, weighing: Weighing, odd: Sequence[int]) -> list[str]:

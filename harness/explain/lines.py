@@ -21,6 +21,8 @@ Kind = Literal["divider", "toggling", "level", "floating", "fighting"]
 
 FLOATING_OHMS = 1e6
 """A source above this is no pull: an input's leakage of 1 µA moves it by more than a volt (common practice)."""
+ZERO_VOLTS = 0.02
+"""Below this a reading is 0 V, and says nothing of how strongly the line is held there."""
 LEAKAGE_AMPS = 3e-6
 """What a load may carry on a floating line: the leakage of a few inputs (±1 µA each in logic data sheets)."""
 DRIVER_OHMS = 300.0
@@ -190,6 +192,8 @@ def _steady(
         )
         return context.result("floating", says)
     expected = _expected(context)
+    if context.level == "low" and max(abs(r.volts) for r in readings) < ZERO_VOLTS and not driven:
+        return _at_zero(context, expected)
     found = thevenin.candidates(drawn, [GROUND, *context.rails])
     if driven and context.level != "between":
         found = []
@@ -198,6 +202,19 @@ def _steady(
     pull = _choose(context, drawn, found, behind)
     kind: Kind = "divider" if context.level == "between" else "level"
     return context.result(kind, _words(context, kind, pull, found), source=behind, pull=pull, candidates=tuple(found))
+
+
+def _at_zero(context: _Context, expected: float | None) -> LineAnalysis:
+    """0 V under every load: nothing can be computed from it, only said."""
+    up = [r.name for r in context.fitted if r.to != GROUND]
+    if expected is not None and expected > 10 * ZERO_VOLTS and up:
+        says = (
+            f"{context.line} reads 0 V although {' and '.join(up)} should pull it up to {show(expected, 'V', 3)}: "
+            f"{up[0]} is missing, or something holds the line low; its resistance to ground without power tells which"
+        )
+    else:
+        says = f"{context.line} is held low"
+    return context.result("level", says)
 
 
 def _note_source(context: _Context, readings: Sequence[LineReading], behind: Source) -> None:

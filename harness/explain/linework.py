@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -56,19 +56,20 @@ class LineFinding:
 
 
 def findings(
-    board: Board, run: RunRecord, rework: Sequence[Fault] = (), as_drawn: Iterable[str] = ()
+    board: Board, run: RunRecord, rework: Sequence[Fault] = (), explained: Mapping[str, str] | None = None
 ) -> list[LineFinding]:
     """Every line that was odd, in the state in which it was, analysed from all readings of that state.
 
-    as_drawn: nets whose odd reading the drawn circuit itself gives: no hidden pull is looked for there.
+    explained: net -> what explains its odd reading otherwise than by a pull on it; there is nothing to bodge there. A
+    line whose own rail is down says nothing and is left out.
     """
-    drawn = set(as_drawn)
+    explained = explained or {}
     gathered = _gather(run, {line.net for line in board.lines.values()}, board)
     out = []
     for line in board.lines.values():
         for state, readings in gathered.get(line.net, {}).items():
             if any(r.outcome in ("fail", "marginal") for r in readings):
-                finding = _finding(board, run, line, state, readings, rework, line.net in drawn)
+                finding = _finding(board, run, line, state, readings, rework, explained.get(line.net, ""))
                 if finding is not None:
                     out.append(finding)
     return out
@@ -95,7 +96,7 @@ def _gather(run: RunRecord, nets: set[str], board: Board) -> dict[str, dict[Benc
 
 def _finding(
     board: Board, run: RunRecord, line: Line, state: BenchState, readings: list[Reading], rework: Sequence[Fault],
-    as_drawn: bool,
+    explained: str,
 ) -> LineFinding | None:  # fmt: skip
     thresholds = _thresholds(board, line)
     rails = _rails(board, run, state)
@@ -104,14 +105,15 @@ def _finding(
         return None
     taken = _with_ac(taken, readings, state)
     fitted = _fitted(board, line.net, rails, rework)
-    driven = line.driven_by in state.pins if line.driven_by else False
+    if not _rail_up(board, line, rails):
+        return None
+    driven = _is_driven(board, line, state)
     analysis = analyse(
         line.name, taken, thresholds, fitted=fitted, rails=rails, driven=driven, leak_amps=0.0,
         swing=_swing(board, line, rails),
     )  # fmt: skip
-    if as_drawn:
-        why = "the circuit as drawn gives this reading: see the review of the design, not a hidden pull"
-        return LineFinding(line.name, analysis, None, why)
+    if explained:
+        return LineFinding(line.name, analysis, None, explained)
     mended, why = _bodge(board, line, analysis, thresholds, rails, driven)
     return LineFinding(line.name, analysis, mended, why)
 
@@ -185,6 +187,38 @@ def _rails(board: Board, run: RunRecord, state: BenchState) -> dict[str, Rail]:
             half = (rail.volts.high - rail.volts.low) / 2
             rails[rail.net] = Rail(rail.net, rail.volts.nominal, half)
     return {name: rail for name, rail in rails.items() if rail.volts > 0.1}
+
+
+def _rail_up(board: Board, line: Line, rails: Mapping[str, Rail]) -> bool:
+    """Whether the rail that the line's levels refer to stands at 70 % of its nominal or more, or is not known."""
+    from harness.describe.levels import rail_of, supply_net
+
+    nominal = rail_of(board, line)
+    ends = [line.driven_by] if line.driven_by else []
+    ends += [f"{part.name}.{pin}" for part in board.parts.values() for pin, net in part.pins.items() if net == line.net]
+    for end in ends:
+        name, _, pin = end.partition(".")
+        net = supply_net(board.parts[name], pin) if name in board.parts else None
+        if net is not None and nominal is not None and _is_rail(board, net):
+            return net in rails and rails[net].volts >= 0.7 * nominal
+    return True
+
+
+def _is_rail(board: Board, net: str) -> bool:
+    return any(rail.net == net for rail in board.rails.values())
+
+
+def _is_driven(board: Board, line: Line, state: BenchState) -> bool:
+    """Whether something holds the line in this state: a pin that was told to, or a driver that is never released."""
+    if line.driven_by is None:
+        return False
+    if line.driven_by in state.pins:
+        return True
+    name, _, pin = line.driven_by.partition(".")
+    part = board.parts.get(name)
+    if part is None:
+        return False
+    return part.kind == "supervisor" or part.values.get("io", {}).get(pin, {}).get("type") == "output"
 
 
 def _swing(board: Board, line: Line, rails: Mapping[str, Rail]) -> tuple[float, float] | None:

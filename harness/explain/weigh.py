@@ -217,7 +217,7 @@ class Weigher:
         other, freed = self._other(none)
         result = self._result(none, weighed, other, freed)
         if pairs and result.p_other > 1 - CLOSE_ENOUGH:
-            weighed += self._final(self._refine(self._best_pairs(weighed, screened)), none)
+            weighed += needed(weighed, self._final(self._refine(self._best_pairs(weighed, screened)), none))
             result = self._result(none, weighed, other, freed)
         return result
 
@@ -465,6 +465,20 @@ class Weigher:
             if len(out) >= FIRSTS:
                 break
         return list(out.values())[:FIRSTS]
+
+
+NEEDED = 3.0
+"""How much better, in natural logarithms, two faults must fit than one of them alone to be listed at all."""
+
+
+def needed(singles: Sequence[Candidate], pairs: Sequence[Candidate]) -> list[Candidate]:
+    """Pairs of which both members are needed: minimal explanations. A second fault that no reading asks for is none."""
+    alone: dict[str, float] = {}
+    for c in singles:
+        alone[c.suspects[0].text] = max(alone.get(c.suspects[0].text, -math.inf), c.log_likelihood + c.occam)
+    return [
+        p for p in pairs if p.log_likelihood + p.occam > max(alone.get(s.text, -math.inf) for s in p.suspects) + NEEDED
+    ]
 
 
 class _Whitener:
