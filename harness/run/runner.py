@@ -16,7 +16,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from harness.run.context import Context
@@ -77,9 +77,10 @@ class Runner:
         self.steps: list[Step] = []
         self.error: BaseException | None = None
         self.trip: Trip | None = None
+        self._number = 0
 
     def run(self) -> Result:
-        """Every step in order, then everything off. Raises nothing but what the recorder raises, outputs off first."""
+        """Every step in order, then everything off. Raises what `begin` of the recorder raises, before anything is on."""
         run_id = self.recorder.begin(self.start)
         started = time.time()
         off = OffReport({}, {})
@@ -101,14 +102,22 @@ class Runner:
             says=self._says(off),
             steps=tuple(self.steps),
         )
-        self.recorder.end(
-            self._outcome(),
-            outputs_off=record.outputs_off,
-            energised_s=record.energised_s or 0.0,
-            trip=self.trip,
-            says=record.says,
-        )
-        return Result(record, self.error, off)
+        return Result(self._ended(record), self.error, off)
+
+    def _ended(self, record: RunRecord) -> RunRecord:
+        """The record, as far as the store takes it: what fails there is told and hides nothing else."""
+        try:
+            self.recorder.end(
+                record.outcome or "error",
+                outputs_off=record.outputs_off,
+                energised_s=record.energised_s or 0.0,
+                trip=self.trip,
+                says=record.says,
+            )
+        except Exception as error:  # noqa: BLE001
+            self.error = self.error or error
+            return replace(record, outcome="error", says=f"{record.says}; the run's end was not kept: {error}")
+        return record
 
     # --- the steps --------------------------------------------------------------------------------------------------
     def _work(self) -> None:
@@ -125,7 +134,7 @@ class Runner:
                 return
 
     def _step(self, number: int, model: Any, kind: StepKind) -> Step:
-        context = self.context
+        context, self._number = self.context, number
         context.begin(kind.stops)
         started = context.now
         broke: BaseException | None = None
@@ -196,7 +205,7 @@ class Runner:
         begun = self.context.begun
         said = [(each.time, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
         said += self.context.guard.traffic()
-        return [(at - begun, *rest) for at, *rest in sorted(said)]  # type: ignore[misc]
+        return [(at - begun, *rest) for at, *rest in sorted(said)]
 
     # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:
@@ -234,7 +243,10 @@ class Runner:
         except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001  told in the step
             broke = error
             context.say(f"the discharge was not measured ({error}): wait, and measure by hand before touching")
-        self._commit(len(self.steps) + 1, "discharge", "discharge", started, broke)
+        try:
+            self._commit(self._number + 1, "discharge", "discharge", started, broke)
+        except Exception as error:  # noqa: BLE001  the power is off; the store's failure is told, not raised
+            self.error = self.error or error
 
     @property
     def _stopped(self) -> bool:

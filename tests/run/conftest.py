@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import runpy
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -110,3 +112,29 @@ def clock() -> FakeClock:
 @pytest.fixture
 def fake_psu() -> type[FakePsu]:
     return FakePsu
+
+
+class Toy:
+    """The toy board's files in a folder of their own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        source = runpy.run_path(str(Path(__file__).parent / "toy.py"))
+        self.board = self.write("board.toml", source["BOARD"])
+        self.sequence = self.write("bring-up.toml", source["SEQUENCE"])
+        self.waiting = self.write("waiting.toml", source["WAITING"])
+        self.board_text: str = source["BOARD"]
+
+    def write(self, name: str, text: str) -> Path:
+        path = self.folder / name
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    def steps(self, text: str, name: str = "steps.toml") -> Path:
+        """A sequence of these [[step]] tables."""
+        return self.write(name, f'title = "Steps"\nboard = "board.toml"\n{text}')
+
+
+@pytest.fixture
+def toy(tmp_path: Path) -> Toy:
+    return Toy(tmp_path)

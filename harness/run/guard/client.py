@@ -24,7 +24,7 @@ import threading
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from harness.run.errors import GuardLost, power_cut
 from harness.run.guard import wire
@@ -165,7 +165,7 @@ class ProcessGuard:
         if self.lost:
             raise GuardLost(self.lost)
 
-    def _take_over(self, why: str) -> Any:
+    def _take_over(self, why: str) -> NoReturn:
         """Outputs off through sessions of our own, then GuardLost."""
         self._kill()
         report = self._off_by_ourselves()
@@ -338,7 +338,7 @@ def _plain_bench(described: Bench) -> dict[str, Any]:
     """The supplies of a bench as its file would say them: what the guard needs and no more."""
     instruments = {}
     for instrument in described.of_kind("psu"):
-        entry = {"kind": "psu", "address": instrument.address, "feeds": dict(instrument.feeds)}
+        entry: dict[str, Any] = {"kind": "psu", "address": instrument.address, "feeds": dict(instrument.feeds)}
         entry["timeout"] = f"{instrument.timeout:g} s"
         entry["terminator"] = instrument.terminator
         entry.update({key: value for key in ("dialect", "identity") if (value := getattr(instrument, key))})
