@@ -19,6 +19,7 @@ import socket
 import sys
 import threading
 import time
+import weakref
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -156,6 +157,11 @@ class Client(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         self._transport = None
 
+    def drop(self) -> None:
+        """End the connection, whatever is still unsent."""
+        if self._transport is not None:
+            self._transport.abort()
+
     def send(self, data: bytes) -> None:
         """Reply, unless the client has gone."""
         if self._transport is not None:
@@ -216,19 +222,25 @@ class WireServer:
         self._served = [Served(name, item, self._clock, heard) for name, item in bench.instruments.items()]
         self._servers: list[asyncio.AbstractServer] = []
         self._descriptors: list[int] = []
+        self._clients: weakref.WeakSet[Client] = weakref.WeakSet()
         self._ticking: asyncio.TimerHandle | None = None
 
     async def start(self) -> Addresses:
         """Open all ports; OSError where one is taken."""
         addresses: dict[str, str] = {}
         for served in self._served:
-            port = await self._listen(lambda served=served: Client(served))  # type: ignore[misc]
+            port = await self._listen(lambda served=served: self._client(served))  # type: ignore[misc]
             addresses[served.name] = f"TCPIP::{self.host}::{port}::SOCKET"
         console = None
         if self.bench.target is not None:
             console = await self._open_console(WireConsole(self.bench, self._clock))
         self._tick()
         return Addresses(addresses, console)
+
+    def _client(self, served: Served) -> Client:
+        client = Client(served)
+        self._clients.add(client)
+        return client
 
     async def _listen(self, protocol: Callable[[], asyncio.Protocol]) -> int:
         server = await asyncio.get_running_loop().create_server(protocol, self.host, next(self._ports))
@@ -271,6 +283,9 @@ class WireServer:
             self._ticking.cancel()
         for server in self._servers:
             server.close()
+        for client in list(self._clients):
+            client.drop()
+        await asyncio.sleep(0)  # lets the connections be closed before the loop is
         loop = asyncio.get_running_loop()
         for descriptor in self._descriptors:
             loop.remove_reader(descriptor)

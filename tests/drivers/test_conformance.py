@@ -14,6 +14,7 @@ from instruments.opening import open_instrument
 from instruments.virtual.bench import VirtualBench, prepare
 from instruments.virtual.circuit import Circuit, Part
 from instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
+from instruments.virtual.server import running
 
 NAMED = {"korad": "korad-ka3000"}  # no terminator: must be named before anything can be asked
 
@@ -59,6 +60,20 @@ def test_meters(prepared, face):
 @pytest.mark.parametrize("face", SCANNER_FACES)
 def test_scanners(prepared, face):
     assert failed(check_scanner(opened(prepared, "scanner", face), ["101", "102"])) == []
+
+
+QUICK = [
+    face for face in PSU_FACES if face not in ("spd3303x", "owon", "gpd3303s", "korad")
+]  # makers' gaps take seconds
+
+
+@pytest.mark.parametrize("face", QUICK)
+def test_supplies_over_a_real_socket(prepared, face):
+    bench = VirtualBench(prepared, psu=face)
+    with running(bench) as addresses:
+        psu = open_instrument("psu", addresses.instruments["supply"], name="supply")
+        assert failed(check_psu(psu, "1", load=47.0)) == []
+        psu.close()
 
 
 def test_a_reversed_status_map_is_found(prepared):
