@@ -29,6 +29,7 @@ CHARGE: Final = 1.602176634e-19  # C, exact (SI 2019)
 KELVIN: Final = 300.15  # the temperature that SPICE takes when told nothing, 27 °C
 THERMAL_VOLTS: Final = BOLTZMANN * KELVIN / CHARGE  # 25.865 mV
 LEAST_OHMS: Final = 1e-6  # series resistance of a junction that declares none
+ON_SLOPE: Final = 0.5  # remembered of a clipped line that was on its slope when a solution ended
 NEVER: Final = 1e30  # a bound that never binds
 
 
@@ -126,13 +127,14 @@ def _over_the_slope(memory: Array | None, above: Mask, below: Mask, by_first: Ma
     if memory is None:
         return None
     region = above * 1.0 - below * 1.0
-    jumped: Mask = memory[0] * region < 0
+    jumped: Mask = (memory[0] * region < 0) | ((memory[0] == ON_SLOPE) & (region != 0))
     by_first_before = memory[1] > 0
+    memory_before = memory[0].copy()
     memory[0] = region
     memory[1] = by_first
     if not jumped.any():
         return None
-    line: Mask = np.where(below, by_first, by_first_before)
+    line: Mask = np.where(below & (memory_before != ON_SLOPE), by_first, by_first_before)
     memory[0][jumped] = 0.0
     memory[1][jumped] = line[jumped]
     above &= ~jumped

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from .devices import LINEAR, SOURCE, Array, Mask
+from .devices import LINEAR, ON_SLOPE, SOURCE, Array, Mask
 from .elimination import Elimination
 from .linear import solve_batch
 from .structure import Corrections, Ints, Structure
@@ -90,6 +90,16 @@ class Memory:
             for b in system.structure.layout.blocks
             if b.device.memory
         }
+
+    def carry_over(self) -> None:
+        """Begin the next solution where this one ended: what stood on a slope may use that slope once more.
+
+        A supply whose setting is moved would otherwise look switched off, or at its limit, for one iteration.
+        """
+        for name in ("valve", "converter"):
+            held = self.blocks.get(name)
+            if held is not None:
+                held[0][held[0] == 0] = ON_SLOPE
 
     def forget(self) -> None:
         """Limit nothing in the next iteration."""
@@ -239,7 +249,7 @@ def newton(
             e.residual[:nodes] += state.anchor[0] * (state.x[:nodes] - state.anchor[1])
         finished = state.small if e.limited is None else state.small & ~e.limited
         if finished.any():
-            finished = finished & _balanced(system, state.x, e)
+            finished = finished & balanced(system, state.x, e)
         bad = ~np.isfinite(e.residual).all(axis=0)
         leave = finished | bad
         if leave.any():
@@ -367,7 +377,7 @@ def _step(system: System, state: _Iteration, e: Evaluation, reach: Array) -> tup
     return delta, lean, damping
 
 
-def _balanced(system: System, x: Array, e: Evaluation) -> Mask:
+def balanced(system: System, x: Array, e: Evaluation) -> Mask:
     """Members whose nodes and branches balance."""
     nodes = system.structure.layout.nodes
     ok: Mask = (np.abs(e.residual[1:nodes]) <= allowed(system, x, e.currents)[1:]).all(axis=0)

@@ -19,10 +19,11 @@ from .devices import CONVERTER, LINEAR, VALVE, Array
 from .errors import CircuitError, SolveError, nearest
 from .fault import Fault
 from .model import Model, Plan, Variant
-from .newton import System, evaluate, newton, operating_point
+from .newton import GMIN, Evaluation, Memory, System, evaluate, operating_point, weakly_held
 from .part import Value
 from .parts import kind_of
 from .ratings import Overstress, Watch
+from .single import nearby
 from .structure import Structure
 
 __all__ = ["Overstress", "Simulation"]
@@ -39,6 +40,16 @@ class _History:
 
     states: list[Array]
     steps: list[float]
+
+
+@dataclass(frozen=True)
+class _Step:
+    """A step's answer: x, the equations there, the reactive state, the error in units of what is allowed."""
+
+    x: Array
+    e: Evaluation
+    state: Array
+    error: float
 
 
 class Probe:
@@ -70,7 +81,7 @@ class Simulation:
         *,
         settled: bool = False,
         tolerance: float = 1e-4,
-        resolution: float = 5e-6,
+        resolution: float = 2e-5,
         step: float | None = None,
     ) -> None:
         self.model = model
@@ -106,6 +117,8 @@ class Simulation:
             raise CircuitError(refused[0])
         self.variant, self._plan = variant, plan
         self._system = System(structure, theta, self.model.extras([plan]))
+        self._memory: Memory | None = None
+        self._leak = np.full((layout.nodes, 1), GMIN)
         if len(self._x) != structure.size:  # nodes for lifted pins were added before the branches
             fresh = np.zeros((structure.size, 1))
             old = len(self._x) - layout.branches
@@ -135,7 +148,7 @@ class Simulation:
         """A discontinuity: forget the past but for the present state."""
         self._forget()
         self._h = self.fixed_step or self.resolution / 4
-        self._final: Array | None = None
+        self._final: tuple[Array, Evaluation] | None = None
         self._final_tried = False
         self._dirty = True
         self._settled = False
@@ -144,7 +157,7 @@ class Simulation:
         self._find_final()
         if self._final is None:
             raise self._failure("no operating point to start from")
-        self._arrive(self._final)
+        self._arrive(*self._final)
 
     # --- asking ---------------------------------------------------------------------------------------------------
     @property
@@ -244,13 +257,13 @@ class Simulation:
                     raise self._failure("no answer in time")
                 self._forget()
                 continue
-            x, state, error = solved
+            error = solved.error
             if self.fixed_step or error <= 1 or h <= self.resolution:
                 break
             h = max(self.resolution, h * max(0.1, 0.8 / error**0.5))
         rough = error > 1 and not self.fixed_step
         order = min(2, len(self._history.steps))
-        self._accept(h, x, state)
+        self._accept(h, solved)
         if rough:
             self._forget()
         if not self.fixed_step:
@@ -267,40 +280,52 @@ class Simulation:
         """Go on from the present state alone: the next step is backward Euler."""
         self._history = _History(self._history.states[:1], [])
 
-    def _attempt(self, h: float) -> tuple[Array, Array, float] | None:
-        """Solve for the state h later: x, reactive state, error in units of what is allowed; None without answer.
+    def _attempt(self, h: float) -> _Step | None:
+        """Solve for the state h later; None without answer.
 
         Where an element turns a corner within the step (a supply goes from constant current to constant voltage), the
         past says nothing of what follows: such a step is backward Euler's, which cannot overshoot.
         """
         solved = self._solve_step(h)
         if solved is not None and len(self._history.steps) > 1 and not self.fixed_step:
-            if not np.array_equal(self._corners(solved[0]), self._corners(self._x)):
+            if not np.array_equal(self._corners(solved[1]), self._pieces):
                 whole, self._history = self._history, _History(self._history.states[:1], [])
                 solved = self._solve_step(h)
                 self._history = whole
         if solved is None:
             return None
-        x, state = solved
-        return x, state, self._error(h, state)
+        x, e = solved
+        u = x[self._plus, 0] - x[self._minus, 0]
+        state = np.where(self._coil, self._system.theta[self._g_at, 0] * u - self._system.theta[self._j_at, 0], u)
+        return _Step(x, e, state, self._error(h, state))
 
-    def _solve_step(self, h: float) -> tuple[Array, Array] | None:
+    def _solve_step(self, h: float) -> tuple[Array, Evaluation] | None:
         g, j = self._companions(h)
         theta = self._system.theta
         theta[self._g_at, 0] = g
         theta[self._j_at, 0] = j
-        with np.errstate(all="ignore"):
-            x, ok = newton(self._system, self._x)
-        if not ok[0]:
-            x, ok, _ = operating_point(self._system, self._x)
-            if not ok[0]:
-                return None
-        u = x[self._plus, 0] - x[self._minus, 0]
-        return x, np.where(self._coil, g * u - j, u)
+        return self._solve()
 
-    def _corners(self, x: Array) -> NDArray[np.bool_]:
+    def _solve(self) -> tuple[Array, Evaluation] | None:
+        """The system as it stands, from where things stand: by the short way, else by every means."""
+        with np.errstate(all="ignore"):
+            near = self._near()
+        if near is not None:
+            return near
+        self._memory = None
+        x, ok, _ = operating_point(self._system, self._x)
+        return (x, evaluate(self._system, x)) if ok[0] else None
+
+    def _near(self) -> tuple[Array, Evaluation] | None:
+        if self._memory is None:
+            self._memory = Memory(self._system)
+        else:
+            self._memory.carry_over()
+        return nearby(self._system, self._x, self._leak, self._memory)
+
+    def _corners(self, e: Evaluation) -> NDArray[np.bool_]:
         """Which straight piece of its curve each piecewise-linear element is on."""
-        partials = evaluate(self._system, x).partials[:, 0]
+        partials = e.partials[:, 0]
         return np.concatenate([partials[rows] != 0 for rows in self._cornered] or [np.zeros(0, dtype=bool)])
 
     def _companions(self, h: float) -> tuple[Array, Array]:
@@ -337,17 +362,19 @@ class Simulation:
         off = np.abs(state - guess) * share
         return float(off.max() / size)
 
-    def _accept(self, h: float, x: Array, state: Array) -> None:
-        self._x = x
+    def _accept(self, h: float, step: _Step) -> None:
+        self._stand(step.x, step.e)
         self.time += h
         self.steps_taken += 1
-        self._history.states = [state, *self._history.states[:2]]
+        self._history.states = [step.state, *self._history.states[:2]]
         self._history.steps = [h, *self._history.steps[:1]]
-        self._measure()
         self._watch.step(self.time, h, self._x[:, 0], self._currents)
 
-    def _measure(self) -> None:
-        self._currents = evaluate(self._system, self._x).currents[:, 0]
+    def _stand(self, x: Array, e: Evaluation) -> None:
+        """Things are so now."""
+        self._x = x
+        self._currents = e.currents[:, 0]
+        self._pieces = self._corners(e)
         self._dirty = False
 
     def _refresh(self) -> None:
@@ -359,8 +386,7 @@ class Simulation:
         self._history = history
         if solved is None:
             raise self._failure("no answer at the instant of the change")
-        self._x = solved[0]
-        self._measure()
+        self._stand(solved.x, solved.e)
 
     # --- settling -------------------------------------------------------------------------------------------------
     def _find_final(self) -> None:
@@ -368,8 +394,9 @@ class Simulation:
         theta = self._system.theta
         theta[self._g_at, 0] = self._g0
         theta[self._j_at, 0] = self._j0
-        x, ok, _ = operating_point(self._system, self._x)
-        self._final = x if ok[0] else None
+        self._final = self._solve()
+        if self._final is not None:
+            self._leak = np.where(weakly_held(self._system, self._final[0]), GMIN, 0.0)[:, None]
 
     def _try_settled(self) -> None:
         """Settled when every capacitor and coil is where the operating point has it."""
@@ -380,10 +407,10 @@ class Simulation:
             self._find_final()
         if self._final is None:
             return
-        there = self._state_at(self._final)
+        there = self._state_at(self._final[0])
         near = np.abs(state - there) <= np.where(self._coil, 1e-9, SETTLED_VOLTS) + 1e-6 * np.abs(there)
         if near.all():
-            self._arrive(self._final)
+            self._arrive(*self._final)
 
     def _stalled(self) -> bool:
         """Nothing moves although the operating point found at first is elsewhere: there is another one nearer."""
@@ -396,13 +423,12 @@ class Simulation:
         u = x[self._plus, 0] - x[self._minus, 0]
         return np.where(self._coil, self._g0 * u, u)
 
-    def _arrive(self, x: Array) -> None:
+    def _arrive(self, x: Array, e: Evaluation) -> None:
         theta = self._system.theta
         theta[self._g_at, 0] = self._g0
         theta[self._j_at, 0] = self._j0
-        self._x = x
         self._history = _History([self._state_at(x)], [])
-        self._measure()
+        self._stand(x, e)
         self._watch.step(self.time, 0.0, self._x[:, 0], self._currents)
         self._settled = True
 
