@@ -13,7 +13,6 @@ from harness.cli.options import Common, common_options
 from harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from results.records import RunRecord
     from results.store import Store
 
 
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
 @click.option("--batch", is_flag=True, help="With --board: yield, capability and charts over all its runs.")
 @click.option("--sequence", metavar="TITLE", help="With --batch: only runs of this sequence.")
 @click.option("--reference", metavar="SN", help="With --board: a unit known to be good.")
-@click.option("--no-model", is_flag=True, help="Leave out what review and explain say.")
+@click.option("--explain", "asked", is_flag=True, help="Work out what explains the odd readings, and show it.")
 @click.option("-o", "--output", metavar="FILE", help="Where to write; - for standard output.")
 @common_options
 def command(
@@ -40,7 +39,7 @@ def command(
     batch: bool,
     sequence: str | None,
     reference: str | None,
-    no_model: bool,
+    asked: bool,
     output: str | None,
 ) -> None:
     """Write what was measured as one HTML file that needs no network and no script.
@@ -54,24 +53,24 @@ def command(
     if common.json and output == "-":
         raise click.UsageError("--json and -o - both want standard output")
     if board:
-        kind, name, html = _board(common, board, batch, sequence, reference, no_model)
+        kind, name, html = _board(common, board, batch, sequence, reference, asked)
     else:
-        kind, name, html = _run(common, run, no_model)
+        kind, name, html = _run(common, run, asked)
     _write(common, kind, output or f"{name}.html", html)
 
 
-def _run(common: Common, ref: str | None, no_model: bool) -> tuple[str, str, str]:
+def _run(common: Common, ref: str | None, asked: bool) -> tuple[str, str, str]:
     from harness.cli.opened import opened
     from results.report import render_run
 
     with opened(common) as store:
         record = store.run(ref)
-        explained = None if no_model else _explained(store, record)
+        explained = _explained(store, record.id) if asked else None
     return "run", f"report-{_plain(record.unit)}-{record.id[:8]}", render_run(record, explained)
 
 
 def _board(
-    common: Common, board: str, batch: bool, sequence: str | None, reference: str | None, no_model: bool
+    common: Common, board: str, batch: bool, sequence: str | None, reference: str | None, asked: bool
 ) -> tuple[str, str, str]:
     from harness.cli.board_ref import board_of, must_have
     from harness.cli.opened import opened
@@ -82,8 +81,8 @@ def _board(
         must_have(store, name)
         if batch:
             return "batch", f"batch-{_plain(name)}", report_batch(store, name, sequence=sequence)
-        reviewed = None if no_model or file is None else _reviewed(file)
-        explained = {} if no_model else _explained_units(store, name)
+        reviewed = None if file is None else _reviewed(file)
+        explained = _explained_units(store, name) if asked else None
         html = report_board(store, name, explain=explained, review=reviewed, reference=reference)
     return "board", f"report-{_plain(name)}", html
 
@@ -106,12 +105,28 @@ def _write(common: Common, kind: str, output: str, html: str) -> None:
     common.emit({"report": str(path), "kind": kind})
 
 
-def _explained(store: Store, record: RunRecord) -> dict[str, Any] | None:
-    return None
+def _explained(store: Store, run: str) -> dict[str, Any] | None:
+    """The explanation of a run; None where there is nothing to explain with."""
+    from harness.explain.cases import CannotExplain
+    from harness.explain.explaining import explain_run
+
+    try:
+        return explain_run(store, run).as_json()
+    except CannotExplain:
+        return None
+
+
+MOST_EXPLAINED = 12  # units of a board report; each takes seconds
 
 
 def _explained_units(store: Store, board: str) -> dict[str, dict[str, Any]]:
-    return {}
+    """The explanation of the latest run of each unit that did not pass."""
+    latest: dict[str, str] = {}
+    for summary in store.runs(board=board):
+        if summary.outcome not in (None, "pass", "error"):
+            latest.setdefault(summary.unit, summary.id)
+    found = {unit: _explained(store, run) for unit, run in list(latest.items())[:MOST_EXPLAINED]}
+    return {unit: document for unit, document in found.items() if document is not None}
 
 
 def _reviewed(file: Path) -> dict[str, Any] | None:

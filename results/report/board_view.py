@@ -23,6 +23,7 @@ from results.statistics import StatisticsError, propose_limits
 if TYPE_CHECKING:
     from results.ledger_records import Finding
 
+_QUANTITY = {"text": "answer"}
 MOST_COLUMNS = 12  # more units than this are not put side by side in columns
 
 
@@ -194,7 +195,8 @@ def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:
     if row is None:
         return own[0]
     value = float(row.values[c.units.index(unit)])
-    words = f"{row.check.of} {row.check.quantity} {show(value, row.check.unit) if math.isfinite(value) else ''}".strip()
+    words = f"{row.check.of} {_QUANTITY.get(row.check.quantity, row.check.quantity)}"
+    words += f" {show(value, row.check.unit)}" if math.isfinite(value) else ""
     limits = show_pair(row.low, row.high, row.check.unit)
     more = f", and {len(own) - 1} more" if len(own) > 1 else ""
     return words + (f" (allowed {limits})" if limits else "") + more
@@ -232,14 +234,16 @@ class _Drawer:
                 steps.append(OddCheck("", "", (), f"{text} ({says})" if says else text))
             else:
                 groups.setdefault((row.check.of, row.check.quantity), []).append(row)
-        return (*steps, *(OddCheck(*key, tuple(map(self._state, rows))) for key, rows in groups.items()))
+        measured = sorted(groups.items(), key=lambda group: group[0][1] == "text")  # numbers before answers in words
+        return (*steps, *(OddCheck(of, _QUANTITY.get(q, q), tuple(map(self._state, r))) for (of, q), r in measured))
 
     def _state(self, row: CheckRow) -> tuple[str, str, Markup]:
         units = self.comparison.units
         numbers = {u: float(v) for u, v in zip(units, row.values, strict=True) if math.isfinite(v)}
         limits = show_pair(row.low, row.high, row.check.unit)
-        if not numbers:
-            return state_words(row.check.state), limits, Markup("")
+        if not numbers:  # an answer in words: say which units gave an odd one
+            named = ", ".join(self.short[u] for u in row.odd)
+            return state_words(row.check.state), f"odd in {named}" if named else "", Markup("")
         if len(numbers) > MOST_COLUMNS:
             numbers = {u: v for u, v in numbers.items() if u in row.odd} or numbers
         values = {self.short[u]: v for u, v in numbers.items()}
