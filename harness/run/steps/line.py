@@ -60,6 +60,9 @@ def _holds(context: Context, line: Line) -> bool:
 
 def _measure(context: Context, model: Model, line: Line, level: str) -> None:
     limits = _limits(context, model, line, level)
+    known = context.thresholds(line)  # kept with the step, so that a report can draw the line against them
+    kept = {"low": known.low_max, "high": known.high_min, "rail": known.rail, "expected": level}
+    context.detail.setdefault("thresholds", {})[line.net] = kept
     mean = context.meter_volts()
     ac = context.meter_ac()
     toggles = ac.value > max(AC_FLOOR, TOGGLE_SHARE * context.swing(line))
