@@ -37,7 +37,6 @@ UNITS: Final[dict[str, str]] = {
     "current": "A",
 }
 LOW_OHMS, HIGH_OHMS = 10e6, 10e9
-NOT_A_NUMBER = 9.91e37  # SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5 (from memory)
 FRESH = 2.2  # periods of a display
 MAINS = 50.0  # Hz, the slower: for deadlines only
 

@@ -7,7 +7,8 @@
 What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decides the shape of this class:
 
 - "@py" is always named, so that a maker's VISA that happens to be installed changes nothing.
-- A compound line is one write; TCP_NODELAY is set on the socket itself (a write before a query costs 44 ms otherwise).
+- On a raw socket PyVISA opens and closes; bytes go through the socket itself (instruments.wire), with TCP_NODELAY (a
+  write before a query costs 44 ms otherwise) and a deadline that holds. A compound line is one write.
 - A refused port opens "successfully": the socket's own error is asked for.
 - A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
   next message closes it, opens it afresh and asks *IDN? before anything else. Nothing is ever sent twice.

@@ -1,9 +1,8 @@
 """Bytes to and from a PyVISA resource with a deadline that holds, whatever the other end does.
 
 PyVISA-py 0.8.1 on a raw socket opens refused ports, spins and reports a timeout when the peer closes, never times out
-a write, nor a read whose bytes dribble in (measured, see the hazards in the tests). `SocketWire` therefore asks the
-socket itself what is there before it reads through PyVISA, and reads no more than that. Other resources have only what
-PyVISA offers: `MessageWire`.
+a write, nor a read whose bytes dribble in (measured, see the hazards in the tests). `SocketWire` therefore uses the
+socket that PyVISA-py opened. Other resources have only what PyVISA offers: `MessageWire`.
 """
 
 from __future__ import annotations
@@ -33,7 +32,7 @@ class Wire(Protocol):
     def write(self, data: bytes, deadline: float) -> None: ...
 
     def read(self, deadline: float) -> bytes:
-        """At least one byte."""
+        """What is there; waits for at least a byte. WireTimeout, WireClosed."""
         ...
 
     def waiting(self) -> bool:
@@ -54,7 +53,7 @@ def wire_of(resource: Any, clock: Clock, terminator: str) -> Wire:
     """The wire for an opened resource; sets TCP_NODELAY and terminators."""
     found = socket_of(resource)
     if found is not None:
-        return SocketWire(resource, found, clock)
+        return SocketWire(found, clock)
     port = serial_of(resource)
     return SerialWire(resource, port, clock) if port is not None else MessageWire(resource, clock, terminator)
 
@@ -79,39 +78,53 @@ def serial_of(resource: Any) -> Any:
 
 
 class SocketWire:
-    """A raw TCP socket."""
+    """A raw TCP socket, opened and closed by PyVISA; bytes go straight through the socket.
 
-    def __init__(self, resource: Any, found: socket.socket, clock: Clock) -> None:
-        self._resource = resource
+    A guard polls as fast as this allows: two looks at the socket, one send and one receive an exchange.
+    """
+
+    def __init__(self, found: socket.socket, clock: Clock) -> None:
         self._socket = found
         self._clock = clock
-        resource.read_termination = None  # exactly the bytes that are there are read; the terminator is looked for here
+        self._writable = False
+        found.setblocking(False)
         found.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
     def write(self, data: bytes, deadline: float) -> None:
-        for start in range(0, len(data), CHUNK):
-            piece = data[start : start + CHUNK]
-            if not select.select([], [self._socket], [], self._left(deadline))[1]:
+        left = memoryview(data)
+        while left:
+            if not self._writable and not select.select([], [self._socket], [], self._left(deadline))[1]:
                 raise WireTimeout
-            self._socket.settimeout(max(0.001, self._left(deadline)))
-            self._resource.write_raw(piece)
+            self._writable = False
+            try:
+                left = left[self._socket.send(left) :]
+            except BlockingIOError:
+                continue
 
     def read(self, deadline: float) -> bytes:
         if not select.select([self._socket], [], [], self._left(deadline))[0]:
             raise WireTimeout
-        there = self._peek()
-        self._resource.timeout = 100  # never waited: the bytes are there
-        return _read(self._resource, there)
+        try:
+            data = self._socket.recv(CHUNK)
+        except BlockingIOError:  # select may be wrong once: the caller looks at its deadline and asks again
+            return b""
+        if not data:
+            raise WireClosed
+        return data
 
     def waiting(self) -> bool:
-        return bool(select.select([self._socket], [], [], 0)[0]) and self._peek() > 0
-
-    def _peek(self) -> int:
-        there = len(self._socket.recv(CHUNK, socket.MSG_PEEK))
-        if not there:
-            raise WireClosed
-        return there
+        """Also notes whether a write need not wait."""
+        readable, writable, _ = select.select([self._socket], [self._socket], [], 0)
+        self._writable = bool(writable)
+        if not readable:
+            return False
+        try:
+            if not self._socket.recv(1, socket.MSG_PEEK):
+                raise WireClosed
+        except BlockingIOError:
+            return False
+        return True
 
     def _left(self, deadline: float) -> float:
         return max(0.0, deadline - self._clock.now())
