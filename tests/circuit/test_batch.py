@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from circuit_build import D, R, V, board
+
 from instruments.virtual.circuit import Circuit, SolveError, Variant, library, parse_fault
 
 STATES = [

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-
 from circuit_build import R, V, board
+
 from instruments.virtual.circuit import Circuit, CircuitError, Part, Variant, library, parse_fault
 
 TEXTS = [

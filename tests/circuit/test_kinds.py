@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-
 from circuit_build import C, R, V, solved, supply
+
 from instruments.virtual.circuit import Circuit, CircuitError, Part, Simulation, Variant
 from instruments.virtual.circuit.parts import kinds
 

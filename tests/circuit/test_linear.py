@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from circuit_build import R, V, meter, solved
 
 from instruments.virtual.circuit import Circuit, Part, Variant
-from circuit_build import R, V, meter, solved
 
 
 def test_series_divider() -> None:

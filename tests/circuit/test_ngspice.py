@@ -12,8 +12,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
-
 from circuit_build import C, D, R, V
+
 from instruments.virtual.circuit import Circuit, Part, Simulation, Variant
 
 pytestmark = [

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import pytest
-
 from circuit_build import C, R, V, board, supply
+
 from instruments.virtual.circuit import Circuit, Part, Simulation, Variant, parse_fault
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
+from circuit_build import D, R, V, meter, solved
 from scipy.special import lambertw
 
 from instruments.virtual.circuit import Part
 from instruments.virtual.circuit.devices import LEAST_OHMS, THERMAL_VOLTS
-from circuit_build import D, R, V, meter, solved
 
 
 def lambert_current(volts: float, ohms: float, saturation: float, n_vt: float) -> float:

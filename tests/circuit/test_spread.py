@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 import pytest
-
 from circuit_build import R, V, board
+
 from instruments.virtual.circuit import Circuit, Variant
 
 

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 import pytest
-
 from circuit_build import C, R, V, board, supply
+
 from instruments.virtual.circuit import Circuit, Part, Simulation, Variant
 
 # Kuphaldt, Lessons In Electric Circuits vol. I, ch. 16: 15 V, 10 kΩ, 100 µF (from memory, recomputed)

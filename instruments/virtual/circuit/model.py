@@ -25,7 +25,6 @@ from .spread import Spread, spread
 from .structure import Corrections, Ints, Layout, Moved, Structure
 from .tolerance import specimen
 
-
 FEW = 32  # members of a chunk that are put off, to be finished together with those of other chunks
 OWN_STRUCTURE = 64  # members with the same pins moved, from which on they get a structure of their own
 

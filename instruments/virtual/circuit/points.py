@@ -12,8 +12,8 @@ from .errors import CircuitError, SolveError, nearest
 from .structure import Ints, Layout
 
 if TYPE_CHECKING:
-    from .model import Plan, Variant
     from .devices import Mask
+    from .model import Plan, Variant
     from .newton import Evaluation, System
 
 

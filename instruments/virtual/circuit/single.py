@@ -36,7 +36,7 @@ def nearby(system: System, x: Array, leak: Array, memory: Memory) -> tuple[Array
         weights = structure.entry_sign * e.partials[structure.partial_of, 0]
         jacobian = np.bincount(structure.entry_of, weights, len(base))
         jacobian += base
-        _, _, delta, info = dgesv(jacobian.reshape(unknowns, unknowns).T, e.residual[1:], True, True)
+        _, _, delta, info = dgesv(jacobian.reshape(unknowns, unknowns), e.residual[1:], False, True)
         if info != 0:
             return None
         size = np.abs(delta[: nodes - 1])

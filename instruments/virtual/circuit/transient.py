@@ -401,9 +401,7 @@ class Simulation:
     def _try_settled(self) -> None:
         """Settled when every capacitor and coil is where the operating point has it."""
         state = self._history.states[0]
-        if not self._final_tried:
-            self._find_final()
-        elif self._final is None or self._stalled():
+        if not self._final_tried or self._final is None or self._stalled():
             self._find_final()
         if self._final is None:
             return
