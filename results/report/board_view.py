@@ -14,7 +14,16 @@ from results.records import RunRecord, SupplyTrace
 from results.report import readings_view as rv
 from results.report.drawings import units_strip
 from results.report.drawings_trace import overlay_figure
-from results.report.explain_view import Concern, Document, Explanation, concerns, explanation
+from results.report.explain_view import (
+    Concern,
+    Document,
+    Explanation,
+    SharedFault,
+    concerns,
+    explanation,
+    merged,
+    shared_faults,
+)
 from results.report.run_view import InstrumentView, instruments_of, verdict
 from results.report.svg import Pen
 from results.report.text import count, short_units, show, show_pair, state_without_load, state_words, when
@@ -95,6 +104,7 @@ class BoardView:
     several: tuple[OddCheck, ...]
     single: tuple[UnitOddities, ...]
     explanation: Explanation
+    shared: tuple[SharedFault, ...]
     concerns: tuple[Concern, ...]
     actions: tuple[str, ...]
     table: tuple[tuple[str, tuple[TableRow, ...]], ...]
@@ -144,6 +154,7 @@ def board_view(
             if comparison.single.get(u) or comparison.follows.get(u)
         ),
         explanation=shared,
+        shared=shared_faults(explain) if by_unit and explain else (),
         concerns=concerns(review),
         actions=tuple(_actions(comparison, shared, by_unit, short, findings)),
         table=_table(comparison),
@@ -163,8 +174,9 @@ def _explanations(explain: Explains) -> tuple[Explanation, dict[str, Explanation
     if "candidates" in explain or "lines" in explain:
         return explanation(explain), {}
     by_unit: dict[str, Any] = dict(explain)
-    shared = by_unit.pop("", None) or by_unit.pop("board", None)
-    return explanation(shared), {unit: explanation(document) for unit, document in by_unit.items()}
+    shared = by_unit.pop("", None)
+    views = {unit: explanation(document) for unit, document in by_unit.items()}
+    return explanation(shared) if shared else merged(list(views.values())), views
 
 
 def _card(

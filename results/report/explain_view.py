@@ -141,6 +141,33 @@ def _bodge(line: str, bodge: Document) -> str:
 
 
 @dataclass(frozen=True)
+class SharedFault:
+    """A fault that the explanations of several units have in common."""
+
+    words: str
+    fault: str
+    units: tuple[str, ...]
+
+
+def shared_faults(documents: Mapping[str, Document]) -> tuple[SharedFault, ...]:
+    """What the documents of several units call common, most shared first."""
+    found: dict[str, dict[str, None]] = {}
+    for document in documents.values():
+        for entry in document.get("common") or ():
+            found.setdefault(str(entry.get("fault")), {}).update(dict.fromkeys(_strings(entry.get("units"))))
+    shared = [SharedFault(fault_words(fault), fault, tuple(sorted(units))) for fault, units in found.items()]
+    return tuple(sorted(shared, key=lambda f: (-len(f.units), f.fault)))
+
+
+def merged(explanations: Sequence[Explanation]) -> Explanation:
+    """The lines of several units in one: each line once, as the first unit that has a bodge for it shows it."""
+    lines: dict[str, LineFinding] = {}
+    for line in sorted((line for e in explanations for line in e.lines), key=lambda line: not line.bodge):
+        lines.setdefault(line.line, line)
+    return Explanation(lines=tuple(lines.values()), given=bool(explanations))
+
+
+@dataclass(frozen=True)
 class Concern:
     """One concern of a review."""
 

@@ -306,3 +306,14 @@ def test_many_units_are_not_put_side_by_side(batch_runs: list[RunRecord]) -> Non
     page = render_board("Skep", batch_runs)
     assert "too many to put side by side" in read(page).words
     assert len(page) < 400_000
+
+
+def test_explanations_of_the_units_become_one_reason_and_one_bodge(
+    skep_runs: list[RunRecord], explanation: Mapping[str, Any]
+) -> None:
+    common = [{"fault": "U5.NRST:pull_up=13k", "units": ["SK-A-001", "SK-A-005"]}]
+    by_unit = {unit: {**explanation, "common": common} for unit in ("SK-A-001", "SK-A-005")}
+    words = read(render_board("Skep", skep_runs, explain=by_unit)).words
+    assert "inside U5 about 13 kΩ pulls NRST up U5.NRST:pull_up=13k in 2 of 5 units" in words
+    assert words.count("Fit a bodge: fit 1 kΩ from RADIO_RST to GND") == 1
+    assert "an unknown pull of 13.01 kΩ" in words
