@@ -27,8 +27,9 @@ if TYPE_CHECKING:
     from harness.run.predict import Predictor
     from instruments.quantity import Interval
 
-LEASE = 2.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
+LEASE = 3.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
 COMPUTE_LEASE = 60.0  # s: for the circuit's tolerance analysis
+KEEP_LEASE = 15.0  # s: for a commit to a disk that is busy
 SLOW_LEASE = 12.0  # s: for readings that an instrument takes long over (AC, frequency, range changes)
 FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while something settles
 

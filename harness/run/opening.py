@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from harness.run.bench import OpenBench
@@ -92,7 +93,10 @@ def open_driver(
 
 def used(instrument: Instrument, driver: Any) -> InstrumentUsed:
     """What a run keeps of an instrument."""
-    identity = driver.identity
+    return _used(instrument, driver.identity, driver.dialect.name)
+
+
+def _used(instrument: Instrument, identity: Any, dialect: str) -> InstrumentUsed:
     return InstrumentUsed(
         name=instrument.name,
         kind=instrument.kind,
@@ -101,7 +105,7 @@ def used(instrument: Instrument, driver: Any) -> InstrumentUsed:
         serial=identity.serial,
         firmware=identity.firmware,
         address=instrument.address,
-        dialect=driver.dialect.name,
+        dialect=dialect,
         calibrated=instrument.calibrated.isoformat() if instrument.calibrated else None,
         calibration_due=instrument.due.isoformat() if instrument.due else None,
     )
@@ -167,12 +171,15 @@ def open_real(
     tell: prompts for probing by hand; a bench that probes by hand cannot be opened without.
     """
     from harness.run.guard.client import ProcessGuard
+    from harness.run.guard.supplies import plan_of
     from instruments.clock import RealClock
     from instruments.traffic import TrafficLog
 
     clock = RealClock()
     traffic = TrafficLog() if keep_traffic else _NoTraffic()
-    guard = ProcessGuard(described)  # first: it starts while the rest is opened, and nothing is energised without it
+    guard = ProcessGuard(
+        plan_of(described)
+    )  # first: it starts while the rest is opened, and nothing is energised without it
     try:
         drivers = open_drivers(described, ("dmm", "scanner"), clock=clock, traffic=traffic)
         if not drivers.dmms:
@@ -192,12 +199,20 @@ def open_real(
         highest_volts=highest_volts(board),
         open_console=lambda link: _real_console(board, described, link, clock, traffic),
         volumes={name: volume.path for name, volume in described.volumes.items()},
-        instruments=(*(InstrumentUsed(**each) for each in guard.instruments), *drivers.used),
+        instruments=(*_guarded(described, guard), *drivers.used),
         traffic=traffic,
         text=described.text,
         cautions=guard.cautions,
         closers=[drivers.close],
     )
+
+
+def _guarded(described: Bench, guard: Any) -> list[InstrumentUsed]:
+    """The supplies, as they identified themselves to the guard's process."""
+    return [
+        _used(instrument, SimpleNamespace(**guard.identities[instrument.name]), guard.dialects[instrument.name])
+        for instrument in described.of_kind("psu")
+    ]
 
 
 def _probing(board: Board, described: Bench, drivers: Drivers, tell: Callable[[str, str], None] | None) -> Any:

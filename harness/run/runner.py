@@ -19,7 +19,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from harness.run.context import Context
+from harness.run.context import KEEP_LEASE, Context
 from harness.run.decide import worst
 from harness.run.errors import OperatorStop, Tripped
 from harness.run.guard.owner import OffReport
@@ -174,6 +174,8 @@ class Runner:
             trace=self._trace(),
             traffic=self._traffic(),
         )
+        with contextlib.suppress(Exception):  # a cut is told by the next step's first call
+            context.guard.beat(KEEP_LEASE)
         self.recorder.commit(step)
         self.steps.append(step)
         if self.observer is not None:

@@ -34,7 +34,8 @@ def test_a_good_unit_passes_every_step(toy: Any) -> None:
     assert result.outcome == "pass"
     assert result.off.confirmed
     assert exit_code(result) == 0
-    assert result.record.energised_s == pytest.approx(step(result, "power off").ended, abs=5)
+    on, off = step(result, "power on"), step(result, "power off")
+    assert off.started - on.ended < (result.record.energised_s or 0) < off.ended - on.started
 
 
 def test_limits_come_from_step_board_and_circuit(toy: Any) -> None:
@@ -177,7 +178,7 @@ def test_every_reading_may_fail_and_nothing_stays_on(toy: Any) -> None:
     sequence = load_sequence(toy.sequence)
     number = 0
     while True:
-        number += 3
+        number += 1
         with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
             broken = Broken(bench, LinkTimeout("no reply", instrument="meter"), number)
             result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
@@ -187,7 +188,7 @@ def test_every_reading_may_fail_and_nothing_stays_on(toy: Any) -> None:
             break
         assert result.outcome == "error", number
     assert result.outcome == "pass"
-    assert number > 30
+    assert number > 20
 
 
 class Recorder(NullRecorder):

@@ -249,14 +249,16 @@ def test_the_json_document_is_the_contract(bench: Bench) -> None:
 
 def test_the_report_of_the_guard_is_on_the_disk(bench: Bench, toy: Any, tmp_path: Path) -> None:
     from harness.run.guard.client import ProcessGuard
+    from harness.run.guard.supplies import plan_of
 
     report = tmp_path / "guard.jsonl"
-    guard = ProcessGuard(bench.described, report=str(report))
+    guard = ProcessGuard(plan_of(bench.described), report=str(report))
     try:
         assert guard.prove_off().confirmed
     finally:
         guard._process.stdin.close()  # the runner's end, as when it is killed
         guard._process.wait(LATE)
+        guard._process.stdout.close()
     told = json.loads(report.read_text().splitlines()[-1])
     assert told["states"] == {"USB": "off", "AUX": "off"}
     assert "pipe" in told["why"]

@@ -1,6 +1,6 @@
 """The runner's side of the guard's process.
 
-    guard = ProcessGuard(described_bench)        starts the process; it opens and identifies the supplies
+    guard = ProcessGuard(plan_of(described))     starts the process; it opens and identifies the supplies
     guard.prove_off(); guard.energise(...)       as GuardShell
     guard.close()
 
@@ -22,32 +22,32 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 from harness.run.errors import GuardLost, power_cut
 from harness.run.guard import wire
 from harness.run.guard.core import Cut, Envelope, Sample
 from harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
+from harness.run.guard.supplies import SupplyPlan, close_supplies, feeds_of_plan, open_supply
 from instruments import errors as bench_errors
-
-if TYPE_CHECKING:
-    from harness.describe.bench import Bench
 
 OPEN_TIMEOUT = 30.0  # s: opening and identifying every supply
 ANSWER_TIMEOUT = 10.0  # s: a supply that needs its time-out and three tries to be switched off
 SILENCE = 6.0  # s without a word before the guard counts as dead: longer than a supply's time-out
 BEAT_GAP = 0.05  # s
 SLICE = 0.05  # s
+LEASE = 3.0  # s: while the runner sleeps
 
 
 class ProcessGuard:
     """Implements GuardShell. Not thread-safe: the runner's loop owns it."""
 
-    def __init__(self, described: Bench, report: str | None = None) -> None:
+    def __init__(self, plans: Sequence[SupplyPlan], report: str | None = None) -> None:
         """Start the process and have it open the supplies. Raises BenchError as it was raised there."""
-        self.described = described
+        self.plans = list(plans)
+        self._instruments = {supply: plan.name for plan in self.plans for supply in plan.feeds.values()}
         self.report_path = report or _report_path()
         self.cut: Cut | None = None
         self.cut_supply = ""
@@ -63,11 +63,12 @@ class ProcessGuard:
         self._heard = time.monotonic()
         threading.Thread(target=self._read, daemon=True).start()
         try:
-            opened = self._call("open", timeout=OPEN_TIMEOUT, bench=_plain_bench(described), report=self.report_path)
+            opened = self._call("open", timeout=OPEN_TIMEOUT, plans=self.plans, report=self.report_path)
         except BaseException:
             self._kill()
             raise
-        self.instruments = opened["instruments"]
+        self.identities: dict[str, dict[str, str]] = opened["identities"]
+        self.dialects: dict[str, str] = opened["dialects"]
         self.off_list = opened["off_list"]
         self.cautions: dict[str, list[str]] = opened["cautions"]
 
@@ -180,23 +181,18 @@ class ProcessGuard:
 
     def _off_by_ourselves(self) -> OffReport:
         """Each supply over a fresh session; one that cannot be reached is unknown, and the others are still tried."""
-        from harness.run.opening import feeds_of, open_driver
-
         states: dict[str, str] = {}
         errors: dict[str, str] = {}
-        for instrument in self.described.of_kind("psu"):
-            mine = {name: feed for name, feed in self.described.supplies.items() if feed[0] == instrument.name}
+        for plan in self.plans:
             try:
-                psu = open_driver(instrument, exclusive=False)
-                feeds = {name: feed for name, feed in feeds_of(self.described, _Only(instrument.name, psu)).items()
-                         if name in mine}  # fmt: skip
-                report = Guard(feeds, _Monotonic()).all_off()
-                psu.link.close()
+                psu = open_supply(plan, exclusive=False)
+                report = Guard(feeds_of_plan(plan, psu), _Monotonic()).all_off()
+                close_supplies({plan.name: psu})
                 states.update(report.states)
                 errors.update(report.errors)
             except Exception as error:  # noqa: BLE001  unknown is not off; the other supplies are still tried
-                states.update(dict.fromkeys(mine, "unknown"))
-                errors.update(dict.fromkeys(mine, str(error)))
+                states.update(dict.fromkeys(plan.feeds.values(), "unknown"))
+                errors.update(dict.fromkeys(plan.feeds.values(), str(error)))
         return OffReport(states, errors)
 
     # --- GuardShell -------------------------------------------------------------------------------------------------
@@ -244,7 +240,7 @@ class ProcessGuard:
     def sleep(self, seconds: float) -> None:
         ends = time.monotonic() + seconds
         while (left := ends - time.monotonic()) > 0:
-            self.beat(max(2.0, SLICE * 4))
+            self.beat(LEASE)
             self._listen(min(left, SLICE))
             self._check()
 
@@ -265,7 +261,7 @@ class ProcessGuard:
         return float(self._call("amps_error", supply=supply, amps=amps))
 
     def instrument(self, supply: str) -> str:
-        return self.described.channel_of(supply)[0]
+        return self._instruments[supply]
 
     def energised(self) -> float:
         if not self.lost:
@@ -295,16 +291,6 @@ class ProcessGuard:
                         stream.close()
 
 
-class _Only(dict[str, Any]):
-    """One opened supply in the place of all: others of the same bench are opened one by one."""
-
-    def __init__(self, name: str, psu: Any) -> None:
-        super().__init__({name: psu})
-
-    def __missing__(self, _name: str) -> Any:
-        return self[next(iter(self))]
-
-
 class _Monotonic:
     def now(self) -> float:
         return time.monotonic()
@@ -332,18 +318,6 @@ def _report_path() -> str:
     handle, path = tempfile.mkstemp(prefix="wakeboard-guard-", suffix=".jsonl")
     os.close(handle)
     return path
-
-
-def _plain_bench(described: Bench) -> dict[str, Any]:
-    """The supplies of a bench as its file would say them: what the guard needs and no more."""
-    instruments = {}
-    for instrument in described.of_kind("psu"):
-        entry: dict[str, Any] = {"kind": "psu", "address": instrument.address, "feeds": dict(instrument.feeds)}
-        entry["timeout"] = f"{instrument.timeout:g} s"
-        entry["terminator"] = instrument.terminator
-        entry.update({key: value for key in ("dialect", "identity") if (value := getattr(instrument, key))})
-        instruments[instrument.name] = entry
-    return {"instruments": instruments}
 
 
 def _raised(error: Mapping[str, Any]) -> Exception:

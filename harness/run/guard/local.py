@@ -7,7 +7,8 @@ each time.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.run.errors import power_cut
@@ -37,6 +38,7 @@ class LocalGuard:
         self._looks_closely = False
         self._failure: BaseException | None = None
         self._acknowledged = False
+        self._busy = False
 
     @property
     def cut(self) -> Cut | None:
@@ -48,8 +50,11 @@ class LocalGuard:
 
     # --- the ticker -------------------------------------------------------------------------------------------------
     def _tick(self) -> None:
-        """Called by the clock; a failure is kept for the runner, since nothing may be raised through the clock."""
-        if self._failure is not None or self.guard.cut is not None:
+        """Called by the clock; a failure is kept for the runner, since nothing may be raised through the clock.
+
+        The clock also moves while the runner itself waits for the supply's answer: its link is then in use.
+        """
+        if self._busy or self._failure is not None or self.guard.cut is not None:
             return
         try:
             self.guard.tick()
@@ -59,6 +64,15 @@ class LocalGuard:
             return
         if self.guard.close != self._looks_closely:
             self._watch()
+
+    @contextlib.contextmanager
+    def _using(self) -> Iterator[None]:
+        """The supplies' links are in use while the block runs."""
+        before, self._busy = self._busy, True
+        try:
+            yield
+        finally:
+            self._busy = before
 
     def _watch(self) -> None:
         """Have the clock call as often as it is needed now."""
@@ -82,12 +96,14 @@ class LocalGuard:
 
     # --- GuardShell -------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:
-        return self.guard.prove_off()
+        with self._using():
+            return self.guard.prove_off()
 
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
         self._check()
-        self.guard.arm(supply, setting, envelope)
-        self.guard.on(supply, ramp)
+        with self._using():
+            self.guard.arm(supply, setting, envelope)
+            self.guard.on(supply, ramp)
         self._watch()
 
     def climbing(self, supply: str) -> bool:
@@ -103,18 +119,21 @@ class LocalGuard:
 
     def sample(self, supply: str) -> Sample:
         self._check()
-        return self.guard.sample(supply)
+        with self._using():
+            return self.guard.sample(supply)
 
     def latest(self) -> Mapping[str, Sample]:
         return self.guard.latest
 
     def off(self, supply: str) -> OffReport:
-        report = self.guard.off(supply)
+        with self._using():
+            report = self.guard.off(supply)
         self._watch()
         return report
 
     def all_off(self) -> OffReport:
-        report = self.guard.all_off()
+        with self._using():
+            report = self.guard.all_off()
         self._watch()
         return report
 
@@ -145,5 +164,4 @@ class LocalGuard:
 
     def close(self) -> None:
         """Outputs off whatever happened before."""
-        self.guard.all_off()
-        self._watch()
+        self.all_off()

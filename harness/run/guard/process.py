@@ -24,7 +24,8 @@ import time
 from typing import Any
 
 from harness.run.guard import wire
-from harness.run.guard.owner import Feed, Guard
+from harness.run.guard.owner import Guard
+from harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
 
 CORE_SHARE = 0.15
 PULSE = 0.1  # s between unasked words to the runner
@@ -115,25 +116,23 @@ class Shell:
 
     # --- what the runner may ask ------------------------------------------------------------------------------------
     def do_open(self, message: dict[str, Any]) -> Any:
-        """Open and identify the supplies of the bench file's instruments; the off-list is fixed with this."""
-        from harness.describe.bench import Bench
-        from harness.run.opening import feeds_of, open_drivers
+        """Open and identify the supplies; the off-list is fixed with this."""
         from instruments.clock import RealClock
         from instruments.traffic import TrafficLog
 
-        described = Bench.model_validate(message["bench"])
         self.report_path = message["report"]
         self.traffic = TrafficLog()
         clock = RealClock()
-        drivers = open_drivers(described, ("psu",), clock=clock, traffic=self.traffic)
-        self._close.append(drivers.close)
-        feeds: dict[str, Feed] = feeds_of(described, drivers.psus)
+        plans = [SupplyPlan(**plan) for plan in message["plans"]]
+        drivers, feeds = open_supplies(plans, clock=clock, traffic=self.traffic)
+        self._close.append(lambda: close_supplies(drivers))
         self.guard = Guard(feeds, clock, traffic=self.traffic)
         self.lease_ends = time.monotonic() + FIRST_LEASE
         return {
-            "instruments": drivers.used,
+            "identities": {name: psu.identity for name, psu in drivers.items()},
+            "dialects": {name: psu.dialect.name for name, psu in drivers.items()},
             "off_list": sorted(feeds),
-            "cautions": {name: list(psu.cautions()) for name, psu in drivers.psus.items()},
+            "cautions": {name: list(psu.cautions()) for name, psu in drivers.items()},
         }
 
     def do_prove_off(self, _message: dict[str, Any]) -> Any:

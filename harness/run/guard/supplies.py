@@ -1,0 +1,84 @@
+"""The supplies of a bench as plain data, and their opening: what the guard's process needs, and imports little for.
+
+plan = plan_of(described_bench)          [SupplyPlan("supply", "TCPIP::…", feeds={"1": "USB"}), …]
+drivers, feeds = open_supplies(plan, clock, traffic)
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from harness.run.guard.owner import Feed
+
+DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
+
+
+@dataclass(frozen=True)
+class SupplyPlan:
+    """One supply of the bench file. feeds: channel -> supply of the board."""
+
+    name: str
+    address: str
+    dialect: str | None = None
+    identity: str | None = None
+    timeout: float = 3.0
+    terminator: str = DEFAULT_TERMINATOR
+    feeds: Mapping[str, str] = field(default_factory=dict)
+
+
+def plan_of(described: Any) -> list[SupplyPlan]:
+    """The supplies of a described bench (harness.describe.bench.Bench)."""
+    return [
+        SupplyPlan(
+            each.name, each.address, each.dialect, each.identity, each.timeout, each.terminator, dict(each.feeds)
+        )
+        for each in described.of_kind("psu")
+    ]
+
+
+def open_supply(plan: SupplyPlan, *, clock: Any = None, traffic: Any = None, exclusive: bool | None = None) -> Any:
+    """The driver, identified. Raises BenchError."""
+    from instruments.opening import open_psu
+
+    return open_psu(
+        plan.address,
+        name=plan.name,
+        dialect=plan.dialect,
+        identity=plan.identity,
+        timeout=plan.timeout,
+        terminator=None if plan.terminator == DEFAULT_TERMINATOR else plan.terminator,
+        traffic=traffic,
+        clock=clock,
+        exclusive=exclusive,
+    )
+
+
+def feeds_of_plan(plan: SupplyPlan, psu: Any) -> dict[str, Feed]:
+    """The outputs of one supply that feed the board."""
+    return {supply: Feed(psu, channel, plan.name, psu.link.reopen) for channel, supply in plan.feeds.items()}
+
+
+def open_supplies(
+    plans: Iterable[SupplyPlan], *, clock: Any = None, traffic: Any = None
+) -> tuple[dict[str, Any], dict[str, Feed]]:
+    """All drivers by name, and the off-list. Raises BenchError, with nothing left open then."""
+    drivers: dict[str, Any] = {}
+    feeds: dict[str, Feed] = {}
+    try:
+        for plan in plans:
+            drivers[plan.name] = psu = open_supply(plan, clock=clock, traffic=traffic)
+            feeds.update(feeds_of_plan(plan, psu))
+    except BaseException:
+        close_supplies(drivers)
+        raise
+    return drivers, feeds
+
+
+def close_supplies(drivers: Mapping[str, Any]) -> None:
+    """Close every link, whatever the others do; outputs stay as they are."""
+    for psu in drivers.values():
+        with contextlib.suppress(Exception):
+            psu.link.close()
