@@ -68,12 +68,12 @@ class Points:
         begin: Array = np.where(np.isfinite(source), source, 0.0)
         return np.broadcast_to(begin, (begin.shape[0], batch))
 
-    def state(self, member: int) -> tuple[Structure, Array, Array]:
-        """What a watch over ratings needs of a member: its structure, its unknowns (n,), its element currents (C,)."""
-        structure = self._structures[member]
-        if structure is None:
-            raise SolveError(f"variant {member} was not solved", member=member, node="", parts=(), residual=np.nan)
-        return structure, self._x[:, member], self._currents[:, member]
+    def state(self, member: int) -> tuple[Ints, Array, Array]:
+        """Of one member: the node of each terminal, the unknowns (n,), the element currents (C,)."""
+        at = self.layout.home.copy()
+        for terminal, node in self.plans[member].moves:
+            at[terminal] = node
+        return at, self._x[:, member], self._currents[:, member]
 
     @classmethod
     def gathered(cls, members: Sequence[tuple[Points, int]]) -> Points:

@@ -110,8 +110,12 @@ class Watch:
 
     def place(self, structure: Structure) -> None:
         """Where the pins are now."""
-        self._volt_nodes: Ints = structure.at[self._volt_pins]
-        self._watt_nodes: Ints = structure.at[self._watt_terminals]
+        self.place_at(structure.at)
+
+    def place_at(self, at: Ints) -> None:
+        """The same, given the node of each terminal."""
+        self._volt_nodes: Ints = at[self._volt_pins]
+        self._watt_nodes: Ints = at[self._watt_terminals]
 
     def step(self, time: float, seconds: float, x: Array, currents: Array) -> None:
         """Look at a new state that holds since `seconds`."""
