@@ -33,7 +33,8 @@ METER, IDLE, LEAK = "meter", "bench_probe", "bench_leak"
 TIES = ("bench_tie1", "bench_tie2")
 TIE_OHMS = 0.9
 SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
-RESOLUTION = 0.5e-3  # s: nothing on the bench looks closer, so nothing shorter is followed
+RESOLUTION = 1e-3  # s: nothing on the bench looks closer, so nothing shorter is followed
+TOLERANCE = 5e-4  # of the largest capacitor's voltage: how far a step of a transient may be off
 DEFAULT_LOADS = (10e3,)
 SUPPLY_PARTS = {"series_ohms": 0.02, "capacitance": 0.0, "off_ohms": 1e6}
 
@@ -128,7 +129,7 @@ class VirtualBench:
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
         self.simulation: Simulation | Instant
         if transients:
-            self.simulation = Simulation(prepared.model, variant, resolution=RESOLUTION)
+            self.simulation = Simulation(prepared.model, variant, resolution=RESOLUTION, tolerance=TOLERANCE)
         else:
             self.simulation = Instant(prepared.model, variant, solver)
         self.stage = Stage(self.simulation)
