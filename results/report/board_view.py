@@ -291,18 +291,24 @@ def _actions(
 
 def _table(c: Comparison) -> tuple[tuple[str, tuple[TableRow, ...]], ...]:
     groups: dict[str, list[TableRow]] = {}
+    few = len(c.units) <= MOST_COLUMNS
     for row in c.checks:
-        if len(c.units) > MOST_COLUMNS and not row.odd:
+        if not few and not row.odd:
             continue
-        cells = tuple(
-            ("" if o is None else show(float(v), row.check.unit) if math.isfinite(v) else "text", o or "", u in row.odd)
-            for u, v, o in zip(c.units, row.values, row.outcomes, strict=True)
-        )
         limits = show_pair(row.low, row.high, row.check.unit)
-        shown = cells if len(c.units) <= MOST_COLUMNS else ()
-        view = TableRow(row.check.of, row.check.quantity, limits, shown, show(row.median, row.check.unit))
+        cells = _cells(row, c.units) if few else ()
+        view = TableRow(row.check.of, row.check.quantity, limits, cells, show(row.median, row.check.unit))
         groups.setdefault(state_without_load(row.check.state) or "nothing powered", []).append(view)
     return tuple((state, tuple(rows)) for state, rows in groups.items())
+
+
+def _cells(row: CheckRow, units: Sequence[str]) -> tuple[tuple[str, str, bool], ...]:
+    def text(value: float, outcome: str | None) -> str:
+        if outcome is None:
+            return ""
+        return show(float(value), row.check.unit) if math.isfinite(value) else "answer"
+
+    return tuple((text(v, o), o or "", u in row.odd) for u, v, o in zip(units, row.values, row.outcomes, strict=True))
 
 
 def _overlays(pen: Pen, records: Sequence[RunRecord], short: Mapping[str, str]) -> tuple[tuple[str, Markup], ...]:
@@ -326,7 +332,8 @@ def _revision_list(findings: Sequence[Finding]) -> tuple[tuple[str, str], ...]:
 def _proposed(c: Comparison) -> tuple[ProposedRow, ...]:
     rows = []
     for row in c.checks:
-        values = [float(v) for u, v in zip(c.units, row.values, strict=True) if math.isfinite(v) and u not in row.odd]
+        odd = set(row.odd)
+        values = [v for u, v in zip(c.units, row.values.tolist(), strict=True) if math.isfinite(v) and u not in odd]
         if len(values) < 3 or (row.low is None and row.high is None):
             continue
         side = "high" if row.low is None else "low" if row.high is None else "both"
