@@ -31,7 +31,7 @@ VOLTMETER_OHMS = 10e6
 SUPPLY_FARADS: Final = 22e-6
 """Output capacitor of a bench supply: it stays on the net when the output is off (common practice, 10 to 500 µF)."""
 PUSH_AMPS = 1e-6
-STRAY_AMPS: Final = 20e-9
+STRAY_AMPS: Final = 5e-9
 """Leakage that no part states: flux, moisture, a meter's bias current (estimate, no source)."""
 HELD_VOLTS: Final = 0.3
 """What a net that nothing discharges may still hold (one standard deviation; estimate, no source)."""

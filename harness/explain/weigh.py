@@ -27,6 +27,7 @@ SCREENED = 60  # suspects that are solved in all scenes after screening
 FINALISTS = 30  # of those, refined
 WEIGHED = 8  # of those, weighed with a covariance of their own
 PAIRS = 60  # pairs that are solved
+IMPERFECT = 0.3  # probability that a true explanation still leaves a net unexplained (estimate, no source)
 TELLING = 40.0  # squared standard deviations that a further scene must add to be screened
 STEP = 0.05  # by which a fitted value is moved for its derivative (natural logarithm)
 FIRSTS = 25  # suspects that are tried with every other as a pair
@@ -113,6 +114,7 @@ class Candidate:
     log_likelihood: float = -math.inf
     occam: float = 0.0
     spreads: tuple[float, ...] = ()  # standard uncertainty of each fitted value, relative
+    freed: frozenset[object] = frozenset()  # groups of readings that it leaves unexplained
 
     @property
     def texts(self) -> tuple[str, ...]:
@@ -213,13 +215,19 @@ class Weigher:
         self.only = self._telling(none)
         self.white_few = _Whitener(covariance[np.ix_(self.only, self.only)])
         screened = self.screen()
-        weighed = self._final(self._refine(self._best_singles(screened)), none)
         other, freed = self._other(none)
+        weighed = self._final(self._refine(self._best_singles(screened)), none)
         result = self._result(none, weighed, other, freed)
-        if pairs and result.p_other > 1 - CLOSE_ENOUGH:
+        if pairs and self._unsettled(result):
             weighed += needed(weighed, self._final(self._refine(self._best_pairs(weighed, screened)), none))
             result = self._result(none, weighed, other, freed)
         return result
+
+    def _unsettled(self, result: Weighing) -> bool:
+        """Whether one fault does not do: "something else" is in play, or the likeliest leaves readings unexplained."""
+        best = result.candidates[0] if result.candidates else None
+        leaves = best is not None and bool(best.freed) and result.probabilities[0] > result.p_none
+        return result.p_other > 1 - CLOSE_ENOUGH or leaves
 
     # --- predictions ------------------------------------------------------------------------------------------
     def _predict(
@@ -401,9 +409,24 @@ class Weigher:
         for old, new, mean, white in zip(best, fitted, exact, whites, strict=True):
             for c in alike[old.solved_as]:
                 shared = replace(new, suspects=c.suspects, log_prior=c.log_prior)
-                out.append(self._scored(replace(shared, mean=mean, covariance=white.covariance)))
+                out.append(self._forgiving(self._scored(replace(shared, mean=mean, covariance=white.covariance))))
         done = {c.texts_open for c in out}
         return [c for c in [*out, *(c for c in candidates if c.texts_open not in done)] if math.isfinite(c.score)]
+
+    def _forgiving(self, c: Candidate) -> Candidate:
+        """A candidate that explains much may leave something: it then pays for each group of readings that it leaves.
+
+        Only where it leaves fewer than "something else" must leave: a fault that explains nothing earns nothing.
+        """
+        if not self.freed:
+            return c
+        fit, freed = rank.log_something_else(
+            self.evidence.y, c.hypothesis(), self.evidence.groups, self.evidence.widths, self.rarity
+        )
+        fit += self._answers(c) + math.log(IMPERFECT)
+        if fit > c.log_likelihood and freed < self.freed:
+            return replace(c, log_likelihood=fit, freed=freed)
+        return c
 
     def _in_sight(self, candidates: list[Candidate], none: Candidate) -> list[Candidate]:
         """Those whose fit, rough as it is, comes within half of what the best gains over no fault at all."""
@@ -417,6 +440,7 @@ class Weigher:
         fit, freed = rank.log_something_else(
             self.evidence.y, none.hypothesis(), self.evidence.groups, self.evidence.widths, self.rarity
         )
+        self.freed = freed
         # Something else may or may not keep the board from answering.
         return fit + len(self.evidence.answers) * math.log(0.5) + math.log(self.something_else), freed
 
