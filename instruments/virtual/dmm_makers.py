@@ -1,4 +1,4 @@
-"""Meters in the common SCPI form with habits of their own: Keithley 2000, Fluke 8845A, Siglent SDM3065X.
+"""Meters in the common SCPI form with habits of their own: Keithley 2000 and DMM6500, Fluke 8845A, SDM3065X.
 
 Sources: Keithley Model 2000 data sheet p3 and Model 2016 specifications (the family's tables), User's Manual p3-3;
 Fluke 8845A/46A Users Manual p1-12, data sheet p5, Programmers Manual p21, p51; Siglent SDM3065X data sheet 2021-05, its
@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from .dmm import AC_34401A, Probe, Range, Table, ranges
-from .dmm_scpi import Meter34401A, ScpiDmm
-from .scpi_data import Boolean, Plain, ScpiError
+from .dmm import AC_34401A, OVERLOAD, TABLE_DMM6500, Probe, Range, Table, ranges
+from .dmm_keysight import Meter34401A
+from .dmm_scpi import ScpiDmm, count_within
+from .scpi_data import Boolean, Number, Plain, ScpiError, Word
 from .scpi_tree import command, query
 from .waves import Waves
 
@@ -164,3 +165,59 @@ class Sdm3065X(ScpiDmm):
     @query("[SENSe:]VOLTage[:DC]:AZ[:STATe]")
     def zero_query(self) -> str:
         return str(int(self.auto_zero))
+
+
+class Dmm6500(ScpiDmm):
+    """Keithley DMM6500 in its SCPI set: SENS:FUNC chooses, SENS:COUN counts, READ? hands back the last reading only."""
+
+    identity: ClassVar[tuple[str, str]] = ("KEITHLEY INSTRUMENTS", "MODEL DMM6500")
+    firmware: ClassVar[str] = "1.7.12b"
+    table: ClassVar[Table] = TABLE_DMM6500
+    default_nplc: ClassVar[float] = 1.0
+    nplc_steps: ClassVar[tuple[float, ...]] = (0.0005, 15.0)
+    overload_text: ClassVar[str] = "9.9E+37"
+    without: ClassVar[tuple[str, ...]] = ("sample_count", "sample_count_query", "trigger_count", "trigger_count_query")
+
+    def number(self, value: float) -> str:
+        return super().number(value) if abs(value) >= OVERLOAD else f"{value:.6E}"
+
+    def written(self, values: list[float]) -> str:
+        return self.number(values[-1])
+
+    def nplc_near(self, wanted: float) -> float:
+        return wanted
+
+    @command("[SENSe:]COUNt", Number())
+    def count(self, count: float | str) -> None:
+        self.samples = count_within(count)
+
+    @query("[SENSe:]COUNt")
+    def count_query(self) -> str:
+        return str(self.samples)
+
+    @command("[SENSe:]VOLTage[:DC]:INPutimpedance", Word(("AUTO", "MOHM10")))
+    def input_impedance(self, choice: str) -> None:
+        self.meter.high_z = choice == "AUTO"
+        self._use()
+
+    @query("[SENSe:]VOLTage[:DC]:INPutimpedance")
+    def input_impedance_query(self) -> str:
+        return "AUTO" if self.meter.high_z else "MOHM10"
+
+    @command("[SENSe:]VOLTage[:DC]:AZERo[:STATe]", Boolean())
+    @command("[SENSe:]RESistance:AZERo[:STATe]", Boolean())
+    def zero(self, on: bool) -> None:
+        self.auto_zero = on
+
+    @query("[SENSe:]VOLTage[:DC]:AZERo[:STATe]")
+    @query("[SENSe:]RESistance:AZERo[:STATe]")
+    def zero_query(self) -> str:
+        return str(int(self.auto_zero))
+
+    @command("[SENSe:]AZERo:ONCE")
+    def zero_once(self) -> None:
+        """The zero is always true here."""
+
+    @query("[SENSe:]FUNCtion[:ON]")
+    def function_query(self) -> str:
+        return f'"{"VOLT:DC" if self.meter.quantity == "VOLT" else self.meter.quantity}"'

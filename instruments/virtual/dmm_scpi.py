@@ -1,15 +1,14 @@
 """Meters in the trade's common SCPI form: CONFigure, MEASure?, READ?, INITiate, FETCh?, SENSe settings by function.
 
-`ScpiDmm` is that common form; `Meter34401A` and the other faces change what their makers do differently. Sources:
-34401A User's Guide p118 (diode, continuity fixed), E1412A manual p100, p109 (INP:IMP:AUTO, defaults), 34420A User's
-Guide p145 (resolution to NPLC), Truevolt guide p102, p197, p221-225, Keithley Model 2450 p6-6 (READ? returns the last).
+The makers' faces derive from `ScpiDmm` and change what they do differently. Sources: 34401A User's Guide p118 (diode
+and continuity have a fixed range), E1412A manual p109 (defaults), 34420A User's Guide p145 (resolution to NPLC).
 """
 
 from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from .dmm import OVERLOAD, TABLE_34401A, TABLE_34461A, TABLE_DMM6500, Meter, Probe, Quantity, Range, Table
+from .dmm import OVERLOAD, TABLE_34401A, Meter, Probe, Quantity, Range, Table
 from .psu import pick
 from .scpi import ScpiInstrument
 from .scpi_data import Boolean, BooleanOr, Number, Parameter, Quoted, ScpiError, Word
@@ -192,7 +191,7 @@ class ScpiDmm(ScpiInstrument):
     # --- trigger ----------------------------------------------------------------------------------------------------
     @command("SAMPle:COUNt", Number())
     def sample_count(self, count: float | str) -> None:
-        self.samples = _count(count)
+        self.samples = count_within(count)
 
     @query("SAMPle:COUNt")
     def sample_count_query(self) -> str:
@@ -200,7 +199,7 @@ class ScpiDmm(ScpiInstrument):
 
     @command("TRIGger:COUNt", Number(words=("MINimum", "MAXimum", "DEFault", "INFinity")))
     def trigger_count(self, count: float | str) -> None:
-        self.triggers = _count(count)
+        self.triggers = count_within(count)
 
     @query("TRIGger:COUNt")
     def trigger_count_query(self) -> str:
@@ -248,7 +247,7 @@ def function_named(name: str) -> Quantity:
     raise ScpiError(-224)
 
 
-def _count(count: float | str) -> int:
+def count_within(count: float | str) -> int:
     value = pick(count, 1, 50000, 1)
     if not 1 <= value <= 50000:
         raise ScpiError(-222)
@@ -358,147 +357,3 @@ def _get_nplc(quantity: Quantity) -> Handler:
 
 
 ScpiDmm.generated = _by_function()
-
-
-class PlainDmm(ScpiDmm):
-    """No maker's habits; INP:IMP:AUTO chooses the input as SCPI-1999's INPut subsystem has it."""
-
-    @command("INPut:IMPedance:AUTO", Boolean())
-    def input_auto(self, on: bool) -> None:
-        self.meter.high_z = on
-        self._use()
-
-    @query("INPut:IMPedance:AUTO")
-    def input_auto_query(self) -> str:
-        return str(int(self.meter.high_z))
-
-
-class Meter34401A(ScpiDmm):
-    """HP/Keysight 34401A: INP:IMP:AUTO, ZERO:AUTO, DET:BAND; 10 MΩ after reset."""
-
-    identity: ClassVar[tuple[str, str]] = ("HEWLETT-PACKARD", "34401A")
-    firmware: ClassVar[str] = "10-5-2"
-
-    @query("*IDN")
-    def idn(self) -> str:
-        return ",".join((*self.identity, "0", self.firmware))
-
-    @command("INPut:IMPedance:AUTO", Boolean())
-    def input_auto(self, on: bool) -> None:
-        self.meter.high_z = on
-        self._use()
-
-    @query("INPut:IMPedance:AUTO")
-    def input_auto_query(self) -> str:
-        return str(int(self.meter.high_z))
-
-    @command("[SENSe:]ZERO:AUTO", BooleanOr(("ONCE",)))
-    def zero_auto(self, auto: bool | str) -> None:
-        self.auto_zero = auto is True
-
-    @query("[SENSe:]ZERO:AUTO")
-    def zero_auto_query(self) -> str:
-        return str(int(self.auto_zero))
-
-    @command("[SENSe:]DETector:BANDwidth", Number("HZ"))
-    def bandwidth(self, _: float | str) -> None:
-        """The time of an AC reading is fixed here."""
-
-
-class Truevolt(ScpiDmm):
-    """Keysight 34461A and its LAN sisters: VOLT:DC:IMP:AUTO, VOLT:DC:ZERO:AUTO."""
-
-    identity: ClassVar[tuple[str, str]] = ("Keysight Technologies", "34461A")
-    firmware: ClassVar[str] = "A.03.03-03.15-03.03-00.52-04-03"
-    table: ClassVar[Table] = TABLE_34461A
-
-    @command("[SENSe:]VOLTage[:DC]:IMPedance:AUTO", Boolean())
-    def input_auto(self, on: bool) -> None:
-        self.meter.high_z = on
-        self._use()
-
-    @query("[SENSe:]VOLTage[:DC]:IMPedance:AUTO")
-    def input_auto_query(self) -> str:
-        return str(int(self.meter.high_z))
-
-    @command("[SENSe:]VOLTage[:DC]:ZERO:AUTO", BooleanOr(("ONCE",)))
-    @command("[SENSe:]RESistance:ZERO:AUTO", BooleanOr(("ONCE",)))
-    @command("[SENSe:]CURRent[:DC]:ZERO:AUTO", BooleanOr(("ONCE",)))
-    def zero_auto(self, auto: bool | str) -> None:
-        self.auto_zero = auto is True
-
-    @query("[SENSe:]VOLTage[:DC]:ZERO:AUTO")
-    @query("[SENSe:]RESistance:ZERO:AUTO")
-    @query("[SENSe:]CURRent[:DC]:ZERO:AUTO")
-    def zero_auto_query(self) -> str:
-        return str(int(self.auto_zero))
-
-    @command("[SENSe:]VOLTage:AC:BANDwidth", Number("HZ"))
-    def bandwidth(self, _: float | str) -> None:
-        """The time of an AC reading is fixed here."""
-
-    def configure(self, quantity: Quantity, span: float | str | None, resolution: float | str | None) -> None:
-        """A resolution that implies less than 1 PLC turns autozero off by itself (guide p223)."""
-        super().configure(quantity, span, resolution)
-        if self.nplc[quantity] < 1:
-            self.auto_zero = False
-
-    @query("CALibration:DATE")
-    def calibration_date(self) -> str:
-        return "+2026,+3,+14"
-
-
-class Dmm6500(ScpiDmm):
-    """Keithley DMM6500 in its SCPI set: SENS:FUNC chooses, SENS:COUN counts, READ? hands back the last reading only."""
-
-    identity: ClassVar[tuple[str, str]] = ("KEITHLEY INSTRUMENTS", "MODEL DMM6500")
-    firmware: ClassVar[str] = "1.7.12b"
-    table: ClassVar[Table] = TABLE_DMM6500
-    default_nplc: ClassVar[float] = 1.0
-    nplc_steps: ClassVar[tuple[float, ...]] = (0.0005, 15.0)
-    overload_text: ClassVar[str] = "9.9E+37"
-    without: ClassVar[tuple[str, ...]] = ("sample_count", "sample_count_query", "trigger_count", "trigger_count_query")
-
-    def number(self, value: float) -> str:
-        return super().number(value) if abs(value) >= OVERLOAD else f"{value:.6E}"
-
-    def written(self, values: list[float]) -> str:
-        return self.number(values[-1])
-
-    def nplc_near(self, wanted: float) -> float:
-        return wanted
-
-    @command("[SENSe:]COUNt", Number())
-    def count(self, count: float | str) -> None:
-        self.samples = _count(count)
-
-    @query("[SENSe:]COUNt")
-    def count_query(self) -> str:
-        return str(self.samples)
-
-    @command("[SENSe:]VOLTage[:DC]:INPutimpedance", Word(("AUTO", "MOHM10")))
-    def input_impedance(self, choice: str) -> None:
-        self.meter.high_z = choice == "AUTO"
-        self._use()
-
-    @query("[SENSe:]VOLTage[:DC]:INPutimpedance")
-    def input_impedance_query(self) -> str:
-        return "AUTO" if self.meter.high_z else "MOHM10"
-
-    @command("[SENSe:]VOLTage[:DC]:AZERo[:STATe]", Boolean())
-    @command("[SENSe:]RESistance:AZERo[:STATe]", Boolean())
-    def zero(self, on: bool) -> None:
-        self.auto_zero = on
-
-    @query("[SENSe:]VOLTage[:DC]:AZERo[:STATe]")
-    @query("[SENSe:]RESistance:AZERo[:STATe]")
-    def zero_query(self) -> str:
-        return str(int(self.auto_zero))
-
-    @command("[SENSe:]AZERo:ONCE")
-    def zero_once(self) -> None:
-        """The zero is always true here."""
-
-    @query("[SENSe:]FUNCtion[:ON]")
-    def function_query(self) -> str:
-        return f'"{"VOLT:DC" if self.meter.quantity == "VOLT" else self.meter.quantity}"'

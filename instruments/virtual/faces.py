@@ -14,7 +14,7 @@ PSU_FACES: dict[str, tuple[str, str]] = {
     "e3646a": ("psu_scpi", "TwoOutputPsu"),
     "e36312a": ("psu_channels", "ListPsu"),
     "dp832a": ("psu_channels", "ArgumentPsu"),
-    "spd3303x": ("psu_channels", "PrefixPsu"),
+    "spd3303x": ("psu_prefix", "PrefixPsu"),
     "e3631a": ("psu_switched", "E3631A"),
     "hmp4040": ("psu_two_level", "TwoLevelPsu"),
     "nge100": ("psu_two_level", "Nge100"),
@@ -28,10 +28,10 @@ PSU_FACES: dict[str, tuple[str, str]] = {
     "korad": ("psu_text", "Korad"),
 }
 DMM_FACES: dict[str, tuple[str, str]] = {
-    "plain": ("dmm_scpi", "PlainDmm"),
-    "34401a": ("dmm_scpi", "Meter34401A"),
-    "34461a": ("dmm_scpi", "Truevolt"),
-    "dmm6500": ("dmm_scpi", "Dmm6500"),
+    "plain": ("dmm_keysight", "PlainDmm"),
+    "34401a": ("dmm_keysight", "Meter34401A"),
+    "34461a": ("dmm_keysight", "Truevolt"),
+    "dmm6500": ("dmm_makers", "Dmm6500"),
     "2000": ("dmm_makers", "Keithley2000"),
     "8845a": ("dmm_makers", "Fluke8845A"),
     "sdm3065x": ("dmm_makers", "Sdm3065X"),
