@@ -115,7 +115,7 @@ def _junction(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> M
         current += slope * (true - w)
     np.multiply(m * sign, current, out=i[0])
     np.multiply(m, slope, out=d[0])
-    return None if limited is None else limited.any(axis=0)
+    return _members(limited)
 
 
 def _over_the_slope(memory: Array | None, above: Mask, below: Mask, by_first: Mask) -> tuple[Mask, Mask] | None:
@@ -147,8 +147,8 @@ def _gate(x: Array, memory: Array | None) -> tuple[Array, Array, Array, Mask | N
 
     There the ramp is continued as a straight line from its middle, this once.
     """
-    value = np.minimum(np.maximum(x, 0.0), 1.0)
-    slope = ((x > 0) & (x < 1)) * 1.0
+    value: Array = np.minimum(np.maximum(x, 0.0), 1.0)
+    slope: Array = np.asarray((x > 0) & (x < 1), dtype=np.float64)
     if memory is None:
         return value, slope, value, None
     region = (x >= 1) * 1.0 - (x <= 0) * 1.0
@@ -165,7 +165,7 @@ def _members(*masks: Mask | None) -> Mask | None:
     found: Mask | None = None
     for mask in masks:
         if mask is not None:
-            members = mask.any(axis=0)
+            members: Mask = np.asarray(mask.any(axis=0))
             found = members if found is None else found | members
     return found
 
@@ -280,9 +280,7 @@ def _bjt(p: Array, u: Array, i: Array, d: Array, memory: Array | None) -> Mask |
         be, bc = be.copy(), bc.copy()
         for v, held in ((be, memory[0]), (bc, memory[1])):
             mask = _limit(v, held, vt, critical)
-            if mask is not None:
-                members = mask.any(axis=0)
-                limited = members if limited is None else limited | members
+            limited = _members(limited[None] if limited is not None else None, mask)
             held[...] = v
     top = 80.0  # e^80 is past any current of interest; beyond it the curve goes on as a straight line
     xe, xc = np.minimum(be / vt, top), np.minimum(bc / vt, top)

@@ -138,7 +138,7 @@ class Draft:
         offset: float = 0.0,
         sign: float = 1.0,
     ) -> None:
-        """Is·(exp(v/(n·Vt)) - 1) with `ohms` in series, shifted by `offset` volts (a breakdown), turned by sign = -1."""
+        """Is·(exp(v/(n·Vt)) - 1) with `ohms` in series, shifted by `offset` volts (a breakdown); sign = -1 turns it."""
         vt = emission * THERMAL_VOLTS
         rs = max(ohms, LEAST_OHMS)
         log_c = math.log(saturation * rs / vt) + saturation * rs / vt

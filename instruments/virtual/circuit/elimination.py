@@ -1,8 +1,8 @@
 """Sparse elimination of a whole batch at once.
 
-All members of a batch share one pattern, so the order of elimination and every fill-in are worked out once (least degree
-first); each step then runs over the batch in numpy. A board's matrix is so sparse that this beats a dense LAPACK solve
-of each member several times over. There is no pivoting: whoever calls checks what comes out.
+All members of a batch share one pattern, so the order of elimination and every fill-in are worked out once (least
+degree first); each step then runs over the batch in numpy. A board's matrix is so sparse that this beats a dense LAPACK
+solve of each member several times over. There is no pivoting: whoever calls checks what comes out.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Elimination:
             place[unknown] = k
         entries: dict[tuple[int, int], int] = {}
         for unknown in order:
-            later = [m for m in around[unknown]]
+            later = around[unknown]
             for pair in [(unknown, unknown), *((unknown, m) for m in later), *((m, unknown) for m in later)]:
                 entries.setdefault(pair, len(entries))
         self.count = len(entries)

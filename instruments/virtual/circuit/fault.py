@@ -27,7 +27,8 @@ ON_PIN = {
 }
 FORMS = (
     "PART:open, PART:missing, PART:short, PART:reversed, PART:dead, PART:value=470k, PART:variant=2.8 V, "
-    "PART.PIN:pull_up=13k, PART.PIN:pull_down=13k, PART.PIN:stuck=high, PART.PIN:net=VSYS, PART.PIN:open, NET+NET:bridge=3"
+    "PART.PIN:pull_up=13k, PART.PIN:pull_down=13k, PART.PIN:stuck=high, PART.PIN:net=VSYS, PART.PIN:open, "
+    "NET+NET:bridge=3"
 )
 _CATEGORY = {
     "open": "open",
@@ -47,7 +48,7 @@ _CATEGORY = {
 
 @dataclass(frozen=True)
 class Fault:
-    """One change of a circuit. target: PART, PART.PIN or NET+NET; kind: the word after the colon; argument: its text."""
+    """A change of a circuit. target: PART, PART.PIN or NET+NET; kind: the word after the colon; argument: its text."""
 
     target: str
     kind: str
@@ -58,7 +59,7 @@ class Fault:
 
     @property
     def category(self) -> str:
-        """What priors are given by: open, missing, short, reversed, dead, value, variant, pull, stuck, net, bridge, lifted."""
+        """What priors go by: open, missing, short, reversed, dead, value, variant, pull, stuck, net, bridge, lifted."""
         if self.kind == "open" and self.on_pin:
             return "lifted"
         return _CATEGORY[self.kind]

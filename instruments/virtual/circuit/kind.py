@@ -30,9 +30,9 @@ class Kind:
 
     The value name "variants" is every kind's: a list of main values that look-alikes of the part have.
     pins: names in order (a list of nets is matched to them); `any_pins`: the part names its own pins.
-    synonyms: other names of a value. short: pin pairs an internal short joins. mirrored: how the pins change places when
-    the part is fitted turned round ({} where turning changes nothing). thermal_s: time constant of the first-order
-    heat filter through which current and power ratings are watched. main: the value that `PART:value=` means.
+    synonyms: other names of a value. short: pin pairs an internal short joins. mirrored: how the pins change places
+    when the part is fitted turned round ({} where turning changes nothing). thermal_s: time constant of the heat filter
+    (first order) through which current and power ratings are watched. main: the value that `PART:value=` means.
     faults: texts after "PART:" for single faults that need no number. pulls_to: the pin whose net a hidden pull-up
     goes to. bench: belongs to the bench, not to the board. react: behaviour in time: given the part, a probe on its
     pins and a memory of its own, the value overrides that hold from now on (see transient).
@@ -86,7 +86,8 @@ class Kind:
         for pin in part.pins:
             if pin not in self.pins:
                 raise CircuitError(
-                    f"{part.name} ({self.name}) has no pin {pin!r}; it has {', '.join(self.pins)}{nearest(pin, self.pins)}",
+                    f"{part.name} ({self.name}) has no pin {pin!r}; it has {', '.join(self.pins)}"
+                    f"{nearest(pin, self.pins)}",
                     [part.name],
                 )
         absent = [pin for pin in self.pins if pin not in part.pins and pin not in self.optional]

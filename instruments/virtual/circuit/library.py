@@ -7,6 +7,7 @@ priors' business, by Fault.category. Order is that of the circuit, so that two r
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import pairwise
 
 from instruments.quantity import show
 
@@ -137,7 +138,7 @@ def _neighbours(circuit: Circuit, part: Part) -> Iterator[Fault]:
     pins = list(part.pins)
     if len(pins) < 3:
         return
-    for first, second in zip(pins, pins[1:], strict=False):
+    for first, second in pairwise(pins):
         a, b = part.net(first), part.net(second)
         if a != b:
             yield Fault(f"{a}+{b}", "bridge", BRIDGE_OHMS)
@@ -149,7 +150,7 @@ def _wrong_pads(circuit: Circuit, a: str, b: str) -> Iterator[Fault]:
         if here == circuit.ground:
             continue
         for text in circuit.on_net(here):
-            part, pin = circuit.pin(text)
+            part, _ = circuit.pin(text)
             if part.kind in MOVABLE and there not in part.pins.values():
                 yield Fault(text, "net", there)
                 break

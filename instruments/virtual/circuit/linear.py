@@ -23,10 +23,10 @@ def dense_jacobian(system: System, partials: Array, held: Array) -> Array:
     batch = partials.shape[1]
     if batch == 1:
         weights = structure.entry_sign * partials[structure.partial_of, 0]
-        flat = np.bincount(structure.entry_of, weights, n * n).reshape(1, n * n)
+        flat: Array = np.bincount(structure.entry_of, weights, n * n).reshape(1, n * n).astype(np.float64, copy=False)
     else:
         flat = np.zeros((batch, n * n))
-        flat[:, structure.entries] = (structure.to_entries @ partials).T
+        flat[:, structure.entries] = np.asarray(structure.to_entries @ partials).T
     nodes = structure.layout.nodes - 1
     jacobian: Array = flat.reshape(batch, n, n)
     diagonal = np.arange(nodes)
@@ -70,7 +70,7 @@ def solve_batch(
     if second is not None:
         right[:, : nodes - 1, 1] = second[1:].T
     try:
-        found = np.linalg.solve(jacobian, right)
+        found = np.asarray(np.linalg.solve(jacobian, right), dtype=np.float64)
     except np.linalg.LinAlgError:
         found = _one_at_a_time(jacobian, right)
     return _unpacked(np.moveaxis(found, 0, 2), nodes)

@@ -163,7 +163,7 @@ class Model:
         return found
 
     def theta(self, plans: Sequence[Plan]) -> tuple[Array, dict[int, str]]:
-        """Parameters (K, B) of a batch, and why a member has none (a value that no part can have): its column is NaN."""
+        """Parameters (K, B) of a batch, and why a member has none (a value no part can have): its column is NaN."""
         refused: dict[int, str] = {}
         theta = np.repeat(self.layout.base[:, None], len(plans), axis=1)
         for column, plan in enumerate(plans):

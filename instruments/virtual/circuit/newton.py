@@ -1,7 +1,8 @@
 """Newton's method for a batch of members of one structure.
 
-Limiters in the elements keep a step from leaping over a knee, damping keeps it short; converged members drop out; what fails is tried again, damped,
-by gmin stepping, then by source stepping, then by pseudo-transient continuation, and finished at the true equations.
+Limiters in the elements keep a step from leaping over a knee, damping keeps it short; converged members drop out; what
+fails is tried again with full steps, with more damping, by gmin stepping, by source stepping, by pseudo-transient
+continuation, and finished at the true equations.
 Every answer's current residual is checked (SPICE checks updates only): at each node the sum of currents must be below
 RELTOL times the sum of their magnitudes plus ABSTOL. One bad member never spoils the others.
 """
@@ -178,8 +179,8 @@ def _extra_currents(extras: Extras, x: Array, residual: Array) -> None:
 def allowed(system: System, x: Array, currents: Array) -> Array:
     """The residual each node may have (nodes, B), amperes: relative, absolute, and what rounding cannot avoid.
 
-    Rounding: a linear element of g siemens between nodes at V volts cannot know its current better than g·V·2^-52, which
-    counts for solder shorts and for capacitors over a short step.
+    Rounding: a linear element of g siemens between nodes at V volts cannot know its current better than g·V·2^-52,
+    which counts for solder shorts and for capacitors over a short step.
     """
     structure = system.structure
     each = RELTOL * np.abs(currents)
@@ -380,7 +381,7 @@ def _step(system: System, state: _Iteration, e: Evaluation, reach: Array) -> tup
 def balanced(system: System, x: Array, e: Evaluation) -> Mask:
     """Members whose nodes and branches balance."""
     nodes = system.structure.layout.nodes
-    ok: Mask = (np.abs(e.residual[1:nodes]) <= allowed(system, x, e.currents)[1:]).all(axis=0)
+    ok: Mask = np.asarray((np.abs(e.residual[1:nodes]) <= allowed(system, x, e.currents)[1:]).all(axis=0))
     if system.structure.layout.branches:
         ok &= (np.abs(e.residual[nodes:]) <= RELTOL * (1 + np.abs(x[:nodes]).max(axis=0))).all(axis=0)
     return ok

@@ -17,7 +17,8 @@ Value = Any  # float | str | bool | Sequence | Mapping[str, Value]; SI units
 
 @dataclass(frozen=True)
 class Part:
-    """A part as drawn: `pins` maps pin -> net; `values` in SI; `tolerance` relative, by value path ("ohms", "GPIO7.pull_up").
+    """A part as drawn: `pins` maps pin -> net; `values` in SI; `tolerance` relative, by value path ("value",
+    "GPIO7.pull_up").
 
     `ratings` are absolute maxima: "voltage" (V, between any two pins), "current" (A, any pin), "power" (W, the part).
     """

@@ -21,7 +21,8 @@ class Points:
     """Operating points of a batch of B variants.
 
     status: "ok" or why there is no answer. volts (B, n) in the order of `nets`. residual (B,): the worst sum of
-    currents at any node, A (a floating net shows the leak of 1 pS that stands in for what would hold it). remedy: "" or what Newton needed besides ("damping", "gmin", "sources", "time").
+    currents at any node, A (a floating net shows the leak of 1 pS that stands in for what would hold it). remedy: "" or
+    what Newton needed besides ("full steps", "damping", "gmin", "sources", "time").
     """
 
     def __init__(self, layout: Layout, variants: Sequence[Variant], plans: Sequence[Plan]) -> None:
@@ -101,7 +102,8 @@ class Points:
         node = self.layout.node.get(name)
         if node is None:
             raise CircuitError(f"no net {name!r}{nearest(name, self.nets)}")
-        return self._x[node]
+        volts: Array = self._x[node]
+        return volts
 
     def pin_volts(self, part: str, pin: str) -> Array:
         """Volts (B,) where the pin sits, which may not be its drawn net."""
@@ -112,7 +114,7 @@ class Points:
             for moved, node in plan.moves:
                 if moved == terminal:
                     out[member] = self._x[node, member]
-        return out
+        return np.asarray(out, dtype=np.float64)
 
     def current(self, part: str, pin: str) -> Array:
         """Amperes (B,) into the part through a pin."""

@@ -19,7 +19,10 @@ REACH: Final = 2.0  # V; a longer step is not near
 
 
 def nearby(system: System, x: Array, leak: Array, memory: Memory) -> tuple[Array, Evaluation] | None:
-    """The answer (size, 1) close to x (size, 1) and the equations there, or None. leak: S (nodes, 1), as the last full solution had it."""
+    """The answer (size, 1) close to x (size, 1) and the equations there, or None.
+
+    leak: S (nodes, 1) to ground, as the last full solution had it.
+    """
     structure = system.structure
     nodes, unknowns = structure.layout.nodes, structure.size - 1
     if system.moved is not None:
@@ -34,8 +37,7 @@ def nearby(system: System, x: Array, leak: Array, memory: Memory) -> tuple[Array
         if small and e.limited is None and balanced(system, x, e)[0]:
             return x, e
         weights = structure.entry_sign * e.partials[structure.partial_of, 0]
-        jacobian = np.bincount(structure.entry_of, weights, len(base))
-        jacobian += base
+        jacobian = base + np.bincount(structure.entry_of, weights, len(base))
         _, _, delta, info = dgesv(jacobian.reshape(unknowns, unknowns), e.residual[1:], False, True)
         if info != 0:
             return None

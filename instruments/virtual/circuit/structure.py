@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import scipy.sparse as sparse
@@ -265,20 +265,22 @@ class Corrections:
         if not some:
             return None
 
-        def gather(lists: list[tuple[NDArray[np.generic], ...]]) -> list[NDArray[np.generic]]:
+        def gather(name: str) -> Any:
+            lists = [getattr(m, name) for _, m in some]
             member = np.concatenate(
                 [np.full(len(each[0]), k, dtype=np.intp) for (k, _), each in zip(some, lists, strict=True)]
             )
-            return [np.concatenate(column) for column in zip(*lists, strict=True)] + [member]
+            return (*(np.concatenate(column) for column in zip(*lists, strict=True)), member)
 
-        return cls(*(tuple(gather([getattr(m, name) for _, m in some])) for name in ("port", "current", "stamp")))
+        return cls(gather("port"), gather("current"), gather("stamp"))
 
     def take(self, members: Ints, batch: int) -> Corrections:
         """Of the members that stay, renumbered."""
         where = np.full(batch, -1, dtype=np.intp)
         where[members] = np.arange(len(members))
-        kept = []
-        for each in (self.port, self.current, self.stamp):
+
+        def kept(each: Any) -> Any:
             keep = where[each[4]] >= 0
-            kept.append((*(column[keep] for column in each[:4]), where[each[4][keep]]))
-        return Corrections(*kept)
+            return (*(column[keep] for column in each[:4]), where[each[4][keep]])
+
+        return Corrections(kept(self.port), kept(self.current), kept(self.stamp))

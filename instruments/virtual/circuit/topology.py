@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from .devices import CONVERTER, LINEAR, SOURCE, VALVE
 from .draft import GROUND, Draft, Element
 from .errors import CircuitError
-from .part import Circuit
+from .part import Circuit, Part
 from .parts import kind_of
 
 
@@ -61,10 +61,8 @@ def check(circuit: Circuit) -> None:
         draft = Draft(part, {}, {k: q.default for k, q in kind.values.items() if q.default is not None})
         kind.expand(draft)
 
-        def node(terminal: str, part: object = part) -> str:
-            if terminal == GROUND:
-                return circuit.ground
-            return getattr(part, "pins").get(terminal, f"{getattr(part, 'name')}:{terminal}")  # noqa: B009
+        def node(terminal: str, part: Part = part) -> str:
+            return circuit.ground if terminal == GROUND else part.pins.get(terminal, f"{part.name}:{terminal}")
 
         for element in draft.elements:
             for plus, minus in element.ports:

@@ -287,11 +287,11 @@ class Simulation:
         past says nothing of what follows: such a step is backward Euler's, which cannot overshoot.
         """
         solved = self._solve_step(h)
-        if solved is not None and len(self._history.steps) > 1 and not self.fixed_step:
-            if not np.array_equal(self._corners(solved[1]), self._pieces):
-                whole, self._history = self._history, _History(self._history.states[:1], [])
-                solved = self._solve_step(h)
-                self._history = whole
+        adapts = len(self._history.steps) > 1 and not self.fixed_step
+        if adapts and solved is not None and not np.array_equal(self._corners(solved[1]), self._pieces):
+            whole, self._history = self._history, _History(self._history.states[:1], [])
+            solved = self._solve_step(h)
+            self._history = whole
         if solved is None:
             return None
         x, e = solved
@@ -419,7 +419,7 @@ class Simulation:
 
     def _state_at(self, x: Array) -> Array:
         u = x[self._plus, 0] - x[self._minus, 0]
-        return np.where(self._coil, self._g0 * u, u)
+        return np.asarray(np.where(self._coil, self._g0 * u, u))
 
     def _arrive(self, x: Array, e: Evaluation) -> None:
         theta = self._system.theta

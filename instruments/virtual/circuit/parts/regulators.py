@@ -1,8 +1,9 @@
 """Linear and switching regulators.
 
-ldo: a pass element from IN to OUT that never sinks: it aims at `volts` through `load_ohms`, gives way when IN is too low
-(`dropout` at the rated current), stops at `limit`, runs above `lockout` and with EN above `enable_above`; the body diode
-of its pass transistor conducts from OUT to IN. `drain_ohms` holds OUT down when it is off, if it has such a switch.
+ldo: a pass element from IN to OUT that never sinks: it aims at `volts` through `load_ohms`, gives way when IN is too
+low (`dropout` at the rated current), stops at `limit`, runs above `lockout` and with EN above `enable_above`; the body
+diode of its pass transistor conducts from OUT to IN. `drain_ohms` holds OUT down when it is off, if it has such a
+switch.
 buck, boost: by power balance with an efficiency; a boost's rectifier passes its input to its output when it is off.
 A `dead` one delivers nothing and draws nothing; its body diode stays.
 """
