@@ -80,7 +80,7 @@ class Runner:
         self._number = 0
 
     def run(self) -> Result:
-        """Every step in order, then everything off. Raises what `begin` of the recorder raises, before anything is on."""
+        """Every step in order, then everything off. Raises what the recorder's `begin` raises, with nothing on yet."""
         run_id = self.recorder.begin(self.start)
         started = time.time()
         off = OffReport({}, {})

@@ -130,7 +130,7 @@ def planted(board: Board, unit: str, plants: Sequence[str] = ()) -> tuple[str, .
 
 
 def exit_code(result: Result) -> int:
-    """0 good, 1 the unit, 2 refused, 3 the bench, 4 the operator stopped it, 5 ourselves, 6 outputs not confirmed off."""
+    """0 good, 1 the unit, 2 refused, 3 the bench, 4 the operator, 5 ourselves, 6 outputs not confirmed off."""
     if not result.off.confirmed:
         return 6
     error = result.error

@@ -135,6 +135,11 @@ class Toy:
         return self.write(name, f'title = "Steps"\nboard = "board.toml"\n{text}')
 
 
+@pytest.fixture(scope="session")
+def make_toy() -> type[Toy]:
+    return Toy
+
+
 @pytest.fixture
 def toy(tmp_path: Path) -> Toy:
     return Toy(tmp_path)
