@@ -207,6 +207,7 @@ class VirtualBench:
     @property
     def overstress(self) -> list[Overstress]:
         """Parts that went past an absolute maximum, in order of time."""
+        self.stage.catch_up()
         return list(self.simulation.overstress)
 
     @property

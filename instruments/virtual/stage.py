@@ -73,7 +73,7 @@ class Stage:
 
         gently: nothing that a protection would have to act on follows (a meter's lead moves).
         """
-        self._catch_up()
+        self.catch_up()
         self.simulation.change(values or {}, moves or {})
         self.version += 1
         if not gently:
@@ -85,13 +85,13 @@ class Stage:
     def volts(self, net: str) -> float:
         """Voltage of a net against ground."""
         if self._simulated < self.now:
-            self._catch_up()
+            self.catch_up()
         return self.simulation.volts(net)
 
     def current(self, part: str, pin: str) -> float:
         """Current into a part's pin, in A."""
         if self._simulated < self.now:
-            self._catch_up()
+            self.catch_up()
         return self.simulation.current(part, pin)
 
     def watch(self, watcher: Callable[[], None]) -> None:
@@ -145,14 +145,14 @@ class Stage:
         """Move the circuit on as far as somebody has to look; the rest of the time is made up for at the next look."""
         while self.moving and self._look_at <= until:
             self.now = max(self.now, self._look_at)
-            self._catch_up()
+            self.catch_up()
             self.moving = not self.simulation.settled
             for watcher in self._watchers:
                 watcher()
             self._look_at = self.now + self.pace
         self.now = max(self.now, until)
 
-    def _catch_up(self) -> None:
+    def catch_up(self) -> None:
         """Bring the simulation up to now."""
         owed = self.now - self._simulated
         if owed <= 0:
