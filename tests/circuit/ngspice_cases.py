@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from circuit_build import C, D, R, V, board, supply
+from circuit_build import R, V, board, supply
 
 from instruments.virtual.circuit import Circuit, Part, Variant, parse_fault
 from instruments.virtual.circuit.spice_read import read_netlist
@@ -43,7 +43,9 @@ READ: dict[str, str] = {
     "current sources": "I1 0 a 2m\nI2 a b 0.5m\nR1 a 0 1k\nR2 b 0 2k\nR3 a b 10k",
     "inductor and capacitor at rest": "V1 a 0 5\nR1 a b 100\nL1 b c 10u\nR2 c 0 1k\nC1 b 0 1u\nC2 c 0 1u",
     "sedra diode": "V1 a 0 5\nR1 a b 1k\nD1 b 0 d\n.model d d(is=6.9144001e-16)",
-    "diodes in series and parallel": "V1 a 0 3\nR1 a b 220\nD1 b c d\nD2 c 0 d 3\nD3 c 0 d m=2\n.model d d(is=1e-12 n=1.4 rs=0.5)",
+    "diodes in series and parallel": (
+        "V1 a 0 3\nR1 a b 220\nD1 b c d\nD2 c 0 d 3\nD3 c 0 d m=2\n.model d d(is=1e-12 n=1.4 rs=0.5)"
+    ),
     "diode backwards": "V1 0 a 5\nR1 a b 1meg\nD1 b 0 d\nR2 b 0 10meg\n.model d d(is=1e-9)",
     "led string": "V1 a 0 12\nR1 a b 330\nD1 b c led\nD2 c d led\nD3 d 0 led\n.model led d(is=2.7e-19 n=2 rs=5)",
     "schottky or": "V1 a 0 5\nV2 b 0 4.95\nD1 a c s\nD2 b c s\nR1 c 0 33\n.model s d(is=6.4e-8 n=1.05 rs=0.05)",
@@ -74,8 +76,12 @@ READ: dict[str, str] = {
         "V1 v 0 10\nR1 v g 10meg\nR2 g 0 10meg\nR3 v d 6k\nR4 s 0 6k\nM1 d g s s n w=1u l=1u\n"
         ".model n nmos(kp=1m vto=1 is=1e-30)"
     ),
-    "mosfet inverter half way": "V1 v 0 5\nV2 g 0 1.8\nR1 v d 1k\nM1 d g 0 0 n w=1 l=1\n.model n nmos(kp=20m vto=1 lambda=0.03 is=1e-30)",
-    "low-side switch": "V1 v 0 12\nV2 g 0 3.3\nR1 v d 10\nM1 d g 0 0 n w=1 l=1\n.model n nmos(kp=8 vto=1.2 rd=0.02 is=1e-30)",
+    "mosfet inverter half way": (
+        "V1 v 0 5\nV2 g 0 1.8\nR1 v d 1k\nM1 d g 0 0 n w=1 l=1\n.model n nmos(kp=20m vto=1 lambda=0.03 is=1e-30)"
+    ),
+    "low-side switch": (
+        "V1 v 0 12\nV2 g 0 3.3\nR1 v d 10\nM1 d g 0 0 n w=1 l=1\n.model n nmos(kp=8 vto=1.2 rd=0.02 is=1e-30)"
+    ),
     "p-channel high side, off": (
         "V1 s 0 5\nR1 s g 100k\nR2 g 0 100meg\nR3 d 0 1k\nM1 d g s s p w=1 l=1\n.model p pmos(kp=5 vto=-0.9 is=1e-30)"
     ),
@@ -83,11 +89,13 @@ READ: dict[str, str] = {
         "V1 d 0 3.7\nV2 g 0 0\nR1 s 0 10\nM1 d g s s p w=1 l=1\n.model p pmos(kp=4.6 vto=-0.9 is=1e-30)"
     ),
     "level shifter": (
-        "V1 l 0 1.8\nV2 h 0 3.3\nR1 l a 10k\nR2 h b 10k\nR3 a 0 1k\nM1 b l a a n w=1 l=1\n.model n nmos(kp=50m vto=0.8 is=1e-30)"
+        "V1 l 0 1.8\nV2 h 0 3.3\nR1 l a 10k\nR2 h b 10k\nR3 a 0 1k\nM1 b l a a n w=1 l=1\n"
+        ".model n nmos(kp=50m vto=0.8 is=1e-30)"
     ),
     "pair of inverters": (
         "V1 v 0 5\nV2 a 0 2.4\nM1 b a 0 0 n w=2 l=1\nM2 b a v v p w=4 l=1\nM3 c b 0 0 n w=2 l=1\nM4 c b v v p w=4 l=1\n"
-        "R1 c 0 100k\n.model n nmos(kp=100u vto=0.8 lambda=0.02 is=1e-30)\n.model p pmos(kp=50u vto=-0.9 lambda=0.03 is=1e-30)"
+        "R1 c 0 100k\n.model n nmos(kp=100u vto=0.8 lambda=0.02 is=1e-30)\n"
+        ".model p pmos(kp=50u vto=-0.9 lambda=0.03 is=1e-30)"
     ),
     "discrete regulator": (
         "V1 in 0 9\nR1 in k 470\nD1 0 k z\nQ1 in k out q 5\nR2 out 0 100\n"
@@ -96,8 +104,8 @@ READ: dict[str, str] = {
 }  # fmt: skip
 
 
-# --- parts of ours, and what their pages say, written by hand -----------------------------------------------------------
-def _ldo(**values: object) -> Part:
+# --- parts of ours, and what their pages say, written by hand ---------------------------------------------------------
+def ldo(**values: object) -> Part:
     named = {"volts": 3.3, "limit": 0.6, "dropout": 0.2, "quiescent": 60e-6, "lockout": 2.2, **values}
     return Part("U1", "ldo", {"IN": "in", "OUT": "out", "GND": "GND"}, named, ratings={"current": 0.5})
 
@@ -110,7 +118,8 @@ def _chip(drive: str, **entry: object) -> Part:
 SUPPLY_OFF = "Roff in 0 1meg\n"
 SOURCE = SUPPLY_OFF + "Vset set 0 5\nRset set in 0.01\n"
 # body diode from OUT to IN; 10 MΩ of leak at OUT
-LDO_REST = "Dbody out in body\n.model body d(is=1e-12 rs=0.05)\nRleak out 0 10meg\n"
+BODY = "Dbody out in body\n.model body d(is=1e-12 rs=0.05)\n"
+LDO_REST = BODY + "Rleak out 0 10meg\n"
 CLAMPS = "Dup n v clamp\nDdown 0 n clamp\nDrail 0 v clamp\nRin n 0 1g\n.model clamp d(is=1e-14 rs=8)\n"
 
 BY_HAND: dict[str, tuple[list[Part], str]] = {
@@ -124,69 +133,101 @@ BY_HAND: dict[str, tuple[list[Part], str]] = {
         SUPPLY_OFF + "V1 x 0 6\nR1 x in 1k",
     ),
     "regulator in regulation": (
-        [supply("S", "in", 5.0, 1.0), _ldo(), R("RL", "out", "GND", 33.0)],
+        [supply("S", "in", 5.0, 1.0), ldo(), R("RL", "out", "GND", 33.0)],
         # what the output takes comes from the input: a current-controlled source mirrors it
         SOURCE + LDO_REST + "Vreg r 0 3.3\nRreg r out 20m\nFin in 0 Vreg -1\nIq in 0 60u\nRL out 0 33",
     ),
     "regulator in dropout": (
-        [supply("S", "in", 3.2, 1.0), _ldo(), R("RL", "out", "GND", 33.0)],
+        [supply("S", "in", 3.2, 1.0), ldo(), R("RL", "out", "GND", 33.0)],
         SOURCE.replace("0 5", "0 3.2") + LDO_REST + "Rpass in out 0.4\nIq in 0 60u\nRL out 0 33",
     ),
     "regulator in current limit": (
-        [supply("S", "in", 5.0, 1.0), _ldo(), R("RL", "out", "GND", 2.0)],
+        [supply("S", "in", 5.0, 1.0), ldo(), R("RL", "out", "GND", 2.0)],
         SOURCE + LDO_REST + "Ilim in out 0.6\nIq in 0 60u\nRL out 0 2",
     ),
     "regulator fed backwards": (
-        [_ldo(volts=1.8), R("RIN", "in", "GND", 1e3), V("V1", "x", 3.3), R("R1", "x", "out", 10.0)],
+        [ldo(volts=1.8), R("RIN", "in", "GND", 1e3), V("V1", "x", 3.3), R("R1", "x", "out", 10.0)],
         # the body diode lifts IN to 2.7 V, above lock-out: it runs, with nothing to pass, and takes its own current
         "V1 x 0 3.3\nR1 x out 10\nRIN in 0 1k\nIq in 0 60u\n" + LDO_REST,
     ),
     "load switch on": (
         [
-            supply("S", "in", 5.0, 1.0), R("RL", "out", "GND", 25.0), V("E", "en", 3.3),
-            Part("U1", "load_switch", {"IN": "in", "OUT": "out", "EN": "en", "GND": "GND"}, {"ohms": 0.08, "quiescent": 5e-6}),
+            supply("S", "in", 5.0, 1.0),
+            R("RL", "out", "GND", 25.0),
+            V("E", "en", 3.3),
+            Part(
+                "U1",
+                "load_switch",
+                {"IN": "in", "OUT": "out", "EN": "en", "GND": "GND"},
+                {"ohms": 0.08, "quiescent": 5e-6},
+            ),
         ],
-        SOURCE + "Vpath in p 0\nRon p out 0.08\nIq in 0 5u\nRleak out 0 100meg\nE1 en 0 p 0 0\nRL out 0 25".replace(
-            "E1 en 0 p 0 0", "VE en 0 3.3\nRen en 0 20meg"
-        ) + "\nDbody out in body\n.model body d(is=1e-12 rs=0.05)",
+        SOURCE + "VE en 0 3.3\nRen en 0 20meg\nRon in out 0.08\nIq in 0 5u\nRleak out 0 100meg\nRL out 0 25\n" + BODY,
     ),
     "load switch off": (
         [
-            supply("S", "in", 5.0, 1.0), R("RL", "out", "GND", 25e3), V("E", "en", 0.0),
-            Part("U1", "load_switch", {"IN": "in", "OUT": "out", "EN": "en", "GND": "GND"}, {"ohms": 0.08, "quiescent": 5e-6}),
+            supply("S", "in", 5.0, 1.0),
+            R("RL", "out", "GND", 25e3),
+            V("E", "en", 0.0),
+            Part(
+                "U1",
+                "load_switch",
+                {"IN": "in", "OUT": "out", "EN": "en", "GND": "GND"},
+                {"ohms": 0.08, "quiescent": 5e-6},
+            ),
         ],
-        SOURCE + "VE en 0 0\nRen en 0 20meg\nRleak out 0 100meg\nRL out 0 25k\nDbody out in body\n.model body d(is=1e-12 rs=0.05)",
+        SOURCE + "VE en 0 0\nRen en 0 20meg\nRleak out 0 100meg\nRL out 0 25k\n" + BODY,
     ),
     "charger in constant current": (
         [
-            supply("S", "in", 5.0, 1.0), Part("B", "battery", {"P": "bat", "N": "GND"}, {"volts": 3.7, "ohms": 0.2}),
-            Part("U1", "charger", {"IN": "in", "BAT": "bat", "GND": "GND"}, {"current": 0.1, "leak": 20e-9, "quiescent": 50e-6}),
+            supply("S", "in", 5.0, 1.0),
+            Part("B", "battery", {"P": "bat", "N": "GND"}, {"volts": 3.7, "ohms": 0.2}),
+            Part(
+                "U1",
+                "charger",
+                {"IN": "in", "BAT": "bat", "GND": "GND"},
+                {"current": 0.1, "leak": 20e-9, "quiescent": 50e-6},
+            ),
         ],
         SOURCE + "Icc in bat 0.1\nIleak bat 0 20n\nIq in 0 50u\nVb b 0 3.7\nRb b bat 0.2",
     ),
     "charger in constant voltage": (
         [
-            supply("S", "in", 5.0, 1.0), Part("B", "battery", {"P": "bat", "N": "GND"}, {"volts": 4.195, "ohms": 0.2}),
-            Part("U1", "charger", {"IN": "in", "BAT": "bat", "GND": "GND"}, {"current": 0.1, "leak": 20e-9, "quiescent": 50e-6}),
+            supply("S", "in", 5.0, 1.0),
+            Part("B", "battery", {"P": "bat", "N": "GND"}, {"volts": 4.195, "ohms": 0.2}),
+            Part(
+                "U1",
+                "charger",
+                {"IN": "in", "BAT": "bat", "GND": "GND"},
+                {"current": 0.1, "leak": 20e-9, "quiescent": 50e-6},
+            ),
         ],
-        SOURCE + "Vcv c 0 4.2\nRcv c bat 0.1\nFin in 0 Vcv -1\nIleak bat 0 20n\nIq in 0 50u\nVb b 0 4.195\nRb b bat 0.2",
+        SOURCE
+        + "Vcv c 0 4.2\nRcv c bat 0.1\nFin in 0 Vcv -1\nIleak bat 0 20n\nIq in 0 50u\nVb b 0 4.195\nRb b bat 0.2",
     ),
     "supervisor holds reset": (
         [
-            V("V1", "v", 2.5), R("RP", "v", "rst", 10e3),
+            V("V1", "v", 2.5),
+            R("RP", "v", "rst", 10e3),
             Part("U1", "supervisor", {"VDD": "v", "OUT": "rst", "GND": "GND"}, {"threshold": 2.93}),
         ],
         "V1 v 0 2.5\nRP v rst 10k\nRlow rst 0 50\nRleak rst 0 100meg",
     ),
     "supervisor lets go": (
         [
-            V("V1", "v", 3.3), R("RP", "v", "rst", 10e3),
+            V("V1", "v", 3.3),
+            R("RP", "v", "rst", 10e3),
             Part("U1", "supervisor", {"VDD": "v", "OUT": "rst", "GND": "GND"}, {"threshold": 2.93}),
         ],
         "V1 v 0 3.3\nRP v rst 10k\nRleak rst 0 100meg",
     ),
     "pin drives high into an led": (
-        [V("V1", "v", 3.3), _chip("high"), R("R1", "n", "a", 330.0), Part("D1", "led", {"A": "a", "K": "GND"}, {"saturation": 1e-18})],
+        [
+            V("V1", "v", 3.3),
+            _chip("high"),
+            R("R1", "n", "a", 330.0),
+            Part("D1", "led", {"A": "a", "K": "GND"}, {"saturation": 1e-18}),
+        ],
         "V1 v 0 3.3\nRhigh v n 40\nIdraw v 0 5m\nR1 n a 330\nD1 a 0 led\n.model led d(is=1e-18 n=2 rs=5)\n" + CLAMPS,
     ),
     "pin drives low against a pull-up": (
@@ -207,54 +248,92 @@ BY_HAND: dict[str, tuple[list[Part], str]] = {
         "V1 v 0 3.3\nIpad v n 120u\nIdraw v 0 5m\nR1 n 0 8.2k\n" + CLAMPS,
     ),
     "constant-current load": (
-        [supply("S", "in", 5.0, 1.0), R("R1", "in", "x", 1.0), Part("L", "load", {"P": "x", "N": "GND"}, {"amps": 0.2})],
+        [
+            supply("S", "in", 5.0, 1.0),
+            R("R1", "in", "x", 1.0),
+            Part("L", "load", {"P": "x", "N": "GND"}, {"amps": 0.2}),
+        ],
         SOURCE + "R1 in x 1\nI1 x 0 0.2",
     ),
     "constant-power load": (
-        [supply("S", "in", 5.0, 1.0), R("R1", "in", "x", 1.0), Part("L", "load", {"P": "x", "N": "GND"}, {"watts": 2.0})],
+        # limit high enough that this is the only operating point
+        [
+            supply("S", "in", 5.0, 5.0),
+            R("R1", "in", "x", 1.0),
+            Part("L", "load", {"P": "x", "N": "GND"}, {"watts": 2.0}),
+        ],
         SOURCE + "R1 in x 1\nB1 x 0 I=2/V(x)\n.nodeset v(x)=4.5",
     ),
     "ideal diode": (
         [
-            supply("S", "in", 5.0, 1.0), R("R1", "k", "GND", 10.0),
+            supply("S", "in", 5.0, 1.0),
+            R("R1", "k", "GND", 10.0),
             Part("U1", "ideal_diode", {"A": "in", "K": "k", "GND": "GND"}, {"ohms": 0.05, "quiescent": 2e-6}),
         ],
         SOURCE + "Ron in k 0.05\nR1 k 0 10\nIq k 0 2u",
     ),
     "step-down converter": (
         [
-            supply("S", "in", 5.0, 1.0), R("RL", "out", "GND", 10.0),
+            supply("S", "in", 5.0, 1.0),
+            R("RL", "out", "GND", 10.0),
             Part("U1", "buck", {"IN": "in", "OUT": "out", "GND": "GND"}, {"volts": 1.8, "efficiency": 0.9}),
         ],
-        SOURCE + "Vreg r 0 1.8\nRreg r out 20m\nB1 in 0 I=-I(Vreg)*V(out)/(0.9*V(in))\nIq in 0 50u\nRL out 0 10\n" + LDO_REST,
+        SOURCE
+        + "Vreg r 0 1.8\nRreg r out 20m\nB1 in 0 I=-I(Vreg)*V(out)/(0.9*V(in))\nIq in 0 50u\nRL out 0 10\n"
+        + LDO_REST,
     ),
     "fuse, ptc and switch in line": (
         [
-            V("V1", "a", 5.0), Part("F1", "fuse", {"1": "a", "2": "b"}, {"ohms": 0.05}), R("R1", "d", "GND", 10.0),
-            Part("F2", "ptc", {"1": "b", "2": "c"}, {"ohms": 0.2}), Part("S1", "switch", {"1": "c", "2": "d"}, {"on": True, "ohms": 0.02}),
+            V("V1", "a", 5.0),
+            Part("F1", "fuse", {"1": "a", "2": "b"}, {"ohms": 0.05}),
+            R("R1", "d", "GND", 10.0),
+            Part("F2", "ptc", {"1": "b", "2": "c"}, {"ohms": 0.2}),
+            Part("S1", "switch", {"1": "c", "2": "d"}, {"on": True, "ohms": 0.02}),
         ],
         "V1 a 0 5\nR2 a b 0.05\nR3 b c 0.2\nR4 c d 0.02\nR1 d 0 10",
     ),
-}  # fmt: skip
+}
 
 
-# --- circuits of ours, by the writer ------------------------------------------------------------------------------------
+# --- circuits of ours, by the writer ----------------------------------------------------------------------------------
 SKEP_STATES: dict[str, dict[str, float | str | bool]] = {
     "usb": {"bench_USB.on": True, "bench_USB.limit": 0.5},
     "usb through 5 mA": {"bench_USB.on": True, "bench_USB.limit": 0.005},
     "usb, sensors on": {"bench_USB.on": True, "bench_USB.limit": 0.5, "U1.GPIO12.drive": "high"},
-    "usb, radio on": {"bench_USB.on": True, "bench_USB.limit": 0.5, "U1.GPIO13.drive": "high", "U1.GPIO7.drive": "high"},
+    "usb, radio on": {
+        "bench_USB.on": True,
+        "bench_USB.limit": 0.5,
+        "U1.GPIO13.drive": "high",
+        "U1.GPIO7.drive": "high",
+    },
     "cell": {"bench_CELL.on": True, "bench_CELL.limit": 0.5},
     "panel, charging": {"bench_PANEL.on": True, "bench_PANEL.limit": 0.05, "U1.GPIO10.drive": "high"},
     "usb and cell, charging": {
-        "bench_USB.on": True, "bench_USB.limit": 0.5, "bench_CELL.on": True, "bench_CELL.limit": 0.5, "U1.GPIO10.drive": "high",
+        "bench_USB.on": True,
+        "bench_USB.limit": 0.5,
+        "bench_CELL.on": True,
+        "bench_CELL.limit": 0.5,
+        "U1.GPIO10.drive": "high",
     },
     "nothing on": {},
-}  # fmt: skip
+}
 SKEP_FAULTS = (
-    "D3:reversed", "Q1:reversed", "U2:variant=2.8 V", "+3V3+GND:bridge=0.5", "R16:missing", "U5.NRST:pull_up=13k", "L1:missing",
-    "R1:missing", "C6:short", "D1:short", "U1.GPIO7:stuck=high", "R31.1:net=RADIO_IRQ", "U8:dead", "U1.GPIO12:open", "U3:short",
-)  # fmt: skip
+    "D3:reversed",
+    "Q1:reversed",
+    "U2:variant=2.8 V",
+    "+3V3+GND:bridge=0.5",
+    "R16:missing",
+    "U5.NRST:pull_up=13k",
+    "L1:missing",
+    "R1:missing",
+    "C6:short",
+    "D1:short",
+    "U1.GPIO7:stuck=high",
+    "R31.1:net=RADIO_IRQ",
+    "U8:dead",
+    "U1.GPIO12:open",
+    "U3:short",
+)
 
 
 @cache
@@ -289,87 +368,12 @@ def case(name: str) -> Case:
         text = f"{name}\n{READ[name]}\n"
         circuit = Circuit(read_netlist(text))
         # nets inside a transistor's series resistances are ours alone
-        return Case(circuit, Variant(), text, {net: net for net in circuit.nets if net != "GND" and "inside" not in net})
+        return Case(
+            circuit, Variant(), text, {net: net for net in circuit.nets if net != "GND" and "inside" not in net}
+        )
     if name in BY_HAND:
         parts, text = BY_HAND[name]
         circuit = Circuit(parts)
         return Case(circuit, Variant(), f"{name}\n{text}\n", {net: net for net in circuit.nets if net != "GND"})
     circuit, variant = next((circuit, variant) for this, circuit, variant in written() if this == name)
     return Case(circuit, variant, write_netlist(circuit, variant, name), node_names(circuit))
-
-
-# --- transients ---------------------------------------------------------------------------------------------------------
-@dataclass(frozen=True)
-class Transient:
-    """A circuit from rest; `then` changes values at a time (s). The net to watch at `times`; ngspice's largest step (s).
-
-    `later` is what the netlist says instead of the values that change. `within`: relative agreement.
-    """
-
-    parts: list[Part]
-    net: str
-    times: tuple[float, ...]
-    step: float
-    netlist: str
-    within: float
-    then: tuple[float, dict[str, float | str | bool]] | None = None
-
-
-TRANSIENTS: dict[str, Transient] = {
-    "rc charge": Transient(
-        [V("V1", "a", 15.0), R("R1", "a", "c", 10e3), C("C1", "c", "GND", 100e-6)],
-        "c", (0.5, 1.0, 2.0, 4.0, 6.0), 2e-3, "V1 a 0 15\nR1 a c 10k\nC1 c 0 100u", 1e-4,
-    ),
-    "rl rise": Transient(
-        [
-            V("V1", "a", 5.0), R("R1", "b", "GND", 10.0),
-            Part("L1", "inductor", {"1": "a", "2": "b"}, {"value": 10e-3, "ohms": 0.5}),
-        ],
-        "b", (0.5e-3, 1e-3, 2e-3, 5e-3), 2e-6, "V1 a 0 5\nL1 a x 10m\nRw x b 0.5\nR1 b 0 10", 1e-4,
-    ),
-    "constant current into a capacitor, through a bench supply": Transient(
-        [supply("S", "c", 5.0, 0.1), C("C1", "c", "GND", 470e-6), R("R1", "c", "GND", 1e3)],
-        # limit until 10 mΩ short of 5 V: a clipped line, as the supply's page says
-        "c", (5e-3, 10e-3, 20e-3, 23e-3, 30e-3), 1e-5,
-        "B1 0 c I=min(max(100*(5-V(c)),0),0.1)\nRoff c 0 1meg\nC1 c 0 470u\nR1 c 0 1k", 1e-4,
-    ),
-    "regulator starts into a capacitor": Transient(
-        [
-            supply("S", "in", 5.0, 1.0), _ldo(), C("C1", "out", "GND", 100e-6), C("CI", "in", "GND", 10e-6),
-            R("RL", "out", "GND", 33.0),
-        ],
-        # above lock-out (2.15 to 2.25 V): the limit of 0.6 A until 3.3 V are near, behind 20 mΩ; dropout 0.4 Ω
-        "out", (0.1e-3, 0.3e-3, 0.5e-3, 1e-3, 3e-3), 5e-7,
-        "B1 0 in I=min(max(100*(5-V(in)),0),1)\nRoff in 0 1meg\nCI in 0 10u\n"
-        "B2 in out I=min(max(10*V(in)-21.5,0),1)*min(max(min(50*(3.3-V(out)),2.5*(V(in)-V(out))),0),0.6)\n"
-        "B3 in 0 I=min(max(10*V(in)-21.5,0),1)*min(max(1.2e-4*V(in),0),60u)\n"
-        "C1 out 0 100u\nRL out 0 33\n" + LDO_REST, 5e-4,
-    ),
-    "switched rail discharges": Transient(
-        [
-            V("V1", "a", 3.3), Part("S1", "switch", {"1": "a", "2": "r"}, {"on": True, "ohms": 0.1}),
-            C("C1", "r", "GND", 47e-6), R("RL", "r", "GND", 1e3), Part("D1", "led", {"A": "r", "K": "x"}, {"saturation": 1e-18}),
-            R("R1", "x", "GND", 330.0),
-        ],
-        "r", (0.02, 0.03, 0.05, 0.1, 0.2), 2e-5,
-        "V1 a 0 3.3\nVc c 0 pulse(1 0 10m 1n 1n 1 2)\nB1 a r I=V(c)*(V(a)-V(r))/0.1\nC1 r 0 47u\nRL r 0 1k\n"
-        "D1 r x led\nR1 x 0 330\n.model led d(is=1e-18 n=2 rs=5)", 5e-4, (10e-3, {"S1.on": False}),
-    ),
-    "diode-or hands over": Transient(
-        [
-            V("V1", "a", 5.0), V("V2", "b", 3.7), D("D1", "a", "c", saturation=6.4e-8, emission=1.05, ohms=0.05),
-            D("D2", "b", "c", saturation=6.4e-8, emission=1.05, ohms=0.05), C("C1", "c", "GND", 47e-6),
-            R("RL", "c", "GND", 33.0),
-        ],
-        "c", (1e-3, 5.2e-3, 5.5e-3, 6e-3, 8e-3), 1e-6,
-        "V1 a 0 pulse(5 0 5m 1n 1n 1 2)\nV2 b 0 3.7\nD1 a c s\nD2 b c s\nC1 c 0 47u\nRL c 0 33\n"
-        ".model s d(is=6.4e-8 n=1.05 rs=0.05)", 5e-4, (5e-3, {"V1.volts": 0.0}),
-    ),
-    "charge through a diode": Transient(
-        [
-            V("V1", "a", 5.0), R("R1", "a", "b", 100.0), D("D1", "b", "c", saturation=1e-9), C("C1", "c", "GND", 100e-6),
-            R("R2", "c", "GND", 10e3),
-        ],
-        "c", (5e-3, 10e-3, 30e-3, 0.1), 1e-5, "V1 a 0 5\nR1 a b 100\nD1 b c d\nC1 c 0 100u\nR2 c 0 10k\n.model d d(is=1e-9)", 5e-4,
-    ),
-}  # fmt: skip

@@ -15,8 +15,9 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
-import ngspice_cases as cases
-import ngspice_run
+import ngspice_cases as cases  # noqa: E402
+import ngspice_run  # noqa: E402
+import ngspice_transients as transient_cases  # noqa: E402
 
 FOLDER = Path(__file__).parents[1] / "data" / "ngspice"
 OPERATING_POINTS = FOLDER / "operating_points.csv"
@@ -50,7 +51,7 @@ def operating_points(folder: Path) -> Iterable[tuple[object, ...]]:
 
 
 def transients(folder: Path) -> Iterable[tuple[object, ...]]:
-    for name, each in cases.TRANSIENTS.items():
+    for name, each in transient_cases.TRANSIENTS.items():
         found = ngspice_run.transient(f"{name}\n{each.netlist}\n", each.net, each.times, each.step, folder)
         for at, volts in zip(each.times, found, strict=True):
             yield name, each.net, repr(at), repr(volts)
@@ -60,9 +61,7 @@ def main() -> None:
     FOLDER.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         _write(OPERATING_POINTS, ["case", "net", "volts"], operating_points(Path(folder)), ngspice_run.OPTIONS)
-        _write(
-            TRANSIENTS, ["case", "net", "seconds", "volts"], transients(Path(folder)), ngspice_run.TRANSIENT_OPTIONS
-        )
+        _write(TRANSIENTS, ["case", "net", "seconds", "volts"], transients(Path(folder)), ngspice_run.TRANSIENT_OPTIONS)
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ from .part import Part, Value
 from .spice_expression import ExpressionError, UnknownParameterError, evaluate, number
 from .spice_text import Block, Line, Model, NetlistError, read_blocks, split_assignments
 
-MOST_PARTS: Final = 100_000
+MOST_PARTS: Final = 20_000
 LEAST_INDUCTOR_OHMS: Final = 1e-4
 NO_LEAK_OHMS: Final = 1e18  # a SPICE gate takes no current
 MODEL_TYPES: Final = {"d": ("d",), "q": ("npn", "pnp"), "m": ("nmos", "pmos")}
