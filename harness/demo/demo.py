@@ -9,10 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from harness.describe.sequence import Sequence as StepSequence
-    from harness.describe.units import Units
     from results.records import RunRecord
-    from results.store import Store
 
 FILES: Final = ("board.toml", "first-power-on.toml", "bring-up.toml", "units.toml")
 SEQUENCE: Final = "first-power-on.toml"
@@ -72,37 +69,31 @@ def review(demo: Demo) -> dict[str, Any]:
     return demo.review
 
 
-def run_units(demo: Demo) -> Iterator[tuple[str, RunRecord]]:
-    """(what is planted, in words; the run) of each unit, as they end; each is committed to the folder's store."""
+def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
+    """(unit, what is planted in it in words, its run) of each unit as they end; each is committed to the folder's store."""
     from harness.describe.load import load_sequence, load_units
+    from harness.run.predict import Predictor
+    from harness.run.session import take_unit
     from harness.run.virtual import prepare_board
     from results.store import Store
 
     sequence = load_sequence(demo.folder / SEQUENCE)
     units = load_units(demo.folder / "units.toml")
-    prepared = prepare_board(sequence.board)
+    # one compiled circuit and one table of predictions serve all five units
+    prepared, predictor = prepare_board(sequence.board), Predictor(sequence.board)
     with Store.open(str(demo.folder / DATABASE)) as store:
         for name, unit in units.units.items():
-            record = _run(sequence, units, name, prepared, store)
-            demo.runs.append(record.as_json())
-            yield unit.says, record
-
-
-def _run(sequence: StepSequence, units: Units, unit: str, prepared: Any, store: Store) -> RunRecord:
-    from harness.run.opening import open_virtual
-    from harness.run.record import StoreRecorder
-    from harness.run.runner import Runner
-    from harness.run.start import run_start
-
-    plants = units.plants(unit)
-    with open_virtual(sequence.board, unit=unit, plants=plants, prepared=prepared) as bench:
-        start = run_start(sequence, bench, unit=unit, plants=plants, operator="demo")
-        return Runner(sequence, bench, start, recorder=StoreRecorder(store)).run().record
+            result = take_unit(
+                sequence, unit=name, plants=units.plants(name), store=store, predictor=predictor, prepared=prepared,
+                operator_name="demo",
+            )  # fmt: skip
+            demo.runs.append(result.record.as_json())
+            yield name, unit.says, result.record
 
 
 def conclude(demo: Demo) -> None:
     """Compare the units, explain each run, write the report."""
-    from harness.explain import explain_run
+    from harness.explain.explaining import explain_run
     from results.compare import compare_store
     from results.report.render import report_board
     from results.store import Store

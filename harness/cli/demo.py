@@ -1,0 +1,98 @@
+"""`wakeboard demo`: five units of an invented board on the virtual bench, from the review to the report."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from harness.cli.exits import Exit
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from harness.demo.demo import Demo
+    from results.records import RunRecord
+
+
+@wakeboard_command(examples=["wakeboard demo", "wakeboard demo play --json"])
+@click.argument("folder", default="skep-demo", type=click.Path(path_type=Path, file_okay=False))
+@common_options
+def command(common: Common, folder: Path) -> int:
+    """Wake Skep's five units up on the virtual bench and leave a folder to play with.
+
+    Skep is an invented beehive monitor, revision A, with two flaws in its design and one fault in each unit but the
+    first. FOLDER must be new or empty; it gets the board, two sequences, what is planted in which unit, the results and
+    a report.
+    """
+    from harness.demo.demo import Demo, conclude, lay_out, review, run_units
+
+    lay_out(folder)
+    demo = Demo(folder)
+    common.say(f"Skep's five units on the virtual bench; everything is kept in {folder}\n")
+    _say_review(common, review(demo))
+    common.say("\n2. First power-on of each unit, one source at a time, under a current limit")
+    for unit, planted, record in run_units(demo):
+        _say_run(common, unit, planted, record)
+    common.say("\n3. Units side by side, and what explains the odd readings")
+    _waiting(common, "comparing and explaining …")
+    conclude(demo)
+    _say_conclusion(common, demo)
+    common.emit(demo.as_json())
+    return Exit.GOOD
+
+
+def _waiting(common: Common, text: str) -> None:
+    if sys.stderr.isatty() and not common.json:
+        common.note(text)
+
+
+def _say_review(common: Common, document: dict[str, Any]) -> None:
+    common.say("1. On paper: the design, solved in every combination of supplies and switched rails")
+    for concern in document["concerns"]:
+        _wrap(common, f"{concern['rule']}: {concern['says']}", "   - ")
+
+
+def _say_run(common: Common, unit: str, planted: str, record: RunRecord) -> None:
+    common.say(f"   {unit}  {(record.outcome or 'error').upper():8} ({planted})")
+    for step in record.steps:
+        odd = [reading for reading in step.readings if reading.outcome not in ("pass", "skipped")]
+        if step.outcome in ("pass", "skipped") and not odd:
+            continue
+        seen = "; ".join(dict.fromkeys(_reading(reading) for reading in odd[:3]))
+        more = f" and {len(odd) - 3} more" if len(odd) > 3 else ""
+        _wrap(common, f"step {step.number}, {step.name}: {step.outcome}: {seen}{more}", "      ")
+
+
+def _reading(reading: Any) -> str:
+    from instruments.quantity import show
+
+    if reading.value is None:
+        return f"{reading.of} {reading.says or 'no value'}"
+    return f"{reading.of} {show(reading.value, reading.unit)}"
+
+
+def _say_conclusion(common: Common, demo: Demo) -> None:
+    for unit, explained in demo.explain.items():
+        candidates = explained.get("candidates", [])
+        if candidates:
+            first = candidates[0]
+            words = first.get("says") or first["fault"]
+            _wrap(common, f"{unit}: {words} ({100 * first['probability']:.0f} %)", "   ")
+    says = demo.compare.get("says")
+    if says:
+        _wrap(common, says, "   ")
+    common.say(f"\nReport: {demo.report}")
+    common.say(f"Next:   cd {demo.folder}, then")
+    common.say("        wakeboard review board.toml")
+    common.say("        wakeboard explain --why")
+    common.say("        wakeboard run bring-up.toml --unit SK-A-001")
+    common.say("        wakeboard rehearse first-power-on.toml")
+
+
+def _wrap(common: Common, text: str, indent: str) -> None:
+    import textwrap
+
+    common.say(textwrap.fill(text, 79, initial_indent=indent, subsequent_indent=" " * (len(indent) + 2)))
