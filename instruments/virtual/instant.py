@@ -18,45 +18,46 @@ from typing import Any, cast
 
 import numpy as np
 
-from .circuit import Model, Overstress, Points, Variant
+from .circuit import CircuitError, Model, Overstress, Points, Variant
 from .circuit.ratings import Watch
 from .circuit.structure import Structure
 
+KEPT = 64  # states that are remembered, the ones asked for last
 Solver = Callable[[Variant, "State | None"], "State"]
 
 
 class State:
-    """One member of a batch of operating points, with what is asked of it at hand."""
+    """One member of a batch of operating points, taken out of it so that the batch need not be kept."""
 
-    __slots__ = ("at", "currents", "member", "points", "unknowns")
+    __slots__ = ("at", "currents", "layout", "plan", "unknowns", "variant")
 
     def __init__(self, points: Points, member: int) -> None:
-        self.points = points
-        self.member = member
-        self.at = points.layout.home.copy()
-        for terminal, node in points.plans[member].moves:
+        self.layout = points.layout
+        self.variant, self.plan = points.variants[member], points.plans[member]
+        self.at = self.layout.home.copy()
+        for terminal, node in self.plan.moves:
             self.at[terminal] = node
-        self.unknowns, self.currents = points._x[:, member], points._currents[:, member]
+        self.unknowns, self.currents = points._x[:, member].copy(), points._currents[:, member].copy()
 
     def volts(self, net: str) -> float:
-        node = self.points.layout.node.get(net)
+        node = self.layout.node.get(net)
         if node is None:
-            return float(self.points.net(net)[self.member])  # says what is wrong with the name
+            raise CircuitError(f"no net {net!r}")
         return float(self.unknowns[node])
 
     def current(self, part: str, pin: str) -> float:
-        layout = self.points.layout
+        layout = self.layout
         plus, minus = _rows(layout, layout.terminal(part, pin))
         total = self.currents[plus].sum() - self.currents[minus].sum()
         place = (part, pin)
-        for a, b, siemens in self.points.plans[self.member].extras:
+        for a, b, siemens in self.plan.extras:
             if place in (a, b):
                 here, there = (a, b) if a == place else (b, a)
                 total += siemens * (self._at(here) - self._at(there))
         return float(total)
 
     def _at(self, place: Any) -> float:
-        layout = self.points.layout
+        layout = self.layout
         node = self.at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]
         return float(self.unknowns[node])
 
@@ -69,11 +70,10 @@ def _rows(layout: Any, terminal: int) -> tuple[Any, Any]:
 
 def gathered(states: Sequence[State]) -> Points:
     """Members of several batches of one model as one batch, to begin a solution from."""
-    layout = states[0].points.layout
-    variants = [state.points.variants[state.member] for state in states]
-    whole = Points(layout, variants, [state.points.plans[state.member] for state in states])
+    layout = states[0].layout
+    whole = Points(layout, [state.variant for state in states], [state.plan for state in states])
     for column, state in enumerate(states):
-        whole._x[:, column] = state.unknowns if state.points.layout is layout else 0.0
+        whole._x[:, column] = state.unknowns if state.layout is layout else 0.0
     return whole
 
 
@@ -98,23 +98,36 @@ class Instant:
         self.time = 0.0
         self._solver = solver or alone(model)
         self._state: State | None = None
-        self._stale = True
+        self._stale = self._due = True
+        self._known: dict[Any, State] = {}  # states that were solved before: the meter comes back to a point
         self._watch = Watch(model)
 
     def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
         """Set values and move pins; solved when somebody looks, or when time passes."""
-        self.variant = replace(
-            self.variant,
-            values={**self.variant.values, **(values or {})},
-            moves={**self.variant.moves, **(moves or {})},
-        )
+        self.change_gently(values or {}, moves or {})
+        self._due = self._due or self._stale
+
+    def change_gently(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> None:
+        """The same where only he who looks cares: states that nobody looks at are never solved."""
+        old_values, old_moves = self.variant.values, self.variant.moves
+        if all(old_values.get(key) == value for key, value in values.items()) and all(
+            old_moves.get(key) == net for key, net in moves.items()
+        ):
+            return
+        self.variant = replace(self.variant, values={**old_values, **values}, moves={**old_moves, **moves})
         self._stale = True
 
     def _look(self) -> State:
         if self._stale or self._state is None:
-            self._state = self._solver(self.variant, self._state)
-            self._stale = False
-            self._measure(self._state)
+            key = (frozenset(self.variant.values.items()), frozenset(self.variant.moves.items()))
+            state = self._known.pop(key, None)
+            if state is None:
+                state = self._solver(self.variant, self._state)
+                if len(self._known) >= KEPT:
+                    del self._known[next(iter(self._known))]
+            self._known[key] = self._state = state
+            self._stale = self._due = False
+            self._measure(state)
         return self._state
 
     def _measure(self, state: State) -> None:
@@ -134,7 +147,8 @@ class Instant:
 
     def advance(self, seconds: float) -> None:
         """Let time pass: parts warm up, nothing else moves."""
-        self._look()
+        if self._due or self._state is None:
+            self._look()
         self._watch.rest(self.time, seconds)
         self.time += seconds
 

@@ -57,6 +57,7 @@ class Stage:
         self._simulated = 0.0  # how far the simulation has come
         self._look_at = FIRST_SLICE  # when the watchers look next, while something moves
         self._events: list[tuple[float, int, Event]] = []
+        self._gently: Callable[..., None] | None = getattr(simulation, "change_gently", None)
         self._number = 0
         self._inside = False
         self._watchers: list[Callable[[], None]] = []
@@ -73,6 +74,10 @@ class Stage:
 
         gently: nothing that a protection would have to act on follows (a meter's lead moves).
         """
+        if gently and self._gently is not None:
+            self._gently(values or {}, moves or {})
+            self.version += 1
+            return
         self.catch_up()
         self.simulation.change(values or {}, moves or {})
         self.version += 1
