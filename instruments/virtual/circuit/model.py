@@ -17,7 +17,7 @@ from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
 from .linear import plan_for
-from .newton import CHUNK, Extras, System, evaluate, operating_point, quick
+from .newton import CHUNK, Extras, Memory, System, evaluate, operating_point, quick
 from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
@@ -217,16 +217,36 @@ class Model:
         for members, own in self._groups(plans):
             chunks = [members[first : first + CHUNK] for first in range(0, len(members), CHUNK)]
             # the few that take long in each chunk are finished together, and so are chunks of one
-            left = chunks[-1:] if len(chunks) == 1 else [self._start_chunk(points, c, begin, own) for c in chunks]
-            rest = np.concatenate(left)
+            if len(chunks) == 1:
+                self._solve_chunk(points, members, begin, own, self._memory(start, members))
+                continue
+            rest = np.concatenate([self._start_chunk(points, c, begin, own, self._memory(start, c)) for c in chunks])
             for first in range(0, len(rest), CHUNK):
                 self._solve_chunk(points, rest[first : first + CHUNK], begin, own)
         return points
 
-    def _start_chunk(self, points: Points, members: Ints, begin: Array, own: bool) -> Ints:
+    def _memory(self, start: Points | None, members: Ints) -> Memory | None:
+        """What the limiters would remember of the starting points: which elements stand on their slopes there."""
+        if start is None or start.layout is not self.layout:
+            return None
+        one = len(start.variants) == 1
+        columns = np.zeros(1, dtype=np.intp) if one else members
+        plans = [start.plans[k] for k in columns]
+        theta, _ = self.theta(plans)
+        moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
+        system = System(self.structure(), theta, None, moved)
+        memory = Memory(system)
+        with np.errstate(all="ignore"):
+            evaluate(system, np.ascontiguousarray(start._x[:, columns]), memory)
+        memory.carry_over()
+        if one and len(members) > 1:
+            memory.blocks = {name: np.repeat(held, len(members), axis=2) for name, held in memory.blocks.items()}
+        return memory
+
+    def _start_chunk(self, points: Points, members: Ints, begin: Array, own: bool, memory: Memory | None) -> Ints:
         """Solve what converges soon; the members that are left, `begin` holding where they stand."""
         system, _ = self._system([points.plans[k] for k in members], own)
-        x, ok = quick(system, np.ascontiguousarray(begin[:, members]), few=FEW)
+        x, ok = quick(system, np.ascontiguousarray(begin[:, members]), FEW, memory)
         with np.errstate(all="ignore"):
             e = evaluate(system, x)
         points.put(members, x, e, ok, [""] * len(members))
@@ -275,9 +295,11 @@ class Model:
             found = self._moved[moves] = Moved(self.structure(), dict(moves))
         return found
 
-    def _solve_chunk(self, points: Points, members: Ints, begin: Array, own: bool) -> None:
+    def _solve_chunk(
+        self, points: Points, members: Ints, begin: Array, own: bool, memory: Memory | None = None
+    ) -> None:
         system, refused = self._system([points.plans[k] for k in members], own)
-        x, ok, how = operating_point(system, np.ascontiguousarray(begin[:, members]))
+        x, ok, how = operating_point(system, np.ascontiguousarray(begin[:, members]), memory)
         for column, why in refused.items():
             how[column] = why
         with np.errstate(all="ignore"):

@@ -212,10 +212,11 @@ def newton(
     ease: float = EASE,
     anchor: tuple[Array, Array] | None = None,
     few: int = 0,
+    memory: Memory | None = None,
 ) -> tuple[Array, Mask]:
     """Iterate from x (size, B): the last iterate of every member, and which converged.
 
-    few: stop when no more members than this are left (a small batch is dear by the member).
+    memory: what the limiters remember of the solution that x comes from. few: stop when no more members than this are left (a small batch is dear by the member).
 
     reach: volts that a node should not move beyond in one iteration; ease: how fast the damping that this takes fades.
     anchor: (siemens (B,), volts (nodes, B)) ties every node to a voltage, for pseudo-transient continuation.
@@ -225,7 +226,7 @@ def newton(
     batch = x.shape[1]
     done = np.zeros(batch, dtype=bool)
     alive = np.arange(batch)
-    memory = Memory(system)
+    memory = Memory(system) if memory is None else memory
     reach_of = np.maximum(reach, _largest_source(system) / 5)
     leak = np.full((nodes, batch), gmin)
     trims = gmin == GMIN and anchor is None
@@ -243,7 +244,7 @@ def newton(
         # what has not settled by now goes round in a ring: shorter steps, and damping that fades more slowly, end that
         patience = 1 if k < 20 else 2 if k < 45 else 4
         state.late = k >= 12
-        if k == 20:  # where a loop holds itself up, the limiters keep it on its unstable point: let it fall
+        if k == 20 or 45 <= k < 60:  # where a loop holds itself up, limiters keep it at its unstable point: let it fall
             memory.forget()
         e = evaluate(system, state.x, memory, state.leak)
         if state.anchor is not None:
@@ -264,7 +265,8 @@ def newton(
             system = system.take(np.flatnonzero(stay))
             state, reach_of = state.take(stay), reach_of[stay]
             memory.take(stay)
-            e = Evaluation(e.residual[:, stay], e.partials[:, stay], e.currents[:, stay], None)
+            limited = None if e.limited is None else e.limited[stay]
+            e = Evaluation(e.residual[:, stay], e.partials[:, stay], e.currents[:, stay], limited)
         _move(system, state, e, reach_of / patience, ease ** (1 / patience))
     out[:, alive] = state.x
     return out, done
@@ -329,7 +331,10 @@ def _move(system: System, state: _Iteration, e: Evaluation, reach: Array, ease: 
     step = np.clip(delta, -1.5 * reach, 1.5 * reach)
     step[nodes:] = delta[nodes:]
     if state.late:
-        step *= np.where(largest > 0.7 * state.last, 0.4, 1.0)
+        rings = largest > 0.7 * state.last
+        if e.limited is not None:
+            rings &= ~e.limited  # a step that a limiter aims at a slope must arrive there
+        step *= np.where(rings, 0.4, 1.0)
     state.last = largest
     x = state.x - step
     state.small = (state.damping == 0) & (size <= RELTOL * np.abs(x[:nodes]) + VNTOL).all(axis=0)
@@ -426,20 +431,20 @@ def by_time(system: System, x: Array) -> tuple[Array, Mask]:
     return newton(system, x, iterations=100, reach=1.0)
 
 
-def quick(system: System, x: Array, few: int) -> tuple[Array, Mask]:
+def quick(system: System, x: Array, few: int, memory: Memory | None = None) -> tuple[Array, Mask]:
     """Newton alone, until few members are left."""
     with np.errstate(all="ignore"):
-        return newton(system, np.where(np.isfinite(x), x, 0.0), few=few)
+        return newton(system, np.where(np.isfinite(x), x, 0.0), few=few, memory=memory)
 
 
-def operating_point(system: System, x: Array) -> tuple[Array, Mask, list[str]]:
+def operating_point(system: System, x: Array, memory: Memory | None = None) -> tuple[Array, Mask, list[str]]:
     """Newton, then for the members that fail each remedy in turn; the last says which remedy served ("" for none)."""
     with np.errstate(all="ignore"):
-        return _operating_point(system, np.where(np.isfinite(x), x, 0.0))
+        return _operating_point(system, np.where(np.isfinite(x), x, 0.0), memory)
 
 
-def _operating_point(system: System, x0: Array) -> tuple[Array, Mask, list[str]]:
-    x, ok = newton(system, x0)
+def _operating_point(system: System, x0: Array, memory: Memory | None) -> tuple[Array, Mask, list[str]]:
+    x, ok = newton(system, x0, memory=memory)
     how = ["" if good else FAILED for good in ok]
     finite = np.isfinite(system.theta).all(axis=0)
     if system.extras is not None:
