@@ -16,6 +16,7 @@ from harness.run.bench import OpenBench
 from harness.run.guard.local import LocalGuard
 from harness.run.guard.owner import Feed, Guard
 from harness.run.probing import HandProbing, RelayProbing
+from harness.run.selfcheck import check_calibration
 from instruments.errors import BenchError
 from results.records import InstrumentUsed
 
@@ -175,6 +176,8 @@ def open_real(
     from instruments.clock import RealClock
     from instruments.traffic import TrafficLog
 
+    for instrument in described.instruments.values():
+        check_calibration(instrument)
     clock = RealClock()
     traffic = TrafficLog() if keep_traffic else _NoTraffic()
     guard = ProcessGuard(

@@ -25,6 +25,7 @@ from harness.run.errors import OperatorStop, Tripped
 from harness.run.guard.owner import OffReport
 from harness.run.predict import Predictor
 from harness.run.record import NullRecorder
+from harness.run.selfcheck import check_at_rest
 from harness.run.steps import StepKind, _discharge, kinds
 from instruments.errors import BenchError
 from results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
@@ -124,6 +125,7 @@ class Runner:
         report = self.context.guard.prove_off()
         if not report.confirmed:
             raise BenchError(f"{report.says()}; nothing was energised")
+        check_at_rest(self.bench)
         total = len(self.sequence.steps)
         for number, model in enumerate(self.sequence.steps, start=1):
             kind = kinds()[model.do]

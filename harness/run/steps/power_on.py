@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, field_validator
 
 from harness.describe.fields import Amps, AmpsLimits, Seconds, Volts
+from harness.run.decide import Limits
 from harness.run.errors import Refused
 from harness.run.guard.core import Envelope
 from harness.run.guard.owner import Ramp, Setting
+from harness.run.selfcheck import check_supply_against_meter
 from harness.run.steps import _power
 from harness.run.steps._model import RampField, StepModel, positive
 
@@ -63,9 +65,24 @@ def run(context: Context, model: Model) -> None:
     context.foresee(model.supply, volts, model.limit)
     context.energise(model.supply, setting, _held(envelope, model), _ramp(model, volts))
     context.sleep(_settle(context, model, envelope))
+    _supply_volts(context, model.supply)
     limits = _power.current_limits(context, model.expect, model.limit)
     _power.read_current(context, model.supply, limits)
     context.guard.bound(model.supply, model.trip, envelope.least_amps)
+
+
+def _supply_volts(context: Context, name: str) -> None:
+    """What the meter sees at the supply's own net, where relays can reach it: it must agree with the supply's word, or
+    the bench is wired otherwise than its file says."""
+    net = context.board.supplies[name].net
+    if context.bench.probing.by_hand or not context.reaches(net):
+        return
+    context.reach(net)
+    seen, said = context.meter_volts(), context.guard.sample(name)
+    if said.mode != "cc":
+        check_supply_against_meter(context.bench, name, said.volts, seen.value)
+    limits = context.board.supplies[name].limits
+    context.record(net, "dc volts", seen, Limits(limits.low, limits.high, "board"))
 
 
 def _ovp(model: Model, volts: float) -> float:

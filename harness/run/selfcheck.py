@@ -1,0 +1,197 @@
+"""Is the bench fit to judge a board? Checks that cost a moment, so that a failing bench is never a failing board.
+
+for check in check_instruments(described): ...         reach, identity, dialect, calibration date, reply time
+check_at_rest(bench)                                    before a run: outputs off, relays open, the meter reads zero
+"""
+
+from __future__ import annotations
+
+import datetime
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from instruments.errors import BenchError
+
+if TYPE_CHECKING:
+    from harness.describe.bench import Bench, Instrument
+
+ASKS = 10  # questions for the reply time
+TRIP_COMMANDS = 2  # replies between a sample that breaks a rule and the output off: the sample's own, and the command's
+
+
+class CalibrationDue(BenchError):
+    """The calibration of an instrument is no longer valid."""
+
+
+@dataclass
+class Checked:
+    """One instrument, as `wakeboard bench` tells it."""
+
+    name: str
+    kind: str
+    address: str
+    identity: str = ""
+    dialect: str = ""
+    ok: bool = False
+    says: list[str] = field(default_factory=list)
+    reply_s: float | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "name": self.name,
+            "kind": self.kind,
+            "address": self.address,
+            "identity": self.identity,
+            "dialect": self.dialect,
+            "ok": self.ok,
+            "says": "; ".join(self.says),
+            "reply_s": self.reply_s,
+        }
+
+
+def check_instruments(
+    described: Bench,
+    *,
+    today: datetime.date | None = None,
+    open_driver: Callable[[Instrument], Any] | None = None,
+) -> Iterator[Checked]:
+    """Every instrument of a bench file in turn; one that fails says why, and the next is still looked at."""
+    from harness.run.opening import open_driver as open_one
+
+    for instrument in described.instruments.values():
+        checked = Checked(instrument.name, instrument.kind, instrument.address)
+        try:
+            driver = (open_driver or open_one)(instrument)
+            try:
+                _look(checked, instrument, driver)
+            finally:
+                driver.link.close()
+            check_calibration(instrument, today)
+            checked.ok = True
+        except (BenchError, OSError) as error:
+            checked.says.append(str(error))
+        yield checked
+
+
+def _look(checked: Checked, instrument: Instrument, driver: Any) -> None:
+    checked.identity = driver.identity.text.strip()
+    checked.dialect = driver.dialect.name
+    checked.reply_s = reply_time(driver)
+    checked.says.append(f"answers in {checked.reply_s * 1e3:.1f} ms")
+    if instrument.kind == "psu":
+        _look_at_psu(checked, instrument, driver)
+    elif instrument.kind == "dmm":
+        terminals = driver.terminals()
+        if terminals is not None:
+            checked.says.append(f"{terminals} terminals")
+    if not instrument.due:
+        checked.says.append("no calibration date in the bench file")
+
+
+def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
+    """What is off and on; what it cannot do; how soon the guard would have it off."""
+    on = [channel for channel in instrument.feeds if psu.is_on(channel)]
+    checked.says.append(f"output {', '.join(on)} is ON" if on else "outputs off")
+    checked.says += psu.cautions()
+    if checked.reply_s is not None:
+        checked.says.append(f"the guard has it off about {TRIP_COMMANDS * checked.reply_s * 1e3:.0f} ms after a trip")
+
+
+def reply_time(driver: Any) -> float:
+    """Median seconds for the identity question: the shortest that an exchange takes."""
+    times = []
+    for _ in range(ASKS):
+        began = time.perf_counter()
+        driver.link.query(driver.link.manners.identify)
+        times.append(time.perf_counter() - began)
+    return sorted(times)[ASKS // 2]
+
+
+def check_calibration(instrument: Instrument, today: datetime.date | None = None) -> None:
+    """Raises CalibrationDue where the bench file's date has passed."""
+    now = today or datetime.date.today()
+    if instrument.due is not None and instrument.due < now:
+        raise CalibrationDue(
+            f"the calibration of {instrument.name} was due on {instrument.due.isoformat()}", instrument=instrument.name
+        )
+
+
+ZERO_VOLTS = 0.02  # an open input shows some hum; more says that something is still connected or powered
+
+
+def check_at_rest(bench: Any) -> None:
+    """Nothing on, nothing connected: the meter reads about zero through its 10 MΩ. Raises BenchError.
+
+    Only where relays can open every path by themselves; by hand it would cost a prompt, and proves nothing.
+    """
+    if bench.probing.by_hand:
+        return
+    bench.probing.release()
+    seen = bench.volts()
+    if abs(seen.value) > ZERO_VOLTS + 2 * seen.u:
+        raise BenchError(
+            f"the meter reads {seen.value:.3f} V with every relay open and every output off: a stuck relay, a lead in "
+            "another jack, or something else on its input",
+            instrument=bench.meter_name,
+        )
+
+
+AGREE_SHARE, AGREE_VOLTS = 0.03, 0.15  # programming, readback, meter and the drop in the leads together
+
+
+def check_supply_against_meter(bench: Any, supply: str, supply_volts: float, meter_volts: float) -> None:
+    """Two instruments on one net must agree, or one of them is wired or set otherwise than the bench file says."""
+    allowed = AGREE_VOLTS + AGREE_SHARE * abs(supply_volts)
+    if abs(supply_volts - meter_volts) > allowed:
+        raise BenchError(
+            f"the supply says {supply_volts:.3f} V at {supply} and the meter {meter_volts:.3f} V at the same net: "
+            "a wrong channel or route, swapped leads, or a lead with a high resistance; nothing is known of the board",
+            instrument=bench.meter_name,
+        )
+
+
+def find_instruments() -> list[Checked]:
+    """Whatever PyVISA lists on USB and LAN, each asked for its identity. Serial ports are listed and not asked: opening
+    one raises DTR, which resets many a board, and what is sent would reach its console."""
+    import warnings
+
+    import pyvisa
+
+    with warnings.catch_warnings():  # about discovery that needs further packages
+        warnings.simplefilter("ignore")
+        manager = pyvisa.ResourceManager("@py")
+        try:
+            addresses = [each for each in manager.list_resources("?*") if each.endswith(("INSTR", "SOCKET"))]
+        finally:
+            manager.close()
+    return [_serial(each) if each.startswith("ASRL") else _asked(each) for each in addresses]
+
+
+def _serial(address: str) -> Checked:
+    return Checked(
+        "", "", address, says=["a serial port, not asked: name it in a bench file if an instrument is on it"]
+    )
+
+
+def _asked(address: str) -> Checked:
+    from instruments.dialect import dialect_names, pick_dialect
+    from instruments.link import Link
+
+    checked = Checked("", "", address)
+    try:
+        with Link.open(address, name=address, timeout=1.0) as link:
+            checked.identity = link.query("*IDN?").strip()
+        for kind in ("psu", "dmm", "scanner"):
+            if dialect_names(kind):
+                try:
+                    checked.dialect, checked.kind = pick_dialect(checked.identity, kind).name, kind
+                    break
+                except BenchError:
+                    continue
+        checked.ok = bool(checked.dialect)
+        checked.says.append("" if checked.ok else "no dialect fits its identity")
+    except (BenchError, OSError) as error:
+        checked.says.append(str(error))
+    return checked
