@@ -130,3 +130,32 @@ def test_floating_net_is_flagged() -> None:
     points = model.solve([Variant(), Variant((parse_fault("U1.IRQ:open"),))]).require()
     assert points.floating(0) == ()
     assert points.floating(1) == ()
+
+
+def test_sparse_elimination_agrees_with_lapack() -> None:
+    """An independent solution of the same Jacobians: numpy's dense solver."""
+    from instruments.virtual.circuit.linear import dense_jacobian, plan_for, solve_batch
+    from instruments.virtual.circuit.newton import evaluate
+
+    model = board().compile()
+    some = variants()[:64]
+    points = model.solve(some).require()
+    system, _ = model._system(list(points.plans), own=False)
+    assert plan_for(system) is not None
+    x = np.ascontiguousarray(points.volts.T)
+    e = evaluate(system, x)
+    held = np.full(x.shape, 1e-12)
+    right = np.random.default_rng(1).normal(size=x.shape)
+    found, _ = solve_batch(system, e.partials, right, held)
+    want = np.linalg.solve(dense_jacobian(system, e.partials, held), right[1:].T[..., None])[..., 0].T
+    assert np.abs(found[1:] - want).max() < 1e-6 * np.abs(want).max()
+
+
+def test_a_moved_setting_is_followed_from_the_last_answer() -> None:
+    """A supply's setting swept up and down gives, from each last answer, what a cold start gives."""
+    model = board().compile()
+    last = None
+    for volts in (0.0, 2.0, 4.0, 5.0, 4.9, 5.1, 3.0, 0.5):
+        variant = Variant(values={"bench_USB.volts": volts})
+        last = model.solve([variant], start=last).require()
+        np.testing.assert_allclose(last.volts, model.solve([variant]).require().volts, rtol=1e-7, atol=1e-7)

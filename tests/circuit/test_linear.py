@@ -13,7 +13,7 @@ from instruments.virtual.circuit import Circuit, Part, Variant
 
 
 def test_series_divider() -> None:
-    # Kuphaldt, Lessons In Electric Circuits vol. I: 45 V over 5k, 10k, 7.5k -> 2 mA; drops of 10, 20, 15 V (from memory, exact)
+    # Kuphaldt, Lessons In Electric Circuits vol. I: 45 V over 5k, 10k, 7.5k -> 2 mA; 10, 20, 15 V (from memory, exact)
     p = solved(V("B", "a", 45.0), R("R1", "a", "b", 5e3), R("R2", "b", "c", 10e3), R("R3", "c", "GND", 7.5e3))
     assert p.current("R1", "1")[0] == pytest.approx(2e-3, rel=1e-7)
     assert p.net("b")[0] == pytest.approx(35.0, rel=1e-7)
@@ -69,7 +69,7 @@ def test_hidden_pull_up_on_a_weak_pull_down() -> None:
 
 
 def test_erratum_pull_against_external_resistor() -> None:
-    # RP2350 erratum E9 as users measured it: about 120 µA, parked near 2.2 V; 120 µA · 8.2 kΩ = 0.984 V, · 4.7 kΩ = 0.564 V
+    # RP2350 erratum E9 as users measured it: about 120 µA, parked near 2.2 V; · 8.2 kΩ = 0.984 V, · 4.7 kΩ = 0.564 V
     def volts(ohms: float) -> float:
         io = {"P": {"type": "io", "leak": 120e-6, "park": 2.2 + 0.0}}
         chip = Part("U1", "chip", {"VDD": "v", "GND": "GND", "P": "n"}, {"io": io, "supply": {"VDD": {"draws": 1e-3}}})

@@ -104,12 +104,15 @@ CASES: dict[str, tuple[list[str], list[Part], list[str]]] = {
         ["d"],
     ),
     "mosfet inverter half way": (
-        ["v1 v 0 5", "v2 g 0 1.8", "r1 v d 1k", "m1 d g 0 0 m w=1u l=1u", ".model m nmos(level=1 kp=20m vto=1 is=1e-30)"],
-        [V("V1", "v", 5.0), V("V2", "g", 1.8), R("R1", "v", "d", 1e3), mos("M1", "d", "g", "GND", beta=20e-3, threshold=1.0)],
+        ["v1 v 0 5", "v2 g 0 1.8", "r1 v d 1k", "m1 d g 0 0 m w=1u l=1u",
+         ".model m nmos(level=1 kp=20m vto=1 is=1e-30)"],
+        [V("V1", "v", 5.0), V("V2", "g", 1.8), R("R1", "v", "d", 1e3),
+         mos("M1", "d", "g", "GND", beta=20e-3, threshold=1.0)],
         ["d"],
     ),
     "bjt bias": (
-        ["v1 v 0 15", "r1 v b 100k", "r2 b 0 50k", "r3 v c 5k", "r4 e 0 3k", "q1 c b e m", ".model m npn(is=1e-15 bf=100 br=1)"],
+        ["v1 v 0 15", "r1 v b 100k", "r2 b 0 50k", "r3 v c 5k", "r4 e 0 3k", "q1 c b e m",
+         ".model m npn(is=1e-15 bf=100 br=1)"],
         [
             V("V1", "v", 15.0), R("R1", "v", "b", 100e3), R("R2", "b", "GND", 50e3), R("R3", "v", "c", 5e3),
             R("R4", "e", "GND", 3e3), bjt("Q1", "c", "b", "e", gain=100.0, saturation=1e-15),
@@ -134,7 +137,8 @@ CASES: dict[str, tuple[list[str], list[Part], list[str]]] = {
     ),
     "current source into diodes": (
         ["i1 0 a 1m", "d1 a b m", "d2 b 0 m", ".model m d(is=1e-14)"],
-        [Part("I1", "i_source", {"P": "a", "N": "GND"}, {"amps": 1e-3}), D("D1", "a", "b", **IS), D("D2", "b", "GND", **IS)],
+        [Part("I1", "i_source", {"P": "a", "N": "GND"}, {"amps": 1e-3}),
+         D("D1", "a", "b", **IS), D("D2", "b", "GND", **IS)],
         ["a", "b"],
     ),
     "wheatstone bridge with a diode across": (

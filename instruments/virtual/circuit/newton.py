@@ -216,7 +216,8 @@ def newton(
 ) -> tuple[Array, Mask]:
     """Iterate from x (size, B): the last iterate of every member, and which converged.
 
-    memory: what the limiters remember of the solution that x comes from. few: stop when no more members than this are left (a small batch is dear by the member).
+    memory: what the limiters remember of the solution that x comes from. few: stop when no more members than this are
+    left (a small batch is dear by the member).
 
     reach: volts that a node should not move beyond in one iteration; ease: how fast the damping that this takes fades.
     anchor: (siemens (B,), volts (nodes, B)) ties every node to a voltage, for pseudo-transient continuation.
