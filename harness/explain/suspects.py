@@ -15,7 +15,7 @@ from importlib import resources
 from typing import Any
 
 from harness.explain.predict import Change
-from instruments.quantity import parse
+from instruments.quantity import parse, show
 from instruments.virtual.circuit import Circuit, Fault, Part, parse_fault
 
 _PER_DECADE = 1.0
@@ -38,6 +38,8 @@ class Suspect:
     low: float | None = None
     high: float | None = None
     same_as: str = ""  # suspects with one key predict the same: solved once
+    path: str = ""  # the value of the circuit that a "value" suspect sets
+    unit: str = "Ω"
 
     @property
     def fitted(self) -> bool:
@@ -57,7 +59,9 @@ class Suspect:
 
     def write(self, value: float | None, digits: int = 6) -> str:
         """The fault's text with this value."""
-        return self.text.replace("{}", marked(value, digits)) if value is not None else self.text
+        if value is None:
+            return self.text
+        return self.text.replace("{}", marked(value, digits) if self.unit == "Ω" else show(value, self.unit, digits))
 
     def change(self, value: float | None) -> Change:
         """What the suspect does to the circuit, with this value."""
@@ -66,7 +70,7 @@ class Suspect:
         target, _, rest = self.text.rpartition(":")
         word = rest.partition("=")[0]
         if word == "value":
-            return Change(values={f"{target}.value": value})
+            return Change(values={self.path: value})
         return Change((Fault(target, word, f"{value:.9g}"),))
 
 
@@ -93,6 +97,9 @@ def suspects(
     for fault in library(circuit, listed, (), variants):
         for suspect in _of_fault(circuit, fault, near):
             found.setdefault(suspect.text, suspect)
+    for part in circuit.parts:
+        for suspect in _drift(part):
+            found.setdefault(suspect.text, suspect)
     for net in control_nets:
         for suspect in _pulls_on(circuit, net):
             found.setdefault(suspect.text, suspect)
@@ -112,9 +119,26 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
     if fault.on_pin:
         yield Suspect(str(fault), fault.category, float(priors()["pins"].get(fault.category, 1e-4)))
     elif fault.kind == "value" and part.kind == "resistor":
-        yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), *_range("value"))
+        path = f"{part.name}.value"
+        yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), *_range("value"), path=path)
     elif fault.kind not in ("pull_up", "pull_down"):
         yield Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind))
+
+
+def _drift(part: Part) -> Iterator[Suspect]:
+    """A regulator that regulates, but to another voltage than it should."""
+    from instruments.virtual.circuit.parts import kind_of
+
+    kind = kind_of(part)
+    if kind.main is None or kind.bench or kind.values[kind.main].unit != "V" or part.kind not in _REGULATORS:
+        return
+    drawn, (low, high) = float(part.values[kind.main]), priors()["fitted"]["drift"]
+    path = f"{part.name}.{kind.main}"
+    prior = _of_kind(part.kind, "drift")
+    yield Suspect(f"{part.name}:value={{}}", "value", prior, drawn * low, drawn * high, path=path, unit="V")
+
+
+_REGULATORS = ("ldo", "buck", "boost", "charger")
 
 
 def _pulls_on(circuit: Circuit, net: str) -> Iterator[Suspect]:

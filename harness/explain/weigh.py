@@ -23,8 +23,8 @@ from harness.explain.predict import Change
 from harness.explain.suspects import Suspect
 from harness.explain.uncertainty import Array
 
-SCREENED = 60  # suspects that are solved in all scenes after screening
-FINALISTS = 30  # of those, refined
+SCREENED = 36  # suspects that are solved in all scenes after screening
+FINALISTS = 16  # of those, refined
 WEIGHED = 8  # of those, weighed with a covariance of their own
 PAIRS = 60  # pairs that are solved
 IMPERFECT = 0.3  # probability that a true explanation still leaves a net unexplained (estimate, no source)
