@@ -17,10 +17,11 @@ from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
 from .linear import plan_for
-from .newton import CHUNK, Extras, Memory, System, evaluate, operating_point, quick
+from .newton import CHUNK, Extras, Memory, System, evaluate, operating_point, quick, weakly_held
 from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
+from .single import nearby
 from .spread import Spread, spread
 from .structure import Corrections, Ints, Layout, Moved, Structure
 from .tolerance import specimen
@@ -214,6 +215,8 @@ class Model:
         points = Points(self.layout, variants, plans)
         points._system = lambda member: self._system([plans[member]], own=True)[0]
         begin = points.start_from(start).copy()
+        if len(plans) == 1 and start is not None and self._solve_near(points, start, begin):
+            return points
         for members, own in self._groups(plans):
             chunks = [members[first : first + CHUNK] for first in range(0, len(members), CHUNK)]
             # the few that take long in each chunk are finished together, and so are chunks of one
@@ -224,6 +227,23 @@ class Model:
             for first in range(0, len(rest), CHUNK):
                 self._solve_chunk(points, rest[first : first + CHUNK], begin, own)
         return points
+
+    def _solve_near(self, points: Points, start: Points, begin: Array) -> bool:
+        """One variant, near where it starts: the short way, if it leads there."""
+        if len(start.variants) != 1 or start.layout is not self.layout or start.status[0] != "ok":
+            return False
+        system, refused = self._system([points.plans[0]], own=True)
+        memory = start.memory.copied() if start.memory is not None else self._memory(start, np.zeros(1, dtype=np.intp))
+        if refused or memory is None:
+            return False
+        memory.carry_over()
+        with np.errstate(all="ignore"):
+            found = nearby(system, begin, np.zeros((self.layout.nodes, 1)), memory)
+            if found is None or weakly_held(system, *found).any():
+                return False
+        points.put(np.zeros(1, dtype=np.intp), *found, np.ones(1, dtype=bool), [""])
+        points.memory = memory
+        return True
 
     def _memory(self, start: Points | None, members: Ints) -> Memory | None:
         """What the limiters would remember of the starting points: which elements stand on their slopes there."""

@@ -92,6 +92,12 @@ class Memory:
             if b.device.memory
         }
 
+    def copied(self) -> Memory:
+        """The same, to go on from without spoiling this one."""
+        fresh = object.__new__(Memory)
+        fresh.blocks = {name: held.copy() for name, held in self.blocks.items()}
+        return fresh
+
     def carry_over(self) -> None:
         """Begin the next solution where this one ended: what stood on a slope may use that slope once more.
 
@@ -301,11 +307,11 @@ class _Iteration:
         )
 
 
-def weakly_held(system: System, x: Array) -> Mask:
+def weakly_held(system: System, x: Array, e: Evaluation | None = None) -> Mask:
     """Nodes (nodes,) of a single member that nothing but GMIN holds: a unit current of GMIN moves them by volts."""
     nodes = system.structure.layout.nodes
     with np.errstate(all="ignore"):
-        e = evaluate(system, x)
+        e = evaluate(system, x) if e is None else e
         leak = np.full((nodes, 1), GMIN)
         _, lean = solve_batch(system, e.partials, e.residual, leak, leak)
     assert lean is not None

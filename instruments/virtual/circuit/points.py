@@ -14,7 +14,7 @@ from .structure import Ints, Layout
 if TYPE_CHECKING:
     from .devices import Mask
     from .model import Plan, Variant
-    from .newton import Evaluation, System
+    from .newton import Evaluation, Memory, System
 
 
 class Points:
@@ -37,6 +37,7 @@ class Points:
         self._x: Array = np.full((layout.nodes + layout.branches, batch), np.nan)
         self._currents: Array = np.full((layout.currents, batch), np.nan)
         self._worst: Ints = np.zeros(batch, dtype=np.intp)
+        self.memory: Memory | None = None
         self._system: Callable[[int], System] | None = None
 
     def put(self, members: Ints, x: Array, e: Evaluation, ok: Mask, how: Sequence[str]) -> None:
