@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Final, cast
+from typing import Any, Final
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from harness.describe.circuit import METER, supply_part_name
 from harness.describe.state import BenchState
 from harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
 from harness.explain.uncertainty import Array
-from instruments.virtual.circuit import Circuit, Fault, Model, Part, Points, Variant
+from instruments.virtual.circuit import Circuit, Fault, Part, Points, Variant
 
 _KEEP: Final = 400
 """Batches up to this size are kept to begin later ones from."""
@@ -113,7 +113,7 @@ class Predictor:
         self.ground = circuit.ground
         self.circuit = circuit
         self.model = self._with_bench(circuit).compile()
-        self._kept: dict[tuple[Any, ...], Array] = {}
+        self._kept: dict[tuple[Any, ...], _Stand] = {}
         self._make_room(may_move)
         self._exact = [self._scene(o, shared=False) for o in self.observations]
         self._shared = [self._scene(o, shared=True) for o in self.observations]
@@ -267,12 +267,12 @@ class Predictor:
         """All changes in all scenes, scene by scene; answers are kept to begin others from."""
         variants = [s.variant(c, self.fixed) for s in scenes for c in changes]
         starts = [self._begin(n, s) for s in scenes for n in near]
-        points = self.model.solve(variants, begin_from(self.model, starts))
+        points = self.model.solve(variants, _begin_from(starts))
         if len(changes) <= _KEEP:
             self._keep(scenes, changes, points)
         return points
 
-    def _begin(self, near: Change, scene: Scene) -> Array | None:
+    def _begin(self, near: Change, scene: Scene) -> _Stand | None:
         """The nearest answer kept: of the same board in this scene, or with the same supplies, or the drawn one's."""
         kept = self._kept
         for key in (near.key, _DRAWN):
@@ -286,10 +286,10 @@ class Predictor:
             self._kept.clear()
         for k, scene in enumerate(scenes):
             for h, change in enumerate(changes):
-                column = points._x[:, k * len(changes) + h]
-                if np.all(np.isfinite(column)):
-                    self._kept[change.key, scene.key] = column
-                    self._kept.setdefault((change.key, scene.supplies), column)
+                member = k * len(changes) + h
+                if points.status[member] == "ok":
+                    self._kept[change.key, scene.key] = points, member
+                    self._kept.setdefault((change.key, scene.supplies), (points, member))
 
     def _read(
         self, points: Points, o: Observation, scene: Scene, members: slice, cache: dict[tuple[str, str], Array]
@@ -304,23 +304,14 @@ class Predictor:
         return np.array([o.as_seen(_ohms(float(v), o)) for v in found])
 
 
-@dataclass(frozen=True)
-class _Begin:
-    """Where the solver begins: one column of unknowns a variant (what it asks of earlier Points)."""
-
-    layout: object
-    variants: tuple[None, ...]
-    _x: Array
+_Stand = tuple[Points, int]
+"""One answer: the batch that it belongs to, and its place there."""
 
 
-def begin_from(model: Model, columns: Sequence[Array | None]) -> Points:
-    """Start values for as many variants; None, or a column of another layout: from zero."""
-    size = model.layout.nodes + model.layout.branches
-    x = np.zeros((size, len(columns)))
-    for k, column in enumerate(columns):
-        if column is not None and len(column) == size:
-            x[:, k] = column
-    return cast(Points, _Begin(model.layout, (None,) * len(columns), x))
+def _begin_from(stands: Sequence[_Stand | None]) -> Points | None:
+    """Start values for as many variants; where one has none, those of another."""
+    some = next((s for s in stands if s is not None), None)
+    return Points.gathered([s or some for s in stands]) if some is not None else None
 
 
 def _ohms(volts: float, o: Observation) -> float:
