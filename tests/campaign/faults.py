@@ -1,0 +1,198 @@
+"""The families of faults. Each gives tries: a row of the table, and what to do in one run.
+
+seams    the N-th write, read, query, commit and spawn of runner and guard fails, once and for good, for every N
+kills    kill -9 and SIGSTOP of runner, guard and both, at moments drawn from a seed over the length of a run
+network  a proxy before each instrument that drops, stalls, halves, delays, doubles, cuts, swaps
+disk     the disk is full from a given size of the store's files on
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from tests.campaign.judge import Verdict
+from tests.campaign.lane import GIVE_UP, Going, Lane, gone
+from tests.campaign.proxy import BACK, KINDS, Mischief, Proxy
+
+SETTLE = 0.6  # s: what was under way when a process was stopped has arrived by then
+HOLD = 0.5  # s for which both are stopped
+
+
+@dataclass(frozen=True)
+class Try:
+    """row: the line of the table; what: this try, for a person; run: does it."""
+
+    row: str
+    what: str
+    run: Callable[[Lane], Verdict]
+    out_of_reach: bool = False  # nothing that is left can reach the supply: left on is then told, not avoided
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How many operations a run has, from runs without a fault; how long it takes."""
+
+    counts: dict[str, dict[str, int]]
+    seconds: float
+    replies: dict[str, int]
+
+
+def scale(lane: Lane, runs: int = 3) -> Scale:
+    """From runs without a fault: the most that was counted."""
+    counts: dict[str, dict[str, int]] = {}
+    seconds = 0.0
+    replies: dict[str, int] = {}
+    for _ in range(runs):
+        started = time.monotonic()
+        going = lane.begin()
+        noted: list[Any] = []
+        tidy, lane._tidy = lane._tidy, lambda _going: None  # type: ignore[method-assign]
+        try:
+            verdict = lane.end(going)
+        finally:
+            lane._tidy = tidy  # type: ignore[method-assign]
+        noted = going.notes()
+        if verdict.code != 0 or verdict.bad:
+            raise RuntimeError(f"a run without a fault must pass: {verdict}")
+        seconds = max(seconds, max(n["time"] for n in noted) - started)
+        for each in noted:
+            if each["what"] == "counts":
+                had = counts.setdefault(each["role"], dict(each["counts"]))
+                had.update({op: max(had[op], count) for op, count in each["counts"].items()})
+        for event in lane.events(going):
+            if event.what == "<":
+                replies[event.name] = replies.get(event.name, 0) + 1
+        lane._tidy(going)
+    return Scale(counts, seconds, {name: count // runs for name, count in replies.items()})
+
+
+# --- seams ----------------------------------------------------------------------------------------------------------
+def seams(measured: Scale, every: bool, rng: random.Random, sample: int = 1) -> Iterator[Try]:
+    for role, ops in measured.counts.items():
+        for op, most in ops.items():
+            if not most:
+                continue
+            numbers = range(1, most + 1) if every else sorted(rng.sample(range(1, most + 1), min(sample, most)))
+            for once in (True, False):
+                for n in numbers:
+                    yield _seam(role, op, n, once)
+
+
+def _seam(role: str, op: str, n: int, once: bool) -> Try:
+    spec = {"role": role, "op": op, "n": n, "once": once}
+    name = f"{op} of the {role} fails, {'once' if once else 'for good'}"
+    return Try(name, f"{name}, number {n}", lambda lane: _if_broken(lane.run(spec)))
+
+
+def both_lose_the_supply(n: int) -> Try:
+    """No process can write any more."""
+    spec = {"role": "both", "op": "write", "n": n, "once": False}
+    return Try("every write of runner and guard fails, for good", f"from number {n}", lambda lane: lane.run(spec), True)
+
+
+def _if_broken(verdict: Verdict) -> Verdict:
+    """A run that came to its own end says nothing of how fast the power was cut."""
+    if verdict.code in (0, 1) and not any("trip" in note for note in verdict.notes):
+        verdict.off_after = None
+    return verdict
+
+
+# --- kills ----------------------------------------------------------------------------------------------------------
+def kills(measured: Scale, count: int, rng: random.Random) -> Iterator[Try]:
+    ways = [(who, how) for how in (signal.SIGKILL, signal.SIGSTOP) for who in ("runner", "guard", "both")]
+    for number in range(count):
+        who, how = ways[number % len(ways)]
+        moment = rng.uniform(0.0, 1.1 * measured.seconds)
+        yield kill(who, how, moment)
+
+
+def kill(who: str, how: signal.Signals, moment: float, sequence: str = "sequence.toml") -> Try:
+    def run(lane: Lane) -> Verdict:
+        return lane.run(during=lambda lane, going: _strike(lane, going, who, how, moment), sequence=sequence)
+
+    verb = "killed" if how == signal.SIGKILL else "stopped"
+    name = f"runner and guard {verb} together" if who == "both" else f"{who} {verb}"
+    return Try(name, f"{name} after {moment:.3f} s", lambda lane: _protected(lane, run(lane)), who == "both")
+
+
+def _strike(lane: Lane, going: Going, who: str, how: signal.Signals, moment: float) -> None:
+    time.sleep(moment)
+    guard = going.guard
+    pids = [pid for pid in (guard if who != "runner" else None, going.pid if who != "guard" else None) if pid]
+    going.fault_at = time.monotonic()
+    struck = [pid for pid in pids if _signal(pid, how)]
+    if how == signal.SIGSTOP and struck:
+        _stopped(lane, who)
+        for pid in struck:
+            _signal(pid, signal.SIGCONT)
+
+
+def _stopped(lane: Lane, who: str) -> None:
+    """Until the outputs are off; where both are stopped nobody can do that, and they go on after a while."""
+    if who == "both":
+        time.sleep(HOLD)
+    elif lane.until(lane.on, SETTLE):
+        lane.until(lambda: not lane.on(), GIVE_UP)
+
+
+def _signal(pid: int, how: signal.Signals) -> bool:
+    if gone(pid):
+        return False
+    try:
+        os.kill(pid, how)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def _protected(lane: Lane, verdict: Verdict) -> Verdict:
+    """Where both are dead: are the instrument's own protections armed on what is left on?"""
+    if verdict.code == 0:
+        verdict.off_after = None
+    for name, state in lane.order("state").items():
+        if state["on"]:
+            armed = state["ovp"] is not None and state["ocp"] is not None
+            verdict.notes.append(f"{name} protections {'armed' if armed else 'NOT ARMED'}: {state}")
+            verdict.odd = verdict.odd or not armed
+    return verdict
+
+
+# --- network --------------------------------------------------------------------------------------------------------
+def network(measured: Scale, each: int, rng: random.Random) -> Iterator[Try]:
+    for kind in KINDS:
+        for once in (True, False):
+            for _ in range(each):
+                name = rng.choice(["supply", "supply", "meter", "scanner"])
+                nth = rng.randint(1, max(1, measured.replies.get(name, 1)))
+                yield _network(name, Mischief(kind, nth, once, seed=rng.getrandbits(32)))
+
+
+def _network(name: str, mischief: Mischief) -> Try:
+    def run(lane: Lane) -> Verdict:
+        with Proxy(lane.ports[name], mischief) as proxy:
+            bench = lane.write_bench({**lane.ports, name: proxy.port}, "proxied.toml")
+            going = lane.begin(bench=bench)
+            verdict = lane.end(going, lambda: proxy.failed_at)
+        return _if_broken(verdict)
+
+    dead = name == "supply" and not mischief.once
+    where = "supply" if dead else "an instrument"
+    row = f"{where}: {mischief.kind}, {'once' if mischief.once else 'for good'}"
+    what = f"{name}: {mischief.kind} at {'reply' if mischief.kind in BACK else 'message'} {mischief.nth}, " + (
+        "once" if mischief.once else "for good"
+    )
+    return Try(row, what, run, dead)
+
+
+# --- disk -----------------------------------------------------------------------------------------------------------
+def disk(count: int, rng: random.Random, store_bytes: int) -> Iterator[Try]:
+    """No file of the runner may grow beyond a size: the store's log, its database, the guard's report, a lock file."""
+    for number in range(count):
+        size = rng.choice([1, 64]) if number % 8 == 0 else rng.randint(1024, 2 * store_bytes)
+        yield Try("the disk is full", f"no file above {size} bytes", lambda lane, size=size: _if_broken(lane.run(fsize=size)))

@@ -1,0 +1,132 @@
+"""A warm process that forks a real run for each order: everything is imported and the board compiled once.
+
+    python -m tests.campaign.nursery FOLDER
+
+Takes lines of JSON: {"id", "sequence", "bench", "db", "log", "out", "spec", "fsize"}; says {"id", "pid"} when the run has
+begun and {"id", "status"} when it has ended. A run is what `wakeboard run` does: files, store, guard's process, result.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import resource
+import select
+import signal
+import sys
+from typing import Any
+
+from tests.campaign import plug
+
+
+def digest(step: Any) -> str:
+    """What a step says, to be compared after reopening the store."""
+    told = [step.number, step.name, step.outcome, [(r.of, r.quantity, r.value, r.outcome) for r in step.readings]]
+    return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
+
+
+def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
+    """In the forked child: one unit through the sequence. Returns the exit code of `wakeboard run`."""
+    from harness.describe.load import load_bench
+    from harness.run.session import exit_code, take_unit
+    from instruments.errors import BenchError
+    from results.store import Store
+    from results.store_errors import StoreError
+
+    log = plug.Log(order["log"], "runner")
+    faults = plug.install("runner", order.get("spec") or {}, log)
+    if order.get("fsize"):
+        resource.setrlimit(resource.RLIMIT_FSIZE, (order["fsize"], order["fsize"]))
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    sequence = sequences[order["sequence"]]
+    try:
+        with Store.open(order["db"]) as store:
+            begin, commit, end = store.begin_run, store.commit_step, store.end_run
+
+            def begun(start: Any) -> str:
+                run_id = begin(start)
+                log.add("begun", run=run_id)
+                return run_id
+
+            def committed(run_id: str, step: Any) -> None:
+                commit(run_id, step)
+                log.add("ack", step=step.number, digest=digest(step))
+
+            def ended(run_id: str, *arguments: Any, **options: Any) -> None:
+                end(run_id, *arguments, **options)
+                log.add("ended", run=run_id)
+
+            store.begin_run, store.commit_step, store.end_run = begun, committed, ended  # type: ignore[method-assign]
+            result = take_unit(sequence, unit="T-1", described=load_bench(order["bench"], sequence.board), store=store)
+    except (BenchError, StoreError) as error:
+        log.add("refused", kind=type(error).__name__, says=str(error))
+        return 3
+    finally:
+        log.add("counts", counts=faults.counts)
+    code = exit_code(result)
+    log.add("result", code=code, outcome=result.outcome, off=dict(result.off.states), says=result.record.says,
+            error=type(result.error).__name__)  # fmt: skip
+    return code
+
+
+def _child(order: dict[str, Any], sequences: dict[str, Any]) -> None:
+    out = os.open(order["out"], os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+    null = os.open(os.devnull, os.O_RDONLY)
+    for number, target in ((null, 0), (out, 1), (out, 2)):
+        os.dup2(number, target)
+    code = 70
+    try:
+        code = run(order, sequences)
+    except BaseException:  # noqa: BLE001  a traceback is a finding, too
+        import traceback
+
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+
+
+def main(folder: str) -> None:
+    import gc
+
+    import sqlalchemy  # noqa: F401
+
+    import harness.run.session
+    import instruments.opening
+    import results.store  # noqa: F401
+    from harness.describe.load import load_sequence
+    from harness.run.guard import client  # noqa: F401
+    from harness.run.steps import kinds
+    from instruments.dialect import pick_dialect  # noqa: F401
+
+    kinds()
+    os.chdir(folder)
+    sequences = {name: load_sequence(name) for name in ("sequence.toml", "waiting.toml")}
+    gc.freeze()
+    running: dict[int, Any] = {}
+    pending = b""
+    print(json.dumps({"ready": True}), flush=True)
+    while True:
+        readable, _, _ = select.select([0], [], [], 0.005 if running else None)
+        if readable:
+            data = os.read(0, 65536)
+            if not data:
+                return
+            *lines, pending = (pending + data).split(b"\n")
+            for line in lines:
+                order = json.loads(line)
+                pid = os.fork()
+                if pid == 0:
+                    _child(order, sequences)
+                running[pid] = order["id"]
+                print(json.dumps({"id": order["id"], "pid": pid}), flush=True)
+        for pid in list(running):
+            done, status = os.waitpid(pid, os.WNOHANG)
+            if done:
+                print(json.dumps({"id": running.pop(pid), "status": os.waitstatus_to_exitcode(status)}), flush=True)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1])

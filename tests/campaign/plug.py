@@ -1,0 +1,193 @@
+"""Faults inside a process under test, and its own record of which reply it took for which question.
+
+`install(role, spec, log)` changes classes of the process that it is called in: a forked runner, or the guard, which is
+then started through this module (`python -m tests.campaign.plug`). The product knows nothing of it.
+
+spec: {"role": "runner" | "guard", "op": one of OPS, "n": 1 …, "once": true | false}. The N-th operation of that role
+fails, and, unless `once`, all after it. Failures are what the operating system would raise there:
+
+    write   the message is not sent: EPIPE
+    read    the connection is reset while waiting: ECONNRESET
+    query   the message is sent, its reply comes too late and is still to come
+    commit  SQLite says "disk I/O error": with odd N nothing was committed, with even N everything was
+    spawn   no process can be started: EAGAIN
+
+The log takes a line of JSON an event. "took" is a reply that the link handed to a driver, with its times; "void": the
+driver could not read it after all.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import sqlite3
+import sys
+import time
+from typing import Any
+
+OPS = ("write", "read", "query", "commit", "spawn")
+ENVIRONMENT = "WAKEBOARD_CAMPAIGN"
+
+
+class Log:
+    def __init__(self, path: str, role: str) -> None:
+        self.path = path
+        self.role = role
+        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+
+    def add(self, what: str, **more: Any) -> None:
+        line = json.dumps({"time": time.monotonic(), "role": self.role, "what": what, **more})
+        os.write(self._file, line.encode() + b"\n")
+
+
+class Faults:
+    """Counts operations and says when one fails."""
+
+    def __init__(self, role: str, spec: dict[str, Any], log: Log) -> None:
+        self.spec = spec if spec.get("role") in (role, "both") else {}
+        self.log = log
+        self.counts = dict.fromkeys(OPS, 0)
+
+    def due(self, op: str) -> int:
+        """The number of this operation where it has to fail, else 0."""
+        self.counts[op] += 1
+        number = self.counts[op]
+        if self.spec.get("op") != op or number < self.spec["n"] or (self.spec["once"] and number > self.spec["n"]):
+            return 0
+        if number == self.spec["n"]:
+            self.log.add("failed", op=op, n=number)
+        return number
+
+
+def install(role: str, spec: dict[str, Any], log: Log) -> Faults:
+    faults = Faults(role, spec, log)
+    _wire(faults)
+    _link(faults, log)
+    if role == "runner":
+        _store(faults)
+        _spawn(faults, log, spec)
+    else:
+        _lease(log)
+    return faults
+
+
+def _wire(faults: Faults) -> None:
+    from instruments import wire
+
+    write, read = wire.SocketWire.write, wire.SocketWire.read
+
+    def failing_write(self: Any, data: bytes, deadline: float) -> None:
+        if faults.due("write"):
+            raise BrokenPipeError(errno.EPIPE, "Broken pipe")
+        write(self, data, deadline)
+
+    def failing_read(self: Any, deadline: float) -> bytes:
+        if faults.due("read"):
+            raise ConnectionResetError(errno.ECONNRESET, "Connection reset by peer")
+        return read(self, deadline)
+
+    wire.SocketWire.write, wire.SocketWire.read = failing_write, failing_read  # type: ignore[method-assign]
+
+
+def _link(faults: Faults, log: Log) -> None:
+    from instruments import link
+    from instruments.wire import WireTimeout
+
+    exchange, receive, garbled = link.Link._exchange, link.Link._receive, link.Link.garbled
+    late = {"now": False}
+
+    def timed(self: Any, line: str, timeout: float, length: int | None) -> str:
+        started = time.monotonic()
+        late["now"] = bool(faults.due("query"))
+        reply = exchange(self, line, timeout, length)
+        log.add("took", name=self.name, line=line, reply=reply, started=started)
+        return reply
+
+    def receiving(self: Any, deadline: float, length: int | None) -> bytes:
+        if late["now"]:
+            late["now"] = False
+            raise WireTimeout
+        return receive(self, deadline, length)
+
+    def voiding(self: Any, line: str, reply: str, why: str) -> Any:
+        log.add("void", name=self.name)
+        garbled(self, line, reply, why)
+
+    link.Link._exchange, link.Link._receive, link.Link.garbled = timed, receiving, voiding  # type: ignore[method-assign,assignment]
+
+
+def _store(faults: Faults) -> None:
+    from results import store_engine
+
+    class Connection(sqlite3.Connection):
+        def commit(self) -> None:
+            number = faults.due("commit") if self.in_transaction else 0
+            if number % 2 == 0:
+                super().commit()
+            if number:
+                error = sqlite3.OperationalError("disk I/O error")
+                error.sqlite_errorcode, error.sqlite_errorname = sqlite3.SQLITE_IOERR, "SQLITE_IOERR"
+                raise error
+
+    def connect(self: Any, path: Any, mode: str) -> sqlite3.Connection:
+        return sqlite3.connect(
+            f"{path.as_uri()}?mode={mode}", uri=True, timeout=self._busy_s, isolation_level=None,
+            check_same_thread=False, factory=Connection,
+        )  # fmt: skip
+
+    store_engine.Database._sqlite = connect  # type: ignore[method-assign]
+
+
+def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
+    """The guard is started through this module, so that it can be made to fail, too."""
+    from harness.run.guard import client
+
+    class Subprocess:
+        def __getattr__(self, name: str) -> Any:
+            import subprocess
+
+            return getattr(subprocess, name)
+
+        def Popen(self, command: list[str], **options: Any) -> Any:  # noqa: N802
+            import subprocess
+
+            if faults.due("spawn"):
+                raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+            command = ["tests.campaign.plug" if each == "harness.run.guard.process" else each for each in command]
+            options["env"] = {**options["env"], ENVIRONMENT: json.dumps({"spec": spec, "log": log.path})}
+            process = subprocess.Popen(command, **options)
+            log.add("guard", pid=process.pid)
+            return process
+
+    client.subprocess = Subprocess()  # type: ignore[assignment]
+
+
+def _lease(log: Log) -> None:
+    """When the runner's lease ended, where the guard found that it had."""
+    from harness.run.guard import process
+
+    lose = process.Shell._lose
+
+    def told(self: Any, why: str) -> None:
+        log.add("lease over", ended=self.lease_ends)
+        lose(self, why)
+
+    process.Shell._lose = told  # type: ignore[method-assign]
+
+
+def main() -> None:
+    from harness.run.guard import process
+
+    told = json.loads(os.environ[ENVIRONMENT])
+    log = Log(told["log"], "guard")
+    faults = install("guard", told["spec"], log)
+    started = time.monotonic()
+    try:
+        process.main()
+    finally:
+        log.add("counts", counts=faults.counts, cpu=time.process_time(), wall=time.monotonic() - started)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

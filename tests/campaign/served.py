@@ -1,0 +1,149 @@
+"""The virtual bench in a process of its own, with a record that no program under test can touch.
+
+    python -m tests.campaign.served BOARD RECORD [latency in s]
+
+Prints {"supply": [host, port], …} once its ports are open. The record has a line an event, "time<TAB>instrument<TAB>what
+<TAB>text", on the clock that all processes of a computer share (CLOCK_MONOTONIC):
+">" a message begins to run, "<" its reply leaves, "out" an output of the board's supplies goes on or off.
+
+Standard input takes {"do": "reset" | "state" | "surge" | "lie" | "latency" …} and answers with a line each.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from harness.describe.load import load_board
+from harness.run.virtual import virtual_bench
+from instruments.virtual import psu as virtual_psu
+from instruments.virtual.server import WireServer
+from tests.campaign.board import SURGE_PART
+
+
+class Record:
+    """Lines that are in the file when `add` returns."""
+
+    def __init__(self, path: str) -> None:
+        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+
+    def add(self, name: str, what: str, text: str) -> None:
+        os.write(self._file, f"{time.monotonic():.6f}\t{name}\t{what}\t{text!r}\n".encode())
+
+
+class Bench:
+    """The virtual bench under observation."""
+
+    def __init__(self, board: str, record: Record, latency: float) -> None:
+        self.record = record
+        self.latency = latency
+        self.bench = virtual_bench(load_board(board), unit="T-1", transients=False)
+        self.stage = self.bench.stage
+        self._supplies = {id(o): name for name, o in self.outputs().items()}
+        self._lies: dict[str, Callable[[bool], bool]] = {}
+        self._watch_outputs()
+        for name, instrument in self.bench.instruments.items():
+            instrument.run = self._paced(name, instrument.run)  # type: ignore[method-assign]
+
+    def outputs(self) -> dict[str, Any]:
+        """Supply of the board -> the output that feeds it."""
+        return {
+            supply: item.instrument.supply.outputs[number - 1]  # type: ignore[attr-defined]
+            for item in self.bench.placed
+            for number, supply in item.feeds.items()
+        }
+
+    def _watch_outputs(self) -> None:
+        switch = virtual_psu.Output.switch
+
+        def watched(output: Any, on: bool) -> None:
+            before = output.on
+            switch(output, on)
+            if output.on != before and id(output) in self._supplies:
+                self.record.add(self._supplies[id(output)], "out", "on" if output.on else "off")
+
+        virtual_psu.Output.switch = watched  # type: ignore[method-assign]
+
+    def _paced(self, name: str, run: Callable[[str], Iterator[float]]) -> Callable[[str], Iterator[float]]:
+        """The instrument's own time for a message; a lie is told in its reply."""
+
+        def paced(message: str) -> Iterator[float]:
+            if self.latency:
+                yield self.latency
+            yield from run(message)
+
+        return paced
+
+    def heard(self, name: str, way: str, text: str) -> None:
+        self.record.add(name, way, text)
+
+    # --- orders -----------------------------------------------------------------------------------------------------
+    def order(self, order: dict[str, Any]) -> Any:
+        return getattr(self, f"do_{order['do']}")(order)
+
+    def do_reset(self, _order: dict[str, Any]) -> Any:
+        """As after switching the bench on; the board as it was drawn."""
+        self._lies.clear()
+        for instrument in self.bench.instruments.values():
+            instrument.reset()  # type: ignore[attr-defined]
+            instrument.errors.entries.clear()  # type: ignore[attr-defined]
+        self.stage.change({f"{SURGE_PART}.value": 1e6})
+        return "reset"
+
+    def do_state(self, _order: dict[str, Any]) -> Any:
+        """What is on, and how the supply's own protections are armed."""
+        return {
+            name: {
+                "on": output.on,
+                "tripped": output.tripped,
+                "ovp": output.settings.ovp if output.settings.ovp_on else None,
+                "ocp": output.settings.ocp if output.settings.ocp_on else None,
+                "limit": output.settings.amps,
+                "amps": output.true_amps(),
+            }
+            for name, output in self.outputs().items()
+        }
+
+    def do_surge(self, order: dict[str, Any]) -> Any:
+        """The board draws more from now on."""
+        at = time.monotonic()
+        self.stage.change({f"{SURGE_PART}.value": order["ohms"]})
+        return at
+
+    def do_latency(self, order: dict[str, Any]) -> Any:
+        self.latency = order["seconds"]
+        return self.latency
+
+
+async def serve(board: str, path: str, latency: float) -> None:
+    bench = Bench(board, Record(path), latency)
+    server = WireServer(bench.bench, heard=bench.heard)
+    addresses = await server.start()
+    ended = asyncio.Event()
+    pending = b""
+
+    def orders() -> None:
+        nonlocal pending
+        data = os.read(0, 65536)
+        if not data:
+            ended.set()
+            return
+        *lines, pending = (pending + data).split(b"\n")
+        for line in lines:
+            print(json.dumps(bench.order(json.loads(line))), flush=True)
+
+    asyncio.get_running_loop().add_reader(0, orders)
+    found = {name: address.split("::")[1:3] for name, address in addresses.instruments.items()}
+    description = bench.bench.bench_description()
+    print(json.dumps({"ports": {name: int(port) for name, (_, port) in found.items()}, "bench": description}), flush=True)
+    await ended.wait()
+    await server.stop()
+
+
+if __name__ == "__main__":
+    asyncio.run(serve(sys.argv[1], sys.argv[2], float(sys.argv[3]) if len(sys.argv) > 3 else 0.0))
