@@ -50,7 +50,7 @@ class Study:
 
     def floating(self, net: str, case: int) -> bool:
         """Whether nothing holds a net in a case."""
-        return False
+        return net in self.points.floating(case)
 
     def each(self) -> Iterator[tuple[int, Case]]:
         return enumerate(self.cases)
