@@ -134,14 +134,14 @@ def test_energising_is_refused_before_the_short_check_passed(toy: Any) -> None:
 
 # --- every end leaves the outputs off --------------------------------------------------------------------------------
 class Broken:
-    """Makes the n-th reading of the meter raise."""
+    """Makes the n-th reading of the meter raise, counted from the start or from power-on."""
 
-    def __init__(self, bench: Any, error: BaseException, at: int) -> None:
+    def __init__(self, bench: Any, error: BaseException, at: int, powered: bool = False) -> None:
         self.left = at
         measure = bench.meter.measure
 
         def failing(*args: Any, **named: Any) -> Any:
-            self.left -= 1
+            self.left -= bool(bench.virtual.outputs_on) if powered else 1
             if self.left == 0:
                 raise error
             return measure(*args, **named)
@@ -163,7 +163,7 @@ class Broken:
 def test_whatever_is_raised_the_outputs_go_off(toy: Any, error: BaseException, code: int, outcome: str) -> None:
     sequence = load_sequence(toy.sequence)
     with open_virtual(sequence.board, unit="T-1") as bench:
-        Broken(bench, error, at=25)
+        Broken(bench, error, at=3, powered=True)
         result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
         assert bench.virtual.outputs_on == []
     assert result.error is error

@@ -48,7 +48,7 @@ C1 = { kind = "capacitor", value = "10 µF", pins = ["VIN", "GND"], max = { volt
 R1 = { kind = "resistor", value = "100k", pins = ["VIN", "GND"] }
 R2 = { kind = "resistor", value = "100k", tolerance = "1 %", pins = ["EN", "GND"] }
 R3 = { kind = "resistor", value = "330 Ω", tolerance = "1 %", pins = ["+3V3", "GND"] }
-R4 = { kind = "resistor", value = "1M", pins = ["VAUX", "GND"] }
+R4 = { kind = "resistor", value = "10k", pins = ["VAUX", "GND"] }
 C2 = { kind = "capacitor", value = "10 µF", pins = ["+3V3", "GND"], max = { voltage = "6.3 V" } }
 
 [parts.U2]

@@ -178,6 +178,13 @@ class ProcessGuard:
             self._process.kill()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(2.0)
+        self._close_pipes()
+
+    def _close_pipes(self) -> None:
+        for stream in (self._process.stdin, self._process.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
 
     def _off_by_ourselves(self) -> OffReport:
         """Each supply over a fresh session; one that cannot be reached is unknown, and the others are still tried."""
@@ -285,10 +292,7 @@ class ProcessGuard:
             self._kill()
         finally:
             self.lost = self.lost or "the guard was closed"
-            for stream in (self._process.stdin, self._process.stdout):
-                if stream is not None:
-                    with contextlib.suppress(OSError):
-                        stream.close()
+            self._close_pipes()
 
 
 class _Monotonic:

@@ -1,0 +1,124 @@
+"""What a person sees of a run: plain lines, a live picture of 80 columns, a bench file that reads back."""
+
+from __future__ import annotations
+
+import io
+import json
+import tomllib
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from harness.cli import execute
+from harness.cli.virtual import bench_toml
+from harness.describe.bench import Bench
+from harness.describe.load import load_board, load_sequence
+from harness.run.guard.core import Sample
+from harness.run.live import LiveObserver, PlainObserver, bar, reading_text
+from harness.run.session import planted, take_unit
+from harness.run.virtual import NoCircuit, prepare_board, virtual_bench
+from results.records import Reading
+
+
+def test_a_reading_in_a_line() -> None:
+    reading = Reading("+3V3", "dc volts", 3.1, "V", 1e-4, 3.201, 3.399, "fail", limits_from="board")
+    assert reading_text(reading) == "+3V3 dc volts 3.1 V (3.201 V .. 3.399 V, board)"
+    over = Reading("VUSB", "ohms", None, "Ω", None, 1e3, None, "pass", limits_from="step", says="above 160 kΩ")
+    assert reading_text(over) == "VUSB ohms above 160 kΩ (> 1 kΩ, step)"
+
+
+def test_plain_lines_name_what_fails(toy: Any) -> None:
+    lines: list[str] = []
+    take_unit(
+        load_sequence(toy.sequence), unit="T-1", plants=("U2:variant=2.8 V",), observer=PlainObserver(lines.append)
+    )
+    assert any(line.split()[:3] == ["4", "fail", "rails"] for line in lines)
+    assert any("+3V3 dc volts 2.8" in line and "board" in line for line in lines)
+    assert not any("VIN dc volts" in line for line in lines)
+
+
+def test_the_live_view_fits_eighty_columns(toy: Any) -> None:
+    stream = io.StringIO()
+    console = Console(file=stream, width=80, force_terminal=True, color_system=None, legacy_windows=False)
+    with LiveObserver(console, "unit T-1") as live:
+        take_unit(load_sequence(toy.sequence), unit="T-1", plants=("U2:variant=2.8 V",), observer=live)
+        live.pulse({"USB": Sample(0.0, 4.998, 0.043, "cv", True)}, {"USB": 0.12})
+        console.print(live._picture())
+    text = stream.getvalue()
+    assert all(len(line) <= 80 for line in Console(width=80).render_str(text).plain.splitlines() if "\x1b" not in line)
+    assert "of 120 mA" in text
+    assert "2.8" in text
+
+
+def test_a_current_bar_shows_its_share_of_the_limit() -> None:
+    assert bar(0.06, 0.12).plain.count("█") == 10
+    assert bar(0.5, 0.12).plain.count("█") == 20
+    assert bar(-0.001, 0.12).plain.count("█") == 0
+
+
+def test_the_bench_file_reads_back(toy: Any) -> None:
+    board = load_board(toy.board)
+    description = virtual_bench(board, unit="T-1").bench_description(console="/dev/pts/9")
+    text = bench_toml(board.name, "T-1", description)
+    assert tomllib.loads(text) == json.loads(json.dumps(description))
+    bench = Bench.model_validate(tomllib.loads(text))
+    assert set(bench.supplies) == {"USB", "AUX"}
+
+
+def test_a_units_file_beside_the_board_plants_its_faults(toy: Any) -> None:
+    board = load_board(toy.board)
+    assert planted(board, "T-2", ("R2:open",)) == ("R2:open",)
+    toy.write("units.toml", '[every]\nplant = ["U1.GPIO1:pull_up=30k"]\n[units.T-2]\nplant = ["D1:open"]\n')
+    assert planted(board, "T-2", ("R2:open",)) == ("U1.GPIO1:pull_up=30k", "D1:open", "R2:open")
+    assert planted(board, "other") == ("U1.GPIO1:pull_up=30k",)
+
+
+def test_a_board_without_parts_has_no_virtual_bench(toy: Any) -> None:
+    text = toy.board_text
+    toy.write(
+        "board.toml", text[: text.index("[parts]")] + text[text.index("[links.console]") : text.index("[target]")]
+    )
+    with pytest.raises(NoCircuit, match="--bench"):
+        prepare_board(load_board(toy.board))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "says"),
+    [
+        (["run", "bring-up.toml"], 2, "--unit"),
+        (["run", "none.toml", "--unit", "T-1"], 2, "none.toml"),
+        (["run", "bring-up.toml", "--unit", "T-1", "--plant", "R99:open"], 2, "R99"),
+        (["run", "bring-up.toml", "--unit", "T-1", "--plant", "R2:banana"], 2, "banana"),
+        (["run", "bring-up.toml", "--unit", "T-1", "--bench", "none.toml"], 2, "none.toml"),
+        (["virtual", "board.toml", "--plant", "R99:open"], 2, "R99"),
+        (["virtual", "board.toml", "--psu", "nobody"], 2, "nobody"),
+        (["bench", "none.toml"], 2, "none.toml"),
+    ],
+)
+def test_wrong_usage_is_one_clear_error(
+    toy: Any,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    arguments: list[str],
+    code: int,
+    says: str,
+) -> None:
+    monkeypatch.chdir(toy.folder)
+    assert execute(arguments) == code
+    said = capsys.readouterr().err
+    assert says in said
+    assert "Traceback" not in said
+
+
+def test_run_prints_cautions_before_it_energises(
+    toy: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(toy.folder)
+    assert execute(["run", "bring-up.toml", "--unit", "T-1", "--json"]) == 0
+    captured = capsys.readouterr()
+    document = json.loads(captured.out)
+    assert document["outcome"] == "pass"
+    assert document["virtual"] is True
+    assert "mains" in captured.err
+    assert (toy.folder / "wakeboard.db").exists()
