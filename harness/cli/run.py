@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import signal
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -48,6 +47,7 @@ def command(
 
     Without --bench the unit is on the virtual bench; what a units.toml beside the board plants in it is planted, too.
     """
+    from harness.cli.signals import as_interrupt
     from harness.describe.load import load_bench, load_sequence
     from harness.run.session import planted, take_unit
     from results.store import Store
@@ -62,7 +62,7 @@ def command(
         raise click.UsageError("--unit needs a serial number.")
     all_plants = planted(board, unit, plants) if described is None else ()
     operator = _operator(common)
-    with _signals(), Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
+    with as_interrupt(), Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
         _tell_abandoned(common, store)
         _connect(operator, observer)
         result = take_unit(
@@ -152,19 +152,3 @@ def _caution(common: Common, bench: OpenBench, operator: Operator | None, observ
             common.note(f"! {name}: {text}")
     if operator is not None and bench.virtual is None:
         operator.confirm("Everything as above, and the unit on the bench?")
-
-
-@contextlib.contextmanager
-def _signals() -> Iterator[None]:
-    """SIGTERM and SIGHUP end a run as Ctrl-C does: the steps stop, the power goes off, the story is kept."""
-
-    def stop(_number: int, _frame: Any) -> None:
-        raise KeyboardInterrupt
-
-    names = [name for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before = {name: signal.signal(getattr(signal, name), stop) for name in names}
-    try:
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)

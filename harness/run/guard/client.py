@@ -4,8 +4,10 @@
     guard.prove_off(); guard.energise(...)       as GuardShell
     guard.close()
 
-If the process dies (its pipe ends) or falls silent, the runner opens sessions of its own, switches every output off and
-raises GuardLost; what could not be confirmed is in the report, and unknown is not off.
+If the process dies (its pipe ends), falls silent, or cannot reach a supply any more, the runner opens sessions of its own
+and switches every output off; GuardLost is raised by the next call, what could not be confirmed is in the report, and
+unknown is not off. Two threads see to that at once, whatever the runner waits for meanwhile (a meter, a person): one
+reads the pipe to its end, one counts the silence.
 
 Beats are sent from here only, that is from the runner's own loop: a thread that beats would go on beating while the
 runner hangs. Each beat carries a lease: how long the runner may be silent until the next one.
@@ -29,13 +31,14 @@ from typing import Any, NoReturn
 from harness.run.errors import GuardLost, power_cut
 from harness.run.guard import wire
 from harness.run.guard.core import Cut, Envelope, Sample
-from harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
-from harness.run.guard.supplies import SupplyPlan, close_supplies, feeds_of_plan, open_supply
+from harness.run.guard.owner import OffReport, Ramp, Setting, Track
+from harness.run.guard.supplies import SupplyPlan, off_afresh
 from instruments import errors as bench_errors
 
 OPEN_TIMEOUT = 30.0  # s: opening and identifying every supply
 ANSWER_TIMEOUT = 10.0  # s: a supply that needs its time-out and three tries to be switched off
-SILENCE = 6.0  # s without a word before the guard counts as dead: longer than a supply's time-out
+SILENCE = 2.0  # s without a word, beyond one and a half times a supply's time-out, before the guard counts as dead
+WATCH = 0.1  # s between looks at the silence; a runner that was stopped itself has not looked, so that does not count
 BEAT_GAP = 0.05  # s
 SLICE = 0.05  # s
 LEASE = 3.0  # s: while the runner sleeps
@@ -59,8 +62,14 @@ class ProcessGuard:
         self._inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._lease_ends = self._last_beat = 0.0
         self._energised = 0.0
+        self._kept: dict[str, Track] = {}  # the guard's last trace, where it was ended
+        self._heard = 0  # lines
+        self._closing = threading.Event()
+        self._taking = threading.Lock()
+        self._own_report: OffReport | None = None  # of switching off by ourselves
+        self.silence = SILENCE + 1.5 * max((plan.timeout for plan in self.plans), default=0.0)
+        self.dialects: dict[str, str] = {}
         self._process = _start()
-        self._heard = time.monotonic()
         threading.Thread(target=self._read, daemon=True).start()
         try:
             opened = self._call("open", timeout=OPEN_TIMEOUT, plans=self.plans, report=self.report_path)
@@ -68,9 +77,10 @@ class ProcessGuard:
             self._kill()
             raise
         self.identities: dict[str, dict[str, str]] = opened["identities"]
-        self.dialects: dict[str, str] = opened["dialects"]
+        self.dialects = opened["dialects"]
         self.off_list = opened["off_list"]
         self.cautions: dict[str, list[str]] = opened["cautions"]
+        threading.Thread(target=self._watch, daemon=True).start()
 
     @property
     def pid(self) -> int:
@@ -83,11 +93,24 @@ class ProcessGuard:
         assert stream is not None
         try:
             for line in stream:
+                self._heard += 1
                 self._inbox.put(line)
         except (OSError, ValueError):
             pass
         finally:
+            if not self._closing.is_set() and self.dialects:
+                self._succeed(f"its process ended{_ended(self._process)}")
             self._inbox.put(None)
+
+    def _watch(self) -> None:
+        """Count the silence in looks of our own, and take over when it has lasted too long."""
+        looks, heard = 0, self._heard
+        while not self._closing.wait(WATCH):
+            looks, heard = (looks + 1, heard) if self._heard == heard else (0, self._heard)
+            if looks * WATCH > self.silence:
+                self._succeed(f"it has been silent for {self.silence:g} s")
+                self._inbox.put(None)
+                return
 
     def _send(self, message: dict[str, Any]) -> None:
         stream = self._process.stdin
@@ -129,7 +152,6 @@ class ProcessGuard:
     def _understood(self, line: bytes | None) -> dict[str, Any]:
         if line is None:
             self._take_over(f"its process ended{_ended(self._process)}")
-        self._heard = time.monotonic()
         try:
             return wire.decode(line)
         except ValueError as error:
@@ -154,8 +176,6 @@ class ProcessGuard:
                 self._event(message)
             if self.cut is not None and not self._acknowledged:
                 break
-        if time.monotonic() - self._heard > SILENCE:
-            self._take_over(f"it has been silent for {SILENCE:g} s")
 
     def _check(self) -> None:
         if self.cut is not None and not self._acknowledged:
@@ -168,10 +188,19 @@ class ProcessGuard:
 
     def _take_over(self, why: str) -> NoReturn:
         """Outputs off through sessions of our own, then GuardLost."""
-        self._kill()
-        report = self._off_by_ourselves()
-        self.lost = f"the guard is gone ({why}); the runner has switched off by itself: {report.says()}"
+        self._succeed(why)
         raise GuardLost(self.lost)
+
+    def _succeed(self, why: str) -> OffReport:
+        """End the guard and switch off in its place, once; whoever comes second waits for the first."""
+        with self._taking:
+            if self._own_report is None:
+                self._closing.set()
+                self._kill()
+                self._own_report = self._off_by_ourselves()
+                told = self._own_report.says()
+                self.lost = f"the guard is gone ({why}); the runner has switched off by itself: {told}"
+            return self._own_report
 
     def _kill(self) -> None:
         with contextlib.suppress(OSError):
@@ -191,15 +220,9 @@ class ProcessGuard:
         states: dict[str, str] = {}
         errors: dict[str, str] = {}
         for plan in self.plans:
-            try:
-                psu = open_supply(plan, exclusive=False)
-                report = Guard(feeds_of_plan(plan, psu), _Monotonic()).all_off()
-                close_supplies({plan.name: psu})
-                states.update(report.states)
-                errors.update(report.errors)
-            except Exception as error:  # noqa: BLE001  unknown is not off; the other supplies are still tried
-                states.update(dict.fromkeys(plan.feeds.values(), "unknown"))
-                errors.update(dict.fromkeys(plan.feeds.values(), str(error)))
+            report = off_afresh(plan, self.dialects.get(plan.name), _Monotonic())
+            states.update(report.states)
+            errors.update(report.errors)
         return OffReport(states, errors)
 
     # --- GuardShell -------------------------------------------------------------------------------------------------
@@ -229,11 +252,28 @@ class ProcessGuard:
         return wire.report_of(self._call("off", supply=supply))
 
     def all_off(self) -> OffReport:
-        """Off by the guard or, where it is gone, by ourselves."""
-        if not self.lost:
-            with contextlib.suppress(GuardLost):
-                return wire.report_of(self._call("all_off"))
-        return self._off_by_ourselves()
+        """Off by the guard or, where it is gone or does not get through, by ourselves."""
+        if self.lost:
+            return self._again()
+        try:
+            report = wire.report_of(self._call("all_off"))
+            if "unknown" not in report.states.values():
+                return report
+            self._keep_trace()
+            return self._succeed(f"it could not switch off: {report.says()}")
+        except GuardLost:
+            return self._succeed("it is gone")
+
+    def _again(self) -> OffReport:
+        """What was switched off by ourselves stays off; what was not is tried again."""
+        with self._taking:
+            if self._own_report is None or not self._own_report.confirmed:
+                self._own_report = self._off_by_ourselves()
+            return self._own_report
+
+    def _keep_trace(self) -> None:
+        with contextlib.suppress(GuardLost, bench_errors.BenchError):
+            self._kept = self.trace()
 
     def beat(self, lease: float) -> None:
         self._must_live()
@@ -252,6 +292,9 @@ class ProcessGuard:
             self._check()
 
     def trace(self) -> dict[str, Track]:
+        if self._kept:
+            kept, self._kept = self._kept, {}
+            return kept
         taken = self._call("trace")
         self._traffic += taken["traffic"]
         return {name: wire.track_of(track) for name, track in taken["tracks"].items()}
@@ -283,10 +326,11 @@ class ProcessGuard:
         """Off, and the process ends; its report file goes with an orderly end."""
         if self.lost:
             return
+        self._closing.set()
         try:
             report = wire.report_of(self._call("bye"))
             self._process.wait(5.0)
-            if report.confirmed and self.cut is None:
+            if report.confirmed and self.cut is None and self.report_path:
                 Path(self.report_path).unlink(missing_ok=True)
         except (GuardLost, subprocess.TimeoutExpired):
             self._kill()
@@ -309,17 +353,26 @@ def _start() -> subprocess.Popen[bytes]:
     if sys.platform == "win32":
         options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
     path = os.pathsep.join(each or os.getcwd() for each in sys.path)
-    return subprocess.Popen(
-        [sys.executable, "-m", "harness.run.guard.process"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": path},
-        **options,
-    )
+    try:
+        return subprocess.Popen(
+            [sys.executable, "-m", "harness.run.guard.process"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": path},
+            **options,
+        )
+    except OSError as error:
+        raise bench_errors.BenchError(
+            f"the guard's process cannot be started ({error.strerror or error}); nothing is energised without it"
+        ) from error
 
 
 def _report_path() -> str:
-    handle, path = tempfile.mkstemp(prefix="wakeboard-guard-", suffix=".jsonl")
+    """ "" where the disk takes no file: the guard guards without a report, too."""
+    try:
+        handle, path = tempfile.mkstemp(prefix="wakeboard-guard-", suffix=".jsonl")
+    except OSError:
+        return ""
     os.close(handle)
     return path
 

@@ -1,0 +1,374 @@
+"""`wakeboard smoke`: the production loop. Scan a serial number, run, large answer, next."""
+
+from __future__ import annotations
+
+import re
+import sys
+import time
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from harness.cli.exits import Exit
+from harness.cli.options import Common, common_options
+from harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from harness.describe.bench import Bench
+    from harness.describe.sequence import Sequence as StepSequence
+    from harness.run.operator import Operator
+    from harness.run.production import Tally
+    from harness.run.runner import Result
+    from results.store import Store
+
+COLOURS = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
+EXAMPLES = [
+    "wakeboard smoke first-power-on.toml --bench bench.toml",
+    "wakeboard smoke first-power-on.toml --bench bench.toml --serial 'SK-A-[0-9]{3}'",
+    "wakeboard smoke first-power-on.toml --json < serial-numbers.txt",
+]
+
+
+@wakeboard_command(examples=EXAMPLES)
+@click.argument("sequence", type=click.Path(dir_okay=False))
+@click.option("--bench", "bench_file", metavar="BENCH", help="The bench file. Without one: the virtual bench.")
+@click.option("--serial", metavar="PATTERN", help="The regular expression that a whole serial number matches.")
+@click.option("--limit", type=click.IntRange(min=1), metavar="N", help="End after N runs.")
+@click.option("--again", is_flag=True, help="Run units that passed today without asking.")
+@click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
+@common_options
+def command(
+    common: Common,
+    sequence: str,
+    bench_file: str | None,
+    serial: str | None,
+    limit: int | None,
+    again: bool,
+    operator_name: str | None,
+) -> int:
+    """Scan a serial number, run the sequence, answer large, next: one line a unit, until the input ends.
+
+    Serial numbers come from standard input, as a bar code scanner types them. A unit that passed this sequence today
+    is asked about, and left alone where nobody may be asked (--again runs it). With --json each unit is one line, and
+    the last line is the yield. Ctrl-C stops with the outputs off.
+
+    Exit code 1 when a unit failed; 3 when the bench did; 2 when a line was no serial number and no unit failed.
+    """
+    from harness.cli.signals import as_interrupt
+    from harness.describe.load import load_bench, load_sequence
+    from results.store import Store
+
+    pattern = _pattern(serial)
+    described = load_sequence(sequence)
+    bench = load_bench(bench_file, described.board) if bench_file else None
+    if bench is None and not described.board.parts:
+        raise click.UsageError(f"the board of {sequence} has no [parts]: give a bench with --bench.")
+    with as_interrupt(), Store.open(common.database(described.board.file)) as store:
+        for run_id in store.mark_abandoned():
+            common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
+        line = Line(common, described, bench, store, operator_name=operator_name, again=again)
+        code = line.work(pattern, limit)
+    return code
+
+
+def _pattern(text: str | None) -> re.Pattern[str] | None:
+    if text is None:
+        return None
+    try:
+        return re.compile(text)
+    except re.error as error:
+        raise click.UsageError(f"--serial {text!r} is no regular expression: {error}.") from None
+
+
+class Line:
+    """The loop at one bench: reads serial numbers, runs units, tells."""
+
+    def __init__(
+        self, common: Common, sequence: StepSequence, bench: Bench | None, store: Store, *,
+        operator_name: str | None, again: bool,
+    ) -> None:  # fmt: skip
+        from harness.run.production import Tally
+
+        self.common = common
+        self.sequence = sequence
+        self.bench = bench
+        self.store = store
+        self.operator_name = operator_name
+        self.again = again
+        self.tally: Tally = Tally()
+        self.operator: Operator | None = _operator(common)
+        self.cautioned = False
+        self._shared: dict[str, Any] = {}
+
+    def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
+        """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
+        from harness.run.production import BadSerial, serial_number
+
+        code = Exit.GOOD
+        try:
+            while limit is None or len(self.tally.runs) < limit:
+                text = self._next_line()
+                if text is None:
+                    break
+                if not text.strip():
+                    continue
+                try:
+                    unit = serial_number(text, pattern)
+                except BadSerial as error:
+                    self._refuse(str(error))
+                    continue
+                code = self._unit(unit)
+                if code in (Exit.OUTPUTS_ON, Exit.STOPPED, Exit.USAGE, Exit.INTERNAL):
+                    break
+                if code is Exit.BENCH and not self.common.interactive:
+                    break
+        except KeyboardInterrupt:
+            code = Exit.STOPPED
+            self.common.note("stopped; no output is on")
+        self._conclude()
+        return self._exit(code)
+
+    def _next_line(self) -> str | None:
+        """The next line of the input; None at its end. What was typed while a unit was on the bench is thrown away: it
+        would start a run with the old unit still there."""
+        if self.common.interactive:
+            _forget_typed()
+            click.echo("\nscan the next unit (Ctrl-D ends): ", nl=False, err=True)
+        line = sys.stdin.readline() if sys.stdin is not None else ""
+        if not line and self.common.interactive:
+            self.common.note("")
+        return line or None
+
+    def _refuse(self, says: str) -> None:
+        self.tally.refused += 1
+        self.common.note(f"{says}. Nothing was run; scan again.")
+        self._emit({"unit": None, "refused": says})
+        self._bell()
+
+    # --- one unit ---------------------------------------------------------------------------------------------------
+    def _unit(self, unit: str) -> Exit:
+        if not self._wanted(unit):
+            return Exit.GOOD
+        began = time.monotonic()
+        from harness.run.errors import OperatorStop
+        from instruments.errors import BenchError
+
+        try:
+            result = self._run(unit)
+        except OperatorStop as stop:  # before anything was energised
+            self.common.note(str(stop))
+            return Exit.STOPPED
+        except BenchError as error:  # the bench could not be opened: nothing is on, and there is no run
+            self._bench_failed(unit, str(error))
+            return Exit.BENCH
+        return self._tell(unit, result, time.monotonic() - began)
+
+    def _wanted(self, unit: str) -> bool:
+        from harness.run.production import passed_today
+
+        runs = self.store.runs(board=self.sequence.board.name, unit=unit, sequence=self.sequence.title)
+        passed = passed_today(runs)
+        if passed is None or self.again:
+            return True
+        says = f"{unit} passed today at {passed:%H:%M}"
+        if self.operator is not None and self.operator.ask(f"{says}. Run it again?") == "yes":
+            return True
+        self.tally.again += 1
+        self.common.note(f"{says}; not run again" + ("" if self.operator else " (--again runs it)"))
+        self._emit({"unit": unit, "outcome": "skipped", "says": f"{says}; not run again"})
+        return False
+
+    def _run(self, unit: str) -> Result:
+        from harness.run.session import planted, take_unit
+
+        return take_unit(
+            self.sequence,
+            unit=unit,
+            described=self.bench,
+            plants=planted(self.sequence.board, unit) if self.bench is None else (),
+            store=self.store,
+            observer=Progress(self.common.interactive and not self.common.json),
+            operator=self.operator,
+            before=self._caution,
+            operator_name=self.operator_name,
+            **self._kept(unit),
+        )
+
+    def _kept(self, unit: str) -> Mapping[str, Any]:
+        """What is computed once for the board and serves every unit that has no rework of its own."""
+        from harness.run.predict import Predictor
+        from harness.run.virtual import prepare_board
+
+        board = self.sequence.board
+        if not self._shared:
+            self._shared["predictor"] = Predictor(board)
+            if self.bench is None:
+                self._shared["prepared"] = prepare_board(board)
+        if self.store.rework_in_force(unit, board.name):
+            return {key: each for key, each in self._shared.items() if key != "predictor"}
+        return self._shared
+
+    def _caution(self, bench: Any) -> None:
+        """Once, before the first unit is energised."""
+        if self.cautioned:
+            return
+        from results.report.cautions import CAUTIONS
+
+        for text in CAUTIONS:
+            self.common.note(f"! {text}")
+        for name, texts in bench.cautions.items():
+            for text in texts:
+                self.common.note(f"! {name}: {text}")
+        if self.operator is not None and bench.virtual is None:
+            self.operator.confirm("Everything as above, and the unit on the bench?")
+        self.cautioned = True
+
+    # --- telling ----------------------------------------------------------------------------------------------------
+    def _tell(self, unit: str, result: Result, seconds: float) -> Exit:
+        from harness.run.production import answer
+        from harness.run.session import exit_code
+
+        code, record = Exit(exit_code(result)), result.record
+        if code is Exit.INTERNAL and result.error is not None:
+            raise result.error
+        told = answer(record)
+        stopped = code is Exit.STOPPED
+        if not stopped:
+            self.tally.add(unit, result.outcome)
+        large = "STOPPED" if stopped else told.large
+        if code is Exit.OUTPUTS_ON:
+            _loud(result)
+        self._large(large, "error" if stopped else result.outcome)
+        self.common.say(f"  {unit}" + (f"   {told.where}" if told.where else "") + f"   {seconds:.1f} s")
+        for text in told.seen:
+            self._wrapped(text)
+        do = "Stopped by the operator: this unit is not tested." if stopped else told.do
+        if do:
+            self._wrapped(do)
+        if result.outcome in ("fail", "tripped", "marginal"):
+            self.common.say(f"    wakeboard explain {record.id[:8]}")
+        self._bell()
+        self._emit({"unit": unit, "run": record.id, "outcome": result.outcome, "where": told.where,
+                    "seen": list(told.seen), "do": do, "seconds": round(seconds, 3),
+                    "outputs_off": record.outputs_off})  # fmt: skip
+        return code
+
+    def _bench_failed(self, unit: str, says: str) -> None:
+        from harness.run.production import BY_OUTCOME, LARGE
+
+        self.tally.add(unit, "error")
+        self._large(LARGE["error"], "error")
+        self.common.say(f"  {unit}")
+        self._wrapped(says)
+        self._wrapped(BY_OUTCOME["error"])
+        self._bell()
+        self._emit({"unit": unit, "run": None, "outcome": "error", "where": "", "seen": [says],
+                    "do": BY_OUTCOME["error"], "outputs_off": True})  # fmt: skip
+
+    def _large(self, text: str, outcome: str) -> None:
+        from harness.run.banner import banner
+
+        if self.common.json:
+            return
+        if sys.stdout.isatty():
+            self.common.say("\n" + click.style(banner(text), fg=COLOURS.get(outcome), bold=True) + "\n")
+        else:
+            self.common.say(text)
+
+    def _wrapped(self, text: str) -> None:
+        import textwrap
+
+        if not self.common.json:
+            self.common.say(textwrap.fill(text, 78, initial_indent="    ", subsequent_indent="    "))
+
+    def _bell(self) -> None:
+        if sys.stderr.isatty():
+            click.echo("\a", nl=False, err=True)
+
+    def _emit(self, document: Mapping[str, Any]) -> None:
+        """One line of JSON, at once: a program at the other end of the pipe waits for it."""
+        if self.common.json:
+            import json
+
+            click.echo(json.dumps(document, ensure_ascii=False))
+            sys.stdout.flush()
+
+    def _conclude(self) -> None:
+        if self.tally.runs or self.tally.again or self.tally.refused:
+            self.common.note(self.tally.says())
+        self._emit({"yield": self.tally.as_json()})
+
+    def _exit(self, last: Exit) -> Exit:
+        if last in (Exit.OUTPUTS_ON, Exit.STOPPED, Exit.USAGE, Exit.INTERNAL):
+            return last
+        if self.tally.failed:
+            return Exit.FAILED
+        if self.tally.errors and last is Exit.BENCH:
+            return Exit.BENCH
+        return Exit.USAGE if self.tally.refused and not self.common.interactive else Exit.GOOD
+
+
+class Progress:
+    """An observer that shows which step is under way in one line on a terminal, and nothing else."""
+
+    def __init__(self, shown: bool, write: Callable[[str], None] | None = None) -> None:
+        self._shown = shown
+        self._write = write or _to_stderr
+
+    def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
+        if self._shown:
+            self._write(f"\r\x1b[K  {number}/{total}  {title}"[:79])
+
+    def step_ends(self, step: Any) -> None:
+        if self._shown:
+            self._write("\r\x1b[K")
+
+    def reading(self, reading: Any) -> None:
+        """The answer is told at the end."""
+
+    def says(self, text: str) -> None:
+        """As `reading`."""
+
+    def pulse(self, samples: Any, limits: Any) -> None:
+        """As `reading`."""
+
+
+def _to_stderr(text: str) -> None:
+    sys.stderr.write(text)
+    sys.stderr.flush()
+
+
+def _operator(common: Common) -> Operator | None:
+    if not common.interactive:
+        return None
+    from harness.run.operator import Operator
+
+    return Operator()
+
+
+def _loud(result: Result) -> None:
+    from harness.cli.exits import OutputsNotOff
+    from harness.cli.failure import tell
+
+    tell(OutputsNotOff(result.off.says()), as_json=False)
+
+
+def _forget_typed() -> None:
+    """Drop what waits on the terminal."""
+    if sys.platform == "win32":
+        import importlib
+
+        console: Any = importlib.import_module("msvcrt")
+        while console.kbhit():
+            console.getwch()
+        return
+    import termios
+
+    try:
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+    except (OSError, termios.error, ValueError):
+        return  # no terminal after all
+
+
+__all__ = ["Line", "Progress", "command"]
