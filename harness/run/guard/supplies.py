@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from harness.run.guard.owner import Feed
+from harness.run.guard.owner import Feed, Guard, OffReport
 
 DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
 
@@ -75,6 +75,39 @@ def open_supplies(
         close_supplies(drivers)
         raise
     return drivers, feeds
+
+
+def off_afresh(plan: SupplyPlan, dialect: str | None, clock: Any) -> OffReport:
+    """Every output of a supply off over a session of its own, where its guard is gone. Raises nothing.
+
+    dialect: as its guard found it. Where nobody answers sensibly the command is sent unheard, and the state is unknown.
+    """
+    named = replace(plan, dialect=plan.dialect or dialect)
+    try:
+        psu = open_supply(named, exclusive=False)
+    except Exception as error:  # noqa: BLE001  unknown is not off; the other supplies are still tried
+        _off_unheard(named)
+        return OffReport(dict.fromkeys(plan.feeds.values(), "unknown"), dict.fromkeys(plan.feeds.values(), str(error)))
+    try:
+        return Guard(feeds_of_plan(plan, psu), clock).all_off()
+    finally:
+        close_supplies({plan.name: psu})
+
+
+def _off_unheard(plan: SupplyPlan) -> None:
+    """The off command over a link that brings no sensible reply: it may well carry a command."""
+    with contextlib.suppress(Exception):
+        from instruments.dialect import PsuDialect, load_dialect
+        from instruments.link import Link
+        from instruments.psu import Psu
+
+        dialect = load_dialect(plan.dialect or "")
+        assert isinstance(dialect, PsuDialect)
+        manners = dialect.link.manners()
+        with Link.open(plan.address, name=plan.name, manners=manners, timeout=plan.timeout, exclusive=False) as link:
+            psu = Psu(link, dialect)
+            for channel in plan.feeds:
+                psu.off_unheard(channel)
 
 
 def close_supplies(drivers: Mapping[str, Any]) -> None:
