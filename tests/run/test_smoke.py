@@ -197,7 +197,8 @@ def test_every_outcome_has_an_answer_that_fits_eighty_columns(outcome: str) -> N
 
 
 def test_the_first_step_of_the_deciding_outcome_is_named() -> None:
-X
+    steps = a_step(1, "line", "marginal"), a_step(2, "resistance", "fail", 5), a_step(3, "rails", "fail")
+    told = answer(record("fail", *steps))
     assert told.where == "step 2, resistance"
     assert "Do not power it" in told.do
     assert len(told.seen) == 4
