@@ -200,8 +200,8 @@ def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> 
         if part.kind == "capacitor" or part.name in reworked:
             continue
         for path, relative in part.tolerance.items():
-            out.append(Change(values={f"{part.name}.{path}": nominal(part, path) * (1 + relative / math.sqrt(3))}))
-    out += [Change(values={path: value}) for path, value in _unstated(circuit, reworked)]
+            out.append(_moved(f"{part.name}.{path}", nominal(part, path), relative / math.sqrt(3)))
+    out += [_moved(path, value, share) for path, value, share in _unstated(circuit, reworked)]
     names = [f"{supply_part_name(name)}.volts" for name in supplies]
     return out + [Change(setting_errors={name: SETTING_SHARE}) for name in names]
 
@@ -214,13 +214,18 @@ _UNSTATED = {
 }  # fmt: skip
 
 
-def _unstated(circuit: Circuit, reworked: set[str]) -> list[tuple[str, float]]:
+def _moved(path: str, value: float, share: float) -> Change:
+    """A value moved by a share; on a board where a fault has set it otherwise, moved by the same share from there."""
+    return Change(values={path: value * (1 + share)}, factors={path: 1 + share})
+
+
+def _unstated(circuit: Circuit, reworked: set[str]) -> list[tuple[str, float, float]]:
     found = []
     for part in circuit.parts:
         for name, share in _UNSTATED.get(part.kind, {}).items():
             value = part.values.get(name)
             if part.name not in reworked and name not in part.tolerance and isinstance(value, int | float):
-                found.append((f"{part.name}.{name}", float(value) * (1 + share)))
+                found.append((f"{part.name}.{name}", float(value), share))
     return found
 
 

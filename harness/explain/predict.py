@@ -46,13 +46,19 @@ class Change:
     faults: tuple[Fault, ...] = ()
     values: Mapping[str, Any] = field(default_factory=dict)
     setting_errors: Mapping[str, float] = field(default_factory=dict)  # relative, of what the bench sets
+    factors: Mapping[str, float] = field(default_factory=dict)  # path -> what a value set already is multiplied by
     seed: int | None = None  # a specimen: every part drawn within its tolerance
 
     def plus(self, other: Change) -> Change:
+        values = {**self.values, **other.values}
+        for path, factor in other.factors.items():
+            if path in self.values:
+                values[path] = self.values[path] * factor
         return Change(
             (*self.faults, *other.faults),
-            {**self.values, **other.values},
+            values,
             {**self.setting_errors, **other.setting_errors},
+            self.factors,
             self.seed if other.seed is None else other.seed,
         )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -40,6 +40,7 @@ class Suspect:
     same_as: str = ""  # suspects with one key predict the same: solved once
     path: str = ""  # the value of the circuit that a "value" suspect sets
     unit: str = "Ω"
+    sets: float | None = None  # what a suspect without a fitted value sets `path` to (a look-alike part)
 
     @property
     def fitted(self) -> bool:
@@ -54,7 +55,7 @@ class Suspect:
         """Values to screen, spaced evenly in the logarithm; [None] where there is nothing to fit."""
         if self.low is None or self.high is None:
             return [None]
-        count = max(3, round(self.log_range / math.log(10) * _PER_DECADE) + 1)
+        count = max(3 if self.unit == "Ω" else 9, round(self.log_range / math.log(10) * _PER_DECADE) + 1)
         return [self.low * (self.high / self.low) ** (k / (count - 1)) for k in range(count)]
 
     def write(self, value: float | None, digits: int = 6) -> str:
@@ -66,6 +67,8 @@ class Suspect:
     def change(self, value: float | None) -> Change:
         """What the suspect does to the circuit, with this value."""
         if value is None:
+            if self.sets is not None:
+                return Change(values={self.path: self.sets})
             return Change((parse_fault(self.text),))
         target, _, rest = self.text.rpartition(":")
         word = rest.partition("=")[0]
@@ -122,7 +125,16 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
         path = f"{part.name}.value"
         yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), *_range("value"), path=path)
     elif fault.kind not in ("pull_up", "pull_down"):
-        yield Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind))
+        suspect = Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind))
+        yield _as_value(circuit, part, fault, suspect) if fault.kind in ("variant", "value") else suspect
+
+
+def _as_value(circuit: Circuit, part: Part, fault: Fault, suspect: Suspect) -> Suspect:
+    """A look-alike as a value of its part, so that the tolerance of the drawn part acts on the look-alike too."""
+    from instruments.virtual.circuit.effects import effects
+
+    ((path, value),) = effects(circuit, fault).values[part.name].items()
+    return replace(suspect, path=f"{part.name}.{path}", sets=float(value))
 
 
 def _drift(part: Part) -> Iterator[Suspect]:
@@ -135,7 +147,7 @@ def _drift(part: Part) -> Iterator[Suspect]:
     drawn, (low, high) = float(part.values[kind.main]), priors()["fitted"]["drift"]
     path = f"{part.name}.{kind.main}"
     prior = _of_kind(part.kind, "drift")
-    yield Suspect(f"{part.name}:value={{}}", "value", prior, drawn * low, drawn * high, path=path, unit="V")
+    yield Suspect(f"{part.name}:value={{}}", "drift", prior, drawn * low, drawn * high, path=path, unit="V")
 
 
 _REGULATORS = ("ldo", "buck", "boost", "charger")

@@ -109,7 +109,8 @@ def known(
 def _intercept_slope(known: Known) -> tuple[Array, Array]:
     """(a, b) of I = a - b V for every draw, by least squares weighted with how well each point is known."""
     v, i = known.volts, known.currents
-    first = (i[-1, 0] - i[0, 0]) / (v[0, 0] - v[-1, 0])
+    drop = float(v[0, 0] - v[-1, 0])
+    first = (i[-1, 0] - i[0, 0]) / drop if drop else 0.0
     weight = 1 / np.maximum(np.var(i + first * v, axis=1), 1e-30)[:, None]
     total = weight.sum()
     mean_v, mean_i = (weight * v).sum(axis=0) / total, (weight * i).sum(axis=0) / total

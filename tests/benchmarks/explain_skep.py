@@ -60,7 +60,14 @@ class Bench:
     def run(self, plants: list[str], unit: str, board_text: str) -> RunRecord:
         board = self.sequence.board
         start = RunStart(
-            unit, board.name, board.revision, board_text, self.sequence.title, self.sequence.text, plants=plants, virtual=True
+            unit,
+            board.name,
+            board.revision,
+            board_text,
+            self.sequence.title,
+            self.sequence.text,
+            plants=plants,
+            virtual=True,
         )
         with open_virtual(
             board, unit=unit, plants=plants, prepared=self.prepared, keep_traffic=False, transients=False
@@ -136,7 +143,10 @@ def trials(arguments: argparse.Namespace) -> Iterator[Outcome]:
             started = time.process_time()
             found = explain_case(Case(run, model), ask_next=False)
             outcome = judge(model, fault, found, time.process_time() - started)
-            print(f"{outcome.rank} {outcome.probability:.3f} {outcome.seconds:5.1f} s {fault}  -> {found.groups[0].name}", flush=True)
+            print(
+                f"{outcome.rank} {outcome.probability:.3f} {outcome.seconds:5.1f} s {fault}  -> {found.groups[0].name}",
+                flush=True,
+            )
             yield outcome
 
 
@@ -153,8 +163,12 @@ def exotic(arguments: argparse.Namespace) -> Iterator[tuple[str, str, float]]:
         for draw in range(arguments.draws):
             run = bench.run([], f"X{draw}-{arguments.seed}", sequence.board.text)
             found = explain_case(Case(run, model), ask_next=False)
-            innocent = max((g.probability for g in found.groups if g.faults and not _guilty(g.faults, guilty)), default=0.0)
-            print(f"{what}: {found.groups[0].name} {found.groups[0].probability:.3f}, innocent {innocent:.3f}", flush=True)
+            innocent = max(
+                (g.probability for g in found.groups if g.faults and not _guilty(g.faults, guilty)), default=0.0
+            )
+            print(
+                f"{what}: {found.groups[0].name} {found.groups[0].probability:.3f}, innocent {innocent:.3f}", flush=True
+            )
             yield what, found.groups[0].name, innocent
 
 
@@ -186,7 +200,10 @@ def table(outcomes: list[Outcome], strange: list[tuple[str, str, float]]) -> str
             lines.append(f"| {low:.0%} to {min(high, 1):.0%} | {len(inside)} | {sum(inside)} | {np.mean(inside):.0%} |")
     missed = [o for o in outcomes if o.rank != 1]
     if missed:
-        lines += ["", "Not first: " + "; ".join(f"{o.fault} (place {o.rank or 'none'}, {o.probability:.0%})" for o in missed)]
+        lines += [
+            "",
+            "Not first: " + "; ".join(f"{o.fault} (place {o.rank or 'none'}, {o.probability:.0%})" for o in missed),
+        ]
     return "\n".join(lines) + "\n"
 
 

@@ -61,12 +61,23 @@ TP5 = { net = "VIN" }
 
 [parts]
 D1 = { kind = "schottky", drop = "0.40 V", at = "1 A", pins = { A = "VUSB", K = "VIN" } }
-U2 = { kind = "ldo", volts = "3.3 V ± 2 %", dropout = "200 mV", limit = "600 mA", lockout = "2.2 V", quiescent = "60 µA", enable_above = "1.0 V", enable_pull = "none", variants = ["2.8 V"], pins = { IN = "VIN", OUT = "+3V3", EN = "VIN", GND = "GND" } }
 C1 = { kind = "capacitor", value = "1 µF", tolerance = "20 %", pins = ["VIN", "GND"] }
 C2 = { kind = "capacitor", value = "4.7 µF", tolerance = "20 %", pins = ["+3V3", "GND"] }
 R1 = { kind = "resistor", value = "47k", tolerance = "1 %", pins = ["RST", "GND"] }
 R2 = { kind = "resistor", value = "10k", tolerance = "1 %", pins = ["+3V3", "CS"] }
 R3 = { kind = "resistor", value = "100k", tolerance = "1 %", pins = ["IRQ", "GND"] }
+
+[parts.U2]
+kind = "ldo"
+volts = "3.3 V ± 2 %"
+dropout = "200 mV"
+limit = "600 mA"
+lockout = "2.2 V"
+quiescent = "60 µA"
+enable_above = "1.0 V"
+enable_pull = "none"
+variants = ["2.8 V"]
+pins = { IN = "VIN", OUT = "+3V3", EN = "VIN", GND = "GND" }
 
 [parts.U1]
 kind = "chip"
@@ -94,7 +105,9 @@ WANTED = [
     ("+3V3", "dc volts", f"{ON}; load=10MΩ"), ("RST", "dc volts", f"{ON}; load=10MΩ"),
     ("CS", "dc volts", f"{ON}; load=10MΩ"), ("IRQ", "dc volts", f"{ON}; load=10MΩ"),
     ("RST", "dc volts", f"{ON}; load=9.99001kΩ"),
-    ("RST", "dc volts", f"{ON}; U1.GPIO1=high; load=10MΩ"), ("IRQ", "dc volts", f"{ON}; U1.GPIO1=high; load=10MΩ"), ("CS", "dc volts", f"{ON}; U1.GPIO2=low; load=10MΩ"),
+    ("RST", "dc volts", f"{ON}; U1.GPIO1=high; load=10MΩ"),
+    ("IRQ", "dc volts", f"{ON}; U1.GPIO1=high; load=10MΩ"),
+    ("CS", "dc volts", f"{ON}; U1.GPIO2=low; load=10MΩ"),
 ]  # fmt: skip
 LIMITS = {"RST": (None, 0.8), "CS": (2.0, None), "IRQ": (None, 0.8), "+3V3": (3.2, 3.4)}
 KINDS = {"ohms": "resistance", "current": "power on", "dc volts": "line"}
