@@ -25,7 +25,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, NoReturn
@@ -37,6 +37,7 @@ from .traffic import Direction, TrafficLog
 from .wire import LIMIT, Wire, WireClosed, WireTimeout, socket_of, wire_of
 
 OPEN_MS = 3000
+SHOUT = 0.5  # s for a command that nobody waits for
 QUIET = 0.05  # s of silence that ends a reply without terminator or length
 
 
@@ -102,6 +103,7 @@ class Link:
         self.manners = manners or Manners()
         self.step = ""
         self.dirty = False
+        self.stranger = False  # another instrument was seen to answer at the address
         self.reopened = 0
         self.power_cycled = False
         self.identity: str | None = None
@@ -273,9 +275,12 @@ class Link:
         if self.identity is None:
             return
         found = self._exchange(self.manners.identify, self.timeout, None).strip()
+        self.stranger = False
         if found == self.identity:
             return
-        self.dirty = True
+        if not _like_identity(found):
+            self.garbled(self.manners.identify, found, "it does not say who answers")
+        self.dirty = self.stranger = True
         self._note("!", "another instrument answers")
         raise IdentityError(
             f"{self.name} at {self.address} was {self.identity!r} and now answers {found!r}", instrument=self.name
@@ -304,6 +309,23 @@ class Link:
             self._prepare(line, self.timeout)
             with self._guarded():
                 self._send(line, self._now.started + self.timeout)
+
+    def shout(self, lines: Iterable[str]) -> None:
+        """Send commands over the session as it is, out of step or not, and listen to nothing. Raises nothing.
+
+        For switching off: a link that brings no reply, a late one or a wrong one may well carry a command. It is out of
+        step afterwards. Not sent where another instrument was seen to answer.
+        """
+        with self.lock:
+            if self.stranger:
+                return
+            with contextlib.suppress(Exception):
+                if self._wire is None:
+                    self._connect()
+                for line in lines:
+                    self._now = _Question(line, self.clock.now(), SHOUT)
+                    self._send(line, self.clock.now() + SHOUT)
+            self.dirty = True
 
     def query(self, line: str, timeout: float | None = None, *, length: int | None = None) -> str:
         """Send a line and return its reply without terminator.
@@ -465,6 +487,11 @@ def split_units(reply: str) -> list[str]:
             units.append(reply[start:place].strip())
             start = place + 1
     return [*units, reply[start:].strip()]
+
+
+def _like_identity(text: str) -> bool:
+    """Whether some instrument may say so of itself: words, and not the reply to another question."""
+    return text.isascii() and text.isprintable() and text[:1].isalpha() and ";" not in text
 
 
 def _is_timeout(error: Exception) -> bool:

@@ -310,7 +310,15 @@ class Psu:
         done = [self.off(name) for name in names]
         return all(done)
 
+    def off_unheard(self, ch: Ch) -> None:
+        """Send the off command and hear nothing of it: for a link that brings no sensible reply. Raises nothing."""
+        name = str(ch)
+        self._table.setdefault(name, Channel())
+        self.speaker.say_unheard(self.render(name, self.dialect.say.off))
+
     def _switch_off(self, names: Sequence[str], lines: Sequence[str]) -> bool:
+        if self.link.dirty:  # making it sure again takes time, and may fail: the command first
+            self.speaker.say_unheard(lines)
         self.speaker.say(lines)
         for attempt in (1, 2):
             left = [name for name in names if self._still_on(name)]

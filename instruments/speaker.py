@@ -33,6 +33,10 @@ class Speaker:
             for line in self._joined(list(lines)):
                 self.link.write(line)
 
+    def say_unheard(self, lines: Iterable[str]) -> None:
+        """Commands over whatever still carries them, without listening: see `Link.shout`."""
+        self.link.shout(self._joined(list(lines)))
+
     def ask(self, questions: Sequence[Asking], values: dict[str, Any], before: Iterable[str] = ()) -> list[str]:
         """The replies, one a question; `before`: commands said first, in the same line where that is allowed."""
         sent = [each.send.format(**values) for each in questions]

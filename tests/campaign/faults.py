@@ -195,4 +195,6 @@ def disk(count: int, rng: random.Random, store_bytes: int) -> Iterator[Try]:
     """No file of the runner may grow beyond a size: the store's log, its database, the guard's report, a lock file."""
     for number in range(count):
         size = rng.choice([1, 64]) if number % 8 == 0 else rng.randint(1024, 2 * store_bytes)
-        yield Try("the disk is full", f"no file above {size} bytes", lambda lane, size=size: _if_broken(lane.run(fsize=size)))
+        yield Try(
+            "the disk is full", f"no file above {size} bytes", lambda lane, size=size: _if_broken(lane.run(fsize=size))
+        )

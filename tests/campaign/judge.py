@@ -1,7 +1,7 @@
 """What happened, from three records that do not trust each other: the instrument's, the processes' and the store.
 
-    verdict = judge(evidence)
-    verdict.left_on, verdict.lost, verdict.wrong, verdict.off_after, verdict.told
+verdict = judge(evidence)
+verdict.left_on, verdict.lost, verdict.wrong, verdict.off_after, verdict.told
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """One virtual bench and one nursery: runs one after another, each with a fresh store, judged when it has ended.
 
-    with Lane(folder) as lane:
-        verdict = lane.run(spec={"role": "guard", "op": "write", "n": 7, "once": True})
-        verdict = lane.run(during=kill_it)          # during(lane, going) is called while the run goes on
+with Lane(folder) as lane:
+    verdict = lane.run(spec={"role": "guard", "op": "write", "n": 7, "once": True})
+    verdict = lane.run(during=kill_it)          # during(lane, going) is called while the run goes on
 """
 
 from __future__ import annotations
@@ -81,7 +81,9 @@ class Lane:
         self.record_file.touch()
         environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"),
                        "OPENBLAS_NUM_THREADS": "1"}  # fmt: skip
-        self._server = _start("served", "board.toml", "record.txt", str(latency), folder=folder, environment=environment)
+        self._server = _start(
+            "served", "board.toml", "record.txt", str(latency), folder=folder, environment=environment
+        )
         self._nursery = _start("nursery", str(folder), folder=folder, environment=environment)
         told = json.loads(_line(self._server))
         self.ports: dict[str, int] = told["ports"]
@@ -192,7 +194,9 @@ class Lane:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None) -> None:
+    def __exit__(
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
+    ) -> None:
         self.close()
 
 

@@ -70,8 +70,34 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
     return code
 
 
+class Drains:
+    """Where a run may write no file: its words go through FIFOs, which have no size, and are kept here."""
+
+    def __init__(self) -> None:
+        self.files: dict[int, int] = {}
+
+    def open(self, order: dict[str, Any]) -> None:
+        for number, kept in self.files.items():
+            os.close(number)
+            os.close(kept)
+        self.files.clear()
+        if not order.get("fsize"):
+            return
+        for key in ("log", "out"):
+            path = order[key] + ".fifo"
+            os.mkfifo(path)
+            number = os.open(path, os.O_RDWR | os.O_NONBLOCK)
+            self.files[number] = os.open(order[key], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+            order[key] = path
+
+    def drain(self, numbers: list[int]) -> None:
+        for number in numbers:
+            if number in self.files:
+                os.write(self.files[number], os.read(number, 1 << 16))
+
+
 def _child(order: dict[str, Any], sequences: dict[str, Any]) -> None:
-    out = os.open(order["out"], os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+    out = os.open(order["out"], os.O_WRONLY | os.O_CREAT, 0o644)
     null = os.open(os.devnull, os.O_RDONLY)
     for number, target in ((null, 0), (out, 1), (out, 2)):
         os.dup2(number, target)
@@ -107,16 +133,19 @@ def main(folder: str) -> None:
     gc.freeze()
     running: dict[int, Any] = {}
     pending = b""
+    drains = Drains()
     print(json.dumps({"ready": True}), flush=True)
     while True:
-        readable, _, _ = select.select([0], [], [], 0.005 if running else None)
-        if readable:
+        readable, _, _ = select.select([0, *drains.files], [], [], 0.005 if running else None)
+        drains.drain(readable)
+        if 0 in readable:
             data = os.read(0, 65536)
             if not data:
                 return
             *lines, pending = (pending + data).split(b"\n")
             for line in lines:
                 order = json.loads(line)
+                drains.open(order)
                 pid = os.fork()
                 if pid == 0:
                     _child(order, sequences)
@@ -125,6 +154,7 @@ def main(folder: str) -> None:
         for pid in list(running):
             done, status = os.waitpid(pid, os.WNOHANG)
             if done:
+                drains.drain(select.select(list(drains.files), [], [], 0)[0])
                 print(json.dumps({"id": running.pop(pid), "status": os.waitstatus_to_exitcode(status)}), flush=True)
 
 

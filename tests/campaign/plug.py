@@ -92,9 +92,11 @@ def _wire(faults: Faults) -> None:
 
 def _link(faults: Faults, log: Log) -> None:
     from instruments import link
+    from instruments.errors import IdentityError
     from instruments.wire import WireTimeout
 
     exchange, receive, garbled = link.Link._exchange, link.Link._receive, link.Link.garbled
+    confirm = link.Link._confirm_identity
     late = {"now": False}
 
     def timed(self: Any, line: str, timeout: float, length: int | None) -> str:
@@ -114,6 +116,14 @@ def _link(faults: Faults, log: Log) -> None:
         log.add("void", name=self.name)
         garbled(self, line, reply, why)
 
+    def confirming(self: Any) -> None:
+        try:
+            confirm(self)
+        except IdentityError:
+            log.add("void", name=self.name)
+            raise
+
+    link.Link._confirm_identity = confirming  # type: ignore[method-assign]
     link.Link._exchange, link.Link._receive, link.Link.garbled = timed, receiving, voiding  # type: ignore[method-assign,assignment]
 
 

@@ -172,5 +172,7 @@ class Proxy:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None) -> None:
+    def __exit__(
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
+    ) -> None:
         self.close()

@@ -140,7 +140,9 @@ async def serve(board: str, path: str, latency: float) -> None:
     asyncio.get_running_loop().add_reader(0, orders)
     found = {name: address.split("::")[1:3] for name, address in addresses.instruments.items()}
     description = bench.bench.bench_description()
-    print(json.dumps({"ports": {name: int(port) for name, (_, port) in found.items()}, "bench": description}), flush=True)
+    print(
+        json.dumps({"ports": {name: int(port) for name, (_, port) in found.items()}, "bench": description}), flush=True
+    )
     await ended.wait()
     await server.stop()
 

@@ -64,7 +64,9 @@ def lines(rows: Iterable[Row]) -> list[str]:
     for row in rows:
         worst = "-" if row.worst is None else f"{row.worst * 1e3:.0f} ms" if row.worst < 1 else f"{row.worst:.1f} s"
         wrong = f"{row.wrong} of {row.replies}"
-        told.append((row.fault, str(row.tries), worst, str(row.lost), str(row.doubled), wrong, str(row.on), str(row.told)))
+        told.append(
+            (row.fault, str(row.tries), worst, str(row.lost), str(row.doubled), wrong, str(row.on), str(row.told))
+        )
         total += row.tries
         replies += row.replies
     text = ["| " + " | ".join(cells) + " |" for cells in told]

@@ -4,8 +4,8 @@
     guard.prove_off(); guard.energise(...)       as GuardShell
     guard.close()
 
-If the process dies (its pipe ends), falls silent, or cannot reach a supply any more, the runner opens sessions of its own
-and switches every output off; GuardLost is raised by the next call, what could not be confirmed is in the report, and
+If the process dies (its pipe ends), falls silent, or cannot reach a supply any more, the runner opens sessions of its
+own and switches every output off. The next call raises GuardLost; what could not be confirmed is in the report, and
 unknown is not off. Two threads see to that at once, whatever the runner waits for meanwhile (a meter, a person): one
 reads the pipe to its end, one counts the silence.
 

@@ -30,6 +30,10 @@ from harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
 CORE_SHARE = 0.15
 PULSE = 0.1  # s between unasked words to the runner
 IDLE = 0.05  # s: the longest wait while nothing is on
+KEEP_TRYING = 60.0  # s: how long an output that is not seen to be off is tried again when the runner is gone
+AGAIN = 1.0  # s between these tries
+UNSAID = 100  # messages that wait for a runner that does not listen: more than that, and pulses are left out
+LAST_WORDS = 2.0  # s for what was said last to reach the runner
 FIRST_LEASE = 30.0  # s: until the runner's first beat, while it opens the rest of the bench
 
 
@@ -38,6 +42,7 @@ class Shell:
 
     def __init__(self, out: Any) -> None:
         self.inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self.outbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self.out = out
         self.guard: Guard | None = None
         self.traffic: Any = None
@@ -57,6 +62,7 @@ class Shell:
                 self._turn()
         finally:
             self._off(self.why_off or "end of the guard")
+            self._keep_trying()
             for close in self._close:
                 with contextlib.suppress(Exception):
                     close()
@@ -200,6 +206,15 @@ class Shell:
             self.guard.all_off()
             self._report(why)
 
+    def _keep_trying(self) -> None:
+        """The runner is gone, nobody else will do it: until every output is seen to be off, or for a minute."""
+        ends = time.monotonic() + KEEP_TRYING
+        while self.guard is not None and self.why_off != "bye" and time.monotonic() < ends:
+            if self.guard.off_report is None or self.guard.off_report.confirmed:
+                return
+            time.sleep(AGAIN)
+            self._off(f"again, after: {self.why_off}")
+
     def _report(self, why: str) -> None:
         """What was done last, on the disk before anything else."""
         if not self.report_path or self.guard is None or self.guard.off_report is None:
@@ -212,15 +227,23 @@ class Shell:
 
     # --- telling ----------------------------------------------------------------------------------------------------
     def _pulse(self) -> None:
-        if self.guard is not None:
+        if self.guard is not None and self.outbox.qsize() < UNSAID:
             self._say({"event": "pulse", "latest": self.guard.latest})
 
     def _say(self, message: dict[str, Any]) -> None:
-        try:
-            self.out.write(wire.encode(message))
-            self.out.flush()
-        except (OSError, ValueError):
-            self._end("the runner no longer listens")
+        self.outbox.put(wire.encode(message))
+
+    def write(self) -> None:
+        """What is to be said, onto the pipe; in a thread, so that a runner that is stopped with its pipe full never
+        keeps the loop from its lease. Unbuffered: a buffered stream has a lock, which the thread would hold at the end."""
+        while (data := self.outbox.get()) is not None:
+            try:
+                while data:
+                    data = data[os.write(self.out.fileno(), data) :]
+            except (OSError, ValueError):
+                self._end("the runner no longer listens")
+                self.inbox.put(None)
+                return
 
 
 def _pause(cpu: float, wall: float) -> float:
@@ -268,7 +291,13 @@ def main() -> None:
     sys.stdout = sys.stderr  # a stray print must not look like a message
     _on_signals(shell)
     threading.Thread(target=_read, args=(shell, sys.stdin.fileno()), daemon=True).start()
-    shell.run()
+    writer = threading.Thread(target=shell.write, daemon=True)
+    writer.start()
+    try:
+        shell.run()
+    finally:
+        shell.outbox.put(None)
+        writer.join(LAST_WORDS)
 
 
 if __name__ == "__main__":
