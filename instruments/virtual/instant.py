@@ -95,7 +95,7 @@ class Instant:
     def __init__(self, model: Model, variant: Variant, solver: Solver | None = None) -> None:
         self.model = model
         self.variant = variant
-        self.time = 0.0
+        self.time = self._rested = 0.0
         self._solver = solver or alone(model)
         self._state: State | None = None
         self._stale = self._due = True
@@ -130,13 +130,21 @@ class Instant:
             self._measure(state)
         return self._state
 
+    def _rest(self) -> None:
+        """Let the parts warm up by the time that has passed in the present state."""
+        if self._rested < self.time:
+            self._watch.rest(self._rested, self.time - self._rested)
+            self._rested = self.time
+
     def _measure(self, state: State) -> None:
+        self._rest()
         self._watch.place(cast(Structure, state))  # it looks at nothing but where the terminals are
         self._watch.step(self.time, 0.0, state.unknowns, state.currents)
 
     @property
     def overstress(self) -> list[Overstress]:
         """What went past a rating so far, worst value of each, in order of time."""
+        self._rest()
         return self._watch.found
 
     def volts(self, net: str) -> float:
@@ -149,7 +157,6 @@ class Instant:
         """Let time pass: parts warm up, nothing else moves."""
         if self._due or self._state is None:
             self._look()
-        self._watch.rest(self.time, seconds)
         self.time += seconds
 
     def settle(self, limit_s: float) -> bool:
