@@ -47,6 +47,7 @@ class OpenBench:
     cautions: Mapping[str, Sequence[str]] = field(default_factory=dict)  # what each supply cannot do
     input_ohms: float = TEN_MEGOHM
     load_tolerance: float = 0.001  # of the bench's test resistors, relative
+    self_check: bool = True  # whether supply and meter are compared before a supply's first full voltage (wiring.py)
     closers: list[Callable[[], None]] = field(default_factory=list)
     _consoles: dict[str, Any] = field(default_factory=dict)
 

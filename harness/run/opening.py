@@ -146,6 +146,7 @@ def open_virtual(
         instruments=tuple(drivers.used),
         traffic=traffic,
         virtual=made,
+        self_check=options.get("transients", True),
         closers=[drivers.close],
     )
 

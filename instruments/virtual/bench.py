@@ -22,6 +22,7 @@ from .console import VirtualSerial
 from .dmm import Probe
 from .faces import face
 from .instant import Instant, Solver
+from .mistakes import parse_mistakes
 from .psu import ScpiPsu, Wire
 from .scanner import Relays, Routes
 from .scpi import Instrument
@@ -121,9 +122,11 @@ class VirtualBench:
         drawn: bool = True,
         transients: bool = True,
         solver: Solver | None = None,
+        mistakes: Iterable[str] = (),
     ) -> None:
         """drawn False: every part has its nominal value. transients False: every change is settled at once, which is
-        far quicker (instant.py); solver: who solves the operating points then (lockstep.py)."""
+        far quicker (instant.py); solver: who solves the operating points then (lockstep.py). mistakes: of the bench
+        itself (mistakes.py); ValueError for one that there is not."""
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
@@ -136,6 +139,7 @@ class VirtualBench:
         self.clock = VirtualClock(self.stage)
         self.waves = Waves(self.stage)
         self.probe = Probe(self.stage, METER, IDLE, prepared.ground)
+        self.mistakes = self.probe.mistakes = parse_mistakes(mistakes, prepared.supplies)
         self.serials = dict(serials or {})
         self.routes = self._routes()
         self.placed: list[Placed] = [*self._supplies(psu), self._meter(dmm), self._scanner(scanner)]
@@ -153,7 +157,8 @@ class VirtualBench:
         for count, start in enumerate(range(0, max(len(waiting), 1), each), start=1):
             called = "supply" if count == 1 else f"supply{count}"
             feeds = dict(enumerate((supply for supply, _ in waiting[start : start + each]), start=1))
-            wiring = {n: Wire(supply_part(s), self.prepared.supplies[s]) for n, s in feeds.items()}
+            wired = {n: self.mistakes.fed(s) for n, s in feeds.items()}
+            wiring = {n: Wire(supply_part(s), self.prepared.supplies[s]) for n, s in wired.items()}
             instrument = kind(self.stage, self._serial_of(called), wiring)
             yield Placed(called, "psu", f"TCPIP::virtual-{called}::5025::SOCKET", instrument, feeds)
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
+from .mistakes import NONE, Mistakes
 from .specimen import drawn
 from .stage import Stage
 from .waves import Wave, Waves
@@ -114,16 +115,19 @@ class Probe:
         self.ground = ground
         self.high, self.low = idle, ground
         self.path = 0.2
+        self.mistakes: Mistakes = NONE
         self._front = (TEN_MEGOHM, 0.0, NO_COMPLIANCE)
 
     def connect(self, high: str, low: str) -> None:
         """Put the leads on two nets."""
+        high, low = self.mistakes.leads(high, low, self.idle)
         if (high, low) != (self.high, self.low):
             self.high, self.low = high, low
             self.stage.change(moves={f"{self.part}.HI": high, f"{self.part}.LO": low}, gently=True)
 
     def load(self, ohms: float, amps: float = 0.0, compliance: float = NO_COMPLIANCE) -> None:
         """Present an input resistance, or a test current under a compliance voltage."""
+        ohms, amps, compliance = self.mistakes.front(ohms, amps, compliance)
         if (ohms, amps, compliance) != self._front:
             self._front = ohms, amps, compliance
             self.stage.change(
@@ -151,6 +155,7 @@ class Meter:
         self.overloaded = False
         self._noise = Random(f"{serial}/noise")
         self._found: dict[Quantity, Range] = {}
+        self._held: dict[Quantity, float] = {}  # where the display is stuck
 
     # --- ranges -----------------------------------------------------------------------------------------------------
     def range_for(self, value: float) -> Range | None:
@@ -191,7 +196,7 @@ class Meter:
             return self._with_errors(0.0, Range(1.0, 1e-3, 2e-4))
         for _ in self.table.of(self.quantity):
             item = self.present
-            value = self._true(item)
+            value = self.probe.mistakes.shown(self.quantity, self._true(item))
             if self.range is not None or not self._rerange(item, value):
                 break
             self.apply()
@@ -199,6 +204,8 @@ class Meter:
         return self._finish(item, value)
 
     def _finish(self, item: Range, value: float) -> float:
+        if self.probe.mistakes.meter == "stuck":
+            value = self._held.setdefault(self.quantity, value)
         self.overloaded = self.quantity != "FREQ" and abs(value) > item.full * item.over
         if self.overloaded:
             return math.copysign(OVERLOAD, value)

@@ -76,7 +76,7 @@ def test_routes_that_are_mixed_up_are_an_error_of_the_bench(toy: Any, bench: Any
     routes["VUSB"], routes["VAUX"] = routes["VAUX"], routes["VUSB"]
     result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
     assert isinstance(result.error, BenchError)
-    assert "wrong channel or route" in str(result.error)
+    assert "the net of AUX, not on VUSB" in str(result.error)
     assert result.outcome == "error"
     assert bench.virtual.outputs_on == []
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, field_validator
 
 from harness.describe.fields import Amps, AmpsLimits, Seconds, Volts
+from harness.run import wiring
 from harness.run.decide import Limits
 from harness.run.errors import Refused
 from harness.run.guard.core import Envelope
@@ -63,7 +64,8 @@ def run(context: Context, model: Model) -> None:
     envelope = _power.envelope(context, model.supply, volts, model.limit, model.inrush, model.expect)
     _keep(context, model, setting, envelope)
     context.foresee(model.supply, volts, model.limit)
-    context.energise(model.supply, setting, _held(envelope, model), _ramp(model, volts))
+    start = wiring.prove(context, model.supply, setting)
+    context.energise(model.supply, setting, _held(envelope, model), _ramp(model, start))
     context.sleep(_settle(context, model, envelope))
     _supply_volts(context, model.supply)
     limits = _power.current_limits(context, model.expect, model.limit)
@@ -96,10 +98,11 @@ def _held(envelope: Envelope, model: Model) -> Envelope:
     return _power.with_most(envelope, most)
 
 
-def _ramp(model: Model, volts: float) -> Ramp | None:
+def _ramp(model: Model, start: float) -> Ramp | None:
+    """start: volts that stand on the net already, from the bench's self-check."""
     if model.ramp is None:
         return None
-    return Ramp(model.ramp.volts, model.ramp.seconds)
+    return Ramp(model.ramp.volts, model.ramp.seconds, start)
 
 
 def _settle(context: Context, model: Model, envelope: Envelope) -> float:
