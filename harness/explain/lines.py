@@ -200,8 +200,8 @@ def _steady(
     if expected is not None and abs(expected - context.first.volts) < _agreement(context):
         found = []
     pull = _choose(context, drawn, found, behind)
-    kind: Kind = "divider" if context.level == "between" else "level"
-    return context.result(kind, _words(context, kind, pull, found), source=behind, pull=pull, candidates=tuple(found))
+    kind: Kind = "divider" if context.level == "between" or _divides(context, pull) else "level"
+    return context.result(kind, _words(context, pull, found), source=behind, pull=pull, candidates=tuple(found))
 
 
 def _at_zero(context: _Context, expected: float | None) -> LineAnalysis:
@@ -215,6 +215,14 @@ def _at_zero(context: _Context, expected: float | None) -> LineAnalysis:
     else:
         says = f"{context.line} is held low"
     return context.result("level", says)
+
+
+def _divides(context: _Context, pull: Pull | None) -> bool:
+    """Whether a line at a valid level is a divider all the same: neither at ground nor where its pull goes."""
+    if pull is None or pull.ohms is None:
+        return False
+    top = max([pull.volts.value, *(context.rails[r.to].volts for r in context.fitted if r.to in context.rails)])
+    return 0.05 * top < context.first.volts < 0.95 * top
 
 
 def _note_source(context: _Context, readings: Sequence[LineReading], behind: Source) -> None:
@@ -303,14 +311,14 @@ def describe_pull(line: str, pull: Pull) -> str:
     return f"about {_ohms(pull.ohms)} pulls {line} {way} to {pull.to}"
 
 
-def _words(context: _Context, kind: Kind, pull: Pull | None, found: Sequence[Pull]) -> str:
+def _words(context: _Context, pull: Pull | None, found: Sequence[Pull]) -> str:
     at = f"{context.line} sits at {show(context.first.volts, 'V')}"
-    where = "between the levels" if kind == "divider" else f"a valid {context.level}"
+    where = "between the levels" if context.level == "between" else f"a valid {context.level}"
     if pull is not None and (len(found) <= 1 or pull.probability > 0.9 or pull not in found):
         return f"{at}, {where}: {describe_pull(context.line, pull)}"
     if found:
         each = "; or ".join(describe_pull(context.line, p) for p in found)
         return f"{at}, {where}: {each}. A second load tells which"
-    if kind == "divider":
+    if context.level == "between":
         return f"{at}, {where}, as the fitted parts alone would have it"
     return f"{at}, {where}"

@@ -104,12 +104,18 @@ def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
         if finding.bodge is not None:
             yield f"    bodge: {finding.bodge.says}"
             if finding.bodge.rework:
-                yield f"    as rework: wakeboard rework {explanation.unit} … --fault {finding.bodge.rework}"
+                fit = show(finding.bodge.fit_ohms or 0.0, "Ω")
+                where = f"across {finding.bodge.across}" if finding.bodge.across else f"to {finding.bodge.to}"
+                note = f'"{fit} {where}" --fault {finding.bodge.rework}'
+                yield f"    once done: wakeboard rework {explanation.unit} {note}"
         elif finding.why:
             yield f"    {finding.why}"
         if why:
             yield from (f"    {line}" for line in finding.analysis.arithmetic)
             yield from (f"    {line}" for line in (finding.bodge.arithmetic if finding.bodge else ()))
+            if finding.bodge is not None and finding.bodge.step:
+                yield "    a step that checks it afterwards:"
+                yield from (f"      {line}" for line in finding.bodge.step.strip().splitlines())
 
 
 def _next(explanation: Explanation) -> Iterator[str]:

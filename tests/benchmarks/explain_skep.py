@@ -2,10 +2,10 @@
 
     python tests/benchmarks/explain_skep.py [--faults 120] [--draws 1] [--seed 1] [--table FILE]
 
-Each trial is a unit of its own: a fault of the library is planted in the virtual board, its parts are drawn within their
-tolerances, every instrument has its errors, the whole bring-up runs, and its readings alone are explained. Faults that
-change no reading by three standard deviations are equivalent to none and left out. Besides, failures that the library
-does not hold are made by changing the board itself; there the right answer is "not in this model", or the guilty part.
+Each trial is a unit of its own: a fault of the library is planted in the virtual board, its parts are drawn within
+their tolerances, every instrument has its errors, the whole bring-up runs, and its readings alone are explained. Faults
+that change no reading by three standard deviations are equivalent to none and left out. Besides, failures that the
+library does not hold are made by changing the board itself; right is "not in this model" there, or the guilty part.
 
 Written to FILE: the ranks, and for every group that was named with probability p how often it was the true one.
 """
@@ -13,6 +13,7 @@ Written to FILE: the ranks, and for every group that was named with probability 
 from __future__ import annotations
 
 import argparse
+import itertools
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,8 +22,8 @@ from typing import Any
 
 import numpy as np
 
-from harness.describe.load import board_of, load_sequence
 from harness.describe.document import read_text
+from harness.describe.load import board_of, load_sequence
 from harness.explain.cases import BoardModel, Case
 from harness.explain.explaining import Explanation, explain_case
 from harness.explain.predict import Change
@@ -42,8 +43,8 @@ EXOTIC = [
     ("30 Ω in the USB fuse", 'ohms = "0.15 Ω", hold', 'ohms = "30 Ω", hold', ("F1",)),
     ("flash write-protect sinks 250 µA", 'WP = { type = "input", pulls = "none" }',
      'WP = { type = "input", pulls = "none", leak = "-250 µA" }', ("U9",)),
-    ("processor's pin sources 120 µA and parks at 2.2 V", 'GPIO12 = { type = "io", ohms = "40 Ω", max = "12 mA", pulls = "none" }',
-     'GPIO12 = { type = "io", ohms = "40 Ω", max = "12 mA", pulls = "none", leak = "120 µA", park = "2.2 V" }', ("U1",)),
+    ("processor's pin sources 120 µA and parks at 2.2 V", 'GPIO12 = { type = "io", ',
+     'GPIO12 = { type = "io", leak = "120 µA", park = "2.2 V", ', ("U1",)),
     ("processor draws 45 mA", 'draws = "8 mA ± 25 %"', 'draws = "45 mA"', ("U1",)),
     ("load switch of 60 Ω", 'ohms = "80 mΩ"', 'ohms = "60 Ω"', ("U3",)),
 ]  # fmt: skip
@@ -109,7 +110,7 @@ def judge(model: BoardModel, truth: Fault, found: Explanation, seconds: float) -
     named = []
     place, mine = 0, 0.0
     for k, group in enumerate(found.groups, start=1):
-        texts = [list(group.faults), *([t for t in text.split(" and ")] for text, _ in group.same)]
+        texts = [list(group.faults), *(text.split(" and ") for text, _ in group.same)]
         true = any(len(t) == 1 and matches(model, truth, t[0]) for t in texts)
         named.append((group.probability, true))
         if true and not place:
@@ -185,7 +186,8 @@ def table(outcomes: list[Outcome], strange: list[tuple[str, str, float]]) -> str
         "# How honest are the probabilities of `explain`?", "",
         "Made by `python tests/benchmarks/explain_skep.py`; Skep, its whole bring-up on the virtual bench, one planted",
         f"fault a trial, parts and instruments drawn anew. {len(outcomes)} trials.", "",
-        f"- the true group first: {first} of {count} ({first / count:.1%}); in the first three: {three} ({three / count:.1%})",
+        f"- the true group first: {first} of {count} ({first / count:.1%})",
+        f"- the true group among the first three: {three} of {count} ({three / count:.1%})",
         f"- processor time a trial (median): {np.median([o.seconds for o in outcomes]):.1f} s" if outcomes else "",
     ]  # fmt: skip
     if strange:
@@ -194,7 +196,7 @@ def table(outcomes: list[Outcome], strange: list[tuple[str, str, float]]) -> str
     lines += ["", "| stated probability | groups named | of them true | observed |", "| --- | --- | --- | --- |"]
     named = [pair for o in outcomes for pair in o.named]
     edges = [0.0, 0.01, 0.1, 0.3, 0.5, 0.7, 0.9, 0.99, 1.0001]
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in itertools.pairwise(edges):
         inside = [true for p, true in named if low <= p < high]
         if inside:
             lines.append(f"| {low:.0%} to {min(high, 1):.0%} | {len(inside)} | {sum(inside)} | {np.mean(inside):.0%} |")
