@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 _SERIAL = re.compile(r"\bSN[:\s]*([A-Za-z0-9-]+)")
+_WORDS = re.compile(r"[A-Za-z][A-Za-z0-9 &.*-]{2}")
 _FIRMWARE = re.compile(r"\b(V\d[\w.]*)\s*\Z")
 
 
@@ -18,6 +19,14 @@ class Identity:
     serial: str
     firmware: str
     text: str
+
+
+def like_identity(text: str) -> bool:
+    """Whether an instrument may say so of itself: words to begin with, nearly all of it readable (some makers end with
+    a stray byte), and not the replies to other questions."""
+    tidy = text.strip().strip("\0")
+    readable = sum(each.isascii() and each.isprintable() for each in tidy)
+    return _WORDS.match(tidy) is not None and ";" not in tidy and readable >= 0.9 * len(tidy)
 
 
 def parse_identity(text: str) -> Identity:

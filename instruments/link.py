@@ -32,6 +32,7 @@ from typing import Any, NoReturn
 
 from .clock import Clock, RealClock
 from .errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused, LinkTimeout
+from .identity import like_identity
 from .lock import AddressLock
 from .traffic import Direction, TrafficLog
 from .wire import LIMIT, Wire, WireClosed, WireTimeout, socket_of, wire_of
@@ -278,7 +279,7 @@ class Link:
         self.stranger = False
         if found == self.identity:
             return
-        if not _like_identity(found):
+        if not like_identity(found):
             self.garbled(self.manners.identify, found, "it does not say who answers")
         self.dirty = self.stranger = True
         self._note("!", "another instrument answers")
@@ -288,11 +289,19 @@ class Link:
 
     def _check_power(self) -> None:
         """Bit 7 of the event status register (IEEE 488.2, 11.5.1) is set by a power cycle."""
-        if self.manners.power_on:
-            text = self._exchange("*ESR?", self.timeout, None).strip()
-            if text.lstrip("+").isdigit() and int(text) & 0x80:
-                self.power_cycled = True
-                self._note("!", "was switched off and on: its settings are lost")
+        if self.manners.power_on and self._event_status("*ESR?", self._exchange("*ESR?", self.timeout, None)) & 0x80:
+            self.power_cycled = True
+            self._note("!", "was switched off and on: its settings are lost")
+
+    def forget_power_cycle(self) -> None:
+        """Read the power-on bit of long ago away."""
+        self._event_status("*ESR?", self.query("*ESR?"))
+
+    def _event_status(self, line: str, reply: str) -> int:
+        text = reply.strip().lstrip("+")
+        if not (text.isascii() and text.isdigit()):
+            self.garbled(line, reply, "it is no register value")
+        return int(text)
 
     def __enter__(self) -> Link:
         return self
@@ -487,11 +496,6 @@ def split_units(reply: str) -> list[str]:
             units.append(reply[start:place].strip())
             start = place + 1
     return [*units, reply[start:].strip()]
-
-
-def _like_identity(text: str) -> bool:
-    """Whether some instrument may say so of itself: words, and not the reply to another question."""
-    return text.isascii() and text.isprintable() and text[:1].isalpha() and ";" not in text
 
 
 def _is_timeout(error: Exception) -> bool:

@@ -12,6 +12,7 @@ from .clock import Clock
 from .dialect import DmmDialect, PsuDialect, ScannerDialect, load_dialect, pick_dialect
 from .dmm import Dmm
 from .errors import DialectError, IdentityError, LinkError
+from .identity import like_identity
 from .link import Link
 from .psu import Psu
 from .scanner import Scanner
@@ -54,6 +55,8 @@ def open_instrument(
     )
     try:
         text = link.query(link.manners.identify)
+        if not like_identity(text):
+            link.garbled(link.manners.identify, text, "it does not say who answers")
         if identity is not None and identity.casefold() not in text.casefold():
             raise IdentityError(
                 f"{name} at {address}: {identity!r} is expected, {text.strip()!r} answers", instrument=name

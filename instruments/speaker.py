@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from .dialect import Asking, Base
 from .errors import InstrumentFault, LinkError, LinkTimeout
-from .identity import Identity, parse_identity
+from .identity import Identity, like_identity, parse_identity
 from .link import Link
 from .replies import ReplyError, error_entry
 
@@ -78,9 +78,11 @@ class Speaker:
     def identify(self) -> Identity:
         """Ask who answers, and hold the link to it from now on: after a reopening the same must answer."""
         text = self.link.query(self.link.manners.identify)
+        if not like_identity(text):
+            self.link.garbled(self.link.manners.identify, text, "it does not say who answers")
         self.link.identity = text.strip()
         if self.link.manners.power_on:
-            self.link.query("*ESR?")  # forget the power-on bit of long ago
+            self.link.forget_power_cycle()
         return parse_identity(text)
 
     def errors(self) -> list[tuple[int, str]]:

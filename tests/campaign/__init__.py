@@ -1,6 +1,6 @@
 """The fault campaign: real processes and sockets, one fault after another, judged at the instrument.
 
-python -m tests.campaign                  the whole (about an hour on two cores); prints the table of harness/run/guard.md
+    python -m tests.campaign                  the whole; prints the table that is kept in harness/run/guard.md
 python -m tests.campaign --sample         a sample, as in the test suite
 python -m tests.campaign --only kills     one family: seams, kills, network, disk, fuzz
 python -m tests.campaign --bounds         how fast: the guard's bounds at the instrument's socket

@@ -1,4 +1,4 @@
-"""A board of six parts and a sequence that energises both of its supplies: small, so that a run takes about a second."""
+"""A board of six parts and a sequence that energises both of its supplies: so that a run takes a second."""
 
 BOARD = """
 [board]

@@ -170,10 +170,10 @@ def network(measured: Scale, each: int, rng: random.Random) -> Iterator[Try]:
             for _ in range(each):
                 name = rng.choice(["supply", "supply", "meter", "scanner"])
                 nth = rng.randint(1, max(1, measured.replies.get(name, 1)))
-                yield _network(name, Mischief(kind, nth, once, seed=rng.getrandbits(32)))
+                yield network_try(name, Mischief(kind, nth, once, seed=rng.getrandbits(32)))
 
 
-def _network(name: str, mischief: Mischief) -> Try:
+def network_try(name: str, mischief: Mischief) -> Try:
     def run(lane: Lane) -> Verdict:
         with Proxy(lane.ports[name], mischief) as proxy:
             bench = lane.write_bench({**lane.ports, name: proxy.port}, "proxied.toml")

@@ -2,7 +2,7 @@
 
     python -m tests.campaign.nursery FOLDER
 
-Takes lines of JSON: {"id", "sequence", "bench", "db", "log", "out", "spec", "fsize"}; says {"id", "pid"} when the run has
+Takes lines of JSON: {"id", "sequence", "bench", "db", "log", "out", "spec", "fsize"}; says {"id", "pid"} when a run has
 begun and {"id", "status"} when it has ended. A run is what `wakeboard run` does: files, store, guard's process, result.
 """
 
@@ -119,8 +119,8 @@ def main(folder: str) -> None:
 
     import sqlalchemy  # noqa: F401
 
-    import harness.run.session
-    import instruments.opening
+    import harness.run.session  # noqa: F401
+    import instruments.opening  # noqa: F401
     import results.store  # noqa: F401
     from harness.describe.load import load_sequence
     from harness.run.guard import client  # noqa: F401

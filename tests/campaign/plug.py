@@ -159,7 +159,7 @@ def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
 
             return getattr(subprocess, name)
 
-        def Popen(self, command: list[str], **options: Any) -> Any:  # noqa: N802
+        def Popen(self, command: list[str], **options: Any) -> Any:
             import subprocess
 
             if faults.due("spawn"):

@@ -2,8 +2,8 @@
 
     python -m tests.campaign.served BOARD RECORD [latency in s]
 
-Prints {"supply": [host, port], …} once its ports are open. The record has a line an event, "time<TAB>instrument<TAB>what
-<TAB>text", on the clock that all processes of a computer share (CLOCK_MONOTONIC):
+Prints {"supply": [host, port], …} once its ports are open. The record has a line an event, "time<TAB>instrument<TAB>
+what<TAB>text", on the clock that all processes of a computer share (CLOCK_MONOTONIC):
 ">" a message begins to run, "<" its reply leaves, "out" an output of the board's supplies goes on or off.
 
 Standard input takes {"do": "reset" | "state" | "surge" | "lie" | "latency" …} and answers with a line each.

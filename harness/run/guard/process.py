@@ -235,7 +235,7 @@ class Shell:
 
     def write(self) -> None:
         """What is to be said, onto the pipe; in a thread, so that a runner that is stopped with its pipe full never
-        keeps the loop from its lease. Unbuffered: a buffered stream has a lock, which the thread would hold at the end."""
+        keeps the loop from its lease. Unbuffered: a stream has a lock, which the thread would hold at the end."""
         while (data := self.outbox.get()) is not None:
             try:
                 while data:
