@@ -32,7 +32,7 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
     if "kills" in families:
         tries += faults.kills(measured, 200 if full else 10, rng)
     if "network" in families:
-        tries += faults.network(measured, 20 if full else 1, rng)
+        tries += faults.network(measured, 10 if full else 1, rng)
     if "disk" in families:
         tries += faults.disk(60 if full else 3, rng, store_bytes)
     return tries
