@@ -93,7 +93,7 @@ class OpenBench:
         return seen
 
     def ohms(self, scale: float) -> Measurement:
-        seen: Measurement = self.meter.ohms(scale)
+        seen: Measurement = self.meter.ohms(scale, nplc=NPLC)
         return seen
 
     def test_amps(self, scale: float) -> float | None:

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 KIND = "transfer"
 
-CLOCK_U = 0.01  # s, half-width of start and end of a transfer: chunks arrive late by about this much
+STREAM_CLOCK = 0.01  # s, half-width of a stream's start and end: chunks are seen late by about this much
+VOLUME_CLOCK = 1e-4  # s, of a volume's: the computer's own clock, and the call into the system
 CHUNK_S = 0.01  # s of listening at a time
 Rate = Annotated[Interval, limits("B/s")]
 
@@ -75,7 +76,7 @@ def _stream(context: Context, model: Model, ask: str) -> None:
         says = f"{got} of {stream.bytes} bytes within {seconds:.1f} s"
         context.record_number(ask, "rate", got / seconds, "B/s", _limits(model.expect), "fail", says=says)
         return
-    _rate(context, model, ask, got, seconds, model.expect)
+    _rate(context, model, ask, got, seconds, model.expect, STREAM_CLOCK)
 
 
 def _on_volume(context: Context, model: Model, name: str) -> None:
@@ -89,13 +90,15 @@ def _on_volume(context: Context, model: Model, name: str) -> None:
     wrote, read, cache = _volume.measure(folder, size, lambda: context.pulse(5.0))
     context.say(cache)
     context.detail.update(bytes=size, write_s=wrote, read_s=read, cache=cache)
-    _rate(context, model, f"{name} write", size, wrote, model.write)
-    _rate(context, model, f"{name} read", size, read, model.read or model.expect)
+    _rate(context, model, f"{name} write", size, wrote, model.write, VOLUME_CLOCK)
+    _rate(context, model, f"{name} read", size, read, model.read or model.expect, VOLUME_CLOCK)
 
 
-def _rate(context: Context, model: Model, of: str, size: int, seconds: float, expect: Interval | None) -> None:
+def _rate(
+    context: Context, model: Model, of: str, size: int, seconds: float, expect: Interval | None, clock: float
+) -> None:
     """The rate, and its share of the reference where there is one."""
-    rate, u = propagate(lambda n, t: n / t, [size, seconds], [[0.0, 0.0], [0.0, rectangular(CLOCK_U) ** 2]])
+    rate, u = propagate(lambda n, t: n / t, [size, seconds], [[0.0, 0.0], [0.0, rectangular(clock) ** 2]])
     bounds = _limits(expect)
     context.record_number(of, "rate", rate, "B/s", bounds, decide(rate, u, bounds), u=u)
     if model.reference:
