@@ -87,6 +87,7 @@ def main() -> int:
     parser.add_argument("--only", action="append", choices=[*FAMILIES, "fuzz"], help="one family; may be repeated")
     parser.add_argument("--bounds", action="store_true", help="measure the guard's bounds instead")
     parser.add_argument("--lanes", type=int, default=2, help="runs at a time")
+    parser.add_argument("--count", type=int, default=100, help="with --bounds: runs for each figure")
     parser.add_argument("--seed", type=int, default=6)
     parser.add_argument("--folder", type=Path, help="where the runs leave their files; default: a temporary folder")
     parser.add_argument("--json", type=Path, help="write the rows there, too")
@@ -94,7 +95,7 @@ def main() -> int:
     if chosen.bounds:
         from tests.campaign.bounds import main as bounds
 
-        return bounds()
+        return bounds(chosen.count, chosen.seed)
     families = chosen.only or [*FAMILIES, "fuzz"]
     folder = chosen.folder or Path(tempfile.mkdtemp(prefix="campaign-"))
     folder.mkdir(parents=True, exist_ok=True)

@@ -4,7 +4,8 @@
 
 Prints {"supply": [host, port], …} once its ports are open. The record has a line an event, "time<TAB>instrument<TAB>
 what<TAB>text", on the clock that all processes of a computer share (CLOCK_MONOTONIC):
-">" a message begins to run, "<" its reply leaves, "out" an output of the board's supplies goes on or off.
+">" a message begins to run, "<" its reply leaves, "done" it has been run, "out" an output of the board's supplies goes
+on or off.
 
 Standard input takes {"do": "reset" | "state" | "surge" | "lie" | "latency" …} and answers with a line each.
 """
@@ -76,6 +77,7 @@ class Bench:
             if self.latency:
                 yield self.latency
             yield from run(message)
+            self.record.add(name, "done", "")
 
         return paced
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.campaign import faults
+from tests.campaign import faults, fuzz
 from tests.campaign.faults import Try
 from tests.campaign.lane import Lane
 from tests.campaign.proxy import Mischief
@@ -89,3 +89,9 @@ def test_the_network_misbehaves(lane: Lane, name: str, mischief: Mischief) -> No
 def test_the_disk_is_full(lane: Lane) -> None:
     for tried in faults.disk(2, random.Random(3), 200_000):
         hold(lane, tried)
+
+
+def test_readers_of_replies_and_files_raise_only_our_own_errors() -> None:
+    """A sample; a million strings by `python -m tests.campaign --only fuzz`."""
+    for tally in (*fuzz.replies(1000, seed=7), *fuzz.tables(400, seed=7, mutated=0.1)):
+        assert not tally.strangers, (tally.name, tally.strangers[:3])
