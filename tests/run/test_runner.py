@@ -242,8 +242,10 @@ def test_the_same_unit_reads_the_same_tomorrow(toy: Any) -> None:
 
 
 def test_every_kind_has_a_model_a_summary_and_a_word(toy: Any) -> None:
-    assert {"resistance", "power on", "power off", "isolation", "rails", "line", "drive", "talk", "transfer", "ask",
-            "wait", "current"} == set(kinds())  # fmt: skip
+    assert set(kinds()) >= {
+        "resistance", "power on", "power off", "isolation", "rails", "line", "drive", "talk", "transfer", "ask", "wait",
+        "current",
+    }  # fmt: skip
     assert all(kind.summary for kind in kinds().values())
 
 
