@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 UNIT: Final = "rehearsal"
 """The serial number of the rehearsed unit: its parts and instruments are the same in every trial."""
 
-GOOD: Final = ("pass", "skipped")
+SEVERITY: Final = {"pass": 0, "skipped": 0, "marginal": 1, "fail": 2, "tripped": 3, "error": 4}
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class Trial:
 
 
 def _worse(outcome: str, than: str) -> bool:
-    return outcome not in GOOD and than in GOOD
+    return SEVERITY[outcome] > SEVERITY[than]
 
 
 def read_trial(faults: Sequence[Fault], result: Result, overstress: Sequence[Any]) -> Trial:
@@ -119,9 +119,10 @@ class Shared:
 
     def __init__(self, board: Board) -> None:
         from harness.run.predict import Predictor
+        from harness.rehearse.specimen import settled_on
         from harness.run.virtual import prepare_board
 
-        self.prepared = prepare_board(board)
+        self.prepared = settled_on(prepare_board(board), UNIT)
         self.predictor = Predictor(board)
 
 
@@ -134,7 +135,14 @@ def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared, s
     board, plants = sequence.board, [str(fault) for fault in faults]
     start = RunStart(UNIT, board.name, board.revision, board.text, sequence.title, sequence.text, plants=plants, virtual=True)
     with open_virtual(
-        board, unit=UNIT, plants=plants, prepared=shared.prepared, keep_traffic=False, transients=False, solver=solver
+        board,
+        unit=UNIT,
+        plants=plants,
+        prepared=shared.prepared,
+        keep_traffic=False,
+        drawn=False,
+        transients=False,
+        solver=solver,
     ) as bench:
         result = Runner(sequence, bench, start, predictor=shared.predictor).run()
         return read_trial(faults, result, bench.virtual.overstress)

@@ -2,6 +2,7 @@
 
     predictor = Predictor(board)
     predictor.volts(state, "VIN")      Limits(4.61, 4.78, "circuit"), None where the circuit has no answer
+    predictor.ohms(OhmsTest("SDA", 10e-6, 9.0), ...)         of the unpowered board
 
 Answers are kept by bench state, so that many runs of one board share them. The rework in force of a unit is part of its
 circuit; planted faults are not: the prediction is of what should be.
@@ -10,6 +11,7 @@ circuit; planted faults are not: the prediction is of what should be.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from harness.run.decide import Limits
@@ -21,6 +23,24 @@ if TYPE_CHECKING:
 DRAWS = 200  # of the Monte Carlo that stands beside the worst case by sensitivities
 SEED = 1
 FLOOR_VOLTS = 15e-3  # what no part's tolerance covers: the supply's programming (10 mV is usual), leads and contacts
+METER, LOAD = "predict_meter", "predict_load"
+OPEN_INPUT = 1e12  # Ω of a meter's input in an ohms test
+MODEL_SHARE = 0.003  # of the volts of an ohms test: contacts and lead offsets
+JUNCTION_FROM = 0.2  # V: above it clamp diodes conduct, and …
+JUNCTION_VOLTS = 0.06  # … their drop is known no better: 2 mV/K over 15 K, and as much by lot (common practice, no source)
+SERIES_OHMS = 5.0  # leads, relay contacts, and an output that is on
+LEAK_SIEMENS = 2e-7  # what flux, humidity and an idle input may add (common practice, no source)
+
+
+@dataclass(frozen=True)
+class OhmsTest:
+    """An unpowered resistance test of a net: A, the most volts, leads swapped or not, Ω of a known resistor across."""
+
+    net: str
+    amps: float
+    compliance: float
+    swapped: bool = False
+    shunt: float | None = None
 
 
 class Predictor:
@@ -30,7 +50,24 @@ class Predictor:
         self.board = board
         self.rework = tuple(rework)
         self._model: Any = None
+        self._probed: Any = None
         self._known: dict[tuple[str, str], Limits | None] = {}
+        self._ohms: dict[OhmsTest, Limits | None] = {}
+
+    def ohms(self, test: OhmsTest) -> Limits | None:
+        """The lowest and highest ohms that the unpowered board shows in a test, the known resistor taken out. An open
+        end where the test cannot tell it from no connection; None where the circuit has no answer."""
+        if test not in self._ohms:
+            self._ohms[test] = self._compute_ohms(test) if self.board.parts else None
+        return self._ohms[test]
+
+    def loaded(self, state: BenchState, net: str, ohms: float) -> Limits | None:
+        """The volts of a net with a resistor from it to ground."""
+        key = (f"{state.key}; {ohms:g}", net)
+        if key not in self._known:
+            found = self._spread_at(net, {**_values(state), f"{LOAD}.value": ohms}, {f"{LOAD}.1": net})
+            self._known[key] = None if found is None else _volts_limits(*found)
+        return self._known[key]
 
     def volts(self, state: BenchState, net: str) -> Limits | None:
         """The lowest and highest volts of a net over the parts' tolerances."""
@@ -50,19 +87,12 @@ class Predictor:
     def _compute(self, state: BenchState, nets: list[str]) -> list[Limits] | None:
         from instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
 
-        values: dict[str, float | str | bool] = {}
-        for name, (volts, limit) in state.supplies.items():
-            values.update({f"bench_{name}.volts": volts, f"bench_{name}.limit": limit, f"bench_{name}.on": True})
-        values.update({f"{pin}.drive": level for pin, level in state.pins.items()})
         try:
-            variant = Variant(faults=tuple(parse_fault(text) for text in self.rework), values=values)
+            variant = Variant(faults=tuple(parse_fault(text) for text in self.rework), values=_values(state))
             spread = self._compiled().spread(variant, nets, n=DRAWS, seed=SEED)
         except (CircuitError, SolveError):
             return None
-        return [
-            Limits(float(spread.low[place]) - FLOOR_VOLTS, float(spread.high[place]) + FLOOR_VOLTS, "circuit")
-            for place in range(len(nets))
-        ]
+        return [_volts_limits(float(spread.low[place]), float(spread.high[place])) for place in range(len(nets))]
 
     def _compiled(self) -> Any:
         if self._model is None:
@@ -70,3 +100,64 @@ class Predictor:
 
             self._model = with_supplies(self.board).compile()
         return self._model
+
+    # --- with a meter or a resistor at one net ----------------------------------------------------------------------
+    def _compute_ohms(self, test: OhmsTest) -> Limits | None:
+        values = {f"{METER}.test_amps": test.amps, f"{METER}.compliance_volts": test.compliance}
+        moves = {f"{METER}.{'LO' if test.swapped else 'HI'}": test.net}
+        if test.shunt is not None:
+            values[f"{LOAD}.value"] = test.shunt
+            moves[f"{LOAD}.1"] = test.net
+        found = self._spread_at(test.net, values, moves)
+        if found is None:
+            return None
+        low, high = sorted(abs(volts) for volts in found)
+        return _ohms_limits(low, high, test)
+
+    def _spread_at(self, net: str, values: dict[str, Any], moves: dict[str, str]) -> tuple[float, float] | None:
+        """(low, high) volts of a net in the worst case."""
+        from instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+
+        if not self.board.parts:
+            return None
+        faults = tuple(parse_fault(text) for text in self.rework)
+        try:
+            spread = self._with_probes().spread(Variant(faults, values, None, moves), [net], n=0)
+        except (CircuitError, SolveError):
+            return None
+        return float(spread.low[0]), float(spread.high[0])
+
+    def _with_probes(self) -> Any:
+        if self._probed is None:
+            from harness.describe.circuit import with_supplies
+            from instruments.virtual.circuit import Part
+
+            ground = self.board.ground
+            meter = Part(METER, "meter", {"HI": ground, "LO": ground}, {"ohms": OPEN_INPUT})
+            load = Part(LOAD, "resistor", {"1": ground, "2": ground}, {"value": 1e9})
+            self._probed = with_supplies(self.board).plus(meter, load).compile()
+        return self._probed
+
+
+def _values(state: BenchState) -> dict[str, float | str | bool]:
+    values: dict[str, float | str | bool] = {}
+    for name, (volts, limit) in state.supplies.items():
+        values.update({f"bench_{name}.volts": volts, f"bench_{name}.limit": limit, f"bench_{name}.on": True})
+    values.update({f"{pin}.drive": level for pin, level in state.pins.items()})
+    return values
+
+
+def _volts_limits(low: float, high: float) -> Limits:
+    return Limits(low - FLOOR_VOLTS, high + FLOOR_VOLTS, "circuit")
+
+
+def _ohms_limits(low: float, high: float, test: OhmsTest) -> Limits:
+    """From the lowest and highest volts in a test, by conductance, widened by what the circuit does not know."""
+    low, high = (volts if volts < JUNCTION_FROM else volts + way * JUNCTION_VOLTS for volts, way in ((low, -1), (high, 1)))
+    known = 1.0 / test.shunt if test.shunt is not None else 0.0
+    most = test.amps / max(low * (1 - MODEL_SHARE), 1e-6) - known + LEAK_SIEMENS
+    least = test.amps / (high * (1 + MODEL_SHARE)) - known - LEAK_SIEMENS
+    if high >= 0.98 * test.compliance:
+        least = 0.0
+    lowest = max(1.0 / max(most, 1e-12) - SERIES_OHMS, 0.0)
+    return Limits(lowest, 1.0 / least + SERIES_OHMS if least > LEAK_SIEMENS else None, "circuit")

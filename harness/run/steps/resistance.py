@@ -8,6 +8,10 @@ break a 1.8 V part on a net that draws nothing. So the range is never below 10 k
 has a bleed resistor it stays across the net during the test: the net then sees no more than the test current through
 that resistor (1 V at 100 µA and 10 kΩ). It is taken out of the reading by its conductance. Without one the meter leaves
 the net at the first overload, and the step says what stood on it.
+
+With `limits_from = "circuit"` a net whose limits the step does not give is held against the circuit's tolerance
+analysis, which includes the clamp diodes of unpowered chips: at 100 µA and 10 kΩ they conduct and a lifted pin shows;
+on the 100 kΩ range (10 µA, 0.1 V) they do not, and a pull shows by itself.
 """
 
 from __future__ import annotations
@@ -16,8 +20,10 @@ import math
 from typing import TYPE_CHECKING, Literal
 
 from harness.describe.fields import Ohms, OhmsLimits, Seconds
+from harness.run.context import COMPUTE_LEASE
 from harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
 from harness.run.ports import Measurement
+from harness.run.predict import OhmsTest
 from harness.run.steps._model import Of, StepModel
 from instruments.errors import BenchError
 from instruments.quantity import show
@@ -34,21 +40,24 @@ AGREE = 0.01  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
 OPEN_VOLTS = 13.0  # DMM6500 data sheet: 7.1 to 12.7 V; 34401A class: below 10 V
 RANGES = (10e3, 100e3, 1e6, 10e6)
+HIDES = 20.0  # times the resistor across: above it a limit drowns in the resistor's own tolerance
 PATH_OHMS = 1.5  # leads and relay contacts together at most (34980A data sheet, table 4: path below 1.5 Ω)
 
 
 class Model(StepModel):
     """of: supplies, rails, lines, points or nets; expect: for the plus lead on the net; reversed: for swapped leads;
-    range: the fixed range, else the first one that the lower limit fits; shunt: whether the bleed resistor stays across
-    during the test; discharge_within: how long a charged net may take."""
+    limits_from: "circuit" where the step does not say; range: the fixed range, else the first one that the lower limit
+    fits; shunt: whether the bleed resistor stays across during the test, by itself where no range is given;
+    discharge_within: how long a charged net may take."""
 
     do: Literal["resistance"]
     of: Of = ("every supply",)
     expect: OhmsLimits | None = None
     reversed: OhmsLimits | None = None
+    limits_from: Literal["circuit"] | None = None
     range: Ohms | None = None
     both_polarities: bool = True
-    shunt: bool = True
+    shunt: bool | None = None
     discharge_within: Seconds = 30.0
 
 
@@ -56,9 +65,12 @@ def run(context: Context, model: Model) -> None:
     context.need_off(KIND)
     limits = _limits(model)
     scale = model.range or _range_for(limits)
-    shunt = context.bench.shunt_ohms if model.shunt and model.range is None else None
-    if shunt is not None and (limits.low or 0.0) > shunt:
+    wanted = model.range is None if model.shunt is None else model.shunt
+    shunt = context.bench.shunt_ohms if wanted else None
+    if shunt is not None and (limits.low or 0.0) > HIDES * shunt:
         shunt = None  # the resistor would hide what is looked for
+    if shunt is not None and model.range is None:
+        scale = next(each for each in RANGES if each >= shunt)
     _say_what_acts(context, scale, shunt)
     for net in context.points(context.nets(model.of)):
         if _discharged(context, net, model.discharge_within):
@@ -105,7 +117,8 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
     if shunt is not None:
         context.bench.probing.load(shunt)
     try:
-        outcome = _record(context, net, "ohms", _settled(context, scale), limits, shunt)
+        held = limits if model.expect is not None else _by_circuit(context, model, net, scale, shunt, False) or limits
+        outcome = _record(context, net, "ohms", _settled(context, scale), held, shunt)
         if model.both_polarities:
             _swapped(context, model, net, scale, shunt)
         context.meter_volts()
@@ -119,10 +132,23 @@ def _swapped(context: Context, model: Model, net: str, scale: float, shunt: floa
     if not context.swap(True):
         context.detail["one_polarity"] = True
         return
-    low, high = (model.reversed.low, model.reversed.high) if model.reversed else (None, None)
-    limits = Limits(low, high, "step" if model.reversed else "")
+    if model.reversed is not None:
+        limits = Limits(model.reversed.low, model.reversed.high, "step")
+    else:
+        limits = _by_circuit(context, model, net, scale, shunt, True) or Limits()
     _record(context, net, "ohms reversed", _settled(context, scale), limits, shunt)
     context.swap(False)
+
+
+def _by_circuit(
+    context: Context, model: Model, net: str, scale: float, shunt: float | None, swapped: bool
+) -> Limits | None:
+    """What the unpowered circuit shows in this very test; None where it was not asked for or is not known."""
+    amps = context.bench.test_amps(scale)
+    if model.limits_from != "circuit" or amps is None:
+        return None
+    context.pulse(COMPUTE_LEASE)
+    return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt))
 
 
 def _settled(context: Context, scale: float) -> Measurement:
@@ -156,6 +182,11 @@ def _without_shunt(context: Context, net: str, quantity: str, seen: Measurement,
     parallel = max(seen.value, 1e-3)
     siemens = 1.0 / parallel - 1.0 / shunt
     u = combined(math.hypot(seen.u, PATH_OHMS / math.sqrt(3)) / parallel**2, context.bench.shunt_u(shunt) / shunt**2)
+    if parallel < shunt / 2:
+        # Near a short it is the ohms that have a finite uncertainty: there the path's ohm would drown all siemens.
+        at = math.hypot(seen.u, PATH_OHMS / math.sqrt(3)) / (1.0 - parallel / shunt) ** 2
+        near = Measurement(1.0 / siemens, "Ω", at, seen.range, False, seen.time)
+        return context.record(net, quantity, near, limits).outcome
     bounds = Limits(1.0 / limits.high if limits.high else None, 1.0 / limits.low if limits.low else None)
     outcome = decide(siemens, u, bounds)
     if siemens > COVERAGE * u:

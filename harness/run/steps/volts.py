@@ -1,0 +1,56 @@
+"""Volts of any points in the state that the bench is in, against the step's limits or the circuit's.
+
+    of = "every point"                      each net by itself
+    load = true                             with the bench's known resistor from the net to ground
+
+A level into 10 MΩ says that a net is high; under a known resistor it says how strongly it is held, and by what: a pull
+that is missing, wrong or hidden shows there though the level is right.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from harness.describe.fields import VoltsLimits
+from harness.describe.state import BenchState
+from harness.run.context import COMPUTE_LEASE
+from harness.run.decide import OPEN, Limits
+from harness.run.steps._model import Of, StepModel
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "volts"
+
+
+class Model(StepModel):
+    """of: supplies, rails, lines, points or nets. expect: limits, else the circuit's. load: under the bench's known
+    resistor; without one on the bench the nets are read without."""
+
+    do: Literal["volts"]
+    of: Of = ("every point",)
+    expect: VoltsLimits | None = None
+    load: bool = False
+
+
+def run(context: Context, model: Model) -> None:
+    context.need_on(KIND)
+    ohms = context.bench.bleed_ohms if model.load else None
+    if model.load and ohms is None:
+        context.say("the bench has no known resistor: read without")
+    live = {context.board.supplies[name].net for name in context.supplies}
+    for net in context.points(context.nets(model.of)):
+        if ohms is None or net in live:  # a supply that is on would only feed the resistor
+            limits = _limits(context, model, net, context.bench.input_ohms)
+            context.record(net, "dc volts", context.meter_volts(), limits)
+            continue
+        with context.loaded(ohms) as put:
+            context.record(net, "dc volts", context.meter_volts(), _limits(context, model, net, ohms), load_ohms=put)
+
+
+def _limits(context: Context, model: Model, net: str, ohms: float) -> Limits:
+    """The step's, else what the circuit shows with so many ohms across: the meter's own belong to the reading."""
+    if model.expect is not None:
+        return Limits(model.expect.low, model.expect.high, "step")
+    context.pulse(COMPUTE_LEASE)
+    return context.predictor.loaded(BenchState(context.supplies, context.pins), net, ohms) or OPEN
