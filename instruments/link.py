@@ -508,12 +508,13 @@ def _is_timeout(error: Exception) -> bool:
 
 def _judged(error: Exception, partial: bytes) -> tuple[type[LinkError], str]:
     if _is_timeout(error):
-        cut = f"; {partial.decode('latin-1')!r} came, without its end" if partial else ""
-        return LinkTimeout, f"no whole reply in time{cut}"
+        if partial:
+            return LinkTimeout, f"no whole reply in time; {partial.decode('latin-1')!r} came, without its end"
+        return LinkTimeout, "no reply in time: is it switched on, and its cable in?"
     if isinstance(error, ConnectionRefusedError):
         return LinkRefused, "nobody answers there"
     if isinstance(error, WireClosed):
-        return LinkClosed, "the other end closed the connection"
+        return LinkClosed, "the other end closed the connection: was it switched off, or taken by another program?"
     return LinkClosed, f"the link broke: {_text(error)}"
 
 

@@ -26,15 +26,15 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
     """The tries, in order; the same for the same seed and scale."""
     rng = random.Random(seed)
     tries: list[Try] = []
-    if "seams" in families:
-        tries += faults.seams(measured, full, rng)
-        tries += [faults.both_lose_the_supply(n) for n in ((5, 15, 20, 25, 30, 40, 60) if full else (30,))]
     if "kills" in families:
         tries += faults.kills(measured, 200 if full else 10, rng)
     if "network" in families:
         tries += faults.network(measured, 10 if full else 1, rng)
     if "disk" in families:
         tries += faults.disk(60 if full else 3, rng, store_bytes)
+    if "seams" in families:
+        tries += faults.seams(measured, full, rng)
+        tries += [faults.both_lose_the_supply(n) for n in ((5, 15, 20, 25, 30, 40, 60) if full else (30,))]
     return tries
 
 

@@ -45,8 +45,9 @@ by = "hand"
 UNITS = b'[units.T-1]\nplant = ["R1:open"]\n'
 TOML_WORDS = [
     b"[", b"]", b"[[", b"]]", b"=", b"\n", b"\n", b".", b'"', b"'", b'"""', b"{", b"}", b",", b"#", b"step",
-    b"board",    b"parts", b"supplies", b"rails", b"units", b"instruments", b"do", b"name", b"R1", b"kind", b'"5 V"', b'"psu"', b"1",
-    b"-1", b"1e400", b"nan", b"true", b"1979-05-27", b"0x", b"\\u", b"\xc2\xb5", b"\xff", b"\0", b" ", b"title", b"9" * 30,
+    b"board", b"parts", b"supplies", b"rails", b"units", b"instruments", b"do", b"name", b"R1", b"kind", b'"5 V"',
+    b'"psu"', b"1", b"-1", b"1e400", b"nan", b"true", b"1979-05-27", b"0x", b"\\u", b"\xc2\xb5", b"\xff", b"\0", b" ",
+    b"title", b"9" * 30,
 ]  # fmt: skip
 
 
@@ -175,7 +176,7 @@ def file_readers(folder: Path) -> dict[str, Callable[[bytes], Any]]:
 
 SOUND = {
     "board": [files.BOARD.encode()], "bench": [BENCH], "sequence": [files.SEQUENCE.encode()], "units": [UNITS],
-    "dialect": [(resources.files("instruments") / "dialects" / "keysight-e36300.toml").read_bytes()],
+    "dialect": [(resources.files("instruments") / "dialects" / "korad-ka3000.toml").read_bytes()],
 }  # fmt: skip
 
 

@@ -37,6 +37,18 @@ class Record:
         os.write(self._file, f"{time.monotonic():.6f}\t{name}\t{what}\t{text!r}\n".encode())
 
 
+class LyingOutput(virtual_psu.Output):
+    """Its relay is welded: it says off, and feeds the board."""
+
+    def switch(self, on: bool) -> None:
+        if on:
+            super().switch(on)
+        self.on = on
+
+    def true_amps(self) -> float:
+        return -self.stage.current(self.part, "P") if self.part is not None else 0.0
+
+
 class Bench:
     """The virtual bench under observation."""
 
@@ -46,7 +58,7 @@ class Bench:
         self.bench = virtual_bench(load_board(board), unit="T-1", transients=False)
         self.stage = self.bench.stage
         self._supplies = {id(o): name for name, o in self.outputs().items()}
-        self._lies: dict[str, Callable[[bool], bool]] = {}
+        self._liars: list[Any] = []
         self._watch_outputs()
         for name, instrument in self.bench.instruments.items():
             instrument.run = self._paced(name, instrument.run)  # type: ignore[method-assign]
@@ -90,7 +102,11 @@ class Bench:
 
     def do_reset(self, _order: dict[str, Any]) -> Any:
         """As after switching the bench on; the board as it was drawn."""
-        self._lies.clear()
+        for output in self._liars:
+            output.__class__ = virtual_psu.Output
+            output.on = True
+            output.switch(False)
+        self._liars.clear()
         for instrument in self.bench.instruments.values():
             instrument.reset()  # type: ignore[attr-defined]
             instrument.errors.entries.clear()  # type: ignore[attr-defined]
@@ -116,6 +132,13 @@ class Bench:
         at = time.monotonic()
         self.stage.change({f"{SURGE_PART}.value": order["ohms"]})
         return at
+
+    def do_lie(self, order: dict[str, Any]) -> Any:
+        """From now on this output says that it is off when it is told so, and stays on."""
+        output = self.outputs()[order["supply"]]
+        output.__class__ = LyingOutput
+        self._liars.append(output)
+        return "lying"
 
     def do_latency(self, order: dict[str, Any]) -> Any:
         self.latency = order["seconds"]

@@ -25,6 +25,9 @@ from harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicio
 from instruments.errors import BenchError, OutputOnError, SettingError
 
 OFF_TRIES = 3
+LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …
+LOOK_GAP = 0.05  # s … between these looks: a readback may lag
+STRAY_AMPS = 0.005  # A beyond the readback's error: offsets of a supply that is off (common practice, no source)
 STILL_VOLTS = 1.0  # above this an output that is off is fed from elsewhere, or has not discharged
 CLOSE = 0.05  # s after a change during which every sample matters
 THIN = 0.05  # s between kept samples while nothing happens
@@ -339,6 +342,9 @@ class Guard:
         errors: dict[str, str] = {}
         for supply in supplies:
             states[supply] = self._command_off(supply, errors)
+        for supply, state in states.items():  # when all were told: is it true?
+            if state == "off" and self._lies(supply, errors):
+                states[supply] = "on"
         for supply, state in states.items():  # tried again only when every other output has had its turn
             if state != "off":
                 states[supply] = self._insist(supply, errors)
@@ -374,9 +380,31 @@ class Guard:
             except Exception as error:  # noqa: BLE001  the old link may still carry one command
                 errors[supply] = str(error) or type(error).__name__
             state = self._command_off(supply, errors)
+            if state == "off" and self._lies(supply, errors):
+                state = "on"
             if state == "off":
                 break
         return state
+
+    def _lies(self, supply: str, errors: dict[str, str]) -> bool:
+        """Whether current flows out of an output that was on and says that it is off. Where it cannot be asked: no."""
+        if supply not in self._live:
+            return False
+        feed = self.feeds[supply]
+        for look in range(LOOKS):
+            if look:
+                self.clock.sleep(LOOK_GAP)
+            try:
+                volts, amps = feed.psu.measure(feed.channel)
+            except Exception:  # noqa: BLE001  its word for being off was heard; that it says no more is no lie
+                return False
+            if amps <= 2 * self.amps_error(supply, amps) + STRAY_AMPS or volts < STILL_VOLTS:
+                return False
+        errors[supply] = (
+            f"it says that its output is off, yet {volts:.2f} V and {amps * 1e3:.0f} mA come out of it: "
+            "do not believe its display, pull its leads"
+        )
+        return True
 
     def _count(self) -> None:
         """Close the count of energised time when the last output is off."""

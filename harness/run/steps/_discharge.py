@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 SAFE_VOLTS = 0.5  # below it no junction conducts and an ohms test is not far off (common practice, no source)
 WITHIN = 60.0  # s
+WHY_STILL = "it holds charge, or is fed from elsewhere, or its supply is on whatever it says of itself: pull its leads"
 
 
 def measure(context: Context, most: float | None = None, within: float = WITHIN) -> bool:
@@ -26,5 +27,5 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
         if reading.outcome != "pass":
             left.append(f"{net} still at {seen.value:.2f} V")
     context.detail["discharged_s"] = context.now - started
-    context.say("; ".join(left) + ": do not touch" if left else "every rail discharged")
+    context.say(f"{'; '.join(left)}: do not touch; {WHY_STILL}" if left else "every rail discharged")
     return not left
