@@ -14,10 +14,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.describe.state import BenchState, StateError
+from instruments.quantity import QuantityError, parse
 from results.records import Reading, RunRecord, Step
 
 OVER_RANGE = 1.2
 """What a bench meter shows at most on a fixed ohms range, as a share of the range (common practice: 20 % over)."""
+MOST_OHMS = 10e6
+"""What no unpowered rail is told to be above: leakage and the bench are in parallel."""
 LEAST_OHMS = 0.05
 """Test leads: nothing less is told from a short."""
 
@@ -34,7 +37,8 @@ class Observation:
     """One number to predict: y with standard deviation sigma (V, A, or decades of ohms).
 
     `of` is a net, or for a current the supply. For ohms: `top` is the most that the meter shows, `test_amps` and
-    `open_volts` what it puts on the net, `turned` whether the leads were exchanged.
+    `open_volts` what it puts on the net, `turned` whether the leads were exchanged, `shunt` a known resistor that stood
+    across the net meanwhile and was taken out of the reading.
     """
 
     of: str
@@ -48,6 +52,7 @@ class Observation:
     top: float = math.inf
     test_amps: float = 0.0
     open_volts: float = 0.0
+    shunt: float | None = None
 
     @property
     def label(self) -> str:
@@ -120,15 +125,27 @@ def observation(reading: Reading, step: Step, net_of: Callable[[str], str | None
 def _ohms(reading: Reading, step: Step, state: BenchState, net: str | None) -> Observation | None:
     if net is None or state.supplies:
         return None
-    top = OVER_RANGE * (reading.range or 100e6)
+    shunt = step.detail.get("shunt_ohms")
+    top = _told_at_least(reading) or (MOST_OHMS if shunt else OVER_RANGE * (reading.range or MOST_OHMS))
     value = top if reading.value is None else max(reading.value, LEAST_OHMS)
     amps = float(step.detail.get("test_amps") or test_amps(reading.range))
     volts = float(step.detail.get("open_volts") or 9.0)
     made = Observation(
         net, OHMS, state, 0.0, _sigma(OHMS, reading, value), step.number, reading,
         turned=reading.quantity == REVERSED, top=top, test_amps=amps, open_volts=volts,
+        shunt=float(shunt) if shunt else None,
     )  # fmt: skip
     return _with_y(made, made.as_seen(value))
+
+
+def _told_at_least(reading: Reading) -> float | None:
+    """The ohms of "above 15 kΩ", where a reading has no value of its own."""
+    if reading.value is not None or not reading.says.startswith("above "):
+        return None
+    try:
+        return parse(reading.says.removeprefix("above ").removeprefix("the range of "), "Ω")
+    except QuantityError:
+        return None
 
 
 def _with_y(made: Observation, y: float) -> Observation:

@@ -188,6 +188,9 @@ class Predictor:
     def _ohms_scene(self, o: Observation, values: dict[str, Any]) -> Scene:
         values[f"{METER}.test_amps"] = o.test_amps
         values[f"{METER}.compliance_volts"] = o.open_volts
+        if o.shunt is not None:
+            values[f"{probe_name(o.of)}.on"] = True
+            values[f"{probe_name(o.of)}.value"] = o.shunt
         lead = "LO" if o.turned else "HI"
         return Scene(values, {f"{METER}.{lead}": o.of})
 
@@ -322,7 +325,12 @@ def _begin_from(stands: Sequence[_Stand | None]) -> Points | None:
 
 def _ohms(volts: float, o: Observation) -> float:
     across = -volts if o.turned else volts
-    return np.inf if across > 0.98 * o.open_volts else across / o.test_amps
+    if across > 0.98 * o.open_volts:
+        return np.inf
+    if o.shunt is None or not across > 0:
+        return across / o.test_amps
+    siemens = o.test_amps / across - 1 / o.shunt
+    return 1 / siemens if siemens > 0 else np.inf
 
 
 def replace_load(state: BenchState) -> str:

@@ -129,3 +129,15 @@ def test_unpowered_ohms_are_read_through_the_bench_supply() -> None:
     predictor = Predictor(board(), {"USB": "VUSB"}, [observed("VIN", "ohms", "off")])
     assert predictor.predict([Change()])[0, 0] == pytest.approx(2.0, abs=2e-3)
     assert predictor.predict([Change((parse_fault("R1:missing"),))])[0, 0] == pytest.approx(math.log10(12e3))
+
+
+def test_a_shunt_across_the_net_is_taken_out_again() -> None:
+    """With 10 kΩ across, a 47 kΩ net reads 47 kΩ, and a short stays a short."""
+    from dataclasses import replace
+
+    o = replace(observed("LINE", "ohms", "off"), shunt=10e3, top=10e6)
+    predictor = Predictor(board(), {"USB": "VUSB"}, [o])
+    assert predictor.predict([Change()])[0, 0] == pytest.approx(math.log10(47e3), abs=2e-3)
+    assert predictor.predict([Change((parse_fault("LINE+GND:bridge=2"),))])[0, 0] == pytest.approx(
+        math.log10(2), abs=1e-3
+    )
