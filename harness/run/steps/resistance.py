@@ -36,7 +36,7 @@ STOPS = True
 
 RESIDUAL_VOLTS = 0.05  # above this an ohms reading is wrong, and a charged rail is worth a wait
 WAITS = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s between readings while capacitors charge through the test current
-AGREE = 0.01  # two readings that agree this well have settled
+AGREE = 0.0005  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
 OPEN_VOLTS = 13.0  # DMM6500 data sheet: 7.1 to 12.7 V; 34401A class: below 10 V
 RANGES = (10e3, 100e3, 1e6, 10e6)
