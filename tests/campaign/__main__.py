@@ -38,19 +38,20 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
     return tries
 
 
-def work(tries: Sequence[Try], lanes: int, folder: Path, tell: bool = True) -> list[Row]:
-    """Every try on one of the lanes; the rows in the order of the plan."""
+def work(tries: Sequence[Try], lanes: int, folder: Path) -> list[Row]:
+    """Every try on one of the lanes; the rows in the order of the plan. Ctrl-C ends it with what was tried so far."""
     rows = {each.row: Row(each.row) for each in tries}
     waiting: queue.SimpleQueue[Try] = queue.SimpleQueue()
     for each in tries:
         waiting.put(each)
     lock = threading.Lock()
     done = [0]
+    ended = threading.Event()
 
     def lane_work(number: int) -> None:
         lane = Lane(folder / f"lane{number}")
         try:
-            while True:
+            while not ended.is_set():
                 try:
                     tried = waiting.get_nowait()
                 except queue.Empty:
@@ -62,17 +63,21 @@ def work(tries: Sequence[Try], lanes: int, folder: Path, tell: bool = True) -> l
                     before = len(row.findings)
                     row.add(tried, verdict)
                     done[0] += 1
-                    if tell:
-                        _tell(done[0], len(tries), tried, time.monotonic() - started, row.findings[before:])
+                    _tell(done[0], len(tries), tried, time.monotonic() - started, row.findings[before:])
         finally:
             lane.close()
 
     threads = [threading.Thread(target=lane_work, args=(number,)) for number in range(lanes)]
     for thread in threads:
         thread.start()
-    for thread in threads:
-        thread.join()
-    return list(rows.values())
+    try:
+        for thread in threads:
+            thread.join()
+    except KeyboardInterrupt:
+        ended.set()
+        for thread in threads:
+            thread.join()
+    return [row for row in rows.values() if row.tries]
 
 
 def _tell(done: int, total: int, tried: Try, seconds: float, findings: Sequence[str]) -> None:
@@ -109,6 +114,10 @@ def main() -> int:
         tries = plan(measured, families, not chosen.sample, chosen.seed, size)
         rows = work(tries, chosen.lanes, folder)
         print("\n".join(table.lines(rows)))
+        missing = len(tries) - sum(row.tries for row in rows)
+        if missing:
+            print(f"\nNOT WHOLE: {missing} of {len(tries)} tries were not made.")
+            good = False
         print(f"\n{(time.time() - started) / 60:.0f} minutes, {chosen.lanes} lanes, seed {chosen.seed}, "
               f"load {os.getloadavg()[0]:.1f} of {os.cpu_count()} cores")  # fmt: skip
         for row in rows:
@@ -116,7 +125,7 @@ def main() -> int:
                 print(f"\nFOUND in {row.fault}: {each}")
         if chosen.json:
             chosen.json.write_text(json.dumps([vars(row) for row in rows], indent=1))
-        good = all(row.good for row in rows)
+        good = good and all(row.good for row in rows)
     if "fuzz" in families:
         from tests.campaign.fuzz import main as fuzz
 
