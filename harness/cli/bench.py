@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -11,44 +13,93 @@ from harness.cli.options import Common, common_options
 from harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
+    from harness.describe.bench import Bench
     from harness.run.selfcheck import Checked
 
+EXAMPLES = [
+    "wakeboard bench",
+    "wakeboard bench bench.toml",
+    "wakeboard bench bench.toml --json",
+    "wakeboard bench bench.toml --conform",
+]
 
-@wakeboard_command(examples=["wakeboard bench", "wakeboard bench bench.toml", "wakeboard bench bench.toml --json"])
+
+@wakeboard_command(examples=EXAMPLES)
 @click.argument("bench", required=False, type=click.Path(dir_okay=False))
+@click.option(
+    "--conform", is_flag=True, help="Put each instrument through the conformance suite; nothing may be connected."
+)
+@click.option(
+    "--yes-outputs-are-open", "open_circuit", is_flag=True, help="With --conform where nobody may be asked: it is so."
+)
 @common_options
-def command(common: Common, bench: str | None) -> int | None:
+def command(common: Common, bench: str | None, conform: bool, open_circuit: bool) -> int | None:
     """Ask every instrument who it is, and whether it is what the bench file says.
 
-    Without a bench file: whatever answers on the ports of this computer. Nothing is switched on or off.
-    """
-    from harness.run.selfcheck import check_instruments, find_instruments
+    Identity, serial number, calibration date, dialect with its cautions and what in it is unverified, and how soon the
+    power would be off by what the supplies take to answer. Nothing is switched on or off, but with --conform: that
+    switches every output on, at 1 V and 10 mA into an open circuit, after asking.
 
+    Without a bench file: whatever answers on the ports of this computer. Serial ports are listed and not opened.
+    """
     if bench is None:
-        found = find_instruments()
-        if not found:
-            common.note("no instrument answers on USB or serial ports; one on the LAN is reached by its address in a "
-                        "bench file")  # fmt: skip
-        for each in found:
-            _show(common, each)
-        ok = any(each.ok for each in found)
-        common.emit({"instruments": [each.as_json() for each in found], "ok": ok})
-        return Exit.GOOD if ok else Exit.BENCH
+        if conform:
+            raise click.UsageError("--conform needs a bench file: it names the instruments that may be switched.")
+        return _find(common)
     from harness.describe.load import load_bench
 
+    described = load_bench(bench)
+    checked = _check(common, described)
+    document: dict[str, Any] = {
+        "instruments": [each.as_json() for each in checked],
+        "ok": all(each.ok for each in checked),
+        "budget": _budget(common, checked),
+    }
+    code = Exit.GOOD if document["ok"] else Exit.BENCH
+    if conform:
+        if code is not Exit.GOOD:
+            common.note("the conformance suite is not run: the bench is not what its file says")
+        else:
+            code = _conform(common, described, open_circuit, document)
+    common.emit(document)
+    return code
+
+
+# --- without a bench file ---------------------------------------------------------------------------------------------
+def _find(common: Common) -> Exit:
+    from harness.run.selfcheck import find_instruments
+
+    found = find_instruments()
+    if not found:
+        common.note("no instrument answers on USB or serial ports; one on the LAN is reached by its address in a "
+                    "bench file")  # fmt: skip
+    for each in found:
+        _show(common, each)
+    ok = any(each.ok for each in found)
+    common.emit({"instruments": [each.as_json() for each in found], "ok": ok})
+    return Exit.GOOD if ok else Exit.BENCH
+
+
+# --- with one ---------------------------------------------------------------------------------------------------------
+def _check(common: Common, described: Bench) -> list[Checked]:
+    from harness.run.selfcheck import check_distinct, check_instruments
+
     checked = []
-    for each in check_instruments(load_bench(bench)):
+    for each in check_instruments(described):
         checked.append(each)
         _show(common, each)
-    ok = all(each.ok for each in checked)
-    common.emit({"instruments": [each.as_json() for each in checked], "ok": ok})
-    return Exit.GOOD if ok else Exit.BENCH
+    good = {each.name for each in checked if each.ok}
+    check_distinct(checked)
+    for each in checked:
+        if each.name in good and not each.ok:
+            _line(common, f"FAILS {each.name}: {each.says[-1]}", "")
+    return checked
 
 
 def _show(common: Common, each: Checked) -> None:
     if common.json:
         return
-    word: Any = (
+    word = (
         click.style("ok   ", fg="green")
         if each.ok
         else click.style("FAILS" if each.name else "?    ", fg="red", bold=True)
@@ -57,5 +108,80 @@ def _show(common: Common, each: Checked) -> None:
     if each.name:
         common.say(f"      {each.kind} at {each.address}, dialect {each.dialect or 'unknown'}")
     for text in each.says:
-        if text:
-            common.say(f"      {text}")
+        _line(common, text)
+    for text in each.cautions:
+        _line(common, text, "      ! ")
+    if each.unverified:
+        _line(common, f"from no maker's page, so confirmed before it is relied on: {', '.join(each.unverified)}")
+
+
+def _line(common: Common, text: str, indent: str = "      ") -> None:
+    if text and not common.json:
+        common.say(textwrap.fill(text, 79, initial_indent=indent, subsequent_indent=" " * len(indent)))
+
+
+def _budget(common: Common, checked: list[Checked]) -> list[dict[str, Any]]:
+    """How soon the power would be off; told where every supply answered."""
+    from harness.run.budget import budget, round_s
+
+    supplies = [each.timed for each in checked if each.timed is not None]
+    if not supplies or len(supplies) < sum(each.kind == "psu" for each in checked):
+        return []
+    bounds = budget(supplies)
+    if not common.json:
+        common.say("\nAll outputs commanded off, by the reply times measured now")
+        common.say(f"(the guard looks at each output {1 / round_s(supplies):.0f} times a second):")
+        for bound in bounds:
+            common.say(f"  {bound.seconds * 1e3:7.0f} ms  after {bound.event}")
+            _line(common, bound.says, " " * 20)
+    return [bound.as_json() for bound in bounds]
+
+
+# --- the conformance suite --------------------------------------------------------------------------------------------
+def _conform(common: Common, described: Bench, open_circuit: bool, document: dict[str, Any]) -> Exit:
+    from harness.cli.exits import OutputsNotOff
+    from harness.cli.signals import as_interrupt
+    from harness.run.conform import conform, left_on
+
+    _ask(common, open_circuit)
+    document["conformance"] = {}
+    still_on: list[str] = []
+    with as_interrupt():
+        for name, checks in conform(described):
+            document["conformance"][name] = [{"check": each.name, "ok": each.ok, "says": each.says} for each in checks]
+            still_on += [f"{name} {output}" for output in left_on(checks)]
+            bad = [each for each in checks if not each.ok]
+            common.say(f"\n{name}: {len(checks) - len(bad)} of {len(checks)} checks hold")
+            for each in checks:
+                word = "ok   " if each.ok else click.style("FAILS", fg="red", bold=True)
+                _checked_line(common, word, each.name, each.says)
+            document["ok"] = document["ok"] and not bad
+    if still_on:
+        raise OutputsNotOff(f"not confirmed off: {', '.join(still_on)}")
+    return Exit.GOOD if document["ok"] else Exit.BENCH
+
+
+def _checked_line(common: Common, word: str, name: str, says: str) -> None:
+    if not common.json:
+        whole = textwrap.wrap(f"{name}: {says}" if says else name, 72) or [""]
+        common.say(f"{word} {whole[0]}")
+        for rest in whole[1:]:
+            common.say(f"        {rest}")
+
+
+def _ask(common: Common, open_circuit: bool) -> None:
+    """A person says so, by a word that is not typed by accident; or the option does. Never by default."""
+    if open_circuit:
+        return
+    from harness.run.conform import QUESTION
+
+    if not common.interactive:
+        raise click.UsageError(
+            "--conform switches outputs on, and nobody may be asked whether they are open circuits: "
+            "--yes-outputs-are-open says so."
+        )
+    click.echo(f"\n  {QUESTION}\n  Type `open` to go on: ", nl=False, err=True)
+    if sys.stdin.readline().strip().casefold() != "open":
+        from harness.run.errors import OperatorStop
+
+        raise OperatorStop("nothing was switched on")

@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import datetime
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from harness.run.budget import Timed, time_supply
 from instruments.errors import BenchError
 
 if TYPE_CHECKING:
     from harness.describe.bench import Bench, Instrument
 
 ASKS = 10  # questions for the reply time
-TRIP_COMMANDS = 2  # replies between a sample that breaks a rule and the output off: the sample's own, and the command's
+SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
 
 
 class CalibrationDue(BenchError):
@@ -37,6 +38,10 @@ class Checked:
     ok: bool = False
     says: list[str] = field(default_factory=list)
     reply_s: float | None = None
+    serial: tuple[str, str, str] = ("", "", "")  # maker, model, serial number
+    cautions: list[str] = field(default_factory=list)
+    unverified: list[str] = field(default_factory=list)  # keys of the dialect that no maker's page was found for
+    timed: Timed | None = None
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -48,6 +53,8 @@ class Checked:
             "ok": self.ok,
             "says": "; ".join(self.says),
             "reply_s": self.reply_s,
+            "cautions": self.cautions,
+            "unverified": self.unverified,
         }
 
 
@@ -63,40 +70,66 @@ def check_instruments(
     for instrument in described.instruments.values():
         checked = Checked(instrument.name, instrument.kind, instrument.address)
         try:
+            began = time.perf_counter()
             driver = (open_driver or open_one)(instrument)
+            opened = time.perf_counter() - began
             try:
-                _look(checked, instrument, driver)
+                _look(checked, instrument, driver, opened)
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
             checked.ok = True
+            _soon_due(checked, instrument, today)
         except (BenchError, OSError) as error:
             checked.says.append(str(error))
         yield checked
 
 
-def _look(checked: Checked, instrument: Instrument, driver: Any) -> None:
+def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) -> None:
     checked.identity = driver.identity.text.strip()
+    checked.serial = (driver.identity.maker, driver.identity.model, driver.identity.serial)
     checked.dialect = driver.dialect.name
+    checked.unverified = list(driver.dialect.unverified)
+    checked.cautions = list(driver.cautions() if instrument.kind == "psu" else driver.dialect.cautions)
     checked.reply_s = reply_time(driver)
     checked.says.append(f"answers in {checked.reply_s * 1e3:.1f} ms")
     if instrument.kind == "psu":
         _look_at_psu(checked, instrument, driver)
+        checked.timed = time_supply(driver, list(instrument.feeds), opened=opened)
     elif instrument.kind == "dmm":
         terminals = driver.terminals()
         if terminals is not None:
             checked.says.append(f"{terminals} terminals")
+    if instrument.identity is None and checked.serial[2] not in ("", "0"):
+        checked.says.append(f'to be sure that it is this one: identity = "{checked.serial[2]}" in the bench file')
     if not instrument.due:
         checked.says.append("no calibration date in the bench file")
 
 
 def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
-    """What is off and on; what it cannot do; how soon the guard would have it off."""
-    on = [channel for channel in instrument.feeds if psu.is_on(channel)]
+    """What is off and on; that it has the channels that the bench file names."""
+    for channel in instrument.feeds:
+        psu.limits(channel)  # DialectError for a channel that it has not got
+    on = [channel for channel in psu.channels if psu.is_on(channel)]
     checked.says.append(f"output {', '.join(on)} is ON" if on else "outputs off")
-    checked.says += psu.cautions()
-    if checked.reply_s is not None:
-        checked.says.append(f"the guard has it off about {TRIP_COMMANDS * checked.reply_s * 1e3:.0f} ms after a trip")
+
+
+def _soon_due(checked: Checked, instrument: Instrument, today: datetime.date | None) -> None:
+    if instrument.due is not None and instrument.due - (today or datetime.date.today()) <= SOON:
+        checked.says.append(f"its calibration is due on {instrument.due.isoformat()}")
+
+
+def check_distinct(checked: Sequence[Checked]) -> None:
+    """Two names of the bench file must not lead to one instrument; what does is marked as not ok."""
+    seen: dict[tuple[str, str, str], Checked] = {}
+    for each in checked:
+        if not each.ok or each.serial[2] in ("", "0"):
+            continue
+        first = seen.setdefault(each.serial, each)
+        if first is not each:
+            for one, other in ((first, each), (each, first)):
+                one.ok = False
+                one.says.append(f"the same instrument answers as {other.name}: serial number {each.serial[2]}")
 
 
 def reply_time(driver: Any) -> float:
