@@ -85,7 +85,7 @@ def seams(measured: Scale, every: bool, rng: random.Random, sample: int = 1) -> 
 
 
 def _seam(role: str, op: str, n: int, once: bool) -> Try:
-    spec = {"role": role, "op": op, "n": n, "once": once}
+    spec = {"role": role, "op": op, "n": n, "once": once, "warm": True}
     name = f"{op} of the {role} fails, {'once' if once else 'for good'}"
     return Try(name, f"{name}, number {n}", lambda lane: _if_broken(lane.run(spec)))
 

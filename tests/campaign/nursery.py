@@ -19,6 +19,12 @@ from typing import Any
 
 from tests.campaign import plug
 
+IDENTITIES = (
+    ("Keysight Technologies,E36312A,X,1", "psu"),
+    ("Keysight Technologies,34461A,X,1", "dmm"),
+    ("HEWLETT-PACKARD,34970A,0,1", "scanner"),
+)
+
 
 def digest(step: Any) -> str:
     """What a step says, to be compared after reopening the store."""
@@ -34,6 +40,7 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
     from results.store import Store
     from results.store_errors import StoreError
 
+    before = set(sys.modules)
     log = plug.Log(order["log"], "runner")
     faults = plug.install("runner", order.get("spec") or {}, log)
     if order.get("fsize"):
@@ -64,6 +71,7 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
         return 3
     finally:
         log.add("counts", counts=faults.counts)
+        log.add("late imports", names=sorted(set(sys.modules) - before))
     code = exit_code(result)
     log.add("result", code=code, outcome=result.outcome, off=dict(result.off.states), says=result.record.says,
             error=type(result.error).__name__)  # fmt: skip
@@ -117,6 +125,7 @@ def _child(order: dict[str, Any], sequences: dict[str, Any]) -> None:
 def main(folder: str) -> None:
     import gc
 
+    import pyvisa_py.tcpip  # noqa: F401
     import sqlalchemy  # noqa: F401
 
     import harness.run.session  # noqa: F401
@@ -125,9 +134,11 @@ def main(folder: str) -> None:
     from harness.describe.load import load_sequence
     from harness.run.guard import client  # noqa: F401
     from harness.run.steps import kinds
-    from instruments.dialect import pick_dialect  # noqa: F401
+    from instruments.dialect import pick_dialect
 
     kinds()
+    for idn, kind in IDENTITIES:
+        pick_dialect(idn, kind)  # dialects are read once a process
     os.chdir(folder)
     sequences = {name: load_sequence(name) for name in ("sequence.toml", "waiting.toml")}
     gc.freeze()

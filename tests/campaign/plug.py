@@ -21,7 +21,9 @@ from __future__ import annotations
 import errno
 import json
 import os
+import signal
 import sqlite3
+import subprocess
 import sys
 import time
 from typing import Any
@@ -155,15 +157,13 @@ def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
 
     class Subprocess:
         def __getattr__(self, name: str) -> Any:
-            import subprocess
-
             return getattr(subprocess, name)
 
         def Popen(self, command: list[str], **options: Any) -> Any:
-            import subprocess
-
             if faults.due("spawn"):
                 raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+            if spec.get("warm"):
+                return Forked(faults, log, spec)
             command = ["tests.campaign.plug" if each == "harness.run.guard.process" else each for each in command]
             options["env"] = {**options["env"], ENVIRONMENT: json.dumps({"spec": spec, "log": log.path})}
             process = subprocess.Popen(command, **options)
@@ -171,6 +171,55 @@ def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
             return process
 
     client.subprocess = Subprocess()  # type: ignore[assignment]
+
+
+class Forked:
+    """The guard as a fork of the runner, for sweeps of thousands of runs: it saves the start of a Python. What
+    subprocess.Popen has and the runner uses is here."""
+
+    def __init__(self, faults: Faults, log: Log, spec: dict[str, Any]) -> None:
+        there, back = os.pipe(), os.pipe()
+        self.returncode: int | None = None
+        self.pid = os.fork()
+        if self.pid == 0:
+            _guard_in_fork(there[0], back[1], faults, log, spec)
+        os.close(there[0])
+        os.close(back[1])
+        self.stdin, self.stdout = os.fdopen(there[1], "wb"), os.fdopen(back[0], "rb")
+        log.add("guard", pid=self.pid)
+
+    def kill(self) -> None:
+        if self.poll() is None:
+            os.kill(self.pid, signal.SIGKILL)
+
+    def poll(self) -> int | None:
+        if self.returncode is None:
+            done, status = os.waitpid(self.pid, os.WNOHANG)
+            if done:
+                self.returncode = os.waitstatus_to_exitcode(status)
+        return self.returncode
+
+    def wait(self, timeout: float) -> int:
+        ends = time.monotonic() + timeout
+        while (code := self.poll()) is None:
+            if time.monotonic() > ends:
+                raise subprocess.TimeoutExpired("guard", timeout)
+            time.sleep(0.002)
+        return code
+
+
+def _guard_in_fork(stdin: int, stdout: int, faults: Faults, log: Log, spec: dict[str, Any]) -> None:
+    """The child: only its pipes are left open, and what was changed for the runner is at rest."""
+    try:
+        os.setsid()
+        os.dup2(stdin, 0)
+        os.dup2(stdout, 1)
+        os.closerange(3, 256)
+        faults.spec = {}
+        log._file = os.open(os.devnull, os.O_WRONLY)
+        _guard(spec, log.path)
+    finally:
+        os._exit(0)
 
 
 def _lease(log: Log) -> None:
@@ -187,11 +236,15 @@ def _lease(log: Log) -> None:
 
 
 def main() -> None:
+    told = json.loads(os.environ[ENVIRONMENT])
+    _guard(told["spec"], told["log"])
+
+
+def _guard(spec: dict[str, Any], path: str) -> None:
     from harness.run.guard import process
 
-    told = json.loads(os.environ[ENVIRONMENT])
-    log = Log(told["log"], "guard")
-    faults = install("guard", told["spec"], log)
+    log = Log(path, "guard")
+    faults = install("guard", spec, log)
     started = time.monotonic()
     try:
         process.main()

@@ -51,7 +51,7 @@ class Shell:
         self.why_off = ""
         self.told_cut = False
         self.ends = False
-        self._pulse_due = 0.0
+        self._pulse_due = self._again_due = 0.0
         self._close: list[Any] = []
 
     # --- the loop ---------------------------------------------------------------------------------------------------
@@ -70,12 +70,15 @@ class Shell:
     def _turn(self) -> None:
         wall, cpu = time.monotonic(), time.thread_time()
         live = self.guard is not None and self.guard.any_live
-        if live and self.guard is not None:
+        polls = live and self.guard is not None and self.guard.cut is None
+        if polls and self.guard is not None:
             self._poll(self.guard)
-        pause = _pause(time.thread_time() - cpu, time.monotonic() - wall) if live else IDLE
+        elif live:
+            self._try_again()
+        pause = _pause(time.thread_time() - cpu, time.monotonic() - wall) if polls else IDLE
         self._listen(pause)
         now = time.monotonic()
-        if live and now > self.lease_ends:
+        if polls and now > self.lease_ends:
             self._lose(f"the runner was silent for {now - self.lease_ends:.2f} s beyond its lease")
         if now >= self._pulse_due:
             self._pulse_due = now + PULSE
@@ -205,6 +208,12 @@ class Shell:
         if self.guard is not None:
             self.guard.all_off()
             self._report(why)
+
+    def _try_again(self) -> None:
+        """The power was cut, and not every output was seen to be off: now and then, not as fast as it goes."""
+        if time.monotonic() >= self._again_due:
+            self._off("again")
+            self._again_due = time.monotonic() + AGAIN
 
     def _keep_trying(self) -> None:
         """The runner is gone, nobody else will do it: until every output is seen to be off, or for a minute."""
