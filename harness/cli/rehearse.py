@@ -92,7 +92,7 @@ def _show(common: Common, result: Rehearsal) -> None:
         common.say(f"  escaped  {escaped.fault}: {add}")
     for burned in result.burned:
         burn = burned.burn
-        unit = {"voltage": "V", "current": "A", "power": "W"}[burn.rating]
+        unit = {"voltage": "V", "current": "A", "power": "W"}[burn.rating.split()[0]]
         from instruments.quantity import show
 
         saved = f"saved by {burned.saved_by}" if burned.saved_by else "nothing tried saves it"

@@ -118,31 +118,31 @@ class Shared:
     """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it."""
 
     def __init__(self, board: Board) -> None:
-        from harness.run.predict import Predictor
         from harness.rehearse.specimen import settled_on
-        from harness.run.virtual import prepare_board
+        from harness.rehearse.straight import Tables
+        from harness.run.predict import Predictor
+        from harness.run.virtual import prepare_board, target_spec, virtual_bench
 
         self.prepared = settled_on(prepare_board(board), UNIT)
         self.predictor = Predictor(board)
+        self.target = target_spec(board)
+        self.tables = Tables.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False))
 
 
 def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared, solver: Any = None) -> Trial:
     """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial."""
-    from harness.run.opening import open_virtual
+    from harness.rehearse.straight import open_straight
     from harness.run.runner import Runner
+    from instruments.virtual.bench import VirtualBench
     from results.records import RunStart
 
     board, plants = sequence.board, [str(fault) for fault in faults]
-    start = RunStart(UNIT, board.name, board.revision, board.text, sequence.title, sequence.text, plants=plants, virtual=True)
-    with open_virtual(
-        board,
-        unit=UNIT,
-        plants=plants,
-        prepared=shared.prepared,
-        keep_traffic=False,
-        drawn=False,
-        transients=False,
-        solver=solver,
-    ) as bench:
+    start = RunStart(
+        UNIT, board.name, board.revision, board.text, sequence.title, sequence.text, plants=plants, virtual=True
+    )
+    virtual = VirtualBench(
+        shared.prepared, unit=UNIT, faults=faults, target=shared.target, drawn=False, transients=False, solver=solver
+    )
+    with open_straight(board, virtual, shared.tables) as bench:
         result = Runner(sequence, bench, start, predictor=shared.predictor).run()
-        return read_trial(faults, result, bench.virtual.overstress)
+        return read_trial(faults, result, virtual.overstress)
