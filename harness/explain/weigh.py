@@ -27,6 +27,7 @@ SCREENED = 36  # suspects that are solved in all scenes after screening
 FINALISTS = 16  # of those, refined
 WEIGHED = 8  # of those, weighed with a covariance of their own
 PAIRS = 60  # pairs that are solved
+UNTOUCHED = 0.7  # probability that "something else" leaves an answer as it was (estimate, no source)
 IMPERFECT = 0.3  # probability that a true explanation still leaves a net unexplained (estimate, no source)
 TELLING = 40.0  # squared standard deviations that a further scene must add to be screened
 STEP = 0.05  # by which a fitted value is moved for its derivative (natural logarithm)
@@ -441,8 +442,10 @@ class Weigher:
             self.evidence.y, none.hypothesis(), self.evidence.groups, self.evidence.widths, self.rarity
         )
         self.freed = freed
-        # Something else may or may not keep the board from answering.
-        return fit + len(self.evidence.answers) * math.log(0.5) + math.log(self.something_else), freed
+        # Something else leaves most answers as the drawn board gives them, and may change any.
+        answers = (math.exp(a.log_likelihood(none.mean, silent=False)) for a in self.evidence.answers)
+        told = sum(math.log(UNTOUCHED * p + (1 - UNTOUCHED) * 0.5) for p in answers)
+        return fit + told + math.log(self.something_else), freed
 
     def _result(self, none: Candidate, candidates: list[Candidate], other: float, freed: frozenset[object]) -> Weighing:
         ordered = sorted(candidates, key=lambda c: -c.score)

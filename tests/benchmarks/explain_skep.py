@@ -217,8 +217,9 @@ if __name__ == "__main__":
     parser.add_argument("--table", type=Path)
     options = parser.parse_args()
     strange = list(exotic(options))
-    done = list(trials(options))
-    text = table(done, strange)
-    print(text)
-    if options.table:
-        options.table.write_text(text, encoding="utf-8")
+    done: list[Outcome] = []
+    for trial in trials(options):  # kept as it goes: a long measurement that is broken off is still one
+        done.append(trial)
+        if options.table:
+            options.table.write_text(table(done, strange), encoding="utf-8")
+    print(table(done, strange))
