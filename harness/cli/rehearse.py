@@ -44,7 +44,9 @@ def command(
 
     loaded = load_sequence(sequence)
     if not loaded.board.parts:
-        raise click.UsageError(f"the board of {sequence} has no [parts]: without a circuit there is nothing to rehearse")
+        raise click.UsageError(
+            f"the board of {sequence} has no [parts]: without a circuit there is nothing to rehearse"
+        )
     planted = _planted(loaded, plants, pairs, seed)
     progress = _progress if sys.stderr.isatty() and not common.json else None
     result = rehearse(loaded, planted, workers=workers, progress=progress)
@@ -55,13 +57,12 @@ def command(
     return Exit.FAILED if result.escaped or result.burned else Exit.GOOD
 
 
-def _planted(
-    sequence: StepSequence, plants: tuple[str, ...], pairs: int | None, seed: int
-) -> list[list[Fault]] | None:
-    from instruments.virtual.circuit import parse_fault
-
+def _planted(sequence: StepSequence, plants: tuple[str, ...], pairs: int | None, seed: int) -> list[list[Fault]] | None:
+    """The sets of faults asked for; None: every single one. UsageError for a fault that the board cannot have."""
+    if plants and pairs is not None:
+        raise click.UsageError("--plant names faults and --pairs draws them: give one of the two")
     if plants:
-        return [[parse_fault(text)] for text in plants]
+        return [[_fitting(sequence, text)] for text in plants]
     if pairs is None:
         return None
     import random
@@ -73,40 +74,90 @@ def _planted(
     return [drawn.sample(library, 2) for _ in range(pairs)]
 
 
+def _fitting(sequence: StepSequence, text: str) -> Fault:
+    from harness.describe.circuit import board_circuit
+    from instruments.virtual.circuit import CircuitError, parse_fault
+    from instruments.virtual.circuit.effects import effects
+
+    try:
+        fault = parse_fault(text)
+        effects(board_circuit(sequence.board), fault)
+    except CircuitError as error:
+        raise click.UsageError(f"--plant {text}: {error}") from None
+    return fault
+
+
 def _progress(done: int, total: int) -> None:
     click.echo(f"\r{done} of {total} rehearsed", nl=False, err=True)
 
 
 def _show(common: Common, result: Rehearsal) -> None:
-    share = "" if result.coverage is None else f", {100 * result.coverage:.1f} % of those that show are caught"
-    common.say(f"{result.sequence}: {result.faults} faults in {result.seconds:.1f} s{share}")
-    if result.good.outcome not in ("pass", "marginal"):
-        common.say(f"the board as drawn already ends with {result.good.outcome}; what it shows counts for no fault")
-    common.say(
-        f"caught {len(result.caught)} · escaped {len(result.escaped)} · equivalent {len(result.equivalent)} "
-        f"· burned {len(result.burned)}" + (f" · not solved {len(result.broken)}" if result.broken else "")
-    )
-    _by_step(common, result)
-    for escaped in result.escaped:
-        add = f"measure {escaped.cheapest.quantity} at {escaped.cheapest.point} in {escaped.cheapest.state}" if escaped.cheapest else ""
-        common.say(f"  escaped  {escaped.fault}: {add}")
-    for burned in result.burned:
-        burn = burned.burn
-        unit = {"voltage": "V", "current": "A", "power": "W"}[burn.rating.split()[0]]
-        from instruments.quantity import show
-
-        saved = f"saved by {burned.saved_by}" if burned.saved_by else "nothing tried saves it"
-        common.say(
-            f"  burned   {burned.fault}: {burn.part} at {show(burn.reached, unit)} of {show(burn.allowed, unit)} "
-            f"in step {burn.step} ({burned.name}); {saved}"
-        )
+    share = "" if result.coverage is None else f"; of those that show, {100 * result.coverage:.1f} % are caught"
+    _tell(common, f"{result.sequence}: {result.faults} faults in {result.seconds:.1f} s{share}", "")
+    if result.good.outcome != "pass":
+        bad = [
+            f"{n}, {result.good.names[n]}" for n, each in result.good.steps.items() if each not in ("pass", "skipped")
+        ]
+        _tell(
+            common, f"the board as drawn ends with {result.good.outcome} (step {'; '.join(bad)}): "
+            "what it shows there counts for no fault", "",
+        )  # fmt: skip
+    for name, found in (
+        ("caught", result.caught), ("escaped", result.escaped), ("equivalent", result.equivalent),
+        ("burned", result.burned), ("not solved", result.broken),
+    ):  # fmt: skip
+        if found or name != "not solved":
+            common.say(f"{name:11}{len(found):4d}")
+    _caught(common, result)
+    _escaped(common, result)
+    if result.equivalent:
+        common.say("\nEquivalent: no reading that can be reached changes")
+        _tell(common, "  " + ", ".join(result.equivalent), "  ")
+    _burned(common, result)
+    if result.broken:
+        common.say("\nNot solved: the virtual bench has no answer")
     for fault, says in result.broken:
-        common.say(f"  not solved  {fault}: {says}")
+        _tell(common, f"  {fault}: {says}", "    ")
 
 
-def _by_step(common: Common, result: Rehearsal) -> None:
+def _tell(common: Common, text: str, indent: str) -> None:
+    """A paragraph within 80 columns."""
+    import textwrap
+
+    wrapped = textwrap.wrap(text, 79, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    for line in wrapped:
+        common.say(line)
+
+
+def _caught(common: Common, result: Rehearsal) -> None:
     counts: dict[tuple[int, str], int] = {}
     for caught in result.caught:
         counts[caught.step, caught.name] = counts.get((caught.step, caught.name), 0) + 1
+    if counts:
+        common.say("\nCaught, by the step that shows it first")
     for (step, name), count in sorted(counts.items()):
-        common.say(f"  caught {count:4d} in step {step}, {name}")
+        _tell(common, f"{count:6d}  step {step}, {name}", "        ")
+
+
+def _escaped(common: Common, result: Rehearsal) -> None:
+    if result.escaped:
+        common.say("\nEscaped, with the cheapest measurement that shows it")
+    for escaped in result.escaped:
+        sight = escaped.cheapest
+        add = f": {sight.quantity} at {sight.point}, {sight.state}" if sight else ""
+        _tell(common, f"  {escaped.fault}{add}", "    ")
+
+
+def _burned(common: Common, result: Rehearsal) -> None:
+    from instruments.quantity import show
+
+    if result.burned:
+        common.say("\nBurned before the power was cut")
+    for burned in result.burned:
+        burn = burned.burn
+        unit = {"voltage": "V", "current": "A", "power": "W"}[burn.rating.split()[0]]
+        saved = f"saved by {burned.saved_by}" if burned.saved_by else "nothing that was tried saves it"
+        _tell(
+            common, f"  {burned.fault}: {burn.part} at {show(burn.reached, unit)} of {show(burn.allowed, unit)} "
+            f"in step {burn.step}, {burned.name}; {saved}", "    ",
+        )  # fmt: skip

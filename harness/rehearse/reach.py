@@ -1,7 +1,11 @@
 """What a bench could see of a fault at all: every point in every state that can be set.
 
-A fault is equivalent when it moves no reachable reading by more than what tolerances and the meter already do. For a
-fault that a sequence misses, the reading that it moves most tells the cheapest measurement to add.
+A fault is equivalent when it moves no reachable reading by more than what tolerances and the meter already do. Readings
+are those of a meter, a supply and one known resistor: volts at every point in every state, volts under the resistor
+with nothing driven, each supply's current, and unpowered ohms with the resistor across, at two test currents and both
+ways round. What only takes another time (most capacitors), what shows in AC, and what only the firmware would notice is
+equivalent by this definition. For a fault that a sequence misses, the reading that it moves most, states that the
+sequence visits first, is the cheapest measurement to add.
 """
 
 from __future__ import annotations
@@ -34,11 +38,14 @@ WIDER: Final = 1.5
 VOLTS_FLOOR: Final = 5e-3
 AMPS_FLOOR: Final = 1e-3
 """What a meter and a supply's readback cannot tell apart, V and A: common practice, no source."""
-OHMS_SHARE: Final = 0.05
-POWER_TEST: Final = (1e-4, 10.0)
-LINE_TEST: Final = (5e-6, 10.0)
-"""The unpowered resistance test, A and at most V: a meter's 10 kΩ range on supplies and rails, its 1 MΩ range on lines,
-where 100 kΩ must stay below what opens a clamp diode (34401A class: 100 µA and 5 µA, from memory)."""
+OHMS: Final = 10e3
+"""The bench's known resistor, Ω."""
+TESTS: Final = ((1e-4, 0.06), (1e-5, 0.0))
+"""Unpowered tests through it: A (a meter's 10 kΩ and 100 kΩ ranges), and V of junction drop that nobody knows better.
+At 100 µA the net sees up to 1 V and clamp diodes conduct; at 10 µA it sees 0.1 V and none does."""
+COMPLIANCE: Final = 10.0
+TEST_SHARE: Final = 0.005
+LOAD: Final = "reach_load"
 
 
 @dataclass(frozen=True)
@@ -57,12 +64,13 @@ class Reach:
         self.board = board
         self.nets = list(dict.fromkeys(point.net for point in board.points.values())) or sorted(board.nets)
         self.cases = list(_worth_setting(board))
-        self.tests = self.nets
-        self.power = {each.net for tables in (board.supplies, board.rails) for each in tables.values()}
-        circuit = board_circuit(board).plus(*(supply_part(board, name) for name in board.supplies))
-        self.powered = circuit.compile()
-        probe = Part(METER, "meter", {"HI": board.ground, "LO": board.ground}, {"ohms": 10e6})
-        self.unpowered = board_circuit(board).plus(probe).compile()
+        self.loaded = [case for case in self.cases if not case.drives]
+        ground = board.ground
+        load = Part(LOAD, "resistor", {"1": ground, "2": ground}, {"value": OHMS})
+        probe = Part(METER, "meter", {"HI": ground, "LO": ground}, {"ohms": 1e12})
+        powered = board_circuit(board).plus(load, *(supply_part(board, name) for name in board.supplies))
+        self.powered = powered.compile()
+        self.unpowered = powered.plus(probe).compile()
         self.sights = list(self._sights())
 
     def _sights(self) -> Iterator[Sight]:
@@ -70,9 +78,11 @@ class Reach:
             for net in self.nets:
                 yield Sight(self._point(net), case.state, "dc volts")
             yield Sight(next(iter(case.supplies)), case.state, "current")
-        for net in self.tests:
-            for polarity in ("", ", leads swapped"):
-                yield Sight(self._point(net), BenchState().key + polarity, "ohms")
+        for case, net in self._loads():
+            yield Sight(self._point(net), f"{case.state}; load=10kΩ", "dc volts")
+        for amps, _, net, swapped in self._tests():
+            how = f"ohms{' reversed' if swapped else ''} at {1e6 * amps:g} µA"
+            yield Sight(self._point(net), BenchState(load_ohms=OHMS).key, how)
 
     def _point(self, net: str) -> str:
         points = self.board.points_on(net)
@@ -83,27 +93,46 @@ class Reach:
         """Readings (B, sights) of variants, NaN where there is no answer, and the points to start the next from."""
         columns: list[Array] = []
         kept: list[Points] = []
-        for k, case in enumerate(self.cases):
-            solved = self._solve(self.powered, variants, dict(case.values()), {}, start[k] if start else None)
-            kept.append(solved)
+        for case in self.cases:
+            solved = self._next(self.powered, variants, dict(case.values()), {}, start, kept)
             columns += [solved.net(net) for net in self.nets]
             columns.append(-solved.current(supply_part_name(next(iter(case.supplies))), "P"))
-        for k, (net, swapped) in enumerate(self._tests(), len(self.cases)):
-            ends = {f"{METER}.LO": net} if swapped else {f"{METER}.HI": net}
-            amps, compliance = POWER_TEST if net in self.power else LINE_TEST
-            test = {f"{METER}.test_amps": amps, f"{METER}.compliance_volts": compliance}
-            solved = self._solve(self.unpowered, variants, test, ends, start[k] if start else None)
-            kept.append(solved)
-            volts = solved.net(net)
-            columns.append((-volts if swapped else volts) / amps)
+        for case, net in self._loads():
+            ends = {f"{LOAD}.1": net}
+            columns.append(self._next(self.powered, variants, dict(case.values()), ends, start, kept).net(net))
+        for amps, _, net, swapped in self._tests():
+            ends = {f"{METER}.LO" if swapped else f"{METER}.HI": net, f"{LOAD}.1": net}
+            test = {f"{METER}.test_amps": amps, f"{METER}.compliance_volts": COMPLIANCE}
+            volts = self._next(self.unpowered, variants, test, ends, start, kept).net(net)
+            columns.append(-volts if swapped else volts)
         return np.array(columns).T, kept
 
-    def _tests(self) -> Iterator[tuple[str, bool]]:
-        return ((net, swapped) for net in self.tests for swapped in (False, True))
+    def _loads(self) -> Iterator[tuple[Case, str]]:
+        """States with nothing driven, each point in turn under the resistor."""
+        return ((case, net) for case in self.loaded for net in self.nets if net != self._fed(case))
+
+    def _fed(self, case: Case) -> str:
+        return self.board.supplies[next(iter(case.supplies))].net
+
+    def _tests(self) -> Iterator[tuple[float, float, str, bool]]:
+        """(A, V unknown, net, leads swapped) of each unpowered test."""
+        return ((amps, v, net, swapped) for amps, v in TESTS for net in self.nets for swapped in (False, True))
+
+    def _next(
+        self, model: Model, variants: Sequence[Variant], values: dict[str, object], moves: dict[str, str],
+        start: list[Points] | None, kept: list[Points],
+    ) -> Points:  # fmt: skip
+        solved = self._solve(model, variants, values, moves, start[len(kept)] if start else None)
+        kept.append(solved)
+        return solved
 
     @staticmethod
     def _solve(
-        model: Model, variants: Sequence[Variant], values: dict[str, object], moves: dict[str, str], start: Points | None
+        model: Model,
+        variants: Sequence[Variant],
+        values: dict[str, object],
+        moves: dict[str, str],
+        start: Points | None,
     ) -> Points:
         full = [
             Variant(v.faults, {**values, **v.values}, v.seed, {**moves, **v.moves})  # type: ignore[dict-item]
@@ -122,16 +151,16 @@ class Reach:
         return np.where(np.isfinite(ratio), ratio, np.inf)
 
     def _floor(self, nominal: Array) -> Array:
-        floors = {"dc volts": VOLTS_FLOOR, "current": AMPS_FLOOR}
-        return np.array(
-            [
-                floors.get(sight.quantity, OHMS_SHARE * abs(value) + 1.0)
-                for sight, value in zip(self.sights, nominal, strict=True)
-            ]
-        )
+        """What meter and readback cannot tell apart, in each sight's unit (ohms tests are held in volts)."""
+        floors = [AMPS_FLOOR if sight.quantity == "current" else VOLTS_FLOOR for sight in self.sights]
+        tests = list(self._tests())
+        for place, (amps, unknown, _, _) in enumerate(tests, len(self.sights) - len(tests)):
+            volts = abs(nominal[place])
+            floors[place] = TEST_SHARE * amps * OHMS + (unknown if volts > 0.2 else 0.0)
+        return np.array(floors)
 
     def cheapest(self, shows: Array, visited: frozenset[str]) -> Sight | None:
-        """The added measurement that shows a fault: (sights,) of `shows`; states that the sequence visits come first."""
+        """The added measurement that shows a fault: (sights,) of `shows`; states that are visited come first."""
         best: tuple[tuple[bool, bool, float], Sight] | None = None
         for sight, margins in zip(self.sights, shows, strict=True):
             if margins <= 1:

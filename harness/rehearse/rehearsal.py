@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.rehearse.pool import run_trials
 from harness.rehearse.reach import Reach, Sight, fault_library
-from harness.rehearse.saving import saved_by
+from harness.rehearse.saving import Saving
 from harness.rehearse.trial import Burn, Shared, Trial
 
 if TYPE_CHECKING:
@@ -123,18 +123,15 @@ def rehearse(
             result.caught.append(Caught(name, step, trial.names.get(step, "")))
         else:
             missed.append(k)
-    _judge_missed(result, Reach(board), [sets[k] for k in missed], good)
-    shared = Shared(board)
-    for k, trial in enumerate(trials):
-        _burns(result, sequence, sets[k], trial, shared if save else None)
+    if missed:
+        _judge_missed(result, Reach(board), [sets[k] for k in missed], good)
+    _judge_burned(result, sequence, sets, trials, save)
     result.seconds = time.perf_counter() - begun
     return result
 
 
 def _judge_missed(result: Rehearsal, reach: Reach, missed: Sequence[Sequence[Fault]], good: Trial) -> None:
     """Faults that the sequence does not see: equivalent where no reachable reading moves, escaped otherwise."""
-    if not missed:
-        return
     shows = reach.shows(missed)
     for faults, margins in zip(missed, shows, strict=True):
         name = " ".join(str(fault) for fault in faults)
@@ -145,11 +142,18 @@ def _judge_missed(result: Rehearsal, reach: Reach, missed: Sequence[Sequence[Fau
             result.escaped.append(Escaped(name, sight))
 
 
-def _burns(result: Rehearsal, sequence: StepSequence, faults: list[Fault], trial: Trial, shared: Shared | None) -> None:
+def _judge_burned(
+    result: Rehearsal, sequence: StepSequence, sets: Sequence[list[Fault]], trials: Sequence[Trial], save: bool
+) -> None:
+    """Parts that a fault burned and the fault-free board does not, the worst of each trial; what would save it."""
     known = {(burn.part, burn.rating) for burn in result.good.burns}
-    fresh = [burn for burn in trial.burns if (burn.part, burn.rating) not in known]
-    if not fresh:
-        return
-    burn = max(fresh, key=lambda found: found.reached / found.allowed)
-    rescue = saved_by(sequence, result.good, faults, burn, shared) if shared else None
-    result.burned.append(Burned(" ".join(trial.faults), burn, trial.names.get(burn.step, ""), rescue))
+    saving: Saving | None = None
+    for faults, trial in zip(sets, trials, strict=True):
+        fresh = [burn for burn in trial.burns if (burn.part, burn.rating) not in known]
+        if not fresh:
+            continue
+        burn = max(fresh, key=lambda found: found.reached / found.allowed)
+        if save and saving is None:
+            saving = Saving(sequence, result.good, Shared(sequence.board))
+        rescue = saving.saved_by(faults, trial, burn) if saving is not None else None
+        result.burned.append(Burned(" ".join(trial.faults), burn, trial.names.get(burn.step, ""), rescue))

@@ -1,15 +1,16 @@
-"""What would have saved a part that burned: a lower limit, a slower ramp, another order - each tried by running it.
+"""What would have saved a part that burned: a check, a limit, a ramp, another order - each tried by running it again.
 
-A change counts only when the run with it no longer burns the part and the fault-free board still passes as before.
+A change counts only when the run with it no longer burns the part and the fault-free board does as well as before.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.rehearse.trial import Burn, Shared, Trial, run_trial
+from harness.rehearse.trial import SEVERITY, Burn, Shared, Trial, run_trial
 from instruments.quantity import show
 
 if TYPE_CHECKING:
@@ -17,22 +18,46 @@ if TYPE_CHECKING:
     from instruments.virtual.circuit import Fault
 
 LOWER: Final = (0.5, 0.25, 0.1)
+SLOWER: Final = (0.1, 0.1)  # V every s
 
 
-def saved_by(sequence: StepSequence, good: Trial, faults: list[Fault], burn: Burn, shared: Shared) -> str | None:
-    """The first change, in order of effort, that saves the part; None where none that is known does."""
-    for says, changed in _changes(sequence, burn.step):
-        trial = run_trial(changed, faults, shared)
-        if any(found.part == burn.part and found.rating == burn.rating for found in trial.burns):
-            continue
-        again = run_trial(changed, [], shared)
-        if len(again.steps) == len(good.steps) and sorted(again.steps.values()) == sorted(good.steps.values()):
-            return says
-    return None
+@dataclass
+class Saving:
+    """Looks for what saves the parts of one sequence; what a change does to the fault-free board is tried once."""
+
+    sequence: StepSequence
+    good: Trial
+    shared: Shared
+    _harmless: dict[str, bool] = field(default_factory=dict)
+
+    def saved_by(self, faults: list[Fault], trial: Trial, burn: Burn) -> str | None:
+        """The first change, in order of effort, that saves the part; None where none that is known does."""
+        for says, changed in _changes(self.sequence, self.good, trial, burn.step):
+            again = run_trial(changed, faults, self.shared)
+            burned = any(found.part == burn.part and found.rating == burn.rating for found in again.burns)
+            if not burned and not again.error and self._does_no_harm(says, changed):
+                return says
+        return None
+
+    def _does_no_harm(self, says: str, changed: StepSequence) -> bool:
+        if says not in self._harmless:
+            self._harmless[says] = _as_well(run_trial(changed, [], self.shared), self.good)
+        return self._harmless[says]
 
 
-def _changes(sequence: StepSequence, number: int) -> Iterator[tuple[str, StepSequence]]:
-    """(in words, the sequence) for each change of the power-on step in force at a step."""
+def _as_well(again: Trial, good: Trial) -> bool:
+    """Whether the fault-free board comes as far as before with no outcome worse than it had already."""
+    before, after = Counter(good.steps.values()), Counter(again.steps.values())
+    worse = any(after[outcome] > before[outcome] for outcome, weight in SEVERITY.items() if weight)
+    return not worse and len(again.steps) >= len(good.steps) and not again.burns
+
+
+def _changes(sequence: StepSequence, good: Trial, trial: Trial, number: int) -> Iterator[tuple[str, StepSequence]]:
+    """(in words, the sequence) for each change that may save a part which burned in step `number`."""
+    warned = trial.caught_at(good)
+    if warned is not None and warned < number:
+        name = trial.names.get(warned, "")
+        yield f'on_fail = "stop" in step {warned}, {name}', _with(sequence, warned - 1, on_fail="stop")
     power = _power_step(sequence, number)
     if power is None:
         return
@@ -40,11 +65,10 @@ def _changes(sequence: StepSequence, number: int) -> Iterator[tuple[str, StepSeq
     for share in LOWER:
         limit = step.limit * share
         yield f"limit {show(limit, 'A')} at {step.supply}", _with(sequence, index, limit=limit)
-    earlier = _moved_up(sequence, index, number)
-    if earlier is not None:
-        yield earlier
+    yield _slower(sequence, index)
     for later in _supplies_after(sequence, index):
         yield f"{sequence.steps[later].supply} before {step.supply}", _swapped(sequence, index, later)
+    yield _checked_first(sequence)
 
 
 def _power_step(sequence: StepSequence, number: int) -> tuple[int, Any] | None:
@@ -60,15 +84,25 @@ def _with(sequence: StepSequence, index: int, **changed: Any) -> StepSequence:
     return replace(sequence, steps=tuple(steps))
 
 
-def _moved_up(sequence: StepSequence, power: int, number: int) -> tuple[str, StepSequence] | None:
-    """The isolation check right behind the power-on, stopping when it fails."""
-    for index in range(power + 1, len(sequence.steps)):
-        step = sequence.steps[index]
-        if step.do == "power off":
-            return None
-        if step.do == "isolation" and index + 1 < number:
-            return "on_fail = \"stop\" at the isolation check", _with(sequence, index, on_fail="stop")
-    return None
+def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
+    from harness.run.steps._model import Climb
+
+    volts, seconds = SLOWER
+    ramp = Climb(volts=volts, seconds=seconds)
+    says = f"ramp {show(volts, 'V')} every {show(seconds, 's')} at {sequence.steps[index].supply}"
+    return says, _with(sequence, index, ramp=ramp)
+
+
+def _checked_first(sequence: StepSequence) -> tuple[str, StepSequence]:
+    """Every point's unpowered resistance against the circuit, before anything is energised."""
+    from harness.run.steps import kinds
+
+    table = {"do": "resistance", "of": "every point", "limits_from": "circuit", "on_fail": "stop"}
+    step = kinds()["resistance"].Model.model_validate(table)
+    first = next(index for index, each in enumerate(sequence.steps) if each.do == "power on")
+    steps = (*sequence.steps[:first], step, *sequence.steps[first:])
+    says = f'resistance of every point with limits_from = "circuit" before {sequence.steps[first].supply} is on'
+    return says, replace(sequence, steps=steps)
 
 
 def _supplies_after(sequence: StepSequence, index: int) -> list[int]:

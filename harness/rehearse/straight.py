@@ -16,9 +16,9 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from harness.run.bench import OpenBench
-from harness.run.opening import _NoTraffic, _virtual_console, highest_volts, load_tolerance, open_drivers, relay_probing
 from harness.run.guard.local import LocalGuard
 from harness.run.guard.owner import Feed, Guard
+from harness.run.opening import _NoTraffic, _virtual_console, highest_volts, load_tolerance, open_drivers, relay_probing
 from instruments.dmm import Dmm, Measurement
 from instruments.psu import Sample
 
@@ -49,9 +49,7 @@ class Tables:
 
         described = Bench.model_validate(virtual.bench_description(console="virtual"))
         manager = virtual.visa()
-        drivers = open_drivers(
-            described, ("psu", "dmm"), manager=manager, clock=virtual.clock, traffic=_NoTraffic()
-        )
+        drivers = open_drivers(described, ("psu", "dmm"), manager=manager, clock=virtual.clock, traffic=_NoTraffic())
         found = cls(described, dict(drivers.psus), dict(drivers.dmms), tuple(drivers.used))
         for psu in found.psus.values():
             for channel in psu.channels:
@@ -182,9 +180,7 @@ def _setup(driver: Dmm, quantity: str, wanted: float | None, nplc: float | None)
 
 
 @lru_cache(maxsize=256)
-def _accuracy(
-    driver: Dmm, quantity: str, scale: float | None, nplc: float | None
-) -> tuple[tuple[float, float], float]:
+def _accuracy(driver: Dmm, quantity: str, scale: float | None, nplc: float | None) -> tuple[tuple[float, float], float]:
     """((fixed half-width, its share of the reading), resolution as a share of range): accuracy is a straight line."""
     spec = driver.quantity(quantity)
     at = scale or 1.0

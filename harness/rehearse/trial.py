@@ -21,7 +21,7 @@ SEVERITY: Final = {"pass": 0, "skipped": 0, "marginal": 1, "fail": 2, "tripped":
 
 @dataclass(frozen=True)
 class Burn:
-    """A part past an absolute maximum: rating ("voltage", "current", "power"), V, A or W reached and allowed, the step."""
+    """A part past an absolute maximum: rating ("voltage", "current", "power"), V, A or W reached, allowed; the step."""
 
     part: str
     rating: str

@@ -27,7 +27,9 @@ METER, LOAD = "predict_meter", "predict_load"
 OPEN_INPUT = 1e12  # Ω of a meter's input in an ohms test
 MODEL_SHARE = 0.003  # of the volts of an ohms test: contacts and lead offsets
 JUNCTION_FROM = 0.2  # V: above it clamp diodes conduct, and …
-JUNCTION_VOLTS = 0.06  # … their drop is known no better: 2 mV/K over 15 K, and as much by lot (common practice, no source)
+JUNCTION_VOLTS = (
+    0.06  # … their drop is known no better: 2 mV/K over 15 K, and as much by lot (common practice, no source)
+)
 SERIES_OHMS = 5.0  # leads, relay contacts, and an output that is on
 LEAK_SIEMENS = 2e-7  # what flux, humidity and an idle input may add (common practice, no source)
 
@@ -153,7 +155,9 @@ def _volts_limits(low: float, high: float) -> Limits:
 
 def _ohms_limits(low: float, high: float, test: OhmsTest) -> Limits:
     """From the lowest and highest volts in a test, by conductance, widened by what the circuit does not know."""
-    low, high = (volts if volts < JUNCTION_FROM else volts + way * JUNCTION_VOLTS for volts, way in ((low, -1), (high, 1)))
+    low, high = (
+        volts if volts < JUNCTION_FROM else volts + way * JUNCTION_VOLTS for volts, way in ((low, -1), (high, 1))
+    )
     known = 1.0 / test.shunt if test.shunt is not None else 0.0
     most = test.amps / max(low * (1 - MODEL_SHARE), 1e-6) - known + LEAK_SIEMENS
     least = test.amps / (high * (1 + MODEL_SHARE)) - known - LEAK_SIEMENS
