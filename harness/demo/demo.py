@@ -93,7 +93,7 @@ def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
 
 def conclude(demo: Demo) -> None:
     """Compare the units, explain each run, write the report."""
-    from harness.explain.explaining import explain_run
+    from harness.explain.explaining import explain_units
     from results.compare import compare_store
     from results.report.render import report_board
     from results.store import Store
@@ -101,7 +101,7 @@ def conclude(demo: Demo) -> None:
     board = demo.review["board"]
     with Store.open(str(demo.folder / DATABASE)) as store:
         demo.compare = compare_store(store, board).as_json()
-        for run in demo.runs:
-            demo.explain[run["unit"]] = explain_run(store, run["run"]).as_json()
+        explained = explain_units(store, [run["run"] for run in demo.runs])
+        demo.explain = {unit: each.as_json() for unit, each in explained.items()}
         page = report_board(store, board, explain=demo.explain, review=demo.review)
     demo.report.write_text(page, encoding="utf-8")

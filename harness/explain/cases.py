@@ -93,6 +93,7 @@ class Case:
     model: BoardModel
     extra: Sequence[Observation] = ()
     fixed: Change = field(default_factory=Change)
+    _weighed: dict[bool, Weighing] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
         self.fixed = rework_change(self.run, self.model.circuit)
@@ -150,7 +151,15 @@ class Case:
         ]
 
     def weigh(self, pairs: bool = True) -> Weighing:
-        """Raises CannotExplain where there is nothing to weigh or the circuit has no answer."""
+        """Weighed once and kept, since the board's other units ask for it again.
+
+        Raises CannotExplain where there is nothing to weigh or the circuit has no answer.
+        """
+        if pairs not in self._weighed:
+            self._weighed[pairs] = self._weigh(pairs)
+        return self._weighed[pairs]
+
+    def _weigh(self, pairs: bool) -> Weighing:
         if not self.observations:
             raise CannotExplain(
                 f"run {self.run.id[:8]} of {self.unit} has no reading that a circuit can be held against: "

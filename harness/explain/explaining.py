@@ -138,6 +138,22 @@ def explain_run(
     return replace(explained, notes=(*notes, *explained.notes), seconds=time.monotonic() - started)
 
 
+def explain_units(store: Store, refs: Sequence[str]) -> dict[str, Explanation]:
+    """Unit -> explanation, for runs of different units of one board: each is weighed once and serves the others.
+
+    Raises StoreError, and CannotExplain for a run with nothing to explain.
+    """
+    runs = [store.run(ref, blobs=False) for ref in refs]
+    models: dict[str, BoardModel] = {}
+    cases = []
+    for run in runs:
+        text = run.start.board_text
+        if text not in models:
+            models[text] = BoardModel.of(board_of_run(run))
+        cases.append(Case(run, models[text]))
+    return {case.unit: explain_case(case, [other for other in cases if other is not case]) for case in cases}
+
+
 def other_runs(store: Store, run: RunRecord) -> list[RunRecord]:
     """The latest run of each other unit of the same board, revision and board file."""
     found: dict[str, RunRecord] = {}
