@@ -230,7 +230,7 @@ def tables(count: int, seed: int, mutated: float) -> list[Tally]:
     return tallies
 
 
-def main(count: int, seed: int, mutated: float = 0.01) -> bool:
+def main(count: int, seed: int, mutated: float = 0.002) -> bool:
     """Run, print a table, and say whether only our own errors came."""
     started = time.process_time()
     tallies = [*replies(count, seed), *tables(count, seed, mutated)]

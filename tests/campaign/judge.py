@@ -146,7 +146,7 @@ def exchanges(events: Sequence[Event]) -> dict[str, list[tuple[float, float, str
     for event in events:
         if event.what == ">":
             asked[event.name] = event
-        elif event.what == "<":
+        elif event.what == "<" and event.name in asked:  # else: asked in the run before, to nobody any more
             found[event.name].append((asked[event.name].time, event.time, asked[event.name].text, event.text))
     return found
 

@@ -56,6 +56,7 @@ class Proxy:
         self._counts = {"back": 0, "there": 0}
         self._random = random.Random(mischief.seed if mischief else 0)
         self._out_until = 0.0  # the cable is out until then
+        self._lost_until = 0.0
         self._previous = b""
         self._opened = threading.Event()
         self._loop = asyncio.new_event_loop()
@@ -108,6 +109,8 @@ class Proxy:
     # --- one way and the other --------------------------------------------------------------------------------------
     async def _there(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         while line := await reader.readline():
+            if time.monotonic() < self._lost_until:
+                continue
             await self._gate()
             kind = self._due("there")
             if kind == "eaten":
@@ -164,6 +167,10 @@ class Proxy:
         if self.failed_at is None:
             self.failed_at = time.monotonic()
         return mischief.kind
+
+    def pull(self, seconds: float) -> None:
+        """The cable is out for so long, and what is sent meanwhile is lost."""
+        self._out_until = self._lost_until = time.monotonic() + seconds
 
     def close(self) -> None:
         self._loop.call_soon_threadsafe(self._ending.set)

@@ -12,8 +12,8 @@ from tests.campaign.judge import Verdict
 
 @dataclass
 class Row:
-    """One kind of fault. worst: s from the fault to the last output off; on: tries that left an output on; told: of
-    these, where nothing was left that could reach the supply, and nobody claimed otherwise."""
+    """One kind of fault. worst: s from the fault to the last output off; on: tries that left an output on; told: where
+    nothing was left that could reach the supply, and nobody claimed that it is off: exit code 6, or nobody lives."""
 
     fault: str
     tries: int = 0
@@ -53,7 +53,7 @@ class Row:
         return {name: getattr(self, name) for name in self.__slots__} if hasattr(self, "__slots__") else vars(self)
 
 
-HEAD = ("fault", "tries", "worst time", "lost", "doubled", "wrong replies", "left on", "out of reach, told")
+HEAD = ("fault", "tries", "worst time", "lost", "doubled", "wrong replies", "left on", "out of reach")
 
 
 def lines(rows: Iterable[Row]) -> list[str]:
