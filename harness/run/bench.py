@@ -78,6 +78,17 @@ class OpenBench:
         raise MeterOverload("the meter overloads on every range: more than 1000 V, or a broken meter",
                             instrument=self.meter_name)  # fmt: skip
 
+    def volts_or_overload(self) -> Measurement:
+        """DC volts on the range that fits the board, as they are."""
+        seen: Measurement = self.meter.dc_volts(range=self._scale, nplc=NPLC)
+        return seen
+
+    @property
+    def can_be_high(self) -> bool:
+        """Whether the meter's input can be made high-ohmic, and back to 10 MΩ, on the range in use."""
+        dialect = self.meter.dialect
+        return bool(dialect.high_z) and self._scale in dialect.high_z_ranges
+
     def ac_volts(self) -> Measurement:
         seen: Measurement = self.meter.ac_volts(range=self._scale)
         if seen.overload:

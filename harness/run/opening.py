@@ -23,6 +23,7 @@ from results.records import InstrumentUsed
 if TYPE_CHECKING:
     from harness.describe.bench import Bench, Instrument
     from harness.describe.board import Board
+    from harness.run.byhand import SteadyHands
     from instruments.virtual.bench import Prepared, VirtualBench
 
 
@@ -166,11 +167,13 @@ def _virtual_console(made: VirtualBench, traffic: Any) -> Any:
 
 # --- a real bench, or the virtual one over the wire -----------------------------------------------------------------
 def open_real(
-    board: Board, described: Bench, *, tell: Callable[[str, str], None] | None = None, keep_traffic: bool = True
+    board: Board, described: Bench, *, tell: Callable[[str, str], None] | None = None, keep_traffic: bool = True,
+    hands: SteadyHands | None = None,
 ) -> OpenBench:
     """The instruments of a bench file; the supplies belong to the guard's process. Raises BenchError.
 
-    tell: prompts for probing by hand; a bench that probes by hand cannot be opened without.
+    tell: prompts for probing by hand; a bench that probes by hand cannot be opened without. hands: takes a reading by
+    itself once it is steady.
     """
     from harness.run.guard.client import ProcessGuard
     from harness.run.guard.supplies import plan_of
@@ -188,7 +191,7 @@ def open_real(
         drivers = open_drivers(described, ("dmm", "scanner"), clock=clock, traffic=traffic)
         if not drivers.dmms:
             raise BenchError('the bench file names no meter: [instruments.NAME] with kind = "dmm"')
-        probing = _probing(board, described, drivers, tell)
+        probing = _probing(board, described, drivers, tell, hands)
     except BaseException:
         guard.close()
         raise
@@ -219,12 +222,15 @@ def _guarded(described: Bench, guard: Any) -> list[InstrumentUsed]:
     ]
 
 
-def _probing(board: Board, described: Bench, drivers: Drivers, tell: Callable[[str, str], None] | None) -> Any:
+def _probing(
+    board: Board, described: Bench, drivers: Drivers, tell: Callable[[str, str], None] | None,
+    hands: SteadyHands | None,
+) -> Any:  # fmt: skip
     if described.probing.by != "hand":
         return relay_probing(board, described, drivers)
     if tell is None:
         raise BenchError("this bench probes by hand, and nobody may be asked (--no-input, or no terminal)")
-    return hand_probing(board, described, tell)
+    return hand_probing(board, described, tell, hands)
 
 
 def _real_console(board: Board, described: Bench, link: str, clock: Any, traffic: Any) -> Any:
@@ -271,6 +277,9 @@ def load_tolerance(described: Bench) -> float:
     return (bleed.ohms.tolerance if bleed else 0.0) or DEFAULT_LOAD_TOLERANCE
 
 
-def hand_probing(board: Board, described: Bench, tell: Callable[[str, str], None]) -> HandProbing:
+def hand_probing(
+    board: Board, described: Bench, tell: Callable[[str, str], None], hands: SteadyHands | None = None
+) -> HandProbing:
     bleed = described.probing.bleed
-    return HandProbing(board, tell, bleed.ohms.nominal if bleed is not None else None)
+    ohms = bleed.ohms.nominal if bleed is not None else None
+    return HandProbing(board, tell, ohms, hands.place if hands is not None else None)

@@ -18,7 +18,7 @@ from typing import Any
 from harness.run.errors import OperatorStop, SkipPoint
 
 KEYS = "Enter: probe is on it   r: again   s: skip   q: stop"
-_STOP = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
+STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
 POLL = 0.05  # s
 
 
@@ -37,6 +37,7 @@ class Operator:
         self._read_key = read_key
         self._read_line = read_line or input
         self.around: tuple[Callable[[], None], Callable[[], None]] | None = None
+        self.hands: Any = None  # harness.run.byhand.SteadyHands, where a bench is probed by hand
 
     def tell(self, title: str, detail: str) -> None:
         """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""
@@ -47,7 +48,7 @@ class Operator:
                 return
             if key in ("s", "S"):
                 raise SkipPoint(title)
-            if key in _STOP:
+            if key in STOP_KEYS:
                 raise OperatorStop(f"stopped at: {title}")
             if key in ("r", "R"):
                 self._write(f"  {title}\n    {detail}\n")
@@ -64,7 +65,7 @@ class Operator:
                 return "yes"
             if key in ("n", "N"):
                 return "no"
-            if key in _STOP:
+            if key in STOP_KEYS:
                 raise OperatorStop(f"stopped at the question: {question}")
 
     def confirm(self, question: str) -> None:
@@ -74,8 +75,31 @@ class Operator:
             key = self._key()
             if key in ("\r", "\n", "y", "Y"):
                 return
-            if key in _STOP:
+            if key in STOP_KEYS:
                 raise OperatorStop("stopped before anything was energised")
+
+    def write(self, text: str) -> None:
+        """Text for the person."""
+        self._write(text)
+
+    @property
+    def waits(self) -> bool:
+        """Whether looking for a key takes real time; a fake's keys come at once, and a virtual clock must be moved."""
+        return self._read_key is None
+
+    @contextlib.contextmanager
+    def watching(self) -> Iterator[Callable[[float], str | None]]:
+        """Gives a function that waits for a key for so many seconds at most; a live view is taken away meanwhile."""
+        pause, resume = self.around or (_nothing, _nothing)
+        pause()
+        try:
+            if self._read_key is not None:
+                yield self._read_key
+            else:
+                with _keys() as read:
+                    yield read
+        finally:
+            resume()
 
     def _key(self) -> str:
         """One key; a live view is taken away while it is waited for."""
@@ -101,6 +125,10 @@ class Operator:
                 key = read(POLL)
                 if key is not None:
                     return key
+
+
+def _nothing() -> None:
+    """No live view to take away."""
 
 
 def _to_stderr(text: str) -> None:

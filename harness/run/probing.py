@@ -89,9 +89,17 @@ class HandProbing:
 
     by_hand = True
 
-    def __init__(self, board: Board, tell: Callable[[str, str], None], bleed: float | None = None) -> None:
+    def __init__(
+        self,
+        board: Board,
+        tell: Callable[[str, str], None],
+        bleed: float | None = None,
+        place: Callable[[str, str], None] | None = None,
+    ) -> None:
+        """place: has a probe placed, where the meter tells by itself when it is; `tell` where it is not given."""
         self.board = board
         self._tell = tell
+        self._place_probe = place or tell
         self._bleed = bleed
         self._net: str | None = None
         self._swapped = False
@@ -114,14 +122,14 @@ class HandProbing:
         if net == self._net and not self._swapped:
             return
         points = self.board.points_on(net)
-        title = f"Probe {points[0] if points else net}"
-        self._tell(title, f"{self._place(net) or 'place not given'}   net {net}   red lead on it, black on ground")
+        title, place = f"Probe {points[0] if points else net}", self._place(net) or "place not given"
+        self._place_probe(title, f"{place}   net {net}   red lead on it, black on ground")
         self._net, self._swapped = net, False
 
     def swap(self, swapped: bool) -> bool:
         if swapped != self._swapped:
             how = "black lead on the point, red on ground" if swapped else "red lead on the point, black on ground"
-            self._tell("Swap the leads", how)
+            self._place_probe("Swap the leads", how)
             self._swapped = swapped
         return True
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from harness.describe.board import Board
     from harness.describe.sequence import Sequence as StepSequence
     from harness.run.bench import OpenBench
+    from harness.run.byhand import SteadyHands
     from harness.run.operator import Operator
     from harness.run.ports import Observer
     from results.store import Store
@@ -82,7 +83,22 @@ def _open(
     missing = [name for name in board.supplies if name not in described.supplies]
     if missing:
         raise BenchError(f'no channel of the bench feeds {", ".join(missing)}: feeds = {{ 1 = "{missing[0]}" }}')
-    return open_real(board, described, tell=operator.tell if operator is not None else None)
+    if operator is None:
+        return open_real(board, described)
+    hands = steady_hands(operator)
+    bench = open_real(board, described, tell=operator.tell, hands=hands)
+    hands.attach(bench)
+    return bench
+
+
+def steady_hands(operator: Operator) -> SteadyHands:
+    """The operator's hands: one for a session, since it learns how this bench's open lead behaves."""
+    if operator.hands is None:
+        from harness.run.byhand import SteadyHands
+
+        operator.hands = SteadyHands(operator)
+    hands: SteadyHands = operator.hands
+    return hands
 
 
 def _rework(store: Store | None, unit: str, board: Board) -> list[Sequence[str]]:

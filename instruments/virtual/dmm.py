@@ -23,6 +23,8 @@ TEN_MEGOHM, HIGH_Z, OPEN_INPUT = 10e6, 20e9, 1e12
 NO_COMPLIANCE = 5.0  # V: without a test current it plays no part
 LINE_FREQUENCY = 50.0
 RANGE_CHANGE = 0.004  # seconds that a change of range takes (34401A data sheet: autorange within 30 ms)
+BIAS_AMPS = 30e-12  # A into an open input (34401A data sheet: below 30 pA at 25 °C)
+LEAD_FARADS = 100e-12  # F of an open test lead (common practice, no source)
 BANDWIDTH = 300e3  # Hz: AC and frequency readings end here
 Quantity = Literal["VOLT", "VOLT:AC", "RES", "FREQ", "DIOD", "CONT", "CURR"]
 
@@ -115,6 +117,7 @@ class Probe:
         self.ground = ground
         self.high, self.low = idle, ground
         self.path = 0.2
+        self._lifted = 0.0  # since when the input is high-ohmic with the lead in the air
         self.mistakes: Mistakes = NONE
         self._front = (TEN_MEGOHM, 0.0, NO_COMPLIANCE)
 
@@ -123,6 +126,7 @@ class Probe:
         high, low = self.mistakes.leads(high, low, self.idle)
         if (high, low) != (self.high, self.low):
             self.high, self.low = high, low
+            self._lifted = self.stage.now
             self.stage.change(moves={f"{self.part}.HI": high, f"{self.part}.LO": low}, gently=True)
 
     def load(self, ohms: float, amps: float = 0.0, compliance: float = NO_COMPLIANCE) -> None:
@@ -130,6 +134,7 @@ class Probe:
         ohms, amps, compliance = self.mistakes.front(ohms, amps, compliance)
         if (ohms, amps, compliance) != self._front:
             self._front = ohms, amps, compliance
+            self._lifted = self.stage.now
             self.stage.change(
                 {
                     f"{self.part}.ohms": ohms,
@@ -138,6 +143,15 @@ class Probe:
                 },
                 gently=True,
             )
+
+
+    @property
+    def drift(self) -> float:
+        """V that the bias current lifts an open lead by while the input is high-ohmic; 0 otherwise."""
+        if self.high != self.idle or self._front[0] != HIGH_Z:
+            return 0.0
+        since = self.stage.now - self._lifted
+        return BIAS_AMPS * HIGH_Z * -math.expm1(-since / (HIGH_Z * LEAD_FARADS))
 
 
 class Meter:
@@ -240,7 +254,7 @@ class Meter:
             return wave.frequency if wave.swing > 0.1 * self.table.ac_volts[0].full else 0.0
         if self.quantity == "DIOD":
             return math.inf if wave.mean >= item.compliance * 0.98 else wave.mean
-        return wave.mean
+        return wave.mean + self.probe.drift
 
     def _ohms(self, item: Range) -> float:
         volts = self._wave().mean

@@ -1,0 +1,304 @@
+"""Both hands on the probes: a person who moves the virtual leads, and a run that takes each reading by itself."""
+
+from __future__ import annotations
+
+import os
+import re
+import select
+import signal
+import socket
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.cli.virtual import bench_toml
+from harness.describe.load import load_sequence
+from harness.run.byhand import SteadyHands
+from harness.run.errors import OperatorStop, SkipPoint
+from harness.run.opening import open_virtual
+from harness.run.operator import Operator
+from harness.run.probing import HandProbing
+from harness.run.runner import Result, Runner
+from harness.run.session import exit_code, run_start
+from harness.run.virtual import virtual_bench
+from instruments.virtual.server import running
+
+ZERO = "as an open lead reads too"
+LIFT, PUT = 0.4, 1.1  # s after a prompt that the person takes the probe off, and puts it on the next point
+
+
+class Person:
+    """Reads the prompts, moves the virtual leads on the bench's own clock, and presses Enter where asked."""
+
+    def __init__(self, bench: Any, moves: bool = True, keys: dict[str, str] | None = None) -> None:
+        self.bench = bench
+        self.moves = moves
+        self.keys = {ZERO: "\r", **(keys or {})}  # what stands on the screen -> the key that the person presses
+        self.screen = ""
+        self.pressed: list[str] = []
+        self.waiting: list[str] = []
+        self.looks = 0
+
+    def write(self, text: str) -> None:
+        self.screen += text
+        for seen, key in self.keys.items():
+            if seen in text:
+                self.waiting.append(key)
+        stage, probe = self.bench.virtual.stage, self.bench.virtual.probe
+        found = re.search(r"net (\S+)   red lead", text)
+        if found and self.moves:
+            net = found[1]
+            stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
+            stage.at(stage.now + PUT, lambda: probe.connect(net, probe.ground))
+        elif "Swap the leads" in text and "taken" not in text and self.moves:
+            pair = (probe.low, probe.high)
+            stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
+            stage.at(stage.now + PUT, lambda: probe.connect(*pair))
+
+    def key(self, _seconds: float) -> str | None:
+        self.looks += 1
+        assert self.looks < 2000, f"nobody is served; the screen ends with {self.screen[-400:]!r}"
+        if not self.waiting:
+            return None
+        self.pressed.append(self.waiting.pop(0))
+        return self.pressed[-1]
+
+
+def hands_on(toy: Any, steps: str, **person: Any) -> tuple[Result, Person, SteadyHands]:
+    sequence = load_sequence(toy.steps(steps))
+    with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
+        hand = Person(bench, **person)
+        operator = Operator(write=hand.write, read_key=hand.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands.place)
+        runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
+        operator.beat = runner.context.pulse
+        result = runner.run()
+        assert bench.virtual.outputs_on == []
+    return result, hand, hands
+
+
+POWERED = (
+    '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n[[step]]\ndo = "rails"\n'
+    '[[step]]\ndo = "power off"\n'
+)
+
+
+def test_levels_are_taken_without_a_key(toy: Any) -> None:
+    result, person, hands = hands_on(toy, POWERED)
+    rails = next(step for step in result.record.steps if step.kind == "rails")
+    assert {reading.of: reading.outcome for reading in rails.readings} == {"VIN": "pass", "+3V3": "pass"}, result.error
+    assert hands.taken[:2] == ["steady", "steady"]
+    assert person.screen.count("\a") >= 4, "a bell for each prompt, and one when it is taken"
+    assert "█" in person.screen or "#" in person.screen
+    assert re.search(r"taken: 3\.[23]\d+ V at TP3", person.screen)
+    assert result.outcome == "pass", result.error
+
+
+def test_zero_volts_is_proven_by_the_input_once_an_open_lead_was_seen_to_move(toy: Any) -> None:
+    """Unpowered, both polarities of two nets: the person's way through the air teaches how an open lead behaves."""
+    text = '[[step]]\ndo = "resistance"\nof = "every supply"\n'
+    result, person, hands = hands_on(toy, text)
+    assert result.outcome == "pass", [(step.name, step.says) for step in result.record.steps]
+    assert hands.trusted
+    assert hands.taken.count("key") <= 1
+    assert hands.taken.count("steady") >= 3
+    assert [reading.quantity for reading in result.record.steps[0].readings].count("ohms reversed") == 2
+    assert all(key == "\r" for key in person.pressed)
+
+
+def test_a_lead_that_hangs_in_the_air_is_never_taken(toy: Any) -> None:
+    """Nobody moves the probe; the person gives up when the screen says that there is no contact."""
+    result, person, hands = hands_on(toy, POWERED, moves=False, keys={"no contact": "q"})
+    assert hands.taken == []
+    assert isinstance(result.error, OperatorStop)
+    assert exit_code(result) == 4
+    assert "no contact" in person.screen
+
+
+def test_a_probe_that_stays_on_the_last_point_is_not_taken_for_the_next(toy: Any) -> None:
+    with open_virtual(load_sequence(toy.sequence).board, unit="T-1", transients=False) as bench:
+        person = Person(bench, moves=False, keys={"not moved yet": "s"})
+        operator = Operator(write=person.write, read_key=person.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.virtual.simulation.change({"bench_USB.volts": 5.0, "bench_USB.limit": 0.1, "bench_USB.on": True})
+        bench.virtual.stage.version += 1
+        bench.virtual.probe.connect("VUSB", "GND")
+        hands._fresh = False
+        with pytest.raises(SkipPoint):
+            hands.place("Probe TP2", "left edge, second pad")
+    assert hands.taken == []
+
+
+def test_swapped_leads_are_told_and_never_turned_into_a_positive_reading(toy: Any) -> None:
+    """The person holds the probes the wrong way round on a powered rail: nothing is taken, the screen says why."""
+
+    class Clumsy(Person):
+        def write(self, text: str) -> None:
+            super().write(text)
+            found = re.search(r"net (\S+)   red lead", text)
+            if found:
+                stage, probe, net = self.bench.virtual.stage, self.bench.virtual.probe, found[1]
+                stage.at(stage.now + PUT + 0.01, lambda: probe.connect(probe.ground, net))
+
+    sequence = load_sequence(toy.steps(POWERED))
+    with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
+        person = Clumsy(bench, keys={"NEGATIVE": "s"})
+        operator = Operator(write=person.write, read_key=person.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands.place)
+        result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
+    rails = next(step for step in result.record.steps if step.kind == "rails")
+    assert {reading.outcome for reading in rails.readings} == {"skipped"}
+    assert "are the leads swapped?" in person.screen
+
+
+def test_again_skip_and_stop_are_one_key_each(toy: Any) -> None:
+    result, person, _ = hands_on(toy, POWERED, keys={"Probe TP2": "r", "Probe TP3": "s"})
+    rails = next(step for step in result.record.steps if step.kind == "rails")
+    assert {reading.of: reading.outcome for reading in rails.readings} == {"VIN": "pass", "+3V3": "skipped"}
+    assert "r" in person.pressed
+    stopped, _, _ = hands_on(toy, POWERED, keys={"Probe TP3": "q"})
+    assert isinstance(stopped.error, OperatorStop)
+
+
+def test_without_a_meter_it_is_a_key_as_before(toy: Any) -> None:
+    said: list[str] = []
+    keys = iter("\r")
+    hands = SteadyHands(Operator(write=said.append, read_key=lambda _s: next(keys)))
+    hands.place("Probe TP1", "left edge")
+    assert "Probe TP1" in said[0]
+
+
+# --- over the wire, on a terminal -------------------------------------------------------------------------------------
+class Terminal:
+    """`wakeboard …` on a pseudo-terminal of 80 columns."""
+
+    def __init__(self, folder: Path, *arguments: str) -> None:
+        import fcntl
+        import pty
+        import struct
+        import termios
+
+        root = str(Path(__file__).parents[2])
+        environment = {**os.environ, "PYTHONPATH": root, "WAKEBOARD_LOCKS": str(folder / "locks"), "TERM": "xterm",
+                       "NO_COLOR": "1", "COLUMNS": "80"}  # fmt: skip
+        self.pid, self.descriptor = pty.fork()
+        if self.pid == 0:
+            os.chdir(folder)
+            os.execve(sys.executable, [sys.executable, "-m", "harness.cli", *arguments], environment)
+        fcntl.ioctl(self.descriptor, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        self.screen = ""
+        self.code: int | None = None
+
+    def read(self, seconds: float = 0.1) -> str:
+        ready, _, _ = select.select([self.descriptor], [], [], seconds)
+        if not ready:
+            return ""
+        try:
+            text = os.read(self.descriptor, 65536).decode("utf-8", "replace")
+        except OSError:
+            return ""
+        self.screen += text
+        return text
+
+    def until(self, seen: Callable[[str], Any], late: float = 60.0) -> Any:
+        ends = time.monotonic() + late
+        while time.monotonic() < ends:
+            found = seen(self.screen)
+            if found:
+                return found
+            if not self.read() and self.ended():
+                break
+        raise AssertionError(f"never seen; the screen says:\n{self.screen}")
+
+    def press(self, key: str) -> None:
+        os.write(self.descriptor, key.encode())
+
+    def ended(self) -> bool:
+        if self.code is None:
+            pid, status = os.waitpid(self.pid, os.WNOHANG)
+            if pid:
+                self.code = os.waitstatus_to_exitcode(status)
+        return self.code is not None
+
+    def close(self) -> None:
+        if not self.ended():
+            os.kill(self.pid, signal.SIGKILL)
+            os.waitpid(self.pid, 0)
+        os.close(self.descriptor)
+
+
+@pytest.fixture
+def by_hand(toy: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Path, Callable[[str], None]]]:
+    """A bench file without the scanner, which is the test's hand: it closes the channel of a net on the real socket."""
+    monkeypatch.setenv("WAKEBOARD_LOCKS", str(toy.folder / "locks"))
+    from harness.describe.load import load_board
+
+    board = load_board(toy.board)
+    bench = virtual_bench(board, unit="T-1", transients=False)
+    with running(bench) as addresses:
+        document = bench.bench_description(addresses.instruments)
+        scanner = document["instruments"].pop("scanner")
+        routes = {board.net_of(point): channel for point, channel in document["probing"]["routes"].items()}
+        document["probing"] = {"by": "hand"}
+        (toy.folder / "hand.toml").write_text(bench_toml("Toy", "T-1", document))
+        host, port = scanner["address"].split("::")[1:3]
+
+        def hand(net: str) -> None:
+            line = f"ROUT:CLOS:EXCL (@{routes[net]})" if net else "ROUT:OPEN (@101:105)"
+            with socket.create_connection((host, int(port)), timeout=10) as link:
+                link.sendall(f"{line};*OPC?\n".encode())
+                link.recv(100)
+
+        yield toy.folder, hand
+
+
+def confirm(terminal: Terminal) -> None:
+    """Enter, some time after the question: what is pressed before it is looked at is thrown away. Once, since a second
+    one would take the first reading."""
+    terminal.until(lambda screen: "and the unit on the bench?" in screen)
+    ends = time.monotonic() + 1.0
+    while time.monotonic() < ends:
+        terminal.read()
+    terminal.press("\r")
+    terminal.until(lambda screen: "Probe" in screen)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals of POSIX systems")
+def test_a_person_at_a_terminal_probes_a_powered_board(toy: Any, by_hand: tuple[Path, Callable[[str], None]]) -> None:
+    folder, hand = by_hand
+    toy.steps(POWERED, "powered.toml")
+    terminal = Terminal(folder, "run", "powered.toml", "--unit", "T-1", "--bench", "hand.toml")
+    try:
+        confirm(terminal)
+        probed, asked = 0, 0
+        ends = time.monotonic() + 60
+        while not terminal.ended():
+            assert time.monotonic() < ends, terminal.screen[-3000:]
+            terminal.read()
+            prompts = re.findall(r"Probe (\S+)\s[^\a]*?net (\S+)   red lead", terminal.screen)
+            if len(prompts) > probed:
+                probed += 1
+                hand("")
+                time.sleep(0.3)
+                hand(prompts[probed - 1][1])
+            if terminal.screen.count(ZERO) > asked:
+                asked += 1
+                terminal.press("\r")
+        while terminal.read():
+            pass
+        assert terminal.code == 0, terminal.screen
+        assert re.search(r"taken: 3\.[23]\d+ V at TP3", terminal.screen)
+        assert "PASS" in terminal.screen
+    finally:
+        terminal.close()

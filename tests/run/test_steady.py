@@ -1,0 +1,123 @@
+"""Accepting a reading taken by hand, as a pure function of what the meter showed."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.run.steady import LOOKS, PROOF, WINDOW, Look, has_moved, judge, open_lead_moves
+
+STEP = 0.05
+
+
+def looks(*parts: tuple[float, object], high: bool = False, start: float = 0.0) -> list[Look]:
+    """(seconds, volts): a level, or a function of the seconds since the part began."""
+    found: list[Look] = []
+    now = start
+    for seconds, volts in parts:
+        for n in range(round(seconds / STEP)):
+            value = volts(n * STEP) if callable(volts) else volts
+            found.append(Look(now, value, high))  # type: ignore[arg-type]
+            now += STEP
+    return found
+
+
+def test_a_level_that_came_and_stayed_is_held() -> None:
+    seen = looks((0.3, 0.0), (0.7, 3.302))
+    verdict = judge(seen, fresh=False, trusted=False)
+    assert verdict.state == "held"
+    assert verdict.volts == pytest.approx(3.302)
+
+
+def test_not_before_it_was_steady_for_the_window() -> None:
+    assert judge(looks((0.3, 0.0), (WINDOW - 2 * STEP, 3.3)), fresh=False, trusted=True).state == "moving"
+
+
+def test_a_probe_that_was_not_moved_is_not_taken_for_the_next_point() -> None:
+    still = looks((5.0, 3.3))
+    assert judge(still, fresh=False, trusted=True).state == "old"
+    assert judge(still, fresh=True, trusted=True).state == "held"
+    lifted = [*still, *looks((0.2, 0.0), (0.8, 3.3), start=5.0)]
+    assert judge(lifted, fresh=False, trusted=True).state == "held"
+
+
+def test_a_rail_that_climbs_is_not_settled() -> None:
+    """10 kΩ and 100 µF: 5 V · (1 - exp(-t/1 s)) moves by more than the band until after four time constants."""
+    seen = looks((6.0, lambda t: 5 * -math.expm1(-t)))
+    states = [judge(seen[:n], fresh=True, trusted=True).state for n in range(1, len(seen) + 1)]
+    held = states.index("held") * STEP
+    band = 0.005 + 0.005 * 5
+    expected = math.log(5 * math.expm1(WINDOW) / band)  # 5·exp(-t)·(exp(W) - 1) falls to the band
+    assert held == pytest.approx(expected, abs=0.3)
+
+
+def test_a_toggling_line_is_never_held() -> None:
+    seen = looks((5.0, lambda t: 3.3 if math.sin(40 * t) > 0 else 0.4))
+    assert all(judge(seen[:n], fresh=True, trusted=True).state != "held" for n in range(1, len(seen)))
+
+
+# --- near zero -------------------------------------------------------------------------------------------------------
+def test_near_zero_proves_nothing_by_itself() -> None:
+    seen = looks((1.0, 3.3), (1.0, 0.001))
+    assert judge(seen, fresh=False, trusted=True).state == "prove"
+    assert judge(seen, fresh=False, trusted=True, can_prove=False).state == "zero"
+
+
+def high(seconds: float, volts: object, after: list[Look]) -> list[Look]:
+    return [*after, *looks((seconds, volts), high=True, start=after[-1].time + STEP)]
+
+
+def test_standing_still_is_a_proof_only_where_an_open_lead_was_seen_to_move() -> None:
+    before = looks((0.5, 3.3), (0.7, 0.0))
+    seen = high(PROOF + 2 * STEP, 0.001, before)
+    assert judge(seen, fresh=False, trusted=True).state == "held"
+    assert judge(seen, fresh=False, trusted=False).state == "zero"
+    assert judge(seen[:-5], fresh=False, trusted=True).state == "moving"
+
+
+def test_an_open_lead_is_lifted_by_the_bias_current() -> None:
+    """34401A data sheet: below 30 pA; into 100 pF that is up to 0.3 V/s, into 10 nF 3 mV/s."""
+    before = looks((0.7, 0.0))
+    lead = high(0.5, lambda t: 30e-12 / 100e-12 * t, before)
+    assert judge(lead, fresh=True, trusted=True).state == "open"
+    assert not open_lead_moves(lead), "not yet back at zero"
+    assert open_lead_moves([*lead, *looks((0.2, 0.0), start=lead[-1].time + STEP)])
+    rail = high(PROOF + 2 * STEP, lambda t: 30e-12 / 10e-9 * t, before)
+    assert judge(rail, fresh=True, trusted=True).state == "held"
+
+
+def test_touching_a_point_is_no_open_lead_that_moves() -> None:
+    """With the input high-ohmic the probe comes onto 3.3 V, then off again: nothing is learnt from that."""
+    touched = high(0.4, 0.0, looks((0.7, 0.0)))
+    touched = [*touched, *looks((0.5, 3.3), high=True, start=touched[-1].time + STEP)]
+    assert judge(touched, fresh=True, trusted=False).state == "open"
+    assert not open_lead_moves([*touched, *looks((0.3, 0.0), start=touched[-1].time + STEP)])
+    after = [*touched, *looks((0.8, 3.3), start=touched[-1].time + STEP)]
+    assert judge(after, fresh=False, trusted=False).state == "held"
+
+
+# --- what is never accepted by itself --------------------------------------------------------------------------------
+def test_a_negative_reading_and_an_overload_are_for_a_person() -> None:
+    swapped = judge(looks((0.2, 0.0), (1.0, -3.3)), fresh=False, trusted=True)
+    assert (swapped.state, swapped.volts) == ("negative", pytest.approx(-3.3))
+    assert judge(looks((0.2, 0.0), (1.0, None)), fresh=False, trusted=True).state == "over"
+
+
+@given(st.lists(st.one_of(st.none(), st.floats(-20, 20)), max_size=40), st.booleans(), st.booleans())
+def test_what_is_held_is_always_a_steady_positive_level(volts: list[float | None], fresh: bool, trusted: bool) -> None:
+    seen = [Look(n * STEP, value) for n, value in enumerate(volts)]
+    verdict = judge(seen, fresh=fresh, trusted=trusted)
+    if verdict.state == "held":
+        last = [value for value in volts[-LOOKS:] if value is not None]
+        assert len(last) == LOOKS
+        assert verdict.volts is not None
+        assert verdict.volts > 0
+        assert max(last) - min(last) <= 0.005 + 0.0051 * verdict.volts
+        assert fresh or has_moved(seen)
+
+
+def test_nothing_seen_is_nothing_held() -> None:
+    assert judge([], fresh=True, trusted=True).state == "moving"
