@@ -1,0 +1,157 @@
+"""What a rehearsal costs: faults, parts, memory; and whether it is the same as one run at a time.
+
+    python tests/benchmarks/rehearse.py                 Skep's first power-on, all faults, CPU seconds and memory
+    python tests/benchmarks/rehearse.py --growth        CPU seconds by faults and by parts (30, 60, 120, 240)
+    python tests/benchmarks/rehearse.py --same 40       random faults of Skep: batch against `run --plant`
+
+CPU seconds are of this process and its workers, so that other programs on the machine count for little.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+SKEP = ROOT / "sequences" / "demo" / "skep" / "first-power-on.toml"
+PARTS = (30, 60, 120, 240)
+FAULTS = (32, 64, 128)
+
+HEAD = """
+[board]
+name = "Ladder"
+revision = "A"
+[supplies.USB]
+net = "VUSB"
+volts = "5 V"
+range = "4.40 .. 5.25 V"
+budget = "500 mA"
+[rails.V33]
+net = "+3V3"
+from = "USB"
+volts = "3.3 V ± 3 %"
+[points]
+TP1 = { net = "VUSB", place = "left edge, first pad" }
+TP2 = { net = "+3V3", place = "left edge, second pad" }
+[parts]
+C1 = { kind = "capacitor", value = "10 µF", pins = ["VUSB", "GND"] }
+C2 = { kind = "capacitor", value = "10 µF", pins = ["+3V3", "GND"] }
+U2 = { kind = "ldo", volts = "3.3 V ± 2 %", dropout = "200 mV", limit = "600 mA", lockout = "2.2 V", quiescent = "60 µA", enable_above = "1.0 V", enable_pull = "none", pins = { IN = "VUSB", OUT = "+3V3", EN = "VUSB", GND = "GND" }, max = { voltage = "7 V", current = "500 mA" } }
+"""  # noqa: E501
+CELL = """
+RA{n} = {{ kind = "resistor", value = "10k", tolerance = "1 %", pins = ["+3V3", "N{n}"] }}
+RB{n} = {{ kind = "resistor", value = "22k", tolerance = "1 %", pins = ["N{n}", "GND"] }}
+D{n} = {{ kind = "diode", pins = {{ A = "N{n}", K = "+3V3" }} }}
+"""
+STEPS = """
+title = "First power-on"
+board = "board.toml"
+[[step]]
+do = "resistance"
+of = "every supply"
+[[step]]
+do = "power on"
+supply = "USB"
+limit = "300 mA"
+ramp = "0.5 V every 20 ms"
+[[step]]
+do = "rails"
+[[step]]
+do = "power off"
+"""
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--growth", action="store_true")
+    parser.add_argument("--same", type=int, metavar="N")
+    parser.add_argument("--seed", type=int, default=7)
+    chosen = parser.parse_args()
+    if chosen.same:
+        same(chosen.same, chosen.seed)
+    elif chosen.growth:
+        growth()
+    else:
+        whole()
+
+
+def whole() -> None:
+    """All of Skep's first power-on with two workers, nothing saved: CPU seconds, seconds, memory."""
+    from harness.describe.load import load_sequence
+    from harness.rehearse.rehearsal import rehearse
+
+    before, begun = cpu(), time.perf_counter()
+    result = rehearse(load_sequence(SKEP), workers=2)
+    spent, passed = cpu() - before, time.perf_counter() - begun
+    print(
+        f"{result.faults} faults: {spent:.1f} s of CPU ({1000 * spent / result.faults:.0f} ms a fault), {passed:.1f} s"
+    )
+    own, child = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    print(f"memory: {own:.0f} MiB here, {child:.0f} MiB in the larger worker")
+
+
+def cpu() -> float:
+    """CPU seconds of this process and of its ended children."""
+    return sum(
+        used.ru_utime + used.ru_stime
+        for used in (resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN))
+    )
+
+
+def growth() -> None:
+    """CPU seconds by faults on one board, and a fault by parts."""
+    from harness.describe.load import load_sequence
+    from harness.rehearse.reach import fault_library
+    from harness.rehearse.trial import Shared, run_together
+
+    def seconds(parts: int, count: int) -> float:
+        with tempfile.TemporaryDirectory() as folder:
+            cells = "".join(CELL.format(n=n) for n in range((parts - 3) // 3))
+            Path(folder, "board.toml").write_text(HEAD + cells, encoding="utf-8")
+            file = Path(folder, "sequence.toml")
+            file.write_text(STEPS, encoding="utf-8")
+            sequence = load_sequence(file)
+        shared, library = Shared(sequence.board), fault_library(sequence.board)
+        faults = random.Random(1).choices(library, k=count)
+        run_together(sequence, [[]], shared)
+        begun = time.process_time()
+        for first in range(0, count, 64):
+            run_together(sequence, [[fault] for fault in faults[first : first + 64]], shared)
+        return time.process_time() - begun
+
+    print("faults (60 parts):", ", ".join(f"{count}: {seconds(60, count):.2f} s" for count in FAULTS))
+    print("parts (64 faults):", ", ".join(f"{parts}: {seconds(parts, 64):.2f} s" for parts in PARTS))
+
+
+def same(count: int, seed: int) -> None:
+    """Random faults of Skep: the outcomes of every step, in the batch and one at a time."""
+    from harness.describe.load import load_sequence
+    from harness.rehearse.reach import fault_library
+    from harness.rehearse.trial import UNIT, Shared, run_together
+    from harness.run.session import take_unit
+    from harness.run.virtual import prepare_board
+
+    sequence = load_sequence(SKEP)
+    shared, prepared = Shared(sequence.board), prepare_board(sequence.board)
+    picked = random.Random(seed).sample(fault_library(sequence.board), count)
+    differ = 0
+    for fault, trial in zip(picked, run_together(sequence, [[f] for f in picked], shared), strict=True):
+        run = take_unit(sequence, unit=UNIT, plants=[str(fault)], prepared=prepared, predictor=shared.predictor)
+        alone = {step.number: step.outcome for step in run.record.steps}
+        if alone != dict(trial.steps):
+            differ += 1
+            print(f"differs: {fault}: alone {alone}, in the batch {dict(trial.steps)}", flush=True)
+    print(f"{count - differ} of {count} faults give the same outcome in every step")
+    sys.exit(1 if differ else 0)
+
+
+if __name__ == "__main__":
+    main()

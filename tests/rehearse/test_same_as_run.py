@@ -1,0 +1,45 @@
+"""A rehearsal is the same as `run --plant`, one fault at a time: batch against single, settled against transients,
+instruments driven straight against their command languages. Forty faults of the demo board are compared by
+tests/benchmarks/rehearse.py --same; here a few of a small board, so that the suite stays quick."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import wren
+
+from harness.describe.load import load_sequence
+from harness.rehearse.reach import fault_library
+from harness.rehearse.trial import UNIT, Shared, run_together
+from harness.run.session import take_unit
+
+FAULTS = 12
+
+
+def test_outcomes_of_every_step_are_those_of_a_run_with_the_fault_planted(tmp_path: Path) -> None:
+    sequence = load_sequence(wren.write(tmp_path))
+    shared = Shared(sequence.board)
+    picked = random.Random(5).sample(fault_library(sequence.board), FAULTS)
+    trials = run_together(sequence, [[fault] for fault in picked], shared)
+    assert len({tuple(trial.steps.values()) for trial in trials}) > 2  # not all of a kind, or nothing is compared
+    for fault, trial in zip(picked, trials, strict=True):
+        alone = take_unit(sequence, unit=UNIT, plants=[str(fault)], predictor=shared.predictor)
+        assert {step.number: step.outcome for step in alone.record.steps} == dict(trial.steps), str(fault)
+        assert alone.outcome == trial.outcome
+
+
+def test_the_rehearsed_unit_is_the_unit_of_that_serial_number(tmp_path: Path) -> None:
+    """Values written in once give the same operating point as values drawn by the serial number."""
+    from harness.rehearse.specimen import settled_on
+    from harness.run.virtual import prepare_board
+    from instruments.virtual.bench import unit_seed
+    from instruments.virtual.circuit import Variant
+
+    prepared = prepare_board(load_sequence(wren.write(tmp_path)).board)
+    on = {"bench_USB.on": True, "bench_USB.volts": 5.0, "bench_USB.limit": 0.1}
+    drawn = prepared.model.solve([Variant(values=on, seed=unit_seed(UNIT))]).require()
+    written = settled_on(prepared, UNIT).model.solve([Variant(values=on)]).require()
+    nominal = prepared.model.solve([Variant(values=on)]).require()
+    assert float(written.net("+3V3")[0]) == float(drawn.net("+3V3")[0])
+    assert float(written.net("+3V3")[0]) != float(nominal.net("+3V3")[0])
