@@ -358,6 +358,7 @@ class ScannerDialect(Base):
     life: float = Field(1e5, description="operations at rated load, the worst of the makers' figures")
     rated_volts: float | None = None
     rated_amps: float | None = None
+    hot_amps: float = Field(default=0.010, description="a relay is moved under less: 34970A guide p321, low level")
     contact: float = Field(1.0, description="ohms of a good path")
 
 

@@ -87,6 +87,11 @@ class Dmm:
         self.identity = self.speaker.identify()
         return self.identity
 
+    @property
+    def drives_current(self) -> bool:
+        """Whether the function set last sends a test current through the leads."""
+        return self._setup is not None and self._setup.quantity in ("ohms", "ohms 4w", "diode volts")
+
     def forget(self) -> None:
         """Say the set-up again at the next reading."""
         self._setup = None

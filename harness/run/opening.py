@@ -268,7 +268,10 @@ def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProb
     loads = {}
     if probing.bleed is not None and probing.bleed.route is not None:
         loads[probing.bleed.ohms.nominal] = probing.bleed.route
-    return RelayProbing(scanner, routes, swap_channel=probing.swap, load_channels=loads)
+    return RelayProbing(
+        scanner, routes, swap_channel=probing.swap, load_channels=loads,
+        meter=next(iter(drivers.dmms.values()), None), most_volts=highest_volts(board),
+    )  # fmt: skip
 
 
 def load_tolerance(described: Bench) -> float:

@@ -10,6 +10,8 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from instruments.errors import BenchError
+
 if TYPE_CHECKING:
     from harness.describe.board import Board
 
@@ -18,6 +20,13 @@ ORDINALS = (
     "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh",
     "twelfth",
 )  # fmt: skip
+
+
+QUIET_NPLC = 0.02  # the reading itself does not matter
+
+
+class HotSwitch(BenchError):
+    """A relay would have to make or break more current than it may."""
 
 
 class RelayProbing:
@@ -32,8 +41,13 @@ class RelayProbing:
         *,
         swap_channel: str | None = None,
         load_channels: Mapping[float, str] | None = None,
+        meter: Any = None,
+        most_volts: float = 0.0,
     ) -> None:
+        """meter, most_volts: whose test current must not flow while relays move, and what a net may have at most."""
         self.scanner = scanner
+        self._meter = meter
+        self._most_volts = most_volts
         self.routes = dict(routes)  # net -> channel
         self._swap_channel = swap_channel
         self._loads = dict(load_channels or {})
@@ -51,6 +65,7 @@ class RelayProbing:
     def reach(self, net: str) -> None:
         if net == self._net and not self._swapped and self._loaded is None:
             return
+        self._quiet()
         self._net, self._swapped, self._loaded = net, False, None
         self.scanner.only(self.routes[net])
 
@@ -58,6 +73,7 @@ class RelayProbing:
         if self._swap_channel is None:
             return False
         if swapped != self._swapped:
+            self._quiet()
             (self.scanner.close if swapped else self.scanner.open)(self._swap_channel)
             self._swapped = swapped
         return True
@@ -67,16 +83,45 @@ class RelayProbing:
 
     def load(self, ohms: float | None) -> float | None:
         """Put the test resistor nearest to `ohms` across the point, or take it off (None). Gives its ohms."""
+        self._quiet()
         if self._loaded is not None:
             self.scanner.open(self._loads[self._loaded])
             self._loaded = None
         if ohms is None or not self._loads:
             return None
-        self._loaded = min(self._loads, key=lambda each: abs(each - ohms))
+        nearest = min(self._loads, key=lambda each: abs(each - ohms))
+        self._must_be_cold(nearest)
+        self._loaded = nearest
         self.scanner.close(self._loads[self._loaded])
         return self._loaded
 
+    def _quiet(self) -> None:
+        """No test current of the meter flows while a relay moves: it leaves its ohms function first."""
+        if self._meter is not None and self._meter.drives_current:
+            self._meter.dc_volts(range=max(self._most_volts, 1.0), nplc=QUIET_NPLC)
+
+    def _must_be_cold(self, ohms: float) -> None:
+        """A test resistor is switched only where less flows than the scanner's relays may break. Raises HotSwitch."""
+        allowed = getattr(getattr(self.scanner, "dialect", None), "hot_amps", None)
+        if allowed is None or self._meter is None or self._most_volts / ohms <= allowed:
+            return
+        seen = self._meter.dc_volts(range=self._most_volts)
+        amps = abs(seen.value) / ohms
+        if amps > allowed:
+            raise HotSwitch(
+                f"the {ohms:g} Ω resistor at {seen.value:.3g} V would be switched at {amps * 1e3:.0f} mA, and the "
+                f"relays of this scanner at less than {allowed * 1e3:g} mA only: use a larger resistor",
+                instrument=getattr(self.scanner.link, "name", ""),
+            )
+
+    def counts(self) -> dict[str, int]:
+        """Operations of each relay that was moved since the scanner was opened, as its card counts them over its life;
+        empty where it does not count."""
+        found = {channel: self.scanner.count(channel) for channel in sorted(self.scanner.switched)}
+        return {channel: count for channel, count in found.items() if count is not None}
+
     def release(self) -> None:
+        self._quiet()
         self.scanner.open_all()
         self._net, self._swapped, self._loaded = None, False, None
 

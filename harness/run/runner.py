@@ -163,6 +163,7 @@ class Runner:
 
     def _commit(self, number: int, title: str, kind: str, started: float, broke: BaseException | None) -> Step:
         context = self.context
+        self._note_relays(number, kind)
         step = Step(
             number=number,
             name=title,
@@ -183,6 +184,17 @@ class Runner:
         if self.observer is not None:
             self.observer.step_ends(step)
         return step
+
+    def _note_relays(self, number: int, kind: str) -> None:
+        """With the last step: how often each relay that moved has moved in its life. Asking is also what makes some
+        cards write their counts down (2700 User's Manual, p2-32)."""
+        last = number == len(self.sequence.steps) or kind == "discharge"
+        if not last or self.bench.probing.by_hand or not self.bench.self_check:
+            return
+        with contextlib.suppress(BenchError):
+            counts = self.bench.probing.counts()
+            if counts:
+                self.context.detail["relay_counts"] = counts
 
     def _stops_after(self, step: Step, model: Any) -> bool:
         if step.outcome not in ("fail", "tripped", "error"):
