@@ -40,8 +40,8 @@ def solved(parts: list[Part], variant: Variant | None = None) -> dict[str, float
 
 
 FAULTS = (
-    "R1:missing", "D1:reversed", "Q1:reversed", "M1:reversed", "L1:missing", "a+b:bridge=33", "Q1:short", "V2:value=5 V",
-    "R9.1:net=bat", "S1:missing", "Z1:reversed", "R15.1:open", "B1:missing",
+    "R1:missing", "D1:reversed", "Q1:reversed", "M1:reversed", "L1:missing", "a+b:bridge=33", "Q1:short",
+    "V2:value=5 V", "R9.1:net=bat", "S1:missing", "Z1:reversed", "R15.1:open", "B1:missing",
 )  # fmt: skip
 
 

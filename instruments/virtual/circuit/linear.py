@@ -12,7 +12,7 @@ from .elimination import Elimination
 if TYPE_CHECKING:
     from .newton import System
 
-SPARSE_FROM = 24  # members from which on sparse elimination of the whole batch beats LAPACK on each
+SPARSE_FROM = 6  # members from which on sparse elimination of the whole batch beats LAPACK on each
 MOST_ADDED = 12  # entries an unknown that members may add to the pattern before elimination fills in too much
 
 
@@ -60,9 +60,18 @@ def solve_batch(
     batch = partials.shape[1]
     if system.plan is not None and batch >= SPARSE_FROM:
         found = _solve_sparse(system, system.plan, partials, residual, held, second)
-        good = np.isfinite(found).all(axis=(0, 1))
-        if good.all():
-            return _unpacked(found, nodes)
+        bad = np.flatnonzero(~np.isfinite(found).all(axis=(0, 1)))
+        if len(bad):
+            some = system.like(bad, system.theta[:, :0])
+            again = None if second is None else second[:, bad]
+            found[:, :, bad] = _solve_dense(some, partials[:, bad], residual[:, bad], held[:, bad], again)
+        return _unpacked(found, nodes)
+    return _unpacked(_solve_dense(system, partials, residual, held, second), nodes)
+
+
+def _solve_dense(system: System, partials: Array, residual: Array, held: Array, second: Array | None) -> Array:
+    """(n, R, B) by LAPACK, member by member."""
+    nodes = system.structure.layout.nodes
     jacobian = dense_jacobian(system, partials, held)
     count = 1 if second is None else 2
     right = np.zeros((*jacobian.shape[:2], count))
@@ -73,7 +82,7 @@ def solve_batch(
         found = np.asarray(np.linalg.solve(jacobian, right), dtype=np.float64)
     except np.linalg.LinAlgError:
         found = _one_at_a_time(jacobian, right)
-    return _unpacked(np.moveaxis(found, 0, 2), nodes)
+    return np.moveaxis(found, 0, 2)
 
 
 def _unpacked(found: Array, nodes: int) -> tuple[Array, Array | None]:

@@ -26,7 +26,8 @@ from .spread import Spread, spread
 from .structure import Corrections, Ints, Layout, Moved, Structure
 from .tolerance import specimen
 
-FEW = 32  # members of a chunk that are put off, to be finished together with those of other chunks
+FEW = 256  # members of a chunk that are put off, to be finished together with those of other chunks
+LIFTED = "(lifted "  # how the name of a lifted pin's node begins
 OWN_STRUCTURE = 64  # members with the same pins moved, from which on they get a structure of their own
 
 
@@ -61,6 +62,7 @@ class Model:
         ]
         self._effects: dict[Fault, Effects] = {}
         self._expanded: dict[tuple[object, ...], Array] = {}
+        self._set: dict[tuple[object, ...], dict[int, dict[str, Value]]] = {}
         self._lay_out(())
 
     # --- layout ---------------------------------------------------------------------------------------------------
@@ -72,6 +74,7 @@ class Model:
         self._lifted = lifted
         self._structures: dict[tuple[tuple[int, int], ...], Structure] = {}
         self._moved: dict[tuple[tuple[int, int], ...], Moved] = {}
+        self._moves_known: dict[tuple[tuple[str, str], ...], tuple[tuple[int, int], ...]] = {}
 
     def _draft(self, index: int, overrides: Mapping[str, Value]) -> Draft:
         part = self.circuit.parts[index]
@@ -91,25 +94,62 @@ class Model:
     # --- variants -------------------------------------------------------------------------------------------------
     def plan(self, variant: Variant) -> Plan:
         """What a variant changes; CircuitError for names that are not there."""
-        overrides: dict[int, dict[str, Value]] = {}
-        if variant.seed is not None:
-            for k, part in enumerate(self.circuit.parts):
-                if part.tolerance:
-                    overrides[k] = dict(specimen(part, variant.seed))
-        for path, value in variant.values.items():
-            index, tail = self._path(path)
-            overrides.setdefault(index, {})[tail] = value
+        self.lift([variant])
+        shared = self._plan(variant)
+        own = {index: dict(changed) for index, changed in shared.overrides.items()}
+        return Plan(own, shared.moves, shared.extras)
+
+    def _plan(self, variant: Variant) -> Plan:
+        """As plan(); the overrides of parts are shared between plans and are not to be changed."""
+        overrides = dict(self._settings(variant))
+        if not variant.faults:
+            return Plan(overrides, self._moves(variant.moves), ())
         moves: dict[str, str] = dict(variant.moves)
         extras: list[tuple[Place, Place, float]] = []
         for fault in variant.faults:
-            effect = self._effects.get(fault)
-            if effect is None:
-                effect = self._effects[fault] = effects(self.circuit, fault)
+            effect = self._effect(fault)
             for name, changed in effect.values.items():
-                overrides.setdefault(self.part_index[name], {}).update(changed)
+                index = self.part_index[name]
+                before = overrides.get(index)
+                overrides[index] = effect.values[name] if before is None else {**before, **changed}  # type: ignore[assignment]
             moves.update(effect.moves)
             extras += effect.bridges
         return Plan(overrides, self._moves(moves), tuple(extras))
+
+    def _effect(self, fault: Fault) -> Effects:
+        found = self._effects.get(fault)
+        if found is None:
+            found = self._effects[fault] = effects(self.circuit, fault)
+        return found
+
+    def _settings(self, variant: Variant) -> dict[int, dict[str, Value]]:
+        """Overrides a part by a variant's seed and values; many variants of a batch have the same (kept)."""
+        key = (variant.seed, *variant.values.items())
+        found = self._set.get(key)
+        if found is None:
+            found = {}
+            if variant.seed is not None:
+                for k, part in enumerate(self.circuit.parts):
+                    if part.tolerance:
+                        found[k] = dict(specimen(part, variant.seed))
+            for path, value in variant.values.items():
+                index, tail = self._path(path)
+                found.setdefault(index, {})[tail] = value
+            if len(self._set) > 2000:
+                self._set.clear()
+            self._set[key] = found
+        return found
+
+    def lift(self, variants: Sequence[Variant]) -> None:
+        """Make room for the pins that some of the variants lift, all at once."""
+        fresh: dict[str, None] = {}
+        for variant in variants:
+            for fault in variant.faults:
+                for net in self._effect(fault).moves.values():
+                    if net.startswith(LIFTED) and net not in self.layout.node:
+                        fresh[net] = None
+        if fresh:
+            self._lay_out((*self._lifted, *fresh))
 
     def _path(self, path: str) -> tuple[int, str]:
         name, _, tail = path.partition(".")
@@ -132,8 +172,11 @@ class Model:
     def _moves(self, moves: Mapping[str, str]) -> tuple[tuple[int, int], ...]:
         if not moves:
             return ()
-        lifted = [net for net in moves.values() if net.startswith("(lifted ")]
-        fresh = [net for net in lifted if net not in self.layout.node]
+        key = tuple(moves.items())
+        known = self._moves_known.get(key)
+        if known is not None:
+            return known
+        fresh = [net for net in moves.values() if net.startswith(LIFTED) and net not in self.layout.node]
         if fresh:
             self._lay_out((*self._lifted, *fresh))
         found = []
@@ -145,7 +188,10 @@ class Model:
             terminal = self.layout.terminal(part.name, name)
             if self.layout.home[terminal] != node:
                 found.append((terminal, node))
-        return tuple(sorted(found))
+        if len(self._moves_known) > 5000:
+            self._moves_known.clear()
+        self._moves_known[key] = known = tuple(sorted(found))
+        return known
 
     def parameters(self, index: int, overrides: Mapping[str, Value]) -> Array:
         """The parameters of one part's elements under overrides, in the order of layout.part_rows."""
@@ -167,16 +213,20 @@ class Model:
         """Parameters (K, B) of a batch, and why a member has none (a value no part can have): its column is NaN."""
         refused: dict[int, str] = {}
         theta = np.repeat(self.layout.base[:, None], len(plans), axis=1)
+        # the same overrides of a part stand in many columns: they are put there together
+        same: dict[tuple[int, int], tuple[dict[str, Value], list[int]]] = {}
         for column, plan in enumerate(plans):
             for index, overrides in plan.overrides.items():
-                rows = self.layout.part_rows[index]
-                if not len(rows):
-                    continue
-                try:
-                    theta[rows, column] = self.parameters(index, overrides)
-                except CircuitError as error:
-                    refused[column] = str(error)
-                    theta[:, column] = np.nan
+                same.setdefault((index, id(overrides)), (overrides, []))[1].append(column)
+        for (index, _), (overrides, columns) in same.items():
+            rows = self.layout.part_rows[index]
+            if not len(rows):
+                continue
+            try:
+                theta[rows[:, None], columns] = self.parameters(index, overrides)[:, None]
+            except CircuitError as error:
+                refused.update(dict.fromkeys(columns, str(error)))
+        theta[:, list(refused)] = np.nan
         return theta, refused
 
     def extras(self, plans: Sequence[Plan]) -> Extras | None:
@@ -209,9 +259,11 @@ class Model:
 
         Never raises for a member that fails: see Points.status and Points.require().
         """
-        plans = [self.plan(variant) for variant in variants]
-        if any(terminal >= len(self.layout.home) for plan in plans for terminal, _ in plan.moves):
-            plans = [self.plan(variant) for variant in variants]
+        self.lift(variants)
+        layout = self.layout
+        plans = [self._plan(variant) for variant in variants]
+        if self.layout is not layout:  # a move by name lifted a pin
+            plans = [self._plan(variant) for variant in variants]
         points = Points(self.layout, variants, plans)
         points._system = lambda member: self._system([plans[member]], own=True)[0]
         begin = points.start_from(start).copy()

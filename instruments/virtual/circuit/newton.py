@@ -28,6 +28,7 @@ GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
 ITERATIONS: Final = 120
+KEPT: Final = 0.8  # share of members still at work below which the others are dropped from the arrays
 CHUNK: Final = 1024  # members at a time: enough to hide numpy's own cost, few enough to stay near the processor
 
 OK: Final = "ok"
@@ -233,6 +234,7 @@ def newton(
     batch = x.shape[1]
     done = np.zeros(batch, dtype=bool)
     alive = np.arange(batch)
+    live = np.ones(batch, dtype=bool)
     memory = Memory(system) if memory is None else memory
     reach_of = np.maximum(reach, _largest_source(system) / 5)
     leak = np.full((nodes, batch), gmin)
@@ -260,22 +262,25 @@ def newton(
         if finished.any():
             finished = finished & balanced(system, state.x, e)
         bad = ~np.isfinite(e.residual).all(axis=0)
-        leave = finished | bad
+        leave = (finished | bad) & live
         if leave.any():
             out[:, alive[leave]] = state.x[:, leave]
-            done[alive[finished & ~bad]] = True
-            stay = ~leave
-            alive = alive[stay]
-            if len(alive) <= few:
-                out[:, alive] = state.x[:, stay]
+            done[alive[finished & ~bad & live]] = True
+            live &= ~leave
+            left = int(live.sum())
+            if left <= few:
+                out[:, alive[live]] = state.x[:, live]
                 return out, done
-            system = system.take(np.flatnonzero(stay))
-            state, reach_of = state.take(stay), reach_of[stay]
-            memory.take(stay)
-            limited = None if e.limited is None else e.limited[stay]
-            e = Evaluation(e.residual[:, stay], e.partials[:, stay], e.currents[:, stay], limited)
+            # who has left is carried along until it is worth the copying
+            if bad.any() or left < KEPT * len(live):
+                system, alive = system.take(np.flatnonzero(live)), alive[live]
+                state, reach_of = state.take(live), reach_of[live]
+                memory.take(live)
+                limited = None if e.limited is None else e.limited[live]
+                e = Evaluation(e.residual[:, live], e.partials[:, live], e.currents[:, live], limited)
+                live = np.ones(left, dtype=bool)
         _move(system, state, e, reach_of / patience, ease ** (1 / patience))
-    out[:, alive] = state.x
+    out[:, alive[live]] = state.x[:, live]
     return out, done
 
 

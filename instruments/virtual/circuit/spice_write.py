@@ -25,7 +25,7 @@ from .model import Model, Variant
 from .newton import GMIN
 from .part import Circuit, Part
 
-OPTIONS: Final = ".options reltol=1e-7 abstol=1e-15 vntol=1e-9 gmin=1e-18 itl1=1000 itl2=1000"
+OPTIONS: Final = ".options reltol=1e-6 abstol=1e-12 vntol=1e-7 gmin=1e-18"
 PLAIN_KINDS: Final = frozenset(
     """resistor bleed capacitor inductor v_source i_source battery diode schottky led zener bjt mosfet fuse ptc
     switch""".split()  # noqa: SIM905
