@@ -60,6 +60,12 @@ class Common:
         """What is not a result: progress, hints, the next command to try. Standard error."""
         click.echo(text, err=True, color=colour())
 
+    def caution(self, text: str) -> None:
+        """What a person should know before anything is energised, within 79 columns. Standard error."""
+        import textwrap
+
+        self.note(textwrap.fill(text, 79, initial_indent="! ", subsequent_indent="  "))
+
     def emit(self, document: object) -> None:
         """The one JSON document of a command, where --json was given."""
         if self.json:

@@ -146,9 +146,9 @@ def _caution(common: Common, bench: OpenBench, operator: Operator | None, observ
     from results.report.cautions import CAUTIONS
 
     for line in CAUTIONS:
-        common.note(f"! {line}")
+        common.caution(line)
     for name, texts in bench.cautions.items():
         for text in texts:
-            common.note(f"! {name}: {text}")
+            common.caution(f"{name}: {text}")
     if operator is not None and bench.virtual is None:
         operator.confirm("Everything as above, and the unit on the bench?")

@@ -103,6 +103,7 @@ class Line:
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
+        from harness.run.errors import OperatorStop
         from harness.run.production import BadSerial, serial_number
 
         code = Exit.GOOD
@@ -123,9 +124,9 @@ class Line:
                     break
                 if code is Exit.BENCH and not self.common.interactive:
                     break
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, OperatorStop):
             code = Exit.STOPPED
-            self.common.note("stopped; no output is on")
+            self.common.note("\nstopped; no output is on")
         self._conclude()
         return self._exit(code)
 
@@ -151,14 +152,10 @@ class Line:
         if not self._wanted(unit):
             return Exit.GOOD
         began = time.monotonic()
-        from harness.run.errors import OperatorStop
         from instruments.errors import BenchError
 
         try:
             result = self._run(unit)
-        except OperatorStop as stop:  # before anything was energised
-            self.common.note(str(stop))
-            return Exit.STOPPED
         except BenchError as error:  # the bench could not be opened: nothing is on, and there is no run
             self._bench_failed(unit, str(error))
             return Exit.BENCH
@@ -216,10 +213,10 @@ class Line:
         from results.report.cautions import CAUTIONS
 
         for text in CAUTIONS:
-            self.common.note(f"! {text}")
+            self.common.caution(text)
         for name, texts in bench.cautions.items():
             for text in texts:
-                self.common.note(f"! {name}: {text}")
+                self.common.caution(f"{name}: {text}")
         if self.operator is not None and bench.virtual is None:
             self.operator.confirm("Everything as above, and the unit on the bench?")
         self.cautioned = True
@@ -241,7 +238,7 @@ class Line:
             _loud(result)
         self._large(large, "error" if stopped else result.outcome)
         self.common.say(f"  {unit}" + (f"   {told.where}" if told.where else "") + f"   {seconds:.1f} s")
-        for text in told.seen:
+        for text in () if stopped else told.seen:
             self._wrapped(text)
         do = "Stopped by the operator: this unit is not tested." if stopped else told.do
         if do:
@@ -296,7 +293,9 @@ class Line:
 
     def _conclude(self) -> None:
         if self.tally.runs or self.tally.again or self.tally.refused:
-            self.common.note(self.tally.says())
+            import textwrap
+
+            self.common.note(textwrap.fill(self.tally.says(), 79))
         self._emit({"yield": self.tally.as_json()})
 
     def _exit(self, last: Exit) -> Exit:

@@ -167,7 +167,11 @@ def _virtual_console(made: VirtualBench, traffic: Any) -> Any:
 
 # --- a real bench, or the virtual one over the wire -----------------------------------------------------------------
 def open_real(
-    board: Board, described: Bench, *, tell: Callable[[str, str], None] | None = None, keep_traffic: bool = True,
+    board: Board,
+    described: Bench,
+    *,
+    tell: Callable[[str, str], None] | None = None,
+    keep_traffic: bool = True,
     hands: SteadyHands | None = None,
 ) -> OpenBench:
     """The instruments of a bench file; the supplies belong to the guard's process. Raises BenchError.

@@ -190,6 +190,10 @@ class HandProbing:
         self._tell(f"Put the {self._bleed:g} Ω resistor across", "from the point to ground, beside the probes")
         return self._bleed
 
+    def counts(self) -> dict[str, int]:
+        """Hands are not counted."""
+        return {}
+
     def release(self) -> None:
         self._net, self._swapped = None, False
 

@@ -216,3 +216,74 @@ def test_large_letters_are_five_even_rows_and_no_two_are_alike() -> None:
     alike = {letter for letter in module._LETTERS if shapes.count(banner(letter)) > 1}
     assert alike <= {"0", "O", "5", "S"}
     assert max(map(len, banner("3.302 V", block="#").splitlines())) <= width("3.302 V")
+
+
+# --- on a terminal ---------------------------------------------------------------------------------------------------
+class Someone:
+    """A person at a terminal: types lines, answers with keys."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, lines: str, keys: str = "") -> None:
+        import io
+        import sys
+
+        from harness.cli import smoke as module
+        from harness.cli.options import Common
+        from harness.run.operator import Operator
+
+        self.keys = list(keys)
+        operator = Operator(write=lambda _text: None, read_key=lambda _s: self.keys.pop(0))
+        monkeypatch.setattr(Common, "interactive", property(lambda _self: True))
+        monkeypatch.setattr(sys, "stdin", io.StringIO(lines))
+        monkeypatch.setattr(module, "_forget_typed", lambda: None)
+        monkeypatch.setattr(module, "_operator", lambda _common: operator)
+
+
+def line_at(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, lines: str, keys: str = "", **options: Any
+) -> tuple[int, Any]:
+    from harness.cli.options import Common
+    from harness.cli.smoke import Line
+    from harness.describe.load import load_sequence
+
+    Someone(monkeypatch, lines, keys)
+    with Store.open(folder / "wakeboard.db") as store:
+        line = Line(Common(), load_sequence(folder / "quick.toml"), None, store, operator_name="A", again=False)
+        return line.work(None, options.get("limit")), line.tally
+
+
+def test_a_person_is_asked_about_a_unit_that_passed_today(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    code, tally = line_at(folder, monkeypatch, "T-1\nT-1\nT-1\n", "ny")
+    assert code == 0
+    assert tally.runs == [("T-1", "pass"), ("T-1", "pass")]
+    assert tally.again == 1
+
+
+def test_stopping_at_the_question_ends_the_loop_with_its_own_code(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    code, tally = line_at(folder, monkeypatch, "T-1\nT-1\nT-4\n", "q")
+    assert code == 4
+    assert tally.runs == [("T-1", "pass")]
+
+
+@pytest.mark.parametrize("at", [1, 3])
+def test_ctrl_c_in_a_run_ends_the_loop_with_the_outputs_off(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, at: int
+) -> None:
+    from instruments.dmm import Dmm
+
+    measure, left = Dmm.measure, [at]
+
+    def interrupted(self: Dmm, *args: Any, **named: Any) -> Any:
+        left[0] -= 1
+        if left[0] == 0:
+            raise KeyboardInterrupt
+        return measure(self, *args, **named)
+
+    monkeypatch.setattr(Dmm, "measure", interrupted)
+    code, tally = line_at(folder, monkeypatch, "T-1\nT-4\n")
+    assert code == 4
+    assert tally.runs == [], "a unit whose run was stopped is not tested"
+    with Store.open(folder / "wakeboard.db") as store:
+        assert [(run.unit, run.outcome) for run in store.runs()] == [("T-1", "error")]
+        assert store.run().outputs_off is True
