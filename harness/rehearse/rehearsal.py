@@ -17,6 +17,12 @@ if TYPE_CHECKING:
     from instruments.virtual.circuit import Fault
 
 
+class NoRehearsal(ValueError):
+    """The virtual bench could not even take the fault-free board through the sequence."""
+
+    exit_code = 3
+
+
 @dataclass(frozen=True)
 class Caught:
     fault: str
@@ -112,6 +118,8 @@ def rehearse(
     sets = [[fault] for fault in fault_library(board)] if planted is None else [list(each) for each in planted]
     texts: list[list[str]] = [[], *([str(fault) for fault in each] for each in sets)]
     good, *trials = run_trials(sequence.file, texts, workers=workers, progress=progress)
+    if good.error:
+        raise NoRehearsal(f"the board as drawn could not be taken through {sequence.file}: {good.error}")
     result = Rehearsal(sequence.title, good)
     missed: list[int] = []
     for k, trial in enumerate(trials):

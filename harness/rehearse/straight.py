@@ -11,7 +11,7 @@ of a run through the texts is tested (tests/rehearse/test_same_as_run.py).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, cast
 
@@ -40,8 +40,8 @@ class Tables:
     described: Bench
     psus: dict[str, Psu]
     dmms: dict[str, Dmm]
+    scanners: dict[str, Any]
     used: tuple[Any, ...]
-    routes: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, virtual: VirtualBench) -> Tables:
@@ -49,8 +49,10 @@ class Tables:
 
         described = Bench.model_validate(virtual.bench_description(console="virtual"))
         manager = virtual.visa()
-        drivers = open_drivers(described, ("psu", "dmm"), manager=manager, clock=virtual.clock, traffic=_NoTraffic())
-        found = cls(described, dict(drivers.psus), dict(drivers.dmms), tuple(drivers.used))
+        drivers = open_drivers(
+            described, ("psu", "dmm", "scanner"), manager=manager, clock=virtual.clock, traffic=_NoTraffic()
+        )
+        found = cls(described, dict(drivers.psus), dict(drivers.dmms), dict(drivers.scanners), tuple(drivers.used))
         for psu in found.psus.values():
             for channel in psu.channels:
                 psu.limits(channel)
@@ -128,6 +130,7 @@ class StraightDmm:
         self._stage = instrument.meter.probe.stage
         self._nplc_default = driver.dialect.default_nplc
         self.high_z = driver.dialect.always_high_z
+        self.drives_current = False
 
     def dc_volts(self, range: float | None = None, nplc: float | None = None, count: int = 1) -> Measurement:
         return self._take("dc volts", range, nplc)
@@ -156,6 +159,7 @@ class StraightDmm:
         scale, integration = _setup(self._driver, quantity, wanted, nplc)
         meter = self._meter
         meter.quantity = QUANTITY[quantity]
+        self.drives_current = quantity in ("ohms", "diode volts")
         meter.range = None if quantity == "frequency" else scale
         meter.high_z = self.high_z
         if integration is not None:
@@ -191,8 +195,14 @@ def _accuracy(driver: Dmm, quantity: str, scale: float | None, nplc: float | Non
 class StraightScanner:
     """A scanner's driver as far as the probing uses it."""
 
-    def __init__(self, instrument: Any) -> None:
+    def __init__(self, driver: Any, instrument: Any) -> None:
+        self.dialect = driver.dialect
+        self.link = driver.link
+        self.switched: frozenset[str] = frozenset()  # nobody keeps these relays' counts
         self._relays = instrument.relays
+
+    def count(self, ch: str | int) -> int | None:
+        return None
 
     def close(self, ch: str | int) -> None:
         self._relays.close((int(ch),))
@@ -222,7 +232,7 @@ def open_straight(board: Board, virtual: VirtualBench, tables: Tables) -> OpenBe
     drivers = _Drivers(
         {name: StraightPsu(driver, instruments[name]) for name, driver in tables.psus.items()},
         {name: StraightDmm(driver, instruments[name]) for name, driver in tables.dmms.items()},
-        {item.name: StraightScanner(item.instrument) for item in virtual.placed if item.kind == "scanner"},
+        {name: StraightScanner(driver, instruments[name]) for name, driver in tables.scanners.items()},
     )
     feeds = {
         supply: Feed(cast(Any, drivers.psus[name]), channel, name, _nothing)

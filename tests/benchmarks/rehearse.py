@@ -124,7 +124,8 @@ def growth() -> None:
         run_together(sequence, [[]], shared)
         begun = time.process_time()
         for first in range(0, count, 64):
-            run_together(sequence, [[fault] for fault in faults[first : first + 64]], shared)
+            trials = run_together(sequence, [[fault] for fault in faults[first : first + 64]], shared)
+            assert not any(trial.error for trial in trials)
         return time.process_time() - begun
 
     print("faults (60 parts):", ", ".join(f"{count}: {seconds(60, count):.2f} s" for count in FAULTS))
