@@ -104,7 +104,8 @@ def _show(common: Common, each: Checked) -> None:
         if each.ok
         else click.style("FAILS" if each.name else "?    ", fg="red", bold=True)
     )
-    common.say(f"{word} {each.name or each.address}  {each.identity}")
+    common.say(f"{word} {each.name or each.address}")
+    _line(common, each.identity)
     if each.name:
         common.say(f"      {each.kind} at {each.address}, dialect {each.dialect or 'unknown'}")
     for text in each.says:

@@ -84,13 +84,22 @@ def prove(context: Context, supply: str, setting: Setting) -> float:
     if not context.bench.probing.by_hand:
         context.bench.probing.release()
     try:
-        low, high = (_at(context, supply, net, replace(setting, volts=volts)) for volts in levels)
+        low, high = (_shown(context, supply, net, replace(setting, volts=volts)) for volts in levels)
     except SkipPoint:
         context.guard.off(supply)
         context.say(f"supply and meter were not compared at {net}: skipped")
         return levels[0]
     _keep(context, supply, net, low, high)
     return levels[1]
+
+
+def _shown(context: Context, supply: str, net: str, setting: Setting) -> Seen:
+    """As `_at`, with the supply among those that are on meanwhile: whoever looks must not read that all is off."""
+    context.supplies[supply] = (setting.volts, setting.limit)
+    try:
+        return _at(context, supply, net, setting)
+    finally:
+        context.supplies.pop(supply, None)  # what breaks it off switches off at once, and so little needs no discharge
 
 
 def _at(context: Context, supply: str, net: str, setting: Setting) -> Seen:
