@@ -10,9 +10,9 @@ sequence visits first, is the cheapest measurement to add.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -119,7 +119,7 @@ class Reach:
         return ((amps, v, net, swapped) for amps, v in TESTS for net in self.nets for swapped in (False, True))
 
     def _next(
-        self, model: Model, variants: Sequence[Variant], values: dict[str, object], moves: dict[str, str],
+        self, model: Model, variants: Sequence[Variant], values: Mapping[str, Any], moves: dict[str, str],
         start: list[Points] | None, kept: list[Points],
     ) -> Points:  # fmt: skip
         solved = self._solve(model, variants, values, moves, start[len(kept)] if start else None)
@@ -130,14 +130,11 @@ class Reach:
     def _solve(
         model: Model,
         variants: Sequence[Variant],
-        values: dict[str, object],
+        values: Mapping[str, Any],
         moves: dict[str, str],
         start: Points | None,
     ) -> Points:
-        full = [
-            Variant(v.faults, {**values, **v.values}, v.seed, {**moves, **v.moves})  # type: ignore[dict-item]
-            for v in variants
-        ]
+        full = [Variant(v.faults, {**values, **v.values}, v.seed, {**moves, **v.moves}) for v in variants]
         return model.solve(full, start)
 
     # --- what shows -------------------------------------------------------------------------------------------------

@@ -117,7 +117,7 @@ class StraightPsu:
     def sample(self, ch: str | int) -> Sample:
         output = self._output(ch)
         trip = self.tripped(ch)
-        mode = output.mode if output.on and trip is None else "off"
+        mode: Any = output.mode if output.on and trip is None else "off"
         return Sample(output.read_volts(), output.read_amps(), mode, output.on, cast(Any, trip), self._stage.now)
 
 
