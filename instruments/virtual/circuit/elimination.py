@@ -129,7 +129,7 @@ class Elimination:
 
 
 def _independent_sets(n: int, rows: Ints, cols: Ints) -> list[dict[int, list[int]]]:
-    """Rounds of elimination: unknowns that do not touch, and those still there that each touches (fill-ins included)."""
+    """Rounds of elimination: unknowns that do not touch, each with those still there that it touches (fill-ins too)."""
     neighbours: list[set[int]] = [set() for _ in range(n)]
     for r, c in zip(rows.tolist(), cols.tolist(), strict=True):
         if r != c:

@@ -17,7 +17,7 @@ from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
 from .linear import plan_for
-from .newton import CHUNK, Extras, Memory, System, evaluate, operating_point, quick, weakly_held
+from .newton import CHUNK, GMIN, Extras, Memory, System, evaluate, operating_point, quick, weakly_held
 from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
@@ -301,18 +301,23 @@ class Model:
         """What the limiters would remember of the starting points: which elements stand on their slopes there."""
         if start is None or start.layout is not self.layout:
             return None
-        one = len(start.variants) == 1
-        columns = np.zeros(1, dtype=np.intp) if one else members
+        columns = np.zeros(len(members), dtype=np.intp) if len(start.variants) == 1 else members
+        # many members begin at the same point
+        known: dict[int, int] = {}
+        place = np.array([known.setdefault(id(start.plans[k]), len(known)) for k in columns], dtype=np.intp)
+        columns = columns[np.unique(place, return_index=True)[1]]
         plans = [start.plans[k] for k in columns]
         theta, _ = self.theta(plans)
         moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
-        system = System(self.structure(), theta, None, moved)
+        system = System(self.structure(), theta, self.extras(plans), moved)
         memory = Memory(system)
+        x = np.ascontiguousarray(start._x[:, columns])
         with np.errstate(all="ignore"):
-            evaluate(system, np.ascontiguousarray(start._x[:, columns]), memory)
+            leak = np.where(weakly_held(system, x, evaluate(system, x, memory)), GMIN, 0.0)
         memory.carry_over()
-        if one and len(members) > 1:
-            memory.blocks = {name: np.repeat(held, len(members), axis=2) for name, held in memory.blocks.items()}
+        memory.leak = np.where(np.isfinite(x[: self.layout.nodes]), leak, GMIN)[:, place]
+        if len(known) < len(place):
+            memory.blocks = {name: held[:, :, place] for name, held in memory.blocks.items()}
         return memory
 
     def _start_chunk(self, points: Points, members: Ints, begin: Array, own: bool, memory: Memory | None) -> Ints:

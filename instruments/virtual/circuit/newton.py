@@ -87,6 +87,7 @@ class Memory:
     """What limiters remember of the iteration before."""
 
     def __init__(self, system: System) -> None:
+        self.leak: Array | None = None  # (nodes, B): what each node leaked where this solution ended, S
         self.blocks: dict[str, Array] = {
             b.device.name: np.full((b.device.memory, b.count, system.members), np.nan)
             for b in system.structure.layout.blocks
@@ -96,6 +97,7 @@ class Memory:
     def copied(self) -> Memory:
         """The same, to go on from without spoiling this one."""
         fresh = object.__new__(Memory)
+        fresh.leak = self.leak
         fresh.blocks = {name: held.copy() for name, held in self.blocks.items()}
         return fresh
 
@@ -237,8 +239,8 @@ def newton(
     live = np.ones(batch, dtype=bool)
     memory = Memory(system) if memory is None else memory
     reach_of = np.maximum(reach, _largest_source(system) / 5)
-    leak = np.full((nodes, batch), gmin)
     trims = gmin == GMIN and anchor is None
+    leak = memory.leak if trims and memory.leak is not None else np.full((nodes, batch), gmin)
     state = _Iteration(
         x,
         np.zeros(batch),
@@ -313,14 +315,14 @@ class _Iteration:
 
 
 def weakly_held(system: System, x: Array, e: Evaluation | None = None) -> Mask:
-    """Nodes (nodes,) of a single member that nothing but GMIN holds: a unit current of GMIN moves them by volts."""
+    """Nodes (nodes, B) that nothing but GMIN holds: a unit current of GMIN moves them by volts."""
     nodes = system.structure.layout.nodes
     with np.errstate(all="ignore"):
         e = evaluate(system, x) if e is None else e
-        leak = np.full((nodes, 1), GMIN)
+        leak = np.full((nodes, x.shape[1]), GMIN)
         _, lean = solve_batch(system, e.partials, e.residual, leak, leak)
     assert lean is not None
-    weak: Mask = np.abs(lean[:, 0]) > WEAK
+    weak: Mask = np.abs(lean) > WEAK
     return weak
 
 

@@ -162,7 +162,7 @@ class Points:
         system = self._system(member)
         weak = weakly_held(system, self._x[:, [member]])
         used = np.unique(system.structure.at)  # a node for a pin that another variant lifts is no net of this one
-        return tuple(self.nets[k] for k in used if weak[k])
+        return tuple(self.nets[k] for k in used if weak[k, 0])
 
     def require(self) -> Points:
         """These points, or SolveError naming the member, the worst node and the parts on it."""

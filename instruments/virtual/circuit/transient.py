@@ -396,7 +396,7 @@ class Simulation:
         theta[self._j_at, 0] = self._j0
         self._final = self._solve()
         if self._final is not None:
-            self._leak = np.where(weakly_held(self._system, *self._final), GMIN, 0.0)[:, None]
+            self._leak = np.where(weakly_held(self._system, *self._final), GMIN, 0.0)
 
     def _try_settled(self) -> None:
         """Settled when every capacitor and coil is where the operating point has it."""
