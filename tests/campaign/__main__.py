@@ -34,7 +34,6 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
         tries += faults.disk(60 if full else 3, rng, store_bytes)
     if "seams" in families:
         tries += faults.seams(measured, full, rng)
-        tries += [faults.both_lose_the_supply(n) for n in ((5, 15, 20, 25, 30, 40, 60) if full else (30,))]
     return tries
 
 

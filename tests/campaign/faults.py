@@ -90,12 +90,6 @@ def _seam(role: str, op: str, n: int, once: bool) -> Try:
     return Try(name, f"{name}, number {n}", lambda lane: _if_broken(lane.run(spec)))
 
 
-def both_lose_the_supply(n: int) -> Try:
-    """No process can write any more."""
-    spec = {"role": "both", "op": "write", "n": n, "once": False}
-    return Try("every write of runner and guard fails, for good", f"from number {n}", lambda lane: lane.run(spec), True)
-
-
 def _if_broken(verdict: Verdict) -> Verdict:
     """A run that came to its own end says nothing of how fast the power was cut."""
     if verdict.code in (0, 1) and not any("trip" in note for note in verdict.notes):

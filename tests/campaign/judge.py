@@ -57,8 +57,8 @@ def record(path: Path, start: int = 0) -> list[Event]:
     """The instrument's record from a place in its file."""
     with path.open("rb") as stream:
         stream.seek(start)
-        lines = stream.read().decode().splitlines()
-    fields = (line.split("\t", 3) for line in lines)
+        whole = stream.read().rpartition(b"\n")[0]  # a line may be half written while it is read
+    fields = (line.split("\t", 3) for line in whole.decode().split("\n") if line)
     return [Event(float(at), name, what, ast.literal_eval(text)) for at, name, what, text in fields]
 
 

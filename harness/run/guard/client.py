@@ -40,6 +40,7 @@ ANSWER_TIMEOUT = 10.0  # s: a supply that needs its time-out and three tries to 
 SILENCE = 2.0  # s without a word, beyond one and a half times a supply's time-out, before the guard counts as dead
 WATCH = 0.1  # s between looks at the silence; a runner that was stopped itself has not looked, so that does not count
 BEAT_GAP = 0.05  # s
+BUSY = 1.0  # s until a supply that did not answer a successor is asked once more
 SLICE = 0.05  # s
 LEASE = 3.0  # s: while the runner sleeps
 
@@ -221,6 +222,9 @@ class ProcessGuard:
         errors: dict[str, str] = {}
         for plan in self.plans:
             report = off_afresh(plan, self.dialects.get(plan.name), _Monotonic())
+            if "unknown" in report.states.values():  # it may still be busy with what its guard asked last
+                time.sleep(BUSY)
+                report = off_afresh(plan, self.dialects.get(plan.name), _Monotonic())
             states.update(report.states)
             errors.update(report.errors)
         return OffReport(states, errors)
