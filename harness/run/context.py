@@ -99,15 +99,19 @@ class Context:
 
     def drained(self, good: Callable[[Any], bool], within: float) -> Measurement:
         """The volts of the point once they are low enough, helped by the bench's bleed resistor where it has one; the
-        last reading is taken without it."""
+        last reading is taken without it. What charged the point through a pull may charge it again once the resistor
+        is off: it is put across until that is over, too."""
         seen = self.meter_volts()
         bleed = self.bench.bleed_ohms
-        if good(seen):
-            return seen
-        if bleed is not None:
+        if bleed is None or good(seen):
+            return self.until(self.meter_volts, good, within) if bleed is None else seen
+        ends = self.now + within
+        while not good(seen) and self.now < ends:
             with self.loaded(bleed):
-                self.until(self.meter_volts, good, within)
-        return self.until(self.meter_volts, good, within if bleed is None else LAST_WAIT)
+                self.until(self.meter_volts, good, ends - self.now)
+                self.sleep(LAST_WAIT)
+            seen = self.until(self.meter_volts, good, LAST_WAIT)
+        return seen
 
     # --- what is on -------------------------------------------------------------------------------------------------
     def need_on(self, kind: str) -> None:

@@ -36,6 +36,7 @@ STOPS = True
 
 RESIDUAL_VOLTS = 0.05  # above this an ohms reading is wrong, and a charged rail is worth a wait
 WAITS = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s between readings while capacitors charge through the test current
+CAREFUL_WAITS = (0.5, 1.0, 2.0, 4.0)  # where the circuit's own limits judge: a slow tail must not pass for a part
 AGREE = 0.0005  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
 OPEN_VOLTS = 13.0  # DMM6500 data sheet: 7.1 to 12.7 V; 34401A class: below 10 V
@@ -118,7 +119,7 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
         context.bench.probing.load(shunt)
     try:
         held = limits if model.expect is not None else _by_circuit(context, model, net, scale, shunt, False) or limits
-        outcome = _record(context, net, "ohms", _settled(context, scale), held, shunt)
+        outcome = _record(context, net, "ohms", _settled(context, scale, model.limits_from == "circuit"), held, shunt)
         if model.both_polarities:
             _swapped(context, model, net, scale, shunt)
         if shunt is None:  # the test has charged the net to a volt and more: leave nothing behind
@@ -139,7 +140,7 @@ def _swapped(context: Context, model: Model, net: str, scale: float, shunt: floa
         limits = Limits(model.reversed.low, model.reversed.high, "step")
     else:
         limits = _by_circuit(context, model, net, scale, shunt, True) or Limits()
-    _record(context, net, "ohms reversed", _settled(context, scale), limits, shunt)
+    _record(context, net, "ohms reversed", _settled(context, scale, model.limits_from == "circuit"), limits, shunt)
     context.swap(False)
 
 
@@ -154,10 +155,10 @@ def _by_circuit(
     return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt))
 
 
-def _settled(context: Context, scale: float) -> Measurement:
+def _settled(context: Context, scale: float, careful: bool) -> Measurement:
     """A reading that repeats, since capacitors charge through the test current first; the first overload ends it."""
     last = context.meter_ohms(scale)
-    for wait in WAITS:
+    for wait in CAREFUL_WAITS if careful else WAITS:
         if last.overload:
             return last
         context.sleep(wait)
