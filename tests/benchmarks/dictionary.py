@@ -273,7 +273,8 @@ def _report(name: str, times: Times, scale: float, ours: Times) -> Iterator[str]
 def _lines(circuit: Circuit, faults: int, run: _Run) -> Iterator[str]:
     total = faults * len(STATES)
     values = sum(each.changes is not None for each in run.sample)
-    yield f"Skep: {len(circuit.parts)} parts, {len(circuit.nets)} nets; {faults} faults x {len(STATES)} states = {total}"
+    size = f"{len(circuit.parts)} parts, {len(circuit.nets)} nets"
+    yield f"Skep: {size}; {faults} faults x {len(STATES)} states = {total}"
     rounds, lost = len(run.ours.wall), run.asked - len(run.sample)
     yield f"{version()}; {rounds} rounds; sample {run.asked}, {lost} without an answer from ngspice and not counted"
     yield f"of the rest {values} by alter; by process {run.few}"
@@ -291,7 +292,8 @@ def _lines(circuit: Circuit, faults: int, run: _Run) -> Iterator[str]:
     ratio = typical * total / statistics.median(run.ours.processor)
     yield f"{'ngspice, sourced':<23} typical   {typical * 1e6:.0f} µs a variant   {ratio:7.1f} times ours (processor)"
     a = run.agreement
-    yield f"agreement: {a.beyond} of {a.nets} voltages beyond 1e-6 relative + 1 µV; worst {a.worst:.3f} of that, {a.where}"
+    yield f"agreement: {a.beyond} of {a.nets} voltages beyond 1e-6 relative + 1 µV; worst {a.worst:.3f} of that,"
+    yield f"  {a.where}"
 
 
 @dataclass

@@ -61,6 +61,7 @@ class Model:
             for part in circuit.parts
         ]
         self._effects: dict[Fault, Effects] = {}
+        self._effects_of: dict[int, tuple[Fault, Effects]] = {}
         self._expanded: dict[tuple[object, ...], Array] = {}
         self._set: dict[tuple[object, ...], dict[int, dict[str, Value]]] = {}
         self._lay_out(())
@@ -117,9 +118,16 @@ class Model:
         return Plan(overrides, self._moves(moves), tuple(extras))
 
     def _effect(self, fault: Fault) -> Effects:
+        # by identity first: the same objects come back in every state, and hashing them costs more than this
+        known = self._effects_of.get(id(fault))
+        if known is not None and known[0] is fault:
+            return known[1]
         found = self._effects.get(fault)
         if found is None:
             found = self._effects[fault] = effects(self.circuit, fault)
+        if len(self._effects_of) > 20_000:
+            self._effects_of.clear()
+        self._effects_of[id(fault)] = (fault, found)
         return found
 
     def _settings(self, variant: Variant) -> dict[int, dict[str, Value]]:
@@ -212,7 +220,8 @@ class Model:
     def theta(self, plans: Sequence[Plan]) -> tuple[Array, dict[int, str]]:
         """Parameters (K, B) of a batch, and why a member has none (a value no part can have): its column is NaN."""
         refused: dict[int, str] = {}
-        theta = np.repeat(self.layout.base[:, None], len(plans), axis=1)
+        theta = np.empty((len(self.layout.base), len(plans)))
+        theta[...] = self.layout.base[:, None]
         # the same overrides of a part stand in many columns: they are put there together
         same: dict[tuple[int, int], tuple[dict[str, Value], list[int]]] = {}
         for column, plan in enumerate(plans):
@@ -311,19 +320,19 @@ class Model:
         moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
         system = System(self.structure(), theta, self.extras(plans), moved)
         memory = Memory(system)
-        x = np.ascontiguousarray(start._x[:, columns])
+        x = start._x.take(columns, axis=1)
         with np.errstate(all="ignore"):
             leak = np.where(weakly_held(system, x, evaluate(system, x, memory)), GMIN, 0.0)
         memory.carry_over()
-        memory.leak = np.where(np.isfinite(x[: self.layout.nodes]), leak, GMIN)[:, place]
+        memory.leak = np.where(np.isfinite(x[: self.layout.nodes]), leak, GMIN).take(place, axis=1)
         if len(known) < len(place):
-            memory.blocks = {name: held[:, :, place] for name, held in memory.blocks.items()}
+            memory.take(place)
         return memory
 
     def _start_chunk(self, points: Points, members: Ints, begin: Array, own: bool, memory: Memory | None) -> Ints:
         """Solve what converges soon; the members that are left, `begin` holding where they stand."""
         system, _ = self._system([points.plans[k] for k in members], own)
-        x, ok = quick(system, np.ascontiguousarray(begin[:, members]), FEW, memory)
+        x, ok = quick(system, begin.take(members, axis=1), FEW, memory)
         with np.errstate(all="ignore"):
             e = evaluate(system, x)
         points.put(members, x, e, ok, [""] * len(members))
@@ -376,7 +385,7 @@ class Model:
         self, points: Points, members: Ints, begin: Array, own: bool, memory: Memory | None = None
     ) -> None:
         system, refused = self._system([points.plans[k] for k in members], own)
-        x, ok, how = operating_point(system, np.ascontiguousarray(begin[:, members]), memory)
+        x, ok, how = operating_point(system, begin.take(members, axis=1), memory)
         for column, why in refused.items():
             how[column] = why
         with np.errstate(all="ignore"):
