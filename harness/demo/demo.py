@@ -70,7 +70,7 @@ def review(demo: Demo) -> dict[str, Any]:
 
 
 def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
-    """(unit, what is planted in it in words, its run) of each unit as they end; each is committed to the folder's store."""
+    """(unit, what is planted in it in words, its run) as they end; each is committed to the folder's store."""
     from harness.describe.load import load_sequence, load_units
     from harness.run.predict import Predictor
     from harness.run.session import take_unit

@@ -144,7 +144,6 @@ class Probe:
                 gently=True,
             )
 
-
     @property
     def drift(self) -> float:
         """V that the bias current lifts an open lead by while the input is high-ohmic; 0 otherwise."""
