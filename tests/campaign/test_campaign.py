@@ -27,7 +27,7 @@ SCALE = faults.Scale(
 
 @pytest.fixture(scope="module")
 def lane(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lane]:
-    with Lane(tmp_path_factory.mktemp("campaign")) as lane:
+    with Lane(tmp_path_factory.mktemp("campaign"), latency=0.002) as lane:
         yield lane
 
 

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and for
 
 @pytest.fixture(scope="module")
 def lane(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lane]:
-    with Lane(tmp_path_factory.mktemp("words")) as lane:
+    with Lane(tmp_path_factory.mktemp("words"), latency=0.002) as lane:
         yield lane
 
 
