@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
@@ -33,7 +33,6 @@ class Study:
     model: Model
     cases: list[Case]
     points: Points
-    pulls: Mapping[str, Any] = field(default_factory=dict)
 
     @classmethod
     def of(cls, board: Board) -> Study:
