@@ -15,6 +15,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
+ASKED: Final = "Asked by explain"
+"""Title of a run that was made of measurements that an explanation asked for: they belong to the run that it explains,
+so neither yields nor comparisons count it."""
 OUTCOMES: Final = ("pass", "fail", "marginal", "skipped", "tripped", "error")
 
 

@@ -11,18 +11,19 @@ Raises StoreError (no such run) and CannotExplain (nothing to explain with; the 
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from harness.explain import rank, units, words
+from harness.explain import asked, rank, units, words
 from harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
 from harness.explain.linework import LineFinding, findings
-from harness.explain.next import Choice
+from harness.explain.next import Choice, Measurement
 from harness.explain.observe import CURRENT, VOLTS
 from harness.explain.weigh import Candidate, Weighing
+from results.records import ASKED
 
 if TYPE_CHECKING:
     from harness.describe.board import Board
@@ -124,7 +125,7 @@ def explain_run(
     ask_next: work out the next measurement.
     """
     started = time.monotonic()
-    run = store.run(ref, blobs=False)
+    run = asked.explained_run(store, ref)
     own = board_of_run(run)
     notes = _edited(run, board)
     if not run.readings():
@@ -133,7 +134,7 @@ def explain_run(
         return _without_circuit(run, own, notes, started)
     model = BoardModel.of(own)
     others = other_runs(store, run) if together else []
-    case = Case(run, model)
+    case = Case(run, model, asked.readings_since(store, run, model))
     explained = explain_case(case, [Case(other, model) for other in others], pairs=pairs, ask_next=ask_next)
     return replace(explained, notes=(*notes, *explained.notes), seconds=time.monotonic() - started)
 
@@ -143,14 +144,14 @@ def explain_units(store: Store, refs: Sequence[str]) -> dict[str, Explanation]:
 
     Raises StoreError, and CannotExplain for a run with nothing to explain.
     """
-    runs = [store.run(ref, blobs=False) for ref in refs]
+    runs = [asked.explained_run(store, ref) for ref in refs]
     models: dict[str, BoardModel] = {}
     cases = []
     for run in runs:
         text = run.start.board_text
         if text not in models:
             models[text] = BoardModel.of(board_of_run(run))
-        cases.append(Case(run, models[text]))
+        cases.append(Case(run, models[text], asked.readings_since(store, run, models[text])))
     return {case.unit: explain_case(case, [other for other in cases if other is not case]) for case in cases}
 
 
@@ -159,6 +160,8 @@ def other_runs(store: Store, run: RunRecord) -> list[RunRecord]:
     found: dict[str, RunRecord] = {}
     for summary in store.runs(board=run.board):
         if summary.unit == run.unit or summary.unit in found or summary.revision != run.revision:
+            continue
+        if summary.sequence == ASKED:
             continue
         other = store.run(summary.id, blobs=False)
         if other.start.board_text == run.start.board_text and other.readings():
@@ -237,6 +240,19 @@ def _explanation(
         len(case.observations) + len(case.clues), tuple(shared), tuple(notes),
         tuple(_arithmetic(case, weighing, odd)), 0.0, entropy_of(weighing, grouped), weighing, case,
     )  # fmt: skip
+
+
+def next_choices(
+    explanation: Explanation, count: int = 3, usable: Callable[[Measurement], bool] | None = None
+) -> list[Choice]:
+    """What to measure next, best first, among what is `usable`; none where nothing is left to tell apart."""
+    from harness.explain.propose import propose
+
+    case, weighing = explanation.case, explanation.weighing
+    if case is None or weighing is None:
+        return []
+    grouped = _grouped(weighing)
+    return [] if _settled(weighing, grouped) else propose(case, weighing, grouped, count, usable)
 
 
 def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:

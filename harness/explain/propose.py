@@ -8,7 +8,7 @@ was read already, and any state in which a live candidate would burn a part.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -78,8 +78,17 @@ class _Idea:
     lift: str = ""
 
 
-def propose(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]], count: int = 3) -> list[Choice]:
-    """The measurements worth most for their effort, best first; none where one hypothesis is left."""
+def propose(
+    case: Case,
+    weighing: Weighing,
+    groups: Sequence[Sequence[int]],
+    count: int = 3,
+    usable: Callable[[Measurement], bool] | None = None,
+) -> list[Choice]:
+    """The measurements worth most for their effort, best first; none where one hypothesis is left.
+
+    usable: leaves out what cannot be measured on the bench at hand.
+    """
     in_play = live(weighing, groups)
     if len(in_play.changes) < 2:
         return []
@@ -93,6 +102,8 @@ def propose(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]], cou
     if not allowed:
         return []
     measurements = _predicted(case, predictor, ideas, allowed, in_play)
+    if usable is not None:
+        measurements = [each for each in measurements if usable(each)]
     return shortest_distinct(rank_measurements(in_play.probabilities, measurements), count)
 
 

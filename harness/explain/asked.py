@@ -1,0 +1,60 @@
+"""Measurements that an explanation asked for: kept as a run of their own, which names the run that it explains.
+
+They are kept for the same unit under the title `results.records.ASKED`. A later explanation of that run takes them in,
+as long as the unit carries the same rework: a reworked board is another circuit.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from typing import TYPE_CHECKING
+
+from harness.explain.observe import CURRENT, Observation, observations
+from results.records import ASKED
+
+if TYPE_CHECKING:
+    from harness.explain.cases import BoardModel
+    from results.records import RunRecord
+    from results.store import Store
+
+
+def sequence_text(run: RunRecord) -> str:
+    """The text that stands for the sequence of a run of asked measurements."""
+    return (
+        f"# What `explain` asked to be measured, one step after the other.\ntitle = {json.dumps(ASKED)}\n"
+        f"explains = {json.dumps(run.id)}\n"
+    )
+
+
+def explains(run: RunRecord) -> str:
+    """The id of the run that a run of asked measurements explains; "" for any other run."""
+    if run.sequence != ASKED:
+        return ""
+    try:
+        return str(tomllib.loads(run.start.sequence_text).get("explains", ""))
+    except tomllib.TOMLDecodeError:
+        return ""
+
+
+def explained_run(store: Store, ref: str | None) -> RunRecord:
+    """The run that is meant: of a run of asked measurements the one that it explains. Raises StoreError."""
+    run = store.run(ref, blobs=False)
+    meant = explains(run)
+    return store.run(meant, blobs=False) if meant else run
+
+
+def readings_since(store: Store, run: RunRecord, model: BoardModel) -> list[Observation]:
+    """What was asked for and measured of this run since, oldest first; nothing from before or after a rework."""
+    known = set(model.circuit.nets)
+    found: list[Observation] = []
+    for summary in reversed(store.runs(board=run.board, unit=run.unit, sequence=ASKED)):
+        kept = store.run(summary.id, blobs=False)
+        if explains(kept) == run.id and _same_board(kept, run):
+            found += [o for o in observations(kept, model.net_of) if o.quantity == CURRENT or o.of in known]
+    return found
+
+
+def _same_board(one: RunRecord, other: RunRecord) -> bool:
+    rework = [[(each.text, tuple(each.faults)) for each in run.rework] for run in (one, other)]
+    return rework[0] == rework[1] and one.start.board_text == other.start.board_text
