@@ -21,6 +21,7 @@ from harness.run.guard.owner import Feed, Guard
 from harness.run.opening import _NoTraffic, _virtual_console, highest_volts, load_tolerance, open_drivers, relay_probing
 from instruments.dmm import Dmm, Measurement
 from instruments.psu import Sample
+from instruments.virtual.instant import Instant
 
 if TYPE_CHECKING:
     from harness.describe.bench import Bench
@@ -69,6 +70,7 @@ class StraightPsu:
         self._supply = instrument.supply
         self._stage = instrument.supply.outputs[0].stage
         self._commanded: set[str] = set()
+        self._seen: dict[str | int, tuple[Any, tuple[float, float, Any, bool, Any]]] = {}
 
     def _output(self, ch: str | int) -> Any:
         return self._supply[int(ch)]
@@ -115,10 +117,15 @@ class StraightPsu:
         return output.read_volts(), output.read_amps()
 
     def sample(self, ch: str | int) -> Sample:
+        """What the output shows: the same until something changes, since the circuit is settled at once."""
         output = self._output(ch)
         trip = self.tripped(ch)
-        mode: Any = output.mode if output.on and trip is None else "off"
-        return Sample(output.read_volts(), output.read_amps(), mode, output.on, cast(Any, trip), self._stage.now)
+        key = self._stage.version, output.on, trip
+        known = self._seen.get(ch)
+        if known is None or known[0] != key:
+            mode: Any = output.mode if output.on and trip is None else "off"
+            known = self._seen[ch] = key, (output.read_volts(), output.read_amps(), mode, output.on, cast(Any, trip))
+        return Sample(*known[1], self._stage.now)
 
 
 class StraightDmm:
@@ -211,9 +218,7 @@ class StraightScanner:
         self._relays.open((int(ch),))
 
     def only(self, ch: str | int) -> None:
-        if self._relays.closed != {int(ch)}:
-            self._relays.arrange([])
-            self._relays.arrange([int(ch)])
+        self._relays.arrange([int(ch)])
 
     def open_all(self) -> None:
         self._relays.arrange([])
@@ -227,7 +232,9 @@ class _Drivers:
 
 
 def open_straight(board: Board, virtual: VirtualBench, tables: Tables) -> OpenBench:
-    """Like harness.run.opening.open_virtual, on instruments driven straight."""
+    """Like harness.run.opening.open_virtual, on instruments driven straight; of a bench without transients."""
+    if not isinstance(virtual.simulation, Instant):
+        raise ValueError("instruments are driven straight only where every change is settled at once")
     instruments, traffic = virtual.instruments, _NoTraffic()
     drivers = _Drivers(
         {name: StraightPsu(driver, instruments[name]) for name, driver in tables.psus.items()},

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from harness.run import topology
@@ -57,8 +58,6 @@ class Context:
         self.pins: dict[str, str] = {}
         self.checked: set[str] = set()
         self.alive = True  # False once the power was cut or the bench failed: nothing more is asked of the board
-        self._states: dict[tuple[Any, ...], str] = {}
-        self._thresholds: dict[str, Thresholds] = {}
         self.begin(stops=False)
 
     def begin(self, stops: bool) -> None:
@@ -152,12 +151,7 @@ class Context:
 
     def state(self, load_ohms: float | None = None) -> str:
         """The canonical text of the bench state."""
-        key = (tuple(self.supplies.items()), tuple(self.pins.items()), load_ohms)
-        if key not in self._states:
-            from harness.describe.state import BenchState
-
-            self._states[key] = BenchState(self.supplies, self.pins, load_ohms).key
-        return self._states[key]
+        return _state_key(tuple(self.supplies.items()), tuple(self.pins.items()), load_ohms)
 
     # --- the board's names ------------------------------------------------------------------------------------------
     def net(self, name: str) -> str:
@@ -194,11 +188,7 @@ class Context:
         return topology.line_is_powered(self.board, line, self.supplies, self.pins)
 
     def thresholds(self, line: Line) -> Thresholds:
-        if line.name not in self._thresholds:
-            from harness.describe.levels import line_thresholds
-
-            self._thresholds[line.name] = line_thresholds(self.board, line)
-        return self._thresholds[line.name]
+        return self.predictor.thresholds(line)
 
     def swing(self, line: Line) -> float:
         """Volts between the thresholds."""
@@ -377,3 +367,11 @@ class Context:
             self.remarks.append(text)
             if self.observer is not None:
                 self.observer.says(text)
+
+
+@lru_cache(maxsize=1024)
+def _state_key(supplies: tuple[tuple[str, tuple[float, float]], ...], pins: Any, load_ohms: float | None) -> str:
+    """The text of a state, written once: hundreds of readings, and all runs of a rehearsal, are taken in the same."""
+    from harness.describe.state import BenchState
+
+    return BenchState(dict(supplies), dict(pins), load_ohms).key

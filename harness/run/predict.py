@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any
 from harness.run.decide import Limits
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
+    from harness.describe.board import Board, Line
+    from harness.describe.levels import Thresholds
     from harness.describe.state import BenchState
 
 DRAWS = 200  # of the Monte Carlo that stands beside the worst case by sensitivities
@@ -55,6 +56,16 @@ class Predictor:
         self._probed: Any = None
         self._known: dict[tuple[str, str], Limits | None] = {}
         self._ohms: dict[OhmsTest, Limits | None] = {}
+        self._thresholds: dict[str, Thresholds] = {}
+
+    def thresholds(self, line: Line) -> Thresholds:
+        """The levels of a line of this board, by the board file."""
+        found = self._thresholds.get(line.name)
+        if found is None:
+            from harness.describe.levels import line_thresholds
+
+            found = self._thresholds[line.name] = line_thresholds(self.board, line)
+        return found
 
     def ohms(self, test: OhmsTest) -> Limits | None:
         """The lowest and highest ohms that the unpowered board shows in a test, the known resistor taken out. An open

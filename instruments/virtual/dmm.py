@@ -16,7 +16,7 @@ from typing import Literal
 from .mistakes import NONE, Mistakes
 from .specimen import drawn
 from .stage import Stage
-from .waves import Wave, Waves
+from .waves import Steady, Wave, Waves
 
 OVERLOAD = 9.9e37
 TEN_MEGOHM, HIGH_Z, OPEN_INPUT = 10e6, 20e9, 1e12
@@ -240,7 +240,7 @@ class Meter:
             return True
         return False
 
-    def _wave(self) -> Wave:
+    def _wave(self) -> Wave | Steady:
         return self.waves.between(self.probe.high, self.probe.low)
 
     def _true(self, item: Range) -> float:

@@ -3,41 +3,41 @@
 It answers the same questions as the circuit's `Simulation` and costs far less, for tools that run whole sequences on
 hundreds of variants. What is lost: inrush, ramps behind a current limit, discharge times, and what a part does late (a
 fuse that blows, a supervisor's delay). Ratings are watched all the same: voltages at once, currents and powers through
-their heat filters while time passes.
+their heat filters while time passes. Nothing is computed before somebody asks: neither a state at which nobody looks
+nor the warming of the parts.
 
-`solver` may be handed in: it is given a variant and the last point and returns a batch and the member's place in it, so
-that many simulations can have their points solved together (see lockstep.py).
+`solver` may be handed in: it is given a variant and the last state and returns the next one, so that many simulations
+can have their points solved together (see lockstep.py).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from functools import lru_cache
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
-from .circuit import CircuitError, Model, Overstress, Points, Variant
+from .circuit import Circuit, CircuitError, Model, Overstress, Points, Variant
 from .circuit.ratings import Watch
-from .circuit.structure import Structure
 
-KEPT = 64  # states that are remembered, the ones asked for last
+KEPT = 512  # states that are remembered, the ones asked for last
 Solver = Callable[[Variant, "State | None"], "State"]
 
 
 class State:
-    """One member of a batch of operating points, taken out of it so that the batch need not be kept."""
+    """One operating point: a member of a batch, taken out of it where others are in it too."""
 
-    __slots__ = ("at", "currents", "layout", "plan", "unknowns", "variant")
+    __slots__ = ("_amps", "at", "currents", "layout", "plan", "points", "unknowns", "variant")
 
     def __init__(self, points: Points, member: int) -> None:
         self.layout = points.layout
         self.variant, self.plan = points.variants[member], points.plans[member]
-        self.at = self.layout.home.copy()
-        for terminal, node in self.plan.moves:
-            self.at[terminal] = node
-        self.unknowns, self.currents = points._x[:, member].copy(), points._currents[:, member].copy()
+        self.at, unknowns, currents = points.state(member)
+        alone = len(points.variants) == 1
+        self.points = points if alone else None
+        self.unknowns, self.currents = (unknowns, currents) if alone else (unknowns.copy(), currents.copy())
+        self._amps: dict[tuple[str, str], float] = {}
 
     def volts(self, net: str) -> float:
         node = self.layout.node.get(net)
@@ -46,10 +46,16 @@ class State:
         return float(self.unknowns[node])
 
     def current(self, part: str, pin: str) -> float:
-        layout = self.layout
-        plus, minus = _rows(layout, layout.terminal(part, pin))
-        total = self.currents[plus].sum() - self.currents[minus].sum()
         place = (part, pin)
+        found = self._amps.get(place)
+        if found is None:
+            found = self._amps[place] = self._current(place)
+        return found
+
+    def _current(self, place: tuple[str, str]) -> float:
+        layout = self.layout
+        plus, minus = _rows(layout, layout.terminal(*place))
+        total = self.currents[plus].sum() - self.currents[minus].sum()
         for a, b, siemens in self.plan.extras:
             if place in (a, b):
                 here, there = (a, b) if a == place else (b, a)
@@ -60,6 +66,10 @@ class State:
         layout = self.layout
         node = self.at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]
         return float(self.unknowns[node])
+
+    def begin(self) -> Points:
+        """Itself as a batch of one, to begin a solution from."""
+        return self.points if self.points is not None else gathered([self])
 
 
 @lru_cache(maxsize=1024)
@@ -81,10 +91,52 @@ def alone(model: Model) -> Solver:
     """A solver that solves each variant by itself, beginning at its last point."""
 
     def solve(variant: Variant, last: State | None) -> State:
-        start = None if last is None else gathered([last])
-        return State(model.solve([variant], start).require(), 0)
+        return State(model.solve([variant], None if last is None else last.begin()).require(), 0)
 
     return solve
+
+
+class Bench:
+    """The bench's parts of a circuit: how they stand at first, and which of their settings play no part in a state."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        parts = [part for part in circuit.parts if part.kind in ("bench_supply", "meter", "bleed")]
+        self.values = {f"{part.name}.{name}": value for part in parts for name, value in part.values.items()}
+        self.moves = {f"{part.name}.{pin}": net for part in parts for pin, net in part.pins.items()}
+        self._supplies = [
+            (f"{part.name}.on", f"{part.name}.volts", f"{part.name}.limit")
+            for part in parts
+            if part.kind == "bench_supply"
+        ]
+        self._meters = [
+            (f"{part.name}.test_amps", f"{part.name}.compliance_volts", f"{part.name}.HI", f"{part.name}.LO")
+            for part in parts
+            if part.kind == "meter"
+        ]
+
+    def key(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> Any:
+        """The same for settings between which the circuit cannot tell: an output that is off is so whatever it is set
+        to, and a meter without a test current is a resistor, either way round."""
+        values, moves = {**self.values, **values}, {**self.moves, **moves}
+        for on, volts, limit in self._supplies:
+            if not values.get(on):
+                values[volts] = values[limit] = 0.0
+        for amps, compliance, high, low in self._meters:
+            if not values.get(amps):
+                values[compliance] = 0.0
+                moves[high], moves[low] = sorted((moves[high], moves[low]))
+        return frozenset(values.items()), frozenset(moves.items())
+
+
+@lru_cache(maxsize=8)
+def _bench(circuit: Circuit) -> Bench:
+    return Bench(circuit)
+
+
+@lru_cache(maxsize=8)
+def _watch(model: Model, layout: Any) -> Watch:
+    """A watch to look at states with, which keeps nothing of them."""
+    return Watch(model)
 
 
 class Instant:
@@ -94,13 +146,20 @@ class Instant:
 
     def __init__(self, model: Model, variant: Variant, solver: Solver | None = None) -> None:
         self.model = model
-        self.variant = variant
-        self.time = self._rested = 0.0
+        self.time = 0.0
+        self._faults, self._seed = variant.faults, variant.seed
+        self._values, self._moves = dict(variant.values), dict(variant.moves)
         self._solver = solver or alone(model)
+        self._bench = _bench(model.circuit)
         self._state: State | None = None
         self._stale = self._due = True
         self._known: dict[Any, State] = {}  # states that were solved before: the meter comes back to a point
-        self._watch = Watch(model)
+        self._past: list[tuple[float, State]] = []  # since when which state held
+
+    @property
+    def variant(self) -> Variant:
+        """The variant as it stands now."""
+        return Variant(self._faults, dict(self._values), self._seed, dict(self._moves))
 
     def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
         """Set values and move pins; solved when somebody looks, or when time passes."""
@@ -109,43 +168,52 @@ class Instant:
 
     def change_gently(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> None:
         """The same where only he who looks cares: states that nobody looks at are never solved."""
-        old_values, old_moves = self.variant.values, self.variant.moves
-        if all(old_values.get(key) == value for key, value in values.items()) and all(
-            old_moves.get(key) == net for key, net in moves.items()
-        ):
-            return
-        self.variant = replace(self.variant, values={**old_values, **values}, moves={**old_moves, **moves})
-        self._stale = True
+        for mine, new in ((self._values, values), (self._moves, moves)):
+            for key, value in new.items():
+                if mine.get(key) != value:
+                    mine[key] = value
+                    self._stale = True
 
     def _look(self) -> State:
-        if self._stale or self._state is None:
-            key = (frozenset(self.variant.values.items()), frozenset(self.variant.moves.items()))
-            state = self._known.pop(key, None)
-            if state is None:
-                state = self._solver(self.variant, self._state)
-                if len(self._known) >= KEPT:
-                    del self._known[next(iter(self._known))]
-            self._known[key] = self._state = state
-            self._stale = self._due = False
-            self._measure(state)
-        return self._state
-
-    def _rest(self) -> None:
-        """Let the parts warm up by the time that has passed in the present state."""
-        if self._rested < self.time:
-            self._watch.rest(self._rested, self.time - self._rested)
-            self._rested = self.time
-
-    def _measure(self, state: State) -> None:
-        self._rest()
-        self._watch.place(cast(Structure, state))  # it looks at nothing but where the terminals are
-        self._watch.step(self.time, 0.0, state.unknowns, state.currents)
+        if not self._stale and self._state is not None:
+            return self._state
+        key = self._bench.key(self._values, self._moves)
+        state = self._known.pop(key, None)
+        if state is None:
+            state = self._solver(self.variant, self._state)
+            if len(self._known) >= KEPT:
+                del self._known[next(iter(self._known))]
+        self._known[key] = self._state = state
+        self._stale = self._due = False
+        self._past.append((self.time, state))
+        return state
 
     @property
     def overstress(self) -> list[Overstress]:
         """What went past a rating so far, worst value of each, in order of time."""
-        self._rest()
-        return self._watch.found
+        return self._warmed().found if self._may_have_burned() else []
+
+    def _may_have_burned(self) -> bool:
+        states = list({id(state): state for _, state in self._past}.values())
+        if not states:
+            return False
+        if any(state.layout is not states[0].layout for state in states):
+            return True
+        at, unknowns, currents = (np.array([getattr(s, of) for s in states]) for of in ("at", "unknowns", "currents"))
+        return _watch(self.model, states[0].layout).exceeded_by(at, unknowns, currents)
+
+    def _warmed(self) -> Watch:
+        """A watch that has seen every state for as long as it held."""
+        watch, last = Watch(self.model), 0.0
+        for time, state in self._past:
+            if time > last:
+                watch.rest(last, time - last)
+                last = time
+            watch.place_at(state.at)
+            watch.step(time, 0.0, state.unknowns, state.currents)
+        if self.time > last:
+            watch.rest(last, self.time - last)
+        return watch
 
     def volts(self, net: str) -> float:
         return self._look().volts(net)

@@ -27,6 +27,22 @@ class Wave:
     swing: float = 0.0
 
 
+class Steady:
+    """What stands between two nets while nothing toggles, as long as the stage stays as it is."""
+
+    __slots__ = ("_high", "_low", "_stage")
+    rms = frequency = swing = 0.0
+
+    def __init__(self, stage: Stage, high: str, low: str) -> None:
+        self._stage = stage
+        self._high = high
+        self._low = low
+
+    @property
+    def mean(self) -> float:
+        return self._stage.volts(self._high) - self._stage.volts(self._low)
+
+
 @dataclass(frozen=True, slots=True)
 class Toggle:
     """A value of the circuit ("U1.GPIO2.drive") that alternates; duty is the share of `high` in the period."""
@@ -58,10 +74,11 @@ class Waves:
     def stop_all(self) -> None:
         self.toggles.clear()
 
-    def between(self, high: str, low: str) -> Wave:
-        """The voltage from net `high` to net `low`."""
+    def between(self, high: str, low: str) -> Wave | Steady:
+        """The voltage from net `high` to net `low`. A steady one is looked at where its mean is asked for: of its
+        alternation everything is known."""
         if not self.toggles:
-            return Wave(self.stage.volts(high) - self.stage.volts(low))
+            return Steady(self.stage, high, low)
         known = self._known.get((high, low))
         if known is not None and known[0] == self.stage.version:
             return known[1]

@@ -17,6 +17,7 @@ on the 100 kΩ range (10 µA, 0.1 V) they do not, and a pull shows by itself.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from harness.describe.fields import Ohms, OhmsLimits, Seconds
@@ -93,14 +94,16 @@ def _range_for(limits: Limits) -> float:
 
 def _say_what_acts(context: Context, scale: float, shunt: float | None) -> None:
     amps = context.bench.test_amps(scale)
-    current = show(amps, "A") if amps is not None else "a current that its dialect does not know"
-    if shunt is not None and amps is not None:
-        volts = amps * shunt
-        across = f" across {show(shunt, 'Ω')}"
-    else:
-        volts, across = OPEN_VOLTS, ", an open net included"
+    volts = OPEN_VOLTS if shunt is None or amps is None else amps * shunt
     context.detail.update(range_ohms=scale, test_amps=amps, most_volts=volts, shunt_ohms=shunt)
-    context.say(f"the meter tests with {current}: up to {show(volts, 'V')}{across}")
+    context.say(_acts(amps, volts, shunt))
+
+
+@lru_cache(maxsize=64)
+def _acts(amps: float | None, volts: float, shunt: float | None) -> str:
+    current = show(amps, "A") if amps is not None else "a current that its dialect does not know"
+    across = ", an open net included" if shunt is None or amps is None else f" across {show(shunt, 'Ω')}"
+    return f"the meter tests with {current}: up to {show(volts, 'V')}{across}"
 
 
 def _discharged(context: Context, net: str, within: float) -> bool:

@@ -21,6 +21,8 @@ from .structure import Ints, Structure
 if TYPE_CHECKING:
     from .model import Model
 
+ALMOST = 1 - 1e-9  # of a limit: what stays below it cannot pass the limit by rounding
+
 
 @dataclass(frozen=True)
 class Overstress:
@@ -116,6 +118,26 @@ class Watch:
         """The same, given the node of each terminal."""
         self._volt_nodes: Ints = at[self._volt_pins]
         self._watt_nodes: Ints = at[self._watt_terminals]
+
+    def exceeded_by(self, at: Ints, x: Array, currents: Array) -> bool:
+        """Whether any of S states takes a part past a rating, or would if it lasted: node of each terminal (S, T),
+        unknowns (S, n), element currents (S, C). Where none does, no heat filter can come to its limit either."""
+        rows = np.arange(len(x))[:, None]
+        if len(self._volt_names):
+            v = x[rows, at[:, self._volt_pins]]
+            highest, lowest = (fold.reduceat(v, self._volt_starts, axis=1) for fold in (np.maximum, np.minimum))
+            if (highest - lowest > self._volt_limits).any():
+                return True
+        through = (self._pin_currents @ currents.T).T
+        split = len(self._amp_terminals)
+        if len(self._amps.names):
+            amps = np.maximum.reduceat(through[:, :split] ** 2, self._amp_starts, axis=1)
+            if (amps > self._amps.limits * ALMOST).any():
+                return True
+        if len(self._watts.names):
+            watts = through[:, split:] * x[rows, at[:, self._watt_terminals]]
+            return bool((np.add.reduceat(watts, self._watt_starts, axis=1) > self._watts.limits * ALMOST).any())
+        return False
 
     def step(self, time: float, seconds: float, x: Array, currents: Array) -> None:
         """Look at a new state that holds since `seconds`."""
