@@ -1,24 +1,36 @@
-"""Goes on with a person at the bench: names the measurement that tells most, takes its value, looks again.
+"""Goes on: names the measurement that tells most, has it taken, looks again.
+
+    go_on(explanation, talks)                      a person measures and types each value
+    at_bench(explanation, store=…, described=…)    the bench measures: its supplies, relays, console and guard
 
 Ends when one group of explanations is left, when no safe measurement tells more, or when the person stops. What is
-typed in is used for this explanation only: it is no reading of a run, so it is not stored.
+typed in is used for this explanation only: it is no reading of a run, so it is not stored. What a bench reads is kept
+as a run of its own (asked.py), and a later explanation takes it in.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Protocol
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.describe.state import BenchState
-from harness.explain.cases import Case, with_reading
-from harness.explain.explaining import Explanation, explain_case
+from harness.explain.cases import CannotExplain, Case, with_reading
+from harness.explain.explaining import Explanation, explain_case, next_choices
 from harness.explain.next import Choice
 from harness.explain.observe import OHMS, REVERSED, VOLTS, Observation
 from harness.explain.telling import choice_text, tell
 from instruments.quantity import QuantityError, parse
 from results.records import Reading
+
+if TYPE_CHECKING:
+    from harness.describe.bench import Bench
+    from harness.explain import inquiry
+    from harness.run.operator import Operator
+    from harness.run.runner import Result
+    from results.records import RunRecord
+    from results.store import Store
 
 MOST = 12
 """Measurements after which it stops in any case."""
@@ -112,6 +124,92 @@ def pursue(
         case = with_reading(case, _observed(choice, value))
         explanation = _again(case, explanation, pairs)
     return explanation, taken
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a bench was asked for. result: the run that it was kept as, None where nothing was left to ask; refused:
+    what was not measured -> why."""
+
+    explanation: Explanation
+    taken: Sequence[inquiry.Taken] = ()
+    result: Result | None = None
+    refused: Mapping[str, str] = field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        """The entry "asked" beside the keys of the explanation."""
+        record = self.result.record if self.result is not None else None
+        return {
+            "run": record.id if record else None, "outcome": record.outcome if record else None,
+            "outputs_off": record.outputs_off if record else None,
+            "taken": [
+                {**taken.choice.as_json(), "readings": [r.as_json() for r in taken.readings]} for taken in self.taken
+            ],
+            "refused": dict(self.refused),
+        }  # fmt: skip
+
+
+def at_bench(
+    explanation: Explanation,
+    *,
+    store: Store,
+    described: Bench | None = None,
+    operator: Operator | None = None,
+    tell: Callable[[Explanation, Choice | None], None] = lambda _explanation, _next: None,
+    pairs: bool = True,
+    **manner: Any,
+) -> Asked:
+    """Have the bench measure what tells most until one group is left; kept in the store for the explained run's unit.
+
+    described: the bench file; None: the virtual bench, with what was planted in the run. tell: called with each new
+    explanation and what is measured next. manner: further keywords of `session.take_unit`. Everything is off when it
+    returns, or the result says that it is not confirmed. Raises CannotExplain, and BenchError where the bench cannot be
+    opened.
+    """
+    from harness.describe.sequence import Sequence as StepSequence
+    from harness.explain.asked import sequence_text
+    from harness.explain.inquiry import Inquiry
+    from harness.explain.ways import Ways
+    from harness.run.session import take_unit
+    from results.records import ASKED
+
+    case = explanation.case
+    if case is None:
+        raise CannotExplain(f"{explanation.board} has no [parts]: without a circuit nothing says what to measure next")
+    run, board = case.run, case.model.board
+    _must_be_as_it_was(run, store, described is None)
+    if not next_choices(explanation):
+        return Asked(explanation)
+    asks = Inquiry(
+        explanation, Ways.of(run, board), tell, pairs,
+        links=None if described is None else frozenset(described.links), helped=operator is not None,
+    )  # fmt: skip
+    result = take_unit(
+        StepSequence(ASKED, board, (), text=sequence_text(run)),
+        unit=run.unit,
+        described=described,
+        plants=tuple(run.start.plants) if described is None else (),
+        store=store,
+        operator=operator,
+        more=asks,
+        **manner,
+    )
+    return Asked(asks.finish(result.record.steps), asks.taken, result, asks.refused)
+
+
+def _must_be_as_it_was(run: RunRecord, store: Store, virtual: bool) -> None:
+    """Raises CannotExplain where the unit on the bench would not be the one that was measured."""
+    now = [each.text for each in store.rework_in_force(run.unit, run.board)]
+    if now != [each.text for each in run.rework]:
+        raise CannotExplain(
+            f"{run.unit} was reworked since run {run.id[:8]}: what is measured now belongs to another circuit. Take it "
+            "through its sequence again, then explain that run"
+        )
+    if virtual and not run.start.virtual:
+        raise CannotExplain(
+            f"run {run.id[:8]} was taken on a real bench, and the virtual one does not have that board: give its bench "
+            "file with --bench"
+        )
 
 
 def _key(choice: Choice) -> tuple[str, str, str]:

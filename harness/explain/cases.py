@@ -11,10 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.describe.state import BenchState
+from harness.explain.change import Change
+from harness.explain.evidence import Answered, Evidence
 from harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations
-from harness.explain.predict import Change, Predictor
+from harness.explain.predict import Predictor
+from harness.explain.slopes import Tolerance
+from harness.explain.stand import Stand
 from harness.explain.suspects import Suspect, priors, suspects
-from harness.explain.weigh import Answered, Evidence, Weigher, Weighing
+from harness.explain.weigh import Weigher, Weighing
 from instruments.virtual.circuit import Circuit, CircuitError, parse_fault
 from results.records import Reading, RunRecord
 
@@ -50,6 +54,12 @@ class BoardModel:
         nets = list(dict.fromkeys(line.net for line in board.lines.values()))
         variants = {name: board.note(name).variants for name in board.parts}
         return cls(board, circuit, suspects(circuit, board.adjacent, nets, variants))
+
+    @cached_property
+    def stand(self) -> Stand:
+        """The circuit on its bench with the answers found so far, for all units of the board."""
+        lifted = [parse_fault(s.text) for s in self.suspects if s.category == "lifted"]
+        return Stand(self.circuit, self.supplies, lifted)
 
     @property
     def supplies(self) -> dict[str, str]:
@@ -119,10 +129,8 @@ class Case:
 
     @cached_property
     def predictor(self) -> Predictor:
-        lifted = [parse_fault(s.text) for s in self.model.suspects if s.category == "lifted"]
-        return Predictor(
-            self.model.circuit, self.model.supplies, [*self.observations, *self.hidden], self.fixed, lifted
-        )
+        seen = [*self.observations, *self.hidden]
+        return Predictor(self.model.circuit, self.model.supplies, seen, self.fixed, stand=self.model.stand)
 
     @cached_property
     def evidence(self) -> Evidence:
@@ -198,21 +206,19 @@ def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     return Change(tuple(faults))
 
 
-def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Change]:
-    """One change per toleranced value that a reading at rest depends on, each moved by one standard deviation."""
+def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Tolerance]:
+    """Every value that a reading at rest depends on, with its standard deviation; what the bench sets among them."""
     from harness.describe.circuit import supply_part_name
-    from instruments.virtual.circuit.tolerance import nominal
 
     reworked = {fault.target for fault in fixed.faults}
-    out = []
-    for part in circuit.parts:
-        if part.kind == "capacitor" or part.name in reworked:
-            continue
-        for path, relative in part.tolerance.items():
-            out.append(_moved(f"{part.name}.{path}", nominal(part, path), relative / math.sqrt(3)))
-    out += [_moved(path, value, share) for path, value, share in _unstated(circuit, reworked)]
-    names = [f"{supply_part_name(name)}.volts" for name in supplies]
-    return out + [Change(setting_errors={name: SETTING_SHARE}) for name in names]
+    out = [
+        Tolerance(f"{part.name}.{path}", relative / math.sqrt(3))
+        for part in circuit.parts
+        if part.kind != "capacitor" and part.name not in reworked
+        for path, relative in part.tolerance.items()
+    ]
+    out += _unstated(circuit, reworked)
+    return out + [Tolerance(f"{supply_part_name(name)}.volts", SETTING_SHARE) for name in supplies]
 
 
 # What a part's data sheet leaves open although the board file states no tolerance: one standard deviation, relative
@@ -223,19 +229,13 @@ _UNSTATED = {
 }  # fmt: skip
 
 
-def _moved(path: str, value: float, share: float) -> Change:
-    """A value moved by a share; on a board where a fault has set it otherwise, moved by the same share from there."""
-    return Change(values={path: value * (1 + share)}, factors={path: 1 + share})
-
-
-def _unstated(circuit: Circuit, reworked: set[str]) -> list[tuple[str, float, float]]:
-    found = []
-    for part in circuit.parts:
-        for name, share in _UNSTATED.get(part.kind, {}).items():
-            value = part.values.get(name)
-            if part.name not in reworked and name not in part.tolerance and isinstance(value, int | float):
-                found.append((f"{part.name}.{name}", float(value), share))
-    return found
+def _unstated(circuit: Circuit, reworked: set[str]) -> list[Tolerance]:
+    return [
+        Tolerance(f"{part.name}.{name}", share)
+        for part in circuit.parts
+        for name, share in _UNSTATED.get(part.kind, {}).items()
+        if part.name not in reworked and name not in part.tolerance and isinstance(part.values.get(name), int | float)
+    ]
 
 
 def with_reading(case: Case, made: Observation) -> Case:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -93,9 +92,8 @@ def propose(
     if len(in_play.changes) < 2:
         return []
     ideas = list(_ideas(case, in_play))
-    predictor = Predictor(
-        case.model.circuit, case.model.supplies, [i.observation for i in ideas], case.fixed, _lifted(in_play)
-    )
+    seen = [i.observation for i in ideas]
+    predictor = Predictor(case.model.circuit, case.model.supplies, seen, case.fixed, stand=case.model.stand)
     states = states_seen([i.observation for i in ideas])
     forbidden = unsafe(predictor, states, in_play.changes)
     allowed = [k for k, i in enumerate(ideas) if _bare(i.observation.state).key not in forbidden]
@@ -105,10 +103,6 @@ def propose(
     if usable is not None:
         measurements = [each for each in measurements if usable(each)]
     return shortest_distinct(rank_measurements(in_play.probabilities, measurements), count)
-
-
-def _lifted(in_play: Live) -> list[Any]:
-    return [fault for change in in_play.changes for fault in change.faults if fault.category == "lifted"]
 
 
 def _bare(state: BenchState) -> BenchState:
@@ -231,10 +225,9 @@ def _predicted(
 
 
 def _tolerance(case: Case, predictor: Predictor, columns: Sequence[int]) -> Array:
-    moved = predictor.predict(
-        [Change(), *tolerances(case.model.circuit, case.fixed, case.model.supplies)], only=columns
-    )
-    spread: Array = np.sqrt(np.nansum((moved[1:] - moved[0]) ** 2, axis=0))
+    known = tolerances(case.model.circuit, case.fixed, case.model.supplies)
+    shifts = predictor.shifts([Change()], known)[0][:, list(columns)]
+    spread: Array = np.sqrt((shifts**2).sum(axis=0))
     return spread
 
 

@@ -20,7 +20,7 @@ def unsafe(predictor: Predictor, states: Sequence[BenchState], live: Sequence[Ch
     if not states or not live:
         return {}
     scenes = [Scene(predictor.bench_values(state)) for state in states]
-    points = predictor.solve(scenes, live, [Change()] * len(live))
+    points = predictor.stand.points(scenes, [predictor.fixed.plus(change) for change in live])
     rated = [part for part in predictor.circuit.parts if part.ratings or _pin_ratings(part)]
     why: dict[str, str] = {}
     for part in rated:

@@ -14,7 +14,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from harness.explain.predict import Change
+from harness.explain.change import Change
 from instruments.quantity import parse, show
 from instruments.virtual.circuit import Circuit, Fault, Part, parse_fault
 

@@ -1,0 +1,87 @@
+"""Fits the values of candidates (a pull's ohms, a wrong resistor) by Gauss-Newton in the logarithm, all together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from harness.explain import rank
+from harness.explain.candidate import Candidate
+from harness.explain.change import Change
+from harness.explain.likelihood import Likelihood
+from harness.explain.uncertainty import Array
+from harness.explain.whiten import Whitener
+
+STEP: Final = 0.05
+"""By which a fitted value is moved for its derivative (natural logarithm)."""
+
+
+@dataclass(frozen=True)
+class Fitter:
+    """Fits in the observations `few` first, where that is cheap, then in all."""
+
+    likelihood: Likelihood
+    white: Whitener
+    few: Sequence[int]
+
+    def refine(self, candidates: list[Candidate]) -> list[Candidate]:
+        """Fit the values of all candidates: in the telling scenes, then in all; best first."""
+        fixed = [c for c in candidates if not c.fitted]
+        current = [c for c in candidates if c.fitted]
+        whites = [self.white] * len(current)
+        for only in (self.few, self.few, None):
+            current = self.step(current, whites, only)
+        return self.solved([*fixed, *current])
+
+    def solved(self, candidates: list[Candidate]) -> list[Candidate]:
+        """The candidates with all their readings predicted, best first; equal changes are solved once."""
+        if not candidates:
+            return []
+        unique: dict[tuple[object, ...], int] = {}
+        changes: list[Change] = []
+        for c in candidates:
+            if c.solved_as not in unique:
+                unique[c.solved_as] = len(changes)
+                changes.append(c.change)
+        means = self.likelihood.nearly(changes)
+        scored = [self.likelihood.scored(replace(c, mean=means[unique[c.solved_as]])) for c in candidates]
+        return sorted((c for c in scored if math.isfinite(c.score)), key=lambda c: -c.score)
+
+    def step(
+        self, candidates: list[Candidate], whites: Sequence[Whitener], only: Sequence[int] | None = None
+    ) -> list[Candidate]:
+        """One step for every candidate with a fitted value, each in its own measure of what a deviation means."""
+        plan: list[Change] = []
+        near: list[Change] = []
+        spans = []
+        for c in candidates:
+            first = len(plan)
+            if c.fitted:
+                plan += [c.change, *(c.moved({k: STEP}).change for k in c.fitted)]
+                near += [c.change] * (len(plan) - first)
+            spans.append((first, len(plan)))
+        if not plan:
+            return candidates
+        few = list(range(len(self.likelihood.evidence.y))) if only is None else list(only)
+        means = self.likelihood.nearly(plan, only=few, near=near)
+        return [
+            self._stepped(c, means[a], means[a + 1 : b], white.part(few), few) if b > a else c
+            for c, white, (a, b) in zip(candidates, whites, spans, strict=True)
+        ]
+
+    def _stepped(self, c: Candidate, mean: Array, moved: Array, white: Whitener, few: list[int]) -> Candidate:
+        if not np.all(np.isfinite(mean)) or not len(moved):
+            return c
+        j = white((np.where(np.isfinite(moved), moved, mean) - mean) / STEP)
+        r = white((self.likelihood.evidence.y[few] - mean)[None, :])[0]
+        information = j @ j.T
+        delta = np.clip(np.linalg.solve(information + np.eye(len(j)) * 0.05, j @ r), -1.5, 1.5)
+        known = np.diag(information)
+        charge = sum(rank.occam_factor(c.suspects[k].log_range, float(i)) for k, i in zip(c.fitted, known, strict=True))
+        spreads = tuple(1 / math.sqrt(max(float(i), 1e-6)) for i in known)
+        out = c.moved(dict(zip(c.fitted, delta.tolist(), strict=True)))
+        return replace(out, occam=charge, spreads=spreads)

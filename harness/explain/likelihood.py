@@ -1,0 +1,138 @@
+"""How likely the readings are, given an explanation: predictions with their covariance, and the board's answers.
+
+The covariance of predictions is J S J^T + u^2 + slack^2: J is how each toleranced value of the circuit moves each
+reading (first order, one standard deviation each), S the variances of those values (rectangular within their
+tolerance), u the readings' own uncertainty, slack what a net that nothing drives may still hold.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final, Protocol
+
+import numpy as np
+
+from harness.explain import rank
+from harness.explain.candidate import Candidate
+from harness.explain.change import Change
+from harness.explain.evidence import Evidence
+from harness.explain.slopes import Tolerance
+from harness.explain.uncertainty import Array
+
+UNTOUCHED: Final = 0.7
+"""Probability that "something else" leaves an answer as it was (estimate, no source)."""
+IMPERFECT: Final = 0.3
+"""Probability that a true explanation still leaves a net unexplained (estimate, no source)."""
+
+
+class Predicts(Protocol):
+    """What `harness.explain.predict.Predictor` does; a test may hand in its own."""
+
+    def predict(
+        self,
+        changes: Sequence[Change],
+        *,
+        exact: bool = False,
+        only: Sequence[int] | None = None,
+        near: Sequence[Change] | None = None,
+    ) -> Array:
+        """(H, n) predicted observations."""
+
+    def scenes(self) -> list[int]:
+        """The scene of each observation."""
+
+    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Tolerance]) -> Array:
+        """(H, T, n) what one standard deviation of each value does."""
+
+    def slack(self, changes: Sequence[Change]) -> Array:
+        """(H, n) standard deviation of what is not at rest."""
+
+
+@dataclass
+class Likelihood:
+    """Predictions and scores of one unit's candidates."""
+
+    predictor: Predicts
+    evidence: Evidence
+    tolerances: Sequence[Tolerance]
+    solved: int = 0
+    base: Array = field(init=False)  # the drawn board, each reading under its own load alone
+    offset: Array = field(init=False)  # what the other probes of a shared scene take from that
+
+    def __post_init__(self) -> None:
+        self.base = self.predict([Change()], exact=True)[0]
+        self.offset = self.base - self.predict([Change()])[0]
+
+    def predict(
+        self,
+        changes: Sequence[Change],
+        exact: bool = False,
+        only: Sequence[int] | None = None,
+        near: Sequence[Change] | None = None,
+    ) -> Array:
+        """(H, n) by the predictor; counted."""
+        self.solved += len(changes)
+        return self.predictor.predict(changes, exact=exact, only=only, near=near)
+
+    def nearly(
+        self, changes: Sequence[Change], only: Sequence[int] | None = None, near: Sequence[Change] | None = None
+    ) -> Array:
+        """As `predict` in shared scenes, corrected by what sharing does to the drawn board."""
+        offset = self.offset if only is None else self.offset[list(only)]
+        out: Array = self.predict(changes, only=only, near=near) + offset
+        return out
+
+    def covariances(self, changes: Sequence[Change]) -> list[Array]:
+        """Covariance (n, n) of the readings of each changed board."""
+        if not changes:
+            return []
+        n = len(self.evidence.y)
+        slack = self.predictor.slack(changes)[:, :n]
+        shifts = self.predictor.shifts(changes, self.tolerances)[:, :, :n]
+        noise = np.diag(self.evidence.sigma**2)
+        return [j.T @ j + noise + np.diag(s**2) for j, s in zip(shifts, slack, strict=True)]
+
+    # --- scores -----------------------------------------------------------------------------------------------
+    def scored(self, candidate: Candidate) -> Candidate:
+        """The candidate with the likelihood of the readings and of the board's answers."""
+        try:
+            mean = candidate.mean[: len(self.evidence.y)]
+            fit = rank.log_gaussian(self.evidence.y, mean, candidate.covariance) + self.answers(candidate)
+        except np.linalg.LinAlgError:
+            fit = -math.inf
+        return replace(candidate, log_likelihood=fit if math.isfinite(fit) else -math.inf)
+
+    def answers(self, candidate: Candidate) -> float:
+        """Log likelihood of the board's answers."""
+        dead = {f"{a.part}:{word}" for a in self.evidence.answers for word in ("dead", "missing", "open", "short")}
+        silent = {text.partition(":")[0] for text in candidate.texts_open if text in dead}
+        return sum(a.log_likelihood(candidate.mean, a.part in silent) for a in self.evidence.answers)
+
+    def something_else(self, drawn: Candidate, rarity: float) -> tuple[float, frozenset[object]]:
+        """Log likelihood under "not in this model", and the groups of readings that it leaves free.
+
+        Something else leaves most answers as the drawn board gives them, and may change any.
+        """
+        fit, freed = self.freeing(drawn, rarity)
+        answers = (math.exp(a.log_likelihood(drawn.mean, silent=False)) for a in self.evidence.answers)
+        return fit + sum(math.log(UNTOUCHED * p + (1 - UNTOUCHED) * 0.5) for p in answers), freed
+
+    def freeing(self, candidate: Candidate, rarity: float) -> tuple[float, frozenset[object]]:
+        """Log likelihood where groups of readings that the candidate does not explain may sit anywhere."""
+        e = self.evidence
+        return rank.log_something_else(e.y, candidate.hypothesis(), e.groups, e.widths, rarity)
+
+    def forgiven(self, c: Candidate, rarity: float, freed_by_other: frozenset[object]) -> Candidate:
+        """A candidate that explains much may leave something: it then pays for each group of readings that it leaves.
+
+        Only where it leaves fewer than "something else" must leave: a fault that explains nothing earns nothing.
+        """
+        if not freed_by_other:
+            return c
+        fit, freed = self.freeing(c, rarity)
+        fit += self.answers(c) + math.log(IMPERFECT)
+        if fit > c.log_likelihood and freed < freed_by_other:
+            return replace(c, log_likelihood=fit, freed=freed)
+        return c

@@ -1,0 +1,87 @@
+"""Every suspect over a grid of its values, in the few scenes that tell most: which are worth solving in full?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from harness.explain.candidate import Candidate, log_prior
+from harness.explain.likelihood import Likelihood
+from harness.explain.suspects import Suspect
+from harness.explain.uncertainty import Array
+from harness.explain.whiten import Whitener
+
+TELLING: Final = 40.0
+"""Squared standard deviations that a further scene must add to be screened."""
+SCENES: Final = 5
+"""Scenes that are screened at most."""
+
+
+@dataclass(frozen=True)
+class Screened:
+    """A suspect's best value, its predictions (v, m) over its values for the screened observations, its log density."""
+
+    suspect: Suspect
+    value: float | None
+    values: list[float | None]
+    means: Array
+    fit: float
+
+    @property
+    def rough(self) -> float:
+        """Its score, roughly: some two for having fitted a value."""
+        return self.fit + log_prior([self.suspect]) - (2.0 if self.suspect.fitted else 0.0)
+
+
+def telling(likelihood: Likelihood, none: Candidate) -> list[int]:
+    """Observations of the few scenes that tell most: those with the oddest readings, each net counted once."""
+    evidence = likelihood.evidence
+    of = np.array(likelihood.predictor.scenes())[: len(evidence.y)]
+    nets = list(evidence.groups)
+    odd = np.minimum(none.hypothesis().residuals(evidence.y) ** 2, 400.0)
+    chosen: list[int] = []
+    weight = odd + 0.5
+    for _ in range(min(SCENES, len(set(of)))):
+        totals = {s: float(weight[of == s].sum()) for s in dict.fromkeys(of.tolist()) if s not in chosen}
+        best = max(totals, key=lambda s: totals[s])
+        if len(chosen) > 1 and totals[best] < TELLING:
+            break
+        chosen.append(best)
+        seen = {nets[k] for k in np.flatnonzero(of == best).tolist()}
+        weight = np.array([w * (0.2 if nets[k] in seen else 1.0) for k, w in enumerate(weight)])
+    return [int(k) for k in np.flatnonzero(np.isin(of, chosen))]
+
+
+def screen(likelihood: Likelihood, suspects: Sequence[Suspect], only: Sequence[int], white: Whitener) -> list[Screened]:
+    """All suspects over their grids for the observations `only`, whose covariance `white` knows."""
+    keys: dict[str, Suspect] = {}
+    for suspect in suspects:
+        keys.setdefault(suspect.same_as or suspect.text, suspect)
+    plan = [(key, value) for key, s in keys.items() for value in s.grid()]
+    means = likelihood.nearly([keys[key].change(value) for key, value in plan], only=only)
+    rows: dict[str, list[int]] = {}
+    for k, (key, _) in enumerate(plan):
+        rows.setdefault(key, []).append(k)
+    y = likelihood.evidence.y[list(only)]
+    best = {key: _best_on_grid(keys[key], means[rows[key]], y, white) for key in keys}
+    return [replace(best[s.same_as or s.text], suspect=s) for s in suspects]
+
+
+def _best_on_grid(suspect: Suspect, means: Array, y: Array, white: Whitener) -> Screened:
+    """The best value of a suspect, between its grid points by interpolation in the logarithm."""
+    values = suspect.grid()
+    good = np.all(np.isfinite(means), axis=1)
+    if len(values) > 2 and good.sum() > 2:
+        from scipy.interpolate import PchipInterpolator
+
+        at = np.log(np.array([v for v, g in zip(values, good, strict=True) if g and v is not None]))
+        fine = np.linspace(at[0], at[-1], 6 * len(at))
+        means = PchipInterpolator(at, means[good], axis=0)(fine)
+        values = [float(v) for v in np.exp(fine)]
+    fit = white.log_likelihoods(y, means)
+    k = int(np.argmax(fit))
+    return Screened(suspect, values[k], values, means, float(fit[k]) if math.isfinite(fit[k]) else -math.inf)

@@ -1,0 +1,217 @@
+"""How toleranced values move what is read, and how stiffly each net is held: first order, at a solved point.
+
+At an operating point the currents balance, F(x, p) = 0. A value that moves by dp moves the unknowns by
+
+    dx = -(dF/dx)^-1 (F(x, p + dp) - F(x, p))
+
+so one inverse a point gives the effect of every value, where solving anew would take one solution each. An element's
+current depends on the values of its own part only: at a fixed x, one value of every part is moved at once, and each
+part's currents are told apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from harness.describe.circuit import supply_part_name
+from harness.explain.stand import Answer, Stand
+from harness.explain.uncertainty import Array
+from instruments.virtual.circuit.linear import dense_jacobian
+from instruments.virtual.circuit.newton import GMIN, evaluate
+from instruments.virtual.circuit.tolerance import nominal
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """A value ("PART.value") and its standard deviation, relative."""
+
+    path: str
+    share: float
+
+
+class Slopes:
+    """Slopes at some answers of one stand, B of them."""
+
+    def __init__(self, stand: Stand, answers: Sequence[Answer]) -> None:
+        self._model = stand.model
+        self.layout = stand.model.layout
+        self.plans = [batch.points.plans[member] for batch, member in answers]
+        self._x = np.stack([batch.points._x[:, member] for batch, member in answers], axis=1)
+        self.solved = np.isfinite(self._x).all(axis=0)
+        self._x[:, ~self.solved] = 0.0
+        self._system, _ = self._model._system(self.plans, own=False)
+        with np.errstate(all="ignore"):
+            self._at = evaluate(self._system, self._x)
+            held = np.full((self.layout.nodes, len(answers)), GMIN)
+            jacobian = dense_jacobian(self._system, self._at.partials, held)
+        self._inverse = _inverses(jacobian)
+
+    def held_ohms(self, net: str) -> Array:
+        """(B,) resistance that a net shows towards ground."""
+        row = self.layout.node[net] - 1
+        out: Array = np.where(self.solved, self._inverse[:, row, row], np.nan)
+        return out
+
+    @property
+    def partials(self) -> Array:
+        """Slopes of the elements' currents by their ports' volts."""
+        return self._at.partials
+
+    def slopes_of_current(self, row: int) -> list[tuple[int, int, int]]:
+        """(row of the partial, node above, node below) of every port whose volts an element's current depends on.
+
+        For elements whose pins are where they are drawn, as those of the bench are.
+        """
+        block = next(b for b in reversed(self.layout.blocks) if b.currents <= row)
+        output, element = divmod(row - block.currents, block.count)
+        found = []
+        for q, (of, port) in enumerate(block.device.partials):
+            if of == output:
+                at = block.ports + port * block.count + element
+                place = (
+                    int(self.layout.home[self.layout.port_plus[at]]),
+                    int(self.layout.home[self.layout.port_minus[at]]),
+                )
+                found.append((block.partials + q * block.count + element, *place))
+        return found
+
+    def moved(self, tolerances: Sequence[Tolerance]) -> Moved:
+        """What one standard deviation of each value does."""
+        changed = self._currents_moved(tolerances)
+        right = np.zeros((len(self.plans), self._inverse.shape[1], len(tolerances)))
+        rows = [np.flatnonzero(self._part_of == self._model.part_index[_part(t)]) for t in tolerances]
+        for t, own in enumerate(rows):
+            right[:, :, t] = self._into_nodes(own, changed[t])
+        return Moved(self, -(self._inverse @ right), rows, changed)
+
+    @property
+    def _part_of(self) -> Array:
+        return np.asarray(self.layout.current_part)
+
+    def _into_nodes(self, rows: Any, amps: Array) -> Array:
+        """(B, n) currents out of each node, of some elements' currents (rows, B)."""
+        out = np.zeros((amps.shape[1], self._inverse.shape[1] + 1))
+        home = self.layout.home
+        for e, row in enumerate(rows):
+            for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
+                out[:, home[terminal]] += sign * amps[e]
+                for member, node in self._movers.get(int(terminal), ()):
+                    out[member, home[terminal]] -= sign * amps[e, member]
+                    out[member, node] += sign * amps[e, member]
+        return out[:, 1:]
+
+    @property
+    def _movers(self) -> Mapping[int, list[tuple[int, int]]]:
+        """Terminal -> (member, node) where it sits elsewhere."""
+        if not hasattr(self, "_movers_kept"):
+            found: dict[int, list[tuple[int, int]]] = {}
+            for member, plan in enumerate(self.plans):
+                for terminal, node in plan.moves:
+                    found.setdefault(terminal, []).append((member, node))
+            self._movers_kept = found
+        return self._movers_kept
+
+    def _currents_moved(self, tolerances: Sequence[Tolerance]) -> list[Array]:
+        """For each value the change (rows, B) of its part's element currents at the same x."""
+        out: list[Array] = [np.zeros((0, 0))] * len(tolerances)
+        for together in _rounds(tolerances):
+            theta = self._system.theta.copy()
+            for t in together:
+                self._move(theta, tolerances[t])
+            with np.errstate(all="ignore"):
+                moved = evaluate(self._system.like(np.arange(len(self.plans)), theta), self._x).currents
+            for t in together:
+                rows = np.flatnonzero(self._part_of == self._model.part_index[_part(tolerances[t])])
+                delta = moved[rows] - self._at.currents[rows]
+                out[t] = np.where(np.isfinite(delta), delta, 0.0)
+        return out
+
+    def _move(self, theta: Array, tolerance: Tolerance) -> None:
+        index, tail = self._model._path(tolerance.path)
+        rows = self.layout.part_rows[index]
+        part = self._model.circuit.parts[index]
+        made: dict[tuple[Any, ...], Array] = {}
+        for member, plan in enumerate(self.plans):
+            overrides = plan.overrides.get(index, {})
+            key = tuple(overrides.items())
+            if key not in made:
+                drawn = overrides[tail] if tail in overrides else _drawn(part, tail)
+                moved = {**overrides, tail: float(drawn) * (1 + tolerance.share)}
+                made[key] = self._model.parameters(index, moved)
+            theta[rows, member] = made[key]
+
+
+@dataclass(frozen=True)
+class Moved:
+    """What each of T values does, by one standard deviation: unknowns (B, n, T)."""
+
+    slopes: Slopes
+    unknowns: Array
+    rows: Sequence[Any]
+    changed: Sequence[Array]
+
+    def net(self, name: str, members: Sequence[int]) -> Array:
+        """(M, T) volts."""
+        out: Array = self.unknowns[list(members), self.slopes.layout.node[name] - 1]
+        return out
+
+    def current(self, supply: str, members: Sequence[int]) -> Array:
+        """(M, T) amperes that a bench supply gives."""
+        s = self.slopes
+        terminal = s.layout.terminal(supply_part_name(supply), "P")
+        out = np.zeros((len(members), self.unknowns.shape[2]))
+        for row in np.flatnonzero((s.layout.current_plus == terminal) | (s.layout.current_minus == terminal)):
+            sign = -1.0 if s.layout.current_plus[row] == terminal else 1.0
+            for partial, plus, minus in s.slopes_of_current(int(row)):
+                volts = self._at(plus, members) - self._at(minus, members)
+                out += sign * s.partials[partial, list(members)][:, None] * volts
+            for t, own in enumerate(self.rows):
+                for e in np.flatnonzero(own == row):
+                    out[:, t] += sign * self.changed[t][e, list(members)]
+        return np.where(np.isfinite(out), out, 0.0)
+
+    def _at(self, node: int, members: Sequence[int]) -> Array:
+        """(M, T) volts of a node; ground stays where it is."""
+        return self.unknowns[list(members), node - 1] if node else np.zeros((len(members), self.unknowns.shape[2]))
+
+
+def _part(tolerance: Tolerance) -> str:
+    return tolerance.path.partition(".")[0]
+
+
+def _drawn(part: Any, tail: str) -> float:
+    from instruments.virtual.circuit.parts import kind_of
+
+    if tail in part.values or "." in tail:
+        return nominal(part, tail)
+    return float(kind_of(part).values[tail].default)
+
+
+def _rounds(tolerances: Sequence[Tolerance]) -> list[list[int]]:
+    """Values in rounds, each part once a round."""
+    rounds: list[list[int]] = []
+    seen: list[set[str]] = []
+    for t, tolerance in enumerate(tolerances):
+        name = _part(tolerance)
+        for own, names in zip(rounds, seen, strict=True):
+            if name not in names:
+                own.append(t)
+                names.add(name)
+                break
+        else:
+            rounds.append([t])
+            seen.append({name})
+    return rounds
+
+
+def _inverses(jacobian: Array) -> Array:
+    """(B, n, n); least squares where one is singular."""
+    jacobian = np.where(np.isfinite(jacobian), jacobian, 0.0)
+    try:
+        return np.asarray(np.linalg.inv(jacobian), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(jacobian), dtype=np.float64)

@@ -1,0 +1,74 @@
+"""First-order effects of tolerances against finite differences of full solutions, and against a divider by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from harness.explain.cases import BoardModel, Case, tolerances
+from harness.explain.change import Change
+from harness.explain.observe import CURRENT, OHMS
+from harness.explain.slopes import Tolerance
+from instruments.virtual.circuit import parse_fault
+
+FAULTS = [None, "U3.NRST:pull_up=13k", "R2:missing", "+3V3+GND:bridge=47", "U1.GPIO2:open", "D1:reversed"]
+
+
+def _change(fault: str | None) -> Change:
+    return Change() if fault is None else Change((parse_fault(fault),))
+
+
+def _moved(case: Case, change: Change, tolerance: Tolerance) -> np.ndarray:
+    """The readings after a full solution with the value moved, by a thousandth of its deviation."""
+    name = tolerance.path.partition(".")[0]
+    step = tolerance.share / 1000
+    if name.startswith("bench_"):
+        moved = change.plus(Change(setting_errors={tolerance.path: step}))
+    else:
+        from instruments.virtual.circuit.tolerance import nominal
+
+        part, tail = case.model.circuit.part(name), tolerance.path.partition(".")[2]
+        moved = change.plus(Change(values={tolerance.path: nominal(part, tail) * (1 + step)}))
+    seen = case.predictor.predict([moved, change])
+    return (seen[0] - seen[1]) * 1000
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_slopes_agree_with_full_solutions(fault: str | None, case) -> None:  # type: ignore[no-untyped-def]
+    """U1.GPIO2:open moves a pin to a node of its own; a bridge is a conductance that no part has."""
+    made: Case = case()
+    change = _change(fault)
+    known = tolerances(made.model.circuit, made.fixed, made.model.supplies)
+    # a hundredth of the deviation, so that the second order does not count
+    small = [Tolerance(t.path, t.share / 1000) for t in known]
+    shifts = made.predictor.shifts([change], small)[0] * 1000
+    powered = [k for k, o in enumerate(made.predictor.observations) if o.quantity != OHMS]
+    assert len(known) > 8
+    assert np.abs(shifts[:, powered]).max() > 1e-3
+    for t, tolerance in enumerate(known):
+        want = _moved(made, change, tolerance)
+        for k in powered:
+            floor = 1e-6 if made.predictor.observations[k].quantity == CURRENT else 2e-5
+            assert shifts[t, k] == pytest.approx(want[k], rel=1e-2, abs=floor), (tolerance.path, k)
+
+
+def test_a_divider_by_hand(wren: BoardModel, case) -> None:  # type: ignore[no-untyped-def]
+    """RST with 13 kΩ up to +3V3 and R1 = 47 kΩ down: dV = V R13/(R13 + R1) dR1/R1, the meter's 10 MΩ aside."""
+    made: Case = case()
+    change = _change("U3.NRST:pull_up=13k")
+    shifts = made.predictor.shifts([change], [Tolerance("R1.value", 0.01)])[0]
+    at = next(
+        k for k, o in enumerate(made.predictor.observations)
+        if o.of == "RST" and o.state.key == "USB=5V@120mA; load=10MΩ"
+    )  # fmt: skip
+    volts = made.predictor.predict([change])[0, at]
+    assert shifts[0, at] == pytest.approx(volts * 13 / 60 * 0.01, rel=0.03)
+
+
+def test_slack_of_a_stiff_net_needs_no_push(case) -> None:  # type: ignore[no-untyped-def]
+    """A net's resistance from its slope is what 1 µA would find: +3V3 behind a regulator, IRQ behind 100 kΩ."""
+    made: Case = case()
+    slack = made.predictor.slack([Change()])[0]
+    by = {o.of: float(s) for o, s in zip(made.predictor.observations, slack, strict=True) if o.quantity == "dc volts"}
+    assert by["+3V3"] < 1e-6
+    assert by["IRQ"] == pytest.approx(100e3 * 5e-9, rel=0.02)
