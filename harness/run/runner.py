@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from harness.describe.sequence import Sequence as StepSequence
     from harness.run.bench import OpenBench
     from harness.run.ports import Observer, Recorder
+    from harness.run.steps._model import StepModel
 
 
 @dataclass(frozen=True)
@@ -62,8 +63,11 @@ class Runner:
         observer: Observer | None = None,
         predictor: Predictor | None = None,
         asker: Callable[[str, bool], str] | None = None,
+        more: Callable[[Runner], StepModel | None] | None = None,
     ) -> None:
+        """more: asked for a further step after the sequence's own, again and again, until it gives None."""
         self.sequence = sequence
+        self._more = more
         self.bench = bench
         self.start = start
         self.recorder: Recorder = recorder or NullRecorder()
@@ -127,13 +131,18 @@ class Runner:
             raise BenchError(f"{report.says()}; nothing was energised")
         check_at_rest(self.bench)
         total = len(self.sequence.steps)
-        for number, model in enumerate(self.sequence.steps, start=1):
+        for number, model in enumerate(self._models(), start=1):
             kind = kinds()[model.do]
             if self.observer is not None:
-                self.observer.step_begins(number, total, model.title, kind.name)
+                self.observer.step_begins(number, max(number, total), model.title, kind.name)
             step = self._step(number, model, kind)
             if self.error is not None or self._stops_after(step, model):
                 return
+
+    def _models(self) -> Iterator[Any]:
+        yield from self.sequence.steps
+        while self._more is not None and (model := self._more(self)) is not None:
+            yield model
 
     def _step(self, number: int, model: Any, kind: StepKind) -> Step:
         context, self._number = self.context, number
@@ -188,7 +197,7 @@ class Runner:
     def _note_relays(self, number: int, kind: str) -> None:
         """With the last step: how often each relay that moved has moved in its life. Asking is also what makes some
         cards write their counts down (2700 User's Manual, p2-32)."""
-        last = number == len(self.sequence.steps) or kind == "discharge"
+        last = (self._more is None and number == len(self.sequence.steps)) or kind == "discharge"
         if not last or self.bench.probing.by_hand or not self.bench.self_check:
             return
         with contextlib.suppress(BenchError):

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from harness.run.byhand import SteadyHands
     from harness.run.operator import Operator
     from harness.run.ports import Observer
+    from harness.run.steps._model import StepModel
     from results.store import Store
 
 UNITS_FILE = "units.toml"
@@ -46,11 +47,13 @@ def take_unit(
     predictor: Predictor | None = None,
     prepared: Any = None,
     operator_name: str | None = None,
+    more: Callable[[Runner], StepModel | None] | None = None,
 ) -> Result:
     """Take one unit through a sequence. Raises BenchError where the bench cannot be opened; nothing is on then.
 
     described: the bench file; None: the virtual bench in process, with `plants` in the unit. before: called with the
-    opened bench before the first step (cautions, confirmation); what it raises ends the run before it begins.
+    opened bench before the first step (cautions, confirmation); what it raises ends the run before it begins. more:
+    gives further steps after the sequence's own.
     """
     board = sequence.board
     rework = [fault for each in _rework(store, unit, board) for fault in each]
@@ -69,6 +72,7 @@ def take_unit(
             observer=observer,
             predictor=predictor or Predictor(board, rework),
             asker=operator.ask if operator is not None else None,
+            more=more,
         )
         if operator is not None:
             operator.beat = runner.context.pulse

@@ -1,0 +1,64 @@
+"""Volts of one point in the state that the bench is in, held against nothing: what an explanation asks to be measured.
+
+    of = "RADIO_RST"
+    load = "10 kΩ"                          with a resistor of about so many ohms from the point to ground
+
+The bench's own test resistor is put across where it has one; else a person holds one there and says so.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field, field_validator
+
+from harness.describe.fields import Ohms
+from harness.run.decide import OPEN
+from harness.run.errors import NoAnswer
+from harness.run.steps._model import StepModel, positive
+from instruments.quantity import show
+
+if TYPE_CHECKING:
+    from harness.run.context import Context
+
+KIND = "probe"
+
+
+class Model(StepModel):
+    """of: a point, line, rail, supply or net; load: the resistor from it to ground, none where not given."""
+
+    do: Literal["probe"]
+    of: str = Field(min_length=1, description="the point to probe")
+    load: Ohms | None = None
+
+    @field_validator("load")
+    @classmethod
+    def _above_zero(cls, value: float | None) -> float | None:
+        return positive(value, "10 kΩ")
+
+
+def run(context: Context, model: Model) -> None:
+    context.need_on(KIND)
+    for net in context.points([context.net(model.of)]):
+        if model.load is None:
+            context.record(net, "dc volts", context.meter_volts(), OPEN)
+        elif context.bench.bleed_ohms is not None:
+            with context.loaded(model.load) as put:
+                if put is not None:
+                    context.record(net, "dc volts", context.meter_volts(), OPEN, load_ohms=put)
+        else:
+            _held(context, net, model.load)
+    if not context.readings:
+        context.outcome = "skipped"
+
+
+def _held(context: Context, net: str, ohms: float) -> None:
+    """A resistor in a person's hand."""
+    try:
+        if context.ask(f"Hold {show(ohms, 'Ω')} from {net} to ground, beside the probe: is it on?") != "yes":
+            return
+        across = 1.0 / (1.0 / ohms + 1.0 / context.bench.input_ohms)
+        context.record(net, "dc volts", context.meter_volts(), OPEN, load_ohms=across)
+        context.ask("Take the resistor off: is it off?")
+    except NoAnswer:
+        context.say("nobody may be asked to hold the resistor")
