@@ -12,7 +12,10 @@ from harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
     from harness.describe.board import Board
-    from harness.explain.explaining import Explanation
+    from harness.explain.asking import Asked
+    from harness.explain.explanation import Explanation
+    from harness.explain.next import Choice
+    from results.store import Store
 
 
 @wakeboard_command(
@@ -20,28 +23,59 @@ if TYPE_CHECKING:
         "wakeboard explain",
         "wakeboard explain 3f2a --why",
         "wakeboard explain --ask",
+        "wakeboard explain --ask --bench bench.toml",
+        "wakeboard explain --ask --virtual",
+        "wakeboard explain --reference SK-A-000",
         "wakeboard explain --json --board board.toml",
     ]
 )
 @click.argument("run", metavar="[RUN]", required=False)
 @click.option("--why", is_flag=True, help="Show the arithmetic, so that it can be checked by hand.")
-@click.option("--ask", is_flag=True, help="Go on: take the measurement that tells most, type it in, look again.")
+@click.option("--ask", is_flag=True, help="Go on: take the measurement that tells most, look again, until one is left.")
+@click.option("--bench", "bench_file", metavar="BENCH", help="With --ask: the bench measures; its bench file.")
+@click.option("--virtual", is_flag=True, help="With --ask: the virtual bench measures, with the run's own plants.")
+@click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
+@click.option("--reference", metavar="SN", help="A unit known to be good: what it shows too is the bench.")
 @click.option("--alone", is_flag=True, help="Leave the board's other units out of it.")
 @click.option("--one", is_flag=True, help="Look for one fault only, not for two.")
 @click.option("--board", metavar="FILE", help="The board file: says where the results are, and whether it was edited.")
 @common_options
-def command(common: Common, run: str | None, why: bool, ask: bool, alone: bool, one: bool, board: str | None) -> int:
+def command(
+    common: Common,
+    run: str | None,
+    why: bool,
+    ask: bool,
+    bench_file: str | None,
+    virtual: bool,
+    operator_name: str | None,
+    reference: str | None,
+    alone: bool,
+    one: bool,
+    board: str | None,
+) -> int:
     """Rank what explains a run's odd readings, say what to measure next, and which bodge mends it.
 
     RUN is an id, its first letters, or nothing for the latest. The faults are ranked by likelihood times prior; "none"
     and "not in this model" are always among them. Runs of the board's other units are used together: what they share is
     the design, not assembly. It never says that a board is safe: it says what the readings tell.
+
+    --ask goes on. Without a bench each value is typed in. With one, the board is brought into the proposed state under
+    the limits of the run's own sequence, and the readings are kept for later explanations of the run.
     """
+    if (bench_file or virtual) and not ask:
+        raise click.UsageError("--bench and --virtual go with --ask: they say who measures.")
+    if bench_file and virtual:
+        raise click.UsageError("--bench or --virtual: one bench at a time.")
     from harness.cli.opened import opened
     from harness.explain.explaining import explain_run
 
-    with opened(common, board) as store:
-        explanation = explain_run(store, run, board=_board(board), together=not alone, pairs=not one)
+    at_bench = ask and bool(bench_file or virtual)
+    with opened(common, board, write=at_bench) as store:
+        explanation = explain_run(
+            store, run, board=_board(board), together=not alone, pairs=not one, reference=reference
+        )  # fmt: skip
+        if at_bench:
+            return _at_bench(common, store, explanation, bench_file, operator_name, pairs=not one)
     if ask:
         from harness.explain.asking import go_on
 
@@ -63,8 +97,81 @@ def _board(given: str | None) -> Board | None:
     return load_board(file)
 
 
-def _say(common: Common, explanation: Explanation, why: bool) -> None:
+def _say(common: Common, explanation: Explanation, why: bool = False) -> None:
     from harness.explain.telling import tell
 
     for line in tell(explanation, why=why):
         common.say(line)
+
+
+# --- with a bench ---------------------------------------------------------------------------------------------------
+def _at_bench(
+    common: Common,
+    store: Store,
+    explanation: Explanation,
+    bench_file: str | None,
+    operator_name: str | None,
+    *,
+    pairs: bool,
+) -> int:
+    from harness.cli.run import caution, operator_there, tell_abandoned
+    from harness.cli.signals import as_interrupt
+    from harness.describe.load import load_bench
+    from harness.explain.asking import at_bench
+    from harness.run.live import PlainObserver
+
+    board = explanation.case.model.board if explanation.case is not None else None
+    described = load_bench(bench_file, board) if bench_file else None
+    operator = operator_there(common)
+    _say(common, explanation)
+    with as_interrupt():
+        tell_abandoned(common, store)
+        asked = at_bench(
+            explanation,
+            store=store,
+            described=described,
+            operator=operator,
+            tell=lambda each, choice: _ranking(common, each, choice),
+            pairs=pairs,
+            observer=PlainObserver(common.say),
+            before=lambda bench: caution(common, bench, operator, None),
+            operator_name=operator_name,
+        )
+    common.emit({**asked.explanation.as_json(), "asked": asked.as_json()})
+    return _conclude(common, asked)
+
+
+def _ranking(common: Common, explanation: Explanation, choice: Choice | None) -> None:
+    """The likeliest three in a line each, and what is measured now."""
+    from harness.explain.telling import choice_text, percent
+
+    common.say("")
+    for place, group in enumerate(explanation.groups[:3], start=1):
+        common.say(f"{place:2}. {percent(group.probability):>6}  {group.says}")
+    if choice is not None:
+        common.say(f"now: {choice_text(choice)}")
+
+
+def _conclude(common: Common, asked: Asked) -> int:
+    """What it came to, and the exit code of the run that was made of it; odd readings alone are no failure here."""
+    if asked.result is None:
+        common.note("nothing is left to ask: the bench was not touched")
+        return Exit.GOOD
+    from harness.cli.run import loud
+    from harness.run.session import exit_code
+
+    result = asked.result
+    code = Exit(exit_code(result))
+    if code is Exit.INTERNAL and result.error is not None:
+        raise result.error
+    if code is Exit.OUTPUTS_ON:
+        loud(result)
+    common.say("")
+    _say(common, asked.explanation)
+    for why, times in asked.refused.items():
+        common.note(f"{times} proposals were not measured: {why}")
+    if result.record.says:
+        common.note(("error: " if code in (Exit.BENCH, Exit.USAGE) else "") + result.record.says)
+    if result.off.confirmed:
+        common.say(f"kept as run {result.record.id[:8]}; outputs confirmed off")
+    return Exit.GOOD if code is Exit.FAILED and result.record.trip is None else code

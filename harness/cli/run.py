@@ -61,9 +61,9 @@ def command(
     if not unit:
         raise click.UsageError("--unit needs a serial number.")
     all_plants = planted(board, unit, plants) if described is None else ()
-    operator = _operator(common)
+    operator = operator_there(common)
     with as_interrupt(), Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
-        _tell_abandoned(common, store)
+        tell_abandoned(common, store)
         _connect(operator, observer)
         result = take_unit(
             described_sequence,
@@ -73,7 +73,7 @@ def command(
             store=store,
             observer=observer,
             operator=operator,
-            before=lambda bench: _caution(common, bench, operator, observer),
+            before=lambda bench: caution(common, bench, operator, observer),
             operator_name=operator_name,
         )
     return conclude(common, result)
@@ -88,7 +88,7 @@ def conclude(common: Common, result: Result) -> int:
         raise result.error
     record = result.record
     if code is Exit.OUTPUTS_ON:
-        _loud(result)
+        loud(result)
     style = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
     if not common.json:
         outcome = click.style(result.outcome.upper(), fg=style.get(result.outcome), bold=True)
@@ -101,14 +101,14 @@ def conclude(common: Common, result: Result) -> int:
     return int(code)
 
 
-def _loud(result: Result) -> None:
+def loud(result: Result) -> None:
     from harness.cli.exits import OutputsNotOff
     from harness.cli.failure import tell
 
     tell(OutputsNotOff(result.off.says()), as_json=False)
 
 
-def _operator(common: Common) -> Operator | None:
+def operator_there(common: Common) -> Operator | None:
     if not common.interactive:
         return None
     from harness.run.operator import Operator
@@ -136,12 +136,12 @@ def _connect(operator: Operator | None, observer: Any) -> None:
     operator.around = (observer.pause, observer.resume)
 
 
-def _tell_abandoned(common: Common, store: Any) -> None:
+def tell_abandoned(common: Common, store: Any) -> None:
     for run_id in store.mark_abandoned():
         common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
 
 
-def _caution(common: Common, bench: OpenBench, operator: Operator | None, observer: Any) -> None:
+def caution(common: Common, bench: OpenBench, operator: Operator | None, observer: Any) -> None:
     """Before anything is energised; on a real bench a person who can answer confirms."""
     from results.report.cautions import CAUTIONS
 

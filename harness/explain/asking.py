@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.describe.state import BenchState
 from harness.explain.cases import CannotExplain, Case, with_reading
-from harness.explain.explaining import Explanation, explain_case, next_choices
+from harness.explain.explaining import explain_case, next_choices
+from harness.explain.explanation import Explanation
 from harness.explain.next import Choice
 from harness.explain.observe import OHMS, REVERSED, VOLTS, Observation
 from harness.explain.telling import choice_text, tell
@@ -129,12 +130,12 @@ def pursue(
 @dataclass(frozen=True)
 class Asked:
     """What a bench was asked for. result: the run that it was kept as, None where nothing was left to ask; refused:
-    what was not measured -> why."""
+    why proposals were not measured -> how many."""
 
     explanation: Explanation
     taken: Sequence[inquiry.Taken] = ()
     result: Result | None = None
-    refused: Mapping[str, str] = field(default_factory=dict)
+    refused: Mapping[str, int] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """The entry "asked" beside the keys of the explanation."""
@@ -217,7 +218,8 @@ def _key(choice: Choice) -> tuple[str, str, str]:
 
 
 def _again(case: Case, before: Explanation, pairs: bool) -> Explanation:
-    return replace(explain_case(case, pairs=pairs, shared=before.common), notes=before.notes)
+    after = explain_case(case, pairs=pairs, shared=before.common, reference=before.reference)
+    return replace(after, notes=before.notes)
 
 
 def _observed(choice: Choice, value: float) -> Observation:

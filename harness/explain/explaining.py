@@ -11,15 +11,17 @@ Raises StoreError (no such run) and CannotExplain (nothing to explain with; the 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from harness.explain import asked, rank, units, words
+from harness.explain.blame import Shown, blamed
 from harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
-from harness.explain.linework import LineFinding, findings
+from harness.explain.explanation import Explanation, Group
+from harness.explain.linework import findings
 from harness.explain.next import Choice, Measurement
 from harness.explain.observe import CURRENT, VOLTS
 from harness.explain.weigh import Candidate, Weighing
@@ -42,73 +44,6 @@ MOST_UNITS = 12
 """Other units that are weighed along, latest first."""
 
 
-@dataclass(frozen=True)
-class Group:
-    """Explanations that these readings cannot tell apart, likeliest first.
-
-    faults: texts of the likeliest (empty for none, and for something else); same: the other members' texts.
-    accounts_for: odd readings that it explains; leaves: readings that it does not. common: its faults that most units
-    share. u: relative standard uncertainties of the fitted values.
-    """
-
-    name: str
-    probability: float
-    faults: tuple[str, ...]
-    says: str
-    accounts_for: tuple[str, ...] = ()
-    leaves: tuple[str, ...] = ()
-    same: tuple[tuple[str, float], ...] = ()
-    common: tuple[str, ...] = ()
-    u: tuple[float, ...] = ()
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "fault": self.name, "probability": self.probability, "accounts_for": list(self.accounts_for),
-            "leaves": list(self.leaves), "faults": list(self.faults), "says": self.says,
-            "same": [{"fault": fault, "probability": p} for fault, p in self.same], "common": list(self.common),
-            "u_relative": list(self.u),
-        }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Explanation:
-    """The answer. `groups` likeliest first; `odd`: readings that the drawn board does not predict; `as_drawn`: readings
-    outside their limits that the drawn board itself gives (a flaw of the design, no fault of the unit)."""
-
-    run: str
-    unit: str
-    board: str
-    groups: tuple[Group, ...]
-    lines: tuple[LineFinding, ...]
-    next: tuple[Choice, ...] = ()
-    odd: tuple[str, ...] = ()
-    as_drawn: tuple[str, ...] = ()
-    readings: int = 0
-    common: tuple[units.Common, ...] = ()
-    notes: tuple[str, ...] = ()
-    arithmetic: tuple[str, ...] = ()
-    seconds: float = 0.0
-    bits: float = 0.0
-    weighing: Weighing | None = field(default=None, repr=False, compare=False)
-    case: Case | None = field(default=None, repr=False, compare=False)
-
-    @property
-    def best(self) -> Group | None:
-        return self.groups[0] if self.groups else None
-
-    def as_json(self) -> dict[str, Any]:
-        """The document of `wakeboard explain --json` (numbers in base units)."""
-        return {
-            "run": self.run, "unit": self.unit, "board": self.board,
-            "candidates": [g.as_json() for g in self.groups],
-            "next": [c.as_json() for c in self.next],
-            "lines": [f.as_json() for f in self.lines],
-            "odd": list(self.odd), "as_drawn": list(self.as_drawn), "readings": self.readings,
-            "common": [{"fault": c.text, "units": list(c.units)} for c in self.common],
-            "notes": list(self.notes), "arithmetic": list(self.arithmetic), "seconds": self.seconds, "bits": self.bits,
-        }  # fmt: skip
-
-
 def explain_run(
     store: Store,
     ref: str | None = None,
@@ -117,12 +52,14 @@ def explain_run(
     together: bool = True,
     pairs: bool = True,
     ask_next: bool = True,
+    reference: str | None = None,
 ) -> Explanation:
     """Explain one run. ref: its id, its first letters, None for the latest.
 
     board: the board file as it is now; where it differs from the run's own copy, that is said and the copy is used.
     together: weigh the latest runs of the board's other units too; pairs: look for two faults where one does not do;
-    ask_next: work out the next measurement.
+    ask_next: work out the next measurement; reference: the serial number of a unit that is known to be good: what it
+    shows too is blamed on the bench.
     """
     started = time.monotonic()
     run = asked.explained_run(store, ref)
@@ -135,7 +72,9 @@ def explain_run(
     model = BoardModel.of(own)
     others = other_runs(store, run) if together else []
     case = Case(run, model, asked.readings_since(store, run, model))
-    explained = explain_case(case, [Case(other, model) for other in others], pairs=pairs, ask_next=ask_next)
+    known_good = Case(reference_run(store, run, reference), model) if reference is not None else None
+    cases = [Case(other, model) for other in others if other.unit != reference]
+    explained = explain_case(case, cases, pairs=pairs, ask_next=ask_next, reference=known_good)
     return replace(explained, notes=(*notes, *explained.notes), seconds=time.monotonic() - started)
 
 
@@ -171,6 +110,21 @@ def other_runs(store: Store, run: RunRecord) -> list[RunRecord]:
     return list(found.values())
 
 
+def reference_run(store: Store, run: RunRecord, reference: str) -> RunRecord:
+    """The latest run of the reference unit that can be held against this one, of the same sequence where it has one.
+    Raises CannotExplain."""
+    if run.unit == reference:
+        raise CannotExplain(f"run {run.id[:8]} is one of the reference unit {reference} itself: explain another unit's")
+    alike = [s for s in store.runs(board=run.board, unit=reference) if s.sequence != ASKED]
+    for summary in sorted(alike, key=lambda s: s.sequence != run.sequence):
+        found = store.run(summary.id, blobs=False)
+        if found.start.board_text == run.start.board_text and found.readings():
+            return found
+    raise CannotExplain(
+        f"the reference unit {reference} has no run with this board file: take it through the same sequence first"
+    )
+
+
 def explain_case(
     case: Case,
     others: Sequence[Case] = (),
@@ -178,18 +132,31 @@ def explain_case(
     pairs: bool = True,
     ask_next: bool = True,
     shared: Sequence[units.Common] | None = None,
+    reference: Case | None = None,
 ) -> Explanation:
-    """Explain one unit, in the company of others (or of what is known to be `shared` already). Raises CannotExplain."""
+    """Explain one unit, in the company of others (or of what is known to be `shared` already), and of the reference
+    unit where one is given. Raises CannotExplain."""
     weighed = {case.unit: case.weigh(pairs)}
     notes = []
-    for other in others:
+    for other in others if reference is None else (*others, reference):
         try:
             weighed[other.unit] = other.weigh(pairs)
         except CannotExplain as error:
             notes.append(f"unit {other.unit} is left out: {error}")
-    shared = units.common(weighed) if shared is None else shared
+    known = [] if shared is None else list(shared)
+    shared = [*known, *(c for c in units.common(weighed) if c.text not in {k.text for k in known})]
     weighing = with_common(weighed[case.unit], shared)
-    return _explanation(case, weighing, shared, notes, ask_next)
+    found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, weighed))
+    return replace(found, reference=reference)
+
+
+def _shown(reference: Case | None, weighed: Mapping[str, Weighing]) -> Shown | None:
+    """What the reference unit shows; None where there is none, or it could not be weighed."""
+    if reference is None or reference.unit not in weighed:
+        return None
+    weighing = weighed[reference.unit]
+    odd = [reference.observations[k].label for k in _odd(reference, weighing)]
+    return Shown.of(reference.unit, weighing, _grouped(weighing), odd)
 
 
 def with_common(weighing: Weighing, shared: Sequence[units.Common]) -> Weighing:
@@ -219,13 +186,17 @@ def _logit(p: float) -> float:
 
 # --- putting it together --------------------------------------------------------------------------------------------
 def _explanation(
-    case: Case, weighing: Weighing, shared: Sequence[units.Common], notes: Sequence[str], ask_next: bool
-) -> Explanation:
+    case: Case, weighing: Weighing, shared: Sequence[units.Common], notes: Sequence[str], ask_next: bool,
+    shown: Shown | None = None,
+) -> Explanation:  # fmt: skip
     from harness.explain.propose import entropy_of, propose
 
     grouped = _grouped(weighing)
     odd = _odd(case, weighing)
     groups = _groups(case, weighing, grouped, odd, shared)
+    if shown is not None:
+        groups = [_blamed(case, weighing, grouped, group, shown) for group in groups]
+        shared = [c for c in shared if not shown.has(c.suspect.text, c.value)]
     drawn = _as_drawn(case, weighing)
     nets = dict.fromkeys(
         (case.observations[k].of for k in drawn),
@@ -307,6 +278,15 @@ def _groups(
     return [g for g in found if g.probability >= SHOWN or not g.faults]
 
 
+def _blamed(
+    case: Case, weighing: Weighing, grouped: Sequence[Sequence[int]], group: Group, shown: Shown
+) -> Group:  # fmt: skip
+    """A group with the bench blamed for what the reference unit shows too."""
+    best = next((weighing.candidates[g[0]] for g in grouped if weighing.candidates[g[0]].texts == group.faults), None)
+    members = list(zip(best.texts_open, best.values, strict=True)) if best is not None and group.faults else []
+    return blamed(group, members, shown, case.model.circuit)
+
+
 def _group(
     case: Case, weighing: Weighing, members: Sequence[int], odd: Sequence[int], labels: Sequence[str], known: set[str]
 ) -> Group:
@@ -328,6 +308,9 @@ def _group(
 def _mended_elsewhere(case: Case, groups: Sequence[Group], weighing: Weighing) -> dict[str, str]:
     """Net -> what to mend, for lines whose odd reading the likeliest explanation gives by other than a pull on them."""
     best = groups[0] if groups else None
+    if best is not None and best.bench and best.probability >= CLEAR:
+        accounted = set(best.accounts_for)
+        return {o.of: f"look at the bench first: {best.says}" for o in case.observations if o.label in accounted}
     if best is None or not best.faults or best.probability < CLEAR or not weighing.candidates:
         return {}
     suspects = weighing.candidates[0].suspects

@@ -16,7 +16,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from harness.describe.state import BenchState, StateError
-from harness.explain.explaining import Explanation, explain_case, next_choices
+from harness.explain.explaining import explain_case, next_choices
+from harness.explain.explanation import Explanation
 from harness.explain.next import Choice, Measurement
 from harness.explain.observe import CURRENT, OHMS, REVERSED, Observation, observation
 from harness.explain.predict import VOLTMETER_OHMS
@@ -56,7 +57,7 @@ class Inquiry:
     links: frozenset[str] | None = None
     helped: bool = False
     taken: list[Taken] = field(default_factory=list)
-    refused: dict[str, str] = field(default_factory=dict)  # what was not measured -> why
+    refused: dict[str, int] = field(default_factory=dict)  # why -> how many proposals were not measured
     _queue: deque[Any] = field(default_factory=deque)
     _asked: Choice | None = None
     _done: set[tuple[str, str, str]] = field(default_factory=set)
@@ -64,7 +65,8 @@ class Inquiry:
     _seen: int = 0
     _fresh: bool = False  # whether something was read since it was weighed
     _checked: set[str] = field(default_factory=set)
-    _silent: set[str] = field(default_factory=set)  # pins that did not move when asked
+    _silent: set[str] = field(default_factory=set)  # supplies with which the board did not do what it was asked to
+    _refusals: dict[str, set[tuple[str, str, str]]] = field(default_factory=dict)
 
     def __call__(self, runner: Runner) -> Any:
         """The next step; None at the end. Raises what the guard raises."""
@@ -122,7 +124,9 @@ class Inquiry:
         """The explanation with all that was read so far."""
         before = self.explanation
         assert before.case is not None
-        after = explain_case(before.case, pairs=self.pairs, ask_next=False, shared=before.common)
+        after = explain_case(
+            before.case, pairs=self.pairs, ask_next=False, shared=before.common, reference=before.reference
+        )
         self.explanation = replace(after, notes=before.notes)
         self._fresh = False
 
@@ -147,7 +151,8 @@ class Inquiry:
             return False
         why = self._hinders(context, wanted)
         if why and why != LIFTED:
-            self.refused[f"{wanted.does} at {wanted.point}"] = why
+            self._refusals.setdefault(why, set()).add(_key(wanted))
+            self.refused[why] = len(self._refusals[why])
         return not why
 
     def _hinders(self, context: Context, wanted: Measurement) -> str:
@@ -159,8 +164,8 @@ class Inquiry:
         net = str(wanted.detail["net"])
         if not context.reaches(net):
             return f"no point reaches {net}"
-        if any(pin in self._silent for pin in state.pins):
-            return "the board does not move that pin when it is asked to"
+        if state.pins and BenchState(state.supplies).key in self._silent:
+            return "the board does not move its pins when it is asked to"
         link = context.board.target.link if context.board.target else ""
         if state.pins and self.links is not None and link not in self.links:
             return f"the bench has no link {link}"
@@ -204,7 +209,8 @@ class Inquiry:
         if step.do != "probe" or self._asked is None:
             return False
         wanted = BenchState.parse(self._asked.measurement.state)
-        self._silent |= {pin for pin, level in wanted.pins.items() if context.pins.get(pin) != level}
+        if any(context.pins.get(pin) != level for pin, level in wanted.pins.items()):
+            self._silent.add(BenchState(wanted.supplies).key)
         return BenchState(context.supplies, context.pins).key != BenchState(wanted.supplies, wanted.pins).key
 
 

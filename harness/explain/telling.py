@@ -10,7 +10,7 @@ from harness.explain.observe import CURRENT, OHMS, Observation
 from instruments.quantity import show
 
 if TYPE_CHECKING:
-    from harness.explain.explaining import Explanation, Group
+    from harness.explain.explanation import Explanation, Group
     from harness.explain.next import Choice
 
 ROWS = 5

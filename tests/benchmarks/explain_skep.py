@@ -25,7 +25,8 @@ import numpy as np
 from harness.describe.document import read_text
 from harness.describe.load import board_of, load_sequence
 from harness.explain.cases import BoardModel, Case
-from harness.explain.explaining import Explanation, explain_case
+from harness.explain.explaining import explain_case
+from harness.explain.explanation import Explanation
 from harness.explain.predict import Change
 from harness.rehearse.reach import fault_library
 from harness.run.opening import open_virtual

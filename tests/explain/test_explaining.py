@@ -13,7 +13,8 @@ from click.testing import CliRunner
 from harness.cli.explain import command
 from harness.explain import asking
 from harness.explain.cases import BoardModel, CannotExplain, Case
-from harness.explain.explaining import Explanation, explain_case, explain_run
+from harness.explain.explaining import explain_case, explain_run
+from harness.explain.explanation import Explanation
 from harness.explain.next import Choice
 from harness.explain.predict import Change
 from harness.explain.telling import tell
