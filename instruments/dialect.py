@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from string import Formatter
 from typing import Annotated, Any, Literal, TypeVar
@@ -220,6 +220,11 @@ class Register(Table):
     length: int | None = None
     latched: bool = Field(False, description="reading clears it: bits are kept until the trip is cleared")
     polled: bool = Field(True, description="part of every sample")
+
+    @cached_property
+    def asking(self) -> Asking:
+        """The question for it."""
+        return Asking(send=self.send, reply=self.reply, length=self.length)
 
 
 FlagName = Literal["cc", "cv", "on", "ovp", "ocp", "other", "unregulated"]

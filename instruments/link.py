@@ -25,7 +25,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, NoReturn
@@ -316,8 +316,10 @@ class Link:
         """Send a line that has no reply."""
         with self.lock:
             self._prepare(line, self.timeout)
-            with self._guarded():
+            try:
                 self._send(line, self._now.started + self.timeout)
+            except BaseException as error:  # noqa: BLE001  told as one of ours
+                self._broke(error)
 
     def shout(self, lines: Iterable[str]) -> None:
         """Send commands over the session as it is, out of step or not, and listen to nothing. Raises nothing.
@@ -376,9 +378,10 @@ class Link:
         if self.dirty:
             self.reopen()
         self._now = _Question(line, self.clock.now(), timeout)
-        stray = False
-        with self._guarded():
+        try:
             stray = bool(self._rest) or (self._wire is not None and self._wire.waiting())
+        except BaseException as error:  # noqa: BLE001  told as one of ours
+            self._broke(error)
         if stray:
             self._note("!", "bytes that no question asked for")
             self.reopen()
@@ -386,18 +389,19 @@ class Link:
 
     def _exchange(self, line: str, timeout: float, length: int | None) -> str:
         self._now = _Question(line, self.clock.now(), timeout)
-        with self._guarded():
+        try:
             deadline = self._now.started + timeout
             self._send(line, deadline)
             if self.manners.reply_delay:
                 self.clock.sleep(self.manners.reply_delay)
             reply = self._receive(deadline, length).decode("latin-1")
+        except BaseException as error:  # noqa: BLE001  told as one of ours
+            self._broke(error)
         self._note("<", reply)
         return reply
 
     def _send(self, line: str, deadline: float) -> None:
-        wait = self._last + self.manners.gap - self.clock.now()
-        if self.manners.gap and wait > 0:
+        if self.manners.gap and (wait := self._last + self.manners.gap - self.clock.now()) > 0:
             self.clock.sleep(wait)
             deadline += wait
         self._note(">", line)
@@ -445,25 +449,20 @@ class Link:
             raise _Surplus
 
     # --- failing ----------------------------------------------------------------------------------------------------
-    @contextlib.contextmanager
-    def _guarded(self) -> Iterator[None]:
-        """Turn whatever PyVISA, PyVISA-py or the system raises into a LinkError, and mark the link out of step."""
-        try:
-            yield
-        except LinkError:
-            raise
-        except _Surplus:
-            self.dirty = True
+    def _broke(self, error: BaseException) -> NoReturn:
+        """What came up in the middle of a message, as a LinkError; the link is out of step.
+
+        Whatever PyVISA, PyVISA-py or the system raises; a Ctrl-C goes on as it is, and the reply is still to come.
+        """
+        if isinstance(error, LinkError) or type(error).__module__.startswith("instruments.virtual"):
+            raise error  # the virtual bench has a fault of its own: not the link's
+        self.dirty = True
+        if isinstance(error, _Surplus):
             got = self._now.partial.decode("latin-1")
             self._fail(LinkGarbled, f"more came back than one reply, after {got[:80]!r}")
-        except Exception as error:
-            if type(error).__module__.startswith("instruments.virtual"):
-                raise  # the virtual bench has a fault of its own: not the link's
-            self.dirty = True
-            self._fail(*_judged(error, self._now.partial), error)
-        except BaseException:  # Ctrl-C in the middle: the reply is still to come
-            self.dirty = True
-            raise
+        if not isinstance(error, Exception):
+            raise error
+        self._fail(*_judged(error, self._now.partial), error)
 
     def _fail(self, kind: type[LinkError], message: str, cause: Exception | None = None) -> NoReturn:
         elapsed = self.clock.now() - self._now.started
@@ -488,6 +487,8 @@ class _Surplus(Exception):
 
 def split_units(reply: str) -> list[str]:
     """The units of a response message (IEEE 488.2, 8.4.1): separated by semicolons outside of quotes."""
+    if '"' not in reply:
+        return [each.strip() for each in reply.split(";")]
     units, quoted, start = [], False, 0
     for place, sign in enumerate(reply):
         if sign == '"':

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 from .dialect import Register
@@ -37,16 +38,29 @@ def flags_of(table: Mapping[str, str], values: Mapping[str, int | str]) -> dict[
     """Each flag of a dialect's table whose register is among the values."""
     flags: dict[str, bool] = {}
     for flag, expression in table.items():
-        match = _FLAG.match(expression)
-        if match is None or match[2] not in values:
-            continue
-        value = values[match[2]]
-        if match[3] is not None:
-            held = isinstance(value, int) and bool(value >> int(match[3]) & 1)
-        else:
-            held = isinstance(value, str) and value in match[4].upper().split("|")
-        flags[flag] = held != bool(match[1])
+        register, holds = _test(expression)
+        value = values.get(register)
+        if value is not None:
+            flags[flag] = holds(value)
     return flags
+
+
+def register_of(expression: str) -> str:
+    """The register that a flag is read from."""
+    return _test(expression)[0]
+
+
+@cache
+def _test(expression: str) -> tuple[str, Callable[[int | str], bool]]:
+    """(register, what its value must be for the flag to hold) of "ques.1", "!ques.1", "mode=CC|CCS"."""
+    match = _FLAG.match(expression)
+    assert match is not None, expression  # the dialect was checked
+    negated = bool(match[1])
+    if match[3] is not None:
+        bit = 1 << int(match[3])
+        return match[2], lambda value: (isinstance(value, int) and bool(value & bit)) != negated
+    words = match[4].upper().split("|")
+    return match[2], lambda value: (isinstance(value, str) and value in words) != negated
 
 
 @dataclass(slots=True)

@@ -6,6 +6,7 @@ Shared by the drivers. A reply that cannot be read marks the link as out of step
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from .dialect import Asking, Base
@@ -16,6 +17,16 @@ from .replies import ReplyError, error_entry
 
 R = TypeVar("R")
 MOST_ERRORS = 30  # some firmware never says that its queue is empty
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """Questions with everything filled in, and the commands before them. line: all in one; None: one by one."""
+
+    questions: tuple[Asking, ...]
+    sent: tuple[str, ...]
+    commands: tuple[str, ...]
+    line: str | None
 
 
 class Speaker:
@@ -39,14 +50,23 @@ class Speaker:
 
     def ask(self, questions: Sequence[Asking], values: dict[str, Any], before: Iterable[str] = ()) -> list[str]:
         """The replies, one a question; `before`: commands said first, in the same line where that is allowed."""
-        sent = [each.send.format(**values) for each in questions]
-        commands = list(before)
+        return self.ask_ready(self.ready(questions, values, before))
+
+    def ready(self, questions: Sequence[Asking], values: dict[str, Any], before: Iterable[str] = ()) -> Ready:
+        """What `ask_ready` takes: made once for questions that are asked again and again."""
+        sent = tuple(each.send.format(**values) for each in questions)
+        commands = tuple(before)
         plain = all(each.length is None and each.timeout is None for each in questions)
+        line = self._line([*commands, *sent]) if self.link.manners.compound and plain else None
+        return Ready(tuple(questions), sent, commands, line)
+
+    def ask_ready(self, ready: Ready) -> list[str]:
+        """The replies, one a question."""
+        if ready.line is not None:
+            return self.link.ask(ready.line, len(ready.sent))
         with self.link.lock:
-            if self.link.manners.compound and plain:
-                return self.link.ask(self._line([*commands, *sent]), len(sent))
-            self.say(commands)
-            return [self._single(line, each) for line, each in zip(sent, questions, strict=True)]
+            self.say(ready.commands)
+            return [self._single(line, each) for line, each in zip(ready.sent, ready.questions, strict=True)]
 
     def _single(self, line: str, question: Asking) -> str:
         if question.length is not None or not self.link.manners.compound:

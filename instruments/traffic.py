@@ -9,14 +9,12 @@ Directions: ">" sent, "<" received, "!" what went wrong or was done to the link.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 Direction = Literal[">", "<", "!"]
 
 
-@dataclass(frozen=True, slots=True)
-class Exchange:
+class Exchange(NamedTuple):
     """One message. time: seconds of the link's clock."""
 
     time: float

@@ -80,27 +80,23 @@ def serial_of(resource: Any) -> Any:
 class SocketWire:
     """A raw TCP socket, opened and closed by PyVISA; bytes go straight through the socket.
 
-    A guard polls as fast as this allows: two looks at the socket, one send and one receive an exchange.
+    A guard polls as fast as this allows: a peek, a send, one wait and one receive an exchange.
     """
 
     def __init__(self, found: socket.socket, clock: Clock) -> None:
         self._socket = found
         self._clock = clock
-        self._writable = False
         found.setblocking(False)
         found.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
     def write(self, data: bytes, deadline: float) -> None:
-        left = memoryview(data)
-        while left:
-            if not self._writable and not select.select([], [self._socket], [], self._left(deadline))[1]:
-                raise WireTimeout
-            self._writable = False
+        while data:
             try:
-                left = left[self._socket.send(left) :]
+                data = data[self._socket.send(data) :]
             except BlockingIOError:
-                continue
+                if not select.select([], [self._socket], [], self._left(deadline))[1]:
+                    raise WireTimeout from None
 
     def read(self, deadline: float) -> bytes:
         if not select.select([self._socket], [], [], self._left(deadline))[0]:
@@ -114,11 +110,6 @@ class SocketWire:
         return data
 
     def waiting(self) -> bool:
-        """Also notes whether a write need not wait."""
-        readable, writable, _ = select.select([self._socket], [self._socket], [], 0)
-        self._writable = bool(writable)
-        if not readable:
-            return False
         try:
             if not self._socket.recv(1, socket.MSG_PEEK):
                 raise WireClosed

@@ -103,29 +103,28 @@ class Bench:
         parts = [part for part in circuit.parts if part.kind in ("bench_supply", "meter", "bleed")]
         self.values = {f"{part.name}.{name}": value for part in parts for name, value in part.values.items()}
         self.moves = {f"{part.name}.{pin}": net for part in parts for pin, net in part.pins.items()}
-        self._supplies = [
-            (f"{part.name}.on", f"{part.name}.volts", f"{part.name}.limit")
-            for part in parts
-            if part.kind == "bench_supply"
+        named = {kind: [part.name for part in parts if part.kind == kind] for kind in ("bench_supply", "meter")}
+        self._idle = [
+            *((f"{name}.on", (f"{name}.volts", f"{name}.limit")) for name in named["bench_supply"]),
+            *((f"{name}.test_amps", (f"{name}.compliance_volts",)) for name in named["meter"]),
         ]
-        self._meters = [
-            (f"{part.name}.test_amps", f"{part.name}.compliance_volts", f"{part.name}.HI", f"{part.name}.LO")
-            for part in parts
-            if part.kind == "meter"
-        ]
+        self._leads = [(f"{name}.test_amps", f"{name}.HI", f"{name}.LO") for name in named["meter"]]
 
     def key(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> Any:
         """The same for settings between which the circuit cannot tell: an output that is off is so whatever it is set
-        to, and a meter without a test current is a resistor, either way round."""
-        values, moves = {**self.values, **values}, {**self.moves, **moves}
-        for on, volts, limit in self._supplies:
-            if not values.get(on):
-                values[volts] = values[limit] = 0.0
-        for amps, compliance, high, low in self._meters:
-            if not values.get(amps):
-                values[compliance] = 0.0
-                moves[high], moves[low] = sorted((moves[high], moves[low]))
-        return frozenset(values.items()), frozenset(moves.items())
+        to, and a meter without a test current is a resistor, either way round. values, moves: what differs from how
+        the parts stand at first."""
+        heard = dict(values)
+        for switch, settings in self._idle:
+            if not heard.get(switch, self.values.get(switch)):
+                for setting in settings:
+                    heard.pop(setting, None)
+        at = dict(moves)
+        for amps, high, low in self._leads:
+            if not heard.get(amps, self.values.get(amps)):
+                ends = sorted((at.get(high) or self.moves[high], at.get(low) or self.moves[low]))
+                at[high], at[low] = ends
+        return frozenset(heard.items()), frozenset(at.items())
 
 
 @lru_cache(maxsize=8)
@@ -148,9 +147,9 @@ class Instant:
         self.model = model
         self.time = 0.0
         self._faults, self._seed = variant.faults, variant.seed
-        self._values, self._moves = dict(variant.values), dict(variant.moves)
         self._solver = solver or alone(model)
         self._bench = _bench(model.circuit)
+        self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
         self._state: State | None = None
         self._stale = self._due = True
         self._known: dict[Any, State] = {}  # states that were solved before: the meter comes back to a point
@@ -168,11 +167,21 @@ class Instant:
 
     def change_gently(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> None:
         """The same where only he who looks cares: states that nobody looks at are never solved."""
-        for mine, new in ((self._values, values), (self._moves, moves)):
-            for key, value in new.items():
-                if mine.get(key) != value:
-                    mine[key] = value
-                    self._stale = True
+        if values:
+            self._note(self._values, self._bench.values, values)
+        if moves:
+            self._note(self._moves, self._bench.moves, moves)
+
+    def _note(self, mine: dict[str, Any], first: Mapping[str, Any], new: Mapping[str, Any]) -> None:
+        for key, value in new.items():
+            drawn = first.get(key)
+            if mine.get(key, drawn) == value:
+                continue
+            self._stale = True
+            if value == drawn:
+                del mine[key]
+            else:
+                mine[key] = value
 
     def _look(self) -> State:
         if not self._stale and self._state is not None:

@@ -90,6 +90,7 @@ def main() -> int:
     parser.add_argument("--sample", action="store_true", help="a sample, as in the test suite")
     parser.add_argument("--only", action="append", choices=[*FAMILIES, "fuzz"], help="one family; may be repeated")
     parser.add_argument("--bounds", action="store_true", help="measure the guard's bounds instead")
+    parser.add_argument("--polls", action="store_true", help="measure only how fast the guard polls")
     parser.add_argument("--lanes", type=int, default=2, help="runs at a time")
     parser.add_argument("--count", type=int, default=100, help="with --bounds: runs for each figure")
     parser.add_argument("--seed", type=int, default=6)
@@ -100,6 +101,10 @@ def main() -> int:
         from tests.campaign.bounds import main as bounds
 
         return bounds(chosen.count, chosen.seed)
+    if chosen.polls:
+        from tests.campaign.bounds import polls
+
+        return polls()
     families = chosen.only or [*FAMILIES, "fuzz"]
     folder = chosen.folder or Path(tempfile.mkdtemp(prefix="campaign-"))
     folder.mkdir(parents=True, exist_ok=True)

@@ -11,6 +11,7 @@ import pyvisa
 from instruments.conformance import check_dmm, check_psu, check_scanner
 from instruments.dialect import load_psu
 from instruments.opening import open_instrument
+from instruments.psu import Psu
 from instruments.virtual.bench import VirtualBench, prepare
 from instruments.virtual.circuit import Circuit, Part
 from instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
@@ -78,18 +79,19 @@ def test_supplies_over_a_real_socket(prepared, face):
 
 def test_a_reversed_status_map_is_found(prepared):
     """The Keithley 2230 map (CV in bit 0) on a supply with CC in bit 0, taken for verified."""
-    psu = opened(prepared, "psu", "e3632a")
+    as_it_is = opened(prepared, "psu", "e3632a")
+    dialect = as_it_is.dialect
     flags = {"cv": "ques.0", "cc": "ques.1"}
-    psu.dialect = psu.dialect.model_copy(update={"status": psu.dialect.status.model_copy(update={"flags": flags})})
+    psu = Psu(as_it_is.link, dialect.model_copy(update={"status": dialect.status.model_copy(update={"flags": flags})}))
     names = [each.name for each in check_psu(psu, "1", load=47.0) if not each.ok]
     assert "regulation mode" in names
 
 
 def test_a_wrong_command_is_found(prepared):
-    psu = opened(prepared, "psu", "plain")
-    psu.dialect = psu.dialect.model_copy(
-        update={"say": psu.dialect.say.model_copy(update={"volts": ("VOLTS {volts:.3f}",)})}
-    )
+    as_it_is = opened(prepared, "psu", "plain")
+    dialect = as_it_is.dialect
+    say = dialect.say.model_copy(update={"volts": ("VOLTS {volts:.3f}",)})
+    psu = Psu(as_it_is.link, dialect.model_copy(update={"say": say}))
     checks = check_psu(psu, "1")
     assert any("-113" in each for each in failed(checks))
     assert checks[-1].name == "off at the end"

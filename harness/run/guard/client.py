@@ -355,7 +355,7 @@ def _start() -> subprocess.Popen[bytes]:
     """The process, in a group of its own: a Ctrl-C at the terminal is the runner's to handle."""
     options: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
-        options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+        options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.ABOVE_NORMAL_PRIORITY_CLASS}
     path = os.pathsep.join(each or os.getcwd() for each in sys.path)
     try:
         return subprocess.Popen(

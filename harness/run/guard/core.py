@@ -111,11 +111,7 @@ def judge(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[Watch, Cut 
 
 def suspicious(watch: Watch) -> bool:
     """Whether a rule is about to be broken, so that the next look should come soon."""
-    return any(since is not None for since in _odd(watch))
-
-
-def _odd(watch: Watch) -> tuple[float | None, ...]:
-    return watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since
+    return not (watch.limiting_since is watch.over_since is watch.low_since is watch.ceased_since is None)
 
 
 def limits(envelope: Envelope, sample: Sample) -> bool:
@@ -129,7 +125,10 @@ def limits(envelope: Envelope, sample: Sample) -> bool:
 def _remember(envelope: Envelope, watch: Watch, sample: Sample) -> Watch:
     limiting = limits(envelope, sample)
     low = sample.volts < envelope.volts - envelope.margin_volts and not limiting
+    over = _is_over(envelope, sample)
     least = envelope.least_amps
+    if not (limiting or low or over or least is not None or suspicious(watch)):
+        return watch  # nothing odd, as before: the usual case, thousands of times
     flowed, ceased = watch.flowed, False
     if least is not None:
         flowed = flowed or sample.amps >= least
@@ -137,7 +136,7 @@ def _remember(envelope: Envelope, watch: Watch, sample: Sample) -> Watch:
     return Watch(
         watch.changed,
         _since(limiting, watch.limiting_since, sample.time),
-        _since(_is_over(envelope, sample), watch.over_since, sample.time),
+        _since(over, watch.over_since, sample.time),
         _since(low, watch.low_since, sample.time),
         flowed,
         _since(ceased, watch.ceased_since, sample.time),
