@@ -1,67 +1,77 @@
-"""Trials spread over processes, one a core; each process solves its share in one batch."""
+"""A job spread over processes, one a core."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from typing import Final
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from typing import TYPE_CHECKING, Final
 
-from harness.rehearse.trial import Shared, Trial, run_together
+from harness.rehearse.job import Job, Judged
 
-TOGETHER: Final = 64
-"""Trials solved in one batch: enough that a point costs little, few enough that progress shows."""
+if TYPE_CHECKING:
+    from instruments.virtual.circuit import Fault
 
-_kept: dict[str, object] = {}
+CHUNK: Final = 64
+"""Sets of faults that a process is given at a time: enough that a batch is worth while, few enough that both cores end
+together and progress shows."""
+
+Progress = Callable[[int, int], None]
+_job: Job | None = None
+"""The job of this process: inherited from the one that made the pool, or made by `_begin`."""
 
 
-def _begin(sequence_file: str) -> None:
-    """Once a process: read the files, compile the circuit."""
-    # one solver a core; a threaded BLAS would have both cores fight
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+def _begin(sequence_file: str, texts: Sequence[Sequence[str]], save: bool) -> None:
+    """Once a process."""
+    global _job
+    if _job is not None:
+        return
     from harness.describe.load import load_sequence
 
-    sequence = load_sequence(sequence_file)
-    _kept["sequence"], _kept["shared"] = sequence, Shared(sequence.board)
+    _job = Job(load_sequence(sequence_file), _parsed(texts), save=save)
 
 
-def _work(first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Trial]]:
+def _work(first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Judged]]:
+    assert _job is not None
+    return first, _job.judge(_parsed(texts))
+
+
+def _parsed(texts: Sequence[Sequence[str]]) -> list[list[Fault]]:
     from instruments.virtual.circuit import parse_fault
 
-    faults = [[parse_fault(text) for text in planted] for planted in texts]
-    return first, run_together(_kept["sequence"], faults, _kept["shared"])  # type: ignore[arg-type]
+    return [[parse_fault(text) for text in planted] for planted in texts]
 
 
-def run_trials(
-    sequence_file: str,
-    planted: Sequence[Sequence[str]],
-    *,
-    workers: int | None = None,
-    progress: Callable[[int, int], None] | None = None,
-) -> list[Trial]:
-    """A trial for each set of fault texts, in their order. progress(done, total) is called as they end.
+def judge_all(
+    job: Job, planted: Sequence[Sequence[Fault]], *, workers: int | None = None, progress: Progress | None = None
+) -> list[Judged]:
+    """A judgement on each set of faults, in their order. progress(done, total) is called as they end.
 
     One worker runs in this process, so that a debugger and a coverage run see it.
     """
+    global _job
+    texts = [[str(fault) for fault in faults] for faults in planted]
     count = workers or os.cpu_count() or 1
-    chunks = [(first, planted[first : first + TOGETHER]) for first in range(0, len(planted), TOGETHER)]
-    if count == 1 or len(chunks) == 1:
-        _begin(sequence_file)
-        return _gather(planted, (_work(*chunk) for chunk in chunks), progress)
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    with ProcessPoolExecutor(count, initializer=_begin, initargs=(sequence_file,)) as pool:
-        futures: list[Future[tuple[int, list[Trial]]]] = [pool.submit(_work, *chunk) for chunk in chunks]
-        return _gather(planted, (future.result() for future in as_completed(futures)), progress)
+    chunks = [(first, texts[first : first + CHUNK]) for first in range(0, len(texts), CHUNK)]
+    _job = job
+    try:
+        if count == 1 or len(chunks) <= 1:
+            return _gathered(len(texts), (_work(*chunk) for chunk in chunks), progress)
+        job.reach.prepare()  # before the processes part, so that it is done once
+        begin = (job.sequence.file, [[str(fault) for fault in faults] for faults in job.planted], job.save)
+        with ProcessPoolExecutor(count, initializer=_begin, initargs=begin) as pool:
+            futures = [pool.submit(_work, *chunk) for chunk in chunks]
+            return _gathered(len(texts), (future.result() for future in as_completed(futures)), progress)
+    finally:
+        _job = None
 
 
-def _gather(
-    planted: Sequence[Sequence[str]], parts: object, progress: Callable[[int, int], None] | None
-) -> list[Trial]:
-    found: list[Trial | None] = [None] * len(planted)
+def _gathered(total: int, parts: Iterable[tuple[int, list[Judged]]], progress: Progress | None) -> list[Judged]:
+    found: list[Judged | None] = [None] * total
     done = 0
-    for first, trials in parts:  # type: ignore[attr-defined]
-        found[first : first + len(trials)] = trials
-        done += len(trials)
+    for first, judged in parts:
+        found[first : first + len(judged)] = judged
+        done += len(judged)
         if progress is not None:
-            progress(done, len(planted))
-    return [trial for trial in found if trial is not None]
+            progress(done, total)
+    return [each for each in found if each is not None]

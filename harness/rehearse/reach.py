@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -21,13 +22,13 @@ from harness.describe.state import BenchState
 from harness.review.cases import Case, cases
 from instruments.virtual.circuit.model import Model, Variant
 from instruments.virtual.circuit.part import Part
+from instruments.virtual.circuit.points import Points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from harness.describe.board import Board
     from instruments.virtual.circuit.fault import Fault
-    from instruments.virtual.circuit.points import Points
 
     Array = NDArray[np.float64]
 
@@ -57,10 +58,23 @@ class Sight:
     quantity: str
 
 
+@dataclass(frozen=True)
+class _State:
+    """One setting of the bench: what is set and moved in which circuit. amps: the supply whose current is read."""
+
+    model: Model
+    values: Mapping[str, Any]
+    moves: Mapping[str, str]
+    nets: tuple[str, ...]
+    amps: str = ""
+    sign: float = 1.0
+
+
 class Reach:
     """All sights of a board. `shows` (F, sights): by how many margins each fault moves each one."""
 
-    def __init__(self, board: Board) -> None:
+    def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = ()) -> None:
+        """planted: every set of faults that will be asked for; room for the pins that they lift is made once."""
         self.board = board
         self.nets = list(dict.fromkeys(point.net for point in board.points.values())) or sorted(board.nets)
         self.cases = list(_worth_setting(board))
@@ -71,7 +85,10 @@ class Reach:
         powered = board_circuit(board).plus(load, *(supply_part(board, name) for name in board.supplies))
         self.powered = powered.compile()
         self.unpowered = powered.plus(probe).compile()
+        for model in (self.powered, self.unpowered):
+            model.lift([Variant(tuple(faults)) for faults in planted])
         self.sights = list(self._sights())
+        self._states = list(self._settings())
 
     def _sights(self) -> Iterator[Sight]:
         for case in self.cases:
@@ -84,28 +101,21 @@ class Reach:
             how = f"ohms{' reversed' if swapped else ''} at {1e6 * amps:g} µA"
             yield Sight(self._point(net), BenchState(load_ohms=OHMS).key, how)
 
-    def _point(self, net: str) -> str:
-        points = self.board.points_on(net)
-        return points[0] if points else net
-
-    # --- solving ----------------------------------------------------------------------------------------------------
-    def readings(self, variants: Sequence[Variant], start: list[Points] | None = None) -> tuple[Array, list[Points]]:
-        """Readings (B, sights) of variants, NaN where there is no answer, and the points to start the next from."""
-        columns: list[Array] = []
-        kept: list[Points] = []
+    def _settings(self) -> Iterator[_State]:
+        """In the order of the sights."""
         for case in self.cases:
-            solved = self._next(self.powered, variants, dict(case.values()), {}, start, kept)
-            columns += [solved.net(net) for net in self.nets]
-            columns.append(-solved.current(supply_part_name(next(iter(case.supplies))), "P"))
+            part = supply_part_name(next(iter(case.supplies)))
+            yield _State(self.powered, dict(case.values()), {}, tuple(self.nets), part)
         for case, net in self._loads():
-            ends = {f"{LOAD}.1": net}
-            columns.append(self._next(self.powered, variants, dict(case.values()), ends, start, kept).net(net))
+            yield _State(self.powered, dict(case.values()), {f"{LOAD}.1": net}, (net,))
         for amps, _, net, swapped in self._tests():
             ends = {f"{METER}.LO" if swapped else f"{METER}.HI": net, f"{LOAD}.1": net}
             test = {f"{METER}.test_amps": amps, f"{METER}.compliance_volts": COMPLIANCE}
-            volts = self._next(self.unpowered, variants, test, ends, start, kept).net(net)
-            columns.append(-volts if swapped else volts)
-        return np.array(columns).T, kept
+            yield _State(self.unpowered, test, ends, (net,), sign=-1.0 if swapped else 1.0)
+
+    def _point(self, net: str) -> str:
+        points = self.board.points_on(net)
+        return points[0] if points else net
 
     def _loads(self) -> Iterator[tuple[Case, str]]:
         """States with nothing driven, each point in turn under the resistor."""
@@ -118,31 +128,57 @@ class Reach:
         """(A, V unknown, net, leads swapped) of each unpowered test."""
         return ((amps, v, net, swapped) for amps, v in TESTS for net in self.nets for swapped in (False, True))
 
-    def _next(
-        self, model: Model, variants: Sequence[Variant], values: Mapping[str, Any], moves: dict[str, str],
-        start: list[Points] | None, kept: list[Points],
-    ) -> Points:  # fmt: skip
-        solved = self._solve(model, variants, values, moves, start[len(kept)] if start else None)
-        kept.append(solved)
-        return solved
+    # --- solving ----------------------------------------------------------------------------------------------------
+    def readings(self, variants: Sequence[Variant], start: Sequence[Points] = ()) -> tuple[Array, list[Points]]:
+        """Readings (B, sights) of variants, NaN where there is no answer, and the points of each circuit, state by
+        state. start: what was given back for a single variant; each state then begins at its point there."""
+        columns: list[Array] = []
+        solved: list[Points] = []
+        for model in (self.powered, self.unpowered):
+            states = [state for state in self._states if state.model is model]
+            begin = start[len(solved)] if start else None
+            solved.append(self._solve(model, states, variants, begin))
+            columns += self._columns(states, solved[-1], len(variants))
+        return np.array(columns).T, solved
 
     @staticmethod
-    def _solve(
-        model: Model,
-        variants: Sequence[Variant],
-        values: Mapping[str, Any],
-        moves: dict[str, str],
-        start: Points | None,
-    ) -> Points:
-        full = [Variant(v.faults, {**values, **v.values}, v.seed, {**moves, **v.moves}) for v in variants]
-        return model.solve(full, start)
+    def _solve(model: Model, states: Sequence[_State], variants: Sequence[Variant], begin: Points | None) -> Points:
+        """One batch: each variant in the first state, then each in the next."""
+        full = [
+            Variant(v.faults, {**state.values, **v.values}, v.seed, {**state.moves, **v.moves})
+            for state in states
+            for v in variants
+        ]
+        if begin is None:
+            return model.solve(full)
+        return model.solve(full, Points.gathered([(begin, place) for place in range(len(states)) for _ in variants]))
+
+    @staticmethod
+    def _columns(states: Sequence[_State], solved: Points, count: int) -> Iterator[Array]:
+        amps = {part: -solved.current(part, "P") for part in {state.amps for state in states} - {""}}
+        for place, state in enumerate(states):
+            members = slice(place * count, (place + 1) * count)
+            for net in state.nets:
+                yield state.sign * solved.net(net)[members]
+            if state.amps:
+                yield amps[state.amps][members]
 
     # --- what shows -------------------------------------------------------------------------------------------------
-    def shows(self, planted: Sequence[Sequence[Fault]]) -> Array:
-        """(F, sights): how far each set of faults moves each reading, in margins; inf where nothing is solved."""
+    @cached_property
+    def _good(self) -> tuple[Array, Array, list[Points]]:
+        """(nominal readings, margins, the fault-free points to begin at)."""
         nominal, points = self.readings([Variant()])
         drawn, _ = self.readings([Variant(seed=seed) for seed in range(1, DRAWS + 1)], points)
         margin = np.nanmax(np.abs(drawn - nominal), axis=0) * WIDER + self._floor(nominal[0])
+        return nominal[0], margin, points
+
+    def prepare(self) -> None:
+        """Learn what a good board reads, so that it is known before it is asked for."""
+        _ = self._good
+
+    def shows(self, planted: Sequence[Sequence[Fault]]) -> Array:
+        """(F, sights): how far each set of faults moves each reading, in margins; inf where nothing is solved."""
+        nominal, margin, points = self._good
         moved, _ = self.readings([Variant(tuple(faults)) for faults in planted], points)
         ratio: Array = np.abs(moved - nominal) / margin
         return np.where(np.isfinite(ratio), ratio, np.inf)
@@ -159,10 +195,9 @@ class Reach:
     def cheapest(self, shows: Array, visited: frozenset[str]) -> Sight | None:
         """The added measurement that shows a fault: (sights,) of `shows`; states that are visited come first."""
         best: tuple[tuple[bool, bool, float], Sight] | None = None
-        for sight, margins in zip(self.sights, shows, strict=True):
-            if margins <= 1:
-                continue
-            rank = (sight.state in visited, bool(margins >= 2), float(min(margins, 1e6)))
+        for place in np.flatnonzero(shows > 1):
+            sight, margins = self.sights[place], float(f"{shows[place]:.7g}")  # rounding must not choose among equals
+            rank = (sight.state in visited, margins >= 2, min(margins, 1e6))
             if best is None or rank > best[0]:
                 best = (rank, sight)
         return best[1] if best else None

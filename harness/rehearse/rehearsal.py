@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from harness.rehearse.pool import run_trials
-from harness.rehearse.reach import Reach, Sight, fault_library
-from harness.rehearse.saving import Saving
-from harness.rehearse.trial import Burn, Shared, Trial
+from harness.rehearse.job import Job, Judged
+from harness.rehearse.pool import Progress, judge_all
+from harness.rehearse.reach import Sight, fault_library
+from harness.rehearse.trial import Burn, Trial
+from instruments.virtual.circuit.alike import alike
 
 if TYPE_CHECKING:
     from harness.describe.sequence import Sequence as StepSequence
@@ -98,8 +99,6 @@ class Rehearsal:
         }  # fmt: skip
 
 
-Progress = Callable[[int, int], None]
-
 
 def rehearse(
     sequence: StepSequence,
@@ -116,52 +115,41 @@ def rehearse(
     begun = time.perf_counter()
     board = sequence.board
     sets = [[fault] for fault in fault_library(board)] if planted is None else [list(each) for each in planted]
-    texts: list[list[str]] = [[], *([str(fault) for fault in each] for each in sets)]
-    good, *trials = run_trials(sequence.file, texts, workers=workers, progress=progress)
-    if good.error:
-        raise NoRehearsal(f"the board as drawn could not be taken through {sequence.file}: {good.error}")
-    result = Rehearsal(sequence.title, good)
-    missed: list[int] = []
-    for k, trial in enumerate(trials):
-        name = " ".join(trial.faults)
-        step = trial.caught_at(good)
-        if trial.error:
-            result.broken.append((name, trial.error))
-        elif step is not None:
-            result.caught.append(Caught(name, step, trial.names.get(step, "")))
-        else:
-            missed.append(k)
-    if missed:
-        _judge_missed(result, Reach(board), [sets[k] for k in missed], good)
-    _judge_burned(result, sequence, sets, trials, save)
+    job = Job(sequence, sets, save=save)
+    if job.good.error:
+        raise NoRehearsal(f"the board as drawn could not be taken through {sequence.file}: {job.good.error}")
+    result = Rehearsal(sequence.title, job.good)
+    for judged in _judged(job, sets, workers, progress):
+        _sort_in(result, judged)
     result.seconds = time.perf_counter() - begun
     return result
 
 
-def _judge_missed(result: Rehearsal, reach: Reach, missed: Sequence[Sequence[Fault]], good: Trial) -> None:
-    """Faults that the sequence does not see: equivalent where no reachable reading moves, escaped otherwise."""
-    shows = reach.shows(missed)
-    for faults, margins in zip(missed, shows, strict=True):
-        name = " ".join(str(fault) for fault in faults)
-        sight = reach.cheapest(margins, good.states)
-        if sight is None:
-            result.equivalent.append(name)
-        else:
-            result.escaped.append(Escaped(name, sight))
+def _judged(
+    job: Job, sets: Sequence[Sequence[Fault]], workers: int | None, progress: Progress | None
+) -> Iterator[Judged]:
+    """A judgement on each set of faults. Of those that a settled circuit cannot tell apart one is run."""
+    circuit = job.shared.prepared.circuit
+    kinds = [alike(circuit, faults) for faults in sets]
+    first = {kind: sets[k] for k, kind in reversed(list(enumerate(kinds)))}
+
+    def told(done: int, total: int) -> None:
+        if progress is not None:
+            progress(done * len(sets) // total, len(sets))
+
+    found = dict(zip(first, judge_all(job, list(first.values()), workers=workers, progress=told), strict=True))
+    return (found[kind].of(faults) for kind, faults in zip(kinds, sets, strict=True))
 
 
-def _judge_burned(
-    result: Rehearsal, sequence: StepSequence, sets: Sequence[list[Fault]], trials: Sequence[Trial], save: bool
-) -> None:
-    """Parts that a fault burned and the fault-free board does not, the worst of each trial; what would save it."""
-    known = {(burn.part, burn.rating) for burn in result.good.burns}
-    saving: Saving | None = None
-    for faults, trial in zip(sets, trials, strict=True):
-        fresh = [burn for burn in trial.burns if (burn.part, burn.rating) not in known]
-        if not fresh:
-            continue
-        burn = max(fresh, key=lambda found: found.reached / found.allowed)
-        if save and saving is None:
-            saving = Saving(sequence, result.good, Shared(sequence.board))
-        rescue = saving.saved_by(faults, trial, burn) if saving is not None else None
-        result.burned.append(Burned(" ".join(trial.faults), burn, trial.names.get(burn.step, ""), rescue))
+def _sort_in(result: Rehearsal, judged: Judged) -> None:
+    trial, name = judged.trial, " ".join(judged.trial.faults)
+    if trial.error:
+        result.broken.append((name, trial.error))
+    elif judged.step is not None:
+        result.caught.append(Caught(name, judged.step, trial.names.get(judged.step, "")))
+    elif judged.sight is not None:
+        result.escaped.append(Escaped(name, judged.sight))
+    else:
+        result.equivalent.append(name)
+    if judged.burn is not None:
+        result.burned.append(Burned(name, judged.burn, trial.names.get(judged.burn.step, ""), judged.rescue))

@@ -117,13 +117,16 @@ def run_together(sequence: StepSequence, faults: Sequence[Sequence[Fault]], shar
 class Shared:
     """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it."""
 
-    def __init__(self, board: Board) -> None:
+    def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = ()) -> None:
+        """planted: every set of faults that will be asked for; room for the pins that they lift is made once."""
         from harness.rehearse.specimen import settled_on
         from harness.rehearse.straight import Tables
         from harness.run.predict import Predictor
         from harness.run.virtual import prepare_board, target_spec, virtual_bench
+        from instruments.virtual.circuit import Variant
 
         self.prepared = settled_on(prepare_board(board), UNIT)
+        self.prepared.model.lift([Variant(tuple(faults)) for faults in planted])
         self.predictor = Predictor(board)
         self.target = target_spec(board)
         self.tables = Tables.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False))
