@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from results.records import OUTCOMES, Reading, RunRecord
+from results.records import ASKED, OUTCOMES, Reading, RunRecord
 
 if TYPE_CHECKING:
     import numpy as np
@@ -140,7 +140,9 @@ def table_of_records(records: Iterable[RunRecord], board: str | None = None) -> 
     """The table of runs held in memory; with `board`, of its runs only."""
     import numpy as np
 
-    chosen = sorted((r for r in records if board in (None, r.board)), key=lambda r: (r.started, r.id))
+    chosen = sorted(
+        (r for r in records if board in (None, r.board) and r.sequence != ASKED), key=lambda r: (r.started, r.id)
+    )
     rows, steps = _Rows(), []
     for index, record in enumerate(chosen):
         for step in record.steps:
@@ -187,6 +189,8 @@ def _runs(connection: Any, board: str, sequence: str | None, unit: str | None) -
         .where(units.c.board == board)
         .order_by(run.c.started, run.c.uuid)
     )
+    if sequence is None:
+        query = query.where(run.c.sequence != ASKED)
     for column, wanted in ((run.c.sequence, sequence), (units.c.serial, unit)):
         if wanted is not None:
             query = query.where(column == wanted)

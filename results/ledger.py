@@ -24,7 +24,7 @@ import sqlalchemy as sa
 from results import ledger_text, schema, store_read, store_write
 from results.ledger_findings import Findings, ignore, new_row, row_key, said
 from results.ledger_records import CAUSES, STATES, Event, Evidence, Finding, FindingEvent, Note, Unit
-from results.records import Rework
+from results.records import ASKED, Rework
 from results.store_errors import StoreError
 
 __all__ = ["CAUSES", "STATES", "Event", "Evidence", "Finding", "FindingEvent", "Ledger", "Note", "Unit"]
@@ -72,6 +72,8 @@ class Ledger(Findings):
         last: dict[tuple[str, str], Any] = {}
         count: dict[tuple[str, str], int] = {}
         for run in self.store.runs(board=board):
+            if run.sequence == ASKED:
+                continue
             place = (run.board, run.unit)
             last.setdefault(place, run)
             count[place] = count.get(place, 0) + 1

@@ -26,7 +26,7 @@ from typing import Any, Final, Self
 import sqlalchemy as sa
 
 from results import schema, store_process, store_read, store_write
-from results.records import OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
+from results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
 from results.store_engine import Database, parse_place
 from results.store_errors import StoreError
 
@@ -182,6 +182,15 @@ class Store:
         where = [column == value for column, value in wanted.items() if value is not None]
         with self.database.reading() as connection:
             return store_read.summaries(connection, where, limit)
+
+    def heads(self, board: str | None = None, sequence: str | None = None) -> list[RunRecord]:
+        """Runs without their steps, oldest first, of a board and of a sequence; what an explanation asked for only
+        where its title is given."""
+        where = [schema.run.c.sequence != ASKED] if sequence is None else [schema.run.c.sequence == sequence]
+        if board is not None:
+            where.append(schema.unit.c.board == board)
+        with self.database.reading() as connection:
+            return store_read.load_heads(connection, where)
 
     def boards(self) -> list[str]:
         """Names of the boards that have units here."""

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.sql.elements import ColumnElement
 
 from results import store_blobs
-from results.records import InstrumentUsed, Reading, Rework, RunRecord, RunStart, RunSummary, Step, Trip
+from results.records import ASKED, InstrumentUsed, Reading, Rework, RunRecord, RunStart, RunSummary, Step, Trip
 from results.schema import (
     document,
     instrument,
@@ -37,9 +38,11 @@ def last_end() -> ColumnElement[bool]:
 
 
 def find_run(connection: sa.Connection, ref: str | None, store: str) -> int:
-    """The key of the run meant by an id, its first letters, or nothing (the latest)."""
+    """The key of the run meant by an id, its first letters, or nothing (the latest that took a unit through a
+    sequence; what an explanation asked for is found by its id)."""
     if not ref:
-        found = connection.scalar(sa.select(run.c.id).order_by(run.c.started.desc(), run.c.id.desc()).limit(1))
+        query = sa.select(run.c.id).where(run.c.sequence != ASKED)
+        found = connection.scalar(query.order_by(run.c.started.desc(), run.c.id.desc()).limit(1))
         if found is None:
             raise StoreError(f"{store} holds no run yet", kind="usage", store=store)
         return int(found)
@@ -103,11 +106,25 @@ def summaries(connection: sa.Connection, where: Sequence[ColumnElement[bool]], l
 
 def load_run(connection: sa.Connection, run_id: int, *, blobs: bool = True) -> RunRecord:
     """The whole run. Without `blobs` its traces and traffic stay on the disk."""
-    row = connection.execute(
-        sa.select(run, unit.c.board, unit.c.serial).join(unit, unit.c.id == run.c.unit_id).where(run.c.id == run_id)
-    ).one()
-    texts = _documents(connection, {row.board_sha256, row.sequence_sha256, row.bench_sha256})
-    end = connection.execute(sa.select(run_end).where(run_end.c.run_id == run_id, last_end())).one_or_none()
+    (head,) = load_heads(connection, [run.c.id == run_id])
+    return replace(head, steps=_steps(connection, run_id, blobs))
+
+
+def load_heads(connection: sa.Connection, where: Sequence[ColumnElement[bool]]) -> list[RunRecord]:
+    """Runs without their steps, oldest first; a handful of queries however many runs there are."""
+    query = sa.select(run, unit.c.board, unit.c.serial).join(unit, unit.c.id == run.c.unit_id).where(*where)
+    rows = connection.execute(query.order_by(run.c.started, run.c.uuid)).all()
+    wanted = sa.select(run.c.id).join(unit, unit.c.id == run.c.unit_id).where(*where)
+    ends = {
+        row.run_id: row
+        for row in connection.execute(sa.select(run_end).where(run_end.c.run_id.in_(wanted), last_end()))
+    }
+    texts = _documents(connection, {h for r in rows for h in (r.board_sha256, r.sequence_sha256, r.bench_sha256)})
+    instruments = _instruments(connection, wanted)
+    return [_head(row, ends.get(row.id), texts, instruments.get(row.id, [])) for row in rows]
+
+
+def _head(row: Any, end: Any, texts: Mapping[str, str], instruments: Sequence[InstrumentUsed]) -> RunRecord:
     start = RunStart(
         unit=row.serial,
         board_name=row.board,
@@ -120,14 +137,13 @@ def load_run(connection: sa.Connection, run_id: int, *, blobs: bool = True) -> R
         software=row.software,
         host=row.host,
         plants=json.loads(row.plants),
-        instruments=_instruments(connection, run_id),
+        instruments=instruments,
         virtual=bool(row.virtual),
     )
     return RunRecord(
         id=row.uuid,
         start=start,
         started=row.started,
-        steps=_steps(connection, run_id, blobs),
         rework=[Rework(text=r["text"], faults=r["faults"], uuid=r["uuid"]) for r in json.loads(row.rework)],
         hashes={"board": row.board_sha256, "sequence": row.sequence_sha256, "bench": row.bench_sha256},
         **_end_fields(end),
@@ -156,18 +172,20 @@ def _end_fields(end: Any) -> dict[str, Any]:
     }
 
 
-def _instruments(connection: sa.Connection, run_id: int) -> list[InstrumentUsed]:
+def _instruments(connection: sa.Connection, runs: sa.Select[Any]) -> dict[int, list[InstrumentUsed]]:
+    """Key of a run -> the instruments that it used, in order."""
     query = (
-        sa.select(instrument)
+        sa.select(instrument, run_instrument.c.run_id)
         .join(run_instrument, run_instrument.c.instrument_id == instrument.c.id)
-        .where(run_instrument.c.run_id == run_id)
-        .order_by(run_instrument.c.position)
+        .where(run_instrument.c.run_id.in_(runs))
+        .order_by(run_instrument.c.run_id, run_instrument.c.position)
     )
-    skip = {"id", "digest"}
-    return [
-        InstrumentUsed(**{key: value for key, value in row.items() if key not in skip})
-        for row in connection.execute(query).mappings()
-    ]
+    skip = {"id", "digest", "run_id"}
+    found: dict[int, list[InstrumentUsed]] = {}
+    for row in connection.execute(query).mappings():
+        made = InstrumentUsed(**{key: value for key, value in row.items() if key not in skip})
+        found.setdefault(row["run_id"], []).append(made)
+    return found
 
 
 def _steps(connection: sa.Connection, run_id: int, blobs: bool) -> list[Step]:

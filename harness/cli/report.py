@@ -121,9 +121,11 @@ MOST_EXPLAINED = 12  # units of a board report; each takes seconds
 
 def _explained_units(store: Store, board: str) -> dict[str, dict[str, Any]]:
     """The explanation of the latest run of each unit that did not pass."""
+    from results.records import ASKED
+
     latest: dict[str, str] = {}
     for summary in store.runs(board=board):
-        if summary.outcome not in (None, "pass", "error"):
+        if summary.outcome not in (None, "pass", "error") and summary.sequence != ASKED:
             latest.setdefault(summary.unit, summary.id)
     found = {unit: _explained(store, run) for unit, run in list(latest.items())[:MOST_EXPLAINED]}
     return {unit: document for unit, document in found.items() if document is not None}

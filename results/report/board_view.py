@@ -22,6 +22,7 @@ from results.report.explain_view import (
     concerns,
     explanation,
     merged,
+    shared_bodges,
     shared_faults,
 )
 from results.report.run_view import InstrumentView, instruments_of, verdict
@@ -275,8 +276,8 @@ def _actions(
     actions = []
     if c.bench:
         actions.append("The reference unit is odd too: check the bench before blaming any board.")
-    bodges = dict.fromkeys(f"Fit a bodge: {line.bodge}." for e in (shared, *by_unit.values()) for line in e.bodges)
-    actions += list(bodges)
+    told = {short.get(unit, unit): explained for unit, explained in by_unit.items()} or {"": shared}
+    actions += [f"Fit a bodge: {words}." for words in shared_bodges(told)]
     actions += [f"Next measurement: {words}." for words in shared.next[:2]]
     for unit, explained in by_unit.items():
         if explained.next and not explained.best:

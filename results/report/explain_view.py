@@ -36,6 +36,16 @@ class Candidate:
 
 
 @dataclass(frozen=True)
+class Fit:
+    """A bodge resistor: its ohms, the window that works in the worst case (None: no upper end), and where it goes."""
+
+    ohms: float
+    low: float
+    high: float | None
+    where: str
+
+
+@dataclass(frozen=True)
 class LineFinding:
     """What a line is, its unknown pull, and the bodge for it."""
 
@@ -45,6 +55,7 @@ class LineFinding:
     rework: str
     step: str
     arithmetic: tuple[str, ...]
+    fit: Fit | None = None
 
 
 @dataclass(frozen=True)
@@ -109,7 +120,17 @@ def _line(entry: Document) -> LineFinding:
         rework=str(bodge.get("rework") or ""),
         step=str(bodge.get("step") or ""),
         arithmetic=tuple(str(t) for t in (*(entry.get("arithmetic") or ()), *(bodge.get("arithmetic") or ()))),
+        fit=_fit(bodge),
     )
+
+
+def _fit(bodge: Document) -> Fit | None:
+    ohms, low, across = bodge.get("fit_ohms"), bodge.get("low_ohms"), bodge.get("across")
+    if ohms is None or low is None:
+        return None
+    where = f"across {across}" if isinstance(across, str) and across else f"to {bodge['to']}" if bodge.get("to") else ""
+    high = bodge.get("high_ohms")
+    return Fit(float(ohms), float(low), None if high is None else float(high), where)
 
 
 def _line_words(entry: Document) -> str:
@@ -157,6 +178,41 @@ def shared_faults(documents: Mapping[str, Document]) -> tuple[SharedFault, ...]:
             found.setdefault(str(entry.get("fault")), {}).update(dict.fromkeys(_strings(entry.get("units"))))
     shared = [SharedFault(fault_words(fault), fault, tuple(sorted(units))) for fault, units in found.items()]
     return tuple(sorted(shared, key=lambda f: (-len(f.units), f.fault)))
+
+
+def shared_bodges(by_unit: Mapping[str, Explanation]) -> tuple[str, ...]:
+    """What to fit, once for all units in which one resistor does: the value that one of them calls for and that lies in
+    the window of each. `by_unit`: names of units as they are to be shown."""
+    groups: dict[tuple[str, str], dict[str, LineFinding]] = {}
+    alone: dict[str, None] = {}
+    for unit, explained in by_unit.items():
+        for line in explained.bodges:
+            if line.fit is None:
+                alone[f"{line.bodge}"] = None
+            else:
+                groups.setdefault((line.line, line.fit.where), {})[unit] = line
+    told = [words for found in groups.values() for words in _one_for_all(found)]
+    return tuple(dict.fromkeys((*told, *alone)))
+
+
+def _one_for_all(found: Mapping[str, LineFinding]) -> list[str]:
+    """One line for units whose bodges are on one line and at one place; each its own where no value does for all."""
+    fits = [line.fit for line in found.values() if line.fit is not None]
+    first = next(iter(found.values()))
+    low = max(fit.low for fit in fits)
+    high = min((fit.high for fit in fits if fit.high is not None), default=None)
+    common = [fit.ohms for fit in fits if fit.ohms >= low and (high is None or fit.ohms <= high)]
+    if len(found) > 1 and len({line.bodge for line in found.values()}) == 1:
+        return [f"{first.bodge} (in units {and_list(list(found))})"]
+    if len(found) == 1 or not common:
+        return [f"{line.bodge} (unit {unit})" if len(found) > 1 else line.bodge for unit, line in found.items()]
+    ohms = min(common, key=lambda each: abs(each * each - low * (high or 10 * low)))
+    window = f"from {show(low, 'Ω', 3)}" + (f" to {show(high, 'Ω', 3)}" if high is not None else " up")
+    where = f" {fits[0].where}" if fits[0].where else ""
+    return [
+        f"solder {show(ohms, 'Ω')}{where} on {first.line} in units {and_list(list(found))}; "
+        f"anything {window} works in each of them"
+    ]
 
 
 def merged(explanations: Sequence[Explanation]) -> Explanation:

@@ -131,7 +131,7 @@ def render_batch(
     gauge: GaugeStudy | None = None,
     comparison: Comparison | None = None,
 ) -> str:
-    """A batch: all runs of its units, oldest first."""
+    """A batch: all runs of its units, oldest first; their steps are needed only where no comparison is given."""
     from results.compare import compare_records
     from results.report.batch_view import batch_view
     from results.report.svg import Pen
@@ -187,5 +187,8 @@ def report_board(
 
 def report_batch(store: Store, board: str, *, sequence: str | None = None, gauge: GaugeStudy | None = None) -> str:
     """The page of all runs of a board (of one sequence)."""
-    records = [store.run(summary.id, blobs=False) for summary in store.runs(board=board, sequence=sequence)]
-    return render_batch(board, records, gauge=gauge)
+    from results.compare import compare
+    from results.compare_table import table_of_store
+
+    table = table_of_store(store, board, sequence=sequence, latest=True)
+    return render_batch(board, store.heads(board, sequence), gauge=gauge, comparison=compare(table))
