@@ -196,7 +196,7 @@ class Reach:
         """The added measurement that shows a fault: (sights,) of `shows`; states that are visited come first."""
         best: tuple[tuple[bool, bool, float], Sight] | None = None
         for place in np.flatnonzero(shows > 1):
-            sight, margins = self.sights[place], float(f"{shows[place]:.7g}")  # rounding must not choose among equals
+            sight, margins = self.sights[place], float(f"{shows[place]:.5g}")  # rounding must not choose among equals
             rank = (sight.state in visited, margins >= 2, min(margins, 1e6))
             if best is None or rank > best[0]:
                 best = (rank, sight)
