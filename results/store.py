@@ -146,17 +146,41 @@ class Store:
 
         A run of a process that still lives is left alone, and so, on a shared server, is one of another computer.
         """
+        gone = [run_id for run_id, process in self._without_end() if self._is_gone(process)]
+        for run_id in gone:
+            self.end_run(run_id, "error", abandoned=True, says="the program ended before the run did")
+        return gone
+
+    def _without_end(self) -> list[tuple[str, str]]:
+        """(id, token of the process) of the runs that have no end yet."""
         query = (
             sa.select(schema.run.c.uuid, schema.run.c.process)
             .where(~sa.exists().where(schema.run_end.c.run_id == schema.run.c.id))
             .order_by(schema.run.c.id)
         )
         with self.database.reading() as connection:
-            open_runs = connection.execute(query).all()
-        gone = [row.uuid for row in open_runs if self._is_gone(row.process)]
-        for run_id in gone:
-            self.end_run(run_id, "error", abandoned=True, says="the program ended before the run did")
-        return gone
+            return [(row.uuid, row.process) for row in connection.execute(query)]
+
+    def sharing_caution(self) -> str:
+        """What a person should know where another process is writing a run into the same file just now; "" otherwise.
+
+        SQLite 3.7.0 to 3.51.2 can, very rarely, damage a file in WAL mode when two connections write and checkpoint at
+        the same instant; 3.51.3 mends it (its release notes of 2026-03-13).
+        """
+        if self.database.dialect != "sqlite" or not store_process.shared_wal_is_risky():
+            return ""
+        me = store_process.token()
+        others = [
+            run for run, process in self._without_end()
+            if process != me and store_process.is_here(process) and store_process.alive(process)
+        ]  # fmt: skip
+        if not others:
+            return ""
+        return (
+            f"another program is writing run {others[0][:8]} into {self.name}: {self._engine} can, very rarely, damage "
+            "a file that two programs write at the same instant (mended in 3.51.3). Give each bench a "
+            "file of its own, and `wakeboard push` them together"
+        )
 
     def _is_gone(self, process: str) -> bool:
         if not store_process.is_here(process):

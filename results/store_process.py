@@ -4,8 +4,18 @@ from __future__ import annotations
 
 import os
 import platform
+import sqlite3
 import sys
 from pathlib import Path
+
+WAL_FAULT = ((3, 7, 0), (3, 51, 2))
+"""First and last version of SQLite whose WAL may be reset wrongly when two connections write at the same instant."""
+
+
+def shared_wal_is_risky(version: tuple[int, ...] | None = None) -> bool:
+    """Whether this SQLite (or `version`) has the fault."""
+    first, last = WAL_FAULT
+    return first <= (sqlite3.sqlite_version_info if version is None else version) <= last
 
 
 def token() -> str:

@@ -139,6 +139,8 @@ def _connect(operator: Operator | None, observer: Any) -> None:
 def tell_abandoned(common: Common, store: Any) -> None:
     for run_id in store.mark_abandoned():
         common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
+    if told := store.sharing_caution():
+        common.caution(told)
 
 
 def caution(common: Common, bench: OpenBench, operator: Operator | None, observer: Any) -> None:

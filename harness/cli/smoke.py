@@ -55,6 +55,7 @@ def command(
 
     Exit code 1 when a unit failed; 3 when the bench did; 2 when a line was no serial number and no unit failed.
     """
+    from harness.cli.run import tell_abandoned
     from harness.cli.signals import as_interrupt
     from harness.describe.load import load_bench, load_sequence
     from results.store import Store
@@ -65,8 +66,7 @@ def command(
     if bench is None and not described.board.parts:
         raise click.UsageError(f"the board of {sequence} has no [parts]: give a bench with --bench.")
     with as_interrupt(), Store.open(common.database(described.board.file)) as store:
-        for run_id in store.mark_abandoned():
-            common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
+        tell_abandoned(common, store)
         line = Line(common, described, bench, store, operator_name=operator_name, again=again)
         code = line.work(pattern, limit)
     return code
