@@ -133,6 +133,7 @@ class StraightDmm:
 
     def __init__(self, driver: Dmm, instrument: Any) -> None:
         self._driver = driver
+        self.dialect, self.link = driver.dialect, driver.link
         self._meter = instrument.meter
         self._stage = instrument.meter.probe.stage
         self._nplc_default = driver.dialect.default_nplc
@@ -161,6 +162,16 @@ class StraightDmm:
 
     def test_amps(self, quantity: str, range: float | None) -> float | None:
         return self._driver.test_amps(quantity, range)
+
+    def says_high_z(self) -> bool | None:
+        """As with `mains` and `calibrated`: what a meter tells of itself is for a person, and nobody reads it here."""
+        return None
+
+    def mains(self) -> float | None:
+        return None
+
+    def calibrated(self) -> str | None:
+        return None
 
     def _take(self, quantity: str, wanted: float | None, nplc: float | None) -> Measurement:
         scale, integration = _setup(self._driver, quantity, wanted, nplc)
@@ -209,6 +220,9 @@ class StraightScanner:
         self._relays = instrument.relays
 
     def count(self, ch: str | int) -> int | None:
+        return None
+
+    def most_volts(self) -> float | None:
         return None
 
     def close(self, ch: str | int) -> None:

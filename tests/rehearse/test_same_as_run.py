@@ -5,14 +5,17 @@ tests/benchmarks/rehearse.py --same; here a few of a small board, so that the su
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import wren
 
 from harness.describe.load import load_sequence
 from harness.rehearse.reach import fault_library
-from harness.rehearse.trial import UNIT, Shared, run_together
+from harness.rehearse.trial import UNIT, Shared, run_together, run_trial
 from harness.run.session import take_unit
+from instruments.virtual.circuit import Fault
+from instruments.virtual.circuit.alike import alike
 
 FAULTS = 12
 
@@ -27,6 +30,20 @@ def test_outcomes_of_every_step_are_those_of_a_run_with_the_fault_planted(tmp_pa
         alone = take_unit(sequence, unit=UNIT, plants=[str(fault)], predictor=shared.predictor)
         assert {step.number: step.outcome for step in alone.record.steps} == dict(trial.steps), str(fault)
         assert alone.outcome == trial.outcome
+
+
+def test_faults_that_are_run_once_for_all_of_a_kind_give_the_same_when_each_is_run(tmp_path: Path) -> None:
+    sequence = load_sequence(wren.write(tmp_path))
+    shared = Shared(sequence.board)
+    kinds: dict[object, list[tuple[Fault, ...]]] = {alike(shared.prepared.circuit, []): [()]}
+    for fault in fault_library(sequence.board):
+        kinds.setdefault(alike(shared.prepared.circuit, [fault]), []).append((fault,))
+    groups = [group for group in kinds.values() if len(group) > 1]
+    assert sum(len(group) for group in groups) >= 5  # both capacitors: missing, smaller, larger
+    for group in groups:
+        first, *others = (run_trial(sequence, planted, shared) for planted in group)
+        for other in others:
+            assert replace(other, faults=first.faults) == first
 
 
 def test_the_rehearsed_unit_is_the_unit_of_that_serial_number(tmp_path: Path) -> None:

@@ -1,0 +1,125 @@
+"""The settled simulation: what it solves and what it need not, and ratings that are worked out only when asked for."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import pytest
+
+from instruments.virtual.bench import prepare
+from instruments.virtual.circuit import Circuit, Overstress, Part, Variant
+from instruments.virtual.circuit.ratings import Watch
+from instruments.virtual.instant import Instant, State, alone
+
+PARTS = (
+    Part("R1", "resistor", {"1": "VIN", "2": "OUT"}, {"value": 100.0}, ratings={"power": 0.02, "current": 0.03}),
+    Part("D1", "schottky", {"A": "OUT", "K": "GND"}, ratings={"voltage": 3.0}),
+    Part("R2", "resistor", {"1": "OUT", "2": "GND"}, {"value": 1000.0}, ratings={"voltage": 2.0}),
+)
+
+
+class Counted:
+    """A solver that counts what it is asked for, and keeps it."""
+
+    def __init__(self, model: Any) -> None:
+        self.states: list[State] = []
+        self._solve = alone(model)
+
+    def __call__(self, variant: Variant, last: State | None) -> State:
+        self.states.append(self._solve(variant, last))
+        return self.states[-1]
+
+
+@pytest.fixture(scope="module")
+def prepared() -> Any:
+    return prepare(Circuit(PARTS), {"MAIN": "VIN", "SPARE": "OUT"}, {"TP1": "VIN", "TP2": "OUT"})
+
+
+def _begun(prepared: Any) -> tuple[Instant, Counted]:
+    solver = Counted(prepared.model)
+    return Instant(prepared.model, Variant(), solver), solver
+
+
+def test_a_state_at_which_nobody_looks_is_not_solved(prepared: Any) -> None:
+    simulation, solver = _begun(prepared)
+    simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": 1.0})
+    simulation.change({"bench_MAIN.volts": 2.0})
+    assert simulation.volts("VIN") == pytest.approx(2.0, abs=0.01)
+    simulation.change_gently({}, {"meter.HI": "OUT"})
+    simulation.advance(1.0)
+    assert len(solver.states) == 1
+    simulation.change({"bench_MAIN.volts": 3.0})
+    simulation.advance(1.0)  # parts warm up in it: it is needed
+    assert len(solver.states) == 2
+
+
+def test_an_output_that_is_off_is_the_same_whatever_it_is_set_to(prepared: Any) -> None:
+    simulation, solver = _begun(prepared)
+    at_first = simulation.volts("VIN")
+    simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": 5.0, "bench_MAIN.limit": 0.01})
+    assert simulation.volts("VIN") != at_first
+    simulation.change({"bench_MAIN.on": False})
+    assert simulation.volts("VIN") == at_first
+    assert len(solver.states) == 2
+    told = simulation.variant
+    assert solver._solve(told, None).volts("VIN") == pytest.approx(at_first, abs=1e-12)  # really solved: the same
+    simulation.change({"bench_MAIN.on": True})  # and what it was set to has not been forgotten
+    assert simulation.current("bench_MAIN", "P") == pytest.approx(-0.01, rel=1e-3)
+
+
+def test_a_meter_is_the_same_either_way_round_until_it_drives_a_current(prepared: Any) -> None:
+    simulation, solver = _begun(prepared)
+    simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": 1.0}, {"meter.HI": "OUT", "meter.LO": "GND"})
+    there = simulation.volts("OUT")
+    simulation.change_gently({}, {"meter.HI": "GND", "meter.LO": "OUT"})
+    assert simulation.volts("OUT") == there
+    assert len(solver.states) == 1
+    assert solver._solve(simulation.variant, None).volts("OUT") == pytest.approx(there, abs=1e-12)
+    simulation.change_gently({"meter.test_amps": 1e-3}, {})
+    turned = simulation.volts("OUT")
+    simulation.change_gently({}, {"meter.HI": "OUT", "meter.LO": "GND"})
+    assert simulation.volts("OUT") > turned
+    assert len(solver.states) == 3
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_ratings_are_those_of_a_watch_that_looked_all_the_time(prepared: Any, seed: int) -> None:
+    """The watch of the simulation with transients, told of each state as it comes."""
+    drawn = random.Random(seed)
+    simulation, _ = _begun(prepared)
+    watch, last = Watch(prepared.model), 0.0
+    for _ in range(12):
+        volts = drawn.choice([0.5, 1.0, 2.0, 3.0, 4.0, 6.0])
+        simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": volts, "bench_MAIN.limit": 0.1})
+        simulation.volts("OUT")
+        state = simulation._look()
+        if simulation.time > last:
+            watch.rest(last, simulation.time - last)
+            last = simulation.time
+        watch.place_at(state.at)
+        watch.step(simulation.time, 0.0, state.unknowns, state.currents)
+        _same(simulation.overstress, watch.found)
+        simulation.advance(drawn.choice([0.01, 0.3, 2.0]))
+    watch.rest(last, simulation.time - last)
+    _same(simulation.overstress, watch.found)
+
+
+def _same(found: list[Overstress], wanted: list[Overstress]) -> None:
+    assert len(found) == len(wanted)
+    for mine, other in zip(found, wanted, strict=True):
+        assert (mine.part, mine.rating, mine.allowed) == (other.part, other.rating, other.allowed)
+        assert mine.reached == pytest.approx(other.reached, rel=1e-12)
+        assert mine.time == pytest.approx(other.time, rel=1e-12)
+
+
+def test_the_watch_tells_of_a_burn_at_all(prepared: Any) -> None:
+    """100 Ω at 20 mW takes 14 mA: at 2 V there are 17 mA and more behind the diode's 0.3 V."""
+    simulation, _ = _begun(prepared)
+    simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": 1.0})
+    simulation.advance(60.0)
+    assert simulation.overstress == []
+    simulation.change({"bench_MAIN.volts": 2.0})
+    simulation.advance(60.0)
+    assert [(found.part, found.rating) for found in simulation.overstress] == [("R1", "power")]
+    assert simulation.overstress[0].time > 60.0
