@@ -20,7 +20,7 @@ from harness.explain.cases import CannotExplain, Case, with_reading
 from harness.explain.explaining import explain_case, next_choices
 from harness.explain.explanation import Explanation
 from harness.explain.next import Choice
-from harness.explain.observe import OHMS, REVERSED, VOLTS, Observation
+from harness.explain.observe import LEAST_OHMS, OHMS, REVERSED, VOLTS, Observation
 from harness.explain.telling import choice_text, tell
 from instruments.quantity import QuantityError, parse
 from results.records import Reading
@@ -230,7 +230,7 @@ def _observed(choice: Choice, value: float) -> Observation:
         reading = Reading(net, VOLTS, value, "V", u=u, state=m.state, says="typed in")
         return Observation(net, VOLTS, BenchState.parse(m.state), value, math.hypot(u, 3e-3), 0, reading)
     top = float(m.detail.get("top", 12e3))
-    seen = min(max(value, 0.05), top)
+    seen = min(max(value, LEAST_OHMS), top)
     reading = Reading(net, m.quantity, None if value > top else value, "Ω", state=m.state, says="typed in")
     return Observation(
         net, OHMS, BenchState.parse(m.state), math.log10(seen), 0.05, 0, reading, turned=m.quantity == REVERSED,

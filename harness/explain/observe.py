@@ -21,8 +21,8 @@ OVER_RANGE = 1.2
 """What a bench meter shows at most on a fixed ohms range, as a share of the range (common practice: 20 % over)."""
 MOST_OHMS = 10e6
 """What no unpowered rail is told to be above: leakage and the bench are in parallel."""
-LEAST_OHMS = 0.05
-"""Test leads: nothing less is told from a short."""
+LEAST_OHMS = 1.0
+"""Leads, relay contacts and the probe's tip: nothing less is told from a short (a scanner's path: up to 1.5 Ω)."""
 
 VOLTS, OHMS, CURRENT, TEXT = "dc volts", "ohms", "current", "text"
 REVERSED = "ohms reversed"
@@ -34,7 +34,8 @@ _MODEL_FLOOR = {VOLTS: 3e-3, CURRENT: 100e-6}
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One number to predict: y with standard deviation sigma (V, A, or decades of ohms).
+    """One number to predict: y with standard deviation sigma (V, A, or decades of ohms: of both in parallel where a
+    known resistor stood across).
 
     `of` is a net, or for a current the supply. For ohms: `top` is the most that the meter shows, `test_amps` and
     `open_volts` what it puts on the net, `turned` whether the leads were exchanged, `shunt` a known resistor that stood
@@ -68,7 +69,14 @@ class Observation:
         """A predicted value (V, A, Ω) as this observation counts it."""
         if self.quantity != OHMS or math.isnan(value):
             return value
-        return math.log10(min(max(value, LEAST_OHMS), self.top))
+        if self.shunt is None:
+            return math.log10(min(max(value, LEAST_OHMS), self.top))
+        return math.log10(max(1 / (1 / max(value, 1e-9) + 1 / self.shunt), LEAST_OHMS))
+
+    def ohms_of(self, y: float) -> float:
+        """The resistance (Ω) that an ohms observation counts as y; inf from `top` on."""
+        siemens = 10**-y - (1 / self.shunt if self.shunt else 0.0)
+        return 1 / siemens if siemens > 1.001 / self.top else math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,17 +96,37 @@ class Clue:
         return f"{self.of} answer [{self.state.key}]"
 
 
-# An ohms reading through junctions and capacitors depends on what was measured before (a rail that a test current has
-# charged feeds others): decades by which it may differ from the circuit at rest, near a short and far from one.
+# Without a resistor across the net, an ohms reading through junctions and capacitors depends on what was measured
+# before (a rail that a test current has charged feeds others): decades by which it may differ from the circuit at rest,
+# near a short and far from one.
 _OHMS_NEAR, _OHMS_FAR, _SHORT_OHMS = 0.03, 0.35, 300.0
+# With one across, every net begins empty and settles, and what the meter sees is both in parallel: its logarithm tells
+# a short from a pull, and an open from one, evenly. The meter sees volts, of which the model may be wrong by a share
+# and a floor; where a junction conducts, its drop is not known better than this (estimates, no source).
+_ACROSS_SHARE, _ACROSS_FLOOR, _JUNCTION_FROM, _JUNCTION_VOLTS = 3e-3, 0.2e-3, 0.25, 0.02
 
 
 def _sigma(quantity: str, reading: Reading, value: float) -> float:
     u = reading.u or 0.0
-    if quantity == OHMS:
-        u = min((u + 0.1) / max(value, 0.1) / math.log(10), 0.5)  # 0.1 Ω: leads and contacts
-        return math.hypot(u, _OHMS_NEAR if value < _SHORT_OHMS else _OHMS_FAR)
     return math.hypot(u, _MODEL_FLOOR[quantity] + _MODEL_SHARE[quantity] * abs(value))
+
+
+def _ohms_sigma(reading: Reading, value: float, amps: float, shunt: float | None) -> float:
+    """Standard deviation in decades. value: Ω, infinite for a reading that only says "more than"."""
+    u = reading.u if reading.u is not None and math.isfinite(reading.u) else 0.0
+    if shunt is None:
+        # 0.1 Ω: leads and contacts
+        return math.hypot(min((u + 0.1) / max(value, 0.1) / math.log(10), 0.5), _ohms_history(value))
+    both = 1 / (1 / value + 1 / shunt)
+    volts = amps * both
+    wrong = _ACROSS_FLOOR + _ACROSS_SHARE * volts + (_JUNCTION_VOLTS if volts > _JUNCTION_FROM else 0.0)
+    least = _told_at_least(reading)
+    siemens = 0.5 / least if least else u / value**2  # "more than": two standard deviations above nothing
+    return min(math.hypot(siemens * both, wrong / volts) / math.log(10), 0.5)
+
+
+def _ohms_history(value: float) -> float:
+    return _OHMS_NEAR if value < _SHORT_OHMS else _OHMS_FAR
 
 
 def observation(reading: Reading, step: Step, net_of: Callable[[str], str | None]) -> Observation | None:
@@ -127,13 +155,13 @@ def _ohms(reading: Reading, step: Step, state: BenchState, net: str | None) -> O
         return None
     shunt = step.detail.get("shunt_ohms")
     top = _told_at_least(reading) or (MOST_OHMS if shunt else OVER_RANGE * (reading.range or MOST_OHMS))
-    value = top if reading.value is None else max(reading.value, LEAST_OHMS)
+    value = (math.inf if shunt else top) if reading.value is None else max(reading.value, LEAST_OHMS)
     amps = float(step.detail.get("test_amps") or test_amps(reading.range))
     volts = float(step.detail.get("open_volts") or 9.0)
+    across = float(shunt) if shunt else None
     made = Observation(
-        net, OHMS, state, 0.0, _sigma(OHMS, reading, value), step.number, reading,
-        turned=reading.quantity == REVERSED, top=top, test_amps=amps, open_volts=volts,
-        shunt=float(shunt) if shunt else None,
+        net, OHMS, state, 0.0, _ohms_sigma(reading, value, amps, across), step.number, reading,
+        turned=reading.quantity == REVERSED, top=top, test_amps=amps, open_volts=volts, shunt=across,
     )  # fmt: skip
     return _with_y(made, made.as_seen(value))
 

@@ -165,17 +165,16 @@ class Predictor:
 
     # --- first order ----------------------------------------------------------------------------------------------
     def shifts(self, changes: Sequence[Change], tolerances: Sequence[Tolerance]) -> Array:
-        """(H, T, n) how far one standard deviation of each value moves each observation; zero for ohms, whose own
-        uncertainty in decades is beyond any tolerance."""
+        """(H, T, n) how far one standard deviation of each value moves each observation (as `as_seen` counts it)."""
         out = np.zeros((len(changes), len(tolerances), len(self.observations)))
-        wanted = [k for k, o in enumerate(self.observations) if o.quantity != OHMS]
-        if not tolerances or not wanted:
+        if not tolerances or not self.observations or not len(changes):
             return out
-        slopes, members = self._slopes(changes, wanted)
+        slopes, members = self._slopes(changes, range(len(self.observations)))
         moved = slopes.moved(tolerances)
-        for k in wanted:
-            o = self.observations[k]
+        for k, o in enumerate(self.observations):
             by = moved.current(o.of, members[k]) if o.quantity == CURRENT else moved.net(o.of, members[k])
+            if o.quantity == OHMS:
+                by = by * np.array([_decades_per_volt(v, o) for v in slopes.volts(o.of, members[k])])[:, None]
             out[:, :, k] = np.where(np.isfinite(by), by, 0.0)
         return out
 
@@ -251,6 +250,12 @@ def _ohms(volts: float, o: Observation) -> float:
         return across / o.test_amps
     siemens = o.test_amps / across - 1 / o.shunt
     return 1 / siemens if siemens > 0 else np.inf
+
+
+def _decades_per_volt(volts: float, o: Observation) -> float:
+    """Slope of an ohms reading, as it counts, by the volts that the meter sees."""
+    step = 1e-6 * max(abs(volts), 1e-3)
+    return (o.as_seen(_ohms(volts + step, o)) - o.as_seen(_ohms(volts - step, o))) / (2 * step)
 
 
 def replace_load(state: BenchState) -> str:

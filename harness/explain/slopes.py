@@ -6,14 +6,15 @@ At an operating point the currents balance, F(x, p) = 0. A value that moves by d
 
 so one inverse a point gives the effect of every value, where solving anew would take one solution each. An element's
 current depends on the values of its own part only: at a fixed x, one value of every part is moved at once, and each
-part's currents are told apart.
+part's currents are told apart. dp is a small share of a standard deviation: a regulator whose volts were moved by a
+whole one would be at its current limit before its output follows.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -23,6 +24,11 @@ from harness.explain.uncertainty import Array
 from instruments.virtual.circuit.linear import dense_jacobian
 from instruments.virtual.circuit.newton import GMIN, evaluate
 from instruments.virtual.circuit.tolerance import nominal
+
+STEP: Final = 1e-4
+"""Share of a standard deviation that a value is moved by."""
+AT_ONCE: Final = 256
+"""Jacobians that are made at a time."""
 
 
 @dataclass(frozen=True)
@@ -44,15 +50,37 @@ class Slopes:
         self.solved = np.isfinite(self._x).all(axis=0)
         self._x[:, ~self.solved] = 0.0
         self._system, _ = self._model._system(self.plans, own=False)
+        self.place = self._places()
         with np.errstate(all="ignore"):
             self._at = evaluate(self._system, self._x)
-            held = np.full((self.layout.nodes, len(answers)), GMIN)
-            jacobian = dense_jacobian(self._system, self._at.partials, held)
-        self._inverse = _inverses(jacobian)
+            self._inverse = self._inverses()
+
+    def _places(self) -> dict[int, int]:
+        """Node -> its place among the unknowns; nodes that only other variants use (lifted pins) have none."""
+        drawn = np.unique(self.layout.home)
+        used = {int(node) for node in drawn} | {node for plan in self.plans for _, node in plan.moves}
+        return {node: k for k, node in enumerate(sorted(used - {0}))}
+
+    def _inverses(self) -> Array:
+        """(B, n, n) inverse Jacobians over the nodes that have a place, some at a time."""
+        rows = np.array(list(self.place)) - 1
+        out = np.empty((len(self.plans), len(rows), len(rows)))
+        for first in range(0, len(self.plans), AT_ONCE):
+            some = np.arange(first, min(first + AT_ONCE, len(self.plans)))
+            system = self._system.take(some)
+            held = np.full((self.layout.nodes, len(some)), GMIN)
+            jacobian = dense_jacobian(system, self._at.partials.take(some, axis=1), held)
+            out[some] = _inverses(jacobian[:, rows[:, None], rows])
+        return out
+
+    def volts(self, net: str, members: Sequence[int]) -> Array:
+        """(M,) volts of a net."""
+        out: Array = self._x[self.layout.node[net], list(members)]
+        return out
 
     def held_ohms(self, net: str) -> Array:
         """(B,) resistance that a net shows towards ground."""
-        row = self.layout.node[net] - 1
+        row = self.place[self.layout.node[net]]
         out: Array = np.where(self.solved, self._inverse[:, row, row], np.nan)
         return out
 
@@ -94,15 +122,16 @@ class Slopes:
 
     def _into_nodes(self, rows: Any, amps: Array) -> Array:
         """(B, n) currents out of each node, of some elements' currents (rows, B)."""
-        out = np.zeros((amps.shape[1], self._inverse.shape[1] + 1))
+        out = np.zeros((amps.shape[1], self._inverse.shape[1] + 1))  # the last column is ground's
         home = self.layout.home
         for e, row in enumerate(rows):
             for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
-                out[:, home[terminal]] += sign * amps[e]
+                at = self.place.get(int(home[terminal]), -1)
+                out[:, at] += sign * amps[e]
                 for member, node in self._movers.get(int(terminal), ()):
-                    out[member, home[terminal]] -= sign * amps[e, member]
-                    out[member, node] += sign * amps[e, member]
-        return out[:, 1:]
+                    out[member, at] -= sign * amps[e, member]
+                    out[member, self.place.get(node, -1)] += sign * amps[e, member]
+        return out[:, :-1]
 
     @property
     def _movers(self) -> Mapping[int, list[tuple[int, int]]]:
@@ -126,7 +155,7 @@ class Slopes:
                 moved = evaluate(self._system.like(np.arange(len(self.plans)), theta), self._x).currents
             for t in together:
                 rows = np.flatnonzero(self._part_of == self._model.part_index[_part(tolerances[t])])
-                delta = moved[rows] - self._at.currents[rows]
+                delta = (moved[rows] - self._at.currents[rows]) / STEP
                 out[t] = np.where(np.isfinite(delta), delta, 0.0)
         return out
 
@@ -140,7 +169,7 @@ class Slopes:
             key = tuple(overrides.items())
             if key not in made:
                 drawn = overrides[tail] if tail in overrides else _drawn(part, tail)
-                moved = {**overrides, tail: float(drawn) * (1 + tolerance.share)}
+                moved = {**overrides, tail: float(drawn) * (1 + STEP * tolerance.share)}
                 made[key] = self._model.parameters(index, moved)
             theta[rows, member] = made[key]
 
@@ -156,7 +185,7 @@ class Moved:
 
     def net(self, name: str, members: Sequence[int]) -> Array:
         """(M, T) volts."""
-        out: Array = self.unknowns[list(members), self.slopes.layout.node[name] - 1]
+        out: Array = self.unknowns[list(members), self.slopes.place[self.slopes.layout.node[name]]]
         return out
 
     def current(self, supply: str, members: Sequence[int]) -> Array:
@@ -176,7 +205,10 @@ class Moved:
 
     def _at(self, node: int, members: Sequence[int]) -> Array:
         """(M, T) volts of a node; ground stays where it is."""
-        return self.unknowns[list(members), node - 1] if node else np.zeros((len(members), self.unknowns.shape[2]))
+        if not node:
+            return np.zeros((len(members), self.unknowns.shape[2]))
+        out: Array = self.unknowns[list(members), self.slopes.place[node]]
+        return out
 
 
 def _part(tolerance: Tolerance) -> str:

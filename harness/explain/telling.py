@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,8 @@ ROWS = 5
 def reading_text(o: Observation, y: float) -> str:
     """An observation's number as a person reads it."""
     if o.quantity == OHMS:
-        ohms = 10**y
-        return f"more than {show(o.top, 'Ω', 2)}" if ohms >= o.top * 0.999 else show(ohms, "Ω", 3)
+        ohms = o.ohms_of(y)
+        return f"more than {show(o.top, 'Ω', 2)}" if math.isinf(ohms) else show(ohms, "Ω", 3)
     return show(y, "A" if o.quantity == CURRENT else "V", 4)
 
 

@@ -131,13 +131,16 @@ def test_unpowered_ohms_are_read_through_the_bench_supply() -> None:
     assert predictor.predict([Change((parse_fault("R1:missing"),))])[0, 0] == pytest.approx(math.log10(12e3))
 
 
-def test_a_shunt_across_the_net_is_taken_out_again() -> None:
-    """With 10 kΩ across, a 47 kΩ net reads 47 kΩ, and a short stays a short."""
+def test_a_shunt_across_the_net_counts_in_parallel_and_is_taken_out_again() -> None:
+    """With 10 kΩ across, a 47 kΩ net counts as 8.25 kΩ and is told as 47 kΩ; a short stays a short, an open an open."""
     from dataclasses import replace
 
     o = replace(observed("LINE", "ohms", "off"), shunt=10e3, top=10e6)
     predictor = Predictor(board(), {"USB": "VUSB"}, [o])
-    assert predictor.predict([Change()])[0, 0] == pytest.approx(math.log10(47e3), abs=2e-3)
-    assert predictor.predict([Change((parse_fault("LINE+GND:bridge=2"),))])[0, 0] == pytest.approx(
-        math.log10(2), abs=1e-3
-    )
+    drawn, short, gone = predictor.predict(
+        [Change(), Change((parse_fault("LINE+GND:bridge=2"),)), Change((parse_fault("R31:missing"),))]
+    )[:, 0]
+    assert drawn == pytest.approx(math.log10(47e3 * 10e3 / 57e3), abs=1e-3)
+    assert o.ohms_of(drawn) == pytest.approx(47e3, rel=5e-3)
+    assert o.ohms_of(short) == pytest.approx(2, rel=1e-2)
+    assert o.ohms_of(gone) == math.inf
