@@ -344,6 +344,8 @@ class DmmDialect(Base):
     warm_up: float = Field(default=3600.0, description="s until the accuracy holds")
     terminals: Question | None = None
     calibrated: Question | None = None
+    input: Question | None = Field(None, description="true: the input is above 10 GΩ")
+    mains: Question | None = Field(None, description="the mains frequency that it integrates over, Hz")
 
 
 # --- scanners --------------------------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ from .dialect import Accuracy, Asking, DmmDialect, Quantity, QuantityName
 from .errors import DialectError, SettingError
 from .identity import Identity
 from .link import Link
-from .replies import ReplyError, number, searched
+from .replies import ReplyError, number, searched, truth
 from .speaker import Speaker
 
 UNITS: Final[dict[str, str]] = {
@@ -343,13 +343,28 @@ class Dmm:
         question = self.dialect.terminals
         if question is None:
             return None
-        reply = self.speaker.ask([question], {})[0].strip().upper()
+        reply = self._told(question).strip().upper()
         return "front" if reply.startswith(("FRON", "1")) else "rear"
 
     def calibrated(self) -> str | None:
         """The calibration date as the meter writes it, where it tells."""
         question = self.dialect.calibrated
-        return None if question is None else self.speaker.ask([question], {})[0].strip().strip('"')
+        return None if question is None else self._told(question).strip().strip('"')
+
+    def says_high_z(self) -> bool | None:
+        """Whether it says that its input is above 10 GΩ; None where it does not tell."""
+        question = self.dialect.input
+        if question is None:
+            return None
+        return self.speaker.read(question, self._told(question), lambda text: truth(text, question.reply))
+
+    def mains(self) -> float | None:
+        """The mains frequency that it integrates over, Hz; None where it does not tell."""
+        question = self.dialect.mains
+        return None if question is None else self._number(question, self._told(question))
+
+    def _told(self, question: Asking) -> str:
+        return self.speaker.ask([question], {})[0]
 
     def errors(self) -> list[tuple[int, str]]:
         """Take what the error queue holds: [(number, text)]."""

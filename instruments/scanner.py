@@ -18,7 +18,7 @@ from .dialect import ScannerDialect
 from .errors import DialectError, SettingError
 from .identity import Identity
 from .link import Link
-from .replies import channels_of, integer, truth
+from .replies import channels_of, integer, number, truth
 from .speaker import Speaker
 
 Ch = str | int
@@ -102,6 +102,13 @@ class Scanner:
         if question is None:
             return None
         return self.speaker.read(question, self.speaker.ask([question], {"ch": str(ch)})[0], integer)
+
+    def most_volts(self) -> float | None:
+        """What the relays may carry, V: the card's own word, else the dialect's; None where neither tells."""
+        question = self.dialect.most_volts
+        if question is None:
+            return self.dialect.rated_volts
+        return self.speaker.read(question, self.speaker.ask([question], {})[0], number)
 
     def errors(self) -> list[tuple[int, str]]:
         """Take what the error queue holds: [(number, text)]."""

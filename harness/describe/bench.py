@@ -17,7 +17,7 @@ from pydantic import BeforeValidator, Field, PrivateAttr
 
 from harness.describe.board import Board
 from harness.describe.document import Document
-from harness.describe.fields import Named, OhmsValue, Seconds, Table, as_tuple, give_names, refused
+from harness.describe.fields import Hertz, Named, OhmsValue, Seconds, Table, Volts, as_tuple, give_names, refused
 from harness.describe.positions import Path
 from harness.describe.problems import nearest, one_of, quoted
 
@@ -65,13 +65,16 @@ class Probing(Table):
     """How the meter reaches a point: by hand, through a scanner's channels, or through a fixture wired to them.
 
     scanner: which instrument, where the bench has several; routes: point (or net) -> channel; swap: the channel that
-    exchanges the meter's leads, where there is one.
+    exchanges the meter's leads, where there is one; short: one that connects them with each other, to see that the
+    meter reads zero; volts: what relays, cables and fixture may carry, where it is less than the scanner says.
     """
 
     by: Literal["hand", "scanner", "fixture"] = "hand"
     scanner: str | None = None
     routes: dict[str, Channel] = Field(default_factory=dict)
     swap: Channel | None = None
+    short: Channel | None = None
+    volts: Volts | None = None
     bleed: Bleed | None = None
 
 
@@ -96,6 +99,7 @@ class Bench(Table):
     probing: Probing = Probing()
     links: dict[str, BenchLink] = Field(default_factory=dict)
     volumes: dict[str, Volume] = Field(default_factory=dict)
+    mains: Hertz | None = Field(None, description='the mains frequency at the bench, "50 Hz" or "60 Hz"')
     name: str = ""
     says: str = ""
     _file: str = PrivateAttr("")
@@ -212,6 +216,9 @@ def _probing(bench: Bench, document: Document, board: Board | None) -> None:
         channels.setdefault(channel, point)
         if board is not None:
             _known(document, path, point, {*board.points, *board.nets}, "point", "of the board")
+    for key, special in (("swap", probing.swap), ("short", probing.short)):
+        if special is not None and special in channels:
+            document.add(("probing", key), f"channel {special}, a route already", "a channel of its own")
     if probing.bleed and probing.bleed.route in channels:
         document.add(
             ("probing", "bleed", "route"), f"channel {probing.bleed.route}, a route already", "a channel of its own"

@@ -47,7 +47,10 @@ class OpenBench:
     cautions: Mapping[str, Sequence[str]] = field(default_factory=dict)  # what each supply cannot do
     input_ohms: float = TEN_MEGOHM
     load_tolerance: float = 0.001  # of the bench's test resistors, relative
+    mains: float | None = None  # Hz, as the bench file has it or as it is usual where the computer says that it is
+    relay_volts: float | None = None  # what the bench file lets relays, cables and fixture carry
     self_check: bool = True  # whether supply and meter are compared before a supply's first full voltage (wiring.py)
+    zero_seen: Callable[[], None] = lambda: None  # told when the meter's leads were together and read zero
     closers: list[Callable[[], None]] = field(default_factory=list)
     _consoles: dict[str, Any] = field(default_factory=dict)
 
@@ -118,7 +121,8 @@ class OpenBench:
             self.meter.input_ohms(high)
         except DialectError:
             return False
-        self.input_ohms = self.meter.input_resistance(self._scale)
+        finally:
+            self.input_ohms = self.meter.input_resistance(self._scale)
         return True
 
     @property

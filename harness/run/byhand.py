@@ -43,6 +43,7 @@ class SteadyHands:
     def __init__(self, operator: Operator) -> None:
         self.operator = operator
         self.bench: Any = None
+        self.zeroed = False
         self.trusted = False  # an open lead was seen to move with a high-ohmic input
         self.taken: list[str] = []  # how each point was accepted, for those who look behind
         self._fresh = True
@@ -51,6 +52,10 @@ class SteadyHands:
     def attach(self, bench: Any) -> None:
         """The bench whose meter is used. Raises nothing."""
         self.bench = bench
+
+    def zero_seen(self) -> None:
+        """The probes were touched together and the meter read zero: not asked again in this session."""
+        self.zeroed = True
 
     def place(self, title: str, detail: str) -> None:
         """Prompt and wait until the probe is there. Raises SkipPoint, OperatorStop, what the bench and guard raise."""

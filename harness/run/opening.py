@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from harness.run.bench import OpenBench
 from harness.run.guard.local import LocalGuard
 from harness.run.guard.owner import Feed, Guard
+from harness.run.mains import usual_mains
 from harness.run.probing import HandProbing, RelayProbing
 from harness.run.selfcheck import check_calibration
 from instruments.errors import BenchError
@@ -148,8 +149,13 @@ def open_virtual(
         traffic=traffic,
         virtual=made,
         self_check=options.get("transients", True),
+        mains=described.mains,
         closers=[drivers.close],
     )
+
+
+def _nothing() -> None:
+    """Nobody wants to know."""
 
 
 class _NoTraffic(list[Any]):
@@ -214,6 +220,9 @@ def open_real(
         traffic=traffic,
         text=described.text,
         cautions=guard.cautions,
+        mains=described.mains or usual_mains(),
+        zero_seen=hands.zero_seen if hands is not None else _nothing,
+        relay_volts=described.probing.volts,
         closers=[drivers.close],
     )
 
@@ -273,7 +282,7 @@ def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProb
     if probing.bleed is not None and probing.bleed.route is not None:
         loads[probing.bleed.ohms.nominal] = probing.bleed.route
     return RelayProbing(
-        scanner, routes, swap_channel=probing.swap, load_channels=loads,
+        scanner, routes, swap_channel=probing.swap, short_channel=probing.short, load_channels=loads,
         meter=next(iter(drivers.dmms.values()), None), most_volts=highest_volts(board),
     )  # fmt: skip
 
@@ -289,4 +298,6 @@ def hand_probing(
 ) -> HandProbing:
     bleed = described.probing.bleed
     ohms = bleed.ohms.nominal if bleed is not None else None
-    return HandProbing(board, tell, ohms, hands.place if hands is not None else None)
+    return HandProbing(
+        board, tell, ohms, hands.place if hands is not None else None, asks_short=hands is not None and not hands.zeroed
+    )

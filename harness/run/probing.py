@@ -30,7 +30,8 @@ class HotSwitch(BenchError):
 
 
 class RelayProbing:
-    """Through a scanner's channels. swap: the channel that swaps the leads; loads: ohms -> channel of a resistor."""
+    """Through a scanner's channels. swap: the channel that swaps the leads; short: the one that connects them with each
+    other; loads: ohms -> channel of a resistor."""
 
     by_hand = False
 
@@ -40,6 +41,7 @@ class RelayProbing:
         routes: Mapping[str, str],
         *,
         swap_channel: str | None = None,
+        short_channel: str | None = None,
         load_channels: Mapping[float, str] | None = None,
         meter: Any = None,
         most_volts: float = 0.0,
@@ -50,6 +52,7 @@ class RelayProbing:
         self._most_volts = most_volts
         self.routes = dict(routes)  # net -> channel
         self._swap_channel = swap_channel
+        self._short_channel = short_channel
         self._loads = dict(load_channels or {})
         self._net: str | None = None
         self._swapped = False
@@ -77,6 +80,17 @@ class RelayProbing:
             (self.scanner.close if swapped else self.scanner.open)(self._swap_channel)
             self._swapped = swapped
         return True
+
+    @property
+    def can_short(self) -> bool:
+        return self._short_channel is not None
+
+    def short(self) -> None:
+        """The meter's leads with each other, and no net."""
+        assert self._short_channel is not None
+        self._quiet()
+        self._net, self._swapped, self._loaded = None, False, None
+        self.scanner.only(self._short_channel)
 
     def loads(self) -> Sequence[float]:
         return sorted(self._loads)
@@ -117,7 +131,15 @@ class RelayProbing:
     def counts(self) -> dict[str, int]:
         """Operations of each relay that was moved since the scanner was opened, as its card counts them over its life;
         empty where it does not count."""
-        found = {channel: self.scanner.count(channel) for channel in sorted(self.scanner.switched)}
+        return self._counted(sorted(self.scanner.switched))
+
+    def all_counts(self) -> dict[str, int]:
+        """The same of every relay that this bench uses."""
+        special = (self._swap_channel, self._short_channel)
+        return self._counted([*self.routes.values(), *self._loads.values(), *filter(None, special)])
+
+    def _counted(self, channels: Sequence[str]) -> dict[str, int]:
+        found = {channel: self.scanner.count(channel) for channel in channels} if self.scanner.dialect.count else {}
         return {channel: count for channel, count in found.items() if count is not None}
 
     def release(self) -> None:
@@ -140,12 +162,15 @@ class HandProbing:
         tell: Callable[[str, str], None],
         bleed: float | None = None,
         place: Callable[[str, str], None] | None = None,
+        asks_short: bool = False,
     ) -> None:
-        """place: has a probe placed, where the meter tells by itself when it is; `tell` where it is not given."""
+        """place: has a probe placed, where the meter tells by itself when it is; `tell` where it is not given.
+        asks_short: whether a person may be asked to touch the probes together."""
         self.board = board
         self._tell = tell
         self._place_probe = place or tell
         self._bleed = bleed
+        self._asks_short = asks_short
         self._net: str | None = None
         self._swapped = False
 
@@ -177,6 +202,17 @@ class HandProbing:
             self._place_probe("Swap the leads", how)
             self._swapped = swapped
         return True
+
+    @property
+    def can_short(self) -> bool:
+        return self._asks_short
+
+    def short(self) -> None:
+        """The probes' tips together; asked once."""
+        self._tell(
+            "Touch the two probe tips together", "and hold them, until the next prompt: does the meter read zero?"
+        )
+        self._net, self._swapped = None, False
 
     def loads(self) -> Sequence[float]:
         return [self._bleed] if self._bleed is not None else []

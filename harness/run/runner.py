@@ -19,13 +19,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from harness.run.atrest import check_at_rest
 from harness.run.context import KEEP_LEASE, Context
 from harness.run.decide import worst
 from harness.run.errors import OperatorStop, Tripped
 from harness.run.guard.owner import OffReport
 from harness.run.predict import Predictor
 from harness.run.record import NullRecorder
-from harness.run.selfcheck import check_at_rest
 from harness.run.steps import StepKind, _discharge, kinds
 from instruments.errors import BenchError
 from results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
@@ -83,6 +83,7 @@ class Runner:
         self.error: BaseException | None = None
         self.trip: Trip | None = None
         self._number = 0
+        self._notes: list[str] = []
 
     def run(self) -> Result:
         """Every step in order, then everything off. Raises what the recorder's `begin` raises, with nothing on yet."""
@@ -129,7 +130,7 @@ class Runner:
         report = self.context.guard.prove_off()
         if not report.confirmed:
             raise BenchError(f"{report.says()}; nothing was energised")
-        check_at_rest(self.bench)
+        self._notes = check_at_rest(self.bench)
         total = len(self.sequence.steps)
         for number, model in enumerate(self._models(), start=1):
             kind = kinds()[model.do]
@@ -149,6 +150,9 @@ class Runner:
         context.begin(kind.stops)
         started = context.now
         broke: BaseException | None = None
+        for note in self._notes:  # of the bench; with the first step
+            context.say(note)
+        self._notes = []
         try:
             kind.run(context, model)
         except BaseException as error:  # noqa: BLE001  committed with the step, then told

@@ -37,6 +37,7 @@ SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
 RESOLUTION = 1e-3  # s: nothing on the bench looks closer, so nothing shorter is followed
 TOLERANCE = 5e-4  # of the largest capacitor's voltage: how far a step of a transient may be off
 DEFAULT_LOADS = (10e3,)
+MAINS = "50 Hz"
 SUPPLY_PARTS = {"series_ohms": 0.02, "capacitance": 0.0, "off_ohms": 1e6}
 
 
@@ -178,7 +179,7 @@ class VirtualBench:
         nets = {next(numbers): net for net in self.prepared.points.values()}
         swap = next(numbers)
         loads = {next(numbers): ohms for ohms in self.prepared.loads}
-        return Routes(nets, swap, loads)
+        return Routes(nets, swap, loads, short=next(numbers))
 
     def _target(self, spec: TargetSpec | None) -> Target | None:
         if spec is None:
@@ -237,7 +238,7 @@ class VirtualBench:
             if item.feeds:
                 entry["feeds"] = {str(number): supply for number, supply in item.feeds.items()}
             instruments[item.name] = entry
-        described: dict[str, Any] = {"instruments": instruments, "probing": self._probing()}
+        described: dict[str, Any] = {"mains": MAINS, "instruments": instruments, "probing": self._probing()}
         if self.target is not None and console is not None:
             described["links"] = {"console": {"port": console, "baud": self.target.spec.baud}}
         return described
@@ -247,6 +248,8 @@ class VirtualBench:
         probing: dict[str, Any] = {"by": "scanner", "routes": {point: next(numbers) for point in self.prepared.points}}
         if self.routes.swap is not None:
             probing["swap"] = self.routes.swap
+        if self.routes.short is not None:
+            probing["short"] = self.routes.short
         for channel, ohms in self.routes.loads.items():
             probing.setdefault("bleed", {"ohms": f"{ohms:g} Ω", "route": channel})
         return probing

@@ -1,7 +1,8 @@
 """A meter's hardware: what its input does to the circuit, and what it reads.
 
 DC volts through 10 MΩ or more than 10 GΩ; ohms and diode by a test current under a compliance voltage, so that a
-semiconductor in the path shows as on a real meter; AC-coupled true RMS; frequency. A reading carries this specimen's
+semiconductor in the path shows as on a real meter, four wires without what the way to the point adds; AC-coupled true
+RMS; frequency; current, where nothing is in the current jack. A reading carries this specimen's
 gain and offset error inside the accuracy table, noise by integration time, resolution, and overload as 9.9E37.
 The faces (dmm_faces*.py) speak a maker's commands to it.
 """
@@ -26,7 +27,8 @@ RANGE_CHANGE = 0.004  # seconds that a change of range takes (34401A data sheet:
 BIAS_AMPS = 30e-12  # A into an open input (34401A data sheet: below 30 pA at 25 °C)
 LEAD_FARADS = 100e-12  # F of an open test lead (common practice, no source)
 BANDWIDTH = 300e3  # Hz: AC and frequency readings end here
-Quantity = Literal["VOLT", "VOLT:AC", "RES", "FREQ", "DIOD", "CONT", "CURR"]
+Quantity = Literal["VOLT", "VOLT:AC", "RES", "FRES", "FREQ", "DIOD", "CONT", "CURR"]
+WITH_CURRENT: tuple[Quantity, ...] = ("RES", "FRES", "CONT", "DIOD")  # a test current flows
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,17 @@ class Range:
     over: float = 1.2  # readings reach this much of full scale
 
 
+def ranges(*rows: tuple[float, float, float]) -> tuple[Range, ...]:
+    """Rows of full scale, % of reading, % of range."""
+    return tuple(
+        Range(full, reading / 100, part / 100, over=1.0 if full >= 1000 else 1.2) for full, reading, part in rows
+    )
+
+
+# 34401A: DC current, from memory.
+AMPS_34401A = ranges((0.01, 0.05, 0.02), (0.1, 0.05, 0.005), (1, 0.1, 0.01), (3, 0.12, 0.02))
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """The ranges of a model by quantity, ascending."""
@@ -50,24 +63,20 @@ class Table:
     ohms: tuple[Range, ...]
     diode: Range
     high_z_to: float = 10.0  # ranges up to this one offer more than 10 GΩ
+    amps: tuple[Range, ...] = AMPS_34401A
 
     def of(self, quantity: Quantity) -> tuple[Range, ...]:
         if quantity in ("VOLT:AC", "FREQ"):
             return self.ac_volts
-        if quantity == "RES":
+        if quantity in ("RES", "FRES"):
             return self.ohms
+        if quantity == "CURR":
+            return self.amps
         if quantity == "DIOD":
             return (self.diode,)
         if quantity == "CONT":
             return (next(item for item in self.ohms if item.full >= 1e3),)
         return self.volts
-
-
-def ranges(*rows: tuple[float, float, float]) -> tuple[Range, ...]:
-    """Rows of full scale, % of reading, % of range."""
-    return tuple(
-        Range(full, reading / 100, part / 100, over=1.0 if full >= 1000 else 1.2) for full, reading, part in rows
-    )
 
 
 # HP/Keysight 34401A, one year: DC volts table from its data sheet; ohms and test currents from memory.
@@ -85,7 +94,14 @@ VOLTS_34401A = ranges(
 )
 AC_34401A = ranges((0.1, 0.06, 0.04), (1, 0.06, 0.03), (10, 0.06, 0.03), (100, 0.06, 0.03), (750, 0.06, 0.03))
 TABLE_34401A = Table(VOLTS_34401A, AC_34401A, OHMS_34401A, Range(1.0, 1e-4, 2e-4, 1e-3, 5.0))
-TABLE_34461A = Table(VOLTS_34401A, AC_34401A, OHMS_34401A, Range(5.0, 1e-4, 2e-4, 1e-3, 9.0, 1.0))
+# Truevolt: the ranges below 10 mA from memory, as in its dialect.
+TABLE_34461A = Table(
+    VOLTS_34401A,
+    AC_34401A,
+    OHMS_34401A,
+    Range(5.0, 1e-4, 2e-4, 1e-3, 9.0, 1.0),
+    amps=(*ranges((1e-4, 0.05, 0.025), (1e-3, 0.05, 0.006)), *AMPS_34401A[:3], *ranges((3, 0.2, 0.02))),
+)
 # DMM6500 data sheet p9: test currents and open-circuit volts.
 TABLE_DMM6500 = Table(
     ranges(
@@ -104,6 +120,15 @@ TABLE_DMM6500 = Table(
         Range(100e6, 1.5e-3, 3e-5, 0.7e-6, 7.1),
     ),
     Range(10.0, 1e-4, 2e-5, 1e-3, 12.5, 1.0),
+    amps=ranges(  # from memory, but for 10 mA
+        (1e-5, 0.05, 0.01),
+        (1e-4, 0.05, 0.01),
+        (1e-3, 0.05, 0.01),
+        (0.01, 0.006, 0.0009),
+        (0.1, 0.05, 0.005),
+        (1, 0.1, 0.01),
+        (3, 0.12, 0.02),
+    ),
 )
 
 
@@ -195,8 +220,10 @@ class Meter:
     def apply(self) -> None:
         """Put the input into the state that the quantity and range need; the circuit settles from now on."""
         item = self.present
-        if self.quantity in ("RES", "CONT", "DIOD"):
+        if self.quantity in WITH_CURRENT:
             self.probe.load(OPEN_INPUT, item.amps, item.compliance)
+        elif self.quantity == "CURR":
+            self.probe.load(OPEN_INPUT)
         elif self.quantity in ("VOLT:AC", "FREQ"):
             self.probe.load(1e6)
         else:
@@ -205,8 +232,6 @@ class Meter:
 
     def read(self) -> float:
         """One reading in V, Ω or Hz; 9.9E37 for overload. The input has been applied and has had its time."""
-        if self.quantity == "CURR":
-            return self._with_errors(0.0, Range(1.0, 1e-3, 2e-4))
         for _ in self.table.of(self.quantity):
             item = self.present
             value = self.probe.mistakes.shown(self.quantity, self._true(item))
@@ -244,8 +269,10 @@ class Meter:
         return self.waves.between(self.probe.high, self.probe.low)
 
     def _true(self, item: Range) -> float:
-        if self.quantity in ("RES", "CONT"):
+        if self.quantity in ("RES", "FRES", "CONT"):
             return self._ohms(item)
+        if self.quantity == "CURR":
+            return 0.0
         wave = self._wave()
         if self.quantity == "VOLT:AC":
             return wave.rms if wave.frequency <= BANDWIDTH else 0.0
@@ -259,7 +286,7 @@ class Meter:
         volts = self._wave().mean
         if volts >= item.compliance * 0.98:
             return math.inf
-        return volts / item.amps + self.probe.path
+        return volts / item.amps + (0.0 if self.quantity == "FRES" else self.probe.path)
 
     def _with_errors(self, value: float, item: Range) -> float:
         gain = item.reading * drawn(self.serial, self.quantity, item.full, "gain")

@@ -9,7 +9,7 @@ from typing import ClassVar
 
 from .dmm import TABLE_34461A, Quantity, Table
 from .dmm_scpi import ScpiDmm
-from .scpi_data import Boolean, BooleanOr, Number
+from .scpi_data import Boolean, BooleanOr, Number, Plain
 from .scpi_tree import command, query
 
 
@@ -59,11 +59,12 @@ class Meter34401A(ScpiDmm):
 
 
 class Truevolt(ScpiDmm):
-    """Keysight 34461A and its LAN sisters: VOLT:DC:IMP:AUTO, VOLT:DC:ZERO:AUTO."""
+    """Keysight 34461A and its LAN sisters: VOLT:DC:IMP:AUTO, VOLT:DC:ZERO:AUTO, CURR:DC:TERM."""
 
     identity: ClassVar[tuple[str, str]] = ("Keysight Technologies", "34461A")
     firmware: ClassVar[str] = "A.03.03-03.15-03.03-00.52-04-03"
     table: ClassVar[Table] = TABLE_34461A
+    jack: str = "3"
 
     @command("[SENSe:]VOLTage[:DC]:IMPedance:AUTO", Boolean())
     def input_auto(self, on: bool) -> None:
@@ -95,6 +96,21 @@ class Truevolt(ScpiDmm):
         super().configure(quantity, span, resolution)
         if self.nplc[quantity] < 1:
             self.auto_zero = False
+
+    @command("[SENSe:]CURRent[:DC]:TERMinals", Plain(("3", "10")))
+    @command("[SENSe:]CURRent:AC:TERMinals", Plain(("3", "10")))
+    def current_terminals(self, amps: str) -> None:
+        """Which of the two current jacks; neither is wired to anything here (guide p197)."""
+        self.jack = amps
+
+    @query("[SENSe:]CURRent[:DC]:TERMinals")
+    @query("[SENSe:]CURRent:AC:TERMinals")
+    def current_terminals_query(self) -> str:
+        return self.jack
+
+    @query("SYSTem:LFRequency")
+    def line_frequency(self) -> str:
+        return f"{self.meter.probe.mistakes.mains:+.0f}"
 
     @query("CALibration:DATE")
     def calibration_date(self) -> str:

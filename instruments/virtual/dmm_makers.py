@@ -31,6 +31,7 @@ TABLE_2000 = Table(
         Range(100e6, 1.5e-3, 3e-5, 0.7e-6, 9.0),
     ),
     Range(3.0, 4e-5, 7e-6, 1e-3, 5.0, 1.0),
+    amps=ranges((0.01, 0.05, 0.008), (0.1, 0.05, 0.08), (1, 0.08, 0.008), (3, 0.12, 0.004)),
 )
 TABLE_8845A = Table(
     ranges(
@@ -47,6 +48,15 @@ TABLE_8845A = Table(
         Range(100e6, 8e-3, 1e-4, 0.1e-6, 12.0),
     ),
     Range(5.0, 1e-4, 2e-4, 1e-3, 7.0, 1.0),
+    amps=ranges(  # 8845A/46A Calibration Manual
+        (1e-4, 0.05, 0.025),
+        (1e-3, 0.05, 0.005),
+        (0.01, 0.05, 0.02),
+        (0.1, 0.05, 0.005),
+        (1, 0.05, 0.02),
+        (3, 0.1, 0.02),
+        (10, 0.15, 0.02),
+    ),
 )
 TABLE_SDM3065X = Table(
     ranges(
@@ -122,6 +132,10 @@ class Keithley2000(ScpiDmm):
     @query("SYSTem:FRSWitch")
     def front(self) -> str:
         return "1"
+
+    @query("SYSTem:LFRequency")
+    def line_frequency(self) -> str:
+        return f"{self.meter.probe.mistakes.mains:.0f}"
 
     @query("CALibration:PROTected:DATE")
     def calibrated(self) -> str:
@@ -213,6 +227,10 @@ class Dmm6500(ScpiDmm):
     @query("[SENSe:]RESistance:AZERo[:STATe]")
     def zero_query(self) -> str:
         return str(int(self.auto_zero))
+
+    @query("SYSTem:LFRequency")
+    def line_frequency(self) -> str:
+        return f"{self.meter.probe.mistakes.mains:.0f}"
 
     @command("[SENSe:]AZERo:ONCE")
     def zero_once(self) -> None:

@@ -20,6 +20,7 @@ FUNCTIONS: dict[str, Quantity] = {
     "VOLTage:AC": "VOLT:AC",
     "CURRent[:DC]": "CURR",
     "RESistance": "RES",
+    "FRESistance": "FRES",
     "FREQuency": "FREQ",
     "DIODe": "DIOD",
     "CONTinuity": "CONT",
@@ -29,6 +30,7 @@ UNITS: dict[Quantity, str] = {
     "VOLT:AC": "V",
     "CURR": "A",
     "RES": "OHM",
+    "FRES": "OHM",
     "FREQ": "HZ",
     "DIOD": "V",
     "CONT": "OHM",
@@ -135,7 +137,7 @@ class ScpiDmm(ScpiInstrument):
         """Take the readings that the trigger settings ask for."""
         values = [self.meter.read() for _ in range(self.samples * self.triggers)]
         if self.meter.overloaded:
-            bit = 9 if self.meter.quantity in ("RES", "CONT") else 0
+            bit = 9 if self.meter.quantity in ("RES", "FRES", "CONT") else 0
             self.questionable.event |= 1 << bit
         return values
 
@@ -266,12 +268,12 @@ def _by_function() -> list[tuple[Declared, Handler]]:
         digits = Number(UNITS[quantity], ("MINimum", "MAXimum", "DEFault"), optional=True)
         add(f"CONFigure[:SCALar]:{name}", False, _configure(quantity), span, digits)
         add(f"MEASure[:SCALar]:{name}", True, _measure(quantity), span, digits)
-        if quantity in ("VOLT", "VOLT:AC", "RES", "CURR"):
+        if quantity in ("VOLT", "VOLT:AC", "RES", "FRES", "CURR"):
             add(f"[SENSe:]{name}:RANGe[:UPPer]", False, _set_range(quantity), Number(UNITS[quantity]))
             add(f"[SENSe:]{name}:RANGe[:UPPer]", True, _get_range(quantity), Number(optional=True))
             add(f"[SENSe:]{name}:RANGe:AUTO", False, _set_auto(quantity), BooleanOr(("ONCE",)))
             add(f"[SENSe:]{name}:RANGe:AUTO", True, _get_auto(quantity))
-        if quantity in ("VOLT", "RES", "CURR"):
+        if quantity in ("VOLT", "RES", "FRES", "CURR"):
             add(f"[SENSe:]{name}:NPLCycles", False, _set_nplc(quantity), Number())
             add(f"[SENSe:]{name}:NPLCycles", True, _get_nplc(quantity), Number(optional=True))
     return made

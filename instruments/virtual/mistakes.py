@@ -5,6 +5,10 @@
     meter:current jack       the red lead is in the current jack: a few ohms across the net, and volts read 0
     USB+CELL:exchanged       the leads of two supplies are exchanged
     meter:stuck              the display is held: every reading is the first one
+    meter:high impedance     its input stays above 10 GΩ whatever it is told
+    meter:offset             it reads 20 mV too much: out of adjustment, or nulled on something
+    meter:bad contact        80 Ω in a lead or its plug
+    meter:60 Hz              it integrates over periods of the other mains
 
 The board may be without fault: a run must then end as "error", never as "fail".
 """
@@ -16,7 +20,10 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-METER = ("swapped", "lead off", "current jack", "stuck")
+METER = (
+    "swapped", "lead off", "current jack", "stuck", "high impedance", "offset", "bad contact", "60 Hz",
+)  # fmt: skip
+OFFSET_VOLTS, CONTACT_OHMS, HIGH_OHMS = 0.02, 80.0, 20e9
 SHUNT_OHMS = 5.0  # fuse, shunt and leads of a 400 mA jack (common practice, no source)
 
 
@@ -44,13 +51,24 @@ class Mistakes:
 
     def front(self, ohms: float, amps: float, compliance: float) -> tuple[float, float, float]:
         """What the meter's input really presents."""
+        if self.meter == "high impedance" and not amps:
+            ohms = HIGH_OHMS
         return (SHUNT_OHMS, 0.0, compliance) if self.meter == "current jack" else (ohms, amps, compliance)
 
     def shown(self, quantity: str, value: float) -> float:
         """What the meter makes of it: its volts input is open while the lead is in the current jack."""
+        if self.meter == "offset" and quantity == "VOLT":
+            return value + OFFSET_VOLTS
+        if self.meter == "bad contact" and quantity in ("RES", "CONT"):  # four wires do not see it
+            return value + CONTACT_OHMS
         if self.meter != "current jack":
             return value
-        return math.inf if quantity in ("RES", "CONT", "DIOD") else 0.0
+        return math.inf if quantity in ("RES", "FRES", "CONT", "DIOD") else 0.0
+
+    @property
+    def mains(self) -> float:
+        """The mains frequency that the meter is set to, Hz; the bench's own is 50."""
+        return 60.0 if self.meter == "60 Hz" else 50.0
 
 
 NONE = Mistakes()

@@ -1,8 +1,8 @@
 """A scanner's hardware: relays between the board's points and the meter, with counts, settle time and real ties.
 
 A closed channel puts its net on the meter's high lead. A second closed channel ties its net to the first through both
-relays, as it really would. Two kinds of channel serve the bench: one swaps the meter's leads, others put a known
-resistor across the meter. The faces (scanner_scpi.py) speak a maker's commands to it.
+relays, as it really would. Three kinds of channel serve the bench: one swaps the meter's leads, one connects them with
+each other, others put a known resistor across the meter. The faces (scanner_scpi.py) speak a maker's commands to it.
 """
 
 from __future__ import annotations
@@ -21,15 +21,17 @@ HOT_VOLTS, HOT_AMPS = 1.0, 1e-3  # a contact that moves under more than both is 
 
 @dataclass(frozen=True, slots=True)
 class Routes:
-    """What each channel does. points: channel -> net; swap: the one that swaps the leads; loads: channel -> ohms."""
+    """What each channel does. points: channel -> net; swap: the one that swaps the leads; loads: channel -> ohms;
+    short: the one that connects the leads with each other."""
 
     points: Mapping[int, str]
     swap: int | None = None
     loads: Mapping[int, float] = field(default_factory=dict)
+    short: int | None = None
 
     @property
     def channels(self) -> list[int]:
-        extra = [self.swap] if self.swap is not None else []
+        extra = [each for each in (self.swap, self.short) if each is not None]
         return sorted([*self.points, *extra, *self.loads])
 
 
@@ -63,7 +65,7 @@ class Relays:
         return told
 
     def knows(self, channel: int) -> bool:
-        return channel in self.routes.points or channel == self.routes.swap or channel in self.loads
+        return channel in self.routes.channels
 
     def ohms(self, channel: int) -> float:
         """Contact resistance of a channel of this specimen."""
@@ -102,6 +104,9 @@ class Relays:
         points = [channel for channel in self.order if channel in self.routes.points]
         bus = self.routes.points[points[0]] if points else probe.idle
         probe.path = 0.1 + (self.ohms(points[0]) if points else 0.0)
+        if self.routes.short is not None and self.routes.short in self.closed:
+            bus = probe.ground
+            probe.path = 0.1 + self.ohms(self.routes.short)
         self._tie(points, bus)
         self._load(bus)
         if self.routes.swap in self.closed:

@@ -250,12 +250,13 @@ def by_hand(toy: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Path, C
         document = bench.bench_description(addresses.instruments)
         scanner = document["instruments"].pop("scanner")
         routes = {board.net_of(point): channel for point, channel in document["probing"]["routes"].items()}
+        routes["the other tip"] = document["probing"]["short"]
         document["probing"] = {"by": "hand"}
         (toy.folder / "hand.toml").write_text(bench_toml("Toy", "T-1", document))
         host, port = scanner["address"].split("::")[1:3]
 
         def hand(net: str) -> None:
-            line = f"ROUT:CLOS:EXCL (@{routes[net]})" if net else "ROUT:OPEN (@101:105)"
+            line = f"ROUT:CLOS:EXCL (@{routes[net]})" if net else f"ROUT:OPEN (@101:105,{routes['the other tip']})"
             with socket.create_connection((host, int(port)), timeout=10) as link:
                 link.sendall(f"{line};*OPC?\n".encode())
                 link.recv(100)
@@ -263,13 +264,17 @@ def by_hand(toy: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Path, C
         yield toy.folder, hand
 
 
-def confirm(terminal: Terminal) -> None:
-    """Enter, some time after the question: what is pressed before it is looked at is thrown away. Once, since a second
-    one would take the first reading."""
+def confirm(terminal: Terminal, hand: Callable[[str], None]) -> None:
+    """Enter, then the probes together and Enter again. Some time after each question: what is pressed before it is
+    looked at is thrown away. Once, since a second one would take the first reading."""
     terminal.until(lambda screen: "and the unit on the bench?" in screen)
     ends = time.monotonic() + 1.0
     while time.monotonic() < ends:
         terminal.read()
+    terminal.press("\r")
+    terminal.until(lambda screen: "Touch the two probe tips together" in screen)
+    hand("the other tip")
+    terminal.read(0.3)
     terminal.press("\r")
     terminal.until(lambda screen: "Probe" in screen)
 
@@ -280,7 +285,7 @@ def test_a_person_at_a_terminal_probes_a_powered_board(toy: Any, by_hand: tuple[
     toy.steps(POWERED, "powered.toml")
     terminal = Terminal(folder, "run", "powered.toml", "--unit", "T-1", "--bench", "hand.toml")
     try:
-        confirm(terminal)
+        confirm(terminal, hand)
         probed, asked = 0, 0
         ends = time.monotonic() + 60
         while not terminal.ended():

@@ -15,10 +15,12 @@ from instruments.virtual.mistakes import METER, parse_mistakes
 
 
 def run(toy: Any, *mistakes: str, plants: tuple[str, ...] = ()) -> Result:
-    """Without the bench's resistor in the short check, which would tell a lead that is off by itself."""
+    """Without the bench's resistor in the short check, and without the relay that connects the meter's leads: either
+    would tell a lead that is off by itself (test_atrest.py)."""
     text = toy.sequence.read_text().replace('expect = "> 1 kΩ"', 'expect = "> 1 kΩ"\nshunt = false', 1)
     sequence = load_sequence(toy.write("unshunted.toml", text))
     with open_virtual(sequence.board, unit="T-1", plants=plants, mistakes=mistakes) as bench:
+        bench.probing._short_channel = None
         result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
         assert bench.virtual.outputs_on == []
         assert bench.virtual.overstress == []
