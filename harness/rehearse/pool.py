@@ -54,6 +54,8 @@ def judge_all(
     count = workers or os.cpu_count() or 1
     chunks = [(first, texts[first : first + CHUNK]) for first in range(0, len(texts), CHUNK)]
     _job = job
+    if progress is not None:
+        progress(0, len(texts))
     try:
         if count == 1 or len(chunks) <= 1:
             return _gathered(len(texts), (_work(*chunk) for chunk in chunks), progress)

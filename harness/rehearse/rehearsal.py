@@ -99,7 +99,6 @@ class Rehearsal:
         }  # fmt: skip
 
 
-
 def rehearse(
     sequence: StepSequence,
     planted: Sequence[Sequence[Fault]] | None = None,

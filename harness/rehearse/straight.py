@@ -57,6 +57,7 @@ class Tables:
         for psu in found.psus.values():
             for channel in psu.channels:
                 psu.limits(channel)
+                psu.most_ocp_delay(channel)
         return found
 
 
@@ -64,6 +65,7 @@ class StraightPsu:
     """The part of a supply's driver that a guard uses."""
 
     def __init__(self, driver: Psu, instrument: Any) -> None:
+        self._driver = driver  # for what it knows by now, without a word to the instrument
         self.can = driver.can
         self.amps_accuracy = driver.amps_accuracy
         self.channels = driver.channels
@@ -80,8 +82,18 @@ class StraightPsu:
         output.set_amps(amps)
         output.set_volts(volts)
 
-    def protect(self, ch: str | int, ovp: float | None = None, ocp: float | None = None) -> None:
+    def most_ocp_delay(self, ch: str | int) -> float | None:
+        return self._driver.most_ocp_delay(ch)
+
+    def unprotect(self, ch: str | int) -> None:
+        self._output(ch).settings.ocp_on = False
+
+    def protect(
+        self, ch: str | int, ovp: float | None = None, ocp: float | None = None, delay: float | None = None
+    ) -> None:
         output = self._output(ch)
+        if delay is not None:
+            output.settings.ocp_delay = delay
         if ovp is not None:
             output.set_ovp(ovp)
             output.settings.ovp_on = True

@@ -10,6 +10,7 @@ CPU seconds are of this process and its workers, so that other programs on the m
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import os
 import random
 import resource
@@ -84,18 +85,52 @@ def main() -> None:
 
 
 def whole() -> None:
-    """All of Skep's first power-on with two workers, nothing saved: CPU seconds, seconds, memory."""
+    """All of Skep's first power-on with two workers: CPU seconds, seconds, memory."""
     from harness.describe.load import load_sequence
     from harness.rehearse.rehearsal import rehearse
 
     before, begun = cpu(), time.perf_counter()
-    result = rehearse(load_sequence(SKEP), workers=2)
+    memory = Memory()
+    result = rehearse(load_sequence(SKEP), workers=2, progress=memory.look)
     spent, passed = cpu() - before, time.perf_counter() - begun
     print(
         f"{result.faults} faults: {spent:.1f} s of CPU ({1000 * spent / result.faults:.0f} ms a fault), {passed:.1f} s"
     )
-    own, child = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    print(f"memory: {own:.0f} MiB here, {child:.0f} MiB in the larger worker")
+    print(
+        f"{len(result.caught)} caught, {len(result.escaped)} escaped, {len(result.equivalent)} equivalent, "
+        f"{len(result.burned)} burned, {len(result.broken)} not solved"
+    )
+    print(memory.says())
+
+
+class Memory:
+    """The largest sum of memory of this process and its workers, looked at whenever some trials are done (Linux)."""
+
+    def __init__(self) -> None:
+        self.resident = self.shared_once = 0.0
+
+    def look(self, *_progress: int) -> None:
+        seen = [_memory(pid) for pid in (os.getpid(), *(each.pid for each in multiprocessing.active_children()))]
+        self.resident = max(self.resident, sum(resident for resident, _ in seen))
+        self.shared_once = max(self.shared_once, sum(share for _, share in seen))
+
+    def says(self) -> str:
+        if not self.resident:
+            return "memory: not measured on this system"
+        return (
+            f"memory: resident sets of parent and workers {self.resident:.0f} MiB in sum at most, "
+            f"{self.shared_once:.0f} MiB with pages that they share counted once"
+        )
+
+
+def _memory(pid: int | None) -> tuple[float, float]:
+    """(resident, proportional) set of a process in MiB; zeros for one that has just ended."""
+    try:
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text(encoding="ascii").splitlines()
+    except OSError:
+        return 0.0, 0.0
+    sizes = {line.split(":")[0]: float(line.split()[1]) / 1024 for line in lines if line.endswith("kB")}
+    return sizes.get("Rss", 0.0), sizes.get("Pss", 0.0)
 
 
 def cpu() -> float:

@@ -11,6 +11,8 @@ import pytest
 import wren
 
 from harness.describe.load import load_sequence
+from harness.rehearse import pool
+from harness.rehearse.job import Job
 from harness.rehearse.rehearsal import Rehearsal, rehearse
 from harness.rehearse.saving import _changes
 from harness.rehearse.trial import Shared, run_trial
@@ -84,6 +86,21 @@ def test_an_order_of_faults_changes_nothing_and_workers_neither(tmp_path: Path) 
     there, back = _rehearsed(sequence, *names), _rehearsed(sequence, *reversed(names))
     assert {each.fault: each.step for each in there.caught} == {each.fault: each.step for each in back.caught}
     assert sorted(each.fault for each in there.escaped) == sorted(each.fault for each in back.escaped)
+
+
+def test_a_process_that_inherits_nothing_makes_the_job_from_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on systems where a new process begins empty."""
+    sequence = wren.write(tmp_path)
+    names = [["R2:missing"], ["U2:missing"], ["D1.K:net=VBAT"]]
+    job = Job(load_sequence(sequence), [[parse_fault(text) for text in each] for each in names])
+    monkeypatch.setattr(pool, "_job", None)
+    pool._begin(str(sequence), names, True)
+    first, judged = pool._work(7, names)
+    assert first == 7
+    assert judged == job.judge(job.planted)
+    assert [each.step for each in judged] == [None, 4, 3]
 
 
 # --- the command ------------------------------------------------------------------------------------------------------
