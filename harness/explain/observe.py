@@ -21,8 +21,10 @@ OVER_RANGE = 1.2
 """What a bench meter shows at most on a fixed ohms range, as a share of the range (common practice: 20 % over)."""
 MOST_OHMS = 10e6
 """What no unpowered rail is told to be above: leakage and the bench are in parallel."""
-LEAST_OHMS = 1.0
-"""Leads, relay contacts and the probe's tip: nothing less is told from a short (a scanner's path: up to 1.5 Ω)."""
+LEAST_OHMS = 0.05
+"""Nothing less is told from a short."""
+CONTACT_OHMS = 0.4
+"""What leads, relay contacts and the probe's tip add (common practice 0.2 to 1 Ω; a scanner's path: up to 1.5 Ω)."""
 
 VOLTS, OHMS, CURRENT, TEXT = "dc volts", "ohms", "current", "text"
 REVERSED = "ohms reversed"
@@ -70,12 +72,16 @@ class Observation:
         if self.quantity != OHMS or math.isnan(value):
             return value
         if self.shunt is None:
-            return math.log10(min(max(value, LEAST_OHMS), self.top))
-        return math.log10(max(1 / (1 / max(value, 1e-9) + 1 / self.shunt), LEAST_OHMS))
+            return self.counted(value + CONTACT_OHMS)
+        return self.counted(1 / (1 / max(value, 1e-9) + 1 / self.shunt) + CONTACT_OHMS)
+
+    def counted(self, ohms: float) -> float:
+        """Decades of what the meter shows, from the least that is told from a short to the most that it shows."""
+        return math.log10(min(max(ohms, LEAST_OHMS), self.top))
 
     def ohms_of(self, y: float) -> float:
         """The resistance (Ω) that an ohms observation counts as y; inf from `top` on."""
-        siemens = 10**-y - (1 / self.shunt if self.shunt else 0.0)
+        siemens = 1 / max(10**y - CONTACT_OHMS, 1e-3) - (1 / self.shunt if self.shunt else 0.0)
         return 1 / siemens if siemens > 1.001 / self.top else math.inf
 
 
@@ -163,7 +169,7 @@ def _ohms(reading: Reading, step: Step, state: BenchState, net: str | None) -> O
         net, OHMS, state, 0.0, _ohms_sigma(reading, value, amps, across), step.number, reading,
         turned=reading.quantity == REVERSED, top=top, test_amps=amps, open_volts=volts, shunt=across,
     )  # fmt: skip
-    return _with_y(made, made.as_seen(value))
+    return _with_y(made, made.counted(value if across is None else 1 / (1 / value + 1 / across)))
 
 
 def _told_at_least(reading: Reading) -> float | None:
