@@ -123,7 +123,8 @@ def _at_bench(
     board = explanation.case.model.board if explanation.case is not None else None
     described = load_bench(bench_file, board) if bench_file else None
     operator = operator_there(common)
-    _say(common, explanation)
+    if explanation.case is not None:
+        _say(common, explanation)
     with as_interrupt():
         tell_abandoned(common, store)
         asked = at_bench(

@@ -67,6 +67,10 @@ def explain_run(
     notes = _edited(run, board)
     if not run.readings():
         raise CannotExplain(f"run {run.id[:8]} of {run.unit} has no readings: there is nothing to explain")
+    if not own.parts and reference is not None:
+        raise CannotExplain(
+            f"{own.name} has no [parts]: without a circuit nothing tells what a reference unit shows too"
+        )
     if not own.parts:
         return _without_circuit(run, own, notes, started)
     model = BoardModel.of(own)
