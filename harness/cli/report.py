@@ -82,7 +82,7 @@ def _board(
         if batch:
             return "batch", f"batch-{_plain(name)}", report_batch(store, name, sequence=sequence)
         reviewed = None if file is None else _reviewed(file)
-        explained = _explained_units(store, name) if asked else None
+        explained = _explained_units(store, name, reference) if asked else None
         html = report_board(store, name, explain=explained, review=reviewed, reference=reference)
     return "board", f"report-{_plain(name)}", html
 
@@ -105,21 +105,22 @@ def _write(common: Common, kind: str, output: str, html: str) -> None:
     common.emit({"report": str(path), "kind": kind})
 
 
-def _explained(store: Store, run: str) -> dict[str, Any] | None:
-    """The explanation of a run; None where there is nothing to explain with."""
+def _explained(store: Store, run: str, reference: str | None = None) -> dict[str, Any] | None:
+    """The explanation of a run, held against the reference unit where there is one; None where there is nothing to
+    explain with."""
     from harness.explain.cases import CannotExplain
     from harness.explain.explaining import explain_run
 
     try:
-        return explain_run(store, run).as_json()
+        return explain_run(store, run, reference=reference).as_json()
     except CannotExplain:
-        return None
+        return None if reference is None else _explained(store, run)
 
 
 MOST_EXPLAINED = 12  # units of a board report; each takes seconds
 
 
-def _explained_units(store: Store, board: str) -> dict[str, dict[str, Any]]:
+def _explained_units(store: Store, board: str, reference: str | None) -> dict[str, dict[str, Any]]:
     """The explanation of the latest run of each unit that did not pass."""
     from results.records import ASKED
 
@@ -127,7 +128,10 @@ def _explained_units(store: Store, board: str) -> dict[str, dict[str, Any]]:
     for summary in store.runs(board=board):
         if summary.outcome not in (None, "pass", "error") and summary.sequence != ASKED:
             latest.setdefault(summary.unit, summary.id)
-    found = {unit: _explained(store, run) for unit, run in list(latest.items())[:MOST_EXPLAINED]}
+    found = {
+        unit: _explained(store, run, reference if unit != reference else None)
+        for unit, run in list(latest.items())[:MOST_EXPLAINED]
+    }
     return {unit: document for unit, document in found.items() if document is not None}
 
 
