@@ -205,6 +205,8 @@ class Ask(Table):
     ovp_on: Question | None = None
     ocp: Question | None = None
     ocp_on: Question | None = None
+    ocp_delay: Question | None = None
+    most_ocp_delay: Question | None = None
     ovp_tripped: Question | None = None
     ocp_tripped: Question | None = None
     most_volts: Question | None = None
@@ -267,14 +269,14 @@ class Can(Table):
     """What the supply can and cannot do; what it cannot is told before energising.
 
     outputs: whether each output has its own switch; ocp: own level, trips on entering current limit, or none;
-    trip_is: how a trip shows; clear_restores: whether clearing a trip may switch the output back on ("unknown" is
-    treated as yes); floor: amps below which the readback says little.
+    trip_is: how a trip shows; most_ocp_delay: s, where it cannot be asked for it; clear_restores: whether clearing a
+    trip may switch the output back on ("unknown" is treated as yes); floor: amps below which the readback says little.
     """
 
     outputs: Literal["each", "together"] = "each"
     ovp: bool = True
     ocp: Literal["level", "on limit", "none"] = "level"
-    ocp_least_delay: float | None = None
+    most_ocp_delay: float | None = None
     clear_restores: Literal["yes", "no", "unknown"] = "unknown"
     floor: float = 0.010
     master: bool = Field(default=False, description="a master switch brings on whatever is armed")

@@ -31,6 +31,10 @@ from .speaker import Speaker
 
 __all__ = ["Limits", "Psu", "Sample"]
 Ch = str | int
+_NO_DELAY = {
+    "on limit": "Its over-current protection has no delay, and an inrush would trip it: armed only where a step asks.",
+    "level": "Its over-current protection has no delay: it is set above the limit, and acts only where that fails.",
+}
 
 
 class Psu:
@@ -43,6 +47,7 @@ class Psu:
         self.outputs = Outputs(self.speaker, dialect)
         self.looks = Looks(self.outputs, dialect)
         self.identity: Identity | None = None
+        self._most_delays: dict[str, float | None] = {}
         link.on_reopen.append(self._after_reopening)
 
     # --- who and what -----------------------------------------------------------------------------------------------
@@ -80,6 +85,8 @@ class Psu:
             said.append("This supply has no over-voltage protection.")
         if can.ocp == "none":
             said.append("This supply has no over-current protection; the current limit and the guard are all there is.")
+        elif not self.dialect.say.ocp_delay:
+            said.append(_NO_DELAY[can.ocp])
         if not self.looks.state_questions(self.channels[0]):
             said.append("This supply cannot tell whether its output is on: look at its panel.")
         if can.outputs == "together":
@@ -178,6 +185,7 @@ class Psu:
             checks += self._checks((ask.ovp, ovp), (ask.ovp_on, True))
         if delay is not None and say.ocp_delay:
             lines += self.outputs.render(name, say.ocp_delay, seconds=delay)
+            checks += self._checks((ask.ocp_delay, delay))
         if ocp is not None:
             self._must(bool(say.ocp) and can.ocp != "none", "over-current protection")
             lines += self.outputs.render(name, say.ocp, amps=ocp)
@@ -189,6 +197,28 @@ class Psu:
         if commanded is not None:
             commanded.ovp = commanded.ovp if ovp is None else ovp
             commanded.ocp = commanded.ocp if ocp is None else (ocp if can.ocp == "level" else True)
+
+    def unprotect(self, ch: Ch) -> None:
+        """The over-current protection off, where it has a switch."""
+        name = self.outputs.known(ch)
+        lines = self.outputs.render(name, self.dialect.say.ocp_off)
+        if lines:
+            self.speaker.group(lines, [], self.outputs.values(name))
+        if name in self.looks.commanded:
+            self.looks.commanded[name].ocp = None
+
+    def most_ocp_delay(self, ch: Ch) -> float | None:
+        """The longest that the over-current protection can be made to wait, s; None where it trips at once."""
+        name = self.outputs.known(ch)
+        if not self.dialect.say.ocp_delay:
+            return None
+        if name not in self._most_delays:
+            question = self.dialect.ask.most_ocp_delay
+            most = self.dialect.can.most_ocp_delay
+            if question is not None:
+                most = self.outputs.read_number(question, self.outputs.ask(name, [question])[0])
+            self._most_delays[name] = most
+        return self._most_delays[name]
 
     @staticmethod
     def _checks(*pairs: tuple[Asking | None, float | Literal[True]]) -> list[tuple[Asking, float | Literal[True]]]:

@@ -113,6 +113,8 @@ def _write(path: Path, text: str) -> None:
 def bench_toml(board: str, unit: str, document: dict[str, Any]) -> str:
     """A bench file as a person would write it."""
     lines = [f"# The virtual bench with {board}, unit {unit}; the ports are open while `wakeboard virtual` runs.", ""]
+    if plain := {key: value for key, value in document.items() if not isinstance(value, dict)}:
+        lines += [*_pairs(plain), ""]
     for name, entry in document["instruments"].items():
         lines += [f"[instruments.{name}]", *_pairs(entry), ""]
     lines += ["[probing]", *_pairs(document["probing"]), ""]

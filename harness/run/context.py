@@ -125,7 +125,7 @@ class Context:
         """On, and up the ramp. Raises Tripped."""
         self.pulse()
         self.supplies[supply] = (setting.volts, setting.limit)
-        self.guard.energise(supply, setting, envelope, ramp)
+        self.detail["protection"] = self.guard.energise(supply, setting, envelope, ramp)
         while self.guard.climbing(supply):
             self.sleep(ramp.seconds if ramp else FIRST_WAIT)
 

@@ -74,6 +74,7 @@ class Settings:
     ocp: float = 0.0
     ocp_on: bool = False
     ocp_delay: float = 0.05
+    ocp_from_change: bool = False  # the delay counts from the last change of settings, not from entering the limit
 
 
 @dataclass(slots=True)
@@ -126,6 +127,7 @@ class Output:
         self._ramp: Event | None = None
         self._trip: Event | None = None
         self._driven = 0.0
+        self._changed = 0.0
 
     def defaults(self) -> Settings:
         rating = self.rating
@@ -200,6 +202,7 @@ class Output:
         return max(0.0005, self.settings.amps * gain + offset)
 
     def _drive(self) -> None:
+        self._changed = self.stage.now
         if self._ramp is not None:
             self._ramp.cancel()
             self._ramp = None
@@ -266,7 +269,9 @@ class Output:
             self.trip("ovp")
         elif settings.ocp_on and self._over_current():
             if self._trip is None:
-                self._trip = self.stage.at(self.stage.now + settings.ocp_delay, self._trip_late)
+                start = self._changed if settings.ocp_from_change else self.stage.now
+                due = max(self.stage.now, start + settings.ocp_delay)
+                self._trip = self.stage.at(due, self._trip_late)
         elif self._trip is not None:
             self._trip.cancel()
             self._trip = None

@@ -172,6 +172,17 @@ class ListPsu(ScpiPsu):
             return self._answer(channels, lambda output: delay_within(which, 0.255))
         return self._answer(channels, lambda output: output.settings.ocp_delay)
 
+    @command("[SOURce:]CURRent:PROTection:DELay:STARt", Word(("SCHange", "CCTRans")), LIST)
+    def ocp_start(self, word: str, channels: Listed) -> None:
+        """From when the delay counts: a change of settings, or entering the limit (from memory)."""
+        for output in self._listed(channels):
+            output.settings.ocp_from_change = word == "SCH"
+
+    @query("[SOURce:]CURRent:PROTection:DELay:STARt", LIST)
+    def ocp_start_query(self, channels: Listed) -> str:
+        words = ["SCH" if output.settings.ocp_from_change else "CCTR" for output in self._listed(channels)]
+        return ",".join(words)
+
     @command("OUTPut:PROTection:CLEar", LIST)
     def protection_clear(self, channels: Listed) -> None:
         for output in self._listed(channels):

@@ -233,10 +233,10 @@ class ProcessGuard:
     def prove_off(self) -> OffReport:
         return wire.report_of(self._call("prove_off"))
 
-    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
+    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
         self.beat(ANSWER_TIMEOUT)
         self._check()
-        self._call("energise", supply=supply, setting=setting, envelope=envelope, ramp=ramp)
+        return str(self._call("energise", supply=supply, setting=setting, envelope=envelope, ramp=ramp))
 
     def climbing(self, supply: str) -> bool:
         self._check()

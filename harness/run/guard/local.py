@@ -99,12 +99,13 @@ class LocalGuard:
         with self._using():
             return self.guard.prove_off()
 
-    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
+    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
         self._check()
         with self._using():
-            self.guard.arm(supply, setting, envelope)
+            says = self.guard.arm(supply, setting, envelope)
             self.guard.on(supply, ramp)
         self._watch()
+        return says
 
     def climbing(self, supply: str) -> bool:
         self._check()

@@ -21,8 +21,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
+from harness.run.guard.armed import Armed, protections
 from harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
-from instruments.errors import BenchError, OutputOnError, SettingError
+from instruments.errors import BenchError, DialectError, InstrumentFault, OutputOnError, SettingError
 
 OFF_TRIES = 3
 LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …
@@ -38,7 +39,10 @@ class Supplies(Protocol):
     """What the guard needs of a Psu driver."""
 
     def set(self, channel: Any, volts: float, amps: float) -> Any: ...
-    def protect(self, channel: Any, ovp: float | None = None, ocp: float | None = None) -> Any: ...
+    def protect(
+        self, channel: Any, ovp: float | None = None, ocp: float | None = None, delay: float | None = None
+    ) -> Any: ...
+    def unprotect(self, channel: Any) -> Any: ...
     def on(self, channel: Any) -> Any: ...
     def off(self, channel: Any) -> bool:
         """True: verified off; False: it cannot tell."""
@@ -68,7 +72,8 @@ class Feed:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What is programmed before an output turns on. ovp, ocp: the supply's own protections, None: left alone."""
+    """What is programmed before an output turns on. ovp, ocp: levels of the supply's own protections; ovp None: left
+    alone; ocp None: as the supply can (armed.py), 0: left off."""
 
     volts: float
     limit: float
@@ -184,8 +189,9 @@ class Guard:
             feed.psu.off(feed.channel)
             raise SettingError("clearing the protection switched the output on", instrument=feed.instrument)
 
-    def arm(self, supply: str, setting: Setting, envelope: Envelope) -> None:
-        """Program an output that is off: limit, voltage and protections, each read back by the driver."""
+    def arm(self, supply: str, setting: Setting, envelope: Envelope) -> str:
+        """Program an output that is off: limit, voltage and protections, each read back by the driver. Says which of
+        the supply's own protections are armed."""
         feed = self.feeds[supply]
         if self.cut is not None:
             raise SettingError(f"the guard has cut the power ({self.cut.rule}): nothing is armed any more")
@@ -197,10 +203,9 @@ class Guard:
             feed.psu.off(feed.channel)
             raise SettingError(f"the output of {supply} was on before it was armed", instrument=feed.instrument)
         feed.psu.set(feed.channel, setting.volts, setting.limit)
-        ovp, ocp = _offered(feed, setting)
-        if ovp is not None or ocp is not None:
-            feed.psu.protect(feed.channel, ovp=ovp, ocp=ocp)
+        says = _protect(feed, protections(setting, envelope, feed.psu, feed.channel))
         self._armed[supply] = (setting, envelope)
+        return says
 
     # --- while it is on ---------------------------------------------------------------------------------------------
     def on(self, supply: str, ramp: Ramp | None = None) -> None:
@@ -413,9 +418,19 @@ class Guard:
             self._on_since = None
 
 
-def _offered(feed: Feed, setting: Setting) -> tuple[float | None, float | None]:
-    """The protections that are asked for and that this supply has; what it has not was told before (cautions)."""
-    can = getattr(feed.psu, "can", None)
-    if can is None:
-        return setting.ovp, setting.ocp
-    return setting.ovp if can.ovp else None, setting.ocp if can.ocp != "none" else None
+def _protect(feed: Feed, plan: Armed) -> str:
+    """Arm what is planned. Over-current protection that nobody asked for and that this supply does not take after all
+    is left off, and said: the guard and the current limit do without it."""
+    if plan.ovp is not None:
+        feed.psu.protect(feed.channel, ovp=plan.ovp)
+    if plan.ocp is None:
+        return plan.says
+    delay = {} if plan.delay is None else {"delay": plan.delay}
+    try:
+        feed.psu.protect(feed.channel, ocp=plan.ocp, **delay)
+    except (SettingError, InstrumentFault, DialectError) as error:
+        if plan.asked:
+            raise
+        feed.psu.unprotect(feed.channel)
+        return f"its over-current protection is not armed: {error}"
+    return plan.says

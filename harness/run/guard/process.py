@@ -151,9 +151,10 @@ class Shell:
         return wire.report_data(self._guard().prove_off())
 
     def do_energise(self, message: dict[str, Any]) -> Any:
-        guard = self._guard()
-        guard.arm(message["supply"], wire.setting_of(message["setting"]), wire.envelope_of(message["envelope"]))
-        guard.on(message["supply"], wire.ramp_of(message["ramp"]))
+        guard, supply = self._guard(), message["supply"]
+        says = guard.arm(supply, wire.setting_of(message["setting"]), wire.envelope_of(message["envelope"]))
+        guard.on(supply, wire.ramp_of(message["ramp"]))
+        return says
 
     def do_climbing(self, message: dict[str, Any]) -> Any:
         return self._guard().climbing(message["supply"])

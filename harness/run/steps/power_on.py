@@ -7,11 +7,11 @@ to `trip` where it is given, and to the limit always.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import BeforeValidator, Field, field_validator
 
-from harness.describe.fields import Amps, AmpsLimits, Seconds, Volts
+from harness.describe.fields import Amps, AmpsLimits, Seconds, Volts, refused
 from harness.run import wiring
 from harness.run.decide import Limits
 from harness.run.errors import Refused
@@ -20,6 +20,7 @@ from harness.run.guard.owner import Ramp, Setting
 from harness.run.selfcheck import check_supply_against_meter
 from harness.run.steps import _power
 from harness.run.steps._model import RampField, StepModel, positive
+from instruments.quantity import QuantityError, parse
 
 if TYPE_CHECKING:
     from harness.run.context import Context
@@ -32,10 +33,25 @@ OVP_VOLTS = 0.5  # … this much more: it is a stop for a catastrophe, and coars
 ENVELOPE = 2.0  # the guard trips at this much of the most current expected, unless `trip` says otherwise
 
 
+def _protection(found: object) -> object:
+    """A level, A; "off" is 0."""
+    if found is None or found == "off":
+        return None if found is None else 0.0
+    allowed = 'a current, such as "120 mA", or "off"'
+    try:
+        return positive(parse(str(found), "A"), "120 mA")
+    except QuantityError as error:
+        raise refused(error.found, allowed) from None
+
+
+Protection = Annotated[float | None, BeforeValidator(_protection)]
+
+
 class Model(StepModel):
     """volts: the supply's nominal where not given; expect: the current once the board has settled; trip: the guard
     cuts above it, in this step and after; inrush: how long the supply may limit, else C·V/I of the board's capacitors;
-    settle: the wait after the ramp, else until the processor has booted."""
+    settle: the wait after the ramp, else until the processor has booted; ocp: the supply's own over-current
+    protection, else as the supply can (guard/armed.py), "off": none."""
 
     do: Literal["power on"]
     supply: str = Field(description="the supply to switch on")
@@ -43,13 +59,13 @@ class Model(StepModel):
     volts: Volts | None = None
     ramp: RampField | None = None
     ovp: Volts | None = None
-    ocp: Amps | None = None
+    ocp: Protection = None
     expect: AmpsLimits | None = None
     trip: Amps | None = None
     inrush: Seconds | None = None
     settle: Seconds | None = None
 
-    @field_validator("limit", "volts", "ovp", "ocp", "trip", "inrush")
+    @field_validator("limit", "volts", "ovp", "trip", "inrush")
     @classmethod
     def _above_zero(cls, value: float | None) -> float | None:
         return positive(value, "120 mA")
@@ -66,6 +82,7 @@ def run(context: Context, model: Model) -> None:
     context.foresee(model.supply, volts, model.limit)
     start = wiring.prove(context, model.supply, setting)
     context.energise(model.supply, setting, _held(envelope, model), _ramp(model, start))
+    context.say(f"{model.supply}: {context.detail['protection']}" if context.detail["protection"] else "")
     context.sleep(_settle(context, model, envelope))
     _supply_volts(context, model.supply)
     limits = _power.current_limits(context, model.expect, model.limit)
