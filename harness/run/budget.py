@@ -84,7 +84,7 @@ def budget(supplies: Sequence[Timed]) -> list[Bound]:
     """The bounds of a bench; none without a supply."""
     if not supplies:
         return []
-    from harness.run.context import COMPUTE_LEASE, LEASE
+    from harness.run.context import LEASE, SLICE_LEASE
     from harness.run.guard.client import SILENCE
 
     around, off = round_s(supplies), off_s(supplies)
@@ -94,7 +94,7 @@ def budget(supplies: Sequence[Timed]) -> list[Bound]:
         Bound("a sample breaks a rule", around + off, "one round of samples, then every output off and asked"),
         Bound("the runner is killed", around + off, "its pipe ends; seen within one round"),
         Bound("the runner hangs", LEASE + around + off,
-              f"after its lease of {LEASE:g} s; up to {COMPUTE_LEASE:g} s while it computes limits"),
+              f"after its lease of {LEASE:g} s; {SLICE_LEASE:g} s while it computes limits"),
         Bound("the guard is killed", fresh + off, "the runner opens sessions of its own"),
         Bound("the guard hangs", silence + fresh + off, f"after {silence:g} s of silence"),
     ]  # fmt: skip

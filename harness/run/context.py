@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from instruments.quantity import Interval
 
 LEASE = 3.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
-COMPUTE_LEASE = 60.0  # s: for the circuit's tolerance analysis
+SLICE_LEASE = 6.0  # s: for a piece of a computation; each piece asks anew
+COMPUTE_LEASE = 60.0  # s: for an explanation in one piece while the board has power
 KEEP_LEASE = 15.0  # s: for a commit to a disk that is busy
 SLOW_LEASE = 12.0  # s: for readings that an instrument takes long over (AC, frequency, range changes)
 FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while something settles
@@ -211,8 +212,11 @@ class Context:
     def circuit_limits(self, net: str) -> Limits:
         from harness.describe.state import BenchState
 
-        self.pulse(COMPUTE_LEASE)
-        return self.predictor.volts(BenchState(self.supplies, self.pins), net) or OPEN
+        return self.predictor.volts(BenchState(self.supplies, self.pins), net, self.computing) or OPEN
+
+    def computing(self) -> None:
+        """A piece of a computation begins. Raises Tripped."""
+        self.pulse(SLICE_LEASE)
 
     def foresee(self, supply: str, volts: float, limit: float) -> None:
         """Have the circuit's limits ready before a supply is switched on: the rails for which nobody gives limits."""
@@ -221,8 +225,8 @@ class Context:
         on = {**self.supplies, supply: (volts, limit)}
         nets = [rail.net for name, rail in self.board.rails.items()
                 if rail.limits is None and topology.is_up(self.board, name, on, self.pins)]  # fmt: skip
-        self.pulse(COMPUTE_LEASE)
-        self.predictor.prepare(BenchState(on, self.pins), nets)
+        self.computing()  # the circuit is compiled first
+        self.predictor.prepare(BenchState(on, self.pins), nets, self.computing)
         self.pulse()
 
     # --- measuring --------------------------------------------------------------------------------------------------

@@ -4,13 +4,16 @@
     predictor.volts(state, "VIN")      Limits(4.61, 4.78, "circuit"), None where the circuit has no answer
     predictor.ohms(OhmsTest("SDA", 10e-6, 9.0), ...)         of the unpowered board
 
+`between` is called again and again while it computes, so that a runner whose board has power can give a sign of life:
+a computation that hangs is then a runner that hangs.
+
 Answers are kept by bench state, so that many runs of one board share them. The rework in force of a unit is part of its
 circuit; planted faults are not: the prediction is of what should be.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,8 +24,6 @@ if TYPE_CHECKING:
     from harness.describe.levels import Thresholds
     from harness.describe.state import BenchState
 
-DRAWS = 200  # of the Monte Carlo that stands beside the worst case by sensitivities
-SEED = 1
 FLOOR_VOLTS = 15e-3  # what no part's tolerance covers: the supply's programming (10 mV is usual), leads and contacts
 METER, LOAD = "predict_meter", "predict_load"
 OPEN_INPUT = 1e12  # Ω of a meter's input in an ohms test
@@ -33,6 +34,9 @@ JUNCTION_VOLTS = (
 )
 SERIES_OHMS = 5.0  # leads, relay contacts, and an output that is on
 LEAK_SIEMENS = 2e-7  # what flux, humidity and an idle input may add (common practice, no source)
+
+
+Between = Callable[[], None] | None
 
 
 @dataclass(frozen=True)
@@ -67,45 +71,47 @@ class Predictor:
             found = self._thresholds[line.name] = line_thresholds(self.board, line)
         return found
 
-    def ohms(self, test: OhmsTest) -> Limits | None:
+    def ohms(self, test: OhmsTest, between: Between = None) -> Limits | None:
         """The lowest and highest ohms that the unpowered board shows in a test, the known resistor taken out. An open
         end where the test cannot tell it from no connection; None where the circuit has no answer."""
         if test not in self._ohms:
-            self._ohms[test] = self._compute_ohms(test) if self.board.parts else None
+            self._ohms[test] = self._compute_ohms(test, between) if self.board.parts else None
         return self._ohms[test]
 
-    def loaded(self, state: BenchState, net: str, ohms: float) -> Limits | None:
+    def loaded(self, state: BenchState, net: str, ohms: float, between: Between = None) -> Limits | None:
         """The volts of a net with a resistor from it to ground."""
         key = (f"{state.key}; {ohms:g}", net)
         if key not in self._known:
-            found = self._spread_at(net, {**_values(state), f"{LOAD}.value": ohms}, {f"{LOAD}.1": net})
+            values = {**_values(state), f"{LOAD}.value": ohms}
+            found = self._spread_at(net, values, {f"{LOAD}.1": net}, between)
             self._known[key] = None if found is None else _volts_limits(*found)
         return self._known[key]
 
-    def volts(self, state: BenchState, net: str) -> Limits | None:
+    def volts(self, state: BenchState, net: str, between: Between = None) -> Limits | None:
         """The lowest and highest volts of a net over the parts' tolerances."""
-        self.prepare(state, [net])
+        self.prepare(state, [net], between)
         return self._known[state.key, net]
 
-    def prepare(self, state: BenchState, nets: Sequence[str]) -> None:
+    def prepare(self, state: BenchState, nets: Sequence[str], between: Between = None) -> None:
         """Compute what is not known yet, several nets of a state together: it takes a moment, so that a runner has it
         done before it energises anything."""
         new = [net for net in dict.fromkeys(nets) if (state.key, net) not in self._known]
         if not new:
             return
-        found = self._compute(state, new) if self.board.parts else None
+        found = self._compute(state, new, between) if self.board.parts else None
         for place, net in enumerate(new):
             self._known[state.key, net] = found[place] if found else None
 
-    def _compute(self, state: BenchState, nets: list[str]) -> list[Limits] | None:
+    def _compute(self, state: BenchState, nets: list[str], between: Between) -> list[Limits] | None:
         from instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+        from instruments.virtual.circuit.spread import spread
 
         try:
             variant = Variant(faults=tuple(parse_fault(text) for text in self.rework), values=_values(state))
-            spread = self._compiled().spread(variant, nets, n=DRAWS, seed=SEED)
+            found = spread(self._compiled(), variant, nets, n=0, between=between)
         except (CircuitError, SolveError):
             return None
-        return [_volts_limits(float(spread.low[place]), float(spread.high[place])) for place in range(len(nets))]
+        return [_volts_limits(float(found.low[place]), float(found.high[place])) for place in range(len(nets))]
 
     def _compiled(self) -> Any:
         if self._model is None:
@@ -115,30 +121,33 @@ class Predictor:
         return self._model
 
     # --- with a meter or a resistor at one net ----------------------------------------------------------------------
-    def _compute_ohms(self, test: OhmsTest) -> Limits | None:
+    def _compute_ohms(self, test: OhmsTest, between: Between) -> Limits | None:
         values = {f"{METER}.test_amps": test.amps, f"{METER}.compliance_volts": test.compliance}
         moves = {f"{METER}.{'LO' if test.swapped else 'HI'}": test.net}
         if test.shunt is not None:
             values[f"{LOAD}.value"] = test.shunt
             moves[f"{LOAD}.1"] = test.net
-        found = self._spread_at(test.net, values, moves)
+        found = self._spread_at(test.net, values, moves, between)
         if found is None:
             return None
         low, high = sorted(abs(volts) for volts in found)
         return _ohms_limits(low, high, test)
 
-    def _spread_at(self, net: str, values: dict[str, Any], moves: dict[str, str]) -> tuple[float, float] | None:
+    def _spread_at(
+        self, net: str, values: dict[str, Any], moves: dict[str, str], between: Between
+    ) -> tuple[float, float] | None:
         """(low, high) volts of a net in the worst case."""
         from instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+        from instruments.virtual.circuit.spread import spread
 
         if not self.board.parts:
             return None
         faults = tuple(parse_fault(text) for text in self.rework)
         try:
-            spread = self._with_probes().spread(Variant(faults, values, None, moves), [net], n=0)
+            found = spread(self._with_probes(), Variant(faults, values, None, moves), [net], n=0, between=between)
         except (CircuitError, SolveError):
             return None
-        return float(spread.low[0]), float(spread.high[0])
+        return float(found.low[0]), float(found.high[0])
 
     def _with_probes(self) -> Any:
         if self._probed is None:

@@ -21,7 +21,6 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from harness.describe.fields import Ohms, OhmsLimits, Seconds
-from harness.run.context import COMPUTE_LEASE
 from harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
 from harness.run.ports import Measurement
 from harness.run.predict import OhmsTest
@@ -154,8 +153,7 @@ def _by_circuit(
     amps = context.bench.test_amps(scale)
     if model.limits_from != "circuit" or amps is None:
         return None
-    context.pulse(COMPUTE_LEASE)
-    return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt))
+    return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt), context.computing)
 
 
 def _settled(context: Context, scale: float, careful: bool) -> Measurement:

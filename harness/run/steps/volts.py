@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Literal
 
 from harness.describe.fields import VoltsLimits
 from harness.describe.state import BenchState
-from harness.run.context import COMPUTE_LEASE
 from harness.run.decide import OPEN, Limits
 from harness.run.steps._model import Of, StepModel
 
@@ -52,5 +51,5 @@ def _limits(context: Context, model: Model, net: str, ohms: float) -> Limits:
     """The step's, else what the circuit shows with so many ohms across: the meter's own belong to the reading."""
     if model.expect is not None:
         return Limits(model.expect.low, model.expect.high, "step")
-    context.pulse(COMPUTE_LEASE)
-    return context.predictor.loaded(BenchState(context.supplies, context.pins), net, ohms) or OPEN
+    context.computing()
+    return context.predictor.loaded(BenchState(context.supplies, context.pins), net, ohms, context.computing) or OPEN

@@ -8,7 +8,7 @@ Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), f
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -45,8 +45,21 @@ class Spread:
         return float(self.nominal[k]), float(self.low[k]), float(self.high[k])
 
 
-def spread(model: Model, variant: Variant, nets: Sequence[str], n: int = 200, seed: int = 1) -> Spread:
-    """See the module. SolveError when a corner or a specimen has no answer; `variant.seed` is not looked at."""
+SLICE = 128  # variants between two calls of `between`
+
+
+def spread(
+    model: Model,
+    variant: Variant,
+    nets: Sequence[str],
+    n: int = 200,
+    seed: int = 1,
+    between: Callable[[], None] | None = None,
+) -> Spread:
+    """See the module. SolveError when a corner or a specimen has no answer; `variant.seed` is not looked at.
+
+    between: called before each SLICE of variants, for who has to give a sign of life.
+    """
     base = replace(variant, seed=None)
     paths = _paths(model, base)
     ends = [
@@ -55,15 +68,19 @@ def spread(model: Model, variant: Variant, nets: Sequence[str], n: int = 200, se
         for s in (1, -1)
     ]
     nominal_points = model.solve([base]).require()
-    single = _nets(model.solve([base, *ends], start=nominal_points).require(), nets)
+
+    def solved(variants: Sequence[Variant]) -> Array:
+        return _solved(model, variants, nominal_points, nets, between)
+
+    single = solved([base, *ends])
     up, down = single[1::2] - single[0], single[2::2] - single[0]
     rise = np.where(np.abs(up) >= np.abs(down), up, -down) if len(paths) else np.zeros((0, len(nets)))
     corners = [_corner(base, paths, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)]
-    at_corners = _nets(model.solve(corners, start=nominal_points).require(), nets)
+    at_corners = solved(corners)
     own = at_corners[:, np.repeat(np.arange(len(nets)), 2)].diagonal()
     seen = np.vstack([single, own[None, ::2], own[None, 1::2]])
     drawn = [replace(base, seed=seed * 1_000_003 + k) for k in range(n)]
-    specimens = _nets(model.solve(drawn, start=nominal_points).require(), nets) if n else single[:1]
+    specimens = solved(drawn) if n else single[:1]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
     return Spread(
         tuple(nets),
@@ -76,6 +93,19 @@ def spread(model: Model, variant: Variant, nets: Sequence[str], n: int = 200, se
         {path: up[k] for k, (path, _, _) in enumerate(paths)},
         specimens,
     )
+
+
+def _solved(
+    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], between: Callable[[], None] | None
+) -> Array:
+    """Volts of the nets, (B, N)."""
+    if between is None:
+        return _nets(model.solve(variants, start=start).require(), nets)
+    parts = []
+    for first in range(0, len(variants), SLICE):
+        between()
+        parts.append(_nets(model.solve(variants[first : first + SLICE], start=start).require(), nets))
+    return np.vstack(parts)
 
 
 def _paths(model: Model, base: Variant) -> list[tuple[str, float, float]]:
