@@ -4,8 +4,9 @@
     hands.attach(bench)                         its meter and clock
     hands.place("Probe TP3", "left edge, third pad   net +3V3")
 
-It rings, shows what it took in large letters and steps on. Enter takes what stands there now, r starts over, s skips
-the point, q stops. When a reading may be taken is decided in steady.py; here are meter, keys and screen.
+It rings, shows what it took in large letters and steps on. Enter takes what stands there now, r starts over, b goes
+back to the point before, s skips the point, q stops. When a reading may be taken is decided in steady.py; here are
+meter, keys and screen.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from harness.run.banner import banner, fits
-from harness.run.errors import OperatorStop, SkipPoint
+from harness.run.errors import OperatorStop, SkipPoint, TakeAgain
 from harness.run.operator import STOP_KEYS
 from harness.run.steady import Look, Verdict, judge, open_lead_moves
 from instruments.quantity import show
@@ -21,7 +22,9 @@ from instruments.quantity import show
 if TYPE_CHECKING:
     from harness.run.operator import Operator
 
-KEYS = "hold the probe still; r: again   s: skip   q: stop   Enter: take it now"
+KEYS = "r: again   b: last point again   s: skip   q: stop   Enter: take it now"
+BACK = ("b", "B")
+REGRET = 1.5  # s after the last point of a step in which it can still be taken again
 GAP = 0.05  # s between looks, at least
 HIGH = 1e9  # Ω: from here on an input counts as high-ohmic
 COLUMNS = 78
@@ -53,12 +56,30 @@ class SteadyHands:
         """The bench whose meter is used. Raises nothing."""
         self.bench = bench
 
+    def regrets(self) -> bool:
+        """After the last point of a step: whether b is pressed within a moment. Raises OperatorStop."""
+        if self.bench is None:
+            return False
+        self.operator.write("    b: take it again\n")
+        ends = self.bench.clock.now() + REGRET
+        with self.operator.watching() as key:
+            while self.bench.clock.now() < ends:
+                self.operator.beat()
+                pressed = key(GAP)
+                if pressed in STOP_KEYS:
+                    raise OperatorStop("stopped after a point")
+                if pressed is not None:
+                    return pressed in BACK
+                self.bench.clock.sleep(0.0 if self.operator.waits else GAP)
+        return False
+
     def zero_seen(self) -> None:
         """The probes were touched together and the meter read zero: not asked again in this session."""
         self.zeroed = True
 
     def place(self, title: str, detail: str) -> None:
-        """Prompt and wait until the probe is there. Raises SkipPoint, OperatorStop, what the bench and guard raise."""
+        """Prompt and wait until the probe is there. Raises SkipPoint, TakeAgain, OperatorStop, what the bench and guard
+        raise."""
         if self.bench is None:  # no meter yet: a key it is
             self.operator.tell(title, detail)
             return
@@ -99,6 +120,8 @@ class SteadyHands:
                 return looks[-1].volts
             elif pressed in ("s", "S"):
                 raise SkipPoint(title)
+            elif pressed in BACK and title.startswith("Probe"):
+                raise TakeAgain(title)
             elif pressed in STOP_KEYS:
                 raise OperatorStop(f"stopped at: {title}")
             elif pressed in ("r", "R"):

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.run import topology
 from harness.run.decide import OPEN, Limits, decide
-from harness.run.errors import NoAnswer, Refused, SkipPoint
+from harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
 from instruments.errors import BenchError
 from results.records import Reading
 
@@ -240,15 +240,39 @@ class Context:
         return self.bench.probing.order([net for net in wanted if net not in unreached])
 
     def points(self, nets: Iterable[str]) -> Iterator[str]:
-        """Each net in turn with the meter on it; one that the operator skips is recorded as skipped and left out."""
-        for net in self.order(nets):
+        """Each net in turn with the meter on it; one that the operator skips is recorded as skipped and left out. One
+        that the operator wants to take again comes again: what was read there counts no longer, and is kept aside."""
+        order = self.order(nets)
+        starts: list[int] = []  # where the readings of each net begin
+        while len(starts) < len(order):
+            net = order[len(starts)]
+            begins = len(self.readings)
             try:
                 self.reach(net)
             except SkipPoint:
                 self._keep(Reading(net, "dc volts", None, "V", outcome="skipped", state=self.state(), time=self.now,
                                    says="skipped by the operator"))  # fmt: skip
+            except TakeAgain:
+                self._take_back(order, starts)
                 continue
-            yield net
+            else:
+                yield net
+            starts.append(begins)
+            if len(starts) == len(order) and self.bench.probing.regrets():
+                self._take_back(order, starts)
+
+    def _take_back(self, order: Sequence[str], starts: list[int]) -> None:
+        """The last net of `starts` is to be taken again."""
+        if not starts:
+            self.say("there is no point to take again: what came before belongs to another step")
+            return
+        begins, net = starts.pop(), order[len(starts)]
+        gone, self.readings[begins:] = self.readings[begins:], []
+        self.checked -= {name for name, supply in self.board.supplies.items() if supply.net == net}
+        kept = [{"of": each.of, "quantity": each.quantity, "value": each.value, "unit": each.unit} for each in gone]
+        self.detail.setdefault("taken_again", []).extend(kept)
+        self.say(f"{net} was taken again")
+        self.bench.probing.release()
 
     def reaches(self, net: str) -> bool:
         return self.bench.probing.reaches(net)

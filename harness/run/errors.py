@@ -50,5 +50,9 @@ class GuardLost(BenchError):
     """The guard's process died or fell silent. The runner has switched the outputs off through a session of its own."""
 
 
+class TakeAgain(Exception):
+    """The operator wants the point before this one taken again."""
+
+
 class SkipPoint(Exception):
     """The operator skips a point that the probe cannot reach."""

@@ -299,5 +299,10 @@ def hand_probing(
     bleed = described.probing.bleed
     ohms = bleed.ohms.nominal if bleed is not None else None
     return HandProbing(
-        board, tell, ohms, hands.place if hands is not None else None, asks_short=hands is not None and not hands.zeroed
+        board,
+        tell,
+        ohms,
+        hands.place if hands is not None else None,
+        asks_short=hands is not None and not hands.zeroed,
+        regrets=hands.regrets if hands is not None else None,
     )

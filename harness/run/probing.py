@@ -92,6 +92,10 @@ class RelayProbing:
         self._net, self._swapped, self._loaded = None, False, None
         self.scanner.only(self._short_channel)
 
+    def regrets(self) -> bool:
+        """Relays do not."""
+        return False
+
     def loads(self) -> Sequence[float]:
         return sorted(self._loads)
 
@@ -163,14 +167,17 @@ class HandProbing:
         bleed: float | None = None,
         place: Callable[[str, str], None] | None = None,
         asks_short: bool = False,
+        regrets: Callable[[], bool] | None = None,
     ) -> None:
         """place: has a probe placed, where the meter tells by itself when it is; `tell` where it is not given.
-        asks_short: whether a person may be asked to touch the probes together."""
+        asks_short: whether a person may be asked to touch the probes together; regrets: whether the point that was
+        taken last is to be taken again."""
         self.board = board
         self._tell = tell
         self._place_probe = place or tell
         self._bleed = bleed
         self._asks_short = asks_short
+        self._regrets = regrets
         self._net: str | None = None
         self._swapped = False
 
@@ -202,6 +209,9 @@ class HandProbing:
             self._place_probe("Swap the leads", how)
             self._swapped = swapped
         return True
+
+    def regrets(self) -> bool:
+        return self._regrets is not None and self._regrets()
 
     @property
     def can_short(self) -> bool:

@@ -56,10 +56,10 @@ def take_unit(
     gives further steps after the sequence's own.
     """
     board = sequence.board
-    rework = [fault for each in _rework(store, unit, board) for fault in each]
+    reworked = _rework(store, unit, board)
     if described is not None and plants:
         raise Refused("faults can be planted in the virtual bench only, not in a board on a real one")
-    bench = _open(board, unit, described, (*plants, *rework), operator, prepared)
+    bench = _open(board, unit, described, (*plants, *reworked), operator, prepared)
     with bench:
         if before is not None:
             before(bench)
@@ -70,7 +70,7 @@ def take_unit(
             start,
             recorder=StoreRecorder(store) if store is not None else NullRecorder(),
             observer=observer,
-            predictor=predictor or Predictor(board, rework),
+            predictor=predictor or Predictor(board, _in_force(reworked)),
             asker=operator.ask if operator is not None else None,
             more=more,
         )
@@ -105,8 +105,18 @@ def steady_hands(operator: Operator) -> SteadyHands:
     return hands
 
 
-def _rework(store: Store | None, unit: str, board: Board) -> list[Sequence[str]]:
-    return [each.faults for each in store.rework_in_force(unit, board.name)] if store is not None else []
+def _rework(store: Store | None, unit: str, board: Board) -> list[str]:
+    """The fault texts of a unit's rework in force, oldest first."""
+    done = store.rework_in_force(unit, board.name) if store is not None else []
+    return [fault for each in done for fault in each.faults]
+
+
+def _in_force(texts: Sequence[str]) -> list[str]:
+    """Without what was taken back by a later one."""
+    from instruments.virtual.circuit import parse_fault
+    from instruments.virtual.circuit.fault import in_force
+
+    return [str(fault) for fault in in_force(map(parse_fault, texts))]
 
 
 def run_start(

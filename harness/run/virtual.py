@@ -47,14 +47,16 @@ def virtual_bench(
     prepared: Prepared | None = None,
     **options: Any,
 ) -> VirtualBench:
-    """One unit on the virtual bench. plants: fault texts; options: of VirtualBench. Raises CircuitError."""
+    """One unit on the virtual bench. plants: fault texts in order, since a later one may take an earlier one back
+    (as_drawn); options: of VirtualBench. Raises CircuitError."""
     from instruments.virtual.bench import VirtualBench
     from instruments.virtual.circuit import parse_fault
+    from instruments.virtual.circuit.fault import in_force
 
     return VirtualBench(
         prepared or prepare_board(board),
         unit=unit,
-        faults=[parse_fault(text) for text in plants],
+        faults=in_force(parse_fault(text) for text in plants),
         target=target_spec(board),
         **options,
     )

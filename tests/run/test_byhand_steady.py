@@ -171,6 +171,55 @@ def test_again_skip_and_stop_are_one_key_each(toy: Any) -> None:
     assert isinstance(stopped.error, OperatorStop)
 
 
+class Doubtful(Person):
+    """Presses each key once."""
+
+    def write(self, text: str) -> None:
+        super().write(text)
+        self.keys = {seen: key for seen, key in self.keys.items() if seen not in text or key == "\r"}
+
+
+def taking(toy: Any, keys: dict[str, str]) -> tuple[Result, Person]:
+    sequence = load_sequence(toy.steps(POWERED))
+    with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
+        hand = Doubtful(bench, keys=keys)
+        operator = Operator(write=hand.write, read_key=hand.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands.place, regrets=hands.regrets)
+        runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
+        operator.beat = runner.context.pulse
+        return runner.run(), hand
+
+
+def test_a_point_that_was_taken_is_taken_again_by_one_key(toy: Any) -> None:
+    """At the prompt for TP3: b. TP2 is asked for again; what was read there first counts no longer and is kept."""
+    result, person = taking(toy, {"Probe TP3": "b"})
+    rails = next(step for step in result.record.steps if step.kind == "rails")
+    assert [reading.of for reading in rails.readings] == ["VIN", "+3V3"]
+    assert [each["of"] for each in rails.detail["taken_again"]] == ["VIN"]
+    assert "VIN was taken again" in rails.says
+    rails_prompts = re.findall(r"Probe (TP[23])", person.screen.partition("Probe TP2")[2])
+    assert rails_prompts[:3] == ["TP3", "TP2", "TP3"]
+    assert result.outcome == "pass", result.error
+
+
+def test_the_last_point_of_a_step_can_be_taken_again_for_a_moment(toy: Any) -> None:
+    result, _ = taking(toy, {"at TP3": "b"})
+    rails = next(step for step in result.record.steps if step.kind == "rails")
+    assert [reading.of for reading in rails.readings] == ["VIN", "+3V3"]
+    assert [each["of"] for each in rails.detail["taken_again"]] == ["+3V3"]
+
+
+def test_there_is_nothing_before_the_first_point_of_a_step(toy: Any) -> None:
+    result, _ = taking(toy, {"Probe TP2": "b"})
+    rails = next(step for step in result.record.steps if step.kind == "rails")
+    assert [reading.of for reading in rails.readings] == ["VIN", "+3V3"]
+    assert "no point to take again" in rails.says
+    assert "taken_again" not in rails.detail
+
+
 def test_without_a_meter_it_is_a_key_as_before(toy: Any) -> None:
     said: list[str] = []
     keys = iter("\r")

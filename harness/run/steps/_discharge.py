@@ -19,13 +19,14 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     ceiling = SAFE_VOLTS if most is None else most
     limits = Limits(None, ceiling, "" if most is None else "step")
     started = context.now
-    left = []
+    left: dict[str, str] = {}
     for net in context.points(context.power_nets):
         remaining = max(0.0, within - (context.now - started))
         seen = context.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
         reading = context.record(net, "dc volts", seen, limits)
+        left.pop(net, None)
         if reading.outcome != "pass":
-            left.append(f"{net} still at {seen.value:.2f} V")
+            left[net] = f"{net} still at {seen.value:.2f} V"
     context.detail["discharged_s"] = context.now - started
-    context.say(f"{'; '.join(left)}: do not touch; {WHY_STILL}" if left else "every rail discharged")
+    context.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}" if left else "every rail discharged")
     return not left

@@ -42,11 +42,10 @@ def run(context: Context, model: Model) -> None:
     context.need_on(KIND)
     limits = _limits(model)
     supplies, rails = context.should_be_off(model.of)
-    fed = []
+    outcomes: dict[str, str] = {}
     for net in context.points(dict.fromkeys([*supplies.values(), *rails.values()])):
-        outcome = _measure(context, model, net, limits)
-        if outcome == "fail" and net in supplies.values():
-            fed += [name for name, each in supplies.items() if each == net]
+        outcomes[net] = _measure(context, model, net, limits)
+    fed = [name for name, net in supplies.items() if outcomes.get(net) == "fail"]
     context.detail["fed_supplies"] = fed
     if fed:
         context.say(f"{', '.join(fed)} fed from {', '.join(context.supplies)}: do not connect both")
