@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @wakeboard_command(
     examples=[
         'wakeboard rework SK-A-004 "1 kΩ across R31" --fault R31:value=979',
-        'wakeboard rework SK-A-002 "D3 turned round, as drawn"',
+        'wakeboard rework SK-A-002 "D3 turned round" --fault D3:as_drawn',
         "wakeboard rework SK-A-004",
         'wakeboard rework SK-A-004 --undo 1 "taken off again"',
     ]
@@ -48,8 +48,9 @@ def command(
 ) -> int:
     """Note a rework of a unit: a cut trace, a lifted part, a bodge. Without a text: list what was done.
 
-    With --fault the unit's circuit changes too: limits, rehearsals and explanations of its next runs follow. A rework
-    is never deleted; --undo adds a row that says it was taken back.
+    With --fault the unit's circuit changes too: limits, rehearsals and explanations of its next runs follow. What a
+    repair makes good is written as_drawn: D3:as_drawn, +3V3+GND:as_drawn. A rework is never deleted; --undo adds a row
+    that says it was taken back.
     """
     if undo is not None and faults:
         raise click.UsageError("--undo takes a rework back; it takes no --fault")

@@ -191,6 +191,7 @@ class Case:
 def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     """The rework in force as a change of the circuit. Raises CannotExplain for one that the circuit cannot have."""
     from instruments.virtual.circuit.effects import effects
+    from instruments.virtual.circuit.fault import in_force
 
     faults = []
     for rework in run.rework:
@@ -203,7 +204,7 @@ def rework_change(run: RunRecord, circuit: Circuit) -> Change:
                     f"the rework {rework.text!r} of {run.unit} does not fit its board: {error}"
                 ) from None
             faults.append(fault)
-    return Change(tuple(faults))
+    return Change(tuple(in_force(faults)))
 
 
 def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Tolerance]:

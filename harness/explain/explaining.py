@@ -24,6 +24,7 @@ from harness.explain.explanation import Explanation, Group
 from harness.explain.linework import findings
 from harness.explain.next import Choice, Measurement
 from harness.explain.observe import CURRENT, VOLTS
+from harness.explain.repair import Repair, repairs
 from harness.explain.weigh import Candidate, Weighing
 from results.records import ASKED
 
@@ -151,7 +152,15 @@ def explain_case(
     shared = [*known, *(c for c in units.common(weighed) if c.text not in {k.text for k in known})]
     weighing = with_common(weighed[case.unit], shared)
     found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, weighed))
-    return replace(found, reference=reference)
+    return replace(found, reference=reference, repairs=_repairs(found))
+
+
+def _repairs(found: Explanation) -> tuple[Repair, ...]:
+    """What to do about the likeliest explanation, where it is likelier than not."""
+    best = found.best
+    if best is None or found.case is None or best.probability < CLEAR:
+        return ()
+    return tuple(repairs(found.case.model.circuit, best.faults))
 
 
 def _shown(reference: Case | None, weighed: Mapping[str, Weighing]) -> Shown | None:

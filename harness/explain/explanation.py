@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from harness.explain import units
     from harness.explain.cases import Case
     from harness.explain.linework import LineFinding
+    from harness.explain.repair import Repair
     from harness.explain.weigh import Weighing
 
 
@@ -66,6 +67,7 @@ class Explanation:
     weighing: Weighing | None = field(default=None, repr=False, compare=False)
     case: Case | None = field(default=None, repr=False, compare=False)
     reference: Case | None = field(default=None, repr=False, compare=False)
+    repairs: tuple[Repair, ...] = ()
 
     @property
     def best(self) -> Group | None:
@@ -77,7 +79,7 @@ class Explanation:
             "run": self.run, "unit": self.unit, "board": self.board,
             "candidates": [g.as_json() for g in self.groups],
             "next": [c.as_json() for c in self.next],
-            "lines": [f.as_json() for f in self.lines],
+            "lines": [f.as_json() for f in self.lines], "repairs": [r.as_json() for r in self.repairs],
             "odd": list(self.odd), "as_drawn": list(self.as_drawn), "readings": self.readings,
             "common": [{"fault": c.text, "units": list(c.units)} for c in self.common],
             "notes": list(self.notes), "arithmetic": list(self.arithmetic), "seconds": self.seconds, "bits": self.bits,

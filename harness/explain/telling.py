@@ -42,6 +42,7 @@ def tell(explanation: Explanation, why: bool = False) -> Iterator[str]:
             yield from _group_lines(place, group, len(explanation.odd))
     yield from _as_drawn(explanation)
     yield from _common(explanation)
+    yield from _repairs(explanation)
     yield from _lines(explanation, why)
     yield from _next(explanation)
     if why and explanation.arithmetic:
@@ -94,6 +95,15 @@ def _common(explanation: Explanation) -> Iterator[str]:
                 f"Common to {', '.join(each.units)}: {each.text}. "
                 "What all units show is the design or a hidden property of a part, not assembly."
             )
+
+
+def _repairs(explanation: Explanation) -> Iterator[str]:
+    if explanation.repairs:
+        yield ""
+        yield "Repair:"
+    for repair in explanation.repairs:
+        yield f"  {repair.does}"
+        yield f'    once done: wakeboard rework {explanation.unit} "{repair.done}" --fault {repair.fault}'
 
 
 def _lines(explanation: Explanation, why: bool) -> Iterator[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from instruments.quantity import QuantityError, parse
 
 from .errors import CircuitError, nearest
-from .fault import Fault
+from .fault import MENDED, Fault
 from .kind import Kind
 from .part import Circuit, Part, Value
 from .parts import kind_of
@@ -31,6 +31,8 @@ class Effects:
 
 def effects(circuit: Circuit, fault: Fault) -> Effects:
     """The changes that a fault makes; CircuitError when it does not fit the circuit."""
+    if fault.kind == MENDED:
+        return _nothing(circuit, fault)
     if fault.kind == "bridge":
         first, second = bridged(circuit, fault)
         return Effects(bridges=((first, second, 1 / fault.ohms),))
@@ -39,6 +41,17 @@ def effects(circuit: Circuit, fault: Fault) -> Effects:
         part.net(fault.pin)
         return _of_pin(circuit, part, fault)
     return _of_part(part, kind_of(part), fault)
+
+
+def _nothing(circuit: Circuit, fault: Fault) -> Effects:
+    """A repair: no change of its own, but its place must be there."""
+    if fault.on_nets:
+        bridged(circuit, fault)
+    elif fault.on_pin:
+        circuit.part(fault.part).net(fault.pin)
+    else:
+        circuit.part(fault.part)
+    return Effects()
 
 
 def bridged(circuit: Circuit, fault: Fault) -> tuple[str, str]:

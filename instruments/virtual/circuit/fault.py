@@ -4,6 +4,7 @@
     PART:value=470k  PART:variant=2.8 V
     PART.PIN:pull_up=13k  PART.PIN:pull_down=13k  PART.PIN:stuck=high  PART.PIN:net=VSYS  PART.PIN:open
     NET+NET:bridge=3
+    PART:as_drawn  PART.PIN:as_drawn  NET+NET:as_drawn       takes back what stands before it of this very place
 
 str(parse_fault(text)) gives the text back. Whether a fault fits a circuit is found when it is applied (effects).
 A net's name may itself hold a "+": "+3V3+GND:bridge=3" is split where both sides are nets of the circuit.
@@ -11,12 +12,15 @@ A net's name may itself hold a "+": "+3V3+GND:bridge=3" is split where both side
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from instruments.quantity import QuantityError, parse
 
 from .errors import CircuitError, nearest
 
+MENDED = "as_drawn"
+"""What a repair makes of a place: no change by itself, but what was listed before of the same place is over."""
 PLAIN = ("open", "missing", "short", "reversed", "dead")
 ON_PART = {"value": "a value, as 470k", "variant": "the value of a look-alike, as 2.8 V"}
 ON_PIN = {
@@ -28,7 +32,7 @@ ON_PIN = {
 FORMS = (
     "PART:open, PART:missing, PART:short, PART:reversed, PART:dead, PART:value=470k, PART:variant=2.8 V, "
     "PART.PIN:pull_up=13k, PART.PIN:pull_down=13k, PART.PIN:stuck=high, PART.PIN:net=VSYS, PART.PIN:open, "
-    "NET+NET:bridge=3"
+    "NET+NET:bridge=3; TARGET:as_drawn takes it back"
 )
 _CATEGORY = {
     "open": "open",
@@ -43,6 +47,7 @@ _CATEGORY = {
     "stuck": "stuck",
     "net": "net",
     "bridge": "bridge",
+    MENDED: MENDED,
 }
 
 
@@ -67,12 +72,17 @@ class Fault:
     @property
     def on_pin(self) -> bool:
         """Whether the target is PART.PIN."""
-        return self.kind != "bridge" and "." in self.target
+        return not self.on_nets and "." in self.target
+
+    @property
+    def on_nets(self) -> bool:
+        """Whether the target is NET+NET."""
+        return self.kind == "bridge" or (self.kind == MENDED and "+" in self.target[1:-1])
 
     @property
     def part(self) -> str:
         """The part's name; "" for a bridge."""
-        return "" if self.kind == "bridge" else self.target.partition(".")[0]
+        return "" if self.on_nets else self.target.partition(".")[0]
 
     @property
     def pin(self) -> str:
@@ -83,6 +93,25 @@ class Fault:
     def ohms(self) -> float:
         """The argument of a pull or a bridge."""
         return ohms(self.argument)
+
+
+def in_force(faults: Iterable[Fault]) -> list[Fault]:
+    """What is left of faults that came one after the other: one that says "as_drawn" takes back those before it."""
+    left: list[Fault] = []
+    for fault in faults:
+        if fault.kind == MENDED:
+            left = [each for each in left if not _same_place(each, fault)]
+        else:
+            left.append(fault)
+    return left
+
+
+def _same_place(one: Fault, other: Fault) -> bool:
+    if one.target == other.target:
+        return True
+    text = one.target
+    turned = {f"{text[k + 1 :]}+{text[:k]}" for k in range(1, len(text) - 1) if text[k] == "+"}
+    return one.on_nets and other.on_nets and other.target in turned
 
 
 def ohms(text: str) -> float:
@@ -118,10 +147,10 @@ def _check_word(text: str, fault: Fault, has_argument: bool) -> None:
     word = fault.kind
     if word not in _CATEGORY:
         raise CircuitError(f"{text!r}: no fault {word!r}; allowed: {', '.join(_CATEGORY)}{nearest(word, _CATEGORY)}")
-    if word in PLAIN:
+    if word in PLAIN or word == MENDED:
         if has_argument:
             raise CircuitError(f"{text!r}: {word} takes no value")
-        if fault.on_pin and word != "open":
+        if fault.on_pin and word not in ("open", MENDED):
             raise CircuitError(f"{text!r}: {word} is a fault of a whole part, written {fault.part}:{word}")
         return
     if not fault.argument:
