@@ -56,6 +56,8 @@ class Context:
         self._asker = asker
         self.begun = bench.clock.now()
         self.supplies: dict[str, tuple[float, float]] = {}  # on: name -> (volts, limit)
+        self.last_volts: dict[str, float] = {}  # what each supply was set to last
+        self.lying: dict[str, str] = {}  # supplies that say off and are seen to be on -> how it is known
         self.pins: dict[str, str] = {}
         self.checked: set[str] = set()
         self.alive = True  # False once the power was cut or the bench failed: nothing more is asked of the board
@@ -126,6 +128,7 @@ class Context:
         """On, and up the ramp. Raises Tripped."""
         self.pulse()
         self.supplies[supply] = (setting.volts, setting.limit)
+        self.last_volts[supply] = setting.volts
         self.detail["protection"] = self.guard.energise(supply, setting, envelope, ramp)
         while self.guard.climbing(supply):
             self.sleep(ramp.seconds if ramp else FIRST_WAIT)

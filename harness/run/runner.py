@@ -245,7 +245,12 @@ class Runner:
             self.context.supplies.clear()
             self.context.pins.clear()
             self._discharge()
-        return off
+        return self._believed(off)
+
+    def _believed(self, off: OffReport) -> OffReport:
+        """The guard has heard every supply say off; one that the meter has seen to be on is on."""
+        lying = self.context.lying
+        return OffReport({**off.states, **dict.fromkeys(lying, "on")}, {**off.errors, **lying}) if lying else off
 
     def _off(self) -> OffReport:
         """Whatever is raised, a second Ctrl-C included, it is tried again; unknown is not off."""
@@ -282,7 +287,7 @@ class Runner:
         return isinstance(self.error, (KeyboardInterrupt, OperatorStop))
 
     def _outcome(self) -> str:
-        if self.error is not None and not isinstance(self.error, Tripped):
+        if (self.error is not None and not isinstance(self.error, Tripped)) or self.context.lying:
             return "error"
         if self.trip is not None:
             return "tripped"

@@ -44,7 +44,8 @@ feeds = { 1 = "USB", 2 = "AUX" }
 by = "hand"
 """
 FULL_BENCH = (
-    BENCH
+    b'mains = "50 Hz"\n'
+    + BENCH
     + b"""
 [instruments.meter]
 kind = "dmm"
@@ -62,6 +63,8 @@ terminator = "\\r\\n"
 by = "scanner"
 routes = { TP1 = 101, TP2 = "102" }
 swap = 103
+short = 105
+volts = "60 V"
 bleed = { ohms = "10k \xc2\xb1 1 %", route = 104 }
 [links.console]
 port = "/dev/ttyUSB0"

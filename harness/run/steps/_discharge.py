@@ -1,16 +1,27 @@
-"""The discharge of each rail, measured after power-off and before a person is told to touch anything."""
+"""The discharge of each rail, measured after power-off and before a person is told to touch anything.
+
+A supply may say that its output is off and feed the board all the same: a welded relay, a display that is wrong. Where
+more current flows than its readback is off by, the guard sees it. Below that, the meter does: the supply's own net
+stands at the voltage that it was set to, and the bench's resistor does not pull it down, as it would a capacitor. Then
+the bench fails, not the board; `context.lying` has it, and the outputs are not confirmed off.
+"""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from harness.run.decide import Limits
 
 if TYPE_CHECKING:
     from harness.run.context import Context
+    from harness.run.ports import Measurement
 
 SAFE_VOLTS = 0.5  # below it no junction conducts and an ohms test is not far off (common practice, no source)
 WITHIN = 60.0  # s
+SET_SHARE, SET_VOLTS = 0.03, 0.15  # of a set voltage: programming, leads and meter together
+MOVES = 0.01  # of a voltage that a resistor does not move: what it moves less is fed by a source
+WATCH = 2.0  # s with the resistor across: 100 µF at 10 kΩ lose most of their charge
 WHY_STILL = "it holds charge, or is fed from elsewhere, or its supply is on whatever it says of itself: pull its leads"
 
 
@@ -18,15 +29,53 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     """Read every supply's net and rail until it is below `most` volts, one after the other; True when all are."""
     ceiling = SAFE_VOLTS if most is None else most
     limits = Limits(None, ceiling, "" if most is None else "step")
-    started = context.now
+    started, begins = context.now, len(context.readings)
     left: dict[str, str] = {}
     for net in context.points(context.power_nets):
         remaining = max(0.0, within - (context.now - started))
         seen = context.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
-        reading = context.record(net, "dc volts", seen, limits)
+        lie = _lie(context, net, seen) if seen.value > ceiling else ""
+        reading = context.record(net, "dc volts", seen, limits, outcome="error" if lie else None, says=lie)
         left.pop(net, None)
         if reading.outcome != "pass":
-            left[net] = f"{net} still at {seen.value:.2f} V"
+            left[net] = lie or f"{net} still at {seen.value:.2f} V"
+    if context.lying:
+        _says_nothing_of_the_board(context, begins)
     context.detail["discharged_s"] = context.now - started
     context.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}" if left else "every rail discharged")
     return not left
+
+
+def _says_nothing_of_the_board(context: Context, begins: int) -> None:
+    """What a lying supply feeds is no failing board."""
+    for place, reading in enumerate(context.readings[begins:], start=begins):
+        if reading.outcome == "fail":
+            context.readings[place] = replace(reading, outcome="error", says="a supply is on that says off")
+
+
+def _lie(context: Context, net: str, seen: Measurement) -> str:
+    """How it is known that a supply of this net is on although it says off; "" where it is not known."""
+    bleed = context.bench.bleed_ohms
+    names = [name for name, each in context.board.supplies.items() if each.net == net and name in context.last_volts]
+    fits = [name for name in names if _is_set_to(context.last_volts[name], seen.value)]
+    if not fits or bleed is None or fits[0] in context.supplies:
+        return ""
+    with context.loaded(bleed) as put:
+        if put is None:
+            return ""
+        before = context.meter_volts().value
+        context.sleep(WATCH)
+        after = context.meter_volts().value
+    if not _is_set_to(context.last_volts[fits[0]], after) or before - after > MOVES * before:
+        return ""
+    name = fits[0]
+    context.lying[name] = (
+        f"{net} stands at {after:.2f} V, what {name} was set to, and {bleed:g} Ω do not pull it down: "
+        f"{context.guard.instrument(name)} says that its output is off, and it is on. Do not believe its display: pull "
+        "its leads"
+    )
+    return context.lying[name]
+
+
+def _is_set_to(volts: float, seen: float) -> bool:
+    return abs(seen - volts) <= SET_VOLTS + SET_SHARE * volts

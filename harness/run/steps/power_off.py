@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from harness.describe.fields import OneOrMore, Seconds, VoltsLimits
 from harness.run.steps import _discharge
 from harness.run.steps._model import StepModel
+from instruments.errors import OutputOnError
 
 if TYPE_CHECKING:
     from harness.run.context import Context
@@ -33,3 +34,5 @@ def run(context: Context, model: Model) -> None:
     if not context.supplies:
         most = model.expect.high if model.expect is not None and model.expect.high is not None else None
         _discharge.measure(context, most, model.within)
+    for name, why in context.lying.items():
+        raise OutputOnError(why, instrument=context.guard.instrument(name))
