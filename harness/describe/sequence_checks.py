@@ -16,7 +16,7 @@ from harness.describe.positions import Path
 from harness.describe.problems import nearest, one_of, quoted
 
 POWER_ON, POWER_OFF, RESISTANCE = "power on", "power off", "resistance"
-_NEED_POWER = ("isolation", "rails", "line", "drive", "talk", "transfer", "current")
+_NEED_POWER = ("isolation", "rails", "line", "drive", "talk", "transfer", "current", "probe")
 _EVERY = {"every supply": "supplies", "every rail": "rails", "every line": "lines", "every point": "points"}
 _OF = {
     RESISTANCE: ("supplies", "rails", "lines", "points", "nets"),
