@@ -328,11 +328,14 @@ def _errors(speaker: Speaker) -> str:
 
 
 # --- meters ---------------------------------------------------------------------------------------------------------
-def check_dmm(dmm: Dmm, *, open_leads: bool = True, without: Sequence[str] = ("current",)) -> list[Check]:
+def check_dmm(
+    dmm: Dmm, *, open_leads: bool = True, without: Sequence[str] = ("current",), longest: float = 1000.0
+) -> list[Check]:
     """Each quantity and each range, integration, input resistance, repeats, overload, error queue.
 
     open_leads: nothing is connected; then ohms must overload. Nothing that is connected may mind up to 13 V and 1 mA.
-    without: quantities that are left alone; current is, since its jack may be wired to something.
+    without: quantities that are left alone; current is, since its jack may be wired to something. longest: NPLC of the
+    longest integration that is tried.
     """
     report = _Report()
     if not report.run("identity", lambda: _identity(dmm.identify())):
@@ -343,7 +346,7 @@ def check_dmm(dmm: Dmm, *, open_leads: bool = True, without: Sequence[str] = ("c
             report.run(name, lambda name=name: _quantity(dmm, name))  # type: ignore[misc]
             for span in dmm.dialect.quantities[name].ranges:
                 report.run(f"{name}, range {span:g} {UNITS[name]}", lambda n=name, s=span: _range(dmm, n, s))  # type: ignore[misc]
-    for nplc in dmm.dialect.nplc:
+    for nplc in (each for each in dmm.dialect.nplc if each <= longest):
         report.run(f"integration {nplc:g}", lambda nplc=nplc: _shown(dmm.dc_volts(_middle(dmm), nplc)))  # type: ignore[misc]
     report.run("three readings", lambda: _repeats(dmm))
     report.run("input resistance", lambda: _input(dmm))

@@ -24,7 +24,7 @@ def checks_of(driver: object) -> list[Check]:
     if isinstance(driver, Psu):
         return check_psu(driver, "1", load=47.0)
     if isinstance(driver, Dmm):
-        return check_dmm(driver, without=("current", "ohms 4w"))
+        return check_dmm(driver, without=())
     return check_scanner(driver, ["101", "102"])  # type: ignore[arg-type]
 
 

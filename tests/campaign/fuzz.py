@@ -210,7 +210,7 @@ SUBSETS = 300  # of each packaged file
 
 
 def sound_texts() -> dict[str, list[bytes]]:
-    """What is changed for each reader: a small file that is sound and, as often, some tables of a large one, whose names
+    """What is changed for each reader: a small file that is sound and, as often, some tables of a large one; its names
     then lead nowhere."""
     rng = random.Random(1)
     skep = resources.files("sequences") / "demo" / "skep"

@@ -77,6 +77,25 @@ def test_supplies_over_a_real_socket(prepared, face):
         psu.close()
 
 
+def test_a_meter_over_a_real_socket(prepared):
+    """A sample: all ranges, in real time; all meters by `python -m tests.benchmarks.conformance_wire`."""
+    bench = VirtualBench(prepared, dmm="dmm6500")
+    with running(bench) as addresses:
+        meter = open_instrument("dmm", addresses.instruments["meter"], name="meter")
+        slow = ("ac volts", "frequency", "diode volts", "ohms 4w", "current")
+        assert failed(check_dmm(meter, without=slow, longest=1.0)) == []
+        meter.close()
+
+
+@pytest.mark.parametrize("face", SCANNER_FACES)
+def test_scanners_over_a_real_socket(prepared, face):
+    bench = VirtualBench(prepared, scanner=face)
+    with running(bench) as addresses:
+        scanner = open_instrument("scanner", addresses.instruments["scanner"], name="scanner")
+        assert failed(check_scanner(scanner, ["101", "102"])) == []
+        scanner.end()
+
+
 def test_a_reversed_status_map_is_found(prepared):
     """The Keithley 2230 map (CV in bit 0) on a supply with CC in bit 0, taken for verified."""
     as_it_is = opened(prepared, "psu", "e3632a")
