@@ -278,6 +278,7 @@ def _actions(
         actions.append("The reference unit is odd too: check the bench before blaming any board.")
     told = {short.get(unit, unit): explained for unit, explained in by_unit.items()} or {"": shared}
     actions += [f"Fit a bodge: {words}." for words in shared_bodges(told)]
+    actions += [f"Unit {short.get(unit, unit)}: {words}." for unit, e in by_unit.items() for words in e.repairs]
     actions += [f"Next measurement: {words}." for words in shared.next[:2]]
     for unit, explained in by_unit.items():
         if explained.next and not explained.best:

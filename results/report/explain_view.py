@@ -66,6 +66,7 @@ class Explanation:
     next: tuple[str, ...] = ()
     lines: tuple[LineFinding, ...] = ()
     given: bool = False
+    repairs: tuple[str, ...] = ()
 
     @property
     def best(self) -> Candidate | None:
@@ -86,6 +87,7 @@ def explanation(document: Document | None) -> Explanation:
         tuple(_next(step) for step in document.get("next") or ()),
         tuple(_line(entry) for entry in document.get("lines") or () if _worth(entry)),
         given=True,
+        repairs=tuple(str(each.get("does")) for each in document.get("repairs") or () if each.get("does")),
     )
 
 

@@ -12,7 +12,7 @@ import pytest
 from results.compare_table import table_of_records, table_of_store
 from results.ledger import Ledger
 from results.records import ASKED, RunRecord
-from results.report import render_batch, report_batch
+from results.report import render_batch, render_board, render_run, report_batch
 from results.report.explain_view import explanation as view_of
 from results.report.explain_view import shared_bodges
 from results.store import Store
@@ -115,3 +115,10 @@ def test_heads_are_the_runs_without_their_steps(store_with_runs: Any, tmp_path: 
     assert [h.started for h in heads] == sorted(h.started for h in heads)
     with Store.open(tmp_path / "empty.db") as empty:
         assert empty.heads("Skep") == []
+
+
+def test_a_repair_is_told_with_its_unit(skep_runs: list[RunRecord], explanation: Mapping[str, Any]) -> None:
+    repairs = [{"cause": "D3:reversed", "does": "turn D3 round", "note": "D3 turned round", "rework": "D3:as_drawn"}]
+    document = {**explanation, "repairs": repairs}
+    assert "Unit 002: turn D3 round." in render_board("Skep", skep_runs, explain={"SK-A-002": document})
+    assert "Repair: turn D3 round." in render_run(skep_runs[1], document)
