@@ -26,24 +26,28 @@ Solver = Callable[[Variant, "State | None"], "State"]
 
 
 class State:
-    """One operating point: a member of a batch, taken out of it where others are in it too."""
+    """One operating point: a member of a batch, which is kept as long as any of its members is."""
 
-    __slots__ = ("_amps", "at", "currents", "layout", "plan", "points", "unknowns", "variant")
+    __slots__ = ("_amps", "_parts", "member", "points")
 
     def __init__(self, points: Points, member: int) -> None:
-        self.layout = points.layout
-        self.variant, self.plan = points.variants[member], points.plans[member]
-        self.at, unknowns, currents = points.state(member)
-        alone = len(points.variants) == 1
-        self.points = points if alone else None
-        self.unknowns, self.currents = (unknowns, currents) if alone else (unknowns.copy(), currents.copy())
+        self.points = points
+        self.member = member
+        self._parts: tuple[Any, Any, Any] | None = None
         self._amps: dict[tuple[str, str], float] = {}
 
+    @property
+    def parts(self) -> tuple[Any, Any, Any]:
+        """The node of each terminal, the unknowns (n,), the element currents (C,)."""
+        if self._parts is None:
+            self._parts = self.points.state(self.member)
+        return self._parts
+
     def volts(self, net: str) -> float:
-        node = self.layout.node.get(net)
+        node = self.points.layout.node.get(net)
         if node is None:
             raise CircuitError(f"no net {net!r}")
-        return float(self.unknowns[node])
+        return float(self.parts[1][node])
 
     def current(self, part: str, pin: str) -> float:
         place = (part, pin)
@@ -53,23 +57,22 @@ class State:
         return found
 
     def _current(self, place: tuple[str, str]) -> float:
-        layout = self.layout
+        layout, currents = self.points.layout, self.parts[2]
         plus, minus = _rows(layout, layout.terminal(*place))
-        total = self.currents[plus].sum() - self.currents[minus].sum()
-        for a, b, siemens in self.plan.extras:
+        total = currents[plus].sum() - currents[minus].sum()
+        for a, b, siemens in self.points.plans[self.member].extras:
             if place in (a, b):
                 here, there = (a, b) if a == place else (b, a)
                 total += siemens * (self._at(here) - self._at(there))
         return float(total)
 
     def _at(self, place: Any) -> float:
-        layout = self.layout
-        node = self.at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]
-        return float(self.unknowns[node])
+        layout, (at, unknowns, _) = self.points.layout, self.parts
+        return float(unknowns[at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]])
 
     def begin(self) -> Points:
         """Itself as a batch of one, to begin a solution from."""
-        return self.points if self.points is not None else gathered([self])
+        return self.points if len(self.points) == 1 else gathered([self])
 
 
 @lru_cache(maxsize=1024)
@@ -80,11 +83,7 @@ def _rows(layout: Any, terminal: int) -> tuple[Any, Any]:
 
 def gathered(states: Sequence[State]) -> Points:
     """Members of several batches of one model as one batch, to begin a solution from."""
-    layout = states[0].layout
-    whole = Points(layout, [state.variant for state in states], [state.plan for state in states])
-    for column, state in enumerate(states):
-        whole._x[:, column] = state.unknowns if state.layout is layout else 0.0
-    return whole
+    return Points.gathered([(state.points, state.member) for state in states])
 
 
 def alone(model: Model) -> Solver:
@@ -206,10 +205,11 @@ class Instant:
         states = list({id(state): state for _, state in self._past}.values())
         if not states:
             return False
-        if any(state.layout is not states[0].layout for state in states):
+        layout = states[0].points.layout
+        if any(state.points.layout is not layout for state in states):
             return True
-        at, unknowns, currents = (np.array([getattr(s, of) for s in states]) for of in ("at", "unknowns", "currents"))
-        return _watch(self.model, states[0].layout).exceeded_by(at, unknowns, currents)
+        at, unknowns, currents = (np.array(each) for each in zip(*(state.parts for state in states), strict=True))
+        return _watch(self.model, layout).exceeded_by(at, unknowns, currents)
 
     def _warmed(self) -> Watch:
         """A watch that has seen every state for as long as it held."""
@@ -218,8 +218,9 @@ class Instant:
             if time > last:
                 watch.rest(last, time - last)
                 last = time
-            watch.place_at(state.at)
-            watch.step(time, 0.0, state.unknowns, state.currents)
+            at, unknowns, currents = state.parts
+            watch.place_at(at)
+            watch.step(time, 0.0, unknowns, currents)
         if self.time > last:
             watch.rest(last, self.time - last)
         return watch

@@ -97,8 +97,9 @@ def test_ratings_are_those_of_a_watch_that_looked_all_the_time(prepared: Any, se
         if simulation.time > last:
             watch.rest(last, simulation.time - last)
             last = simulation.time
-        watch.place_at(state.at)
-        watch.step(simulation.time, 0.0, state.unknowns, state.currents)
+        at, unknowns, currents = state.parts
+        watch.place_at(at)
+        watch.step(simulation.time, 0.0, unknowns, currents)
         _same(simulation.overstress, watch.found)
         simulation.advance(drawn.choice([0.01, 0.3, 2.0]))
     watch.rest(last, simulation.time - last)
