@@ -23,7 +23,6 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 from __future__ import annotations
 
 import contextlib
-import socket
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -31,44 +30,19 @@ from types import TracebackType
 from typing import Any, NoReturn
 
 from .clock import Clock, RealClock
-from .errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused, LinkTimeout
+from .errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused
 from .identity import like_identity
+from .link_failures import is_timeout, judged, text_of
 from .lock import AddressLock
+from .manners import Manners
+from .replies import split_units
+from .resource import check_connected, configure, is_serial, manager_of
 from .traffic import Direction, TrafficLog
-from .wire import LIMIT, Wire, WireClosed, WireTimeout, socket_of, wire_of
+from .wire import LIMIT, Wire, WireTimeout, wire_of
 
 OPEN_MS = 3000
 SHOUT = 0.5  # s for a command that nobody waits for
 QUIET = 0.05  # s of silence that ends a reply without terminator or length
-
-
-@dataclass(frozen=True, slots=True)
-class Manners:
-    """How an instrument wants to be spoken to; from its dialect.
-
-    terminator ends what is sent, reply_terminator what comes back (None: the same; "": none, replies end by length or
-    silence). gap: s from one message to the next; reply_delay: s from a question to reading. compound: several commands
-    in one line, joined by `joint`; checked: `ask` may add *OPC?. power_on: bit 7 of *ESR? tells a power cycle.
-    serial_opening: lines sent after opening a serial port (SYST:REM). The rest is for serial ports.
-    """
-
-    terminator: str = "\n"
-    reply_terminator: str | None = None
-    gap: float = 0.0
-    reply_delay: float = 0.0
-    compound: bool = True
-    joint: str = ";:"
-    checked: bool = False
-    power_on: bool = False
-    identify: str = "*IDN?"
-    serial_opening: tuple[str, ...] = ()
-    baud: int | None = None
-    stop_bits: float | None = None
-    flow: str = "none"
-
-    @property
-    def ends(self) -> str:
-        return self.terminator if self.reply_terminator is None else self.reply_terminator
 
 
 @dataclass(slots=True)
@@ -165,64 +139,28 @@ class Link:
     def _connect(self) -> None:
         self._now = _Question("", self.clock.now(), OPEN_MS / 1000)
         try:
-            self._resource = self._opened()
-            self._check_connected()
-            self._configure()
+            self._manager = manager_of(self._manager)
+            self._resource = self._manager.open_resource(
+                self.address, open_timeout=OPEN_MS, write_termination="", encoding="latin-1"
+            )
+            check_connected(self._resource)
+            configure(self._resource, self.address, self.manners)
             self._wire = wire_of(self._resource, self.clock, self.manners.ends)
         except LinkError:
             self._drop()
             raise
         except Exception as error:  # noqa: BLE001 - PyVISA-py raises bare Exception, OSError, its own and VISA's errors
             self._drop()
-            self._fail(LinkRefused, f"cannot be opened: {_text(error)}", error)
+            self._fail(LinkRefused, f"cannot be opened: {text_of(error)}", error)
         self._note("!", "opened")
         self._rest.clear()
         self.dirty = False
         self._greet()
 
     def _greet(self) -> None:
-        if self._is_serial():
+        if is_serial(self.address):
             for line in self.manners.serial_opening:
                 self.write(line)
-
-    def _is_serial(self) -> bool:
-        return self.address.upper().startswith("ASRL")
-
-    def _opened(self) -> Any:
-        import pyvisa
-
-        manager = self._manager
-        if manager is None or not hasattr(manager, "open_resource"):
-            manager = pyvisa.ResourceManager("@py" if manager is None else manager)
-        self._manager = manager
-        return manager.open_resource(self.address, open_timeout=OPEN_MS, write_termination="", encoding="latin-1")
-
-    def _check_connected(self) -> None:
-        """PyVISA-py returns a resource for a refused port: only the socket knows."""
-        found = socket_of(self._resource)
-        if found is None:
-            return
-        code = found.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
-        if code:
-            raise OSError(code, _errno_text(code))
-        found.getpeername()
-
-    def _configure(self) -> None:
-        if not self._is_serial():
-            return
-        from pyvisa import constants
-
-        if self.manners.baud is not None:
-            self._resource.baud_rate = self.manners.baud
-        if self.manners.stop_bits == 2:
-            self._resource.stop_bits = constants.StopBits.two
-        flows = {
-            "xonxoff": constants.ControlFlow.xon_xoff,
-            "rtscts": constants.ControlFlow.rts_cts,
-            "dtrdsr": constants.ControlFlow.dtr_dsr,
-        }
-        if self.manners.flow in flows:
-            self._resource.flow_control = flows[self.manners.flow]
 
     def adopt(self, manners: Manners) -> None:
         """Change manners once the dialect is known; opening lines are sent now."""
@@ -231,7 +169,7 @@ class Link:
                 return
             self.manners = manners
             if self._resource is not None:
-                self._configure()
+                configure(self._resource, self.address, manners)
                 self._wire = wire_of(self._resource, self.clock, manners.ends)
                 self._greet()
 
@@ -431,7 +369,7 @@ class Link:
             try:
                 self._take(min(deadline, quiet) if self._rest and length is None else deadline)
             except Exception as error:
-                if not self._rest or length is not None or not _is_timeout(error):
+                if not self._rest or length is not None or not is_timeout(error):
                     raise
                 break
         reply = bytes(self._rest)
@@ -462,7 +400,7 @@ class Link:
             self._fail(LinkGarbled, f"more came back than one reply, after {got[:80]!r}")
         if not isinstance(error, Exception):
             raise error
-        self._fail(*_judged(error, self._now.partial), error)
+        self._fail(*judged(error, self._now.partial), error)
 
     def _fail(self, kind: type[LinkError], message: str, cause: Exception | None = None) -> NoReturn:
         elapsed = self.clock.now() - self._now.started
@@ -483,47 +421,3 @@ class Link:
 
 class _Surplus(Exception):
     """More bytes than a reply."""
-
-
-def split_units(reply: str) -> list[str]:
-    """The units of a response message (IEEE 488.2, 8.4.1): separated by semicolons outside of quotes."""
-    if '"' not in reply:
-        return [each.strip() for each in reply.split(";")]
-    units, quoted, start = [], False, 0
-    for place, sign in enumerate(reply):
-        if sign == '"':
-            quoted = not quoted
-        elif sign == ";" and not quoted:
-            units.append(reply[start:place].strip())
-            start = place + 1
-    return [*units, reply[start:].strip()]
-
-
-def _is_timeout(error: Exception) -> bool:
-    if isinstance(error, WireTimeout | TimeoutError):
-        return True
-    from pyvisa import constants, errors
-
-    return isinstance(error, errors.VisaIOError) and error.error_code == constants.StatusCode.error_timeout
-
-
-def _judged(error: Exception, partial: bytes) -> tuple[type[LinkError], str]:
-    if _is_timeout(error):
-        if partial:
-            return LinkTimeout, f"no whole reply in time; {partial.decode('latin-1')!r} came, without its end"
-        return LinkTimeout, "no reply in time: is it switched on, and its cable in?"
-    if isinstance(error, ConnectionRefusedError):
-        return LinkRefused, "nobody answers there"
-    if isinstance(error, WireClosed):
-        return LinkClosed, "the other end closed the connection: was it switched off, or taken by another program?"
-    return LinkClosed, f"the link broke: {_text(error)}"
-
-
-def _text(error: Exception) -> str:
-    return " ".join(str(error).split()) or type(error).__name__
-
-
-def _errno_text(code: int) -> str:
-    import os
-
-    return os.strerror(code)

@@ -102,3 +102,17 @@ def _range(part: str) -> list[str]:
     if not low <= high <= low + 999:
         raise ReplyError("it is no channel list")
     return [str(each) for each in range(low, high + 1)]
+
+
+def split_units(reply: str) -> list[str]:
+    """The units of a response message (IEEE 488.2, 8.4.1): separated by semicolons outside of quotes."""
+    if '"' not in reply:
+        return [each.strip() for each in reply.split(";")]
+    units, quoted, start = [], False, 0
+    for place, sign in enumerate(reply):
+        if sign == '"':
+            quoted = not quoted
+        elif sign == ";" and not quoted:
+            units.append(reply[start:place].strip())
+            start = place + 1
+    return [*units, reply[start:].strip()]

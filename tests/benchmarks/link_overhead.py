@@ -22,7 +22,8 @@ from typing import Any
 import pyvisa
 
 from instruments.dialect import load_psu
-from instruments.link import Link, Manners
+from instruments.link import Link
+from instruments.manners import Manners
 from instruments.psu import Psu
 
 LINE = "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:INST:ISUM1:COND?;:OUTP?"

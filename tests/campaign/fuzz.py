@@ -24,9 +24,8 @@ from harness.run.guard import wire
 from instruments.dialect import Asking, DmmDialect, PsuDialect, Register, dialect_names, load_dialect, read_dialect
 from instruments.errors import DialectError
 from instruments.identity import like_identity, parse_identity
-from instruments.link import split_units
 from instruments.psu_status import register_value
-from instruments.replies import ReplyError, channels_of, error_entry, integer, number, searched, truth
+from instruments.replies import ReplyError, channels_of, error_entry, integer, number, searched, split_units, truth
 from tests.campaign import board as files
 
 REPLIES = [

@@ -20,7 +20,9 @@ from instruments.errors import (
     LinkRefused,
     LinkTimeout,
 )
-from instruments.link import Link, Manners, split_units
+from instruments.link import Link
+from instruments.manners import Manners
+from instruments.replies import split_units
 
 IDN = "Wakeboard,PSU-1,SN0001,1.0"
 

@@ -10,9 +10,8 @@ from hypothesis import strategies as st
 
 from instruments.dialect import Register, dialect_names, load_dialect
 from instruments.identity import parse_identity
-from instruments.link import split_units
 from instruments.psu_status import register_value
-from instruments.replies import ReplyError, channels_of, error_entry, integer, number, truth
+from instruments.replies import ReplyError, channels_of, error_entry, integer, number, split_units, truth
 
 ANY = st.one_of(
     st.text(max_size=80),

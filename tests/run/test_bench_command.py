@@ -138,7 +138,7 @@ def test_the_suite_runs_on_the_instruments_and_leaves_them_off(
     served: Any, tmp_path: Path, described: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without the meter, whose slow readings take their time; tests/drivers holds every meter to the suite."""
-    monkeypatch.setattr("instruments.conformance.SETTLE", 0.3)
+    monkeypatch.setattr("instruments.conformance_psu.SETTLE", 0.3)
     del described["instruments"]["meter"]
     result = bench_command(tmp_path, described, "--conform", "--yes-outputs-are-open", "--json")
     document = json.loads(result.stdout)

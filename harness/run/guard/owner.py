@@ -17,124 +17,19 @@ trip is cleared (E363xA User's Guide, p88 and 91; DP2000 Programming Guide, p48)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
 
 from harness.run.guard.armed import Armed, protections
 from harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
-from instruments.errors import BenchError, DialectError, InstrumentFault, OutputOnError, SettingError
+from harness.run.guard.switching import Off, amps_error
+from harness.run.guard.terms import Feed, OffReport, Ramp, Setting, Time, Track
+from instruments.errors import BenchError, DialectError, InstrumentFault, SettingError
 
-OFF_TRIES = 3
-LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …
-LOOK_GAP = 0.05  # s … between these looks: a readback may lag
-STRAY_AMPS = 0.005  # A beyond the readback's error: offsets of a supply that is off (common practice, no source)
-STILL_VOLTS = 1.0  # above this an output that is off is fed from elsewhere, or has not discharged
+__all__ = ["Feed", "Guard", "OffReport", "Ramp", "Setting", "Track"]
 CLOSE = 0.05  # s after a change during which every sample matters
-THIN = 0.05  # s between kept samples while nothing happens
 LINK_FAILURES = (OSError, BenchError, ValueError)
-
-
-class Supplies(Protocol):
-    """What the guard needs of a Psu driver."""
-
-    def set(self, channel: Any, volts: float, amps: float) -> Any: ...
-    def protect(
-        self, channel: Any, ovp: float | None = None, ocp: float | None = None, delay: float | None = None
-    ) -> Any: ...
-    def unprotect(self, channel: Any) -> Any: ...
-    def on(self, channel: Any) -> Any: ...
-    def off(self, channel: Any) -> bool:
-        """True: verified off; False: it cannot tell."""
-        ...
-
-    def is_on(self, channel: Any) -> bool | None: ...
-    def measure(self, channel: Any) -> tuple[float, float]: ...
-    def sample(self, channel: Any) -> Any: ...
-    def tripped(self, channel: Any) -> str | None: ...
-    def clear(self, channel: Any) -> Any: ...
-
-
-class Time(Protocol):
-    def now(self) -> float: ...
-    def sleep(self, seconds: float) -> None: ...
-
-
-@dataclass(frozen=True)
-class Feed:
-    """One output of the off-list: its driver, its channel, and how its link is made anew after a failure."""
-
-    psu: Supplies
-    channel: Any
-    instrument: str = ""
-    reopen: Callable[[], None] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """What is programmed before an output turns on. ovp, ocp: levels of the supply's own protections; ovp None: left
-    alone; ocp None: as the supply can (armed.py), 0: left off."""
-
-    volts: float
-    limit: float
-    ovp: float | None = None
-    ocp: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Ramp:
-    """From `start` volts up in steps of `volts` every `seconds`."""
-
-    volts: float
-    seconds: float
-    start: float = 0.0
-
-
-@dataclass(frozen=True)
-class OffReport:
-    """The state of each output after switching off: "off", "on" or "unknown", with what went wrong."""
-
-    states: Mapping[str, str]
-    errors: Mapping[str, str] = field(default_factory=dict)
-
-    @property
-    def confirmed(self) -> bool:
-        return all(state == "off" for state in self.states.values())
-
-    def says(self) -> str:
-        if self.confirmed:
-            return "outputs confirmed off"
-        doubtful = [
-            f"{name}: {state}" + (f" ({self.errors[name]})" if name in self.errors else "")
-            for name, state in self.states.items()
-            if state != "off"
-        ]
-        return "outputs not confirmed off: " + ", ".join(doubtful)
-
-
-@dataclass
-class Track:
-    """Columns of the trace of one supply since it was last taken."""
-
-    times: list[float] = field(default_factory=list)
-    volts: list[float] = field(default_factory=list)
-    amps: list[float] = field(default_factory=list)
-    limit: list[float] = field(default_factory=list)
-    mode: list[str] = field(default_factory=list)
-
-    def add(self, sample: Sample, limit: float) -> None:
-        self.times.append(sample.time)
-        self.volts.append(sample.volts)
-        self.amps.append(sample.amps)
-        self.limit.append(limit)
-        self.mode.append(sample.mode)
-
-    def tells_nothing_new(self, sample: Sample) -> bool:
-        """Whether the last kept sample says the same, and not long ago."""
-        if not self.times or self.mode[-1] != sample.mode:
-            return False
-        same = abs(sample.volts - self.volts[-1]) < 0.01 and abs(sample.amps - self.amps[-1]) < 0.002
-        return same and sample.time - self.times[-1] < THIN
 
 
 class _Live:
@@ -171,6 +66,7 @@ class Guard:
         self._live: dict[str, _Live] = {}
         self._tracks: dict[str, Track] = {}
         self._on_since: float | None = None
+        self._off = Off(self.feeds, clock)
 
     # --- before -----------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:
@@ -240,9 +136,7 @@ class Guard:
 
     def amps_error(self, supply: str, amps: float) -> float:
         """Half-width of the supply's current readback at `amps`; 0.0 where its dialect does not say."""
-        feed = self.feeds[supply]
-        accuracy = getattr(feed.psu, "amps_accuracy", None)
-        return float(accuracy.half_width(amps, 0.0)) if accuracy is not None else 0.0
+        return amps_error(self.feeds[supply], amps)
 
     def bound(self, supply: str, most_amps: float | None, least_amps: float | None) -> None:
         """Hold the current of an output that is on within other bounds from here on."""
@@ -343,73 +237,12 @@ class Guard:
         self.all_off()
 
     def _switch_off(self, supplies: list[str]) -> OffReport:
-        states: dict[str, str] = {}
-        errors: dict[str, str] = {}
-        for supply in supplies:
-            states[supply] = self._command_off(supply, errors)
-        for supply, state in states.items():  # when all were told: is it true?
-            if state == "off" and self._lies(supply, errors):
-                states[supply] = "on"
-        for supply, state in states.items():  # tried again only when every other output has had its turn
-            if state != "off":
-                states[supply] = self._insist(supply, errors)
-        for supply, state in states.items():
+        report = self._off.switch(supplies, self._live)
+        for supply, state in report.states.items():
             self._armed.pop(supply, None)
             if state == "off":
                 self._live.pop(supply, None)
-                errors.pop(supply, None)
-        return OffReport(states, errors)
-
-    def _command_off(self, supply: str, errors: dict[str, str]) -> str:
-        feed = self.feeds[supply]
-        try:
-            if feed.psu.off(feed.channel):
-                return "off"
-            volts, _ = feed.psu.measure(feed.channel)  # a supply that cannot tell whether its output is on
-            if abs(volts) < STILL_VOLTS:
-                return "off"
-            errors[supply] = f"it cannot tell whether its output is on, and measures {volts:.2f} V"
-            return "unknown"
-        except Exception as error:  # noqa: BLE001  whatever it is, the rest of the list must still be tried
-            errors[supply] = str(error) or type(error).__name__
-            return "on" if isinstance(error, OutputOnError) else "unknown"
-
-    def _insist(self, supply: str, errors: dict[str, str]) -> str:
-        """Again, each time over a fresh link where there is a way to make one."""
-        state = "unknown"
-        for _ in range(OFF_TRIES - 1):
-            reopen = self.feeds[supply].reopen
-            try:
-                if reopen is not None:
-                    reopen()
-            except Exception as error:  # noqa: BLE001  the old link may still carry one command
-                errors[supply] = str(error) or type(error).__name__
-            state = self._command_off(supply, errors)
-            if state == "off" and self._lies(supply, errors):
-                state = "on"
-            if state == "off":
-                break
-        return state
-
-    def _lies(self, supply: str, errors: dict[str, str]) -> bool:
-        """Whether current flows out of an output that was on and says that it is off. Where it cannot be asked: no."""
-        if supply not in self._live:
-            return False
-        feed = self.feeds[supply]
-        for look in range(LOOKS):
-            if look:
-                self.clock.sleep(LOOK_GAP)
-            try:
-                volts, amps = feed.psu.measure(feed.channel)
-            except Exception:  # noqa: BLE001  its word for being off was heard; that it says no more is no lie
-                return False
-            if amps <= 2 * self.amps_error(supply, amps) + STRAY_AMPS or volts < STILL_VOLTS:
-                return False
-        errors[supply] = (
-            f"it says that its output is off, yet {volts:.2f} V and {amps * 1e3:.0f} mA come out of it: "
-            "do not believe its display, pull its leads"
-        )
-        return True
+        return report
 
     def _count(self) -> None:
         """Close the count of energised time when the last output is off."""
