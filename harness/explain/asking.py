@@ -109,9 +109,7 @@ def pursue(
     skipped: set[tuple[str, str, str]] = set()
     case = explanation.case
     while case is not None and len(taken) < most:
-        choice = next(
-            (c for c in explanation.next if _key(c) not in skipped and "lifted" not in c.measurement.state), None
-        )
+        choice = _first(explanation, skipped)
         if choice is None:
             break
         try:
@@ -125,6 +123,17 @@ def pursue(
         case = with_reading(case, _observed(choice, value))
         explanation = _again(case, explanation, pairs)
     return explanation, taken
+
+
+def _first(explanation: Explanation, skipped: set[tuple[str, str, str]]) -> Choice | None:
+    """The best that was not skipped and lifts no part: among those at hand, else among all."""
+    for choice in explanation.next:
+        if _key(choice) not in skipped and "lifted" not in choice.measurement.state:
+            return choice
+    further = next_choices(
+        explanation, 1, lambda m: (m.point, m.quantity, m.state) not in skipped and "lifted" not in m.state
+    )
+    return further[0] if further else None
 
 
 @dataclass(frozen=True)
