@@ -76,6 +76,8 @@ def check_instruments(
             opened = time.perf_counter() - began
             try:
                 _look(checked, instrument, driver, opened)
+                if instrument.kind == "dmm":
+                    _look_at_dmm(checked, driver, described.mains)
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
@@ -97,9 +99,7 @@ def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) 
     if instrument.kind == "psu":
         _look_at_psu(checked, instrument, driver)
         checked.timed = time_supply(driver, list(instrument.feeds), opened=opened)
-    elif instrument.kind == "dmm":
-        _look_at_dmm(checked, instrument, driver)
-    else:
+    elif instrument.kind == "scanner":
         _look_at_scanner(checked, driver)
     if instrument.identity is None and checked.serial[2] not in ("", "0"):
         checked.says.append(f'to be sure that it is this one: identity = "{checked.serial[2]}" in the bench file')
@@ -115,14 +115,16 @@ def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
     checked.says.append(f"output {', '.join(on)} is ON" if on else "outputs off")
 
 
-def _look_at_dmm(checked: Checked, instrument: Instrument, dmm: Any) -> None:
+def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:
     """Terminals, input, mains frequency and calibration date as the meter tells them."""
     if (terminals := ask_if_known(dmm, "terminals", dmm.terminals)) is not None:
         checked.says.append(f"{terminals} terminals")
     if ask_if_known(dmm, "input", dmm.says_high_z):
         checked.says.append("its input was left above 10 GΩ")
     if (mains := ask_if_known(dmm, "mains", dmm.mains)) is not None:
-        checked.says.append(f"integrates over {mains:g} Hz mains")
+        wrong = mains_here is not None and abs(mains - mains_here) > 1.0
+        beside = f", and the bench file says {mains_here:g} Hz: hum does not average out" if wrong else ""
+        checked.says.append(f"integrates over {mains:g} Hz mains{beside}")
     if (told := ask_if_known(dmm, "calibrated", dmm.calibrated)) is not None:
         checked.says.append(f"says that it was calibrated on {told}")
 

@@ -49,6 +49,25 @@ def test_every_instrument_is_told_with_its_identity(toy: Any, bench: Any) -> Non
     assert checked["scanner"].ok
 
 
+def test_what_the_meter_tells_of_itself_is_shown(toy: Any) -> None:
+    from harness.run.opening import open_driver
+
+    with open_virtual(load_board(toy.board), unit="T-1", mistakes=("meter:60 Hz",)) as bench:
+        manager = bench.virtual.visa()
+        checked = {
+            each.name: each
+            for each in check_instruments(
+                described(bench.virtual),
+                open_driver=lambda each: open_driver(each, manager=manager, clock=bench.clock),
+            )
+        }
+    told = checked["meter"].as_json()["says"]
+    assert "front terminals" in told
+    assert "integrates over 60 Hz mains, and the bench file says 50 Hz" in told
+    assert "calibrated on +2026,+3,+14" in told
+    assert "may carry 300 V" in checked["scanner"].as_json()["says"]
+
+
 def test_a_calibration_that_is_over(bench: Any) -> None:
     meter = described(bench.virtual, due=datetime.date(2026, 1, 31)).instruments["meter"]
     check_calibration(meter, datetime.date(2026, 1, 31))
