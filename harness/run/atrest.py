@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 OPEN_VOLTS = 0.02  # an open input shows some hum; more says that something is still connected or powered
 HIGH_OHMS = 1e9  # from here on an input counts as high-ohmic
-CREEP = 0.5  # s between two looks at an open input: the bias current lifts a high-ohmic one meanwhile
+CREEP = 0.3  # s between two looks at an open input: the bias current lifts a high-ohmic one meanwhile
 ZERO_VOLTS = 0.002  # of leads that touch: thermal voltages and relays below 0.1 mV, a meter's zero far below this
 LEADS_OHMS = 5.0  # both leads, plugs, relay contacts (34980A data sheet: a path below 1.5 Ω), a meter's own wires
 SHORT_RANGE = 1000.0  # Ω: 1 mA, into nothing but the leads

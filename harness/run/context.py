@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 LEASE = 3.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
 SLICE_LEASE = 6.0  # s: for a piece of a computation; each piece asks anew
-COMPUTE_LEASE = 15.0  # s: for a piece of an explanation while the board has power
+COMPUTE_LEASE = 20.0  # s: for a piece of an explanation while the board has power; each piece asks anew
 KEEP_LEASE = 15.0  # s: for a commit to a disk that is busy
 SLOW_LEASE = 12.0  # s: for readings that an instrument takes long over (AC, frequency, range changes)
 FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while something settles

@@ -94,6 +94,7 @@ class Runner:
             self._work()
         except BaseException as error:  # noqa: BLE001  told in the result, after the power is off
             self.error = self.error or error
+            self._note_trip(error)
         finally:
             off = self._make_safe()
         record = RunRecord(
@@ -165,14 +166,18 @@ class Runner:
         """The power goes off first, then the story is told."""
         self.error = error
         self.context.alive = False
-        if isinstance(error, Tripped):
-            cut = error.cut
-            self.trip = Trip(cut.rule, number, error.supply, _number(cut.volts), _number(cut.amps))
+        self._note_trip(error)
         with contextlib.suppress(Exception):
             self.context.guard.all_off()
         if hasattr(error, "step") and not error.step:
             error.step = str(number)
         self.context.say(str(error) or type(error).__name__)
+
+    def _note_trip(self, error: BaseException) -> None:
+        """What the guard has cut the power for, in a step or between two."""
+        if isinstance(error, Tripped) and self.trip is None:
+            cut = error.cut
+            self.trip = Trip(cut.rule, self._number, error.supply, _number(cut.volts), _number(cut.amps))
 
     def _commit(self, number: int, title: str, kind: str, started: float, broke: BaseException | None) -> Step:
         context = self.context
