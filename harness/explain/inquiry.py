@@ -11,7 +11,8 @@ limit, its ramp, its envelope. A state is left the same way: power off, with the
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -74,9 +75,10 @@ class Inquiry:
         self._fresh |= self.take_up(runner.steps)
         if not self._over and (not self._queue or self._went_wrong(context, self._queue[0])):
             self._queue.clear()
-            if self._fresh:
-                self._explain(context)
-            self._next(context)
+            with self._beating(context):
+                if self._fresh:
+                    self.weigh()
+                self._next(context)
         if self._queue:
             return self._queue.popleft()
         return _step("power off") if context.supplies else None
@@ -104,13 +106,23 @@ class Inquiry:
         known = case.model.circuit.nets
         return made if made is not None and (made.quantity == CURRENT or made.of in known) else None
 
-    def _explain(self, context: Context) -> None:
-        """Weigh again. The board may be powered meanwhile, at rest, under the guard's eyes."""
-        if context.supplies:
+    @contextmanager
+    def _beating(self, context: Context) -> Iterator[None]:
+        """While it is thought, the board may have power, at rest: the guard hears of each piece of work, and cuts the
+        power where one of them hangs."""
+        case = self.explanation.case
+        assert case is not None
+        if not context.supplies:
+            yield
+            return
+        stand = case.model.stand
+        before, stand.between = stand.between, lambda: context.pulse(COMPUTE_LEASE)
+        try:
             context.pulse(COMPUTE_LEASE)
-        self.weigh()
-        if context.supplies:
+            yield
             context.pulse()
+        finally:
+            stand.between = before
 
     def finish(self, steps: Sequence[Step]) -> Explanation:
         """The explanation with all that was read, the last before a run was broken off included, and what would be

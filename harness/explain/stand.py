@@ -7,7 +7,7 @@ what a fault does in a bench state is solved once, and near answers begin new on
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -53,7 +53,10 @@ Answer = tuple[Batch, int]
 
 
 class Stand:
-    """The circuit on its bench. `may_move`: faults whose pins may be lifted; room is made for them once."""
+    """The circuit on its bench. `may_move`: faults whose pins may be lifted; room is made for them once.
+
+    between: called before each piece of work, for whoever must not be silent meanwhile; what it raises ends the work.
+    """
 
     def __init__(self, circuit: Circuit, supplies: Mapping[str, str], may_move: Iterable[Fault] = ()) -> None:
         self.circuit = circuit
@@ -64,6 +67,7 @@ class Stand:
         self._near: dict[tuple[Any, ...], dict[tuple[Any, ...], Answer]] = {}
         self._count = 0
         self.solved = 0
+        self.between: Callable[[], None] = _nothing
 
     def _with_bench(self) -> Circuit:
         ground = self.circuit.ground
@@ -86,6 +90,7 @@ class Stand:
 
         near: for each change one that lies close and may have been solved, to begin from; else the drawn board.
         """
+        self.between()
         if self._count > KEPT:
             self._forget()
         keys = [change.key for change in changes]
@@ -134,8 +139,13 @@ class Stand:
 
     def points(self, scenes: Sequence[Scene], changes: Sequence[Change]) -> Points:
         """All changes in all scenes, scene by scene, as one batch (not kept)."""
+        self.between()
         begin = _begin_from([self._near.get(scene.supplies, {}).get(DRAWN.key) for scene in scenes for _ in changes])
         return self.model.solve([scene.variant(change) for scene in scenes for change in changes], begin)
+
+
+def _nothing() -> None:
+    """Nobody waits."""
 
 
 def _begin_from(answers: Sequence[Answer | None]) -> Points | None:

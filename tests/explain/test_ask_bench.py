@@ -271,3 +271,38 @@ def test_what_is_wrong_is_said_and_exits_with_two(
     told = capsys.readouterr().err
     assert says in told
     assert "Traceback" not in told
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_while_it_is_thought_the_guard_hears_of_each_piece_and_may_cut(
+    store: Store, begun: Callable[[str], Explanation], monkeypatch: pytest.MonkeyPatch, cut: bool
+) -> None:
+    """The board stays powered between two measurements; what hangs or trips meanwhile is no explanation's to notice."""
+    from harness.run.context import COMPUTE_LEASE
+    from harness.run.errors import power_cut
+    from harness.run.guard.core import Cut
+
+    watch, heard = Watch(), []
+
+    def before(bench: Any) -> None:
+        watch.before(bench)
+        beat = bench.guard.beat
+
+        def heed(lease: float) -> None:
+            if lease == COMPUTE_LEASE:
+                heard.append(list(bench.virtual.outputs_on))
+                if cut and len(heard) == 3:
+                    raise power_cut("USB", Cut("over-current", 0.0, 5.0, 0.2, "too much"))
+            beat(lease)
+
+        monkeypatch.setattr(bench.guard, "beat", heed)
+
+    asked = at_bench(begun("SK-A-005"), store=store, before=before, observer=watch)
+    assert asked.result is not None
+    assert len(heard) >= 3
+    assert all(heard)  # it is asked for with an output on only
+    assert watch.bench.virtual.outputs_on == []
+    assert asked.result.record.outputs_off is True
+    assert asked.result.outcome == ("tripped" if cut else "pass")
+    assert asked.explanation.case is not None
+    assert asked.explanation.readings > begun("SK-A-005").readings  # what was read before the cut counts
