@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from circuit_build import D, R, V, board
@@ -132,23 +134,61 @@ def test_floating_net_is_flagged() -> None:
     assert points.floating(1) == ()
 
 
-def test_sparse_elimination_agrees_with_lapack() -> None:
-    """An independent solution of the same Jacobians: numpy's dense solver."""
-    from instruments.virtual.circuit.linear import dense_jacobian, plan_for, solve_batch
+def plain(name: str) -> Callable[..., object]:
+    """One of the elimination's functions as Python, which the compiled ones are made of."""
+    from instruments.virtual.circuit.compiled import elimination
+
+    function: Callable[..., object] = getattr(elimination, name).py_func
+    return function
+
+
+def test_elimination_agrees_with_lapack() -> None:
+    """An independent solution of the same Jacobians, bridges and lifted pins among them: numpy's dense solver."""
+    from instruments.virtual.circuit.compiled.elements import Extras
     from instruments.virtual.circuit.newton import evaluate
 
     model = board().compile()
-    some = variants()[:64]
-    points = model.solve(some).require()
-    system, _ = model._system(list(points.plans), own=False)
-    assert plan_for(system) is not None
-    x = np.ascontiguousarray(points.volts.T)
-    e = evaluate(system, x)
-    held = np.full(x.shape, 1e-12)
-    right = np.random.default_rng(1).normal(size=x.shape)
-    found, _ = solve_batch(system, e.partials, right, held)
-    want = np.linalg.solve(dense_jacobian(system, e.partials, held), right[1:].T[..., None])[..., 0].T
-    assert np.abs(found[1:] - want).max() < 1e-6 * np.abs(want).max()
+    points = model.solve(variants()[:64]).require()
+    system, _ = model.system(points.plans)
+    layout = system.layout
+    e = evaluate(system, points.volts, partials=True)
+    held = np.full(layout.nodes, 1e-12)
+    right = np.random.default_rng(1).normal(size=(system.members, layout.nodes))
+    assert len(system.groups) > 3
+    for wiring, members in system.groups:
+        for member in members:
+            plus, minus, first, second = (
+                each.astype(np.intp) for each in (wiring.plus, wiring.minus, wiring.first, wiring.second)
+            )
+            extras = Extras(first, second, system.siemens[member])
+            matrix = np.empty((layout.nodes - 1, layout.nodes - 1))
+            plain("dense")(
+                layout.compiled, plus, minus, e.partials[member], held, extras, matrix
+            )  # fmt: skip
+            want = np.linalg.solve(matrix, right[member, 1:])
+            value, found = np.empty(wiring.plan.slots), right[member].copy()
+            plain("fill")(wiring.plan, e.partials[member], held, extras.siemens, value)
+            plain("factor")(wiring.plan, value)
+            plain("substitute")(wiring.plan, value, found)
+            assert np.abs(found[1:] - want).max() < 1e-6 * np.abs(want).max()
+            row, pivoted = np.empty(layout.nodes - 1, dtype=np.int64), right[member].copy()
+            assert plain("pivoted")(matrix, row)
+            plain("pivoted_substitute")(matrix, row, pivoted)
+            assert np.abs(pivoted[1:] - want).max() < 1e-9 * np.abs(want).max()
+
+
+def test_singular_matrix_is_told() -> None:
+    assert not plain("pivoted")(np.array([[1.0, 2.0], [2.0, 4.0]]), np.empty(2, dtype=np.int64))
+
+
+def test_omega_agrees_with_scipy() -> None:
+    """The junctions' closed form against scipy.special.wrightomega, from e^-80 to 10^6."""
+    from scipy.special import wrightomega
+
+    from instruments.virtual.circuit.compiled.elements import omega
+
+    z = np.concatenate([np.linspace(-80, 80, 4001), np.linspace(-3, 4, 2001), 10 ** np.linspace(0, 6, 500)])
+    np.testing.assert_allclose([omega.py_func(each) for each in z], wrightomega(z), rtol=1e-12)
 
 
 def test_a_moved_setting_is_followed_from_the_last_answer() -> None:

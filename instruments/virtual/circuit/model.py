@@ -1,7 +1,7 @@
 """A compiled circuit: variants solved in batches.
 
-All variants that leave the pins where they are share one structure and are solved together; each set of moved pins has
-a structure of its own, kept. Batches are cut into chunks that fit the processor's cache.
+Variants that differ in parts' values alone share one wiring; each set of moved pins and of bridges has a wiring of its
+own, kept.
 """
 
 from __future__ import annotations
@@ -11,24 +11,21 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from .compiled.iteration import GMIN, Wiring
 from .devices import Array
 from .draft import Draft, Element
 from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
-from .linear import plan_for
-from .newton import CHUNK, GMIN, Extras, Memory, System, evaluate, operating_point, quick, weakly_held
+from .newton import Memory, System, evaluate, located, nearby, operating_point
 from .part import Circuit, Value
 from .parts import kind_of
 from .points import Points
-from .single import nearby
 from .spread import Spread, spread
-from .structure import Corrections, Ints, Layout, Moved, Structure
+from .structure import Ints, Layout, Structure
 from .tolerance import specimen
 
-FEW = 256  # members of a chunk that are put off, to be finished together with those of other chunks
 LIFTED = "(lifted "  # how the name of a lifted pin's node begins
-OWN_STRUCTURE = 64  # members with the same pins moved, from which on they get a structure of their own
 
 
 @dataclass(frozen=True)
@@ -74,7 +71,6 @@ class Model:
         self.layout = Layout(self.circuit, [(d.elements, d.inner_nodes) for d in drafts], lifted)
         self._lifted = lifted
         self._structures: dict[tuple[tuple[int, int], ...], Structure] = {}
-        self._moved: dict[tuple[tuple[int, int], ...], Moved] = {}
         self._moves_known: dict[tuple[tuple[str, str], ...], tuple[tuple[int, int], ...]] = {}
 
     def _draft(self, index: int, overrides: Mapping[str, Value]) -> Draft:
@@ -151,11 +147,11 @@ class Model:
     def lift(self, variants: Sequence[Variant]) -> None:
         """Make room for the pins that some of the variants lift, all at once."""
         fresh: dict[str, None] = {}
-        for variant in variants:
-            for fault in variant.faults:
-                for net in self._effect(fault).moves.values():
-                    if net.startswith(LIFTED) and net not in self.layout.node:
-                        fresh[net] = None
+        # the same objects stand in many variants
+        for fault in {id(fault): fault for variant in variants for fault in variant.faults}.values():
+            for net in self._effect(fault).moves.values():
+                if net.startswith(LIFTED) and net not in self.layout.node:
+                    fresh[net] = None
         if fresh:
             self._lay_out((*self._lifted, *fresh))
 
@@ -218,39 +214,49 @@ class Model:
         return found
 
     def theta(self, plans: Sequence[Plan]) -> tuple[Array, dict[int, str]]:
-        """Parameters (K, B) of a batch, and why a member has none (a value no part can have): its column is NaN."""
+        """Parameters (B, K) of a batch, and why a member has none (a value no part can have): its row is NaN."""
         refused: dict[int, str] = {}
-        theta = np.empty((len(self.layout.base), len(plans)))
-        theta[...] = self.layout.base[:, None]
-        # the same overrides of a part stand in many columns: they are put there together
+        theta = np.empty((len(plans), len(self.layout.base)))
+        theta[...] = self.layout.base
+        # the same overrides of a part stand in many members: they are put there together
         same: dict[tuple[int, int], tuple[dict[str, Value], list[int]]] = {}
-        for column, plan in enumerate(plans):
+        for member, plan in enumerate(plans):
             for index, overrides in plan.overrides.items():
-                same.setdefault((index, id(overrides)), (overrides, []))[1].append(column)
-        for (index, _), (overrides, columns) in same.items():
-            rows = self.layout.part_rows[index]
-            if not len(rows):
+                same.setdefault((index, id(overrides)), (overrides, []))[1].append(member)
+        for (index, _), (overrides, members) in same.items():
+            columns = self.layout.part_rows[index]
+            if not len(columns):
                 continue
             try:
-                theta[rows[:, None], columns] = self.parameters(index, overrides)[:, None]
+                values = self.parameters(index, overrides)
             except CircuitError as error:
-                refused.update(dict.fromkeys(columns, str(error)))
-        theta[:, list(refused)] = np.nan
+                refused.update(dict.fromkeys(members, str(error)))
+                continue
+            if len(members) == 1:
+                theta[members[0], columns] = values
+            else:
+                theta[np.array(members)[:, None], columns] = values
+        theta[list(refused)] = np.nan
         return theta, refused
 
-    def extras(self, plans: Sequence[Plan]) -> Extras | None:
-        """The extra conductances of a batch, padded to the same number a member."""
+    def _groups(self, plans: Sequence[Plan]) -> tuple[list[tuple[Wiring, Ints]], Array]:
+        """Members by wiring, and the siemens (B, E) of their extra conductances."""
         most = max((len(plan.extras) for plan in plans), default=0)
-        if not most:
-            return None
-        a = np.zeros((most, len(plans)), dtype=np.intp)
-        b = np.zeros((most, len(plans)), dtype=np.intp)
-        g = np.zeros((most, len(plans)))
-        for column, plan in enumerate(plans):
-            for k, (first, second, siemens) in enumerate(plan.extras):
-                a[k, column], b[k, column] = self.node(first, plan), self.node(second, plan)
-                g[k, column] = siemens
-        return Extras(a, b, g)
+        siemens = np.zeros((len(plans), most))
+        found: dict[object, list[int]] = {}
+        for member, plan in enumerate(plans):
+            key: object = plan.moves
+            if plan.extras:
+                for k, (_, _, g) in enumerate(plan.extras):
+                    siemens[member, k] = g
+                key = (plan.moves, tuple([(first, second) for first, second, _ in plan.extras]))
+            found.setdefault(key, []).append(member)
+        groups = []
+        for members in found.values():
+            plan = plans[members[0]]
+            pairs = tuple((self.node(first, plan), self.node(second, plan)) for first, second, _ in plan.extras)
+            groups.append((self.structure(plan.moves).wiring(pairs), np.array(members, dtype=np.intp)))
+        return groups, siemens
 
     def node(self, place: Place, plan: Plan) -> int:
         """The node of a net's name, or of a (part, pin) wherever the plan puts it."""
@@ -274,120 +280,61 @@ class Model:
         if self.layout is not layout:  # a move by name lifted a pin
             plans = [self._plan(variant) for variant in variants]
         points = Points(self.layout, variants, plans)
-        points._system = lambda member: self._system([plans[member]], own=True)[0]
-        begin = points.start_from(start).copy()
+        points._system = lambda member: self.system([plans[member]])[0]
+        begin = points.start_from(start)
         if len(plans) == 1 and start is not None and self._solve_near(points, start, begin):
             return points
-        for members, own in self._groups(plans):
-            chunks = [members[first : first + CHUNK] for first in range(0, len(members), CHUNK)]
-            # the few that take long in each chunk are finished together, and so are chunks of one
-            if len(chunks) == 1:
-                self._solve_chunk(points, members, begin, own, self._memory(start, members))
-                continue
-            rest = np.concatenate([self._start_chunk(points, c, begin, own, self._memory(start, c)) for c in chunks])
-            for first in range(0, len(rest), CHUNK):
-                self._solve_chunk(points, rest[first : first + CHUNK], begin, own)
+        system, refused = self.system(plans)
+        x, ok, how = operating_point(system, begin, self._memory(start, len(plans)))
+        for member, why in refused.items():
+            how[member] = why
+        points.put(x, evaluate(system, x), ok, how)
         return points
+
+    def system(self, plans: Sequence[Plan]) -> tuple[System, dict[int, str]]:
+        """The equations of a batch, and why a member has none."""
+        theta, refused = self.theta(plans)
+        groups, siemens = self._groups(plans)
+        return System(self.layout, theta, groups, siemens), refused
 
     def _solve_near(self, points: Points, start: Points, begin: Array) -> bool:
         """One variant, near where it starts: the short way, if it leads there."""
         if len(start.variants) != 1 or start.layout is not self.layout or start.status[0] != "ok":
             return False
-        system, refused = self._system([points.plans[0]], own=True)
-        memory = start.memory.copied() if start.memory is not None else self._memory(start, np.zeros(1, dtype=np.intp))
+        system, refused = self.system(points.plans)
+        memory = start.memory.copied() if start.memory is not None else self._memory(start, 1)
         if refused or memory is None:
             return False
         memory.carry_over()
-        with np.errstate(all="ignore"):
-            found = nearby(system, begin, np.zeros((self.layout.nodes, 1)), memory)
-            if found is None or weakly_held(system, *found).any():
-                return False
-        points.put(np.zeros(1, dtype=np.intp), *found, np.ones(1, dtype=bool), [""])
+        found = nearby(system, begin, np.zeros((1, self.layout.nodes)), memory)
+        if found is None:
+            return False
+        e, weak = located(system, found, None)
+        if weak.any():
+            return False
+        points.put(found, e, np.ones(1, dtype=bool), [""])
         points.memory = memory
         return True
 
-    def _memory(self, start: Points | None, members: Ints) -> Memory | None:
+    def _memory(self, start: Points | None, members: int) -> Memory | None:
         """What the limiters would remember of the starting points: which elements stand on their slopes there."""
         if start is None or start.layout is not self.layout:
             return None
-        columns = np.zeros(len(members), dtype=np.intp) if len(start.variants) == 1 else members
         # many members begin at the same point
         known: dict[int, int] = {}
-        place = np.array([known.setdefault(id(start.plans[k]), len(known)) for k in columns], dtype=np.intp)
-        columns = columns[np.unique(place, return_index=True)[1]]
-        plans = [start.plans[k] for k in columns]
-        theta, _ = self.theta(plans)
-        moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
-        system = System(self.structure(), theta, self.extras(plans), moved)
-        memory = Memory(system)
-        x = start._x.take(columns, axis=1)
-        with np.errstate(all="ignore"):
-            leak = np.where(weakly_held(system, x, evaluate(system, x, memory)), GMIN, 0.0)
+        place = np.array([known.setdefault(id(plan), len(known)) for plan in start.plans], dtype=np.intp)
+        rows = np.unique(place, return_index=True)[1]
+        system, _ = self.system([start.plans[k] for k in rows])
+        x = np.ascontiguousarray(start._x.T[rows])
+        memory = Memory(self.layout, len(rows))
+        _, weak = located(system, x, memory)
         memory.carry_over()
-        memory.leak = np.where(np.isfinite(x[: self.layout.nodes]), leak, GMIN).take(place, axis=1)
-        if len(known) < len(place):
-            memory.take(place)
-        return memory
-
-    def _start_chunk(self, points: Points, members: Ints, begin: Array, own: bool, memory: Memory | None) -> Ints:
-        """Solve what converges soon; the members that are left, `begin` holding where they stand."""
-        system, _ = self._system([points.plans[k] for k in members], own)
-        x, ok = quick(system, begin.take(members, axis=1), FEW, memory)
-        with np.errstate(all="ignore"):
-            e = evaluate(system, x)
-        points.put(members, x, e, ok, [""] * len(members))
-        begin[:, members] = x
-        return members[~ok]
-
-    def _groups(self, plans: Sequence[Plan]) -> list[tuple[Ints, bool]]:
-        """Members to solve together, and whether they share a structure of their own.
-
-        A large set with the same pins moved (a meter's leads, mostly) is worth one; the others are solved together as
-        corrections of the drawn structure.
-        """
-        by_moves: dict[tuple[tuple[int, int], ...], list[int]] = {}
-        for k, plan in enumerate(plans):
-            by_moves.setdefault(plan.moves, []).append(k)
-        lone = len(by_moves) == 1
-        own = [members for moves, members in by_moves.items() if not moves or lone or len(members) >= OWN_STRUCTURE]
-        rest = [k for moves, members in by_moves.items() for k in members if moves and len(members) < OWN_STRUCTURE]
-        # those with conductances of their own come last, so that only their chunks' elimination fills in for them
-        groups = [(np.array(sorted(members, key=lambda k: len(plans[k].extras))), True) for members in own]
-        if rest and not lone:
-            groups.append((np.array(rest), False))
-        return groups
+        leak = np.where(weak, GMIN, 0.0)
+        memory.leak = np.where(np.isfinite(x[:, : self.layout.nodes]), leak, GMIN)
+        if len(place) == 1 < members:
+            place = np.zeros(members, dtype=np.intp)
+        return memory if len(rows) == members else memory.take(place)
 
     def spread(self, variant: Variant, nets: Sequence[str], n: int = 200, seed: int = 1) -> Spread:
         """What the parts' tolerances do to the nets: worst case, and n specimens (see `spread`)."""
         return spread(self, variant, nets, n, seed)
-
-    def _system(self, plans: Sequence[Plan], own: bool) -> tuple[System, dict[int, str]]:
-        theta, refused = self.theta(plans)
-        extras = self.extras(plans)
-        if own:
-            system = System(self.structure(plans[0].moves), theta, extras)
-        else:
-            moved = Corrections.of([self.moved(plan.moves) if plan.moves else None for plan in plans])
-            system = System(self.structure(), theta, extras, moved)
-        system.plan = plan_for(system)
-        return system, refused
-
-    def moved(self, moves: tuple[tuple[int, int], ...]) -> Moved:
-        """The corrections of the drawn structure for a set of moved terminals (kept)."""
-        found = self._moved.get(moves)
-        if found is None:
-            if len(self._moved) > 5000:
-                self._moved.clear()
-            found = self._moved[moves] = Moved(self.structure(), dict(moves))
-        return found
-
-    def _solve_chunk(
-        self, points: Points, members: Ints, begin: Array, own: bool, memory: Memory | None = None
-    ) -> None:
-        system, refused = self._system([points.plans[k] for k in members], own)
-        x, ok, how = operating_point(system, begin.take(members, axis=1), memory)
-        for column, why in refused.items():
-            how[column] = why
-        with np.errstate(all="ignore"):
-            e = evaluate(system, x)
-        points.put(members, x, e, ok, how)

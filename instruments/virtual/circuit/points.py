@@ -34,41 +34,44 @@ class Points:
         self.status: Array = np.full(batch, "not solved", dtype=object)
         self.remedy: list[str] = [""] * batch
         self.residual: Array = np.full(batch, np.nan)
-        self._x: Array = np.full((layout.nodes + layout.branches, batch), np.nan)
-        self._currents: Array = np.full((layout.currents, batch), np.nan)
+        # a row a member in memory, seen by node and by element
+        self._x: Array = np.full((batch, layout.size), np.nan).T
+        self._currents: Array = np.full((batch, layout.currents), np.nan).T
         self._worst: Ints = np.zeros(batch, dtype=np.intp)
         self.memory: Memory | None = None
         self._system: Callable[[int], System] | None = None
 
-    def put(self, members: Ints, x: Array, e: Evaluation, ok: Mask, how: Sequence[str]) -> None:
-        """Take over the answers of some members."""
-        nodes = self.layout.nodes
-        kcl = np.abs(e.residual[:nodes])
-        kcl[0] = 0
-        self._x[:, members] = x
-        self._currents[:, members] = e.currents
-        self.residual[members] = kcl.max(axis=0)
-        self._worst[members] = np.argmax(np.where(np.isfinite(kcl), kcl, np.inf), axis=0)
-        for k, member in enumerate(members):
-            self.status[member] = "ok" if ok[k] else how[k]
-            self.remedy[member] = how[k] if ok[k] else ""
-        self._x[:, members[~ok]] = np.nan
-        self._currents[:, members[~ok]] = np.nan
+    def put(self, x: Array, e: Evaluation, ok: Mask, how: Sequence[str]) -> None:
+        """Take over the answers (B, …) of all members."""
+        kcl = np.abs(e.residual[:, : self.layout.nodes])
+        kcl[:, 0] = 0
+        self._worst = np.argmax(np.where(np.isfinite(kcl), kcl, np.inf), axis=1)
+        self.residual = kcl.max(axis=1)
+        self._x, self._currents = x.T, e.currents.T
+        if ok.all():
+            self.status[:] = "ok"
+            self.remedy = list(how)
+            return
+        for member, good in enumerate(ok):
+            self.status[member] = "ok" if good else how[member]
+            self.remedy[member] = how[member] if good else ""
+        x[~ok] = np.nan
+        e.currents[~ok] = np.nan
 
     def start_from(self, start: Points | None) -> Array:
-        """Where to begin: the other answers, by node name, or zero."""
+        """Where to begin (B, size): the other answers, by node name, or zero."""
         batch = len(self.variants)
         if start is None:
-            return np.zeros((self._x.shape[0], batch))
+            return np.zeros((batch, self.layout.size))
         if len(start.variants) not in (1, batch):
             raise CircuitError(f"start has {len(start.variants)} points, {batch} are asked for")
         source = start._x
         if start.layout is not self.layout:
             rows = [start.layout.node.get(name, 0) for name in self.nets]
-            rows += range(start.layout.nodes, start.layout.nodes + start.layout.branches)
+            rows += range(start.layout.nodes, start.layout.size)
             source = source[rows]
-        begin: Array = np.where(np.isfinite(source), source, 0.0)
-        return np.broadcast_to(begin, (begin.shape[0], batch))
+        begin = np.where(np.isfinite(source), source, 0.0).T
+        return np.ascontiguousarray(np.broadcast_to(begin, (batch, self.layout.size)))
 
     def state(self, member: int) -> tuple[Ints, Array, Array]:
         """Of one member: the node of each terminal, the unknowns (n,), the element currents (C,)."""
@@ -82,8 +85,13 @@ class Points:
         """Single members of several batches of one model as one batch, to begin a solution from."""
         layout = members[0][0].layout
         whole = cls(layout, [points.variants[k] for points, k in members], [points.plans[k] for points, k in members])
+        by_batch: dict[int, tuple[Points, list[int], list[int]]] = {}
         for column, (points, k) in enumerate(members):
-            whole._x[:, column] = points._x[:, k] if points.layout is layout else 0.0
+            _, columns, places = by_batch.setdefault(id(points), (points, [], []))
+            columns.append(column)
+            places.append(k)
+        for points, columns, places in by_batch.values():
+            whole._x[:, columns] = points._x[:, places] if points.layout is layout else 0.0
         return whole
 
     # --- answers --------------------------------------------------------------------------------------------------
@@ -160,9 +168,9 @@ class Points:
         if self.status[member] != "ok" or self._system is None:
             return ()
         system = self._system(member)
-        weak = weakly_held(system, self._x[:, [member]])
-        used = np.unique(system.structure.at)  # a node for a pin that another variant lifts is no net of this one
-        return tuple(self.nets[k] for k in used if weak[k, 0])
+        weak = weakly_held(system, self._x.T[[member]])
+        used = np.unique(self.state(member)[0])  # a node for a pin that another variant lifts is no net of this one
+        return tuple(self.nets[k] for k in used if weak[0, k])
 
     def require(self) -> Points:
         """These points, or SolveError naming the member, the worst node and the parts on it."""

@@ -18,11 +18,11 @@ from typing import Final
 
 from scipy.special import wrightomega
 
+from .compiled.iteration import GMIN
 from .devices import BJT, CONVERTER, JUNCTION, LINEAR, MOSFET, NEVER, POWER, SOURCE, THERMAL_VOLTS, VALVE
 from .draft import GROUND, Element
 from .effects import Place
 from .model import Model, Variant
-from .newton import GMIN
 from .part import Circuit, Part
 
 OPTIONS: Final = ".options reltol=1e-6 abstol=1e-12 vntol=1e-7 gmin=1e-18"

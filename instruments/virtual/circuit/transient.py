@@ -15,15 +15,15 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .compiled.iteration import GMIN
 from .devices import CONVERTER, LINEAR, VALVE, Array
 from .errors import CircuitError, SolveError, nearest
 from .fault import Fault
 from .model import Model, Plan, Variant
-from .newton import GMIN, Evaluation, Memory, System, evaluate, operating_point, weakly_held
+from .newton import Evaluation, Memory, evaluate, nearby, operating_point, weakly_held
 from .part import Value
 from .parts import kind_of
 from .ratings import Overstress, Watch
-from .single import nearby
 from .structure import Structure
 
 __all__ = ["Overstress", "Simulation"]
@@ -96,7 +96,7 @@ class Simulation:
             part.name: {} for part in model.circuit.parts if kind_of(part).react is not None
         }
         self._plan = Plan({}, (), ())
-        self._x = np.zeros((model.layout.nodes + model.layout.branches, 1))
+        self._x = np.zeros((1, model.layout.size))
         self._watch = Watch(model)
         self._adopt(self.variant)
         self._history = _History([np.zeros(len(self._linear_rows))], [])
@@ -112,18 +112,17 @@ class Simulation:
             plan.overrides.setdefault(self.model.part_index[name], {}).update(overrides)
         layout = self.model.layout
         structure: Structure = self.model.structure(plan.moves)
-        theta, refused = self.model.theta([plan])
+        self._system, refused = self.model.system([plan])
         if refused:
             raise CircuitError(refused[0])
-        self.variant, self._plan = variant, plan
-        self._system = System(structure, theta, self.model.extras([plan]))
+        self.variant, self._plan, self._at = variant, plan, structure.at
         self._memory: Memory | None = None
-        self._leak = np.full((layout.nodes, 1), GMIN)
-        if len(self._x) != structure.size:  # nodes for lifted pins were added before the branches
-            fresh = np.zeros((structure.size, 1))
-            old = len(self._x) - layout.branches
-            fresh[:old] = self._x[:old]
-            fresh[layout.nodes :] = self._x[old:]
+        self._leak = np.full((1, layout.nodes), GMIN)
+        if self._x.shape[1] != layout.size:  # nodes for lifted pins were added before the branches
+            fresh = np.zeros((1, layout.size))
+            old = self._x.shape[1] - layout.branches
+            fresh[:, :old] = self._x[:, :old]
+            fresh[:, layout.nodes :] = self._x[:, old:]
             self._x = fresh
             self._watch = self._watch.onto(self.model)
         self._watch.place(structure)
@@ -134,7 +133,11 @@ class Simulation:
         ]
         block = layout.block(LINEAR)
         count = block.count if block else 0
-        p = theta[block.parameters : block.parameters + 4 * count, 0].reshape(4, count) if block else np.zeros((4, 0))
+        p = (
+            self._system.theta[0, block.parameters : block.parameters + 4 * count].reshape(4, count)
+            if block
+            else np.zeros((4, 0))
+        )
         base = layout.base[block.parameters : block.parameters + 4 * count].reshape(4, count) if block else p
         self._linear_rows = np.flatnonzero((base[2] != 0) | (base[3] != 0))
         self._g0, self._j0, self._farads, self._henries = (row[self._linear_rows].copy() for row in p)
@@ -176,13 +179,13 @@ class Simulation:
         node = self.model.layout.node.get(net)
         if node is None:
             raise CircuitError(f"no net {net!r}{nearest(net, self.model.circuit.nets)}")
-        return float(self._x[node, 0])
+        return float(self._x[0, node])
 
     def pin_volts(self, part: str, pin: str) -> float:
         """Volts where a pin sits now, moved or not."""
         self._refresh()
         self.model.circuit.part(part).net(pin)
-        return float(self._x[self._system.structure.at[self.model.layout.terminal(part, pin)], 0])
+        return float(self._x[0, self._at[self.model.layout.terminal(part, pin)]])
 
     def current(self, part: str, pin: str) -> float:
         """Amperes into the part through a pin now."""
@@ -196,7 +199,7 @@ class Simulation:
             if place in (a, b):
                 here, there = (a, b) if a == place else (b, a)
                 plan = self._plan
-                u = self._x[self.model.node(here, plan), 0] - self._x[self.model.node(there, plan), 0]
+                u = self._x[0, self.model.node(here, plan)] - self._x[0, self.model.node(there, plan)]
                 total += siemens * u
         return float(total)
 
@@ -295,37 +298,34 @@ class Simulation:
         if solved is None:
             return None
         x, e = solved
-        u = x[self._plus, 0] - x[self._minus, 0]
-        state = np.where(self._coil, self._system.theta[self._g_at, 0] * u - self._system.theta[self._j_at, 0], u)
+        u = x[0, self._plus] - x[0, self._minus]
+        state = np.where(self._coil, self._system.theta[0, self._g_at] * u - self._system.theta[0, self._j_at], u)
         return _Step(x, e, state, self._error(h, state))
 
     def _solve_step(self, h: float) -> tuple[Array, Evaluation] | None:
         g, j = self._companions(h)
         theta = self._system.theta
-        theta[self._g_at, 0] = g
-        theta[self._j_at, 0] = j
+        theta[0, self._g_at] = g
+        theta[0, self._j_at] = j
         return self._solve()
 
     def _solve(self) -> tuple[Array, Evaluation] | None:
         """The system as it stands, from where things stand: by the short way, else by every means."""
-        with np.errstate(all="ignore"):
-            near = self._near()
-        if near is not None:
-            return near
-        self._memory = None
-        x, ok, _ = operating_point(self._system, self._x)
-        return (x, evaluate(self._system, x)) if ok[0] else None
-
-    def _near(self) -> tuple[Array, Evaluation] | None:
         if self._memory is None:
-            self._memory = Memory(self._system)
+            self._memory = Memory(self.model.layout, 1)
         else:
             self._memory.carry_over()
-        return nearby(self._system, self._x, self._leak, self._memory)
+        x = nearby(self._system, self._x, self._leak, self._memory)
+        if x is None:
+            self._memory = None
+            x, ok, _ = operating_point(self._system, self._x)
+            if not ok[0]:
+                return None
+        return x, evaluate(self._system, x, partials=True)
 
     def _corners(self, e: Evaluation) -> NDArray[np.bool_]:
         """Which straight piece of its curve each piecewise-linear element is on."""
-        partials = e.partials[:, 0]
+        partials = e.partials[0]
         return np.concatenate([partials[rows] != 0 for rows in self._cornered] or [np.zeros(0, dtype=bool)])
 
     def _companions(self, h: float) -> tuple[Array, Array]:
@@ -368,12 +368,12 @@ class Simulation:
         self.steps_taken += 1
         self._history.states = [step.state, *self._history.states[:2]]
         self._history.steps = [h, *self._history.steps[:1]]
-        self._watch.step(self.time, h, self._x[:, 0], self._currents)
+        self._watch.step(self.time, h, self._x[0], self._currents)
 
     def _stand(self, x: Array, e: Evaluation) -> None:
         """Things are so now."""
         self._x = x
-        self._currents = e.currents[:, 0]
+        self._currents = e.currents[0]
         self._pieces = self._corners(e)
         self._dirty = False
 
@@ -392,11 +392,11 @@ class Simulation:
     def _find_final(self) -> None:
         self._final_tried = True
         theta = self._system.theta
-        theta[self._g_at, 0] = self._g0
-        theta[self._j_at, 0] = self._j0
+        theta[0, self._g_at] = self._g0
+        theta[0, self._j_at] = self._j0
         self._final = self._solve()
         if self._final is not None:
-            self._leak = np.where(weakly_held(self._system, *self._final), GMIN, 0.0)
+            self._leak = np.where(weakly_held(self._system, self._final[0]), GMIN, 0.0)
 
     def _try_settled(self) -> None:
         """Settled when every capacitor and coil is where the operating point has it."""
@@ -418,16 +418,16 @@ class Simulation:
         return bool(moved < 1e-9 and self._history.steps[0] > 1e-3)
 
     def _state_at(self, x: Array) -> Array:
-        u = x[self._plus, 0] - x[self._minus, 0]
+        u = x[0, self._plus] - x[0, self._minus]
         return np.asarray(np.where(self._coil, self._g0 * u, u))
 
     def _arrive(self, x: Array, e: Evaluation) -> None:
         theta = self._system.theta
-        theta[self._g_at, 0] = self._g0
-        theta[self._j_at, 0] = self._j0
+        theta[0, self._g_at] = self._g0
+        theta[0, self._j_at] = self._j0
         self._history = _History([self._state_at(x)], [])
         self._stand(x, e)
-        self._watch.step(self.time, 0.0, self._x[:, 0], self._currents)
+        self._watch.step(self.time, 0.0, self._x[0], self._currents)
         self._settled = True
 
     def _react(self) -> bool:
@@ -449,10 +449,10 @@ class Simulation:
     def _failure(self, what: str) -> SolveError:
         e = evaluate(self._system, self._x)
         nodes = self.model.layout.nodes
-        worst = int(np.argmax(np.abs(e.residual[1:nodes, 0]))) + 1 if nodes > 1 else 0
+        worst = int(np.argmax(np.abs(e.residual[0, 1:nodes]))) + 1 if nodes > 1 else 0
         node = self.model.layout.node_names[worst]
         parts = tuple(dict.fromkeys(pin.partition(".")[0] for pin in self.model.circuit.on_net(node)))
-        residual = float(abs(e.residual[worst, 0]))
+        residual = float(abs(e.residual[0, worst]))
         return SolveError(
             f"{what} at {self.time:g} s; worst at net {node} ({', '.join(parts)}), {residual:.3g} A unbalanced",
             member=0,

@@ -1,0 +1,275 @@
+"""Linear algebra of one member: sparse elimination along a plan, and dense elimination with pivoting.
+
+The plan of a pattern is made once: every entry that the elimination will touch (fill-ins too) has a slot in a flat
+array, and the products run along flat lists of slots. Slot 0 takes what belongs to ground and is never read. There is
+no pivoting along a plan: whoever calls looks at what comes out, and Newton's residual check at the end of it.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from . import Array, Marks, Places, compiled, inner
+from .elements import SOURCE, Blocks, Extras
+
+
+class Plan(NamedTuple):
+    """Slots and lists for one pattern of `nodes` nodes (ground, 0, left out).
+
+    node: (n,) which node is eliminated k-th; diagonal: (nodes,) slot of each node's own entry; start: (n + 1,) where
+    the k-th one's neighbours begin in the lists other (node), lower (slot of (other, k)), upper (slot of (k, other));
+    target: slots that products lower × upper are taken from, all pairs in turn; stamp_*: what the partials add.
+    """
+
+    slots: int
+    node: Places
+    diagonal: Places
+    start: Places
+    other: Places
+    lower: Places
+    upper: Places
+    target: Places
+    stamp_slot: Places
+    stamp_partial: Places
+    stamp_sign: Array
+    extra_slot: Places  # (E, 4): of (first, first), (second, second), (first, second), (second, first)
+
+
+@compiled
+def least_first(touch: Marks) -> Places:
+    """An order of elimination, that of least degree, from which nodes touch (n, n); ground (0) is left out.
+
+    touch is used up."""
+    nodes = len(touch)
+    degree = np.zeros(nodes, dtype=np.int64)
+    for a in range(nodes):
+        for b in range(1, nodes):
+            if touch[a, b] and a != b:
+                degree[a] += 1
+    left = np.ones(nodes, dtype=np.bool_)
+    order = np.zeros(nodes - 1, dtype=np.int64)
+    around = np.zeros(nodes, dtype=np.int64)
+    for k in range(nodes - 1):
+        best = 0
+        for a in range(1, nodes):
+            if left[a] and (best == 0 or degree[a] < degree[best]):
+                best = a
+        order[k] = best
+        left[best] = False
+        count = 0
+        for a in range(1, nodes):
+            if touch[best, a] and left[a]:
+                around[count] = a
+                count += 1
+        for i in range(count):
+            a = around[i]
+            degree[a] -= 1
+            for j in range(count):
+                b = around[j]
+                if a != b and not touch[a, b]:
+                    touch[a, b] = True
+                    degree[a] += 1
+    return order
+
+
+@compiled
+def neighbours(touch: Marks, start: Places, later: Places) -> None:
+    """Where the later neighbours of each node begin (n + 1,), and which they are, by place in the order of elimination.
+
+    touch (n, n), by place, takes the fill-ins; later has room for all pairs.
+    """
+    n, count = len(touch), 0
+    for k in range(n):
+        begin = count
+        for j in range(k + 1, n):
+            if touch[k, j]:
+                later[count] = j
+                count += 1
+        for i in range(begin, count):
+            for j in range(begin, count):
+                touch[later[i], later[j]] = True
+        start[k + 1] = count
+
+
+@compiled
+def number(start: Places, later: Places, slot: Places, target: Places) -> None:
+    """Slots of the diagonal and of what lies below and above it, one pivot after the other: k, (j, k), (k, j).
+
+    slot (n, n) by place; target: the slots that the products of each pivot's neighbours are taken from.
+    """
+    n, at = len(slot), 1
+    for k in range(n):
+        slot[k, k] = at
+        at += 1
+        for s in range(start[k], start[k + 1]):
+            slot[later[s], k] = at
+            slot[k, later[s]] = at + 1
+            at += 2
+    t = 0
+    for k in range(n):
+        for a in range(start[k], start[k + 1]):
+            for b in range(start[k], start[k + 1]):
+                target[t] = slot[later[a], later[b]]
+                t += 1
+
+
+@compiled
+def stamps(
+    place: Places, slot: Places, plus: Places, minus: Places, slope_of: Places, slope_by: Places, at: Places,
+    which: Places, sign: Array,
+) -> int:  # fmt: skip
+    """Slot, partial and sign of everything that a partial adds to the matrix, and how many; none falls on ground."""
+    count = 0
+    for q in range(len(slope_of)):
+        o, i = slope_of[q], slope_by[q]
+        if plus[o] == minus[o] or plus[i] == minus[i]:
+            continue
+        for corner in range(4):
+            r = minus[o] if corner & 1 else plus[o]
+            c = minus[i] if corner & 2 else plus[i]
+            if r > 0 and c > 0:
+                at[count] = slot[place[r], place[c]]
+                which[count] = q
+                sign[count] = 1.0 if corner == 0 or corner == 3 else -1.0
+                count += 1
+    return count
+
+
+@inner
+def fill(plan: Plan, partial: Array, held: Array, extra_siemens: Array, value: Array) -> None:
+    """The matrix into its slots: partials, held (nodes,) S from each node to ground, extra conductances."""
+    value.fill(0.0)
+    for k in range(len(plan.stamp_slot)):
+        value[plan.stamp_slot[k]] += plan.stamp_sign[k] * partial[plan.stamp_partial[k]]
+    for k in range(1, len(plan.diagonal)):
+        value[plan.diagonal[k]] += held[k]
+    for k in range(len(plan.extra_slot)):
+        g = extra_siemens[k]
+        value[plan.extra_slot[k, 0]] += g
+        value[plan.extra_slot[k, 1]] += g
+        value[plan.extra_slot[k, 2]] -= g
+        value[plan.extra_slot[k, 3]] -= g
+
+
+@inner
+def factor(plan: Plan, value: Array) -> None:
+    """Eliminate in place: the diagonal is inverted, `lower` holds the factors."""
+    t = 0
+    for k in range(len(plan.node)):
+        d = plan.diagonal[plan.node[k]]
+        inverse = 1.0 / value[d]
+        value[d] = inverse
+        begin, end = plan.start[k], plan.start[k + 1]
+        for a in range(begin, end):
+            share = value[plan.lower[a]] * inverse
+            value[plan.lower[a]] = share
+            if share != 0.0:
+                for b in range(begin, end):
+                    value[plan.target[t + b - begin]] -= share * value[plan.upper[b]]
+            t += end - begin
+
+
+@inner
+def substitute(plan: Plan, value: Array, right: Array) -> None:
+    """Solve for right (nodes,) in place; right[0], ground's, stays."""
+    n = len(plan.node)
+    for k in range(n):
+        r = right[plan.node[k]]
+        if r != 0.0:
+            for a in range(plan.start[k], plan.start[k + 1]):
+                right[plan.other[a]] -= value[plan.lower[a]] * r
+    for j in range(n):
+        k = n - 1 - j
+        node = plan.node[k]
+        r = right[node]
+        for a in range(plan.start[k], plan.start[k + 1]):
+            r -= value[plan.upper[a]] * right[plan.other[a]]
+        right[node] = r * value[plan.diagonal[node]]
+
+
+@inner
+def dense(
+    blocks: Blocks, plus: Places, minus: Places, partial: Array, held: Array, extras: Extras, matrix: Array
+) -> None:
+    """The matrix of all unknowns but ground, branches last, in full."""
+    nodes = blocks.nodes
+    matrix.fill(0.0)
+    for q in range(len(blocks.slope_of)):
+        o, i, d = blocks.slope_of[q], blocks.slope_by[q], partial[q]
+        p, m, a, b = plus[o] - 1, minus[o] - 1, plus[i] - 1, minus[i] - 1
+        if p >= 0 and a >= 0:
+            matrix[p, a] += d
+        if p >= 0 and b >= 0:
+            matrix[p, b] -= d
+        if m >= 0 and a >= 0:
+            matrix[m, a] -= d
+        if m >= 0 and b >= 0:
+            matrix[m, b] += d
+    for k in range(nodes - 1):
+        matrix[k, k] += held[k + 1]
+    for k in range(len(extras.first)):
+        a, b, g = extras.first[k] - 1, extras.second[k] - 1, extras.siemens[k]
+        if a >= 0:
+            matrix[a, a] += g
+        if b >= 0:
+            matrix[b, b] += g
+        if a >= 0 and b >= 0:
+            matrix[a, b] -= g
+            matrix[b, a] -= g
+    n, at, d = blocks.counts[SOURCE], blocks.port[SOURCE], blocks.partial[SOURCE]
+    for j in range(n):
+        branch = nodes - 1 + j
+        p, m = plus[at + j] - 1, minus[at + j] - 1
+        gain = partial[d + n + j]
+        if p >= 0:
+            matrix[p, branch] += 1.0
+            matrix[branch, p] += gain
+        if m >= 0:
+            matrix[m, branch] -= 1.0
+            matrix[branch, m] -= gain
+        matrix[branch, branch] -= partial[d + 2 * n + j]
+
+
+@inner
+def pivoted(matrix: Array, row: Places) -> bool:
+    """Factor in place by rows, the largest pivot of each column; `row` (n,) takes the exchanges. False: singular."""
+    n = len(row)
+    for k in range(n):
+        best, most = k, abs(matrix[k, k])
+        for r in range(k + 1, n):
+            if abs(matrix[r, k]) > most:
+                best, most = r, abs(matrix[r, k])
+        row[k] = best
+        if not most > 0.0:
+            return False
+        if best != k:
+            for c in range(n):
+                matrix[k, c], matrix[best, c] = matrix[best, c], matrix[k, c]
+        inverse = 1.0 / matrix[k, k]
+        for r in range(k + 1, n):
+            share = matrix[r, k] * inverse
+            if share != 0.0:
+                matrix[r, k] = share
+                for c in range(k + 1, n):
+                    matrix[r, c] -= share * matrix[k, c]
+    return True
+
+
+@inner
+def pivoted_substitute(matrix: Array, row: Places, right: Array) -> None:
+    """Solve for right (n + 1,) in place; right[0], ground's, stays."""
+    n = len(row)
+    for k in range(n):
+        if row[k] != k:
+            right[k + 1], right[row[k] + 1] = right[row[k] + 1], right[k + 1]
+    for k in range(n):
+        for c in range(k):
+            right[k + 1] -= matrix[k, c] * right[c + 1]
+    for j in range(n):
+        k = n - 1 - j
+        r = right[k + 1]
+        for c in range(k + 1, n):
+            r -= matrix[k, c] * right[c + 1]
+        right[k + 1] = r / matrix[k, k]

@@ -1,0 +1,358 @@
+"""Newton's method for one member, and for a group of members that share a wiring.
+
+Limiters in the elements keep a step from leaping over a knee, damping keeps it short. Every answer's current residual
+is checked (SPICE checks updates only): at each node the sum of currents must be below RELTOL times the sum of their
+magnitudes plus ABSTOL.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from . import Array, Marks, Places, compiled, inner
+from .elements import LINEAR, SOURCE, Blocks, Extras, evaluate, largest_source, unbalance
+from .elimination import Plan, dense, factor, fill, pivoted, pivoted_substitute, substitute
+
+RELTOL: Final = 1e-9
+ABSTOL: Final = 5e-12  # A; above what GMIN leaks from a floating net
+VNTOL: Final = 1e-9  # V
+WEAK: Final = 0.01  # a node that GMIN's leak lowers by more than this share of its voltage keeps it
+ROUNDING: Final = 4 * 2.0**-52
+GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less than about 1e-10 S)
+
+
+class Wiring(NamedTuple):
+    """Where a group of members has its ports, and the plan to eliminate that pattern; extra conductances' nodes."""
+
+    plus: Places
+    minus: Places
+    plan: Plan
+    first: Places
+    second: Places
+
+
+class Room(NamedTuple):
+    """Arrays that one member's iteration works in."""
+
+    u: Array
+    current: Array
+    partial: Array
+    residual: Array
+    held: Array
+    step: Array
+    lean: Array
+    value: Array
+    matrix: Array
+    row: Places
+    limit: Array
+
+
+class Rules(NamedTuple):
+    """How to iterate: gmin S to ground, most iterations, volts that a node should not move beyond in one iteration,
+    how fast the damping that this takes fades, whether GMIN is taken off the nodes that can do without, and the volts
+    of a step that is too long to go on with."""
+
+    gmin: float
+    iterations: int
+    reach: float
+    ease: float
+    trims: bool
+    too_far: float
+
+
+@inner
+def make_room(blocks: Blocks, wiring: Wiring) -> Room:
+    """Arrays for a wiring's members."""
+    size = blocks.nodes + blocks.branches
+    unknowns = size - 1
+    full = unknowns if blocks.branches > 0 else 0
+    return Room(
+        np.empty(len(wiring.plus)),
+        np.empty(len(blocks.current_port)),
+        np.empty(len(blocks.slope_of) + 3 * blocks.counts[SOURCE]),
+        np.empty(size),
+        np.empty(blocks.nodes),
+        np.empty(size),
+        np.empty(size),
+        np.empty(wiring.plan.slots),
+        np.empty((full, full)),
+        np.empty(unknowns, dtype=np.int64),
+        np.empty(blocks.nodes),
+    )
+
+
+@inner
+def _factored(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, matrix: Array, more: float) -> bool:
+    """Factor the Jacobian with held + more S on every node; whether it can be used."""
+    if blocks.branches > 0 or len(matrix) > 0:
+        for k in range(blocks.nodes):
+            room.lean[k] = room.held[k] + more
+        dense(blocks, wiring.plus, wiring.minus, room.partial, room.lean, extras, matrix)
+        return pivoted(matrix, room.row)
+    for k in range(blocks.nodes):
+        room.lean[k] = room.held[k] + more
+    fill(wiring.plan, room.partial, room.lean, extras.siemens, room.value)
+    factor(wiring.plan, room.value)
+    return True
+
+
+@inner
+def _solved(blocks: Blocks, wiring: Wiring, room: Room, matrix: Array, right: Array) -> None:
+    """Solve for right (size,) in place by the factors at hand; right[0] becomes 0."""
+    right[0] = 0.0
+    if len(matrix) > 0:
+        pivoted_substitute(matrix, room.row, right)
+    else:
+        substitute(wiring.plan, room.value, right)
+    right[0] = 0.0
+
+
+@inner
+def _finite(values: Array) -> bool:
+    for v in values:  # noqa: SIM110  (a generator is not compiled)
+        if not np.isfinite(v):
+            return False
+    return True
+
+
+@inner
+def _step(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, more: float) -> Array:
+    """Newton's step into room.step, with `more` S of damping; the matrix it was solved by."""
+    matrix = room.matrix
+    for k in range(len(room.step)):
+        room.step[k] = room.residual[k]
+    if _factored(blocks, wiring, extras, room, matrix, more):
+        _solved(blocks, wiring, room, matrix, room.step)
+    else:
+        room.step.fill(np.nan)
+    if len(matrix) == 0 and not _finite(room.step):
+        # a pivot vanished along the plan: once more, with pivoting
+        matrix = np.empty((blocks.nodes - 1, blocks.nodes - 1))
+        for k in range(len(room.step)):
+            room.step[k] = room.residual[k]
+        if _factored(blocks, wiring, extras, room, matrix, more):
+            _solved(blocks, wiring, room, matrix, room.step)
+    return matrix
+
+
+@inner
+def _largest(step: Array, nodes: int) -> float:
+    most = 0.0
+    for k in range(1, nodes):
+        size = abs(step[k])
+        if not size <= most:
+            most = size
+    return most
+
+
+@inner
+def balanced(blocks: Blocks, wiring: Wiring, theta: Array, x: Array, extras: Extras, room: Room) -> bool:
+    """Whether every node and branch balances, rounding allowed for.
+
+    Rounding: a linear element of g siemens between nodes at V volts cannot know its current better than g·V·2^-52,
+    which counts for solder shorts and for capacitors over a short step.
+    """
+    nodes, limit = blocks.nodes, room.limit
+    most = 0.0
+    for k in range(nodes):
+        limit[k] = ABSTOL
+        most = max(most, abs(x[k]))
+    linear, first, g_at = blocks.counts[LINEAR], blocks.current[LINEAR], blocks.parameter[LINEAR]
+    for k in range(len(room.current)):
+        share = RELTOL * abs(room.current[k])
+        if first <= k < first + linear:
+            share += ROUNDING * abs(theta[g_at + k - first]) * 2.0 * most
+        a, b = wiring.plus[blocks.current_port[k]], wiring.minus[blocks.current_port[k]]
+        if a != b:
+            limit[a] += share
+            limit[b] += share
+    for k in range(len(extras.first)):
+        va, vb = x[extras.first[k]], x[extras.second[k]]
+        share = extras.siemens[k] * (RELTOL * abs(va - vb) + ROUNDING * (abs(va) + abs(vb)))
+        limit[extras.first[k]] += share
+        limit[extras.second[k]] += share
+    for k in range(1, nodes):
+        if not abs(room.residual[k]) <= limit[k]:
+            return False
+    for k in range(nodes, nodes + blocks.branches):  # noqa: SIM110  (a generator is not compiled)
+        if not abs(room.residual[k]) <= RELTOL * (1.0 + most):
+            return False
+    return True
+
+
+@inner
+def _is_small(step: Array, x: Array, nodes: int) -> bool:
+    for k in range(nodes):  # noqa: SIM110  (a generator is not compiled)
+        if not abs(step[k]) <= RELTOL * abs(x[k]) + VNTOL:
+            return False
+    return True
+
+
+@inner
+def _trim(blocks: Blocks, wiring: Wiring, room: Room, matrix: Array, leak: Array, trimmed: bool) -> bool:
+    """Take GMIN off the nodes that can do without; whether any leak changed.
+
+    What GMIN's leak does to a node, V/V, is next to nothing where something else holds it, all where nothing does. Once
+    taken off it may come back, but not go again: a node at the edge must not keep the iteration going.
+    """
+    lean = room.lean
+    lean.fill(0.0)
+    for k in range(blocks.nodes):
+        lean[k] = GMIN
+    _solved(blocks, wiring, room, matrix, lean)
+    changed = False
+    for k in range(blocks.nodes):
+        kept = GMIN if abs(lean[k]) > WEAK else leak[k] if trimmed else 0.0
+        if kept != leak[k]:
+            changed = True
+            leak[k] = kept
+    return changed
+
+
+@inner
+def _newton(
+    blocks: Blocks,
+    wiring: Wiring,
+    theta: Array,
+    extras: Extras,
+    x: Array,
+    memory: Array,
+    leak: Array,
+    room: Room,
+    rules: Rules,
+    anchor: float,
+    anchor_volts: Array,
+) -> bool:
+    """Iterate from x in place; whether it converged.
+
+    A step that goes too far does so along a direction of little conductance g = Δᵀf/ΔᵀΔ; g·|Δ|/reach more from every
+    node to where it is shortens it to reach, and leaves what is held stiffly free to move. (Clipping the step alone
+    would turn it.)
+    """
+    nodes = blocks.nodes
+    full_reach = max(rules.reach, largest_source(blocks, theta) / 5.0)
+    damping, last = 0.0, 0.0
+    small, trimmed = False, False
+    for k in range(rules.iterations):
+        # what has not settled by now goes round in a ring: shorter steps, and damping that fades more slowly, end that
+        patience = 1.0 if k < 20 else 2.0 if k < 45 else 4.0
+        if k == 20 or 45 <= k < 60:  # where a loop holds itself up, limiters keep it at its unstable point: let it fall
+            memory.fill(np.nan)
+        limited = evaluate(
+            blocks, wiring.plus, wiring.minus, theta, x, room.u, room.current, room.partial, memory
+        )  # fmt: skip
+        unbalance(blocks, wiring.plus, wiring.minus, theta, x, room.u, room.current, leak, extras, room.residual)
+        if anchor > 0.0:
+            for j in range(nodes):
+                room.residual[j] += anchor * (x[j] - anchor_volts[j])
+        if not _finite(room.residual):
+            return False
+        if small and not limited and balanced(blocks, wiring, theta, x, extras, room):
+            return True
+        reach, ease = full_reach / patience, rules.ease ** (1.0 / patience)
+        for j in range(nodes):
+            room.held[j] = leak[j] + 0.01 * GMIN + anchor  # never singular for want of a path
+        matrix = _step(blocks, wiring, extras, room, damping)
+        if not _largest(room.step, nodes) <= rules.too_far:
+            return False
+        for _ in range(2):
+            largest = _largest(room.step, nodes)
+            if not largest > 1.5 * reach:
+                break
+            along, square = 0.0, 0.0
+            for j in range(1, nodes):
+                along += room.step[j] * room.residual[j]
+                square += room.step[j] * room.step[j]
+            softness = along / max(square, 1e-300)
+            damping += max(max(softness, 0.1 * damping), GMIN) * largest / reach
+            matrix = _step(blocks, wiring, extras, room, damping)
+        largest = _largest(room.step, nodes)
+        shorter = 0.4 if k >= 12 and largest > 0.7 * last and not limited else 1.0
+        last = largest
+        for j in range(1, nodes):
+            x[j] -= shorter * min(max(room.step[j], -1.5 * reach), 1.5 * reach)
+        for j in range(nodes, len(x)):
+            x[j] -= shorter * room.step[j]
+        small = damping == 0.0 and _is_small(room.step, x, nodes)
+        if rules.trims:
+            near = largest < 0.05 and damping == 0.0
+            if near:
+                changed = _trim(blocks, wiring, room, matrix, leak, trimmed)
+                trimmed = True
+                small = small and not changed
+            else:
+                small = False
+        damping *= ease * ease if largest < 0.15 * reach else ease
+        if largest < 0.005 * reach or damping < GMIN / 10.0:
+            damping = 0.0
+    return False
+
+
+@compiled
+def newton_group(
+    blocks: Blocks,
+    wiring: Wiring,
+    members: Places,
+    theta: Array,
+    siemens: Array,
+    x: Array,
+    memory: Array,
+    leak: Array,
+    rules: Rules,
+    anchor: Array,
+    anchor_volts: Array,
+    ok: Marks,
+) -> None:
+    """Newton for some members of a batch; x, memory and leak (batch, …) are brought to where each ends; ok (batch,)."""
+    room = make_room(blocks, wiring)
+    for m in members:
+        extras = Extras(wiring.first, wiring.second, siemens[m])
+        ok[m] = _newton(
+            blocks, wiring, theta[m], extras, x[m], memory[m], leak[m], room, rules, anchor[m], anchor_volts[m]
+        )
+
+
+@compiled
+def state_group(
+    blocks: Blocks,
+    wiring: Wiring,
+    members: Places,
+    theta: Array,
+    siemens: Array,
+    x: Array,
+    memory: Array,
+    current: Array,
+    partial: Array,
+    residual: Array,
+    weak: Marks,
+) -> None:
+    """Where members stand at x: currents (batch, C), residuals (batch, size); and, unless they are empty, partials
+    (batch, Q) and weak (batch, nodes): nodes that nothing but GMIN holds, a unit current of GMIN moves them by volts.
+
+    memory: brought up to date, unless its rows are empty.
+    """
+    room = make_room(blocks, wiring)
+    for m in members:
+        extras = Extras(wiring.first, wiring.second, siemens[m])
+        evaluate(blocks, wiring.plus, wiring.minus, theta[m], x[m], room.u, room.current, room.partial, memory[m])
+        room.held.fill(0.0)
+        unbalance(
+            blocks, wiring.plus, wiring.minus, theta[m], x[m], room.u, room.current, room.held, extras, room.residual
+        )
+        for k in range(len(room.current)):
+            current[m, k] = room.current[k]
+        for k in range(len(room.residual)):
+            residual[m, k] = room.residual[k]
+        if len(partial) > 0:
+            for k in range(len(room.partial)):
+                partial[m, k] = room.partial[k]
+        if len(weak) > 0:
+            room.held.fill(GMIN)
+            room.residual.fill(0.0)
+            for k in range(blocks.nodes):
+                room.residual[k] = GMIN
+            _step(blocks, wiring, extras, room, 0.0)
+            for k in range(blocks.nodes):
+                weak[m, k] = abs(room.step[k]) > WEAK
