@@ -119,14 +119,7 @@ class Memory:
 
 def evaluate(system: System, x: Array, memory: Memory | None = None, partials: bool = False) -> Evaluation:
     """The equations at x (B, size). `memory` is brought up to date."""
-    layout, batch = system.layout, system.members
-    found = Evaluation(
-        np.empty((batch, layout.size)),
-        np.empty((batch, layout.currents)),
-        np.empty((batch if partials else 0, layout.partials)),
-    )
-    _look(system, x, memory, found, np.empty((0, 0), dtype=bool))
-    return found
+    return _look(system, x, memory, partials=partials)[0]
 
 
 def weakly_held(system: System, x: Array) -> Mask:
@@ -136,24 +129,40 @@ def weakly_held(system: System, x: Array) -> Mask:
 
 def located(system: System, x: Array, memory: Memory | None) -> tuple[Evaluation, Mask]:
     """evaluate() and weakly_held() in one."""
-    layout, batch = system.layout, system.members
-    found = Evaluation(np.empty((batch, layout.size)), np.empty((batch, layout.currents)), np.empty((0, 0)))
-    weak = np.zeros((batch, layout.nodes), dtype=bool)
-    _look(system, x, memory, found, weak)
+    found, weak, _ = _look(system, x, memory, weak=True)
     return found, weak
 
 
-def _look(system: System, x: Array, memory: Memory | None, found: Evaluation, weak: Mask) -> None:
+def linearised(system: System, x: Array) -> tuple[Evaluation, Array]:
+    """The equations at x (B, size) with their partials, and the Jacobians (B, size - 1, size - 1): rows and columns of
+    the nodes but ground, GMIN from each to ground, then of the branches."""
+    found, _, jacobian = _look(system, x, None, partials=True, jacobian=True)
+    return found, jacobian
+
+
+def _look(
+    system: System, x: Array, memory: Memory | None, *, partials: bool = False, weak: bool = False,
+    jacobian: bool = False,
+) -> tuple[Evaluation, Mask, Array]:  # fmt: skip
+    layout, batch = system.layout, system.members
+    found = Evaluation(
+        np.empty((batch, layout.size)),
+        np.empty((batch, layout.currents)),
+        np.empty((batch if partials else 0, layout.partials)),
+    )
+    marks = np.zeros((batch if weak else 0, layout.nodes), dtype=bool)
+    matrices = np.empty((batch if jacobian else 0, layout.size - 1, layout.size - 1))
     x = np.ascontiguousarray(x)
-    held = memory.held if memory is not None else np.empty((system.members, 0))
+    held = memory.held if memory is not None else np.empty((batch, 0))
 
     def work(wiring: Wiring, members: Ints) -> None:
         state_group(
-            system.layout.compiled, wiring, members, system.theta, system.siemens, x, held, found.currents,
-            found.partials, found.residual, weak,
+            layout.compiled, wiring, members, system.theta, system.siemens, x, held, found.currents, found.partials,
+            found.residual, marks, matrices,
         )  # fmt: skip
 
     _share_out(system, work)
+    return found, marks, matrices
 
 
 def newton(

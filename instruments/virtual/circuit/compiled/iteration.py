@@ -327,9 +327,11 @@ def state_group(
     partial: Array,
     residual: Array,
     weak: Marks,
+    jacobian: Array,
 ) -> None:
     """Where members stand at x: currents (batch, C), residuals (batch, size); and, unless they are empty, partials
-    (batch, Q) and weak (batch, nodes): nodes that nothing but GMIN holds, a unit current of GMIN moves them by volts.
+    (batch, Q), weak (batch, nodes): nodes that nothing but GMIN holds, a unit current of GMIN moves them by volts, and
+    Jacobians (batch, size - 1, size - 1) with GMIN from every node to ground.
 
     memory: brought up to date, unless its rows are empty.
     """
@@ -348,8 +350,10 @@ def state_group(
         if len(partial) > 0:
             for k in range(len(room.partial)):
                 partial[m, k] = room.partial[k]
+        room.held.fill(GMIN)
+        if len(jacobian) > 0:
+            dense(blocks, wiring.plus, wiring.minus, room.partial, room.held, extras, jacobian[m])
         if len(weak) > 0:
-            room.held.fill(GMIN)
             room.residual.fill(0.0)
             for k in range(blocks.nodes):
                 room.residual[k] = GMIN
