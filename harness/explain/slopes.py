@@ -21,8 +21,7 @@ import numpy as np
 from harness.describe.circuit import supply_part_name
 from harness.explain.stand import Answer, Stand
 from harness.explain.uncertainty import Array
-from instruments.virtual.circuit.linear import dense_jacobian
-from instruments.virtual.circuit.newton import GMIN, evaluate
+from instruments.virtual.circuit.newton import System, evaluate, linearised
 from instruments.virtual.circuit.tolerance import nominal
 
 STEP: Final = 1e-4
@@ -46,13 +45,15 @@ class Slopes:
         self._model = stand.model
         self.layout = stand.model.layout
         self.plans = [batch.points.plans[member] for batch, member in answers]
-        self._x = np.stack([batch.points._x[:, member] for batch, member in answers], axis=1)
-        self.solved = np.isfinite(self._x).all(axis=0)
-        self._x[:, ~self.solved] = 0.0
-        self._system, _ = self._model._system(self.plans, own=False)
+        self._x = np.stack([batch.points._x[:, member] for batch, member in answers])
+        self.solved = np.isfinite(self._x).all(axis=1)
+        self._x[~self.solved] = 0.0
+        self._system, _ = self._model.system(self.plans)
         self.place = self._places()
+        self.partials = np.empty((len(self.plans), self.layout.partials))
+        """(B, Q) slopes of the elements' currents by their ports' volts."""
+        self._currents = np.empty((len(self.plans), self.layout.currents))
         with np.errstate(all="ignore"):
-            self._at = evaluate(self._system, self._x)
             self._inverse = self._inverses()
 
     def _places(self) -> dict[int, int]:
@@ -67,15 +68,14 @@ class Slopes:
         out = np.empty((len(self.plans), len(rows), len(rows)))
         for first in range(0, len(self.plans), AT_ONCE):
             some = np.arange(first, min(first + AT_ONCE, len(self.plans)))
-            system = self._system.take(some)
-            held = np.full((self.layout.nodes, len(some)), GMIN)
-            jacobian = dense_jacobian(system, self._at.partials.take(some, axis=1), held)
+            at, jacobian = linearised(self._system.take(some), self._x[some])
+            self.partials[some], self._currents[some] = at.partials, at.currents
             out[some] = _inverses(jacobian[:, rows[:, None], rows])
         return out
 
     def volts(self, net: str, members: Sequence[int]) -> Array:
         """(M,) volts of a net."""
-        out: Array = self._x[self.layout.node[net], list(members)]
+        out: Array = self._x[list(members), self.layout.node[net]]
         return out
 
     def held_ohms(self, net: str) -> Array:
@@ -83,11 +83,6 @@ class Slopes:
         row = self.place[self.layout.node[net]]
         out: Array = np.where(self.solved, self._inverse[:, row, row], np.nan)
         return out
-
-    @property
-    def partials(self) -> Array:
-        """Slopes of the elements' currents by their ports' volts."""
-        return self._at.partials
 
     def slopes_of_current(self, row: int) -> list[tuple[int, int, int]]:
         """(row of the partial, node above, node below) of every port whose volts an element's current depends on.
@@ -121,16 +116,16 @@ class Slopes:
         return np.asarray(self.layout.current_part)
 
     def _into_nodes(self, rows: Any, amps: Array) -> Array:
-        """(B, n) currents out of each node, of some elements' currents (rows, B)."""
-        out = np.zeros((amps.shape[1], self._inverse.shape[1] + 1))  # the last column is ground's
+        """(B, n) currents out of each node, of some elements' currents (B, rows)."""
+        out = np.zeros((len(amps), self._inverse.shape[1] + 1))  # the last column is ground's
         home = self.layout.home
         for e, row in enumerate(rows):
             for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
                 at = self.place.get(int(home[terminal]), -1)
-                out[:, at] += sign * amps[e]
+                out[:, at] += sign * amps[:, e]
                 for member, node in self._movers.get(int(terminal), ()):
-                    out[member, at] -= sign * amps[e, member]
-                    out[member, self.place.get(node, -1)] += sign * amps[e, member]
+                    out[member, at] -= sign * amps[member, e]
+                    out[member, self.place.get(node, -1)] += sign * amps[member, e]
         return out[:, :-1]
 
     @property
@@ -145,17 +140,18 @@ class Slopes:
         return self._movers_kept
 
     def _currents_moved(self, tolerances: Sequence[Tolerance]) -> list[Array]:
-        """For each value the change (rows, B) of its part's element currents at the same x."""
+        """For each value the change (B, rows) of its part's element currents at the same x."""
         out: list[Array] = [np.zeros((0, 0))] * len(tolerances)
         for together in _rounds(tolerances):
             theta = self._system.theta.copy()
             for t in together:
                 self._move(theta, tolerances[t])
             with np.errstate(all="ignore"):
-                moved = evaluate(self._system.like(np.arange(len(self.plans)), theta), self._x).currents
+                system = System(self.layout, theta, self._system.groups, self._system.siemens)
+                moved = evaluate(system, self._x).currents
             for t in together:
                 rows = np.flatnonzero(self._part_of == self._model.part_index[_part(tolerances[t])])
-                delta = (moved[rows] - self._at.currents[rows]) / STEP
+                delta = (moved[:, rows] - self._currents[:, rows]) / STEP
                 out[t] = np.where(np.isfinite(delta), delta, 0.0)
         return out
 
@@ -171,7 +167,7 @@ class Slopes:
                 drawn = overrides[tail] if tail in overrides else _drawn(part, tail)
                 moved = {**overrides, tail: float(drawn) * (1 + STEP * tolerance.share)}
                 made[key] = self._model.parameters(index, moved)
-            theta[rows, member] = made[key]
+            theta[member, rows] = made[key]
 
 
 @dataclass(frozen=True)
@@ -197,10 +193,10 @@ class Moved:
             sign = -1.0 if s.layout.current_plus[row] == terminal else 1.0
             for partial, plus, minus in s.slopes_of_current(int(row)):
                 volts = self._at(plus, members) - self._at(minus, members)
-                out += sign * s.partials[partial, list(members)][:, None] * volts
+                out += sign * s.partials[list(members), partial][:, None] * volts
             for t, own in enumerate(self.rows):
                 for e in np.flatnonzero(own == row):
-                    out[:, t] += sign * self.changed[t][e, list(members)]
+                    out[:, t] += sign * self.changed[t][list(members), e]
         return np.where(np.isfinite(out), out, 0.0)
 
     def _at(self, node: int, members: Sequence[int]) -> Array:
