@@ -27,7 +27,10 @@ TOOLS = runpy.run_path(str(Path(__file__).with_name("skep_bench.py")))
 ROOT = Path(__file__).parents[2]
 LATE = 100.0  # s: when a wait gives up
 UNIT = "SK-A-005"
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and ptys of POSIX systems")
+pytestmark = [
+    pytest.mark.skipif(sys.platform == "win32", reason="signals and ptys of POSIX systems"),
+    pytest.mark.timeout(240),  # a loaded computer: five processes
+]
 
 
 def start(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
