@@ -30,6 +30,7 @@ TABLE_DM3058 = Table(
     ),
     Range(2.4, 5e-4, 1e-4, 1e-3, 6.5, 1.0),
     high_z_to=2.0,
+    amps=ranges(*((full, 0.1, 0.02) for full in (2e-4, 2e-3, 0.02, 0.2, 2, 10))),  # from memory
 )
 TABLE_XDM1041 = Table(
     ranges(
@@ -46,6 +47,7 @@ TABLE_XDM1041 = Table(
     ),
     Range(2.5, 3e-3, 1e-3, 1e-3, 3.2, 1.0),
     high_z_to=0.0,
+    amps=ranges(*((full, 0.5, 0.2) for full in (5e-4, 5e-3, 0.05, 0.5, 5, 10))),  # from memory
 )
 NAMES: dict[str, Quantity] = {
     "VOLTage[:DC]": "VOLT",
@@ -54,6 +56,7 @@ NAMES: dict[str, Quantity] = {
     "FREQuency": "FREQ",
     "DIODe": "DIOD",
     "CONTinuity": "CONT",
+    "CURRent[:DC]": "CURR",
 }
 
 
@@ -112,6 +115,7 @@ class Dm3058(DisplayDmm):
         "FREQ": "FREQUENCY",
         "DIOD": "DIODE",
         "CONT": "CONTINUITY",
+        "CURR": "DCI",
     }
 
     def value_of(self, quantity: Quantity) -> str:

@@ -67,6 +67,12 @@ class Bench:
             link.sendall(b"OUTP? (@1)\n")
             return link.recv(100).strip() in (b"1", b"+1", b"ON")
 
+    def up(self) -> bool:
+        """Output 1 on at its full voltage, not at what the bench's self-check gives it."""
+        with socket.create_connection(("127.0.0.1", self.port("supply")), timeout=10) as link:
+            link.sendall(b"MEAS:VOLT? (@1)\n")
+            return self.on() and float(link.recv(100)) > 2.0
+
     def stop(self) -> None:
         self.process.kill()
         self.process.communicate()
@@ -88,7 +94,7 @@ def waiting(bench: Bench) -> Iterator[subprocess.Popen[bytes]]:
     """A run over the wire that has switched the output on and waits."""
     run = start("run", "waiting.toml", "--unit", "T-1", "--bench", "bench.toml", folder=bench.folder)
     try:
-        wait_until(lambda: bench.on() or run.poll() is not None, "the output on")
+        wait_until(lambda: bench.up() or run.poll() is not None, "the output on")
         assert run.poll() is None, run.communicate()
         yield run
     finally:
