@@ -67,6 +67,10 @@ def _threads() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="solver")
 
 
+if hasattr(os, "register_at_fork"):  # a forked process has inherited the pool, but none of its threads
+    os.register_at_fork(after_in_child=_threads.cache_clear)
+
+
 def _share_out(system: System, work: Callable[[Wiring, Ints], None]) -> None:
     """Do the work on every group: by the cores together where there is enough of it."""
     if system.members < SHARED_FROM or (os.cpu_count() or 1) < 2:
