@@ -219,7 +219,7 @@ def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> 
         for path, relative in part.tolerance.items()
     ]
     out += _unstated(circuit, reworked)
-    return out + [Tolerance(f"{supply_part_name(name)}.volts", SETTING_SHARE) for name in supplies]
+    return out + [Tolerance(f"{supply_part_name(name)}.volts", SETTING_SHARE, setting=True) for name in supplies]
 
 
 # What a part's data sheet leaves open although the board file states no tolerance: one standard deviation, relative

@@ -243,9 +243,8 @@ def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
     """Whether nothing is left to tell apart: one group, and in it one place, stand clear of all others."""
     if weighing.p_none > ENOUGH:
         return True
-    if not grouped or weighing.probabilities[list(grouped[0])].sum() < ENOUGH:
-        return False
-    return bool(weighing.probabilities[grouped[0][0]] > 0.9)
+    whole = float(weighing.probabilities[list(grouped[0])].sum()) if grouped else 0.0
+    return whole >= ENOUGH and bool(weighing.probabilities[grouped[0][0]] > 0.9 * whole)
 
 
 def _grouped(weighing: Weighing) -> list[list[int]]:

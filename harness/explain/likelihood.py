@@ -50,6 +50,14 @@ class Predicts(Protocol):
         """(H, n) standard deviation of what is not at rest."""
 
 
+@dataclass(frozen=True)
+class Spread:
+    """shifts (T, n): what one standard deviation of each value does; covariance (n, n) of the readings."""
+
+    shifts: Array
+    covariance: Array
+
+
 @dataclass
 class Likelihood:
     """Predictions and scores of one unit's candidates."""
@@ -84,15 +92,15 @@ class Likelihood:
         out: Array = self.predict(changes, only=only, near=near) + offset
         return out
 
-    def covariances(self, changes: Sequence[Change]) -> list[Array]:
-        """Covariance (n, n) of the readings of each changed board."""
+    def spreads(self, changes: Sequence[Change]) -> list[Spread]:
+        """What tolerances and uncertainty do to the readings of each changed board."""
         if not changes:
             return []
         n = len(self.evidence.y)
         slack = self.predictor.slack(changes)[:, :n]
         shifts = self.predictor.shifts(changes, self.tolerances)[:, :, :n]
         noise = np.diag(self.evidence.sigma**2)
-        return [j.T @ j + noise + np.diag(s**2) for j, s in zip(shifts, slack, strict=True)]
+        return [Spread(j, j.T @ j + noise + np.diag(s**2)) for j, s in zip(shifts, slack, strict=True)]
 
     # --- scores -----------------------------------------------------------------------------------------------
     def scored(self, candidate: Candidate) -> Candidate:
@@ -103,6 +111,11 @@ class Likelihood:
         except np.linalg.LinAlgError:
             fit = -math.inf
         return replace(candidate, log_likelihood=fit if math.isfinite(fit) else -math.inf)
+
+    def lent(self, solved: Candidate, other: Candidate) -> Candidate:
+        """What was found for one candidate for another that predicts the same; their answers may differ."""
+        own = replace(solved, suspects=other.suspects, log_prior=other.log_prior)
+        return replace(own, log_likelihood=solved.log_likelihood - self.answers(solved) + self.answers(own))
 
     def answers(self, candidate: Candidate) -> float:
         """Log likelihood of the board's answers."""

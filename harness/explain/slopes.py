@@ -36,6 +36,11 @@ class Tolerance:
 
     path: str
     share: float
+    setting: bool = False  # of the bench, not of a part
+
+    @property
+    def tail(self) -> str:
+        return self.path.partition(".")[2]
 
 
 class Slopes:
@@ -164,7 +169,7 @@ class Slopes:
             overrides = plan.overrides.get(index, {})
             key = tuple(overrides.items())
             if key not in made:
-                drawn = overrides[tail] if tail in overrides else _drawn(part, tail)
+                drawn = overrides[tail] if tail in overrides else drawn_value(part, tail)
                 moved = {**overrides, tail: float(drawn) * (1 + STEP * tolerance.share)}
                 made[key] = self._model.parameters(index, moved)
             theta[member, rows] = made[key]
@@ -211,7 +216,8 @@ def _part(tolerance: Tolerance) -> str:
     return tolerance.path.partition(".")[0]
 
 
-def _drawn(part: Any, tail: str) -> float:
+def drawn_value(part: Any, tail: str) -> float:
+    """What the drawing says of a part's value."""
     from instruments.virtual.circuit.parts import kind_of
 
     if tail in part.values or "." in tail:

@@ -6,6 +6,7 @@ what is found can be planted, noted as rework or copied into another command.
 
 from __future__ import annotations
 
+import itertools
 import math
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -107,6 +108,18 @@ def suspects(
         for suspect in _pulls_on(circuit, net):
             found.setdefault(suspect.text, suspect)
     return list(found.values())
+
+
+def bridges_between(nets: Iterable[str], known: Iterable[Suspect]) -> list[Suspect]:
+    """A bridge for every two of some nets that no known suspect joins: for nets that are all odd at once. Rare."""
+    listed = {s.same_as for s in known if s.category == "bridge"}
+    rate = float(priors()["bridges"]["any"])
+    found = []
+    for first, second in itertools.combinations(sorted(nets), 2):
+        key = f"{first}+{second}"
+        if key not in listed:
+            found.append(Suspect(f"{key}:bridge={{}}", "bridge", rate, *_range("bridge"), key))
+    return found
 
 
 def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iterator[Suspect]:

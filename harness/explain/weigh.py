@@ -17,13 +17,15 @@ import numpy as np
 
 from harness.explain import rank
 from harness.explain.candidate import Candidate, Weighing, log_prior
+from harness.explain.change import Change
 from harness.explain.evidence import Answered, Evidence
+from harness.explain.expansion import expanded
 from harness.explain.fitting import Fitter
-from harness.explain.likelihood import Likelihood, Predicts
+from harness.explain.likelihood import IMPERFECT, Likelihood, Predicts
 from harness.explain.pairs import Pairing, needed
 from harness.explain.screening import Screened, screen, telling
 from harness.explain.slopes import Tolerance
-from harness.explain.suspects import Suspect
+from harness.explain.suspects import Suspect, bridges_between
 from harness.explain.whiten import Whitener
 
 __all__ = ["Answered", "Candidate", "Evidence", "Predicts", "Weigher", "Weighing", "needed"]
@@ -32,6 +34,12 @@ SCREENED: Final = 36
 """Suspects that are solved in all scenes after screening."""
 FINALISTS: Final = 16
 """Of those, refined and weighed with a covariance of their own."""
+LOOKS_LIKE: Final = 0.02
+"""Share of what is not in this model that looks, in part, like a given fault (estimate, no source: one place in 50)."""
+MAYBE_GOOD: Final = 4.0
+"""Mean square, in standard deviations, from which a board is surely not as drawn."""
+JOINED: Final = 7
+"""Odd nets between any two of which a bridge is tried."""
 CLOSE_ENOUGH: Final = 0.97
 """Posterior probability of the singles (against "something else") from which pairs are not searched."""
 
@@ -50,7 +58,8 @@ class Weigher:
     def weigh(self, pairs: bool = True) -> Weighing:
         """Rank none, one and, where needed and `pairs`, two faults."""
         self._begin()
-        screened = screen(self.likelihood, self.suspects, self.only, self.white_few)
+        suspects = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
+        screened = screen(self.likelihood, suspects, self.only, self.white_few)
         weighed = self._final(self.fitter.refine(self._best_singles(screened)))
         result = self._result(weighed)
         if pairs and self._unsettled(result):
@@ -68,7 +77,8 @@ class Weigher:
         base = self.likelihood.base
         if not np.all(np.isfinite(base)):
             raise ValueError("the circuit has no operating point in one of the bench states, even without a fault")
-        covariance = self.likelihood.covariances([Candidate((), (), base, np.eye(1), 0.0).change])[0]
+        spread = self.likelihood.spreads([Change()])[0]
+        covariance = spread.covariance
         self.none = self.likelihood.scored(Candidate((), (), base, covariance, log_prior(())))
         self.only = telling(self.likelihood, self.none)
         self.white = Whitener(covariance)
@@ -76,6 +86,20 @@ class Weigher:
         self.fitter = Fitter(self.likelihood, self.white, self.only)
         fit, self.freed = self.likelihood.something_else(self.none, self.rarity)
         self.other = fit + math.log(self.something_else)
+        odd = self.none.hypothesis().residuals(self.evidence.y)
+        if float(odd @ odd) < MAYBE_GOOD * len(odd):
+            self.none = replace(
+                self.none, log_likelihood=expanded(self.likelihood, [self.none], [spread])[0].log_likelihood
+            )
+
+    def _odd_nets(self) -> list[str]:
+        """Nets that something else would have to move, the oddest few: whatever joins two of them may be one cause."""
+        odd = np.abs(self.none.hypothesis().residuals(self.evidence.y))
+        worst: dict[str, float] = {}
+        for (name, what), off in zip(self.evidence.groups, odd.tolist(), strict=True):
+            if (name, what) in self.freed and what == "net":
+                worst[name] = max(worst.get(name, 0.0), off)
+        return sorted(worst, key=lambda net: -worst[net])[:JOINED]
 
     def _unsettled(self, result: Weighing) -> bool:
         """Whether one fault does not do: "something else" is in play, or the likeliest leaves readings unexplained."""
@@ -101,14 +125,20 @@ class Weigher:
         best = [group[0] for group in alike.values()]
         if not best:
             return candidates
-        whites = [Whitener(k) for k in self.likelihood.covariances([c.change for c in best])]
+        spreads = self.likelihood.spreads([c.change for c in best])
+        whites = [Whitener(s.covariance) for s in spreads]
         fitted = self.fitter.step(best, whites)
         exact = self.likelihood.predict([c.change for c in fitted], exact=True, near=[c.change for c in best])
-        out = []
-        for old, new, mean, white in zip(best, fitted, exact, whites, strict=True):
-            for c in alike[old.solved_as]:
-                own = replace(new, suspects=c.suspects, log_prior=c.log_prior, mean=mean, covariance=white.covariance)
-                out.append(self.likelihood.forgiven(self.likelihood.scored(own), self.rarity, self.freed))
+        whole = [
+            self.likelihood.scored(replace(c, mean=mean, covariance=s.covariance))
+            for c, mean, s in zip(fitted, exact, spreads, strict=True)
+        ]
+        whole = expanded(self.likelihood, whole, spreads)
+        out = [
+            self.likelihood.forgiven(self.likelihood.lent(new, c), self.rarity, self.freed)
+            for old, new in zip(best, whole, strict=True)
+            for c in alike[old.solved_as]
+        ]
         done = {c.texts_open for c in out}
         return [c for c in [*out, *(c for c in candidates if c.texts_open not in done)] if math.isfinite(c.score)]
 
@@ -122,5 +152,20 @@ class Weigher:
 
     def _result(self, candidates: list[Candidate]) -> Weighing:
         ordered = sorted(candidates, key=lambda c: -c.score)
-        p = rank.posterior([self.none.score, self.other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
-        return Weighing(ordered, p[2:], self.none, float(p[0]), float(p[1]), self.freed, self.likelihood.solved)
+        alike, freed = self._looks_like(ordered)
+        other = float(np.logaddexp(self.other, alike))
+        p = rank.posterior([self.none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+        freed = freed if alike > self.other else self.freed
+        return Weighing(ordered, p[2:], self.none, float(p[0]), float(p[1]), freed, self.likelihood.solved)
+
+    def _looks_like(self, candidates: Sequence[Candidate]) -> tuple[float, frozenset[object]]:
+        """Log weight of "something else" that looks like one of the faults in part, and what it moves besides.
+
+        One cause does what the fault does and moves what the fault leaves.
+        """
+        one = math.log(self.rarity) - math.log1p(-self.rarity)
+        left = [(c.log_likelihood - math.log(IMPERFECT) - one + c.occam, c.freed) for c in candidates if c.freed]
+        if not left:
+            return -math.inf, frozenset()
+        fit, freed = max(left, key=lambda each: each[0])
+        return fit + math.log(self.something_else) + math.log(LOOKS_LIKE), freed

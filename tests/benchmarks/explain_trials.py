@@ -83,8 +83,10 @@ def edited(line: Line, old: str, new: str) -> Line:
     text = line.sequence.board.text
     if old not in text:
         raise ValueError(f"{old!r} is not in the board file")
-    board = board_of(read_text(text.replace(old, new, 1), "as built"))
-    assert board is not None
+    document = read_text(text.replace(old, new, 1), "as built")
+    board = board_of(document)
+    if board is None or document.problems:
+        raise ValueError("; ".join(str(problem) for problem in document.problems))
     return Line(line.sequence, board)
 
 
@@ -149,7 +151,9 @@ def blamed(found: Explanation, guilty: tuple[str, ...]) -> float:
 def touches(text: str, guilty: tuple[str, ...]) -> bool:
     """Whether a fault's text names one of the parts or nets."""
     place = text.rpartition(":")[0]
-    return place in guilty or place.partition(".")[0] in guilty or any(g in guilty for g in place.split("+"))
+    part = place.partition(".")[0]
+    ends = tuple(net for net in guilty if place.startswith(f"{net}+") or place.endswith(f"+{net}"))
+    return place in guilty or part in guilty or bool(ends)
 
 
 # --- the page -------------------------------------------------------------------------------------------------------

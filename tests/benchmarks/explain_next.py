@@ -1,0 +1,162 @@
+"""How many further measurements `explain` needs until one group is left, against the least that there can be.
+
+    python tests/benchmarks/explain_next.py [--faults 40] [--seed 1] [--table FILE]
+
+Each trial: a unit of Skep with one fault planted, parts drawn within tolerance, through the first steps of the bring-up
+only (unpowered shorts, first power, rails), so that doubt is left. Then what `explain` asks for is answered by the
+circuit of that unit (what a meter would show, with a meter's noise) until it asks no more.
+
+The bound: what n readings tell about the hypotheses is at most n times what the best of them tells at the start, since
+readings are independent once the hypothesis is given. So on average n >= (bits of doubt at the start - bits at the
+end) / (most bits of any measurement on offer at the start), and at least one where any is needed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import math
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from explain_trials import Line, judge, not_equivalent, put, table
+
+from harness.describe.state import BenchState
+from harness.explain.asking import pursue
+from harness.explain.cases import BoardModel, Case
+from harness.explain.change import Change
+from harness.explain.explaining import explain_case, next_choices
+from harness.explain.next import Choice, Measurement, information
+from harness.explain.observe import OHMS, Observation
+from harness.explain.predict import Predictor
+from harness.explain.propose import live
+from instruments.virtual.bench import unit_seed
+from instruments.virtual.circuit import Fault
+from results.records import Reading, RunRecord
+
+KEPT = ("resistance", "power on", "isolation", "rails")
+LEFT_OUT = ("clamp diodes", "pulls")
+DOUBT = 0.3
+"""Bits of doubt from which there is anything to ask."""
+
+
+def beginning(run: RunRecord) -> RunRecord:
+    """The run as if it had ended with the rails on its first supply."""
+    steps = []
+    for step in run.steps:
+        if step.kind not in KEPT or step.name in LEFT_OUT:
+            continue
+        steps.append(step)
+        if step.kind == "rails":
+            break
+    return dataclasses.replace(run, steps=tuple(steps))
+
+
+@dataclass(frozen=True)
+class Trial:
+    fault: str
+    bits: float
+    left: float
+    most: float
+    taken: int
+    rank: int
+
+    @property
+    def bound(self) -> float:
+        return max(1.0, (self.bits - self.left) / self.most)
+
+
+def answer(model: BoardModel, truth: Change, choice: Choice, rng: np.random.Generator) -> float:
+    """What the unit gives: V, or Ω (inf above the range)."""
+    m = choice.measurement
+    reading = Reading(str(m.detail["net"]), m.quantity, None, "V", state=m.state)
+    o = Observation(
+        reading.of, OHMS if "ohms" in m.quantity else m.quantity, BenchState.parse(m.state), 0.0, 1.0, 0, reading,
+        turned="reversed" in m.quantity, top=12e3, test_amps=1e-4, open_volts=9.0,
+    )  # fmt: skip
+    y = float(Predictor(model.circuit, model.supplies, [o], stand=model.stand).predict([truth], exact=True)[0, 0])
+    if o.quantity == OHMS:
+        return math.inf if y >= math.log10(o.top) - 1e-6 else 10**y * (1 + 2e-3 * rng.normal())
+    return y * (1 + 2e-4 * rng.normal()) + 1e-3 * rng.normal()
+
+
+def trial(line: Line, fault: Fault, unit: str) -> Trial | None:
+    """None where there is nothing to ask."""
+    model = line.model
+    start = explain_case(Case(beginning(line.run([str(fault)], unit)), model))
+    offered: list[Measurement] = []
+
+    def note(m: Measurement) -> bool:
+        if "lifted" not in m.state:
+            offered.append(m)
+        return True
+
+    next_choices(start, 1, note)
+    if start.bits < DOUBT or not offered or start.weighing is None:
+        return None
+    from harness.explain.explaining import _grouped
+
+    p = live(start.weighing, _grouped(start.weighing)).probabilities
+    most = max(information(p, m.mean, m.sigma) for m in offered)
+    if most < 0.05:
+        return None
+    rng = np.random.default_rng(unit_seed(unit))
+    truth = Change((fault,), seed=unit_seed(unit))
+    after, taken = pursue(start, lambda choice: answer(model, truth, choice, rng))
+    outcome = judge(model, fault, after, 0.0)
+    return Trial(str(fault), start.bits, min(after.bits, start.bits), most, len(taken), outcome.rank)
+
+
+def trials(faults: int, seed: int) -> Iterator[Trial]:
+    line = Line.of()
+    library = not_equivalent(line.sequence.board)
+    order = np.random.default_rng(seed).permutation(len(library))
+    found = 0
+    for k in order:
+        made = trial(line, library[int(k)], f"N{k}-{seed}")
+        if made is not None:
+            found += 1
+            yield made
+        if found >= faults:
+            return
+
+
+def section(done: list[Trial], command: str, seconds: float) -> str:
+    taken, bound = float(np.mean([t.taken for t in done])), float(np.mean([t.bound for t in done]))
+    rows = [
+        [count, sum(t.taken == count for t in done), f"{np.mean([t.bits for t in done if t.taken == count]):.2f}"]
+        for count in sorted({t.taken for t in done})
+    ]
+    return (
+        f"Made by `{command}`: {len(done)} units of Skep with a fault, known by the first steps of the\n"
+        f"bring-up only; what is asked for is answered by the unit's own circuit ({seconds:.0f} s of processor time).\n\n"
+        f"- bits of doubt at the start {np.mean([t.bits for t in done]):.2f}, at the end"
+        f" {np.mean([t.left for t in done]):.2f}\n"
+        f"- measurements taken on average {taken:.2f}; entropy bound {bound:.2f}; ratio {taken / bound:.2f}\n"
+        f"- the true group first at the end: {sum(t.rank == 1 for t in done)} of {len(done)}\n\n"
+        + table(["measurements", "units", "mean bits at the start"], rows)
+    )
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--faults", type=int, default=40)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--table", type=Path)
+    options = parser.parse_args()
+    started = time.process_time()
+    done: list[Trial] = []
+    for t in trials(options.faults, options.seed):
+        print(
+            f"{t.taken} taken, bound {t.bound:.2f}, {t.bits:.2f} -> {t.left:.2f} bits, rank {t.rank}: {t.fault}",
+            flush=True,
+        )
+        done.append(t)
+    command = f"python tests/benchmarks/explain_next.py --faults {options.faults}"
+    text = section(done, command, time.process_time() - started)
+    print(text)
+    if options.table:
+        put(options.table, "Next measurements", text)
