@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from harness.describe.load import load_sequence
+from harness.describe.problems import FileProblems
 from harness.run.opening import open_virtual
 from harness.run.runner import Runner
 from harness.run.session import run_start
@@ -30,11 +31,9 @@ of = "EN"
 """
 
 
-def probe(
-    toy: Any, more: str = "", *, loads: bool = True, asker: Callable[[str, bool], str] | None = None, on: bool = True
-) -> Any:
+def probe(toy: Any, more: str = "", *, loads: bool = True, asker: Callable[[str, bool], str] | None = None) -> Any:
     """The step as the run kept it, and the run."""
-    sequence = load_sequence(toy.steps((BEFORE if on else "") + PROBE + more))
+    sequence = load_sequence(toy.steps(BEFORE + PROBE + more))
     with open_virtual(sequence.board, unit="T-1", plants=["R2:missing", "U1.GPIO1:pull_up=10k"]) as bench:
         if not loads:
             relays: Any = bench.probing
@@ -85,7 +84,15 @@ def test_without_anybody_to_hold_it_nothing_is_read(toy: Any, asker: Any) -> Non
 
 
 def test_it_needs_power(toy: Any) -> None:
-    _, result = probe(toy, on=False)
+    """On paper, and where it is asked for as a run goes."""
+    from harness.run.steps import kinds
+
+    with pytest.raises(FileProblems, match='"probe" with no supply on'):
+        load_sequence(toy.steps(PROBE))
+    wanted = kinds()["probe"].Model.model_validate({"do": "probe", "of": "EN"})
+    sequence = load_sequence(toy.steps('[[step]]\ndo = "resistance"\nof = "AUX"\n'))
+    with open_virtual(sequence.board, unit="T-1") as bench:
+        result = Runner(sequence, bench, run_start(sequence, bench, "T-1"), more=lambda _: wanted).run()
     assert "no supply is on" in str(result.error)
 
 
