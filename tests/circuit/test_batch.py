@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from circuit_build import D, R, V, board
 
-from instruments.virtual.circuit import Circuit, SolveError, Variant, library, parse_fault
+from instruments.virtual.circuit import Circuit, Simulation, SolveError, Variant, library, parse_fault
 
 STATES = [
     {},
@@ -199,3 +199,19 @@ def test_a_moved_setting_is_followed_from_the_last_answer() -> None:
         variant = Variant(values={"bench_USB.volts": volts})
         last = model.solve([variant], start=last).require()
         np.testing.assert_allclose(last.volts, model.solve([variant]).require().volts, rtol=1e-7, atol=1e-7)
+
+
+def test_no_run_waits_for_a_compiler() -> None:
+    """Compiling a circuit compiles or fetches all of the solver: later calls meet the types that it has met then."""
+    from instruments.virtual.circuit.compiled.iteration import newton_group, state_group
+    from instruments.virtual.circuit.newton import linearised
+
+    model = board().compile()
+    assert len(newton_group.signatures) == len(state_group.signatures) == 1
+    points = model.solve(variants()).require()
+    assert len(points) >= 256  # enough to be shared out
+    model.solve([Variant()], start=model.solve([Variant(seed=3)])).floating(0)
+    linearised(model.system(points.plans[:4])[0], points.volts[:4])
+    simulation = Simulation(model, Variant())
+    simulation.advance(0.01)
+    assert len(newton_group.signatures) == len(state_group.signatures) == 1

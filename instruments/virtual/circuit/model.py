@@ -18,7 +18,7 @@ from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
 from .newton import Memory, System, evaluate, located, nearby, operating_point
-from .part import Circuit, Value
+from .part import Circuit, Part, Value
 from .parts import kind_of
 from .points import Points
 from .spread import Spread, spread
@@ -47,6 +47,18 @@ class Plan:
     extras: tuple[tuple[Place, Place, float], ...]
 
 
+_solver_known = False
+
+
+def _wait_for_solver() -> None:
+    """Have the solver compiled, or fetched from where it is kept: now, before anything is switched on that waits."""
+    global _solver_known
+    if not _solver_known:
+        _solver_known = True
+        smallest = Circuit([Part("R1", "resistor", {"1": "A", "2": "GND"}, {"value": 1.0})])
+        Model(smallest).solve([Variant()])
+
+
 class Model:
     """See `solve`. Made by Circuit.compile()."""
 
@@ -61,6 +73,7 @@ class Model:
         self._effects_of: dict[int, tuple[Fault, Effects]] = {}
         self._expanded: dict[tuple[object, ...], Array] = {}
         self._set: dict[tuple[object, ...], dict[int, dict[str, Value]]] = {}
+        _wait_for_solver()
         self._lay_out(())
 
     # --- layout ---------------------------------------------------------------------------------------------------

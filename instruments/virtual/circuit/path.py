@@ -1,0 +1,171 @@
+"""One circuit with its faults, settled again and again while its settings change: each point from the one before.
+
+    path = Path(model, faults)
+    point = path.point({"bench_USB.on": True}, {"meter.HI": "VIN"})
+    point = path.point({"bench_USB.on": True, "bench_USB.volts": 5.0}, {}, point)
+    point.volts("VIN"), point.current("bench_USB", "P")
+
+The answers are those of `Model.solve` with one variant, started from the last point; what does not change from one
+point to the next (the faults' effects, the plans of elimination, what the limiters remember) is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+
+import numpy as np
+
+from .compiled.iteration import GMIN, Wiring
+from .devices import Array
+from .effects import Place
+from .errors import CircuitError, nearest
+from .fault import Fault
+from .model import Model, Variant
+from .newton import Memory, System, evaluate, operating_point
+from .part import Value
+from .structure import Ints, Layout, Structure
+
+ALONE = np.zeros(1, dtype=np.intp)
+Extras = Sequence[tuple[Place, Place, float]]
+
+
+class Point:
+    """An operating point. at: the node of each terminal; unknowns (n,) V by node, then A by branch; currents (C,) A."""
+
+    __slots__ = ("_amps", "_extras", "at", "currents", "layout", "memory", "unknowns")
+
+    def __init__(
+        self, layout: Layout, at: Ints, unknowns: Array, currents: Array, extras: Extras, memory: Memory
+    ) -> None:
+        self.layout = layout
+        self.at = at
+        self.unknowns = unknowns
+        self.currents = currents
+        self.memory = memory
+        self._extras = extras
+        self._amps: dict[tuple[str, str], float] = {}
+
+    def volts(self, net: str) -> float:
+        """V of a net against ground."""
+        node = self.layout.node.get(net)
+        if node is None:
+            raise CircuitError(f"no net {net!r}{nearest(net, self.layout.node_names)}")
+        return float(self.unknowns[node])
+
+    def current(self, part: str, pin: str) -> float:
+        """A into the part through a pin, what a fault put inside the part included."""
+        place = (part, pin)
+        found = self._amps.get(place)
+        if found is None:
+            found = self._amps[place] = self._current(place)
+        return found
+
+    def _current(self, place: tuple[str, str]) -> float:
+        plus, minus = _elements(self.layout, self.layout.terminal(*place))
+        total = self.currents[plus].sum() - self.currents[minus].sum()
+        for a, b, siemens in self._extras:
+            if place in (a, b):
+                here, there = (a, b) if a == place else (b, a)
+                total += siemens * (self._at(here) - self._at(there))
+        return float(total)
+
+    def _at(self, place: Place) -> float:
+        layout = self.layout
+        node = self.at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]
+        return float(self.unknowns[node])
+
+
+@lru_cache(maxsize=1024)
+def _elements(layout: Layout, terminal: int) -> tuple[Ints, Ints]:
+    """The element currents into and out of a terminal."""
+    return np.flatnonzero(layout.current_plus == terminal), np.flatnonzero(layout.current_minus == terminal)
+
+
+class Path:
+    """See above. CircuitError for a fault that does not fit the circuit."""
+
+    def __init__(self, model: Model, faults: Sequence[Fault] = (), seed: int | None = None) -> None:
+        self.model = model
+        self._faults, self._seed = tuple(faults), seed
+        self._drawn = model.plan(Variant(self._faults, {}, seed))
+        self._specimen = model.plan(Variant((), {}, seed)).overrides
+        self._faulty = model.plan(Variant(self._faults)).overrides
+        self._extras = self._drawn.extras
+        self._siemens = np.array([[siemens for _, _, siemens in self._extras]])
+        self._places: dict[str, tuple[int, str]] = {}
+        self._wirings: dict[frozenset[tuple[str, str]], tuple[Ints, Wiring]] = {}
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        self.layout = self.model.layout
+        self._wirings.clear()
+        self._theta = self.model.theta([self._drawn])[0]
+
+    def point(self, values: Mapping[str, Value], moves: Mapping[str, str], last: Point | None = None) -> Point:
+        """Settled under these settings, from `last` on. Raises SolveError, CircuitError."""
+        if self.model.layout is not self.layout:  # another path has lifted pins
+            self._lay_out()
+        if last is not None and last.layout is not self.layout:
+            last = None
+        at, wiring = self._wired(moves)
+        memory = self._remembered(last)
+        begin = np.zeros((1, self.layout.size)) if last is None else last.unknowns[None]
+        try:
+            system = System(self.layout, self._parameters(values), [(wiring, ALONE)], self._siemens)
+        except CircuitError:  # a value that no part can have
+            return self._the_long_way(values, moves)
+        x, ok, how = operating_point(system, begin, memory)
+        if not ok[0]:
+            return self._the_long_way(values, moves)
+        if how[0]:
+            memory = self._remembered(None)
+        return Point(self.layout, at, x[0], evaluate(system, x).currents[0], self._extras, memory)
+
+    def _the_long_way(self, values: Mapping[str, Value], moves: Mapping[str, str]) -> Point:
+        """Who fails here fails with all that there is to be told."""
+        found = self.model.solve([Variant(self._faults, values, self._seed, moves)]).require()
+        return Point(self.layout, *found.state(0), self._extras, self._remembered(None))
+
+    def _remembered(self, last: Point | None) -> Memory:
+        """What the limiters know where the last point ended."""
+        if last is None:
+            memory = Memory(self.layout, 1)
+            memory.leak = np.full((1, self.layout.nodes), GMIN)
+        else:
+            memory = last.memory.copied()
+            memory.carry_over()
+        return memory
+
+    def _parameters(self, values: Mapping[str, Value]) -> Array:
+        """(1, K): faults before settings, settings before what the specimen was drawn with."""
+        by_part: dict[int, dict[str, Value]] = {}
+        for path, value in values.items():
+            index, name = self._places.get(path) or self._place(path)
+            settings = by_part.get(index)
+            if settings is None:
+                settings = by_part[index] = dict(self._specimen.get(index, {}))
+            settings[name] = value
+        theta = self._theta.copy()
+        for index, settings in by_part.items():
+            settings.update(self._faulty.get(index, {}))
+            theta[0, self.layout.part_rows[index]] = self.model.parameters(index, settings)
+        return theta
+
+    def _place(self, path: str) -> tuple[int, str]:
+        """The part's number and its value's name."""
+        ((index, changed),) = self.model.plan(Variant(values={path: 0.0})).overrides.items()
+        found = self._places[path] = index, next(iter(changed))
+        return found
+
+    def _wired(self, moves: Mapping[str, str]) -> tuple[Ints, Wiring]:
+        key = frozenset(moves.items())
+        found = self._wirings.get(key)
+        if found is None:
+            plan = self.model.plan(Variant(self._faults, {}, None, moves))
+            pairs = tuple((self.model.node(a, plan), self.model.node(b, plan)) for a, b, _ in plan.extras)
+            # a fault's own is of no use to others, and is not kept for them
+            own = bool(self._extras or self._drawn.moves)
+            structure = Structure(self.layout, dict(plan.moves)) if own else self.model.structure(plan.moves)
+            found = self._wirings[key] = structure.at, structure.wiring(pairs)
+        return found
