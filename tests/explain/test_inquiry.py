@@ -1,4 +1,4 @@
-"""What an inquiry leaves out because this bench cannot or must not measure it, and which steps lead to what it takes."""
+"""What an inquiry leaves out because this bench cannot or must not measure it, and the steps to what it takes."""
 
 from __future__ import annotations
 
