@@ -38,13 +38,25 @@ class Variant:
     moves: Mapping[str, str] = field(default_factory=dict)
 
 
+Overrides = dict[int, dict[str, Value]]
+
+
 @dataclass
 class Plan:
-    """A variant in terms of the layout: overrides a part, moved terminals, extra conductances between places."""
+    """A variant in terms of the layout: overrides a part, moved terminals, extra conductances between places.
 
-    overrides: dict[int, dict[str, Value]]
+    settings: the overrides that come from the variant's seed and values; own: those that faults change, whole.
+    """
+
+    settings: Overrides
+    own: Overrides
     moves: tuple[tuple[int, int], ...]
     extras: tuple[tuple[Place, Place, float], ...]
+
+    @property
+    def overrides(self) -> Overrides:
+        """Of every part that differs."""
+        return {**self.settings, **self.own} if self.own else self.settings
 
 
 _solver_known = False
@@ -72,7 +84,7 @@ class Model:
         self._effects: dict[Fault, Effects] = {}
         self._effects_of: dict[int, tuple[Fault, Effects]] = {}
         self._expanded: dict[tuple[object, ...], Array] = {}
-        self._set: dict[tuple[object, ...], dict[int, dict[str, Value]]] = {}
+        self._set: dict[tuple[object, ...], Overrides] = {}
         _wait_for_solver()
         self._lay_out(())
 
@@ -106,25 +118,26 @@ class Model:
         """What a variant changes; CircuitError for names that are not there."""
         self.lift([variant])
         shared = self._plan(variant)
-        own = {index: dict(changed) for index, changed in shared.overrides.items()}
-        return Plan(own, shared.moves, shared.extras)
+        settings = {index: dict(changed) for index, changed in shared.overrides.items()}
+        return Plan(settings, {}, shared.moves, shared.extras)
 
     def _plan(self, variant: Variant) -> Plan:
         """As plan(); the overrides of parts are shared between plans and are not to be changed."""
-        overrides = dict(self._settings(variant))
+        settings = self._settings(variant)
         if not variant.faults:
-            return Plan(overrides, self._moves(variant.moves), ())
+            return Plan(settings, {}, self._moves(variant.moves), ())
+        own: Overrides = {}
         moves: dict[str, str] = dict(variant.moves)
         extras: list[tuple[Place, Place, float]] = []
         for fault in variant.faults:
             effect = self._effect(fault)
             for name, changed in effect.values.items():
                 index = self.part_index[name]
-                before = overrides.get(index)
-                overrides[index] = effect.values[name] if before is None else {**before, **changed}  # type: ignore[assignment]
+                before = own.get(index) or settings.get(index)
+                own[index] = effect.values[name] if before is None else {**before, **changed}  # type: ignore[assignment]
             moves.update(effect.moves)
             extras += effect.bridges
-        return Plan(overrides, self._moves(moves), tuple(extras))
+        return Plan(settings, own, self._moves(moves), tuple(extras))
 
     def _effect(self, fault: Fault) -> Effects:
         # by identity first: the same objects come back in every state, and hashing them costs more than this
@@ -139,7 +152,7 @@ class Model:
         self._effects_of[id(fault)] = (fault, found)
         return found
 
-    def _settings(self, variant: Variant) -> dict[int, dict[str, Value]]:
+    def _settings(self, variant: Variant) -> Overrides:
         """Overrides a part by a variant's seed and values; many variants of a batch have the same (kept)."""
         key = (variant.seed, *variant.values.items())
         found = self._set.get(key)
@@ -229,28 +242,41 @@ class Model:
     def theta(self, plans: Sequence[Plan]) -> tuple[Array, dict[int, str]]:
         """Parameters (B, K) of a batch, and why a member has none (a value no part can have): its row is NaN."""
         refused: dict[int, str] = {}
-        theta = np.empty((len(plans), len(self.layout.base)))
-        theta[...] = self.layout.base
-        # the same overrides of a part stand in many members: they are put there together
+        # the same settings stand in many members, and so do the same overrides of a part
+        by_settings: dict[int, tuple[int, Overrides]] = {}
+        place = [by_settings.setdefault(id(p.settings), (len(by_settings), p.settings))[0] for p in plans]
+        rows = np.empty((len(by_settings), len(self.layout.base)))
+        rows[...] = self.layout.base
+        for k, settings in by_settings.values():
+            for index, overrides in settings.items():
+                self._put(rows, [k], index, overrides, refused)
+        theta: Array = rows[place]
+        refused = {member: refused[k] for member, k in enumerate(place) if k in refused} if refused else {}
         same: dict[tuple[int, int], tuple[dict[str, Value], list[int]]] = {}
         for member, plan in enumerate(plans):
-            for index, overrides in plan.overrides.items():
+            for index, overrides in plan.own.items():
                 same.setdefault((index, id(overrides)), (overrides, []))[1].append(member)
         for (index, _), (overrides, members) in same.items():
-            columns = self.layout.part_rows[index]
-            if not len(columns):
-                continue
-            try:
-                values = self.parameters(index, overrides)
-            except CircuitError as error:
-                refused.update(dict.fromkeys(members, str(error)))
-                continue
-            if len(members) == 1:
-                theta[members[0], columns] = values
-            else:
-                theta[np.array(members)[:, None], columns] = values
+            self._put(theta, members, index, overrides, refused)
         theta[list(refused)] = np.nan
         return theta, refused
+
+    def _put(
+        self, theta: Array, members: list[int], index: int, overrides: Mapping[str, Value], refused: dict[int, str]
+    ) -> None:
+        """The parameters of one part under overrides into some rows."""
+        columns = self.layout.part_rows[index]
+        if not len(columns):
+            return
+        try:
+            values = self.parameters(index, overrides)
+        except CircuitError as error:
+            refused.update(dict.fromkeys(members, str(error)))
+            return
+        if len(members) == 1:
+            theta[members[0], columns] = values
+        else:
+            theta[np.array(members)[:, None], columns] = values
 
     def _groups(self, plans: Sequence[Plan]) -> tuple[list[tuple[Wiring, Ints]], Array]:
         """Members by wiring, and the siemens (B, E) of their extra conductances."""

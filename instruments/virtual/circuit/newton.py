@@ -28,7 +28,8 @@ EASE: Final = 0.1  # what is left of the damping from one iteration to the next
 ITERATIONS: Final = 120
 NEAR_STEPS: Final = 12  # a longer way is not near
 SHARED_FROM: Final = 256  # members from which on threads share the work
-PIECE: Final = 64  # members that a thread takes at a time
+PIECE: Final = 64  # members of a group that stay together
+SHARES: Final = 4  # for each core, so that a slow one does not keep the others waiting
 
 OK: Final = "ok"
 FAILED: Final = "no convergence"
@@ -73,11 +74,18 @@ if hasattr(os, "register_at_fork"):  # a forked process has inherited the pool, 
 
 def _share_out(system: System, work: Callable[[Wiring, Ints], None]) -> None:
     """Do the work on every group: by the cores together where there is enough of it."""
-    if system.members < SHARED_FROM or (os.cpu_count() or 1) < 2:
+    cores = os.cpu_count() or 1
+    if system.members < SHARED_FROM or cores < 2:
         for wiring, members in system.groups:
             work(wiring, members)
         return
-    for _ in _threads().map(lambda piece: work(*piece), list(system.pieces())):
+    pieces = list(system.pieces())
+
+    def share(first: int) -> None:
+        for wiring, members in pieces[first :: SHARES * cores]:
+            work(wiring, members)
+
+    for _ in _threads().map(share, range(SHARES * cores)):
         pass
 
 

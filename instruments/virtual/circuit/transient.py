@@ -95,7 +95,7 @@ class Simulation:
         self._memories: dict[str, dict[str, Any]] = {
             part.name: {} for part in model.circuit.parts if kind_of(part).react is not None
         }
-        self._plan = Plan({}, (), ())
+        self._plan = Plan({}, {}, (), ())
         self._x = np.zeros((1, model.layout.size))
         self._watch = Watch(model)
         self._adopt(self.variant)
