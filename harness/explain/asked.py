@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from harness.explain.observe import CURRENT, Observation, observations
-from results.records import ASKED
+from harness.explain.observe import CURRENT, VOLTS, Observation, observations
+from results.records import ASKED, Step
 
 if TYPE_CHECKING:
     from harness.explain.cases import BoardModel
@@ -53,6 +55,15 @@ def readings_since(store: Store, run: RunRecord, model: BoardModel) -> list[Obse
         if explains(kept) == run.id and _same_board(kept, run):
             found += [o for o in observations(kept, model.net_of) if o.quantity == CURRENT or o.of in known]
     return found
+
+
+def with_readings(run: RunRecord, made: Sequence[Observation]) -> RunRecord:
+    """The run with volts that were read since as a last step of it: a second load of a line tells what pulls it."""
+    readings = [each.reading for each in made if each.quantity == VOLTS]
+    if not readings:
+        return run
+    number = max((step.number for step in run.steps), default=0) + 1
+    return replace(run, steps=[*run.steps, Step(number, ASKED, "line", "pass", 0.0, 0.0, readings)])
 
 
 def _same_board(one: RunRecord, other: RunRecord) -> bool:

@@ -216,7 +216,7 @@ def _explanation(
         "the circuit as drawn gives this reading: a matter of the design (see the review), not of a hidden pull",
     )
     nets.update(_mended_elsewhere(case, groups, weighing))
-    lines = findings(case.model.board, case.run, case.fixed.faults, nets)
+    lines = findings(case.model.board, asked.with_readings(case.run, case.extra), case.fixed.faults, nets)
     return Explanation(
         case.run.id, case.unit, case.run.board, tuple(groups), tuple(lines),
         tuple(propose(case, weighing, grouped)) if ask_next and not _settled(weighing, grouped) else (),

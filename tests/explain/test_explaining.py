@@ -16,6 +16,7 @@ from harness.explain.cases import BoardModel, CannotExplain, Case
 from harness.explain.explaining import explain_case, explain_run
 from harness.explain.explanation import Explanation
 from harness.explain.next import Choice
+from harness.explain.observe import observation
 from harness.explain.predict import Change
 from harness.explain.telling import tell
 from instruments.virtual.circuit import parse_fault
@@ -270,3 +271,23 @@ def test_text_never_claims_safety(filled: Path) -> None:
     with Store.open(filled) as store:
         found: Explanation = explain_run(store)
     assert "safe" not in " ".join(tell(found, why=True))
+
+
+def test_a_reading_made_since_tells_to_which_rail_a_line_is_pulled(wren: BoardModel, make_run: RunMaker) -> None:
+    """One load leaves a rail open; the second, measured because it was asked for, settles it (Thevenin)."""
+
+    def one_load(readings: list[Reading]) -> None:
+        readings[:] = [r for r in readings if "9.99" not in r.state and "GPIO" not in r.state]
+
+    before = Case(make_run(["U3.NRST:pull_up=13k"], edit=one_load), wren)
+    rest = make_run(["U3.NRST:pull_up=13k"])
+    step, second = next((s, r) for s, r in rest.readings() if r.of == "RST" and "9.99" in r.state)
+    made = observation(second, step, wren.net_of)
+    assert made is not None
+    lines = [
+        next(f for f in explain_case(case, ask_next=False).lines if f.name == "RST")
+        for case in (before, dataclasses.replace(before, extra=(made,)))
+    ]
+    assert "A second load tells which" in lines[0].analysis.says
+    assert "A second load tells which" not in lines[1].analysis.says
+    assert lines[1].as_json()["pull_to"] == "+3V3"
