@@ -17,6 +17,7 @@ it never (see `ModeJudge`).
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import Any, Literal
 
 from .dialect import Accuracy, Asking, PsuDialect
@@ -199,8 +200,9 @@ class Psu:
             commanded.ocp = commanded.ocp if ocp is None else (ocp if can.ocp == "level" else True)
 
     def unprotect(self, ch: Ch) -> None:
-        """The over-current protection off, where it has a switch."""
+        """The over-current protection off, where it has a switch; after one that the supply did not take."""
         name = self.outputs.known(ch)
+        self.speaker.errors()
         lines = self.outputs.render(name, self.dialect.say.ocp_off)
         if lines:
             self.speaker.group(lines, [], self.outputs.values(name))
@@ -216,9 +218,13 @@ class Psu:
             question = self.dialect.ask.most_ocp_delay
             most = self.dialect.can.most_ocp_delay
             if question is not None:
-                most = self.outputs.read_number(question, self.outputs.ask(name, [question])[0])
+                asked = partial(self._number, name, question)
+                most = self.speaker.if_known("ask.most_ocp_delay", asked) or most
             self._most_delays[name] = most
         return self._most_delays[name]
+
+    def _number(self, name: str, question: Asking) -> float:
+        return self.outputs.read_number(question, self.outputs.ask(name, [question])[0])
 
     @staticmethod
     def _checks(*pairs: tuple[Asking | None, float | Literal[True]]) -> list[tuple[Asking, float | Literal[True]]]:

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from .dialect import Asking, Base
-from .errors import InstrumentFault, LinkError, LinkTimeout
+from .errors import InstrumentFault, LinkError, LinkGarbled, LinkTimeout
 from .identity import Identity, like_identity, parse_identity
 from .link import Link
 from .replies import ReplyError, error_entry
 
 R = TypeVar("R")
+PATIENCE = 1.0  # s for an answer that an instrument may not know
 MOST_ERRORS = 30  # some firmware never says that its queue is empty
 
 
@@ -125,6 +126,19 @@ class Speaker:
         assert question is not None
         code, text = self.read(question, reply, error_entry)
         return (code, text) if code else None
+
+    def if_known(self, key: str, ask: Callable[[], R]) -> R | None:
+        """An answer; None from an instrument that does not know a question which its dialect has unverified (`key`)."""
+        patience, self.link.timeout = self.link.timeout, min(self.link.timeout, PATIENCE)
+        try:
+            return ask()
+        except (LinkTimeout, LinkGarbled):  # nothing, or only the replies to *OPC?
+            if not self.dialect.doubted(key):
+                raise
+        finally:
+            self.link.timeout = patience
+        self.errors()
+        return None
 
     def group(self, lines: Iterable[str], questions: Sequence[Asking], values: dict[str, Any]) -> list[str]:
         """Commands, questions, and the error queue after them. Raises InstrumentFault with what the queue says.

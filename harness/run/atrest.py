@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from harness.run.errors import SkipPoint
-from harness.run.selfcheck import SOON, ask_if_known
+from harness.run.selfcheck import SOON
 from instruments.errors import BenchError
 from instruments.quantity import show
 
@@ -79,7 +79,7 @@ def _nothing_connected(bench: OpenBench, looks: int) -> None:
 
 def _input_said(bench: OpenBench) -> Iterator[str]:
     """Left in high impedance by the last one who used it: said, and set right by the first reading."""
-    if ask_if_known(bench.meter, "input", bench.meter.says_high_z):
+    if bench.meter.speaker.if_known("input", bench.meter.says_high_z):
         yield "the meter's input was left above 10 GΩ; it is set to 10 MΩ"
 
 
@@ -116,7 +116,7 @@ def _leads_together(bench: OpenBench) -> list[str]:
 
 
 def _mains(bench: OpenBench) -> Iterator[str]:
-    told = ask_if_known(bench.meter, "mains", bench.meter.mains)
+    told = bench.meter.speaker.if_known("mains", bench.meter.mains)
     if told is not None and bench.mains is not None and abs(told - bench.mains) > 1.0:
         yield (
             f"the meter integrates over periods of {told:g} Hz and the mains here have {bench.mains:g} Hz: hum does "
@@ -129,7 +129,7 @@ def _relays(bench: OpenBench) -> list[str]:
     """What they may carry, and how often they have moved. Raises BenchError."""
     probing: Any = bench.probing
     scanner = probing.scanner
-    told = ask_if_known(scanner, "most_volts", scanner.most_volts)
+    told = scanner.speaker.if_known("most_volts", scanner.most_volts)
     allowed = [each for each in (bench.relay_volts, told, scanner.dialect.rated_volts) if each is not None]
     if allowed and bench.highest_volts > min(allowed):
         raise BenchError(
@@ -138,7 +138,7 @@ def _relays(bench: OpenBench) -> list[str]:
             instrument=scanner.link.name,
         )
     life = scanner.dialect.life
-    counts = ask_if_known(scanner, "count", probing.all_counts) or {}
+    counts = scanner.speaker.if_known("count", probing.all_counts) or {}
     return [
         f"relay {channel} of {scanner.link.name} has moved {count} times; at rated load it lasts about {life:g}: "
         "measure its contact"

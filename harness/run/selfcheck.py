@@ -9,17 +9,15 @@ import datetime
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from harness.run.budget import Timed, time_supply
-from instruments.errors import BenchError, LinkTimeout
+from instruments.errors import BenchError
 
 if TYPE_CHECKING:
     from harness.describe.bench import Bench, Instrument
 
-T = TypeVar("T")
 ASKS = 10  # questions for the reply time
-WORD_TIME = 1.0  # s for an answer that an instrument may not know
 SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
 
 
@@ -117,36 +115,21 @@ def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
 
 def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:
     """Terminals, input, mains frequency and calibration date as the meter tells them."""
-    if (terminals := ask_if_known(dmm, "terminals", dmm.terminals)) is not None:
+    if (terminals := dmm.speaker.if_known("terminals", dmm.terminals)) is not None:
         checked.says.append(f"{terminals} terminals")
-    if ask_if_known(dmm, "input", dmm.says_high_z):
+    if dmm.speaker.if_known("input", dmm.says_high_z):
         checked.says.append("its input was left above 10 GΩ")
-    if (mains := ask_if_known(dmm, "mains", dmm.mains)) is not None:
+    if (mains := dmm.speaker.if_known("mains", dmm.mains)) is not None:
         wrong = mains_here is not None and abs(mains - mains_here) > 1.0
         beside = f", and the bench file says {mains_here:g} Hz: hum does not average out" if wrong else ""
         checked.says.append(f"integrates over {mains:g} Hz mains{beside}")
-    if (told := ask_if_known(dmm, "calibrated", dmm.calibrated)) is not None:
+    if (told := dmm.speaker.if_known("calibrated", dmm.calibrated)) is not None:
         checked.says.append(f"says that it was calibrated on {told}")
 
 
 def _look_at_scanner(checked: Checked, scanner: Any) -> None:
-    if (volts := ask_if_known(scanner, "most_volts", scanner.most_volts)) is not None:
+    if (volts := scanner.speaker.if_known("most_volts", scanner.most_volts)) is not None:
         checked.says.append(f"its relays may carry {volts:g} V")
-
-
-def ask_if_known(driver: Any, key: str, ask: Callable[[], T]) -> T | None:
-    """An answer; None from an instrument that does not know a question which its dialect has unverified."""
-    link = driver.link
-    patience, link.timeout = link.timeout, min(link.timeout, WORD_TIME)
-    try:
-        return ask()
-    except LinkTimeout:
-        if not driver.dialect.doubted(key):
-            raise
-        driver.errors()
-        return None
-    finally:
-        link.timeout = patience
 
 
 def _soon_due(checked: Checked, instrument: Instrument, today: datetime.date | None) -> None:

@@ -21,7 +21,7 @@ from .clock import VirtualClock
 from .console import VirtualSerial
 from .dmm import Probe
 from .faces import face
-from .instant import Instant, Solver
+from .instant import Instant
 from .mistakes import parse_mistakes
 from .psu import ScpiPsu, Wire
 from .scanner import Relays, Routes
@@ -122,12 +122,10 @@ class VirtualBench:
         serials: Mapping[str, str] | None = None,
         drawn: bool = True,
         transients: bool = True,
-        solver: Solver | None = None,
         mistakes: Iterable[str] = (),
     ) -> None:
         """drawn False: every part has its nominal value. transients False: every change is settled at once, which is
-        far quicker (instant.py); solver: who solves the operating points then (lockstep.py). mistakes: of the bench
-        itself (mistakes.py); ValueError for one that there is not."""
+        far quicker (instant.py). mistakes: of the bench itself (mistakes.py); ValueError for one that there is not."""
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
@@ -135,7 +133,7 @@ class VirtualBench:
         if transients:
             self.simulation = Simulation(prepared.model, variant, resolution=RESOLUTION, tolerance=TOLERANCE)
         else:
-            self.simulation = Instant(prepared.model, variant, solver)
+            self.simulation = Instant(prepared.model, variant)
         self.stage = Stage(self.simulation)
         self.clock = VirtualClock(self.stage)
         self.waves = Waves(self.stage)

@@ -5,94 +5,21 @@ hundreds of variants. What is lost: inrush, ramps behind a current limit, discha
 fuse that blows, a supervisor's delay). Ratings are watched all the same: voltages at once, currents and powers through
 their heat filters while time passes. Nothing is computed before somebody asks: neither a state at which nobody looks
 nor the warming of the parts.
-
-`solver` may be handed in: it is given a variant and the last state and returns the next one, so that many simulations
-can have their points solved together (see lockstep.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
-from .circuit import Circuit, CircuitError, Model, Overstress, Points, Variant
+from .circuit import Circuit, Model, Overstress, Variant
+from .circuit.path import Path, Point
 from .circuit.ratings import Watch
 
 KEPT = 512  # states that are remembered, the ones asked for last
-Solver = Callable[[Variant, "State | None"], "State"]
-
-
-class State:
-    """One operating point: a member of a batch, which is kept as long as any of its members is."""
-
-    __slots__ = ("_amps", "_parts", "member", "points")
-
-    def __init__(self, points: Points, member: int) -> None:
-        self.points = points
-        self.member = member
-        self._parts: tuple[Any, Any, Any] | None = None
-        self._amps: dict[tuple[str, str], float] = {}
-
-    @property
-    def parts(self) -> tuple[Any, Any, Any]:
-        """The node of each terminal, the unknowns (n,), the element currents (C,)."""
-        if self._parts is None:
-            self._parts = self.points.state(self.member)
-        return self._parts
-
-    def volts(self, net: str) -> float:
-        node = self.points.layout.node.get(net)
-        if node is None:
-            raise CircuitError(f"no net {net!r}")
-        return float(self.parts[1][node])
-
-    def current(self, part: str, pin: str) -> float:
-        place = (part, pin)
-        found = self._amps.get(place)
-        if found is None:
-            found = self._amps[place] = self._current(place)
-        return found
-
-    def _current(self, place: tuple[str, str]) -> float:
-        layout, currents = self.points.layout, self.parts[2]
-        plus, minus = _rows(layout, layout.terminal(*place))
-        total = currents[plus].sum() - currents[minus].sum()
-        for a, b, siemens in self.points.plans[self.member].extras:
-            if place in (a, b):
-                here, there = (a, b) if a == place else (b, a)
-                total += siemens * (self._at(here) - self._at(there))
-        return float(total)
-
-    def _at(self, place: Any) -> float:
-        layout, (at, unknowns, _) = self.points.layout, self.parts
-        return float(unknowns[at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]])
-
-    def begin(self) -> Points:
-        """Itself as a batch of one, to begin a solution from."""
-        return self.points if len(self.points) == 1 else gathered([self])
-
-
-@lru_cache(maxsize=1024)
-def _rows(layout: Any, terminal: int) -> tuple[Any, Any]:
-    """The element currents into and out of a terminal."""
-    return np.flatnonzero(layout.current_plus == terminal), np.flatnonzero(layout.current_minus == terminal)
-
-
-def gathered(states: Sequence[State]) -> Points:
-    """Members of several batches of one model as one batch, to begin a solution from."""
-    return Points.gathered([(state.points, state.member) for state in states])
-
-
-def alone(model: Model) -> Solver:
-    """A solver that solves each variant by itself, beginning at its last point."""
-
-    def solve(variant: Variant, last: State | None) -> State:
-        return State(model.solve([variant], None if last is None else last.begin()).require(), 0)
-
-    return solve
 
 
 class Bench:
@@ -142,22 +69,16 @@ class Instant:
 
     settled = True
 
-    def __init__(self, model: Model, variant: Variant, solver: Solver | None = None) -> None:
+    def __init__(self, model: Model, variant: Variant) -> None:
         self.model = model
         self.time = 0.0
-        self._faults, self._seed = variant.faults, variant.seed
-        self._solver = solver or alone(model)
+        self._path = Path(model, variant.faults, variant.seed)
         self._bench = _bench(model.circuit)
         self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
-        self._state: State | None = None
+        self._state: Point | None = None
         self._stale = self._due = True
-        self._known: dict[Any, State] = {}  # states that were solved before: the meter comes back to a point
-        self._past: list[tuple[float, State]] = []  # since when which state held
-
-    @property
-    def variant(self) -> Variant:
-        """The variant as it stands now."""
-        return Variant(self._faults, dict(self._values), self._seed, dict(self._moves))
+        self._known: dict[Any, Point] = {}  # states that were solved before: the meter comes back to a point
+        self._past: list[tuple[float, Point]] = []  # since when which state held
 
     def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
         """Set values and move pins; solved when somebody looks, or when time passes."""
@@ -182,13 +103,13 @@ class Instant:
             else:
                 mine[key] = value
 
-    def _look(self) -> State:
+    def _look(self) -> Point:
         if not self._stale and self._state is not None:
             return self._state
         key = self._bench.key(self._values, self._moves)
         state = self._known.pop(key, None)
         if state is None:
-            state = self._solver(self.variant, self._state)
+            state = self._path.point(self._values, self._moves, self._state)
             if len(self._known) >= KEPT:
                 del self._known[next(iter(self._known))]
         self._known[key] = self._state = state
@@ -205,10 +126,10 @@ class Instant:
         states = list({id(state): state for _, state in self._past}.values())
         if not states:
             return False
-        layout = states[0].points.layout
-        if any(state.points.layout is not layout for state in states):
+        layout = states[0].layout
+        if any(state.layout is not layout for state in states):
             return True
-        at, unknowns, currents = (np.array(each) for each in zip(*(state.parts for state in states), strict=True))
+        at, unknowns, currents = (np.array([getattr(s, of) for s in states]) for of in ("at", "unknowns", "currents"))
         return _watch(self.model, layout).exceeded_by(at, unknowns, currents)
 
     def _warmed(self) -> Watch:
@@ -218,9 +139,8 @@ class Instant:
             if time > last:
                 watch.rest(last, time - last)
                 last = time
-            at, unknowns, currents = state.parts
-            watch.place_at(at)
-            watch.step(time, 0.0, unknowns, currents)
+            watch.place_at(state.at)
+            watch.step(time, 0.0, state.unknowns, state.currents)
         if self.time > last:
             watch.rest(last, self.time - last)
         return watch

@@ -20,9 +20,9 @@ from harness.run.opening import open_virtual
 from harness.run.operator import Operator
 from harness.run.probing import HandProbing
 from harness.run.runner import Result, Runner
-from harness.run.selfcheck import ask_if_known
 from harness.run.session import exit_code, run_start
-from instruments.errors import BenchError
+from instruments.dialect import Asking
+from instruments.errors import BenchError, LinkGarbled, LinkTimeout
 from instruments.virtual.mistakes import CONTACT_OHMS, OFFSET_VOLTS
 
 
@@ -133,9 +133,23 @@ def test_a_question_that_a_meter_does_not_know_is_no_failure(toy: Any) -> None:
     """Its dialect has the question unverified; the meter answers nothing, and with an error in its queue."""
     with opened(toy, dmm="8845a") as bench:
         patience = bench.meter.link.timeout
-        assert ask_if_known(bench.meter, "calibrated", bench.meter.calibrated) is None
+        assert bench.meter.speaker.if_known("calibrated", bench.meter.calibrated) is None
         assert bench.meter.link.timeout == patience
         assert bench.volts().value == pytest.approx(0.0, abs=1e-3)
+
+
+def test_a_meter_that_is_asked_in_one_line_with_checks_may_not_know_it_either(toy: Any) -> None:
+    """It answers the *OPC? alone, one, two or none of them in turn."""
+    with opened(toy, dmm="34401a") as bench:
+        speaker = bench.meter.speaker
+        assert speaker.link.manners.checked
+        speaker.dialect = speaker.dialect.model_copy(update={"unverified": ("mains",)})
+        question = Asking(send="SYST:LFR?")
+        for _ in range(4):
+            assert speaker.if_known("mains", lambda: speaker.ask([question], {})) is None
+        assert bench.volts().value == pytest.approx(0.0, abs=1e-3)
+        with pytest.raises((LinkTimeout, LinkGarbled)):
+            speaker.if_known("terminals", lambda: speaker.ask([question], {}))
 
 
 # --- by hand ---------------------------------------------------------------------------------------------------------

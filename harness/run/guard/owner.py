@@ -25,7 +25,7 @@ from harness.run.guard.armed import Armed, protections
 from harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
 from harness.run.guard.switching import Off, amps_error
 from harness.run.guard.terms import Feed, OffReport, Ramp, Setting, Time, Track
-from instruments.errors import BenchError, DialectError, InstrumentFault, SettingError
+from instruments.errors import BenchError, DialectError, InstrumentFault, LinkGarbled, LinkTimeout, SettingError
 
 __all__ = ["Feed", "Guard", "OffReport", "Ramp", "Setting", "Track"]
 CLOSE = 0.05  # s after a change during which every sample matters
@@ -261,7 +261,7 @@ def _protect(feed: Feed, plan: Armed) -> str:
     delay = {} if plan.delay is None else {"delay": plan.delay}
     try:
         feed.psu.protect(feed.channel, ocp=plan.ocp, **delay)
-    except (SettingError, InstrumentFault, DialectError) as error:
+    except (SettingError, InstrumentFault, DialectError, LinkTimeout, LinkGarbled) as error:
         if plan.asked:
             raise
         feed.psu.unprotect(feed.channel)

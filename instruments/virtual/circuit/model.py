@@ -85,6 +85,8 @@ class Model:
         self._effects_of: dict[int, tuple[Fault, Effects]] = {}
         self._expanded: dict[tuple[object, ...], Array] = {}
         self._set: dict[tuple[object, ...], Overrides] = {}
+        self._same: dict[tuple[object, ...], dict[str, Value]] = {}
+        self._paths: dict[str, tuple[int, str]] = {}
         _wait_for_solver()
         self._lay_out(())
 
@@ -165,8 +167,12 @@ class Model:
             for path, value in variant.values.items():
                 index, tail = self._path(path)
                 found.setdefault(index, {})[tail] = value
-            if len(self._set) > 2000:
+            # settings that differ in one part share the others' overrides, so that theta() lays them out together
+            for index, overrides in found.items():
+                found[index] = self._same.setdefault((index, *overrides.items()), overrides)
+            if len(self._set) > 20_000:
                 self._set.clear()
+                self._same.clear()
             self._set[key] = found
         return found
 
@@ -182,6 +188,13 @@ class Model:
             self._lay_out((*self._lifted, *fresh))
 
     def _path(self, path: str) -> tuple[int, str]:
+        """The part's index and the value's name in it (kept)."""
+        found = self._paths.get(path)
+        if found is None:
+            found = self._paths[path] = self._find_path(path)
+        return found
+
+    def _find_path(self, path: str) -> tuple[int, str]:
         name, _, tail = path.partition(".")
         index = self.part_index.get(name)
         if index is None:
@@ -242,41 +255,37 @@ class Model:
     def theta(self, plans: Sequence[Plan]) -> tuple[Array, dict[int, str]]:
         """Parameters (B, K) of a batch, and why a member has none (a value no part can have): its row is NaN."""
         refused: dict[int, str] = {}
-        # the same settings stand in many members, and so do the same overrides of a part
+        # the same settings stand in many members, and the same overrides of a part in many settings
         by_settings: dict[int, tuple[int, Overrides]] = {}
         place = [by_settings.setdefault(id(p.settings), (len(by_settings), p.settings))[0] for p in plans]
         rows = np.empty((len(by_settings), len(self.layout.base)))
         rows[...] = self.layout.base
-        for k, settings in by_settings.values():
-            for index, overrides in settings.items():
-                self._put(rows, [k], index, overrides, refused)
-        theta: Array = rows[place]
+        self._put(rows, [settings for _, settings in by_settings.values()], refused)
+        theta: Array = rows[place] if len(rows) < len(plans) else rows
         refused = {member: refused[k] for member, k in enumerate(place) if k in refused} if refused else {}
-        same: dict[tuple[int, int], tuple[dict[str, Value], list[int]]] = {}
-        for member, plan in enumerate(plans):
-            for index, overrides in plan.own.items():
-                same.setdefault((index, id(overrides)), (overrides, []))[1].append(member)
-        for (index, _), (overrides, members) in same.items():
-            self._put(theta, members, index, overrides, refused)
+        self._put(theta, [plan.own for plan in plans], refused)
         theta[list(refused)] = np.nan
         return theta, refused
 
-    def _put(
-        self, theta: Array, members: list[int], index: int, overrides: Mapping[str, Value], refused: dict[int, str]
-    ) -> None:
-        """The parameters of one part under overrides into some rows."""
-        columns = self.layout.part_rows[index]
-        if not len(columns):
-            return
-        try:
-            values = self.parameters(index, overrides)
-        except CircuitError as error:
-            refused.update(dict.fromkeys(members, str(error)))
-            return
-        if len(members) == 1:
-            theta[members[0], columns] = values
-        else:
-            theta[np.array(members)[:, None], columns] = values
+    def _put(self, theta: Array, changes: Sequence[Overrides], refused: dict[int, str]) -> None:
+        """Lay out the overrides of every row; why a row has none goes to `refused`."""
+        same: dict[tuple[int, int], tuple[dict[str, Value], list[int]]] = {}
+        for row, changed in enumerate(changes):
+            for index, overrides in changed.items():
+                same.setdefault((index, id(overrides)), (overrides, []))[1].append(row)
+        for (index, _), (overrides, members) in same.items():
+            columns = self.layout.part_rows[index]
+            if not len(columns):
+                continue
+            try:
+                values = self.parameters(index, overrides)
+            except CircuitError as error:
+                refused.update(dict.fromkeys(members, str(error)))
+                continue
+            if len(members) == 1:
+                theta[members[0], columns] = values
+            else:
+                theta[np.array(members)[:, None], columns] = values
 
     def _groups(self, plans: Sequence[Plan]) -> tuple[list[tuple[Wiring, Ints]], Array]:
         """Members by wiring, and the siemens (B, E) of their extra conductances."""
