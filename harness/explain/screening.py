@@ -19,6 +19,12 @@ TELLING: Final = 40.0
 """Squared standard deviations that a further scene must add to be screened."""
 SCENES: Final = 5
 """Scenes that are screened at most."""
+FIRST: Final = 2
+"""Scenes of these in which all suspects are tried; the others see what is left then."""
+LEAST: Final = 36
+"""Suspects that go on in any case."""
+BEHIND: Final = 150.0
+"""Natural logarithms behind the best up to which a suspect goes on: values between grid points may fit better yet."""
 
 
 @dataclass(frozen=True)
@@ -37,8 +43,11 @@ class Screened:
         return self.fit + log_prior([self.suspect]) - (2.0 if self.suspect.fitted else 0.0)
 
 
-def telling(likelihood: Likelihood, none: Candidate) -> list[int]:
-    """Observations of the few scenes that tell most: those with the oddest readings, each net counted once."""
+def telling(likelihood: Likelihood, none: Candidate) -> list[list[int]]:
+    """Observations of the few scenes that tell most: of the first of them, and of all.
+
+    Those with the oddest readings, each net counted once.
+    """
     evidence = likelihood.evidence
     of = np.array(likelihood.predictor.scenes())[: len(evidence.y)]
     nets = list(evidence.groups)
@@ -53,11 +62,31 @@ def telling(likelihood: Likelihood, none: Candidate) -> list[int]:
         chosen.append(best)
         seen = {nets[k] for k in np.flatnonzero(of == best).tolist()}
         weight = np.array([w * (0.2 if nets[k] in seen else 1.0) for k, w in enumerate(weight)])
-    return [int(k) for k in np.flatnonzero(np.isin(of, chosen))]
+    return [np.flatnonzero(np.isin(of, some)).tolist() for some in (chosen[:FIRST], chosen)]
 
 
-def screen(likelihood: Likelihood, suspects: Sequence[Suspect], only: Sequence[int], white: Whitener) -> list[Screened]:
-    """All suspects over their grids for the observations `only`, whose covariance `white` knows."""
+def screen(
+    likelihood: Likelihood, suspects: Sequence[Suspect], stages: Sequence[Sequence[int]], none: Candidate
+) -> list[Screened]:
+    """Suspects over their grids, in stages of ever more observations; only those that still may be it go on.
+
+    What is left after the last stage, likeliest first, its predictions those of the last stage's observations.
+    """
+    left = list(suspects)
+    found: list[Screened] = []
+    for only in stages:
+        few = list(only)
+        white = Whitener(none.covariance[np.ix_(few, few)])
+        found = sorted(_over_grids(likelihood, left, few, white), key=lambda s: -s.rough)
+        best = max((s.rough for s in found), default=-math.inf)
+        found = [s for k, s in enumerate(found) if k < LEAST or s.rough > best - BEHIND]
+        left = [s.suspect for s in found]
+    return found
+
+
+def _over_grids(
+    likelihood: Likelihood, suspects: Sequence[Suspect], only: list[int], white: Whitener
+) -> list[Screened]:
     keys: dict[str, Suspect] = {}
     for suspect in suspects:
         keys.setdefault(suspect.same_as or suspect.text, suspect)
@@ -66,7 +95,7 @@ def screen(likelihood: Likelihood, suspects: Sequence[Suspect], only: Sequence[i
     rows: dict[str, list[int]] = {}
     for k, (key, _) in enumerate(plan):
         rows.setdefault(key, []).append(k)
-    y = likelihood.evidence.y[list(only)]
+    y = likelihood.evidence.y[only]
     best = {key: _best_on_grid(keys[key], means[rows[key]], y, white) for key in keys}
     return [replace(best[s.same_as or s.text], suspect=s) for s in suspects]
 

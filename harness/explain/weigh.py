@@ -23,7 +23,7 @@ from harness.explain.expansion import expanded
 from harness.explain.fitting import Fitter
 from harness.explain.likelihood import IMPERFECT, Likelihood, Predicts
 from harness.explain.pairs import Pairing, needed
-from harness.explain.screening import Screened, screen, telling
+from harness.explain.screening import BEHIND, Screened, screen, telling
 from harness.explain.slopes import Tolerance
 from harness.explain.suspects import Suspect, bridges_between
 from harness.explain.whiten import Whitener
@@ -32,10 +32,10 @@ __all__ = ["Answered", "Candidate", "Evidence", "Predicts", "Weigher", "Weighing
 
 SCREENED: Final = 36
 """Suspects that are solved in all scenes after screening."""
-FINALISTS: Final = 16
+TRIED: Final = 16
+"""Of those, in any case, however far behind."""
+FINALISTS: Final = 24
 """Of those, refined and weighed with a covariance of their own."""
-LOOKS_LIKE: Final = 0.02
-"""Share of what is not in this model that looks, in part, like a given fault (estimate, no source: one place in 50)."""
 MAYBE_GOOD: Final = 4.0
 """Mean square, in standard deviations, from which a board is surely not as drawn."""
 JOINED: Final = 7
@@ -59,10 +59,11 @@ class Weigher:
         """Rank none, one and, where needed and `pairs`, two faults."""
         self._begin()
         suspects = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
-        screened = screen(self.likelihood, suspects, self.only, self.white_few)
+        screened = screen(self.likelihood, suspects, self.stages, self.none)
         weighed = self._final(self.fitter.refine(self._best_singles(screened)))
         result = self._result(weighed)
         if pairs and self._unsettled(result):
+            screened = screen(self.likelihood, suspects, self.stages[-1:], self.none)
             pairing = Pairing(
                 self.only, self.evidence.y[self.only], self.likelihood.base[self.only], self.white_few, self.none
             )
@@ -80,7 +81,8 @@ class Weigher:
         spread = self.likelihood.spreads([Change()])[0]
         covariance = spread.covariance
         self.none = self.likelihood.scored(Candidate((), (), base, covariance, log_prior(())))
-        self.only = telling(self.likelihood, self.none)
+        self.stages = telling(self.likelihood, self.none)
+        self.only = self.stages[-1]
         self.white = Whitener(covariance)
         self.white_few = self.white.part(self.only)
         self.fitter = Fitter(self.likelihood, self.white, self.only)
@@ -108,11 +110,15 @@ class Weigher:
         return result.p_other > 1 - CLOSE_ENOUGH or leaves
 
     def _best_singles(self, screened: Sequence[Screened]) -> list[Candidate]:
-        kept = [s for s in sorted(screened, key=lambda s: -s.rough)[:SCREENED] if math.isfinite(s.fit)]
+        best = max((s.rough for s in screened), default=0.0)
+        kept = [
+            s for k, s in enumerate(screened[:SCREENED])
+            if math.isfinite(s.fit) and (k < TRIED or s.rough > best - BEHIND)
+        ]  # fmt: skip
         found = [
             replace(self.none, suspects=(s.suspect,), values=(s.value,), log_prior=log_prior([s.suspect])) for s in kept
         ]
-        return self.fitter.solved(found)[:FINALISTS]
+        return self._in_sight(self.fitter.solved(found)[:FINALISTS])
 
     def _final(self, candidates: list[Candidate]) -> list[Candidate]:
         """The likeliest, weighed and fitted once more with covariances of their own, each scene solved exactly.
@@ -161,11 +167,11 @@ class Weigher:
     def _looks_like(self, candidates: Sequence[Candidate]) -> tuple[float, frozenset[object]]:
         """Log weight of "something else" that looks like one of the faults in part, and what it moves besides.
 
-        One cause does what the fault does and moves what the fault leaves.
+        One cause does what the fault does and moves what the fault leaves; it looks like any of the suspects alike.
         """
         one = math.log(self.rarity) - math.log1p(-self.rarity)
         left = [(c.log_likelihood - math.log(IMPERFECT) - one + c.occam, c.freed) for c in candidates if c.freed]
         if not left:
             return -math.inf, frozenset()
         fit, freed = max(left, key=lambda each: each[0])
-        return fit + math.log(self.something_else) + math.log(LOOKS_LIKE), freed
+        return fit + math.log(self.something_else) - math.log(len(self.suspects)), freed

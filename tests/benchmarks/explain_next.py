@@ -131,8 +131,8 @@ def section(done: list[Trial], command: str, seconds: float) -> str:
         for count in sorted({t.taken for t in done})
     ]
     return (
-        f"Made by `{command}`: {len(done)} units of Skep with a fault, known by the first steps of the\n"
-        f"bring-up only; what is asked for is answered by the unit's own circuit ({seconds:.0f} s of processor time).\n\n"
+        f"Made by `{command}`: {len(done)} units of Skep with a fault, known by the first steps of\n"
+        f"the bring-up only; what is asked is answered by the unit's own circuit ({seconds:.0f} s of processor).\n\n"
         f"- bits of doubt at the start {np.mean([t.bits for t in done]):.2f}, at the end"
         f" {np.mean([t.left for t in done]):.2f}\n"
         f"- measurements taken on average {taken:.2f}; entropy bound {bound:.2f}; ratio {taken / bound:.2f}\n"

@@ -117,12 +117,23 @@ def target(text: str) -> str:
 
 
 def matches(suspects: list[Suspect], truth: Fault, text: str) -> bool:
-    """Whether a named fault is the planted one, or one that does the same to the circuit (same pull, same bridge)."""
+    """Whether a named fault is the planted one, or one that does the same to the circuit.
+
+    The same pull in another part, or a bridge between the two nets that a pull joins.
+    """
     if target(text) == target(str(truth)):
         return True
-    key = {target(s.write(s.low)): s.same_as for s in suspects if s.same_as}
+    key = {target(s.write(s.low)): frozenset(_ends(s.same_as)) for s in suspects if s.same_as}
     a, b = key.get(target(str(truth))), key.get(target(text))
     return a is not None and a == b
+
+
+def _ends(same_as: str) -> tuple[str, ...]:
+    """The two nets of a pull ("net>rail") or of a bridge ("+3V3+GND", whose names may begin with a sign)."""
+    if ">" in same_as:
+        return tuple(same_as.split(">"))
+    middle = same_as.index("+", 1)
+    return same_as[:middle], same_as[middle + 1 :]
 
 
 def judge(model: BoardModel, truth: Fault, found: Explanation, seconds: float) -> Outcome:
