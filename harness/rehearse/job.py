@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from harness.rehearse.reach import Reach, Sight
 from harness.rehearse.saving import Saving
-from harness.rehearse.trial import Burn, Shared, Trial, run_together, run_trial
+from harness.rehearse.trial import Burn, Shared, Trial, run_trial
 
 if TYPE_CHECKING:
     from harness.describe.sequence import Sequence as StepSequence
@@ -65,7 +65,7 @@ class Job:
 
     def judge(self, planted: Sequence[Sequence[Fault]]) -> list[Judged]:
         """A judgement on each set of faults; those that the sequence misses are looked for in one batch."""
-        trials = run_together(self.sequence, planted, self.shared)
+        trials = [run_trial(self.sequence, faults, self.shared) for faults in planted]
         judged = [self._judged(faults, trial) for faults, trial in zip(planted, trials, strict=True)]
         missed = [k for k, each in enumerate(judged) if each.missed]
         if missed:

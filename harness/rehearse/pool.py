@@ -12,9 +12,9 @@ from harness.rehearse.job import Job, Judged
 if TYPE_CHECKING:
     from instruments.virtual.circuit import Fault
 
-CHUNK: Final = 64
-"""Sets of faults that a process is given at a time: enough that a batch is worth while, few enough that both cores end
-together and progress shows."""
+CHUNK: Final = 16
+"""Sets of faults that a process is given at a time: enough that what is missed is worth a batch, few enough that both
+cores end together and progress shows."""
 
 Progress = Callable[[int, int], None]
 _job: Job | None = None

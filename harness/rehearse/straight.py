@@ -145,7 +145,7 @@ class StraightDmm:
 
     def __init__(self, driver: Dmm, instrument: Any) -> None:
         self._driver = driver
-        self.dialect, self.link = driver.dialect, driver.link
+        self.dialect, self.link, self.speaker = driver.dialect, driver.link, driver.speaker
         self._meter = instrument.meter
         self._stage = instrument.meter.probe.stage
         self._nplc_default = driver.dialect.default_nplc
@@ -226,8 +226,7 @@ class StraightScanner:
     """A scanner's driver as far as the probing uses it."""
 
     def __init__(self, driver: Any, instrument: Any) -> None:
-        self.dialect = driver.dialect
-        self.link = driver.link
+        self.dialect, self.link, self.speaker = driver.dialect, driver.link, driver.speaker
         self.switched: frozenset[str] = frozenset()  # nobody keeps these relays' counts
         self._relays = instrument.relays
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
@@ -89,31 +88,6 @@ def _burns(overstress: Sequence[Any], ended: Mapping[int, float]) -> Iterator[Bu
         yield Burn(found.part, found.rating, found.reached, found.allowed, step)
 
 
-def run_together(sequence: StepSequence, faults: Sequence[Sequence[Fault]], shared: Shared) -> list[Trial]:
-    """Many trials at once, their operating points solved as one batch (instruments/virtual/lockstep.py)."""
-    from concurrent.futures import ThreadPoolExecutor
-
-    from instruments.virtual.lockstep import Lockstep
-
-    together = Lockstep(shared.prepared.model)
-    solvers = [together.join() for _ in faults]
-
-    def work(planted: Sequence[Fault], solver: Any) -> Trial:
-        try:
-            return run_trial(sequence, planted, shared, solver)
-        finally:
-            together.leave()
-
-    # threads hand over to each other explicitly; a forced switch in between would only cost time
-    interval = sys.getswitchinterval()
-    sys.setswitchinterval(1.0)
-    try:
-        with ThreadPoolExecutor(len(faults)) as pool:
-            return list(pool.map(work, faults, solvers))
-    finally:
-        sys.setswitchinterval(interval)
-
-
 class Shared:
     """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it."""
 
@@ -132,7 +106,7 @@ class Shared:
         self.tables = Tables.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False))
 
 
-def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared, solver: Any = None) -> Trial:
+def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> Trial:
     """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial."""
     from harness.rehearse.straight import open_straight
     from harness.run.runner import Runner
@@ -144,7 +118,7 @@ def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared, s
         UNIT, board.name, board.revision, board.text, sequence.title, sequence.text, plants=plants, virtual=True
     )
     virtual = VirtualBench(
-        shared.prepared, unit=UNIT, faults=faults, target=shared.target, drawn=False, transients=False, solver=solver
+        shared.prepared, unit=UNIT, faults=faults, target=shared.target, drawn=False, transients=False
     )
     with open_straight(board, virtual, shared.tables) as bench:
         result = Runner(sequence, bench, start, predictor=shared.predictor).run()

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/rehearse.py                 Skep's first power-on, all faults, CPU seconds and memory
     python tests/benchmarks/rehearse.py --growth        CPU seconds by faults and by parts (30, 60, 120, 240)
-    python tests/benchmarks/rehearse.py --same 40       random faults of Skep: batch against `run --plant`
+    python tests/benchmarks/rehearse.py --same 40       random faults of Skep: rehearsed against `run --plant`
 
 CPU seconds are of this process and its workers, so that other programs on the machine count for little.
 """
@@ -145,7 +145,7 @@ def growth() -> None:
     """CPU seconds by faults on one board, and a fault by parts."""
     from harness.describe.load import load_sequence
     from harness.rehearse.reach import fault_library
-    from harness.rehearse.trial import Shared, run_together
+    from harness.rehearse.trial import Shared, run_trial
 
     def seconds(parts: int, count: int) -> float:
         with tempfile.TemporaryDirectory() as folder:
@@ -156,11 +156,10 @@ def growth() -> None:
             sequence = load_sequence(file)
         shared, library = Shared(sequence.board), fault_library(sequence.board)
         faults = random.Random(1).choices(library, k=count)
-        run_together(sequence, [[]], shared)
+        run_trial(sequence, [], shared)
         begun = time.process_time()
-        for first in range(0, count, 64):
-            trials = run_together(sequence, [[fault] for fault in faults[first : first + 64]], shared)
-            assert not any(trial.error for trial in trials)
+        for fault in faults:
+            assert not run_trial(sequence, [fault], shared).error
         return time.process_time() - begun
 
     print("faults (60 parts):", ", ".join(f"{count}: {seconds(60, count):.2f} s" for count in FAULTS))
@@ -168,10 +167,10 @@ def growth() -> None:
 
 
 def same(count: int, seed: int) -> None:
-    """Random faults of Skep: the outcomes of every step, in the batch and one at a time."""
+    """Random faults of Skep: outcomes of every step, rehearsed and run with transients through command languages."""
     from harness.describe.load import load_sequence
     from harness.rehearse.reach import fault_library
-    from harness.rehearse.trial import UNIT, Shared, run_together
+    from harness.rehearse.trial import UNIT, Shared, run_trial
     from harness.run.session import take_unit
     from harness.run.virtual import prepare_board
 
@@ -179,12 +178,13 @@ def same(count: int, seed: int) -> None:
     shared, prepared = Shared(sequence.board), prepare_board(sequence.board)
     picked = random.Random(seed).sample(fault_library(sequence.board), count)
     differ = 0
-    for fault, trial in zip(picked, run_together(sequence, [[f] for f in picked], shared), strict=True):
+    for fault in picked:
+        trial = run_trial(sequence, [fault], shared)
         run = take_unit(sequence, unit=UNIT, plants=[str(fault)], prepared=prepared, predictor=shared.predictor)
         alone = {step.number: step.outcome for step in run.record.steps}
         if alone != dict(trial.steps):
             differ += 1
-            print(f"differs: {fault}: alone {alone}, in the batch {dict(trial.steps)}", flush=True)
+            print(f"differs: {fault}: alone {alone}, rehearsed {dict(trial.steps)}", flush=True)
     print(f"{count - differ} of {count} faults give the same outcome in every step")
     sys.exit(1 if differ else 0)
 

@@ -12,7 +12,7 @@ import wren
 
 from harness.describe.load import load_sequence
 from harness.rehearse.reach import fault_library
-from harness.rehearse.trial import UNIT, Shared, run_together, run_trial
+from harness.rehearse.trial import UNIT, Shared, run_trial
 from harness.run.session import take_unit
 from instruments.virtual.circuit import Fault
 from instruments.virtual.circuit.alike import alike
@@ -24,7 +24,7 @@ def test_outcomes_of_every_step_are_those_of_a_run_with_the_fault_planted(tmp_pa
     sequence = load_sequence(wren.write(tmp_path))
     shared = Shared(sequence.board)
     picked = random.Random(5).sample(fault_library(sequence.board), FAULTS)
-    trials = run_together(sequence, [[fault] for fault in picked], shared)
+    trials = [run_trial(sequence, [fault], shared) for fault in picked]
     assert len({tuple(trial.steps.values()) for trial in trials}) > 2  # not all of a kind, or nothing is compared
     for fault, trial in zip(picked, trials, strict=True):
         alone = take_unit(sequence, unit=UNIT, plants=[str(fault)], predictor=shared.predictor)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
 
 from instruments.virtual.bench import prepare
 from instruments.virtual.circuit import Circuit, Overstress, Part, Variant
+from instruments.virtual.circuit.path import Path, Point
 from instruments.virtual.circuit.ratings import Watch
-from instruments.virtual.instant import Instant, State, alone
+from instruments.virtual.instant import Instant
 
 PARTS = (
     Part("R1", "resistor", {"1": "VIN", "2": "OUT"}, {"value": 100.0}, ratings={"power": 0.02, "current": 0.03}),
@@ -19,16 +21,16 @@ PARTS = (
 )
 
 
-class Counted:
-    """A solver that counts what it is asked for, and keeps it."""
+class Counted(Path):
+    """A path that keeps its points."""
 
     def __init__(self, model: Any) -> None:
-        self.states: list[State] = []
-        self._solve = alone(model)
+        super().__init__(model)
+        self.points: list[Point] = []
 
-    def __call__(self, variant: Variant, last: State | None) -> State:
-        self.states.append(self._solve(variant, last))
-        return self.states[-1]
+    def point(self, values: Mapping[str, Any], moves: Mapping[str, str], last: Point | None = None) -> Point:
+        self.points.append(super().point(values, moves, last))
+        return self.points[-1]
 
 
 @pytest.fixture(scope="module")
@@ -37,50 +39,55 @@ def prepared() -> Any:
 
 
 def _begun(prepared: Any) -> tuple[Instant, Counted]:
-    solver = Counted(prepared.model)
-    return Instant(prepared.model, Variant(), solver), solver
+    simulation, path = Instant(prepared.model, Variant()), Counted(prepared.model)
+    simulation._path = path
+    return simulation, path
+
+
+def _solved(simulation: Instant, path: Counted) -> Point:
+    """The present state solved, without regard to what is known."""
+    return Path.point(path, simulation._values, simulation._moves)
 
 
 def test_a_state_at_which_nobody_looks_is_not_solved(prepared: Any) -> None:
-    simulation, solver = _begun(prepared)
+    simulation, path = _begun(prepared)
     simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": 1.0})
     simulation.change({"bench_MAIN.volts": 2.0})
     assert simulation.volts("VIN") == pytest.approx(2.0, abs=0.01)
     simulation.change_gently({}, {"meter.HI": "OUT"})
     simulation.advance(1.0)
-    assert len(solver.states) == 1
+    assert len(path.points) == 1
     simulation.change({"bench_MAIN.volts": 3.0})
     simulation.advance(1.0)  # parts warm up in it: it is needed
-    assert len(solver.states) == 2
+    assert len(path.points) == 2
 
 
 def test_an_output_that_is_off_is_the_same_whatever_it_is_set_to(prepared: Any) -> None:
-    simulation, solver = _begun(prepared)
+    simulation, path = _begun(prepared)
     at_first = simulation.volts("VIN")
     simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": 5.0, "bench_MAIN.limit": 0.01})
     assert simulation.volts("VIN") != at_first
     simulation.change({"bench_MAIN.on": False})
     assert simulation.volts("VIN") == at_first
-    assert len(solver.states) == 2
-    told = simulation.variant
-    assert solver._solve(told, None).volts("VIN") == pytest.approx(at_first, abs=1e-12)  # really solved: the same
+    assert len(path.points) == 2
+    assert _solved(simulation, path).volts("VIN") == pytest.approx(at_first, abs=1e-12)  # really solved: the same
     simulation.change({"bench_MAIN.on": True})  # and what it was set to has not been forgotten
     assert simulation.current("bench_MAIN", "P") == pytest.approx(-0.01, rel=1e-3)
 
 
 def test_a_meter_is_the_same_either_way_round_until_it_drives_a_current(prepared: Any) -> None:
-    simulation, solver = _begun(prepared)
+    simulation, path = _begun(prepared)
     simulation.change({"bench_MAIN.on": True, "bench_MAIN.volts": 1.0}, {"meter.HI": "OUT", "meter.LO": "GND"})
     there = simulation.volts("OUT")
     simulation.change_gently({}, {"meter.HI": "GND", "meter.LO": "OUT"})
     assert simulation.volts("OUT") == there
-    assert len(solver.states) == 1
-    assert solver._solve(simulation.variant, None).volts("OUT") == pytest.approx(there, abs=1e-12)
+    assert len(path.points) == 1
+    assert _solved(simulation, path).volts("OUT") == pytest.approx(there, abs=1e-9)
     simulation.change_gently({"meter.test_amps": 1e-3}, {})
     turned = simulation.volts("OUT")
     simulation.change_gently({}, {"meter.HI": "OUT", "meter.LO": "GND"})
     assert simulation.volts("OUT") > turned
-    assert len(solver.states) == 3
+    assert len(path.points) == 3
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -97,9 +104,8 @@ def test_ratings_are_those_of_a_watch_that_looked_all_the_time(prepared: Any, se
         if simulation.time > last:
             watch.rest(last, simulation.time - last)
             last = simulation.time
-        at, unknowns, currents = state.parts
-        watch.place_at(at)
-        watch.step(simulation.time, 0.0, unknowns, currents)
+        watch.place_at(state.at)
+        watch.step(simulation.time, 0.0, state.unknowns, state.currents)
         _same(simulation.overstress, watch.found)
         simulation.advance(drawn.choice([0.01, 0.3, 2.0]))
     watch.rest(last, simulation.time - last)

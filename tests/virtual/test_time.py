@@ -1,4 +1,4 @@
-"""The bench in time: transients against closed forms, the quick simulation and lockstep against the full one.
+"""The bench in time: transients against closed forms, the quick simulation against the full one.
 
 Closed forms: charging a capacitor at constant current takes C·V/I; discharging through a resistor falls as exp(-t/RC).
 """
@@ -6,7 +6,6 @@ Closed forms: charging a capacitor at constant current takes C·V/I; discharging
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -15,7 +14,6 @@ from instruments.virtual.bench import VirtualBench, prepare
 from instruments.virtual.circuit import Circuit, Part, SolveError, Variant
 from instruments.virtual.clock import VirtualClock
 from instruments.virtual.instant import Instant
-from instruments.virtual.lockstep import Lockstep
 from instruments.virtual.stage import Stage
 
 FARADS = 1000e-6
@@ -109,49 +107,10 @@ def test_units_differ_and_repeat(charged: Any) -> None:
     assert amps("A2") == pytest.approx(0.05, rel=0.06)
 
 
-def test_lockstep_gives_each_member_what_it_gets_alone(charged: Any) -> None:
-    def work(simulation: Instant, ohms: float) -> list[float]:
-        seen = []
-        simulation.change({"bench_MAIN.on": True, "bench_MAIN.limit": 1.0})
-        for volts in (1.0, 3.0, 5.0)[: int(ohms) % 3 + 1]:  # members end after different numbers of solutions
-            simulation.change({"bench_MAIN.volts": volts, "R2.value": ohms})
-            seen.append(simulation.volts("OUT"))
-        return seen
-
-    values = [1000.0 + k for k in range(12)]
-    alone = [work(Instant(charged.model, Variant()), ohms) for ohms in values]
-    together = Lockstep(charged.model)
-    solvers = [together.join() for _ in values]
-
-    def member(ohms: float, solver: Any) -> list[float]:
-        try:
-            return work(Instant(charged.model, Variant(), solver), ohms)
-        finally:
-            together.leave()
-
-    with ThreadPoolExecutor(len(values)) as pool:
-        found = list(pool.map(member, values, solvers))
-    for mine, other in zip(alone, found, strict=True):
-        assert other == pytest.approx(mine, rel=1e-6)
-
-
-def test_lockstep_tells_only_the_member_whose_circuit_has_no_answer(charged: Any) -> None:
-    together = Lockstep(charged.model)
-    solvers = [together.join() for _ in range(2)]
-
-    def member(ohms: float, solver: Any) -> str:
-        try:
-            simulation = Instant(charged.model, Variant(values={"R2.value": ohms}), solver)
-            return f"{abs(simulation.volts('OUT')):.1f}"
-        except SolveError as error:
-            return str(error)
-        finally:
-            together.leave()
-
-    with ThreadPoolExecutor(2) as pool:
-        good, bad = pool.map(member, (1000.0, float("nan")), solvers)
-    assert good == "0.0"
-    assert "no operating point" in bad
+def test_a_circuit_without_an_answer_is_told(charged: Any) -> None:
+    simulation = Instant(charged.model, Variant(values={"R2.value": float("nan")}))
+    with pytest.raises(SolveError, match="no operating point"):
+        simulation.volts("OUT")
 
 
 class Still:
