@@ -29,7 +29,8 @@ def prepare_board(board: Board) -> Prepared:
     if not board.parts:
         raise NoCircuit(f"{board.name} has no [parts]: the virtual bench needs the circuit; give a bench with --bench")
     supplies = {name: supply.net for name, supply in board.supplies.items()}
-    return prepare(board_circuit(board), supplies, points_of(board))
+    volts = {name: max(supply.limits.high or 0.0, supply.volts.nominal) for name, supply in board.supplies.items()}
+    return prepare(board_circuit(board), supplies, points_of(board), volts=volts)
 
 
 def points_of(board: Board) -> dict[str, str]:

@@ -179,7 +179,7 @@ class Doubtful(Person):
         self.keys = {seen: key for seen, key in self.keys.items() if seen not in text or key == "\r"}
 
 
-def taking(toy: Any, keys: dict[str, str]) -> tuple[Result, Person]:
+def taking(toy: Any, keys: dict[str, str], compares: bool = False) -> tuple[Result, Person]:
     sequence = load_sequence(toy.steps(POWERED))
     with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
         hand = Doubtful(bench, keys=keys)
@@ -187,6 +187,7 @@ def taking(toy: Any, keys: dict[str, str]) -> tuple[Result, Person]:
         hands = SteadyHands(operator)
         hands.attach(bench)
         bench.probing.release()
+        bench.self_check = compares
         bench.probing = HandProbing(sequence.board, operator.tell, None, hands.place, regrets=hands.regrets)
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
         operator.beat = runner.context.pulse
@@ -218,6 +219,16 @@ def test_there_is_nothing_before_the_first_point_of_a_step(toy: Any) -> None:
     assert [reading.of for reading in rails.readings] == ["VIN", "+3V3"]
     assert "no point to take again" in rails.says
     assert "taken_again" not in rails.detail
+
+
+def test_a_step_that_asks_for_one_point_has_none_before_it(toy: Any) -> None:
+    """The comparison of supply and meter before the ramp asks for the supply's net by itself: b there asks again."""
+    result, person = taking(toy, {"Probe TP1": "b"}, compares=True)
+    assert result.outcome == "pass", result.error
+    first = person.screen.partition("taken")[0]
+    assert first.count("Probe TP1") == 2
+    power = next(step for step in result.record.steps if step.kind == "power on")
+    assert power.detail["bench_check"]["net"] == "VUSB"
 
 
 def test_without_a_meter_it_is_a_key_as_before(toy: Any) -> None:
