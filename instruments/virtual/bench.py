@@ -43,7 +43,8 @@ SUPPLY_PARTS = {"series_ohms": 0.02, "capacitance": 0.0, "off_ohms": 1e6}
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A board's circuit with the bench's parts, compiled. supplies, points: name -> net; loads: ohms of resistors."""
+    """A board's circuit with the bench's parts, compiled. supplies, points: name -> net; loads: ohms of resistors;
+    volts: the most that each supply is set to, where it is known."""
 
     circuit: Circuit
     model: Model
@@ -51,6 +52,13 @@ class Prepared:
     points: Mapping[str, str]
     loads: tuple[float, ...] = DEFAULT_LOADS
     ground: str = "GND"
+    volts: Mapping[str, float] = field(default_factory=dict)
+
+
+class TooManyVolts(ValueError):
+    """No output of the virtual supplies gives what a supply of the board asks for."""
+
+    exit_code = 2
 
 
 def supply_part(supply: str) -> str:
@@ -84,10 +92,11 @@ def prepare(
     supplies: Mapping[str, str],
     points: Mapping[str, str],
     loads: Sequence[float] = DEFAULT_LOADS,
+    volts: Mapping[str, float] | None = None,
 ) -> Prepared:
     """Add the bench to a board's circuit and compile it; CircuitError as the circuit's."""
     whole = circuit.plus(*bench_parts(supplies, loads, circuit.ground))
-    return Prepared(whole, whole.compile(), dict(supplies), dict(points), tuple(loads), circuit.ground)
+    return Prepared(whole, whole.compile(), dict(supplies), dict(points), tuple(loads), circuit.ground, volts or {})
 
 
 def unit_seed(unit: str) -> int:
@@ -151,11 +160,9 @@ class VirtualBench:
 
     def _supplies(self, name: str) -> Iterable[Placed]:
         kind = face("psu", name)
-        each = len(kind.ratings)
-        waiting = list(self.prepared.supplies.items())
-        for count, start in enumerate(range(0, max(len(waiting), 1), each), start=1):
+        volts = {supply: self.prepared.volts.get(supply, 0.0) for supply in self.prepared.supplies}
+        for count, feeds in enumerate(_spread_over([rating.volts for rating in kind.ratings], volts), start=1):
             called = "supply" if count == 1 else f"supply{count}"
-            feeds = dict(enumerate((supply for supply, _ in waiting[start : start + each]), start=1))
             wired = {n: self.mistakes.fed(s) for n, s in feeds.items()}
             wiring = {n: Wire(supply_part(s), self.prepared.supplies[s]) for n, s in wired.items()}
             instrument = kind(self.stage, self._serial_of(called), wiring)
@@ -251,6 +258,21 @@ class VirtualBench:
         for channel, ohms in self.routes.loads.items():
             probing.setdefault("bleed", {"ohms": f"{ohms:g} Ω", "route": channel})
         return probing
+
+
+def _spread_over(ratings: Sequence[float], volts: Mapping[str, float]) -> list[dict[int, str]]:
+    """Supplies on the channels of as many instruments as it takes: each on the first free one that gives its volts."""
+    found: list[dict[int, str]] = [{}]
+    for supply, needed in volts.items():
+        if needed > max(ratings):
+            raise TooManyVolts(
+                f"{supply} is up to {needed:g} V; an output of the virtual bench gives {max(ratings):g} V"
+            )
+        if not any(n not in found[-1] and rating >= needed for n, rating in enumerate(ratings, start=1)):
+            found.append({})
+        channel = next(n for n, rating in enumerate(ratings, start=1) if n not in found[-1] and rating >= needed)
+        found[-1][channel] = supply
+    return found
 
 
 def _channel_numbers() -> Iterator[int]:

@@ -34,8 +34,9 @@ class Kind:
     when the part is fitted turned round ({} where turning changes nothing). thermal_s: time constant of the heat filter
     (first order) through which current and power ratings are watched. main: the value that `PART:value=` means.
     faults: texts after "PART:" for single faults that need no number. pulls_to: the pin whose net a hidden pull-up
-    goes to. bench: belongs to the bench, not to the board. react: behaviour in time: given the part, a probe on its
-    pins and a memory of its own, the value overrides that hold from now on (see transient).
+    goes to. bench: belongs to the bench, not to the board; ideal: nobody fits it, so no fault is looked for in it.
+    react: behaviour in time: given the part, a probe on its pins and a memory of its own, the value overrides that hold
+    from now on (see transient).
     """
 
     name: str
@@ -54,6 +55,7 @@ class Kind:
     pulls_to: str | None = None
     nested: tuple[str, ...] = ()
     bench: bool = False
+    ideal: bool = False
     react: Callable[[Part, Probe, dict[str, Any]], Mapping[str, Value]] | None = None
 
     def canonical(self, part: Part) -> Part:

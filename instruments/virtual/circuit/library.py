@@ -61,16 +61,22 @@ def _all(
     circuit: Circuit, adjacent: list[tuple[str, str]], control: list[str], variants: Mapping[str, Sequence[str]]
 ) -> Iterator[Fault]:
     for part in circuit.parts:
-        if not kind_of(part).bench:
+        if _fitted(part):
             yield from _of_part(part, variants.get(part.name, ()))
     for net in control:
         yield from _hidden_pulls(circuit, net)
     for part in circuit.parts:
-        if not kind_of(part).bench:
+        if _fitted(part):
             yield from _neighbours(circuit, part)
     for a, b in adjacent:
         yield Fault(f"{a}+{b}", "bridge", BRIDGE_OHMS)
         yield from _wrong_pads(circuit, a, b)
+
+
+def _fitted(part: Part) -> bool:
+    """Somebody fits it to the board, and can fit it wrong."""
+    kind = kind_of(part)
+    return not kind.bench and not kind.ideal
 
 
 def _of_part(part: Part, look_alikes: Sequence[str]) -> Iterator[Fault]:

@@ -6,7 +6,8 @@
     point.volts("VIN"), point.current("bench_USB", "P")
 
 The answers are those of `Model.solve` with one variant, started from the last point; what does not change from one
-point to the next (the faults' effects, the plans of elimination, what the limiters remember) is kept.
+point to the next (the faults' effects, the plans of elimination, what the limiters remember) is kept, and the compiled
+iteration is called without the arrangements that a batch needs. A rehearsal solves ten thousands of points this way.
 """
 
 from __future__ import annotations
@@ -16,33 +17,42 @@ from functools import lru_cache
 
 import numpy as np
 
-from .compiled.iteration import GMIN, Wiring
-from .devices import Array
+from .compiled.elements import ON_SLOPE
+from .compiled.iteration import GMIN, Rules, Wiring, newton_group, state_group
+from .devices import CONVERTER, VALVE, Array
 from .effects import Place
 from .errors import CircuitError, nearest
 from .fault import Fault
 from .model import Model, Variant
-from .newton import Memory, System, evaluate, operating_point
+from .newton import EASE, ITERATIONS, REACH
 from .part import Value
 from .structure import Ints, Layout, Structure
 
+RULES = Rules(GMIN, ITERATIONS, REACH, EASE, True, np.inf)  # as newton.newton has them
+# of a batch of one: its only member, nothing that ties it, and what is not asked of it
 ALONE = np.zeros(1, dtype=np.intp)
+UNTIED, NOWHERE = np.zeros(1), np.empty((1, 0))
+FORGETFUL, UNASKED = np.empty((1, 0)), np.empty((0, 0))
+UNMARKED, UNASKED_FOR = np.zeros((0, 0), dtype=bool), np.empty((0, 0, 0))
+Moves = tuple[tuple[int, int], ...]
 Extras = Sequence[tuple[Place, Place, float]]
 
 
 class Point:
-    """An operating point. at: the node of each terminal; unknowns (n,) V by node, then A by branch; currents (C,) A."""
+    """An operating point. at: the node of each terminal; unknowns (n,) V by node, then A by branch; currents (C,) A;
+    held (1, M), leak (1, nodes): what the limiters remember, and S to ground of each node."""
 
-    __slots__ = ("_amps", "_extras", "at", "currents", "layout", "memory", "unknowns")
+    __slots__ = ("_amps", "_extras", "at", "currents", "held", "layout", "leak", "unknowns")
 
     def __init__(
-        self, layout: Layout, at: Ints, unknowns: Array, currents: Array, extras: Extras, memory: Memory
+        self, layout: Layout, at: Ints, unknowns: Array, currents: Array, held: Array, leak: Array, extras: Extras
     ) -> None:
         self.layout = layout
         self.at = at
         self.unknowns = unknowns
         self.currents = currents
-        self.memory = memory
+        self.held = held
+        self.leak = leak
         self._extras = extras
         self._amps: dict[tuple[str, str], float] = {}
 
@@ -82,6 +92,13 @@ def _elements(layout: Layout, terminal: int) -> tuple[Ints, Ints]:
     return np.flatnonzero(layout.current_plus == terminal), np.flatnonzero(layout.current_minus == terminal)
 
 
+@lru_cache(maxsize=256)
+def _own_wiring(layout: Layout, moves: Moves, pairs: Moves) -> tuple[Ints, Wiring]:
+    """With a fault's moves and extra conductances: faults that follow each other often have them in common."""
+    structure = Structure(layout, dict(moves))
+    return structure.at, structure.wiring(pairs)
+
+
 class Path:
     """See above. CircuitError for a fault that does not fit the circuit."""
 
@@ -98,44 +115,51 @@ class Path:
         self._lay_out()
 
     def _lay_out(self) -> None:
-        self.layout = self.model.layout
+        self.layout = layout = self.model.layout
         self._wirings.clear()
         self._theta = self.model.theta([self._drawn])[0]
+        blocks = [block for device in (VALVE, CONVERTER) if (block := layout.block(device)) is not None]
+        self._slopes = [slice(block.memory, block.memory + block.count) for block in blocks]
 
     def point(self, values: Mapping[str, Value], moves: Mapping[str, str], last: Point | None = None) -> Point:
         """Settled under these settings, from `last` on. Raises SolveError, CircuitError."""
         if self.model.layout is not self.layout:  # another path has lifted pins
             self._lay_out()
-        if last is not None and last.layout is not self.layout:
+        layout = self.layout
+        if last is not None and last.layout is not layout:
             last = None
         at, wiring = self._wired(moves)
-        memory = self._remembered(last)
-        begin = np.zeros((1, self.layout.size)) if last is None else last.unknowns[None]
+        held, leak = self._remembered(last)
+        x = np.zeros((1, layout.size)) if last is None else last.unknowns[None].copy()
         try:
-            system = System(self.layout, self._parameters(values), [(wiring, ALONE)], self._siemens)
+            theta = self._parameters(values)
         except CircuitError:  # a value that no part can have
             return self._the_long_way(values, moves)
-        x, ok, how = operating_point(system, begin, memory)
+        ok = np.zeros(1, dtype=bool)
+        blocks, siemens = layout.compiled, self._siemens
+        newton_group(blocks, wiring, ALONE, theta, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok)
         if not ok[0]:
             return self._the_long_way(values, moves)
-        if how[0]:
-            memory = self._remembered(None)
-        return Point(self.layout, at, x[0], evaluate(system, x).currents[0], self._extras, memory)
+        currents, residual = np.empty((1, layout.currents)), np.empty((1, layout.size))
+        state_group(
+            blocks, wiring, ALONE, theta, siemens, x, FORGETFUL, currents, UNASKED, residual, UNMARKED, UNASKED_FOR
+        )
+        return Point(layout, at, x[0], currents[0], held, leak, self._extras)
 
     def _the_long_way(self, values: Mapping[str, Value], moves: Mapping[str, str]) -> Point:
-        """Who fails here fails with all that there is to be told."""
+        """With every remedy; who fails here fails with all that there is to be told."""
         found = self.model.solve([Variant(self._faults, values, self._seed, moves)]).require()
-        return Point(self.layout, *found.state(0), self._extras, self._remembered(None))
+        return Point(self.layout, *found.state(0), *self._remembered(None), self._extras)
 
-    def _remembered(self, last: Point | None) -> Memory:
-        """What the limiters know where the last point ended."""
+    def _remembered(self, last: Point | None) -> tuple[Array, Array]:
+        """What the limiters know where the last point ended, to begin with: newton.Memory.carry_over."""
         if last is None:
-            memory = Memory(self.layout, 1)
-            memory.leak = np.full((1, self.layout.nodes), GMIN)
-        else:
-            memory = last.memory.copied()
-            memory.carry_over()
-        return memory
+            return np.full((1, self.layout.memory), np.nan), np.full((1, self.layout.nodes), GMIN)
+        held = last.held.copy()
+        for slopes in self._slopes:
+            region = held[:, slopes]
+            region[region == 0] = ON_SLOPE
+        return held, last.leak.copy()
 
     def _parameters(self, values: Mapping[str, Value]) -> Array:
         """(1, K): faults before settings, settings before what the specimen was drawn with."""
@@ -164,8 +188,10 @@ class Path:
         if found is None:
             plan = self.model.plan(Variant(self._faults, {}, None, moves))
             pairs = tuple((self.model.node(a, plan), self.model.node(b, plan)) for a, b, _ in plan.extras)
-            # a fault's own is of no use to others, and is not kept for them
-            own = bool(self._extras or self._drawn.moves)
-            structure = Structure(self.layout, dict(plan.moves)) if own else self.model.structure(plan.moves)
-            found = self._wirings[key] = structure.at, structure.wiring(pairs)
+            if self._extras or self._drawn.moves:
+                found = _own_wiring(self.layout, plan.moves, pairs)
+            else:
+                structure = self.model.structure(plan.moves)
+                found = structure.at, structure.wiring()
+            self._wirings[key] = found
         return found

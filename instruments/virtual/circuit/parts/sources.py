@@ -32,7 +32,7 @@ KINDS = (
         _v_source,
         "an ideal voltage source: delivers and takes any current",
         main="volts",
-        bench=True,
+        ideal=True,
     ),
     Kind(
         "i_source",
@@ -41,7 +41,7 @@ KINDS = (
         _i_source,
         "an ideal current source; its arrow points out of P",
         main="amps",
-        bench=True,
+        ideal=True,
     ),
     Kind(
         "battery",

@@ -1,0 +1,117 @@
+"""A board file begun from a SPICE netlist: its parts, and a supply for every positive source against ground.
+
+    board, sequence = begun_from(text, "Amplifier")      # the texts of board.toml and first-power-on.toml
+
+What a netlist does not say stands in the files as a comment to fill in: tolerances, absolute maxima, where a probe
+reaches the nets, what the lines are for. Raises NetlistError, line and element named, for what cannot be read.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from instruments.virtual.circuit.part import Part
+
+GROUND: Final = "GND"
+_BARE: Final = re.compile(r"[A-Za-z0-9_-]+\Z")
+
+
+def begun_from(text: str, name: str) -> tuple[str, str]:
+    """(board.toml, first-power-on.toml) for the netlist `text`; name: the board's. NetlistError, CircuitError."""
+    from instruments.virtual.circuit import Circuit, CircuitError
+    from instruments.virtual.circuit.spice_read import read
+
+    netlist = read(text, GROUND)
+    supplies = [part for part in netlist.parts if _is_supply(part)]
+    parts = [part for part in netlist.parts if part not in supplies]
+    if not supplies:
+        raise CircuitError("no voltage source above 0 V against ground: nothing to power the board with")
+    if not parts:
+        raise CircuitError("sources and nothing else: no part to put on a board")
+    Circuit(netlist.parts, GROUND).compile()  # floating nets and loops of sources are told here, by part
+    return _board(name, supplies, parts, netlist.left_out), _sequence(supplies)
+
+
+def _is_supply(part: Part) -> bool:
+    return part.kind == "v_source" and part.pins["N"] == GROUND and float(part.values["volts"]) > 0
+
+
+def _board(name: str, supplies: Iterable[Part], parts: Iterable[Part], left_out: Iterable[str]) -> str:
+    nets = list(dict.fromkeys(part.pins["P"] for part in supplies))
+    lines = [
+        "# Begun from a SPICE netlist, which says nothing of tolerances, absolute maxima or where a probe reaches:",
+        '# tolerance = "1 %" and max = { voltage = "…", current = "…", power = "…" } go into each part, as on its data',
+        "# sheet; [rails] and [lines] say what should be where; [points] where a probe reaches it.",
+        *(f"# Left out, although it changes an operating point: {each}" for each in left_out),
+        "",
+        "[board]",
+        f"name = {json.dumps(name, ensure_ascii=False)}",
+        'revision = "A"',
+        f'ground = "{GROUND}"',
+        "",
+        "# A source of the netlist above 0 V against ground is a way for power to enter. ± 5 % is a guess.",
+    ]
+    for part in supplies:
+        volts = _digits(float(part.values["volts"]))
+        lines += [f"[supplies.{_key(part.name)}]", f"net = {_text(part.pins['P'])}", f'volts = "{volts} V ± 5 %"', ""]
+    lines += ["[points]", *(f'P{k} = {{ net = {_text(net)}, place = "" }}' for k, net in enumerate(nets, 1)), ""]
+    lines += ["[parts]", *map(_part, parts), ""]
+    return "\n".join(lines)
+
+
+def _part(part: Part) -> str:
+    from instruments.virtual.circuit.parts import kind_of
+
+    kind = kind_of(part)
+    pins = ", ".join(f"{_key(pin)} = {_text(net)}" for pin, net in part.pins.items())
+    values = {name: _value(kind.values[name].unit, value) for name, value in part.values.items()}
+    words = [f'kind = "{kind.name}"', *(f"{name} = {text}" for name, text in values.items()), f"pins = {{ {pins} }}"]
+    return f"{_key(part.name)} = {{ {', '.join(words)} }}"
+
+
+def _value(unit: str, value: Any) -> str:
+    """As TOML: a number with its unit, to the last digit, so that the circuit is the netlist's."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if unit and isinstance(value, int | float):
+        return f'"{_digits(float(value))} {unit}"'
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _digits(value: float) -> str:
+    short = f"{value:g}"
+    return short if float(short) == value else repr(value)
+
+
+def _text(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _key(name: str) -> str:
+    return name if _BARE.match(name) else _text(name)
+
+
+def _sequence(supplies: Iterable[Part]) -> str:
+    lines = [
+        "# The first minutes: unpowered shorts, then one source at a time. Every limit here is a guess: set it.",
+        "# CAUTION. A current limit does not make a short safe, and capacitors stay charged.",
+        'title = "First power-on"',
+        'board = "board.toml"',
+        "",
+        "[[step]]",
+        'do = "resistance"',
+        'of = "every supply"',
+    ]
+    for part in supplies:
+        steps: list[Mapping[str, str]] = [
+            {"do": "power on", "supply": part.name, "limit": "50 mA", "ramp": "0.5 V every 20 ms"},
+            {"do": "volts", "of": "every point"},
+            {"do": "power off", "supply": part.name},
+        ]
+        for step in steps:
+            lines += ["", "[[step]]", *(f"{word} = {_text(value)}" for word, value in step.items())]
+    return "\n".join([*lines, ""])
