@@ -71,11 +71,15 @@ class StraightPsu:
         self.channels = driver.channels
         self._supply = instrument.supply
         self._stage = instrument.supply.outputs[0].stage
+        self._outputs: dict[str | int, Any] = {}
         self._commanded: set[str] = set()
         self._seen: dict[str | int, tuple[Any, tuple[float, float, Any, bool, Any]]] = {}
 
     def _output(self, ch: str | int) -> Any:
-        return self._supply[int(ch)]
+        output = self._outputs.get(ch)
+        if output is None:
+            output = self._outputs[ch] = self._supply[int(ch)]
+        return output
 
     def set(self, ch: str | int, volts: float, amps: float) -> None:
         output = self._output(ch)
