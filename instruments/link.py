@@ -13,9 +13,10 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 - A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
   next message closes it, opens it afresh and asks *IDN? before anything else. Nothing is ever sent twice.
 - Bytes that wait before a question was asked belong to no question: the link is opened afresh, the question then asked.
-- Where the instrument takes compound lines, `ask` adds none, one or two `*OPC?` in turn: neighbouring questions have
-  replies of different shapes, so that a reply shifted by one or two places cannot be taken for the right one. *OPC? is
-  IEEE 488.2, mandatory, and only read: it wears no memory, unlike a tag written to a register.
+- Where the instrument takes compound lines, `ask` adds one, two or three `*OPC?` in turn: neighbouring questions have
+  replies of different shapes, so that a reply shifted by one or two places cannot be taken for the right one, and a
+  question whose end was lost on the way ("OUTP?" for "OUTP? (@2)") is seen to have lost it. *OPC? is IEEE 488.2,
+  mandatory, and only read: it wears no memory, unlike a tag written to a register.
 - clear() is never called: it spins for ever on a closed peer.
 - One lock for the threads, one of the operating system for other programs (instruments.lock).
 """
@@ -295,7 +296,7 @@ class Link:
                 if len(found) != units:
                     self.garbled(line, reply, f"{units} answers are due")
                 return found
-            self._turn = (self._turn + 1) % 3
+            self._turn = self._turn % 3 + 1
             reply = self.query(line + ";*OPC?" * self._turn, timeout)
             found = split_units(reply)
             if len(found) != units + self._turn or any(each not in ("1", "+1") for each in found[units:]):

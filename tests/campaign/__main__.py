@@ -22,8 +22,8 @@ from tests.campaign.table import Row
 FAMILIES = ("seams", "kills", "network", "disk")
 
 
-def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_bytes: int) -> list[Try]:
-    """The tries, in order; the same for the same seed and scale."""
+def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_bytes: int, each: int = 1) -> list[Try]:
+    """The tries, in order; the same for the same seed and scale. each: how many of each seam, where not full."""
     rng = random.Random(seed)
     tries: list[Try] = []
     if "kills" in families:
@@ -33,7 +33,7 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
     if "disk" in families:
         tries += faults.disk(60 if full else 3, rng, store_bytes)
     if "seams" in families:
-        tries += faults.seams(measured, full, rng)
+        tries += faults.seams(measured, full, rng, each)
     return tries
 
 
@@ -88,6 +88,7 @@ def _tell(done: int, total: int, tried: Try, seconds: float, findings: Sequence[
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaign", description=__doc__)
     parser.add_argument("--sample", action="store_true", help="a sample, as in the test suite")
+    parser.add_argument("--each", type=int, default=1, help="with --sample: how many N of each failing operation")
     parser.add_argument("--only", action="append", choices=[*FAMILIES, "fuzz"], help="one family; may be repeated")
     parser.add_argument("--bounds", action="store_true", help="measure the guard's bounds instead")
     parser.add_argument("--polls", action="store_true", help="measure only how fast the guard polls")
@@ -115,7 +116,7 @@ def main() -> int:
         with Lane(folder / "scale") as lane:
             measured = faults.scale(lane)
             size = (folder / "scale" / "template.db").stat().st_size
-        tries = plan(measured, families, not chosen.sample, chosen.seed, size)
+        tries = plan(measured, families, not chosen.sample, chosen.seed, size, chosen.each)
         rows = work(tries, chosen.lanes, folder)
         print("\n".join(table.lines(rows)))
         missing = len(tries) - sum(row.tries for row in rows)

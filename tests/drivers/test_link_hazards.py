@@ -142,6 +142,23 @@ def test_every_shift_by_one_or_two_places_is_noticed(serve, shift):
         asked(link, shift + 1)
 
 
+@pytest.mark.parametrize("lost", range(1, 12))
+def test_a_question_that_lost_its_end_on_the_way_is_noticed(serve, lost):
+    """ "OUTP?" for "OUTP? (@2)" is a sound question too, of another output: the supply answers it."""
+
+    def script(session, line):
+        if "OUTP" not in line:
+            return well(session, line)
+        arrived = line[: max(5, len(line) - lost)].split(";")
+        session.say(";".join("0" if "OUTP?" in each else "1" for each in arrived if each.endswith(("?", ")"))) + "\n")
+        return None
+
+    with opened(serve(script), manners=Manners(checked=True)) as link:
+        for _ in range(3):
+            with pytest.raises(LinkGarbled, match="another question"):
+                link.ask("OUTP? (@2)", 1)
+
+
 def test_doubled_reply_is_garbled(serve):
     def script(session, line):
         session.say("1\n1\n") if line == "X1?" else well(session, line)
