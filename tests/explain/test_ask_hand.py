@@ -32,6 +32,8 @@ import pty
 WIRE = runpy.run_path(str(Path(__file__).with_name("test_ask_wire.py")))
 ROOT = Path(__file__).parents[2]
 LATE = 200.0  # s: when a wait gives up
+HAND = 0.2  # s that a hand takes from one point to the next
+PATIENCE = 2.0  # s without a change of the picture before the person presses a key
 ALL_OFF = "ROUT:OPEN (@101:120,201:209)"
 PROMPT = re.compile(
     r"Probe \S+\s+[^\n]*net (?P<net>\S+)|(?P<tips>probe tips together)[^q]*q: stop|(?P<turn>Swap the leads)[^q]*q: stop"
@@ -70,11 +72,20 @@ class Person:
             cwd=folder, env=environment, stdin=slave, stdout=slave, stderr=slave, close_fds=True,
         )  # fmt: skip
         os.close(slave)
-        self.said, self.read = "", 0
+        self.said, self.read, self.acted = "", 0, time.monotonic()
         self.probed: list[str] = []
 
     def work(self) -> int:
         """Until the program ends; its exit code."""
+        try:
+            return self._work()
+        finally:
+            if self.process.poll() is None:
+                self.process.kill()
+            self.process.wait()
+            os.close(self.master)
+
+    def _work(self) -> int:
         ends = time.monotonic() + LATE
         os.set_blocking(self.master, False)
         while self.process.poll() is None:
@@ -85,31 +96,37 @@ class Person:
                 time.sleep(0.02)
         with contextlib.suppress(BlockingIOError, OSError):
             self.said += os.read(self.master, 65536).decode(errors="replace")
-        os.close(self.master)
         return self.process.returncode
 
     def _obey(self) -> bool:
         """The next thing that is asked for in what was not looked at yet."""
         found = PROMPT.search(self.said, self.read)
         if found is None:
+            still = time.monotonic() - self.acted
+            if still > 5 * PATIENCE or (still > PATIENCE and "not moved yet" in self.said[-120:]):
+                self._press(b"\n")  # the new point reads as the old one did: the person knows that the probe is on it
             return False
         self.read = found.end()
+        self.acted = time.monotonic()
         if found["net"]:
             self.probed.append(found["net"])
             self._leads(ALL_OFF, f"ROUT:CLOS (@{self.channels[found['net']]})")
         elif found["tips"]:
             self._leads(ALL_OFF, f"ROUT:CLOS (@{self.channels['tips']})")
-            os.write(self.master, b"\n")
-        elif found["turn"]:
-            os.write(self.master, b"s")
+            self._press(b"\n")
         else:
-            os.write(self.master, b"\n")
+            self._press(b"s" if found["turn"] else b"\n")
         return True
+
+    def _press(self, key: bytes) -> None:
+        self.acted = time.monotonic()
+        os.write(self.master, key)
 
     def _leads(self, *commands: str) -> None:
         with socket.create_connection(("127.0.0.1", self.scanner), timeout=10) as link:
             for command in commands:
                 link.sendall(command.encode() + b"\n")
+                time.sleep(HAND)
             link.sendall(b"*OPC?\n")
             link.recv(100)
 
