@@ -7,7 +7,7 @@ their command languages (harness/rehearse/straight.py), which tests/rehearse/tes
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -41,12 +41,12 @@ class Line:
 
     sequence: Sequence
     built: Board
-    limits: Limits = field(init=False)
+    limits: Limits | None = None
 
     def __post_init__(self) -> None:
         self.prepared = prepare_board(self.built)
         self.target = target_spec(self.built)
-        self.limits = Limits(self.sequence.board)
+        self.limits = self.limits or Limits(self.sequence.board)
         bench = virtual_bench(self.built, unit="tables", prepared=self.prepared, drawn=False)
         self.tables = Tables.of(bench)
 
@@ -87,7 +87,7 @@ def edited(line: Line, old: str, new: str) -> Line:
     board = board_of(document)
     if board is None or document.problems:
         raise ValueError("; ".join(str(problem) for problem in document.problems))
-    return Line(line.sequence, board)
+    return Line(line.sequence, board, line.limits)
 
 
 def not_equivalent(board: Board) -> list[Fault]:
