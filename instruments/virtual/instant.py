@@ -36,21 +36,24 @@ class Bench:
         ]
         self._leads = [(f"{name}.test_amps", f"{name}.HI", f"{name}.LO") for name in named["meter"]]
 
-    def key(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> Any:
-        """The same for settings between which the circuit cannot tell: an output that is off is so whatever it is set
-        to, and a meter without a test current is a resistor, either way round. values, moves: what differs from how
-        the parts stand at first."""
+    def heard(self, values: Mapping[str, Any]) -> frozenset[Any]:
+        """The same for values between which the circuit cannot tell: an output that is off is so whatever it is set to.
+        values: what differs from how the parts stand at first."""
         heard = dict(values)
         for switch, settings in self._idle:
             if not heard.get(switch, self.values.get(switch)):
                 for setting in settings:
                     heard.pop(setting, None)
+        return frozenset(heard.items())
+
+    def reached(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> frozenset[Any]:
+        """The same for moves between which the circuit cannot tell: a meter without a test current is a resistor,
+        either way round. moves: what differs from how the parts stand at first."""
         at = dict(moves)
         for amps, high, low in self._leads:
-            if not heard.get(amps, self.values.get(amps)):
-                ends = sorted((at.get(high) or self.moves[high], at.get(low) or self.moves[low]))
-                at[high], at[low] = ends
-        return frozenset(heard.items()), frozenset(at.items())
+            if not values.get(amps, self.values.get(amps)):
+                at[high], at[low] = sorted((at.get(high) or self.moves[high], at.get(low) or self.moves[low]))
+        return frozenset(at.items())
 
 
 @lru_cache(maxsize=8)
@@ -75,6 +78,7 @@ class Instant:
         self._path = Path(model, variant.faults, variant.seed)
         self._bench = _bench(model.circuit)
         self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
+        self._heard: frozenset[Any] | None = None
         self._state: Point | None = None
         self._stale = self._due = True
         self._known: dict[Any, Point] = {}  # states that were solved before: the meter comes back to a point
@@ -87,26 +91,17 @@ class Instant:
 
     def change_gently(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> None:
         """The same where only he who looks cares: states that nobody looks at are never solved."""
-        if values:
-            self._note(self._values, self._bench.values, values)
-        if moves:
-            self._note(self._moves, self._bench.moves, moves)
-
-    def _note(self, mine: dict[str, Any], first: Mapping[str, Any], new: Mapping[str, Any]) -> None:
-        for key, value in new.items():
-            drawn = first.get(key)
-            if mine.get(key, drawn) == value:
-                continue
+        if values and _noted(self._values, self._bench.values, values):
+            self._stale, self._heard = True, None
+        if moves and _noted(self._moves, self._bench.moves, moves):
             self._stale = True
-            if value == drawn:
-                del mine[key]
-            else:
-                mine[key] = value
 
     def _look(self) -> Point:
         if not self._stale and self._state is not None:
             return self._state
-        key = self._bench.key(self._values, self._moves)
+        if self._heard is None:
+            self._heard = self._bench.heard(self._values)
+        key = self._heard, self._bench.reached(self._values, self._moves)
         state = self._known.pop(key, None)
         if state is None:
             state = self._path.point(self._values, self._moves, self._state)
@@ -160,3 +155,18 @@ class Instant:
     def settle(self, limit_s: float) -> bool:
         self._look()
         return True
+
+
+def _noted(mine: dict[str, Any], first: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Keep in `mine` what differs from `first`; whether anything is new."""
+    changed = False
+    for key, value in new.items():
+        drawn = first.get(key)
+        if mine.get(key, drawn) == value:
+            continue
+        changed = True
+        if value == drawn:
+            del mine[key]
+        else:
+            mine[key] = value
+    return changed

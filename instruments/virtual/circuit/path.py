@@ -92,6 +92,13 @@ def _elements(layout: Layout, terminal: int) -> tuple[Ints, Ints]:
     return np.flatnonzero(layout.current_plus == terminal), np.flatnonzero(layout.current_minus == terminal)
 
 
+@lru_cache(maxsize=1024)
+def _plain_wiring(model: Model, layout: Layout, moves: frozenset[tuple[str, str]]) -> tuple[Ints, Wiring]:
+    """With no pins moved but those that somebody moves."""
+    structure = model.structure(model.plan(Variant(moves=dict(moves))).moves)
+    return structure.at, structure.wiring()
+
+
 @lru_cache(maxsize=256)
 def _own_wiring(layout: Layout, moves: Moves, pairs: Moves) -> tuple[Ints, Wiring]:
     """With a fault's moves and extra conductances: faults that follow each other often have them in common."""
@@ -117,6 +124,7 @@ class Path:
     def _lay_out(self) -> None:
         self.layout = layout = self.model.layout
         self._wirings.clear()
+        self._told: tuple[object, Array] | None = None  # the last settings, and their parameters
         self._theta = self.model.theta([self._drawn])[0]
         blocks = [block for device in (VALVE, CONVERTER) if (block := layout.block(device)) is not None]
         self._slopes = [slice(block.memory, block.memory + block.count) for block in blocks]
@@ -163,6 +171,12 @@ class Path:
 
     def _parameters(self, values: Mapping[str, Value]) -> Array:
         """(1, K): faults before settings, settings before what the specimen was drawn with."""
+        key = tuple(values.items())
+        if self._told is None or self._told[0] != key:
+            self._told = key, self._expanded(values)
+        return self._told[1]
+
+    def _expanded(self, values: Mapping[str, Value]) -> Array:
         by_part: dict[int, dict[str, Value]] = {}
         for path, value in values.items():
             index, name = self._places.get(path) or self._place(path)
@@ -186,12 +200,11 @@ class Path:
         key = frozenset(moves.items())
         found = self._wirings.get(key)
         if found is None:
-            plan = self.model.plan(Variant(self._faults, {}, None, moves))
-            pairs = tuple((self.model.node(a, plan), self.model.node(b, plan)) for a, b, _ in plan.extras)
-            if self._extras or self._drawn.moves:
-                found = _own_wiring(self.layout, plan.moves, pairs)
+            if not (self._extras or self._drawn.moves):
+                found = _plain_wiring(self.model, self.layout, key)
             else:
-                structure = self.model.structure(plan.moves)
-                found = structure.at, structure.wiring()
+                plan = self.model.plan(Variant(self._faults, {}, None, moves))
+                pairs = tuple((self.model.node(a, plan), self.model.node(b, plan)) for a, b, _ in plan.extras)
+                found = _own_wiring(self.layout, plan.moves, pairs)
             self._wirings[key] = found
         return found
