@@ -39,25 +39,30 @@ LIMIT: Final = math.sqrt(3.0)
 ROUNDS: Final = 2
 
 
-def expanded(likelihood: Likelihood, candidates: list[Candidate], spreads: Sequence[Spread]) -> list[Candidate]:
-    """The candidates in their order; those that miss a reading are expanded where the readings put their tolerances."""
+def expanded(
+    likelihood: Likelihood, candidates: list[Candidate], spreads: Sequence[Spread], least: float = MISSES
+) -> list[Candidate]:
+    """The candidates in their order; those that miss a reading are expanded where the readings put their tolerances.
+
+    least: by how many standard deviations it must be missed.
+    """
     best = max((c.score for c in candidates), default=0.0)
     order = sorted(range(len(candidates)), key=lambda k: -candidates[k].score)
     looked = [k for k in order if candidates[k].score > best - WITHIN and misses(candidates[k], likelihood.evidence.y)][
         :MOST
     ]
     out = list(candidates)
-    now = {k: spreads[k] for k in looked}
+    now = {k: (candidates[k], spreads[k]) for k in looked}
     for _ in range(ROUNDS):
-        looked = [k for k in looked if len(now[k].shifts)]
+        looked = [k for k in looked if len(now[k][1].shifts)]
         if not looked:
             break
-        estimates = [_estimate(out[k], now[k], likelihood.evidence.y) for k in looked]
+        estimates = [_estimate(*now[k], likelihood.evidence.y) for k in looked]
         boards = [_with(likelihood, candidates[k], t) for k, t in zip(looked, estimates, strict=True)]
         means = likelihood.predict(boards, exact=True, near=[candidates[k].change for k in looked])
         for k, t, mean, spread in zip(looked, estimates, means, likelihood.spreads(boards), strict=True):
-            now[k] = spread
             made = _made(likelihood, candidates[k], t, mean, spread)
+            now[k] = made, spread
             if made.log_likelihood > out[k].log_likelihood:
                 out[k] = made
     return out
@@ -76,11 +81,11 @@ def _made(likelihood: Likelihood, candidate: Candidate, t: Array, mean: Array, s
     return replace(made, log_likelihood=fit if math.isfinite(fit) else -math.inf)
 
 
-def misses(candidate: Candidate, y: Array) -> bool:
-    """Whether some reading lies off the prediction, given all others."""
+def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
+    """Whether some reading lies so many standard deviations off the prediction, given all others."""
     precision = np.linalg.inv(candidate.covariance)
     off = precision @ (y - candidate.mean[: len(y)]) / np.sqrt(np.diag(precision))
-    return bool(np.abs(off).max(initial=0.0) > MISSES)
+    return bool(np.abs(off).max(initial=0.0) > least)
 
 
 def _estimate(candidate: Candidate, spread: Spread, y: Array) -> Array:

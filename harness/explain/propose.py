@@ -30,6 +30,8 @@ LIVE = 1e-3
 """Probability from which a candidate counts as live."""
 MOST = 14
 """Live candidates that are told apart at most."""
+WORTH = 0.05
+"""Bits below which a measurement is not worth its while: what is left then lies within the parts' tolerances."""
 METER_SHARE, METER_FLOOR = 2e-4, 2e-3
 
 
@@ -102,7 +104,7 @@ def propose(
     measurements = _predicted(case, predictor, ideas, allowed, in_play)
     if usable is not None:
         measurements = [each for each in measurements if usable(each)]
-    return shortest_distinct(rank_measurements(in_play.probabilities, measurements), count)
+    return shortest_distinct(rank_measurements(in_play.probabilities, measurements, WORTH), count)
 
 
 def _bare(state: BenchState) -> BenchState:

@@ -3,8 +3,9 @@
     python tests/benchmarks/explain_next.py [--faults 40] [--seed 1] [--table FILE]
 
 Each trial: a unit of Skep with one fault planted, parts drawn within tolerance, through the first steps of the bring-up
-only (unpowered shorts, first power, rails), so that doubt is left. Then what `explain` asks for is answered by the
-circuit of that unit (what a meter would show, with a meter's noise) until it asks no more.
+only (unpowered shorts, first power, rails), so that doubt is left. One of the explanations that are left is then taken
+to be true, drawn by its probability (the bound speaks of these), with that unit's parts; its circuit answers what
+`explain` asks for (what a meter would show, with a meter's noise) until it asks no more.
 
 The bound: what n readings tell about the hypotheses is at most n times what the best of them tells at the start, since
 readings are independent once the hypothesis is given. So on average n >= (bits of doubt at the start - bits at the
@@ -22,17 +23,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from explain_trials import Line, judge, not_equivalent, put, table
+from explain_trials import Line, not_equivalent, put, table
 
 from harness.describe.state import BenchState
+from harness.explain import words
 from harness.explain.asking import pursue
 from harness.explain.cases import BoardModel, Case
 from harness.explain.change import Change
 from harness.explain.explaining import explain_case, next_choices
+from harness.explain.explanation import Explanation
 from harness.explain.next import Choice, Measurement, information
 from harness.explain.observe import OHMS, Observation
 from harness.explain.predict import Predictor
-from harness.explain.propose import live
+from harness.explain.propose import WORTH, live
 from instruments.virtual.bench import unit_seed
 from instruments.virtual.circuit import Fault
 from results.records import Reading, RunRecord
@@ -99,15 +102,35 @@ def trial(line: Line, fault: Fault, unit: str) -> Trial | None:
         return None
     from harness.explain.explaining import _grouped
 
-    p = live(start.weighing, _grouped(start.weighing)).probabilities
-    most = max(information(p, m.mean, m.sigma) for m in offered)
-    if most < 0.05:
+    in_play = live(start.weighing, _grouped(start.weighing))
+    most = max(information(in_play.probabilities, m.mean, m.sigma) for m in offered)
+    if most < WORTH:
         return None
     rng = np.random.default_rng(unit_seed(unit))
-    truth = Change((fault,), seed=unit_seed(unit))
+    drawn = int(rng.choice(len(in_play.changes), p=in_play.probabilities))
+    taken_as = in_play.changes[drawn]
+    truth = dataclasses.replace(taken_as, seed=unit_seed(unit))
     after, taken = pursue(start, lambda choice: answer(model, truth, choice, rng))
-    outcome = judge(model, fault, after, 0.0)
-    return Trial(str(fault), start.bits, min(after.bits, start.bits), most, len(taken), outcome.rank)
+    left = min(after.bits, start.bits)
+    return Trial(
+        " and ".join(in_play.suspects[drawn]) or "none",
+        start.bits,
+        left,
+        most,
+        len(taken),
+        placed(after, in_play.suspects[drawn]),
+    )
+
+
+def placed(found: Explanation, truth: tuple[str, ...]) -> int:
+    """The rank of the group that holds the explanation taken to be true, values aside; 0: none does."""
+    wanted = sorted(text.partition("=")[0] for text in truth)
+    for k, group in enumerate(found.groups, start=1):
+        members = [group.faults, *(tuple(text.split(" and ")) for text, _ in group.same)]
+        own = group.faults or group.name == words.NONE
+        if own and any(sorted(text.partition("=")[0] for text in each) == wanted for each in members):
+            return k
+    return 0
 
 
 def trials(faults: int, seed: int) -> Iterator[Trial]:

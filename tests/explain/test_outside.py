@@ -1,0 +1,137 @@
+"""Failures that no fault of the library is, and what is weighed where tolerances meet a knee."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pytest
+
+from harness.explain import words
+from harness.explain.candidate import Candidate
+from harness.explain.cases import BoardModel, Case
+from harness.explain.change import Change
+from harness.explain.evidence import Evidence
+from harness.explain.expansion import expanded
+from harness.explain.explaining import Explanation, explain_case
+from harness.explain.likelihood import Likelihood
+from harness.explain.predict import Predictor
+from harness.explain.slopes import Tolerance
+from harness.explain.suspects import bridges_between
+from instruments.virtual.circuit import Circuit, Part
+from results.records import Reading, RunRecord
+
+RunMaker = Callable[..., RunRecord]
+
+
+def built_with(wren: BoardModel, run: RunRecord, *parts: Part, without: str = "") -> RunRecord:
+    """The run as it would read on a board with other parts than the drawing has."""
+    case = Case(run, wren)
+    kept = [part for part in wren.circuit.parts if part.name != without]
+    built = Circuit([*kept, *parts], ground=wren.circuit.ground)
+    seen = Predictor(built, wren.supplies, case.observations).predict([Change()], exact=True)[0]
+    values = {id(o.reading): float(o.ohms_of(y)) if o.quantity == "ohms" else float(y)
+              for o, y in zip(case.observations, seen, strict=True)}  # fmt: skip
+
+    def read(reading: Reading) -> Reading:
+        value = values[id(reading)]
+        return dataclasses.replace(reading, value=None if math.isinf(value) else value)
+
+    steps = tuple(dataclasses.replace(s, readings=tuple(read(r) for r in s.readings)) for s in run.steps)
+    return dataclasses.replace(run, steps=steps)
+
+
+def blamed(found: Explanation, *guilty: str) -> float:
+    """The most on a group that names none of the guilty parts or nets."""
+    innocent = [g for g in found.groups if g.faults and not any(word in text for text in g.faults for word in guilty)]
+    return max((g.probability for g in innocent), default=0.0)
+
+
+@pytest.mark.parametrize(
+    ("guilty", "without", "parts"),
+    [
+        (("R2", "CS"), "R2", [
+            Part("R2", "diode", {"A": "+3V3", "K": "CS"}, {"drop": 0.75, "at": 10e-3}),
+            Part("RX", "resistor", {"1": "CS", "2": "GND"}, {"value": 47e3}),
+        ]),
+        (("RST",), "", [
+            Part("DX", "zener", {"A": "GND", "K": "RST"}, {"volts": 1.6, "at": 1e-3}),
+            Part("RX", "resistor", {"1": "+3V3", "2": "RST"}, {"value": 6.8e3}),
+        ]),
+        (("CS", "IRQ"), "", [Part("DX", "diode", {"A": "CS", "K": "IRQ"}, {"drop": 0.7, "at": 10e-3})]),
+    ],
+    ids=["a pull-up with a diode's curve", "a clamp on a line that is pulled up", "a junction between two nets"],
+)  # fmt: skip
+def test_no_innocent_part_is_blamed(
+    wren: BoardModel, make_run: RunMaker, guilty: Sequence[str], without: str, parts: list[Part]
+) -> None:
+    found = explain_case(Case(built_with(wren, make_run(), *parts, without=without), wren), ask_next=False)
+    assert found.odd
+    assert blamed(found, *guilty) <= 0.5
+    assert next(g for g in found.groups if g.name == words.NONE).probability < 0.01
+
+
+def test_a_bridge_between_nets_that_are_not_neighbours_is_found(wren: BoardModel, make_run: RunMaker) -> None:
+    """A library that does not join CS and IRQ: both are odd, so that joining them is tried."""
+    poorer = dataclasses.replace(wren, suspects=[s for s in wren.suspects if s.same_as != "CS+IRQ"])
+    found = explain_case(Case(make_run(["CS+IRQ:bridge=3k"]), poorer), ask_next=False)
+    assert found.groups[0].name.startswith("CS+IRQ:bridge=")
+    assert found.groups[0].probability > 0.9
+
+
+def test_bridges_are_made_for_pairs_that_nothing_joins_yet(wren: BoardModel) -> None:
+    made = bridges_between(["RST", "IRQ", "VIN", "GND"], wren.suspects)
+    # the board file names RST and IRQ as neighbours; R1 joins RST and GND, C1 joins VIN and GND
+    assert {s.same_as for s in made} == {"GND+IRQ", "IRQ+VIN", "RST+VIN"}
+    assert all(s.prior < 1e-5 for s in made)
+
+
+class Bent:
+    """One value of 1 ± 0.25 draws on a net: y = 1 + a t, from a knee at t < -1 on with another slope."""
+
+    def __init__(self, circuit: Circuit, below: float) -> None:
+        self.circuit = circuit
+        self.below = below
+
+    def _t(self, change: Change) -> float:
+        return (change.values.get("U3.VDD.draws", 1e-3) / 1e-3 - 1) / 0.1
+
+    def predict(self, changes: Sequence[Change], **_: object) -> np.ndarray:
+        return np.array([[1 + self._y(self._t(c)), 2.0] for c in changes])
+
+    def _y(self, t: float) -> float:
+        return 0.1 * t if t > -1 else -0.1 + self.below * (t + 1)
+
+    def scenes(self) -> list[int]:
+        return [0, 1]
+
+    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Tolerance]) -> np.ndarray:
+        return np.array([[[0.1 if self._t(c) > -1 else self.below, 0.0]] for c in changes])
+
+    def slack(self, changes: Sequence[Change]) -> np.ndarray:
+        return np.zeros((len(changes), 2))
+
+
+def weighed(wren: BoardModel, below: float, y: float) -> tuple[float, float]:
+    """(log likelihood to first order from the drawn value, and expanded where y puts it)."""
+    evidence = Evidence(np.array([y, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
+    likelihood = Likelihood(Bent(wren.circuit, below), evidence, [Tolerance("U3.VDD.draws", 0.1)])
+    (spread,) = likelihood.spreads([Change()])
+    plain = likelihood.scored(Candidate((), (), likelihood.base, spread.covariance, 0.0))
+    # as if another reading had been missed, so that it is looked at again in any case
+    (again,) = expanded(likelihood, [plain], [spread], least=0.0)
+    return plain.log_likelihood, again.log_likelihood
+
+
+def test_expanding_a_straight_line_changes_nothing(wren: BoardModel) -> None:
+    plain, again = weighed(wren, 0.1, 0.87)
+    assert again == pytest.approx(plain, abs=1e-6)
+
+
+def test_beyond_a_knee_the_slope_there_counts(wren: BoardModel) -> None:
+    """y = 0.4 is six standard deviations off by the drawn slope of 0.1, and 1.5 by the slope of 1 beyond the knee."""
+    plain, again = weighed(wren, 1.0, 0.4)
+    assert plain < -10
+    assert again > -4
