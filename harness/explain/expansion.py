@@ -69,8 +69,7 @@ def expanded(
 
 
 def _made(likelihood: Likelihood, candidate: Candidate, t: Array, mean: Array, spread: Spread) -> Candidate:
-    y, j = likelihood.evidence.y, spread.shifts
-    noise = np.diag(spread.covariance) - (j**2).sum(axis=0)
+    y, j, noise = likelihood.evidence.y, spread.shifts, spread.noise
     off = y - mean[: len(y)]
     fit = -0.5 * float((off**2 / noise).sum() + np.log(2 * math.pi * noise).sum() + t @ t)
     fit -= 0.5 * float(np.linalg.slogdet(np.eye(len(t)) + (j / noise) @ j.T)[1])

@@ -39,6 +39,8 @@ SHOWN = 1e-4
 """Least probability of a group that is listed."""
 ENOUGH = 0.97
 """Probability of one group from which no further measurement is looked for."""
+CLEARLY = 0.85
+"""Share of one place in its group from which the others of the group are not looked into."""
 CLEAR = 0.5
 """Probability from which the likeliest explanation is acted on."""
 MOST_UNITS = 12
@@ -244,7 +246,7 @@ def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
     if weighing.p_none > ENOUGH:
         return True
     whole = float(weighing.probabilities[list(grouped[0])].sum()) if grouped else 0.0
-    return whole >= ENOUGH and bool(weighing.probabilities[grouped[0][0]] > 0.9 * whole)
+    return whole >= ENOUGH and bool(weighing.probabilities[grouped[0][0]] > CLEARLY * whole)
 
 
 def _grouped(weighing: Weighing) -> list[list[int]]:

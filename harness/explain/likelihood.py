@@ -52,9 +52,11 @@ class Predicts(Protocol):
 
 @dataclass(frozen=True)
 class Spread:
-    """shifts (T, n): what one standard deviation of each value does; covariance (n, n) of the readings."""
+    """shifts (T, n): what one standard deviation of each value does; noise (n,): the readings' other variance;
+    covariance (n, n) of both."""
 
     shifts: Array
+    noise: Array
     covariance: Array
 
 
@@ -99,8 +101,8 @@ class Likelihood:
         n = len(self.evidence.y)
         slack = self.predictor.slack(changes)[:, :n]
         shifts = self.predictor.shifts(changes, self.tolerances)[:, :, :n]
-        noise = np.diag(self.evidence.sigma**2)
-        return [Spread(j, j.T @ j + noise + np.diag(s**2)) for j, s in zip(shifts, slack, strict=True)]
+        noise = self.evidence.sigma**2 + slack**2
+        return [Spread(j, v, j.T @ j + np.diag(v)) for j, v in zip(shifts, noise, strict=True)]
 
     # --- scores -----------------------------------------------------------------------------------------------
     def scored(self, candidate: Candidate) -> Candidate:
