@@ -30,8 +30,8 @@ LIVE = 1e-3
 """Probability from which a candidate counts as live."""
 MOST = 14
 """Live candidates that are told apart at most."""
-WORTH = 0.05
-"""Bits below which a measurement is not worth its while: what is left then lies within the parts' tolerances."""
+WORTH = 0.01
+"""Bits below which a measurement is not worth its while: little doubts still lead to a short not seen yet."""
 METER_SHARE, METER_FLOOR = 2e-4, 2e-3
 
 
