@@ -68,7 +68,7 @@ VALVE: Final = Device(
     ((0, 1), (0, 2), (0, 3), (0, 4)),
     ("m",),
     ("m",),
-    3,
+    4,
 )
 CONVERTER: Final = Device(
     "converter",
@@ -78,7 +78,7 @@ CONVERTER: Final = Device(
     ((0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (1, 2)),
     ("m",),
     ("m",),
-    3,
+    4,
 )
 MOSFET: Final = Device("mosfet", 2, ("sign", "beta", "threshold", "lambda", "m"), (1,), ((0, 0), (0, 1)), ("m",))
 BJT: Final = Device(

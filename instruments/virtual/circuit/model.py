@@ -17,7 +17,7 @@ from .draft import Draft, Element
 from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
-from .newton import Memory, System, evaluate, located, nearby, operating_point
+from .newton import Memory, System, located, nearby, operating_point, weakly_held
 from .part import Circuit, Part, Value
 from .parts import kind_of
 from .points import Points
@@ -333,10 +333,10 @@ class Model:
         if len(plans) == 1 and start is not None and self._solve_near(points, start, begin):
             return points
         system, refused = self.system(plans)
-        x, ok, how = operating_point(system, begin, self._memory(start, len(plans)))
+        solved = operating_point(system, begin, self._memory(start, len(plans)))
         for member, why in refused.items():
-            how[member] = why
-        points.put(x, evaluate(system, x), ok, how)
+            solved.how[member] = why
+        points.put(solved.x, solved.e, solved.ok, solved.how)
         return points
 
     def system(self, plans: Sequence[Plan]) -> tuple[System, dict[int, str]]:
@@ -357,10 +357,11 @@ class Model:
         found = nearby(system, begin, np.zeros((1, self.layout.nodes)), memory)
         if found is None:
             return False
-        e, weak = located(system, found, None)
-        if weak.any():
+        x, e = found
+        weak = weakly_held(system, x)[0]
+        if weak[self.structure(points.plans[0].moves).used].any():
             return False
-        points.put(found, e, np.ones(1, dtype=bool), [""])
+        points.put(x, e, np.ones(1, dtype=bool), [""])
         points.memory = memory
         return True
 

@@ -97,6 +97,26 @@ class Evaluation:
     currents: Array
     partials: Array
 
+    @classmethod
+    def empty(cls, system: System, partials: bool = False) -> Evaluation:
+        """Room for a batch; partials only where they are asked for."""
+        layout, batch = system.layout, system.members
+        rows = batch if partials else 0
+        return cls(
+            np.empty((batch, layout.size)), np.empty((batch, layout.currents)), np.empty((rows, layout.partials))
+        )
+
+    def put(self, members: Ints, other: Evaluation) -> None:
+        """Take over some members' rows."""
+        self.residual[members] = other.residual
+        self.currents[members] = other.currents
+        if len(self.partials):
+            self.partials[members] = other.partials
+
+
+Located = tuple[Array, Evaluation]
+NOT_ASKED: Final = Evaluation(np.empty((0, 0)), np.empty((0, 0)), np.empty((0, 0)))
+
 
 class Memory:
     """What limiters remember of the iteration before (B, M), NaN for nothing; leak (B, nodes), S, of each node where
@@ -157,11 +177,7 @@ def _look(
     jacobian: bool = False,
 ) -> tuple[Evaluation, Mask, Array]:  # fmt: skip
     layout, batch = system.layout, system.members
-    found = Evaluation(
-        np.empty((batch, layout.size)),
-        np.empty((batch, layout.currents)),
-        np.empty((batch if partials else 0, layout.partials)),
-    )
+    found = Evaluation.empty(system, partials)
     marks = np.zeros((batch if weak else 0, layout.nodes), dtype=bool)
     matrices = np.empty((batch if jacobian else 0, layout.size - 1, layout.size - 1))
     x = np.ascontiguousarray(x)
@@ -189,8 +205,9 @@ def newton(
     anchor: tuple[Array, Array] | None = None,
     memory: Memory | None = None,
     trims: bool = True,
+    found: Evaluation | None = None,
 ) -> tuple[Array, Mask]:
-    """Iterate from x (B, size): the last iterate of every member, and which converged.
+    """Iterate from x (B, size): the last iterate of every member, and which converged; `found` is filled for these.
 
     memory: what the limiters remember of the solution that x comes from. reach: volts that a node should not move
     beyond in one iteration; ease: how fast the damping that this takes fades; too_far: volts of a step at which to give
@@ -205,25 +222,29 @@ def newton(
     rules = Rules(float(gmin), int(iterations), float(reach), float(ease), plain and trims, float(too_far))
     out = np.array(x, order="C")
     ok = np.zeros(batch, dtype=bool)
+    found = NOT_ASKED if found is None else found
 
     def work(wiring: Wiring, members: Ints) -> None:
         newton_group(
             layout.compiled, wiring, members, system.theta, system.siemens, out, memory.held, leak, rules, siemens,
-            volts, ok,
+            volts, ok, found.currents, found.partials, found.residual,
         )  # fmt: skip
 
     _share_out(system, work)
     return out, ok
 
 
-def nearby(system: System, x: Array, leak: Array, memory: Memory) -> Array | None:
-    """Of one member: the answer (1, size) close to x (1, size), or None. A simulation takes thousands.
+def nearby(system: System, x: Array, leak: Array, memory: Memory, partials: bool = False) -> Located | None:
+    """Of one member: the answer (1, size) close to x (1, size) and the equations there, or None.
 
-    leak: S (1, nodes) to ground, as the last full solution had it.
+    leak: S (1, nodes) to ground, as the last full solution had it. A simulation takes thousands of these.
     """
     memory.leak = leak
-    found, ok = newton(system, x, iterations=NEAR_STEPS, too_far=REACH, memory=memory, trims=False)
-    return found if ok[0] else None
+    found = Evaluation.empty(system, partials)
+    x, ok = newton(
+        system, x, iterations=NEAR_STEPS, too_far=REACH, memory=memory, trims=False, found=found
+    )  # fmt: skip
+    return (x, found) if ok[0] else None
 
 
 def faded(system: System, strength: float) -> System:
@@ -283,13 +304,25 @@ REMEDIES: Final[tuple[tuple[str, Callable[[System, Array], tuple[Array, Mask]]],
 )
 
 
-def operating_point(system: System, x: Array, memory: Memory | None = None) -> tuple[Array, Mask, list[str]]:
-    """Newton, then for the members that fail each remedy in turn; the last says which remedy served ("" for none)."""
+@dataclass
+class Solution:
+    """x (B, size), the equations there, who is solved, and which remedy served ("" for none) or what failed."""
+
+    x: Array
+    e: Evaluation
+    ok: Mask
+    how: list[str]
+
+
+def operating_point(system: System, x: Array, memory: Memory | None = None, partials: bool = False) -> Solution:
+    """Newton, then for the members that fail each remedy in turn."""
     begin = np.where(np.isfinite(x), x, 0.0)
-    x, ok = newton(system, begin, memory=memory)
+    e = Evaluation.empty(system, partials)
+    x, ok = newton(system, begin, memory=memory, found=e)
     if ok.all():
-        return x, ok, [""] * len(ok)
+        return Solution(x, e, ok, [""] * len(ok))
     how = ["" if good else FAILED for good in ok]
+    late = np.flatnonzero(~ok)
     finite = np.isfinite(system.theta).all(axis=1) & np.isfinite(system.siemens).all(axis=1)
     for k in np.flatnonzero(~finite):
         how[k] = BAD
@@ -302,4 +335,5 @@ def operating_point(system: System, x: Array, memory: Memory | None = None) -> t
         ok[left[good]] = True
         for k in left[good]:
             how[k] = name
-    return x, ok, how
+    e.put(late, evaluate(system.take(late), x[late], partials=partials))
+    return Solution(x, e, ok, how)

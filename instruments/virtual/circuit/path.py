@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 
 from .compiled.elements import ON_SLOPE
-from .compiled.iteration import GMIN, Rules, Wiring, newton_group, state_group
+from .compiled.iteration import GMIN, Rules, Wiring, newton_group
 from .devices import CONVERTER, VALVE, Array
 from .effects import Place
 from .errors import CircuitError, nearest
@@ -32,8 +32,7 @@ RULES = Rules(GMIN, ITERATIONS, REACH, EASE, True, np.inf)  # as newton.newton h
 # of a batch of one: its only member, nothing that ties it, and what is not asked of it
 ALONE = np.zeros(1, dtype=np.intp)
 UNTIED, NOWHERE = np.zeros(1), np.empty((1, 0))
-FORGETFUL, UNASKED = np.empty((1, 0)), np.empty((0, 0))
-UNMARKED, UNASKED_FOR = np.zeros((0, 0), dtype=bool), np.empty((0, 0, 0))
+UNASKED = np.empty((0, 0))
 Moves = tuple[tuple[int, int], ...]
 Extras = Sequence[tuple[Place, Place, float]]
 
@@ -145,13 +144,12 @@ class Path:
             return self._the_long_way(values, moves)
         ok = np.zeros(1, dtype=bool)
         blocks, siemens = layout.compiled, self._siemens
-        newton_group(blocks, wiring, ALONE, theta, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok)
+        currents = np.empty((1, layout.currents))
+        newton_group(
+            blocks, wiring, ALONE, theta, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok, currents, UNASKED, UNASKED
+        )
         if not ok[0]:
             return self._the_long_way(values, moves)
-        currents, residual = np.empty((1, layout.currents)), np.empty((1, layout.size))
-        state_group(
-            blocks, wiring, ALONE, theta, siemens, x, FORGETFUL, currents, UNASKED, residual, UNMARKED, UNASKED_FOR
-        )
         return Point(layout, at, x[0], currents[0], held, leak, self._extras)
 
     def _the_long_way(self, values: Mapping[str, Value], moves: Mapping[str, str]) -> Point:

@@ -21,6 +21,7 @@ from .draft import GROUND, Element
 from .part import Circuit
 
 Ints = NDArray[np.intp]
+MOST_KEPT = 5000  # wirings of one structure, some 40 kB each
 
 
 @dataclass(frozen=True)
@@ -180,6 +181,8 @@ class Structure:
         for terminal, node in moves.items():
             at[terminal] = node
         self.at = at
+        self.used: Ints = np.unique(at)
+        """Nodes that a terminal sits on: not those for pins that other variants lift."""
         self.plus: Ints = at[layout.port_plus]
         self.minus: Ints = at[layout.port_minus]
         self._wirings: dict[tuple[tuple[int, int], ...], Wiring] = {}
@@ -188,6 +191,8 @@ class Structure:
         """For the compiled solver, with further conductances between pairs of nodes (kept)."""
         found = self._wirings.get(pairs)
         if found is None:
+            if len(self._wirings) > MOST_KEPT:
+                self._wirings.clear()
             first, second = np.array(pairs, dtype=np.uint32).reshape(-1, 2).T.copy()
             plan = plan_elimination(self, first, second)
             # unsigned: the compiled code need not look for indices that count from the end

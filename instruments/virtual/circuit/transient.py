@@ -315,13 +315,12 @@ class Simulation:
             self._memory = Memory(self.model.layout, 1)
         else:
             self._memory.carry_over()
-        x = nearby(self._system, self._x, self._leak, self._memory)
-        if x is None:
-            self._memory = None
-            x, ok, _ = operating_point(self._system, self._x)
-            if not ok[0]:
-                return None
-        return x, evaluate(self._system, x, partials=True)
+        near = nearby(self._system, self._x, self._leak, self._memory, partials=True)
+        if near is not None:
+            return near
+        self._memory = None
+        solved = operating_point(self._system, self._x, partials=True)
+        return (solved.x, solved.e) if solved.ok[0] else None
 
     def _corners(self, e: Evaluation) -> NDArray[np.bool_]:
         """Which straight piece of its curve each piecewise-linear element is on."""

@@ -22,6 +22,7 @@ POWER: Final = 6
 SOURCE: Final = 7
 ON_SLOPE: Final = 0.5  # remembered of a clipped line that was on its slope when a solution ended
 OFF: Final = -40.0  # times nVt: a junction reversed by more passes -Is to the last digit (e^-40 is 4e-18)
+HELD: Final = 3.0  # times that a gate is held on its ramp
 TOP: Final = 80.0  # e^80 is past any current of interest; beyond it the curve goes on as a straight line
 
 
@@ -169,18 +170,21 @@ def _clipped(
 
 
 @inner
-def _gate(x: float, memory: Array, at: int) -> tuple[float, float, float, bool]:
+def _gate(x: float, memory: Array, at: int, at_count: int) -> tuple[float, float, float, bool]:
     """x clipped to 0..1: its value, its slope, the value that other slopes see, and whether a step leapt over the ramp.
 
-    There the ramp is continued as a straight line from its middle, this once.
+    There the ramp is continued as a straight line from its middle, this once; but no more than HELD times: where a loop
+    holds itself up or down, its middle is a point that it would come back to for ever. at, at_count: in memory, the
+    side it was on and how often it was held.
     """
     value = min(max(x, 0.0), 1.0)
     slope = 1.0 if 0.0 < x < 1.0 else 0.0
     if len(memory) == 0:
         return value, slope, value, False
     region = 1.0 if x >= 1.0 else -1.0 if x <= 0.0 else 0.0
-    if memory[at] * region < 0.0:
+    if memory[at] * region < 0.0 and not memory[at_count] >= HELD:
         memory[at] = 0.0
+        memory[at_count] = memory[at_count] + 1.0 if memory[at_count] > 0.0 else 1.0
         return x, 1.0, 0.5, True
     memory[at] = region
     return value, slope, value, False
@@ -208,7 +212,7 @@ def _valve(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Arra
         k1, k2, m = theta[p + 6 * n + j], theta[p + 8 * n + j], theta[p + 10 * n + j]
         x1 = k1 * u[at + 3 * n + j] + theta[p + 7 * n + j]
         x2 = k2 * u[at + 4 * n + j] + theta[p + 9 * n + j]
-        gate, slope, seen, leapt = _gate(min(x1, x2), memory, h + 2 * n + j)
+        gate, slope, seen, leapt = _gate(min(x1, x2), memory, h + 2 * n + j, h + 3 * n + j)
         limited = limited or jumped or leapt
         current[i + j] = gate * m * value
         through = seen * m if inside else 0.0
@@ -240,7 +244,7 @@ def _converter(blocks: Blocks, theta: Array, u: Array, current: Array, partial: 
         )
         k1, k2, m = theta[p + 7 * n + j], theta[p + 9 * n + j], theta[p + 11 * n + j]
         x1, x2 = k1 * en + theta[p + 8 * n + j], k2 * vi + theta[p + 10 * n + j]
-        gate, slope, seen, leapt = _gate(min(x1, x2), memory, h + 2 * n + j)
+        gate, slope, seen, leapt = _gate(min(x1, x2), memory, h + 2 * n + j, h + 3 * n + j)
         limited = limited or jumped or leapt
         out = m * gate * value
         pass_through = g * m * seen if inside else 0.0

@@ -20,6 +20,8 @@ ABSTOL: Final = 5e-12  # A; above what GMIN leaks from a floating net
 VNTOL: Final = 1e-9  # V
 WEAK: Final = 0.01  # a node that GMIN's leak lowers by more than this share of its voltage keeps it
 ROUNDING: Final = 4 * 2.0**-52
+ALIKE: Final = 0.98  # cosine of two steps that go the same way
+FASTEST: Final = 16.0  # Newton steps at a time
 GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less than about 1e-10 S)
 
 
@@ -42,6 +44,7 @@ class Room(NamedTuple):
     residual: Array
     held: Array
     step: Array
+    before: Array
     lean: Array
     value: Array
     matrix: Array
@@ -74,6 +77,7 @@ def make_room(blocks: Blocks, wiring: Wiring) -> Room:
         np.empty(len(blocks.slope_of) + 3 * blocks.counts[SOURCE]),
         np.empty(size),
         np.empty(blocks.nodes),
+        np.empty(size),
         np.empty(size),
         np.empty(size),
         np.empty(wiring.plan.slots),
@@ -212,6 +216,19 @@ def _trim(blocks: Blocks, wiring: Wiring, room: Room, matrix: Array, leak: Array
 
 
 @inner
+def _compared(step: Array, before: Array, nodes: int) -> tuple[float, float]:
+    """The cosine between two steps, and how many times the length of the one before a step is; 0, 0 at first."""
+    along, new, old = 0.0, 0.0, 0.0
+    for k in range(1, nodes):
+        along += step[k] * before[k]
+        new += step[k] * step[k]
+        old += before[k] * before[k]
+    if not (new > 0.0 and old > 0.0):
+        return 0.0, 0.0
+    return along / (new * old) ** 0.5, (new / old) ** 0.5
+
+
+@inner
 def _newton(
     blocks: Blocks,
     wiring: Wiring,
@@ -233,8 +250,9 @@ def _newton(
     """
     nodes = blocks.nodes
     full_reach = max(rules.reach, largest_source(blocks, theta) / 5.0)
-    damping, last = 0.0, 0.0
+    damping, pace = 0.0, 1.0
     small, trimmed = False, False
+    room.before.fill(0.0)
     for k in range(rules.iterations):
         # what has not settled by now goes round in a ring: shorter steps, and damping that fades more slowly, end that
         patience = 1.0 if k < 20 else 2.0 if k < 45 else 4.0
@@ -269,12 +287,18 @@ def _newton(
             damping += max(max(softness, 0.1 * damping), GMIN) * largest / reach
             matrix = _step(blocks, wiring, extras, room, damping)
         largest = _largest(room.step, nodes)
-        shorter = 0.4 if k >= 12 and largest > 0.7 * last and not limited else 1.0
-        last = largest
+        turn, stretch = _compared(room.step, room.before, nodes)
+        # a step much like the one before, and short: down an exponential Newton creeps by n·Vt at a time
+        creeps = turn > ALIKE and 0.8 < stretch < 1.25 and 1e-3 < largest < 0.1 and damping == 0.0 and not limited
+        pace = min(4.0 * pace, FASTEST) if creeps else 1.0
+        if k >= 12 and turn < 0.9 and stretch > 0.7 and not limited:  # to and fro
+            pace = 0.4
         for j in range(1, nodes):
-            x[j] -= shorter * min(max(room.step[j], -1.5 * reach), 1.5 * reach)
+            x[j] -= pace * min(max(room.step[j], -1.5 * reach), 1.5 * reach)
         for j in range(nodes, len(x)):
-            x[j] -= shorter * room.step[j]
+            x[j] -= pace * room.step[j]
+        for j in range(len(x)):
+            room.before[j] = room.step[j]
         small = damping == 0.0 and _is_small(room.step, x, nodes)
         if rules.trims:
             near = largest < 0.05 and damping == 0.0
@@ -304,14 +328,34 @@ def newton_group(
     anchor: Array,
     anchor_volts: Array,
     ok: Marks,
+    current: Array,
+    partial: Array,
+    residual: Array,
 ) -> None:
-    """Newton for some members of a batch; x, memory and leak (batch, …) are brought to where each ends; ok (batch,)."""
+    """Newton for some members of a batch; x, memory and leak (batch, …) are brought to where each ends; ok (batch,).
+
+    Unless they are empty, currents (batch, C), partials (batch, Q) and residuals (batch, size), without what leaks, are
+    filled for the members that converged.
+    """
     room = make_room(blocks, wiring)
     for m in members:
         extras = Extras(wiring.first, wiring.second, siemens[m])
         ok[m] = _newton(
             blocks, wiring, theta[m], extras, x[m], memory[m], leak[m], room, rules, anchor[m], anchor_volts[m]
         )
+        if not ok[m]:
+            continue
+        if len(current) > 0:
+            for k in range(len(room.current)):
+                current[m, k] = room.current[k]
+        if len(partial) > 0:
+            for k in range(len(room.partial)):
+                partial[m, k] = room.partial[k]
+        if len(residual) > 0:
+            for k in range(len(room.residual)):
+                residual[m, k] = room.residual[k]
+            for k in range(blocks.nodes):
+                residual[m, k] -= leak[m, k] * x[m, k]
 
 
 @compiled
