@@ -13,7 +13,7 @@ whole one would be at its current limit before its output follows.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -21,7 +21,8 @@ import numpy as np
 from harness.describe.circuit import supply_part_name
 from harness.explain.stand import Answer, Stand
 from harness.explain.uncertainty import Array
-from instruments.virtual.circuit.newton import System, evaluate, linearised
+from instruments.virtual.circuit.compiled.parameters import Parameters
+from instruments.virtual.circuit.newton import evaluate, linearised
 from instruments.virtual.circuit.tolerance import nominal
 
 STEP: Final = 1e-4
@@ -148,11 +149,11 @@ class Slopes:
         """For each value the change (B, rows) of its part's element currents at the same x."""
         out: list[Array] = [np.zeros((0, 0))] * len(tolerances)
         for together in _rounds(tolerances):
-            theta = self._system.theta.copy()
+            theta = self._system.parameters.expanded()
             for t in together:
                 self._move(theta, tolerances[t])
             with np.errstate(all="ignore"):
-                system = System(self.layout, theta, self._system.groups, self._system.siemens)
+                system = replace(self._system, parameters=Parameters.whole(theta))
                 moved = evaluate(system, self._x).currents
             for t in together:
                 rows = np.flatnonzero(self._part_of == self._model.part_index[_part(tolerances[t])])

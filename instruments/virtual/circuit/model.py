@@ -6,12 +6,13 @@ own, kept.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from .compiled.iteration import GMIN, Wiring
+from .compiled.parameters import Parameters
 from .devices import Array
 from .draft import Draft, Element
 from .effects import Effects, Place, effects
@@ -130,7 +131,7 @@ class Model:
             return Plan(settings, {}, self._moves(variant.moves), ())
         own: Overrides = {}
         moves: dict[str, str] = dict(variant.moves)
-        extras: list[tuple[Place, Place, float]] = []
+        extras: tuple[tuple[Place, Place, float], ...] = ()
         for fault in variant.faults:
             effect = self._effect(fault)
             for name, changed in effect.values.items():
@@ -138,8 +139,8 @@ class Model:
                 before = own.get(index) or settings.get(index)
                 own[index] = effect.values[name] if before is None else {**before, **changed}  # type: ignore[assignment]
             moves.update(effect.moves)
-            extras += effect.bridges
-        return Plan(settings, own, self._moves(moves), tuple(extras))
+            extras = (*extras, *effect.bridges) if extras else effect.bridges
+        return Plan(settings, own, self._moves(moves), extras)
 
     def _effect(self, fault: Fault) -> Effects:
         # by identity first: the same objects come back in every state, and hashing them costs more than this
@@ -167,7 +168,7 @@ class Model:
             for path, value in variant.values.items():
                 index, tail = self._path(path)
                 found.setdefault(index, {})[tail] = value
-            # settings that differ in one part share the others' overrides, so that theta() lays them out together
+            # settings that differ in one part share the others' overrides, to be laid out together
             for index, overrides in found.items():
                 found[index] = self._same.setdefault((index, *overrides.items()), overrides)
             if len(self._set) > 20_000:
@@ -252,25 +253,26 @@ class Model:
             self._expanded[key] = found
         return found
 
-    def theta(self, plans: Sequence[Plan]) -> tuple[Array, dict[int, str]]:
-        """Parameters (B, K) of a batch, and why a member has none (a value no part can have): its row is NaN."""
-        refused: dict[int, str] = {}
+    def parameters_of(self, plans: Sequence[Plan]) -> tuple[Parameters, dict[int, str]]:
+        """The parameters of a batch, and why a member has none (a value no part can have): it has NaN."""
         # the same settings stand in many members, and the same overrides of a part in many settings
         by_settings: dict[int, tuple[int, Overrides]] = {}
-        place = [by_settings.setdefault(id(p.settings), (len(by_settings), p.settings))[0] for p in plans]
+        row = np.array([by_settings.setdefault(id(p.settings), (len(by_settings), p.settings))[0] for p in plans])
         rows = np.empty((len(by_settings), len(self.layout.base)))
         rows[...] = self.layout.base
-        self._put(rows, [settings for _, settings in by_settings.values()], refused)
-        theta: Array = rows[place] if len(rows) < len(plans) else rows
-        refused = {member: refused[k] for member, k in enumerate(place) if k in refused} if refused else {}
-        self._put(theta, [plan.own for plan in plans], refused)
-        theta[list(refused)] = np.nan
-        return theta, refused
+        why: dict[int, str] = {}
+        for members, columns, values in self._changes([settings for _, settings in by_settings.values()], why):
+            rows[np.array(members)[:, None], columns] = values
+        refused = {member: why[k] for member, k in enumerate(row.tolist()) if k in why} if why else {}
+        own = list(self._changes([plan.own for plan in plans], refused))
+        if refused:
+            own.append((list(refused), np.arange(rows.shape[1]), np.full(rows.shape[1], np.nan)))
+        return Parameters.shared(rows, row, own), refused
 
-    def _put(self, theta: Array, changes: Sequence[Overrides], refused: dict[int, str]) -> None:
-        """Lay out the overrides of every row; why a row has none goes to `refused`."""
+    def _changes(self, each: Sequence[Overrides], refused: dict[int, str]) -> Iterator[tuple[list[int], Ints, Array]]:
+        """(which of each, columns, values) of overrides in common; why one has none goes to `refused`."""
         same: dict[tuple[int, int], tuple[dict[str, Value], list[int]]] = {}
-        for row, changed in enumerate(changes):
+        for row, changed in enumerate(each):
             for index, overrides in changed.items():
                 same.setdefault((index, id(overrides)), (overrides, []))[1].append(row)
         for (index, _), (overrides, members) in same.items():
@@ -278,27 +280,25 @@ class Model:
             if not len(columns):
                 continue
             try:
-                values = self.parameters(index, overrides)
+                yield members, columns, self.parameters(index, overrides)
             except CircuitError as error:
                 refused.update(dict.fromkeys(members, str(error)))
-                continue
-            if len(members) == 1:
-                theta[members[0], columns] = values
-            else:
-                theta[np.array(members)[:, None], columns] = values
 
     def _groups(self, plans: Sequence[Plan]) -> tuple[list[tuple[Wiring, Ints]], Array]:
         """Members by wiring, and the siemens (B, E) of their extra conductances."""
         most = max((len(plan.extras) for plan in plans), default=0)
         siemens = np.zeros((len(plans), most))
-        found: dict[object, list[int]] = {}
+        # by the objects first: the same ones stand in every state, and going through them costs more than this
+        alike: dict[tuple[int, int], list[int]] = {}
         for member, plan in enumerate(plans):
-            key: object = plan.moves
-            if plan.extras:
-                for k, (_, _, g) in enumerate(plan.extras):
-                    siemens[member, k] = g
-                key = (plan.moves, tuple([(first, second) for first, second, _ in plan.extras]))
-            found.setdefault(key, []).append(member)
+            alike.setdefault((id(plan.moves), id(plan.extras)), []).append(member)
+        found: dict[object, list[int]] = {}
+        for same in alike.values():
+            plan = plans[same[0]]
+            between = tuple([(first, second) for first, second, _ in plan.extras])
+            if between:
+                siemens[same, : len(between)] = [g for _, _, g in plan.extras]
+            found.setdefault((plan.moves, between), []).extend(same)
         groups = []
         for members in found.values():
             plan = plans[members[0]]
@@ -341,9 +341,9 @@ class Model:
 
     def system(self, plans: Sequence[Plan]) -> tuple[System, dict[int, str]]:
         """The equations of a batch, and why a member has none."""
-        theta, refused = self.theta(plans)
+        parameters, refused = self.parameters_of(plans)
         groups, siemens = self._groups(plans)
-        return System(self.layout, theta, groups, siemens), refused
+        return System(self.layout, parameters, groups, siemens), refused
 
     def _solve_near(self, points: Points, start: Points, begin: Array) -> bool:
         """One variant, near where it starts: the short way, if it leads there."""

@@ -4,12 +4,13 @@ Each member is solved by itself, by compiled code (`compiled/`); many are shared
 plain Newton does not solve is tried again with full steps, with more damping, by gmin stepping, by source stepping, by
 pseudo-transient continuation, and finished at the true equations. One bad member never spoils the others.
 
-Arrays are one row a member: theta (B, K) parameters, x (B, size) unknowns by node (0 is ground) and then by branch.
+Arrays are one row a member: x (B, size) unknowns by node (0 is ground) and then by branch.
 """
 
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ import numpy as np
 
 from .compiled.elements import ON_SLOPE
 from .compiled.iteration import GMIN, Rules, Wiring, newton_group, state_group
+from .compiled.parameters import Parameters
 from .devices import CONVERTER, VALVE, Array, Mask
 from .structure import Ints, Layout
 
@@ -28,8 +30,7 @@ EASE: Final = 0.1  # what is left of the damping from one iteration to the next
 ITERATIONS: Final = 120
 NEAR_STEPS: Final = 12  # a longer way is not near
 SHARED_FROM: Final = 256  # members from which on threads share the work
-PIECE: Final = 64  # members of a group that stay together
-SHARES: Final = 4  # for each core, so that a slow one does not keep the others waiting
+PIECE: Final = 128  # members of a group that stay together
 
 OK: Final = "ok"
 FAILED: Final = "no convergence"
@@ -41,7 +42,7 @@ class System:
     """A batch: parameters, and groups of members of the same wiring; siemens (B, E) of the wirings' extra pairs."""
 
     layout: Layout
-    theta: Array
+    parameters: Parameters
     groups: list[tuple[Wiring, Ints]]
     siemens: Array
 
@@ -51,11 +52,11 @@ class System:
         where[members] = np.arange(len(members))
         groups = [(wiring, where[each][where[each] >= 0]) for wiring, each in self.groups]
         kept = [(wiring, each) for wiring, each in groups if len(each)]
-        return System(self.layout, self.theta[members], kept, self.siemens[members])
+        return System(self.layout, self.parameters.take(members), kept, self.siemens[members])
 
     @property
     def members(self) -> int:
-        return len(self.theta)
+        return len(self.parameters.row)
 
     def pieces(self) -> Iterator[tuple[Wiring, Ints]]:
         for wiring, members in self.groups:
@@ -79,13 +80,18 @@ def _share_out(system: System, work: Callable[[Wiring, Ints], None]) -> None:
         for wiring, members in system.groups:
             work(wiring, members)
         return
-    pieces = list(system.pieces())
+    pieces = deque(system.pieces())
 
-    def share(first: int) -> None:
-        for wiring, members in pieces[first :: SHARES * cores]:
+    def share(_: int) -> None:
+        # each takes the next piece when it is done with one, so that a slow piece keeps nobody waiting
+        while True:
+            try:
+                wiring, members = pieces.popleft()
+            except IndexError:
+                return
             work(wiring, members)
 
-    for _ in _threads().map(share, range(SHARES * cores)):
+    for _ in _threads().map(share, range(cores)):
         pass
 
 
@@ -185,8 +191,8 @@ def _look(
 
     def work(wiring: Wiring, members: Ints) -> None:
         state_group(
-            layout.compiled, wiring, members, system.theta, system.siemens, x, held, found.currents, found.partials,
-            found.residual, marks, matrices,
+            layout.compiled, wiring, members, system.parameters, system.siemens, x, held, found.currents,
+            found.partials, found.residual, marks, matrices,
         )  # fmt: skip
 
     _share_out(system, work)
@@ -226,7 +232,7 @@ def newton(
 
     def work(wiring: Wiring, members: Ints) -> None:
         newton_group(
-            layout.compiled, wiring, members, system.theta, system.siemens, out, memory.held, leak, rules, siemens,
+            layout.compiled, wiring, members, system.parameters, system.siemens, out, memory.held, leak, rules, siemens,
             volts, ok, found.currents, found.partials, found.residual,
         )  # fmt: skip
 
@@ -249,12 +255,14 @@ def nearby(system: System, x: Array, leak: Array, memory: Memory, partials: bool
 
 def faded(system: System, strength: float) -> System:
     """The system with every excitation (source, regulator, load) multiplied by `strength`."""
-    theta = system.theta.copy()
-    for b in system.layout.blocks:
-        for name in b.device.excitations:
-            start = b.parameters + b.device.row(name) * b.count
-            theta[:, start : start + b.count] *= strength
-    return System(system.layout, theta, system.groups, system.siemens)
+    columns = [
+        np.arange(start, start + b.count)
+        for b in system.layout.blocks
+        for name in b.device.excitations
+        for start in [b.parameters + b.device.row(name) * b.count]
+    ]
+    scaled = system.parameters.scaled(np.concatenate((np.empty(0, dtype=np.intp), *columns)), strength)
+    return System(system.layout, scaled, system.groups, system.siemens)
 
 
 def by_gmin(system: System, x: Array) -> tuple[Array, Mask]:
@@ -323,7 +331,7 @@ def operating_point(system: System, x: Array, memory: Memory | None = None, part
         return Solution(x, e, ok, [""] * len(ok))
     how = ["" if good else FAILED for good in ok]
     late = np.flatnonzero(~ok)
-    finite = np.isfinite(system.theta).all(axis=1) & np.isfinite(system.siemens).all(axis=1)
+    finite = system.parameters.finite() & np.isfinite(system.siemens).all(axis=1)
     for k in np.flatnonzero(~finite):
         how[k] = BAD
     for name, remedy in REMEDIES:

@@ -19,6 +19,7 @@ import numpy as np
 
 from .compiled.elements import ON_SLOPE
 from .compiled.iteration import GMIN, Rules, Wiring, newton_group
+from .compiled.parameters import Parameters
 from .devices import CONVERTER, VALVE, Array
 from .effects import Place
 from .errors import CircuitError, nearest
@@ -123,8 +124,8 @@ class Path:
     def _lay_out(self) -> None:
         self.layout = layout = self.model.layout
         self._wirings.clear()
-        self._told: tuple[object, Array] | None = None  # the last settings, and their parameters
-        self._theta = self.model.theta([self._drawn])[0]
+        self._told: tuple[object, Parameters] | None = None  # the last settings, and their parameters
+        self._theta = self.model.parameters_of([self._drawn])[0].expanded()
         blocks = [block for device in (VALVE, CONVERTER) if (block := layout.block(device)) is not None]
         self._slopes = [slice(block.memory, block.memory + block.count) for block in blocks]
 
@@ -139,15 +140,16 @@ class Path:
         held, leak = self._remembered(last)
         x = np.zeros((1, layout.size)) if last is None else last.unknowns[None].copy()
         try:
-            theta = self._parameters(values)
+            parameters = self._parameters(values)
         except CircuitError:  # a value that no part can have
             return self._the_long_way(values, moves)
         ok = np.zeros(1, dtype=bool)
         blocks, siemens = layout.compiled, self._siemens
         currents = np.empty((1, layout.currents))
         newton_group(
-            blocks, wiring, ALONE, theta, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok, currents, UNASKED, UNASKED
-        )
+            blocks, wiring, ALONE, parameters, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok, currents, UNASKED,
+            UNASKED,
+        )  # fmt: skip
         if not ok[0]:
             return self._the_long_way(values, moves)
         return Point(layout, at, x[0], currents[0], held, leak, self._extras)
@@ -167,14 +169,15 @@ class Path:
             region[region == 0] = ON_SLOPE
         return held, last.leak.copy()
 
-    def _parameters(self, values: Mapping[str, Value]) -> Array:
-        """(1, K): faults before settings, settings before what the specimen was drawn with."""
+    def _parameters(self, values: Mapping[str, Value]) -> Parameters:
+        """Faults before settings, settings before what the specimen was drawn with."""
         key = tuple(values.items())
         if self._told is None or self._told[0] != key:
-            self._told = key, self._expanded(values)
+            self._told = key, Parameters.whole(self._expanded(values))
         return self._told[1]
 
     def _expanded(self, values: Mapping[str, Value]) -> Array:
+        """(1, K)."""
         by_part: dict[int, dict[str, Value]] = {}
         for path, value in values.items():
             index, name = self._places.get(path) or self._place(path)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .compiled.iteration import GMIN
+from .compiled.parameters import Parameters
 from .devices import CONVERTER, LINEAR, VALVE, Array
 from .errors import CircuitError, SolveError, nearest
 from .fault import Fault
@@ -112,9 +113,11 @@ class Simulation:
             plan.overrides.setdefault(self.model.part_index[name], {}).update(overrides)
         layout = self.model.layout
         structure: Structure = self.model.structure(plan.moves)
-        self._system, refused = self.model.system([plan])
+        system, refused = self.model.system([plan])
         if refused:
             raise CircuitError(refused[0])
+        self._theta = system.parameters.expanded()  # companions of capacitors and inductors change with every step
+        self._system = replace(system, parameters=Parameters.whole(self._theta))
         self.variant, self._plan, self._at = variant, plan, structure.at
         self._memory: Memory | None = None
         self._leak = np.full((1, layout.nodes), GMIN)
@@ -134,7 +137,7 @@ class Simulation:
         block = layout.block(LINEAR)
         count = block.count if block else 0
         p = (
-            self._system.theta[0, block.parameters : block.parameters + 4 * count].reshape(4, count)
+            self._theta[0, block.parameters : block.parameters + 4 * count].reshape(4, count)
             if block
             else np.zeros((4, 0))
         )
@@ -299,14 +302,13 @@ class Simulation:
             return None
         x, e = solved
         u = x[0, self._plus] - x[0, self._minus]
-        state = np.where(self._coil, self._system.theta[0, self._g_at] * u - self._system.theta[0, self._j_at], u)
+        state = np.where(self._coil, self._theta[0, self._g_at] * u - self._theta[0, self._j_at], u)
         return _Step(x, e, state, self._error(h, state))
 
     def _solve_step(self, h: float) -> tuple[Array, Evaluation] | None:
         g, j = self._companions(h)
-        theta = self._system.theta
-        theta[0, self._g_at] = g
-        theta[0, self._j_at] = j
+        self._theta[0, self._g_at] = g
+        self._theta[0, self._j_at] = j
         return self._solve()
 
     def _solve(self) -> tuple[Array, Evaluation] | None:
@@ -390,9 +392,8 @@ class Simulation:
     # --- settling -------------------------------------------------------------------------------------------------
     def _find_final(self) -> None:
         self._final_tried = True
-        theta = self._system.theta
-        theta[0, self._g_at] = self._g0
-        theta[0, self._j_at] = self._j0
+        self._theta[0, self._g_at] = self._g0
+        self._theta[0, self._j_at] = self._j0
         self._final = self._solve()
         if self._final is not None:
             self._leak = np.where(weakly_held(self._system, self._final[0]), GMIN, 0.0)
@@ -421,9 +422,8 @@ class Simulation:
         return np.asarray(np.where(self._coil, self._g0 * u, u))
 
     def _arrive(self, x: Array, e: Evaluation) -> None:
-        theta = self._system.theta
-        theta[0, self._g_at] = self._g0
-        theta[0, self._j_at] = self._j0
+        self._theta[0, self._g_at] = self._g0
+        self._theta[0, self._j_at] = self._j0
         self._history = _History([self._state_at(x)], [])
         self._stand(x, e)
         self._watch.step(self.time, 0.0, self._x[0], self._currents)

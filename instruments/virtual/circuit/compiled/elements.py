@@ -81,9 +81,10 @@ def omega(z: float) -> float:
 
 
 @inner
-def _held_back(w: float, old: float, vt: float, critical: float) -> float:
+def _held_back(w: float, old: float, inv_vt: float, critical: float) -> float:
     """A junction's volts after a step from `old`, kept from leaping over the knee (Nagel's rule as SPICE uses it)."""
-    if w > critical and abs(w - old) > 2.0 * vt:
+    if w > critical and abs(w - old) * inv_vt > 2.0:
+        vt = 1.0 / inv_vt
         if old > 0.0:
             growth = 1.0 + (w - old) / vt
             return old + vt * log(growth) if growth > 0.0 else critical
@@ -118,12 +119,14 @@ def _junction(blocks: Blocks, theta: Array, u: Array, current: Array, partial: A
         true = sign * u[at + j] - offset
         w = true
         if len(memory) > 0:
-            w = _held_back(true, memory[h + j], 1.0 / inv_vt, theta[p + 7 * n + j])
+            w = _held_back(true, memory[h + j], inv_vt, theta[p + 7 * n + j])
             memory[h + j] = w
         amps, slope = -theta[p + 6 * n + j], 0.0
         if w * inv_vt > OFF:
             om = omega(w * inv_vt + theta[p + 3 * n + j])
-            slope = theta[p + 5 * n + j] * om / (1.0 + om)
+            slope = theta[p + 5 * n + j] * om
+            if om > 1e-17:
+                slope /= 1.0 + om
             amps += theta[p + 4 * n + j] * om
         if w != true:
             limited = True
@@ -315,8 +318,8 @@ def _bjt(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Array,
         true_be, true_bc = sign * u[at + j], sign * u[at + n + j]
         be, bc = true_be, true_bc
         if len(memory) > 0:
-            be = _held_back(true_be, memory[h + j], vt, critical)
-            bc = _held_back(true_bc, memory[h + n + j], vt, critical)
+            be = _held_back(true_be, memory[h + j], 1.0 / vt, critical)
+            bc = _held_back(true_bc, memory[h + n + j], 1.0 / vt, critical)
             memory[h + j] = be
             memory[h + n + j] = bc
         scale = theta[p + 7 * n + j] * theta[p + n + j]

@@ -14,6 +14,7 @@ import numpy as np
 from . import Array, Marks, Places, compiled, inner
 from .elements import LINEAR, SOURCE, Blocks, Extras, evaluate, largest_source, unbalance
 from .elimination import Plan, dense, factor, fill, pivoted, pivoted_substitute, substitute
+from .parameters import Parameters, clear, lay_out
 
 RELTOL: Final = 1e-9
 ABSTOL: Final = 5e-12  # A; above what GMIN leaks from a floating net
@@ -319,7 +320,7 @@ def newton_group(
     blocks: Blocks,
     wiring: Wiring,
     members: Places,
-    theta: Array,
+    parameters: Parameters,
     siemens: Array,
     x: Array,
     memory: Array,
@@ -338,11 +339,14 @@ def newton_group(
     filled for the members that converged.
     """
     room = make_room(blocks, wiring)
+    theta, there = np.empty(parameters.rows.shape[1]), -1
     for m in members:
+        there = lay_out(parameters, m, theta, there)
         extras = Extras(wiring.first, wiring.second, siemens[m])
         ok[m] = _newton(
-            blocks, wiring, theta[m], extras, x[m], memory[m], leak[m], room, rules, anchor[m], anchor_volts[m]
+            blocks, wiring, theta, extras, x[m], memory[m], leak[m], room, rules, anchor[m], anchor_volts[m]
         )
+        clear(parameters, m, theta)
         if not ok[m]:
             continue
         if len(current) > 0:
@@ -363,7 +367,7 @@ def state_group(
     blocks: Blocks,
     wiring: Wiring,
     members: Places,
-    theta: Array,
+    parameters: Parameters,
     siemens: Array,
     x: Array,
     memory: Array,
@@ -380,13 +384,16 @@ def state_group(
     memory: brought up to date, unless its rows are empty.
     """
     room = make_room(blocks, wiring)
+    theta, there = np.empty(parameters.rows.shape[1]), -1
     for m in members:
+        there = lay_out(parameters, m, theta, there)
         extras = Extras(wiring.first, wiring.second, siemens[m])
-        evaluate(blocks, wiring.plus, wiring.minus, theta[m], x[m], room.u, room.current, room.partial, memory[m])
+        evaluate(blocks, wiring.plus, wiring.minus, theta, x[m], room.u, room.current, room.partial, memory[m])
         room.held.fill(0.0)
         unbalance(
-            blocks, wiring.plus, wiring.minus, theta[m], x[m], room.u, room.current, room.held, extras, room.residual
+            blocks, wiring.plus, wiring.minus, theta, x[m], room.u, room.current, room.held, extras, room.residual
         )
+        clear(parameters, m, theta)
         for k in range(len(room.current)):
             current[m, k] = room.current[k]
         for k in range(len(room.residual)):
