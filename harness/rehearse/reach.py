@@ -46,7 +46,10 @@ TESTS: Final = ((1e-4, 0.06), (1e-5, 0.0))
 At 100 µA the net sees up to 1 V and clamp diodes conduct; at 10 µA it sees 0.1 V and none does."""
 COMPLIANCE: Final = 10.0
 TEST_SHARE: Final = 0.005
+METER_LEAST: Final = 1e6
+"""Ω from which a load is the voltmeter's own, and nobody's resistor."""
 LOAD: Final = "reach_load"
+Setting = tuple[frozenset[tuple[str, float]], frozenset[tuple[str, str]], float | None]
 
 
 @dataclass(frozen=True)
@@ -192,15 +195,29 @@ class Reach:
             floors[place] = TEST_SHARE * amps * OHMS + (unknown if volts > 0.2 else 0.0)
         return np.array(floors)
 
+    @cached_property
+    def _set_as(self) -> list[Setting]:
+        return [_setting(sight.state) for sight in self.sights]
+
     def cheapest(self, shows: Array, visited: frozenset[str]) -> Sight | None:
         """The added measurement that shows a fault: (sights,) of `shows`; states that are visited come first."""
         best: tuple[tuple[bool, bool, float], Sight] | None = None
+        known = {_setting(state) for state in visited}
         for place in np.flatnonzero(shows > 1):
             sight, margins = self.sights[place], float(f"{shows[place]:.5g}")  # rounding must not choose among equals
-            rank = (sight.state in visited, margins >= 2, min(margins, 1e6))
+            rank = (self._set_as[place] in known, margins >= 2, min(margins, 1e6))
             if best is None or rank > best[0]:
                 best = (rank, sight)
         return best[1] if best else None
+
+
+def _setting(state: str) -> Setting:
+    """What of a state's key must be set by hand: which volts, which pins, which resistor. Limits and the meter's own
+    resistance are not."""
+    found = BenchState.parse(state)
+    volts = frozenset((name, volts) for name, (volts, _) in found.supplies.items())
+    load = found.load_ohms if found.load_ohms is not None and found.load_ohms < METER_LEAST else None
+    return volts, frozenset(found.pins.items()), load
 
 
 def _worth_setting(board: Board) -> Iterator[Case]:
