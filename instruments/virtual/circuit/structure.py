@@ -12,9 +12,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiled import Places
 from .compiled.elements import Blocks
-from .compiled.elimination import Plan, least_first, neighbours, number, stamps
+from .compiled.elimination import least_first, planned
 from .compiled.iteration import Wiring
 from .devices import DEVICES, SOURCE, Array, Device
 from .draft import GROUND, Element
@@ -194,48 +193,9 @@ class Structure:
             if len(self._wirings) > MOST_KEPT:
                 self._wirings.clear()
             first, second = np.array(pairs, dtype=np.uint32).reshape(-1, 2).T.copy()
-            plan = plan_elimination(self, first, second)
             # unsigned: the compiled code need not look for indices that count from the end
             plus, minus = self.plus.astype(np.uint32), self.minus.astype(np.uint32)
+            blocks, order = self.layout.compiled, self.layout.elimination_order
+            plan = planned(order, plus, minus, blocks.slope_of, blocks.slope_by, first, second)
             found = self._wirings[pairs] = Wiring(plus, minus, plan, first, second)
         return found
-
-
-def plan_elimination(structure: Structure, first: Places, second: Places) -> Plan:
-    """The plan for a structure's pattern, with further conductances between pairs of nodes."""
-    layout = structure.layout
-    blocks, order = layout.compiled, layout.elimination_order
-    n = len(order)
-    place = np.full(layout.nodes, n, dtype=np.intp)  # ground: a row and a column more, cut off again
-    place[order] = np.arange(n)
-    touch = np.zeros((n + 1, n + 1), dtype=bool)
-    of = [place[at[blocks.slope_of]] for at in (structure.plus, structure.minus)]
-    by = [place[at[blocks.slope_by]] for at in (structure.plus, structure.minus)]
-    for a, b in [*((a, b) for a in of for b in by), (place[first], place[second])]:
-        touch[a, b] = touch[b, a] = True
-    touch = np.ascontiguousarray(touch[:n, :n])
-    start, later = np.zeros(n + 1, dtype=np.intp), np.empty(n * (n - 1) // 2, dtype=np.intp)
-    neighbours(touch, start, later)
-    later = later[: start[-1]]
-    slot = np.zeros((n + 1, n + 1), dtype=np.intp)
-    target = np.empty(int((np.diff(start) ** 2).sum()), dtype=np.uint32)
-    number(start, later, slot[:n, :n], target)
-    owner = np.repeat(np.arange(n), np.diff(start))
-    at, which = np.empty((2, 4 * len(blocks.slope_of)), dtype=np.uint32)
-    sign = np.empty(4 * len(blocks.slope_of))
-    count = stamps(place, slot, structure.plus, structure.minus, blocks.slope_of, blocks.slope_by, at, which, sign)
-    r, c = place[first], place[second]
-    return Plan(
-        int(slot.max(initial=0)) + 1,
-        order.astype(np.uint32),
-        slot[place, place].astype(np.uint32),
-        start,
-        order[later].astype(np.uint32),
-        slot[later, owner].astype(np.uint32),
-        slot[owner, later].astype(np.uint32),
-        target,
-        at[:count],
-        which[:count],
-        sign[:count],
-        np.stack([slot[r, r], slot[c, c], slot[r, c], slot[c, r]], axis=1).astype(np.uint32),
-    )

@@ -74,13 +74,13 @@ def least_first(touch: Marks) -> Places:
     return order
 
 
-@compiled
-def neighbours(touch: Marks, start: Places, later: Places) -> None:
+@inner
+def _neighbours(touch: Marks, n: int, start: Places, later: Places) -> None:
     """Where the later neighbours of each node begin (n + 1,), and which they are, by place in the order of elimination.
 
-    touch (n, n), by place, takes the fill-ins; later has room for all pairs.
+    touch (n + 1, n + 1), by place, takes the fill-ins; later has room for all pairs.
     """
-    n, count = len(touch), 0
+    count = 0
     for k in range(n):
         begin = count
         for j in range(k + 1, n):
@@ -93,13 +93,10 @@ def neighbours(touch: Marks, start: Places, later: Places) -> None:
         start[k + 1] = count
 
 
-@compiled
-def number(start: Places, later: Places, slot: Places, target: Places) -> None:
-    """Slots of the diagonal and of what lies below and above it, one pivot after the other: k, (j, k), (k, j).
-
-    slot (n, n) by place; target: the slots that the products of each pivot's neighbours are taken from.
-    """
-    n, at = len(slot), 1
+@inner
+def _number(start: Places, later: Places, n: int, slot: Places) -> None:
+    """Slots of the diagonal and of what lies below and above it, one pivot after the other: k, (j, k), (k, j)."""
+    at = 1
     for k in range(n):
         slot[k, k] = at
         at += 1
@@ -107,16 +104,25 @@ def number(start: Places, later: Places, slot: Places, target: Places) -> None:
             slot[later[s], k] = at
             slot[k, later[s]] = at + 1
             at += 2
-    t = 0
+
+
+@inner
+def _targets(start: Places, later: Places, n: int, slot: Places) -> Places:
+    """The slots that the products of each pivot's neighbours are taken from."""
+    count = 0
+    for k in range(n):
+        count += (start[k + 1] - start[k]) ** 2
+    target, t = np.empty(count, dtype=np.uint32), 0
     for k in range(n):
         for a in range(start[k], start[k + 1]):
             for b in range(start[k], start[k + 1]):
                 target[t] = slot[later[a], later[b]]
                 t += 1
+    return target
 
 
-@compiled
-def stamps(
+@inner
+def _stamps(
     place: Places, slot: Places, plus: Places, minus: Places, slope_of: Places, slope_by: Places, at: Places,
     which: Places, sign: Array,
 ) -> int:  # fmt: skip
@@ -135,6 +141,51 @@ def stamps(
                 sign[count] = 1.0 if corner == 0 or corner == 3 else -1.0
                 count += 1
     return count
+
+
+@compiled
+def planned(
+    order: Places, plus: Places, minus: Places, slope_of: Places, slope_by: Places, first: Places, second: Places
+) -> Plan:
+    """The plan for the pattern of ports (plus, minus) and partials (slope_of, slope_by: port numbers), with further
+    conductances between the nodes first and second; order: the nodes but ground as they are eliminated."""
+    n = len(order)
+    place = np.full(n + 1, n, dtype=np.int64)  # ground: a row and a column more, of slot 0
+    for k in range(n):
+        place[order[k]] = k
+    touch = np.zeros((n + 1, n + 1), dtype=np.bool_)
+    for q in range(len(slope_of)):
+        o, i = slope_of[q], slope_by[q]
+        for a in (place[plus[o]], place[minus[o]]):
+            for b in (place[plus[i]], place[minus[i]]):
+                touch[a, b] = touch[b, a] = True
+    for k in range(len(first)):
+        a, b = place[first[k]], place[second[k]]
+        touch[a, b] = touch[b, a] = True
+    start, later = np.zeros(n + 1, dtype=np.int64), np.empty(n * (n - 1) // 2, dtype=np.int64)
+    _neighbours(touch, n, start, later)
+    slot = np.zeros((n + 1, n + 1), dtype=np.int64)
+    _number(start, later, n, slot)
+    diagonal, node = np.zeros(n + 1, dtype=np.uint32), np.empty(n, dtype=np.uint32)
+    edges = start[n]
+    other, lower = np.empty(edges, dtype=np.uint32), np.empty(edges, dtype=np.uint32)
+    upper = np.empty(edges, dtype=np.uint32)
+    for k in range(n):
+        node[k], diagonal[order[k]] = order[k], slot[k, k]
+        for s in range(start[k], start[k + 1]):
+            other[s], lower[s], upper[s] = order[later[s]], slot[later[s], k], slot[k, later[s]]
+    at, which = np.empty(4 * len(slope_of), dtype=np.uint32), np.empty(4 * len(slope_of), dtype=np.uint32)
+    sign = np.empty(4 * len(slope_of))
+    count = _stamps(place, slot, plus, minus, slope_of, slope_by, at, which, sign)
+    extra_slot = np.empty((len(first), 4), dtype=np.uint32)
+    for k in range(len(first)):
+        a, b = place[first[k]], place[second[k]]
+        extra_slot[k, 0], extra_slot[k, 1] = slot[a, a], slot[b, b]
+        extra_slot[k, 2], extra_slot[k, 3] = slot[a, b], slot[b, a]
+    return Plan(
+        1 + n + 2 * start[n], node, diagonal, start, other, lower, upper, _targets(start, later, n, slot),
+        at[:count].copy(), which[:count].copy(), sign[:count].copy(), extra_slot,
+    )  # fmt: skip
 
 
 @inner
