@@ -9,12 +9,10 @@ predicted and the fault-free points ready; elsewhere each makes its own from the
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from harness.rehearse.reach import Reach, Sight
 from harness.rehearse.saving import Saving
@@ -23,8 +21,6 @@ from harness.rehearse.trial import Burn, Shared, Trial, run_trial
 if TYPE_CHECKING:
     from harness.describe.sequence import Sequence as StepSequence
     from instruments.virtual.circuit import Fault
-
-GARBAGE: Final = 100_000  # objects: what about five runs leave
 
 
 @dataclass(frozen=True)
@@ -69,8 +65,7 @@ class Job:
 
     def judge(self, planted: Sequence[Sequence[Fault]]) -> list[Judged]:
         """A judgement on each set of faults; those that the sequence misses are looked for in one batch."""
-        with _seldom_collected():
-            trials = [run_trial(self.sequence, faults, self.shared) for faults in planted]
+        trials = [run_trial(self.sequence, faults, self.shared) for faults in planted]
         judged = [self._judged(faults, trial) for faults, trial in zip(planted, trials, strict=True)]
         missed = [k for k, each in enumerate(judged) if each.missed]
         if missed:
@@ -87,17 +82,3 @@ class Job:
         burn = max(fresh, key=lambda found: found.reached / found.allowed)
         rescue = self._saving.saved_by(list(faults), trial, burn) if self.save else None
         return Judged(trial, step, burn=burn, rescue=rescue)
-
-
-@contextmanager
-def _seldom_collected() -> Iterator[None]:
-    """Few searches for garbage while the block runs, and none in what stood before it: a run leaves much behind in
-    rings, but all at once, and looking through everything each time costs a tenth of a rehearsal."""
-    before = gc.get_threshold()
-    gc.freeze()
-    gc.set_threshold(GARBAGE, *before[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
-        gc.unfreeze()
