@@ -50,7 +50,7 @@ def _waiting(common: Common, text: str) -> None:
 
 
 def _say_review(common: Common, document: dict[str, Any]) -> None:
-    common.say("1. On paper: the design, solved in every combination of supplies and switched rails")
+    common.say("1. On paper: the design in every combination of supplies and switched rails")
     for concern in document["concerns"]:
         _wrap(common, f"{concern['rule']}: {concern['says']}", "   - ")
 
