@@ -27,6 +27,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from harness.cli.fitting import fitted
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -54,11 +56,11 @@ class Common:
 
     def say(self, text: str = "") -> None:
         """Text for a person; standard error under --json, so that standard output is one document."""
-        click.echo(text, err=self.json, color=colour())
+        click.echo(fitted(text, sys.stderr if self.json else sys.stdout), err=self.json, color=colour())
 
     def note(self, text: str) -> None:
         """What is not a result: progress, hints, the next command to try. Standard error."""
-        click.echo(text, err=True, color=colour())
+        click.echo(fitted(text, sys.stderr), err=True, color=colour())
 
     def caution(self, text: str) -> None:
         """What a person should know before anything is energised, within 79 columns. Standard error."""

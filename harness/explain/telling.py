@@ -103,7 +103,8 @@ def _repairs(explanation: Explanation) -> Iterator[str]:
         yield "Repair:"
     for repair in explanation.repairs:
         yield f"  {repair.does}"
-        yield f'    once done: wakeboard rework {explanation.unit} "{repair.done}" --fault {repair.fault}'
+        yield "    once done:"
+        yield f'      wakeboard rework {explanation.unit} "{repair.done}" --fault {repair.fault}'
 
 
 def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
@@ -118,7 +119,8 @@ def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
                 fit = show(finding.bodge.fit_ohms or 0.0, "Ω")
                 where = f"across {finding.bodge.across}" if finding.bodge.across else f"to {finding.bodge.to}"
                 note = f'"{fit} {where}" --fault {finding.bodge.rework}'
-                yield f"    once done: wakeboard rework {explanation.unit} {note}"
+                yield "    once done:"
+                yield f"      wakeboard rework {explanation.unit} {note}"
         elif finding.why:
             yield f"    {finding.why}"
         if why:

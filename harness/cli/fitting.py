@@ -1,0 +1,31 @@
+"""Long lines on a terminal: broken between words, with what follows hanging under the text."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import textwrap
+from typing import IO
+
+NARROWEST = 40  # columns, below which nothing is broken: the terminal does that no worse
+_COLUMN = re.compile(r"\s*\S.*\s{2,}(?=\S)")  # what stands left of a second column
+
+
+def fitted(text: str, stream: IO[str]) -> str:
+    """The text as it is where the stream is no terminal: a program that reads it wants whole lines."""
+    if not stream.isatty():
+        return text
+    width = shutil.get_terminal_size().columns
+    return "\n".join(broken(line, width) for line in text.split("\n"))
+
+
+def broken(line: str, width: int) -> str:
+    """One line within `width` columns. Left alone: a line with colours in it, and a command, which is to be copied."""
+    if len(line) <= width or width < NARROWEST or "\x1b" in line or line.lstrip().startswith("wakeboard "):
+        return line
+    column = _COLUMN.match(line, 0, width // 3)
+    hang = column.end() if column else len(line) - len(line.lstrip()) + 2
+    return textwrap.fill(
+        line, width, subsequent_indent=" " * hang, break_long_words=False, break_on_hyphens=False,
+        replace_whitespace=False, drop_whitespace=True,
+    )  # fmt: skip
