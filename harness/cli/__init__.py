@@ -139,8 +139,18 @@ def _as_code(result: Any) -> int:
 
 def main(args: Sequence[str] | None = None) -> NoReturn:
     """The console script."""
+    _one_blas_thread()
     _speak_utf8()
     sys.exit(execute(sys.argv[1:] if args is None else args))
+
+
+def _one_blas_thread() -> None:
+    """A board's matrices are far too small to share out: with threads of its own the linear algebra waits for itself.
+
+    Numpy reads it when it is first imported, which no command has done yet; processes that a command starts inherit it.
+    Who sets the variable keeps the own value. What it costs otherwise: harness/explain/reliability.md.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _speak_utf8() -> None:

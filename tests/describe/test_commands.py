@@ -1,6 +1,7 @@
 """The command line: help without the heavy modules, `check` and `new`, and what each failure becomes."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -65,6 +66,16 @@ def test_each_command_answers_help_without_heavy_modules(name):
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, cwd=Path.cwd(), check=True)
     assert done.stderr.strip() == "0 []"
     assert "Usage: wakeboard" in done.stdout
+
+
+@pytest.mark.parametrize("given, used", [(None, "1"), ("4", "4")])
+def test_a_command_has_one_blas_thread_unless_told_otherwise(monkeypatch, given, used):
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", given or "")
+    if given is None:
+        monkeypatch.delenv("OPENBLAS_NUM_THREADS")
+    with pytest.raises(SystemExit):
+        harness.cli.main(["--version"])
+    assert os.environ["OPENBLAS_NUM_THREADS"] == used
 
 
 def test_a_mistyped_command_is_answered_with_the_nearest(capsys):
