@@ -34,6 +34,9 @@ COMPUTE_LEASE = 20.0  # s: for a piece of an explanation while the board has pow
 KEEP_LEASE = 15.0  # s: for a commit to a disk that is busy
 SLOW_LEASE = 12.0  # s: for readings that an instrument takes long over (AC, frequency, range changes)
 FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while something settles
+LOOK_AGAIN = 0.2  # s between two looks at a net that may creep
+STEADY_VOLTS = 0.002  # moved by less, or by less than its u: arrived (half a second of time constant hides 4 mV)
+PATIENCE = 3.0  # s that an odd net is given to arrive
 
 
 class Context:
@@ -320,6 +323,25 @@ class Context:
     def meter_volts(self) -> Measurement:
         self.pulse()
         return self.bench.volts()
+
+    def volts_for(self, limits: Limits) -> Measurement:
+        """The volts of the point, for these limits: at once where they pass. What is odd, or is held against nothing,
+        is read until it stands still: a rail that is fed through a pull takes a second to follow a load."""
+        seen = self.meter_volts()
+        return seen if limits != OPEN and decide(seen.value, seen.u, limits) == "pass" else self.arrived(seen)
+
+    def arrived(
+        self, last: Measurement, within: float = PATIENCE, enough: Callable[[Any, Any], bool] = lambda last, now: False
+    ) -> Measurement:
+        """A reading that no longer creeps after `last`, or one with which it is `enough`; within s, the last one."""
+        ends = self.now + within
+        while self.now < ends:
+            self.sleep(LOOK_AGAIN)
+            now = self.meter_volts()
+            if abs(now.value - last.value) <= max(STEADY_VOLTS, now.u) or enough(last, now):
+                return now
+            last = now
+        return last
 
     def meter_ac(self) -> Measurement:
         self.pulse(SLOW_LEASE)

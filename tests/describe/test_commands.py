@@ -68,7 +68,7 @@ def test_each_command_answers_help_without_heavy_modules(name):
     assert "Usage: wakeboard" in done.stdout
 
 
-@pytest.mark.parametrize("given, used", [(None, "1"), ("4", "4")])
+@pytest.mark.parametrize(("given", "used"), [(None, "1"), ("4", "4")])
 def test_a_command_has_one_blas_thread_unless_told_otherwise(monkeypatch, given, used):
     monkeypatch.setenv("OPENBLAS_NUM_THREADS", given or "")
     if given is None:

@@ -72,4 +72,4 @@ def _limits(context: Context, net: str, level: str) -> Limits:
 
 def _measure(context: Context, net: str, limits: Limits) -> None:
     for reached in context.points([net]):
-        context.record(reached, "dc volts", context.meter_volts(), limits)
+        context.record(reached, "dc volts", context.volts_for(limits), limits)

@@ -23,8 +23,6 @@ KIND = "isolation"
 STOPS = True
 
 ISOLATED_VOLTS = 0.3  # where the step does not say: below it no silicon junction conducts (common practice, no source)
-STEADY_VOLTS = 0.005  # a net that creeps by less than this between two looks has arrived
-LOOK_AGAIN = 0.1  # s
 
 
 class Model(StepModel):
@@ -73,13 +71,6 @@ def _measure(context: Context, model: Model, net: str, limits: Limits) -> str:
 
 def _arrived(context: Context, high: float, within: float) -> Measurement:
     """A reading that no longer creeps; a net that rises above its limit needs no more patience."""
-    last = context.meter_volts()
-    ends = context.now + within
-    while context.now < ends:
-        context.sleep(LOOK_AGAIN)
-        now = context.meter_volts()
-        moved = now.value - last.value
-        if abs(moved) <= STEADY_VOLTS or (moved > 0 and now.value > high + 2 * now.u):
-            return now
-        last = now
-    return last
+    return context.arrived(
+        context.meter_volts(), within, lambda last, now: now.value > last.value and now.value > high + 2 * now.u
+    )

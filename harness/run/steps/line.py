@@ -12,7 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from harness.describe.fields import VoltsLimits
-from harness.run.decide import Limits, decide
+from harness.run.decide import OPEN, Limits, decide
 from harness.run.steps import _pins
 from harness.run.steps._model import Of, StepModel
 
@@ -63,7 +63,7 @@ def _measure(context: Context, model: Model, line: Line, level: str) -> None:
     known = context.thresholds(line)  # kept with the step, so that a report can draw the line against them
     kept = {"low": known.low_max, "high": known.high_min, "rail": known.rail, "expected": level}
     context.detail.setdefault("thresholds", {})[line.net] = kept
-    mean = context.meter_volts()
+    mean = context.volts_for(limits)
     ac = context.meter_ac()
     toggles = ac.value > max(AC_FLOOR, TOGGLE_SHARE * context.swing(line))
     outcome = decide(mean.value, mean.u, limits)
@@ -92,8 +92,8 @@ def _again(context: Context, line: Line) -> None:
     for ohms in loads:
         with context.loaded(ohms) as put:
             if put is not None:
-                context.record(line.net, "dc volts", context.meter_volts(), Limits(), load_ohms=put)
+                context.record(line.net, "dc volts", context.volts_for(OPEN), OPEN, load_ohms=put)
     if not loads and context.high_impedance(True):
-        seen = context.meter_volts()
-        context.record(line.net, "dc volts", seen, Limits(), load_ohms=context.bench.input_ohms)
+        seen = context.volts_for(OPEN)
+        context.record(line.net, "dc volts", seen, OPEN, load_ohms=context.bench.input_ohms)
         context.high_impedance(False)

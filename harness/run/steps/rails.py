@@ -30,6 +30,6 @@ def run(context: Context, model: Model) -> None:
     nets = {context.board.rails[name].net: name for name in rails}
     for net in context.points(nets):
         limits = context.rail_limits(nets[net], model.expect)
-        context.record(net, "dc volts", context.meter_volts(), limits)
+        context.record(net, "dc volts", context.volts_for(limits), limits)
     if off:
         context.detail["not_measured"] = off

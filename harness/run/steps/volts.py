@@ -41,10 +41,11 @@ def run(context: Context, model: Model) -> None:
     for net in context.points(context.nets(model.of)):
         if ohms is None or net in live:  # a supply that is on would only feed the resistor
             limits = _limits(context, model, net, context.bench.input_ohms)
-            context.record(net, "dc volts", context.meter_volts(), limits)
+            context.record(net, "dc volts", context.volts_for(limits), limits)
             continue
         with context.loaded(ohms) as put:
-            context.record(net, "dc volts", context.meter_volts(), _limits(context, model, net, ohms), load_ohms=put)
+            limits = _limits(context, model, net, ohms)
+            context.record(net, "dc volts", context.volts_for(limits), limits, load_ohms=put)
 
 
 def _limits(context: Context, model: Model, net: str, ohms: float) -> Limits:
