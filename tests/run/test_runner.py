@@ -108,8 +108,8 @@ def test_a_hidden_pull_fails_its_line_and_is_read_under_a_second_load(toy: Any) 
 
 
 def test_an_odd_line_is_read_once_it_has_arrived(toy: Any) -> None:
-    """100 kΩ up, 100 kΩ down and 10 µF: half a second of time constant at rest, 83 ms under 10 kΩ. Read at once it is a
-    fifth away. By hand, with the meter's 10 MΩ: 3.3 V · 99.0 k/(99.0 k + 100 k), and 3.3 V · 9.08 k/(9.08 k + 100 k)."""
+    """100 kΩ up, 100 kΩ down and 10 µF: a time constant of 0.5 s at rest, 83 ms under 10 kΩ. Read at once it is far
+    away. By hand, with the meter's 10 MΩ: 3.3 V · 99.0 k/(99.0 k + 100 k), and 3.3 V · 9.08 k/(9.08 k + 100 k)."""
     board = toy.folder / "board.toml"
     slow = 'C3 = { kind = "capacitor", value = "10 µF", pins = ["EN", "GND"] }\n'
     board.write_text(board.read_text("utf-8").replace("\n[parts.U2]", f"{slow}\n[parts.U2]"), "utf-8")
