@@ -36,7 +36,8 @@ STOPS = True
 
 RESIDUAL_VOLTS = 0.05  # above this an ohms reading is wrong, and a charged rail is worth a wait
 WAITS = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s between readings while capacitors charge through the test current
-CAREFUL_WAITS = (0.5, 1.0, 2.0, 4.0)  # where the circuit's own limits judge: a slow tail must not pass for a part
+CAREFUL_WAITS = (0.5, 1.0, 2.0, 4.0)  # where more than a short is looked for: a slow tail must not pass for a part
+WEAK_OHMS = 10e3  # a limit from here on looks for more: a transistor that half conducts charges what is behind evenly
 AGREE = 0.0005  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
 OPEN_VOLTS = 13.0  # DMM6500 data sheet: 7.1 to 12.7 V; 34401A class: below 10 V
@@ -121,7 +122,7 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
         context.bench.probing.load(shunt)
     try:
         held = limits if model.expect is not None else _by_circuit(context, model, net, scale, shunt, False) or limits
-        outcome = _record(context, net, "ohms", _settled(context, scale, model.limits_from == "circuit"), held, shunt)
+        outcome = _record(context, net, "ohms", _settled(context, scale, _careful(model)), held, shunt)
         if model.both_polarities:
             _swapped(context, model, net, scale, shunt)
         if shunt is None:  # the test has charged the net to a volt and more: leave nothing behind
@@ -142,7 +143,7 @@ def _swapped(context: Context, model: Model, net: str, scale: float, shunt: floa
         limits = Limits(model.reversed.low, model.reversed.high, "step")
     else:
         limits = _by_circuit(context, model, net, scale, shunt, True) or Limits()
-    _record(context, net, "ohms reversed", _settled(context, scale, model.limits_from == "circuit"), limits, shunt)
+    _record(context, net, "ohms reversed", _settled(context, scale, _careful(model)), limits, shunt)
     context.swap(False)
 
 
@@ -154,6 +155,10 @@ def _by_circuit(
     if model.limits_from != "circuit" or amps is None:
         return None
     return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt), context.computing)
+
+
+def _careful(model: Model) -> bool:
+    return model.limits_from == "circuit" or (_limits(model).low or 0.0) >= WEAK_OHMS
 
 
 def _settled(context: Context, scale: float, careful: bool) -> Measurement:
