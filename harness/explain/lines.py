@@ -97,6 +97,7 @@ def analyse(
     rails: Mapping[str, Rail] | None = None,
     swing: tuple[float, float] | None = None,
     driven: bool = False,
+    should_be: str = "",
     leak_amps: float = 0.0,
     draws: int = 4000,
     seed: int = 1,
@@ -105,13 +106,14 @@ def analyse(
 
     swing: volts (low, high) that a toggling signal would have; by default ground to the highest rail that it reaches.
     driven: whether a driver is meant to hold the line (then a low source resistance in between means a fight).
+    should_be: the level ("low", "high") that it should have in this state, for the words.
     Raises ValueError without readings, KeyError where a resistor goes to a rail that is not given.
     """
     if not readings:
         raise ValueError(f"no reading of line {line}: nothing to analyse")
     rails = dict(rails or {})
     first = max(readings, key=lambda r: r.load_ohms)
-    context = _Context(line, first, thresholds, tuple(fitted), rails)
+    context = _Context(line, first, thresholds, tuple(fitted), rails, should_be)
     if toggling := _toggling(context, swing):
         return toggling
     drawn = thevenin.known(readings, fitted, rails, leak_amps, draws, seed)
@@ -127,6 +129,7 @@ class _Context:
     thresholds: Thresholds
     fitted: tuple[Resistor, ...]
     rails: Mapping[str, Rail]
+    should_be: str = ""
     arithmetic: list[str] = field(default_factory=list)
 
     @property
@@ -314,6 +317,8 @@ def describe_pull(line: str, pull: Pull) -> str:
 def _words(context: _Context, pull: Pull | None, found: Sequence[Pull]) -> str:
     at = f"{context.line} sits at {show(context.first.volts, 'V')}"
     where = "between the levels" if context.level == "between" else f"a valid {context.level}"
+    if context.should_be not in ("", context.level):
+        where += f" where it should be {context.should_be}"
     if pull is not None and (len(found) <= 1 or pull.probability > 0.9 or pull not in found):
         return f"{at}, {where}: {describe_pull(context.line, pull)}"
     if found:

@@ -110,7 +110,7 @@ def _finding(
     driven = _is_driven(board, line, state)
     analysis = analyse(
         line.name, taken, thresholds, fitted=fitted, rails=rails, driven=driven, leak_amps=0.0,
-        swing=_swing(board, line, rails),
+        swing=_swing(board, line, rails), should_be="" if state.pins else line.when.get("boot", ""),
     )  # fmt: skip
     if explained:
         return LineFinding(line.name, analysis, None, explained)

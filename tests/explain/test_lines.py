@@ -62,7 +62,7 @@ def test_trade_example_100k_down_reads_2v7() -> None:
     """Common practice, no source: 3.3 V rail, 100 kΩ to ground, 2.7 V measured -> about 22 kΩ to the rail."""
     found = analyse(
         "RST", [LineReading(2.7, (METER_10M,), METER, ac_volts=2e-3)], CMOS,
-        fitted=[Resistor("R1", 100e3, 0.01)], rails={"+3V3": RAILS["+3V3"]},
+        fitted=[Resistor("R1", 100e3, 0.01)], rails={"+3V3": RAILS["+3V3"]}, should_be="low",
     )  # fmt: skip
     assert found.kind == "divider"
     assert found.pull is not None
@@ -71,6 +71,7 @@ def test_trade_example_100k_down_reads_2v7() -> None:
     assert found.pull.ohms.value == pytest.approx(0.6 / (2.7 * (1 / 100e3 + 1 / 10e6)), rel=1e-6)
     assert found.pull.ohms.holds(22.2e3)
     assert "22 kΩ" in found.says
+    assert "2.7 V, a valid high where it should be low" in found.says
     assert any("1.27 V AC" in line for line in found.arithmetic)
 
 
