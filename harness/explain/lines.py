@@ -318,7 +318,7 @@ def _words(context: _Context, pull: Pull | None, found: Sequence[Pull]) -> str:
     at = f"{context.line} sits at {show(context.first.volts, 'V')}"
     where = "between the levels" if context.level == "between" else f"a valid {context.level}"
     if context.should_be not in ("", context.level):
-        where += f" where it should be {context.should_be}"
+        where += f", where it should be {context.should_be}"
     if pull is not None and (len(found) <= 1 or pull.probability > 0.9 or pull not in found):
         return f"{at}, {where}: {describe_pull(context.line, pull)}"
     if found:

@@ -71,7 +71,7 @@ def test_trade_example_100k_down_reads_2v7() -> None:
     assert found.pull.ohms.value == pytest.approx(0.6 / (2.7 * (1 / 100e3 + 1 / 10e6)), rel=1e-6)
     assert found.pull.ohms.holds(22.2e3)
     assert "22 kΩ" in found.says
-    assert "2.7 V, a valid high where it should be low" in found.says
+    assert "2.7 V, between the levels, where it should be low" in found.says
     assert any("1.27 V AC" in line for line in found.arithmetic)
 
 
