@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 SETTING_SHARE = 1e-3
 """Standard deviation of a bench supply's voltage about its setting (relative; common practice: 0.05 % and some mV)."""
-_WIDTHS = {VOLTS: 2.0, OHMS: 2.0, CURRENT: 0.05}
+WIDTHS = {VOLTS: 2.0, OHMS: 2.0, CURRENT: 0.05}
 """How far something else may move a reading: one standard deviation (V, decades, A)."""
 
 
@@ -139,7 +139,7 @@ class Case:
             np.array([o.y for o in obs]),
             np.array([o.sigma for o in obs]),
             [o.group for o in obs],
-            np.array([_WIDTHS[o.quantity] for o in obs]),
+            np.array([WIDTHS[o.quantity] for o in obs]),
             tuple(self._answered()),
         )
 

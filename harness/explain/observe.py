@@ -131,6 +131,13 @@ def _ohms_sigma(reading: Reading, value: float, amps: float, shunt: float | None
     return min(math.hypot(siemens * both, wrong / volts) / math.log(10), 0.5)
 
 
+def sigma_at(o: Observation, y: float) -> float:
+    """Standard deviation of an observation where it is y (as it counts): what a reading not taken yet would have."""
+    if o.quantity == OHMS:
+        return _ohms_sigma(o.reading, o.ohms_of(y), o.test_amps, o.shunt)
+    return _sigma(o.quantity, o.reading, y)
+
+
 def _ohms_history(value: float) -> float:
     return _OHMS_NEAR if value < _SHORT_OHMS else _OHMS_FAR
 
@@ -205,7 +212,35 @@ def observations(run: RunRecord, net_of: Callable[[str], str | None]) -> list[Ob
         each = observation(reading, step, net_of)
         if each is not None:
             found[each.of, each.quantity, each.turned, each.state.key] = each
+    cut = _cut(run)
+    if cut is not None:
+        found.setdefault((cut.of, cut.quantity, False, cut.state.key), cut)
     return list(found.values())
+
+
+def _cut(run: RunRecord) -> Observation | None:
+    """What the guard saw where a supply would not leave its current limit: at rest it gives just that limit."""
+    trip = run.trip
+    step = next((s for s in run.steps if trip is not None and s.number == trip.step), None)
+    if trip is None or trip.rule != "constant-current" or trip.amps is None or step is None:
+        return None
+    volts, limit = step.detail.get("volts"), step.detail.get("limit")
+    if step.kind != "power on" or not isinstance(volts, float) or not isinstance(limit, float):
+        return None
+    state = BenchState({**_supplies_before(run, step), trip.supply: (volts, limit)})
+    reading = Reading(trip.supply, CURRENT, trip.amps, "A", outcome="fail", state=state.key, says="the guard cut it")
+    return Observation(
+        trip.supply, CURRENT, state, trip.amps, _sigma(CURRENT, reading, trip.amps), step.number, reading
+    )
+
+
+def _supplies_before(run: RunRecord, step: Step) -> dict[str, tuple[float, float]]:
+    """What was on when a step began, by the last reading before it."""
+    earlier = [r for s in run.steps if s.number < step.number for r in s.readings]
+    try:
+        return dict(BenchState.parse(earlier[-1].state).supplies) if earlier else {}
+    except StateError:
+        return {}
 
 
 def clues(run: RunRecord, target: Any, net_of: Callable[[str], str | None]) -> list[Clue]:

@@ -21,6 +21,8 @@ from harness.explain.uncertainty import Array
 
 ODD_SIGMAS = 3.0
 """Standard deviations from which a reading does not agree with a prediction (one in 370 for a good one)."""
+MOVED_ALIKE = 0.95
+"""Correlation of what something else does to the readings of one net: what moves a net moves it in most states."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,7 @@ def log_something_else(
 
 
 def _broad(widths: Array) -> Array:
-    out: Array = 0.95 * np.outer(widths, widths) + 0.05 * np.diag(widths**2)
+    out: Array = MOVED_ALIKE * np.outer(widths, widths) + (1 - MOVED_ALIKE) * np.diag(widths**2)
     return out
 
 
