@@ -15,15 +15,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
-from harness.describe.state import BenchState
 from harness.explain.cases import CannotExplain, Case, with_reading
 from harness.explain.explaining import explain_case, next_choices
 from harness.explain.explanation import Explanation
 from harness.explain.next import Choice
-from harness.explain.observe import LEAST_OHMS, OHMS, REVERSED, VOLTS, Observation
+from harness.explain.observe import VOLTS, Observation, sigma_at
 from harness.explain.telling import choice_text, tell
 from instruments.quantity import QuantityError, parse
-from results.records import Reading
 
 if TYPE_CHECKING:
     from harness.describe.bench import Bench
@@ -232,16 +230,15 @@ def _again(case: Case, before: Explanation, pairs: bool) -> Explanation:
 
 
 def _observed(choice: Choice, value: float) -> Observation:
-    m = choice.measurement
-    net = str(m.detail["net"])
-    if m.quantity == VOLTS:
-        u = 1e-3 + 5e-4 * abs(value)
-        reading = Reading(net, VOLTS, value, "V", u=u, state=m.state, says="typed in")
-        return Observation(net, VOLTS, BenchState.parse(m.state), value, math.hypot(u, 3e-3), 0, reading)
-    top = float(m.detail.get("top", 12e3))
-    seen = min(max(value, LEAST_OHMS), top)
-    reading = Reading(net, m.quantity, None if value > top else value, "Ω", state=m.state, says="typed in")
-    return Observation(
-        net, OHMS, BenchState.parse(m.state), math.log10(seen), 0.05, 0, reading, turned=m.quantity == REVERSED,
-        top=top, test_amps=1e-4, open_volts=9.0,
-    )  # fmt: skip
+    """What was typed in as an observation. value: what the meter shows, V or Ω, of both where a resistor stands across;
+    inf for more than its range."""
+    wanted: Observation = choice.measurement.detail["observation"]
+    if wanted.quantity == VOLTS:
+        reading = replace(wanted.reading, value=value, u=1e-3 + 5e-4 * abs(value), says="typed in")
+        made = replace(wanted, y=value, reading=reading)
+    else:
+        y = wanted.counted(value if wanted.shunt is None else min(value, wanted.shunt))
+        ohms = wanted.ohms_of(y)
+        reading = replace(wanted.reading, value=ohms if math.isfinite(ohms) else None, says="typed in")
+        made = replace(wanted, y=y, reading=reading)
+    return replace(made, sigma=sigma_at(made, made.y))

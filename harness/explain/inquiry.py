@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from harness.describe.state import BenchState, StateError
 from harness.explain.explaining import explain_case, next_choices
 from harness.explain.explanation import Explanation
+from harness.explain.ideas import LIGHT_LOAD
 from harness.explain.next import Choice, Measurement
 from harness.explain.observe import CURRENT, OHMS, REVERSED, Observation, observation
 from harness.explain.predict import VOLTMETER_OHMS
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
 MOST = 12
 """Measurements after which it ends in any case."""
 LIFTED = "a part would have to be lifted"
-LIGHT_LOAD = 1e6
-"""Ω from which a load is the meter itself, and no resistor."""
 
 
 @dataclass(frozen=True, slots=True)

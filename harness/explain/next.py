@@ -1,17 +1,25 @@
-"""The next measurement: the one that is expected to tell most, for the effort it takes.
+"""The next measurement: the one with which the least effort is expected until one group is left.
 
 Expected information gain of a measurement Y about the hypothesis H is their mutual information,
 
     I(H; Y) = H(Y) - H(Y | H) = sum_h p_h E_{y|h} log2 [ p(y | h) / sum_j p_j p(y | j) ]     bits
 
 For outcomes from a list it is a table sum; for a voltage each hypothesis predicts a normal distribution and the
-expectation is taken with Gauss-Hermite nodes. What is unsafe or out of reach never gets on the list; what is laborious
-is divided by its effort (`sequences/priors.toml`).
+expectation is taken with Gauss-Hermite nodes. What is unsafe or out of reach never gets on the list.
+
+Hypotheses that no measurement on the list tells apart are one group, as far as this bench goes; bits count between
+groups only, and one group is left when it holds `ENOUGH`. What tells most for its effort is not always best: a cheap
+reading of half a bit leaves the matter open, and another must follow. So each measurement is put in the balance with
+what is expected after it,
+
+    ahead = effort + E_y [ 0 if one group is left, else max(least effort, H(groups | y) · least effort of a bit) ]
+
+which is the entropy bound of what is left, at the price of the best measurement on the list, and at least one more.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,6 +29,12 @@ from harness.explain.rank import entropy
 from harness.explain.uncertainty import Array
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
+_SHARES = _WEIGHTS / _WEIGHTS.sum()
+
+APART = 2.0
+"""Standard deviations from which a reading tells two hypotheses apart."""
+ENOUGH = 0.985
+"""Probability of one group from which it counts as the one that is left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,21 +56,18 @@ class Measurement:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """A measurement with the bits that it is expected to give."""
+    """A measurement with the bits that it is expected to give, and the effort expected from it on until one group is
+    left, its own included."""
 
     measurement: Measurement
     bits: float
-
-    @property
-    def worth(self) -> float:
-        """Bits for the effort."""
-        return self.bits / self.measurement.effort
+    ahead: float
 
     def as_json(self) -> dict[str, Any]:
         m = self.measurement
         return {
             "point": m.point, "quantity": m.quantity, "state": m.state, "bits": round(self.bits, 4),
-            "effort": m.effort, "does": m.does,
+            "effort": m.effort, "ahead": round(self.ahead, 3), "does": m.does,
         }  # fmt: skip
 
 
@@ -70,22 +81,83 @@ def expected_entropy(prior: Array, outcomes: Array) -> float:
     return float(sum(p * entropy(joint[:, k] / p) for k, p in enumerate(seen) if p > 0))
 
 
-def information(prior: Array, mean: Array, sigma: Array) -> float:
-    """Expected information in bits about the hypotheses from one reading. prior, mean, sigma: (h,), sigma > 0."""
-    y = mean[:, None] + sigma[:, None] * _NODES[None, :]  # (h, nodes)
+def information(prior: Array, mean: Array, sigma: Array, groups: Sequence[Sequence[int]] | None = None) -> float:
+    """Expected information in bits about the hypotheses from one reading, or about their groups where such are given.
+
+    prior, mean, sigma: (h,), sigma > 0; groups: indices of hypotheses, each in one group.
+    """
+    member = _members(len(prior), groups)
+    after = _after(prior, mean, sigma) @ member
+    own = np.argmax(member, axis=1)
+    told = np.log2(after[np.arange(len(prior)), :, own] + 1e-300) - np.log2((prior @ member)[own] + 1e-300)[:, None]
+    return float(max(0.0, prior @ (told @ _SHARES)))
+
+
+def _members(count: int, groups: Sequence[Sequence[int]] | None) -> Array:
+    """(h, g) which hypothesis is in which group; each in one of its own where no groups are given."""
+    if groups is None:
+        return np.eye(count)
+    member = np.zeros((count, len(groups)))
+    for g, group in enumerate(groups):
+        member[list(group), g] = 1.0
+    return member
+
+
+def _after(prior: Array, mean: Array, sigma: Array) -> Array:
+    """(h, nodes, h) probabilities of all hypotheses after each outcome that each of them gives."""
+    y = mean[:, None] + sigma[:, None] * _NODES[None, :]
     z = (y[:, :, None] - mean[None, None, :]) / sigma[None, None, :]
-    log_each = -0.5 * z**2 - np.log(sigma)[None, None, :]
-    own = -0.5 * _NODES[None, :] ** 2 - np.log(sigma)[:, None]
-    top = log_each.max(axis=2, keepdims=True)
-    mixture = top[:, :, 0] + np.log((np.exp(log_each - top) * prior[None, None, :]).sum(axis=2) + 1e-300)
-    gain = ((own - mixture) @ _WEIGHTS) / _WEIGHTS.sum() / np.log(2)
-    return float(max(0.0, prior @ gain))
+    each = -0.5 * z**2 - np.log(sigma)[None, None, :]
+    weight = np.exp(each - each.max(axis=2, keepdims=True)) * prior[None, None, :] + 1e-300
+    out: Array = weight / weight.sum(axis=2, keepdims=True)
+    return out
 
 
-def rank_measurements(prior: Array, measurements: Iterable[Measurement], least_bits: float = 1e-3) -> list[Choice]:
-    """Measurements by bits for their effort, best first; those that tell nothing are left out."""
-    choices = [Choice(m, information(prior, m.mean, m.sigma)) for m in measurements]
-    return sorted((c for c in choices if c.bits > least_bits), key=lambda c: (-c.worth, c.measurement.point))
+def told_apart(prior: Array, measurements: Sequence[Measurement]) -> list[list[int]]:
+    """Groups of hypotheses that none of these measurements tells apart, the likeliest member of each first.
+
+    Each joins the first, likelier one from which no reading would be `APART` standard deviations away.
+    """
+    mean = np.array([m.mean for m in measurements]).reshape(len(measurements), len(prior))
+    sigma = np.array([m.sigma for m in measurements]).reshape(mean.shape)
+    groups: list[list[int]] = []
+    for h in np.argsort(-prior, kind="stable").tolist():
+        for group in groups:
+            k = group[0]
+            apart = np.abs(mean[:, h] - mean[:, k]) / np.sqrt(0.5 * (sigma[:, h] ** 2 + sigma[:, k] ** 2))
+            if not np.any(apart >= APART):
+                group.append(h)
+                break
+        else:
+            groups.append([h])
+    return groups
+
+
+def rank_measurements(prior: Array, measurements: Sequence[Measurement], least_bits: float = 1e-3) -> list[Choice]:
+    """Measurements by the effort expected until one group is left, best first; those that tell nothing are left out,
+    and all where one group is left already."""
+    if not len(prior) or not measurements:
+        return []
+    groups = told_apart(prior, measurements)
+    member = _members(len(prior), groups)
+    if float((prior @ member).max()) >= ENOUGH:
+        return []
+    bits = [information(prior, m.mean, m.sigma, groups) for m in measurements]
+    told = [(m, b) for m, b in zip(measurements, bits, strict=True) if b > least_bits]
+    if not told:
+        return []
+    least = min(m.effort for m, _ in told)
+    a_bit = min(m.effort / b for m, b in told)
+    choices = [Choice(m, b, m.effort + _left(prior, m, member, least, a_bit)) for m, b in told]
+    return sorted(choices, key=lambda c: (c.ahead, c.measurement.effort, -c.bits, c.measurement.point))
+
+
+def _left(prior: Array, m: Measurement, member: Array, least: float, a_bit: float) -> float:
+    """Effort expected after a measurement: at least `least` and `a_bit` for each bit, where more than one is left."""
+    after = _after(prior, m.mean, m.sigma) @ member  # (h, nodes, groups)
+    doubt = -(after * np.log2(after + 1e-300)).sum(axis=2)
+    effort = np.where(after.max(axis=2) >= ENOUGH, 0.0, np.maximum(least, doubt * a_bit))
+    return float(prior @ (effort @ _SHARES))
 
 
 def shortest_distinct(choices: Sequence[Choice], count: int) -> list[Choice]:

@@ -18,27 +18,29 @@ import argparse
 import dataclasses
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from explain_trials import Line, not_equivalent, put, table
 
-from harness.describe.state import BenchState
 from harness.explain import words
 from harness.explain.asking import pursue
 from harness.explain.cases import BoardModel, Case
 from harness.explain.change import Change
-from harness.explain.explaining import explain_case, next_choices
+from harness.explain.explaining import _grouped, explain_case, next_choices
 from harness.explain.explanation import Explanation
-from harness.explain.next import Choice, Measurement, information
+from harness.explain.live import Live, live
+from harness.explain.next import Choice, Measurement, information, told_apart
 from harness.explain.observe import OHMS, Observation
 from harness.explain.predict import Predictor
-from harness.explain.propose import WORTH, live
+from harness.explain.propose import on_offer
+from harness.explain.rank import entropy
+from harness.explain.uncertainty import Array
 from instruments.virtual.bench import unit_seed
 from instruments.virtual.circuit import Fault
-from results.records import Reading, RunRecord
+from results.records import RunRecord
 
 KEPT = ("resistance", "power on", "isolation", "rails")
 LEFT_OUT = ("clamp diodes", "pulls")
@@ -73,13 +75,9 @@ class Trial:
 
 
 def answer(model: BoardModel, truth: Change, choice: Choice, rng: np.random.Generator) -> float:
-    """What the unit gives: V, or Ω (inf above the range)."""
-    m = choice.measurement
-    reading = Reading(str(m.detail["net"]), m.quantity, None, "V", state=m.state)
-    o = Observation(
-        reading.of, OHMS if "ohms" in m.quantity else m.quantity, BenchState.parse(m.state), 0.0, 1.0, 0, reading,
-        turned="reversed" in m.quantity, top=12e3, test_amps=1e-4, open_volts=9.0,
-    )  # fmt: skip
+    """What the meter shows at the unit: V, or Ω (inf above the range), of both where the bench's resistor stands
+    across."""
+    o: Observation = choice.measurement.detail["observation"]
     y = float(Predictor(model.circuit, model.supplies, [o], stand=model.stand).predict([truth], exact=True)[0, 0])
     if o.quantity == OHMS:
         return math.inf if y >= math.log10(o.top) - 1e-6 else 10**y * (1 + 2e-3 * rng.normal())
@@ -90,36 +88,51 @@ def trial(line: Line, fault: Fault, unit: str) -> Trial | None:
     """None where there is nothing to ask."""
     model = line.model
     start = explain_case(Case(beginning(line.run([str(fault)], unit)), model))
-    offered: list[Measurement] = []
-
-    def note(m: Measurement) -> bool:
-        if "lifted" not in m.state:
-            offered.append(m)
-        return True
-
-    next_choices(start, 1, note)
-    if start.bits < DOUBT or not offered or start.weighing is None:
+    if start.bits < DOUBT or start.weighing is None or not next_choices(start, 1, not_lifted):
         return None
-    from harness.explain.explaining import _grouped
-
-    in_play = live(start.weighing, _grouped(start.weighing))
+    in_play, offered = offers(start)
+    bits = doubt(in_play, offered)
     most = max(information(in_play.probabilities, m.mean, m.sigma) for m in offered)
-    if most < WORTH:
-        return None
     rng = np.random.default_rng(unit_seed(unit))
-    drawn = int(rng.choice(len(in_play.changes), p=in_play.probabilities))
+    drawn = int(rng.choice(len(in_play.changes), p=known(in_play)))
     taken_as = in_play.changes[drawn]
     truth = dataclasses.replace(taken_as, seed=unit_seed(unit))
     after, taken = pursue(start, lambda choice: answer(model, truth, choice, rng))
-    left = min(after.bits, start.bits)
+    left = min(doubt(*offers(after)), bits)
     return Trial(
         " and ".join(in_play.suspects[drawn]) or "none",
-        start.bits,
+        bits,
         left,
         most,
         len(taken),
         placed(after, in_play.suspects[drawn]),
     )
+
+
+def known(in_play: Live) -> Array:
+    """Probabilities of the hypotheses that a circuit can be made of: something else is none."""
+    p = in_play.probabilities.copy()
+    if in_play.other is not None:
+        p[in_play.other] = 0.0
+    return p / p.sum()
+
+
+def not_lifted(m: Measurement) -> bool:
+    return "lifted" not in m.state
+
+
+def offers(found: Explanation) -> tuple[Live, list[Measurement]]:
+    """The hypotheses in play, and what may be measured without lifting a part."""
+    assert found.weighing is not None
+    assert found.case is not None
+    in_play = live(found.case, found.weighing, _grouped(found.weighing))
+    return in_play, on_offer(found.case, in_play, not_lifted)
+
+
+def doubt(in_play: Live, offered: Sequence[Measurement]) -> float:
+    """Bits between the groups that these measurements can tell apart."""
+    groups = told_apart(in_play.probabilities, offered)
+    return entropy(np.array([in_play.probabilities[list(g)].sum() for g in groups]))
 
 
 def placed(found: Explanation, truth: tuple[str, ...]) -> int:

@@ -132,7 +132,7 @@ def test_next_measurement_tells_what_is_left(case: MakeCase) -> None:
     assert found.next
     bits = [c.bits for c in found.next]
     assert all(b > 0 for b in bits)
-    assert found.next[0].worth == max(c.worth for c in found.next)
+    assert found.next[0].ahead == min(c.ahead for c in found.next)
     assert not any("lift" in c.measurement.does for c in found.next[:1])
 
 
@@ -161,16 +161,9 @@ def _without_cs_details(readings: list[Reading]) -> None:
 
 
 def _ask_board(wren: BoardModel, choice: Choice, truth: Change) -> float | None:
-    from harness.describe.state import BenchState
-    from harness.explain.observe import Observation
     from harness.explain.predict import Predictor
 
-    m = choice.measurement
-    reading = Reading(str(m.detail["net"]), m.quantity, None, "V", state=m.state)
-    o = Observation(
-        reading.of, "ohms" if "ohms" in m.quantity else m.quantity, BenchState.parse(m.state), 0.0, 1.0, 0, reading,
-        turned="reversed" in m.quantity, top=12e3, test_amps=1e-4, open_volts=9.0,
-    )  # fmt: skip
+    o = choice.measurement.detail["observation"]
     y = float(Predictor(wren.circuit, wren.supplies, [o]).predict([truth], exact=True)[0, 0])
     return 10**y if o.quantity == "ohms" else y
 

@@ -1,0 +1,146 @@
+"""What could be measured next, before it is known what it would tell.
+
+Every point that a probe reaches, in each state that the run had, under the meter alone or with a test resistor; a pin
+driven to another level; resistance without power; a lifted part as the last resort. The resistor and the ohms range are
+those of the run that is explained.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from harness.describe.state import BenchState
+from harness.explain.cases import Case, states_seen
+from harness.explain.observe import MOST_OHMS, OHMS, REVERSED, VOLTS, Observation
+from harness.explain.predict import VOLTMETER_OHMS
+from harness.explain.suspects import priors
+from instruments.quantity import show
+from results.records import Reading
+
+TEST_OHMS = 10e3
+"""The test resistor of a run that had none."""
+MOST_LIFTED = 4
+LIGHT_LOAD = 1e6
+"""Ω from which a load is the meter itself, and no resistor."""
+
+
+@dataclass(frozen=True)
+class Idea:
+    """A measurement before it is predicted; its observation has no value yet. lift: a part taken off first."""
+
+    observation: Observation
+    point: str
+    effort: float
+    does: str
+    lift: str = ""
+
+
+def ideas(case: Case, suspected: Iterable[str]) -> Iterator[Idea]:
+    """All that could be measured and was not. suspected: texts of faults, whose parts may be lifted."""
+    taken = {(o.of, o.quantity, o.turned, o.state.key) for o in case.observations}
+    effort: Mapping[str, float] = priors()["effort"]
+    for idea in (*_volts(case, effort), *_ohms(case, effort), *_lifting(case, suspected, effort)):
+        o = idea.observation
+        if idea.lift or (o.of, o.quantity, o.turned, o.state.key) not in taken:
+            yield idea
+
+
+def _points(case: Case) -> list[tuple[str, str]]:
+    """(point, net), each net once, by its first point; supplies at their connectors."""
+    found: dict[str, str] = {}
+    for name, point in case.model.board.points.items():
+        found.setdefault(point.net, name)
+    for name, supply in case.model.board.supplies.items():
+        found.setdefault(supply.net, name)
+    known = set(case.model.circuit.nets)
+    return [(point, net) for net, point in found.items() if net in known]
+
+
+def _volts(case: Case, effort: Mapping[str, float]) -> Iterator[Idea]:
+    lines = {line.net for line in case.model.board.lines.values()}
+    resistor = _test_resistor(case)
+    for state, price, how in _states(case, effort):
+        for point, net in _points(case):
+            yield Idea(_reading(net, VOLTS, _loaded(state, VOLTMETER_OHMS)), point, price, f"measure {net}{how}")
+            if net in lines:
+                ohms = 1 / (1 / resistor + 1 / VOLTMETER_OHMS)
+                does = f"measure {net} with {show(resistor, 'Ω')} from it to ground{how}"
+                yield Idea(_reading(net, VOLTS, _loaded(state, ohms)), point, price + effort["test_resistor"], does)
+
+
+def _states(case: Case, effort: Mapping[str, float]) -> Iterator[tuple[BenchState, float, str]]:
+    """Bench states with the price of a reading in them: those the run had, and one pin more driven."""
+    cut = case.run.trip.supply if case.run.trip else ""  # what the guard has cut is not switched on again
+    seen = [state for state in states_seen(case.observations) if cut not in state.supplies]
+    first: dict[tuple[str, ...], BenchState] = {}
+    for state in seen:
+        first.setdefault(tuple(state.supplies), BenchState(state.supplies))
+    keys = set()
+    for k, state in enumerate(first.values()):
+        keys.add(state.key)
+        supplies = " and ".join(f"{n} at {v:g} V" for n, (v, _) in state.supplies.items())
+        yield state, effort["touch"] if k == 0 else effort["change_supply"], f" with {supplies}"
+        if k > 0 or case.model.board.target is None or case.model.board.target.pin_command is None:
+            continue
+        pins = {line.driven_by for line in case.model.board.lines.values() if line.driven_by}
+        for pin in sorted(p for p in pins if p.partition(".")[0] == case.model.board.target.part):
+            for level in ("high", "low"):
+                if level == "high" and _drives_low_only(case, pin):
+                    continue
+                yield (
+                    BenchState(state.supplies, {pin: level}), effort["change_pin"],
+                    f" with {supplies} and {pin} driven {level}",
+                )  # fmt: skip
+
+
+def _drives_low_only(case: Case, pin: str) -> bool:
+    name, _, own = pin.partition(".")
+    part = case.model.board.parts.get(name)
+    return part is not None and part.values.get("io", {}).get(own, {}).get("type") in ("open_drain", "input", "analog")
+
+
+def _test_resistor(case: Case) -> float:
+    """Ω of the resistor that the run has loaded points with."""
+    loads = [o.state.load_ohms for o in case.observations if o.state.load_ohms and o.state.load_ohms < LIGHT_LOAD]
+    return min((1 / (1 / load - 1 / VOLTMETER_OHMS) for load in loads), default=TEST_OHMS)
+
+
+def _ohms(case: Case, effort: Mapping[str, float]) -> Iterator[Idea]:
+    """Resistance to ground as the run has measured it: with the bench's resistor across, where it had one."""
+    across = [o for o in case.observations if o.quantity == OHMS and o.shunt]
+    alike = max(across, key=lambda o: o.test_amps, default=None)
+    shunt = alike.shunt if alike else None
+    with_it = f" with {show(shunt, 'Ω')} across it" if shunt else ""
+    for point, net in _points(case):
+        for turned in (False, True):
+            made = replace(_reading(net, OHMS, BenchState()), turned=turned, test_amps=1e-4, open_volts=9.0, top=12e3)
+            if alike is not None:
+                made = replace(made, shunt=shunt, top=MOST_OHMS, test_amps=alike.test_amps, open_volts=alike.open_volts)
+            made = replace(made, reading=replace(made.reading, quantity=REVERSED if turned else OHMS, range=10e3))
+            how = " with the leads exchanged" if turned else ""
+            does = f"without power, the resistance from {net} to ground{with_it}{how}"
+            yield Idea(made, point, effort["unpowered_ohms"], does)
+
+
+def _lifting(case: Case, suspected: Iterable[str], effort: Mapping[str, float]) -> Iterator[Idea]:
+    """Taking a suspected part off and reading its nets again."""
+    states = [state for state, _, _ in _states(case, effort)][:1]
+    parts = dict.fromkeys(text.partition(":")[0].partition(".")[0] for text in suspected)
+    for name in [p for p in parts if p in case.model.circuit][:MOST_LIFTED]:
+        nets = set(case.model.circuit.part(name).pins.values())
+        for point, net in _points(case):
+            if net in nets and net != case.model.circuit.ground:
+                for state in states:
+                    made = _reading(net, VOLTS, _loaded(state, VOLTMETER_OHMS))
+                    yield Idea(made, point, effort["lift_part"], f"lift {name}, then measure {net}", name)
+
+
+def _loaded(state: BenchState, ohms: float) -> BenchState:
+    return BenchState(state.supplies, state.pins, ohms)
+
+
+def _reading(net: str, quantity: str, state: BenchState) -> Observation:
+    unit = "V" if quantity == VOLTS else "Ω"
+    return Observation(net, quantity, state, math.nan, 1.0, 0, Reading(net, quantity, None, unit, state=state.key))
