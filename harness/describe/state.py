@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 
 from instruments.quantity import QuantityError, parse, show
@@ -40,7 +41,7 @@ class BenchState:
         object.__setattr__(self, "supplies", MappingProxyType(dict(self.supplies)))
         object.__setattr__(self, "pins", MappingProxyType(dict(self.pins)))
 
-    @property
+    @cached_property
     def key(self) -> str:
         words = [
             f"{name}={_tight(volts, 'V')}@{_tight(limit, 'A')}"

@@ -47,8 +47,7 @@ class Candidate:
     def solved_as(self) -> tuple[object, ...]:
         """What tells its solution from others': places that predict the same, values to six digits."""
         return tuple(
-            (s.same_as or s.text, None if v is None else float(f"{v:.6g}"))
-            for s, v in zip(self.suspects, self.values, strict=True)
+            (s.key, None if v is None else float(f"{v:.6g}")) for s, v in zip(self.suspects, self.values, strict=True)
         )
 
     @property

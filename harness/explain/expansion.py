@@ -25,14 +25,14 @@ import numpy as np
 
 from harness.explain.candidate import Candidate
 from harness.explain.change import Change
-from harness.explain.likelihood import Likelihood, Spread
+from harness.explain.likelihood import Likelihood, Spread, given_others
 from harness.explain.slopes import Tolerance, drawn_value
 from harness.explain.uncertainty import Array
 
 MISSES: Final = 3.5
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""
-WITHIN: Final = 400.0
-"""Natural logarithms behind the likeliest candidate up to which another look is worth its solutions."""
+BEHIND: Final = 12.0
+"""Natural logarithms behind the likeliest candidate at which one that fitted as well as it could would still count."""
 MOST: Final = 6
 LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
@@ -48,9 +48,8 @@ def expanded(
     """
     best = max((c.score for c in candidates), default=0.0)
     order = sorted(range(len(candidates)), key=lambda k: -candidates[k].score)
-    looked = [k for k in order if candidates[k].score > best - WITHIN and misses(candidates[k], likelihood.evidence.y)][
-        :MOST
-    ]
+    y = likelihood.evidence.y
+    looked = [k for k in order if _at_best(candidates[k], y) > best - BEHIND and misses(candidates[k], y)][:MOST]
     out = list(candidates)
     now = {k: (candidates[k], spreads[k]) for k in looked}
     for _ in range(ROUNDS):
@@ -80,11 +79,16 @@ def _made(likelihood: Likelihood, candidate: Candidate, t: Array, mean: Array, s
     return replace(made, log_likelihood=fit if math.isfinite(fit) else -math.inf)
 
 
+def _at_best(candidate: Candidate, y: Array) -> float:
+    """The score of a candidate if its tolerances took all by which it fits worse than chance has it."""
+    off = y - candidate.mean[: len(y)]
+    chi = float(off @ np.linalg.solve(candidate.covariance, off))
+    return candidate.score + 0.5 * max(chi - len(y), 0.0)
+
+
 def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
     """Whether some reading lies so many standard deviations off the prediction, given all others."""
-    precision = np.linalg.inv(candidate.covariance)
-    off = precision @ (y - candidate.mean[: len(y)]) / np.sqrt(np.diag(precision))
-    return bool(np.abs(off).max(initial=0.0) > least)
+    return bool(np.abs(given_others(candidate, y)).max(initial=0.0) > least)
 
 
 def _estimate(candidate: Candidate, spread: Spread, y: Array) -> Array:

@@ -60,6 +60,13 @@ class Spread:
     covariance: Array
 
 
+def given_others(candidate: Candidate, y: Array) -> Array:
+    """(n,) standard deviations by which each reading lies off the prediction, given all others."""
+    precision = np.linalg.inv(candidate.covariance)
+    off: Array = precision @ (y - candidate.mean[: len(y)]) / np.sqrt(np.diag(precision))
+    return off
+
+
 @dataclass
 class Likelihood:
     """Predictions and scores of one unit's candidates."""

@@ -65,11 +65,11 @@ class Pairing:
         out: dict[str, tuple[Suspect, float | None, Array]] = {}
         for c in sorted(singles, key=lambda c: -c.score):
             s = c.suspects[0]
-            out.setdefault(s.same_as or s.text, (s, c.values[0], c.mean[list(self.few)]))
+            out.setdefault(s.key, (s, c.values[0], c.mean[list(self.few)]))
         for each in sorted(screened, key=lambda s: -(s.fit + log_prior([s.suspect]))):
             s = each.suspect
             k = each.values.index(each.value)
-            out.setdefault(s.same_as or s.text, (s, each.value, each.means[k]))
+            out.setdefault(s.key, (s, each.value, each.means[k]))
             if len(out) >= FIRSTS:
                 break
         return list(out.values())[:FIRSTS]

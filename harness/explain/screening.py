@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from harness.explain.candidate import Candidate, log_prior
-from harness.explain.likelihood import Likelihood
+from harness.explain.likelihood import Likelihood, given_others
 from harness.explain.suspects import Suspect
 from harness.explain.uncertainty import Array
 from harness.explain.whiten import Whitener
@@ -46,12 +46,14 @@ class Screened:
 def telling(likelihood: Likelihood, none: Candidate) -> list[list[int]]:
     """Observations of the few scenes that tell most: of the first of them, and of all.
 
-    Those with the oddest readings, each net counted once.
+    Those with the oddest readings, each net counted once. Odd by itself, or given all others: a level that is 60 mV low
+    is within what its rail may be, but not where the rail was measured too.
     """
     evidence = likelihood.evidence
     of = np.array(likelihood.predictor.scenes())[: len(evidence.y)]
     nets = list(evidence.groups)
-    odd = np.minimum(none.hypothesis().residuals(evidence.y) ** 2, 400.0)
+    alone = none.hypothesis().residuals(evidence.y) ** 2
+    odd = np.minimum(np.maximum(alone, given_others(none, evidence.y) ** 2), 400.0)
     chosen: list[int] = []
     weight = odd + 0.5
     for _ in range(min(SCENES, len(set(of)))):
@@ -79,7 +81,8 @@ def screen(
         white = Whitener(none.covariance[np.ix_(few, few)])
         found = sorted(_over_grids(likelihood, left, few, white), key=lambda s: -s.rough)
         best = max((s.rough for s in found), default=-math.inf)
-        found = [s for k, s in enumerate(found) if k < LEAST or s.rough > best - BEHIND]
+        place = places(found)
+        found = [s for s in found if place[s.suspect.key] < LEAST or s.rough > best - BEHIND]
         left = [s.suspect for s in found]
     return found
 
@@ -89,7 +92,7 @@ def _over_grids(
 ) -> list[Screened]:
     keys: dict[str, Suspect] = {}
     for suspect in suspects:
-        keys.setdefault(suspect.same_as or suspect.text, suspect)
+        keys.setdefault(suspect.key, suspect)
     plan = [(key, value) for key, s in keys.items() for value in s.grid()]
     means = likelihood.nearly([keys[key].change(value) for key, value in plan], only=only)
     rows: dict[str, list[int]] = {}
@@ -97,7 +100,15 @@ def _over_grids(
         rows.setdefault(key, []).append(k)
     y = likelihood.evidence.y[only]
     best = {key: _best_on_grid(keys[key], means[rows[key]], y, white) for key in keys}
-    return [replace(best[s.same_as or s.text], suspect=s) for s in suspects]
+    return [replace(best[s.key], suspect=s) for s in suspects]
+
+
+def places(screened: Sequence[Screened]) -> dict[str, int]:
+    """Key -> place, best first; those that predict the same share one."""
+    found: dict[str, int] = {}
+    for each in screened:
+        found.setdefault(each.suspect.key, len(found))
+    return found
 
 
 def _best_on_grid(suspect: Suspect, means: Array, y: Array, white: Whitener) -> Screened:

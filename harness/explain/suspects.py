@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import Any, Final
 
 from harness.explain.change import Change
 from instruments.quantity import parse, show
@@ -29,6 +29,11 @@ def priors() -> Mapping[str, Any]:
     return tomllib.loads(resources.files("sequences").joinpath("priors.toml").read_text(encoding="utf-8"))
 
 
+AT_REST: Final = "as drawn, at rest"
+"""The key of what no circuit at rest shows: a capacitor of another value."""
+_STORES = ("capacitor", "inductor")
+
+
 @dataclass(frozen=True, slots=True)
 class Suspect:
     """One fault that may be there. `text` holds {} where a value (ohms) between `low` and `high` is fitted."""
@@ -42,6 +47,11 @@ class Suspect:
     path: str = ""  # the value of the circuit that a "value" suspect sets
     unit: str = "Ω"
     sets: float | None = None  # what a suspect without a fitted value sets `path` to (a look-alike part)
+
+    @property
+    def key(self) -> str:
+        """Equal for those that predict the same."""
+        return self.same_as or self.text
 
     @property
     def fitted(self) -> bool:
@@ -123,6 +133,8 @@ def bridges_between(nets: Iterable[str], known: Iterable[Suspect]) -> list[Suspe
 
 
 def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iterator[Suspect]:
+    from instruments.virtual.circuit.alike import alike
+
     if fault.kind == "bridge":
         from instruments.virtual.circuit.effects import bridged
 
@@ -138,7 +150,8 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
         path = f"{part.name}.value"
         yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), *_range("value"), path=path)
     elif fault.kind not in ("pull_up", "pull_down"):
-        suspect = Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind))
+        same = AT_REST if part.kind in _STORES and alike(circuit, [fault]) == alike(circuit, []) else ""
+        suspect = Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind), same_as=same)
         yield _as_value(circuit, part, fault, suspect) if fault.kind in ("variant", "value") else suspect
 
 

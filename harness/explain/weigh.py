@@ -23,7 +23,7 @@ from harness.explain.expansion import expanded
 from harness.explain.fitting import Fitter
 from harness.explain.likelihood import IMPERFECT, Likelihood, Predicts
 from harness.explain.pairs import Pairing, needed
-from harness.explain.screening import BEHIND, Screened, screen, telling
+from harness.explain.screening import BEHIND, Screened, places, screen, telling
 from harness.explain.slopes import Tolerance
 from harness.explain.suspects import Suspect, bridges_between
 from harness.explain.whiten import Whitener
@@ -36,6 +36,10 @@ TRIED: Final = 16
 """Of those, in any case, however far behind."""
 FINALISTS: Final = 24
 """Of those, refined and weighed with a covariance of their own."""
+UNSEEN: Final = 1e-3
+"""Standard deviations of each reading by less than which a fault moves it, where it shows in none."""
+ANSWER_VOLTS: Final = 0.01
+"""The standard deviation that counts there for a net that was not read and that an answer of the board needs."""
 MAYBE_GOOD: Final = 4.0
 """Mean square, in standard deviations, from which a board is surely not as drawn."""
 JOINED: Final = 7
@@ -111,14 +115,24 @@ class Weigher:
 
     def _best_singles(self, screened: Sequence[Screened]) -> list[Candidate]:
         best = max((s.rough for s in screened), default=0.0)
+        place = places(screened)
         kept = [
-            s for k, s in enumerate(screened[:SCREENED])
-            if math.isfinite(s.fit) and (k < TRIED or s.rough > best - BEHIND)
+            s for s in screened
+            if math.isfinite(s.fit) and place[s.suspect.key] < SCREENED
+            and (place[s.suspect.key] < TRIED or s.rough > best - BEHIND)
         ]  # fmt: skip
         found = [
             replace(self.none, suspects=(s.suspect,), values=(s.value,), log_prior=log_prior([s.suspect])) for s in kept
         ]
-        return self._in_sight(self.fitter.solved(found)[:FINALISTS])
+        solved = self.fitter.solved(found)
+        real = self._in_sight([c for c in solved if not self._idle(c)][:FINALISTS])
+        return [*real, *[c for c in solved if self._idle(c)][:FINALISTS]]
+
+    def _idle(self, c: Candidate) -> bool:
+        """Whether no reading so far shows it: a capacitor's value at rest. It is as likely as the drawn board is."""
+        sigma = np.full(len(c.mean), ANSWER_VOLTS)
+        sigma[: len(self.evidence.y)] = self.evidence.sigma
+        return not c.fitted and bool((np.abs(c.mean - self.likelihood.base) <= UNSEEN * sigma).all())
 
     def _final(self, candidates: list[Candidate]) -> list[Candidate]:
         """The likeliest, weighed and fitted once more with covariances of their own, each scene solved exactly.
@@ -126,11 +140,12 @@ class Weigher:
         Of candidates that predict the same one is solved for all.
         """
         alike: dict[tuple[object, ...], list[Candidate]] = {}
-        for c in self._in_sight(candidates):
+        idle = [replace(self.likelihood.lent(self.none, c), values=c.values) for c in candidates if self._idle(c)]
+        for c in self._in_sight([c for c in candidates if not self._idle(c)]):
             alike.setdefault(c.solved_as, []).append(c)
         best = [group[0] for group in alike.values()]
         if not best:
-            return candidates
+            return idle or candidates
         spreads = self.likelihood.spreads([c.change for c in best])
         whites = [Whitener(s.covariance) for s in spreads]
         fitted = self.fitter.step(best, whites)
@@ -145,6 +160,7 @@ class Weigher:
             for old, new in zip(best, whole, strict=True)
             for c in alike[old.solved_as]
         ]
+        out += idle
         done = {c.texts_open for c in out}
         return [c for c in [*out, *(c for c in candidates if c.texts_open not in done)] if math.isfinite(c.score)]
 

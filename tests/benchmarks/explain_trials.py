@@ -18,7 +18,7 @@ from harness.describe.load import board_of, load_sequence
 from harness.describe.sequence import Sequence
 from harness.explain.cases import BoardModel, Case
 from harness.explain.explaining import Explanation
-from harness.explain.suspects import Suspect
+from harness.explain.suspects import AT_REST, Suspect
 from harness.rehearse.reach import Reach, fault_library
 from harness.rehearse.straight import Tables, open_straight
 from harness.run.predict import Predictor as Limits
@@ -123,7 +123,7 @@ def matches(suspects: list[Suspect], truth: Fault, text: str) -> bool:
     """
     if target(text) == target(str(truth)):
         return True
-    key = {target(s.write(s.low)): frozenset(_ends(s.same_as)) for s in suspects if s.same_as}
+    key = {target(s.write(s.low)): frozenset(_ends(s.same_as)) for s in suspects if s.same_as != AT_REST and s.same_as}
     a, b = key.get(target(str(truth))), key.get(target(text))
     return a is not None and a == b
 
