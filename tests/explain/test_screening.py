@@ -1,0 +1,55 @@
+"""Which scenes are screened, and who takes a place there: what is odd only given the other readings, and what shows in
+nothing at rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from harness.explain.candidate import Candidate
+from harness.explain.cases import BoardModel, Case
+from harness.explain.explaining import explain_case
+from harness.explain.likelihood import given_others
+from harness.explain.screening import Screened, places
+from harness.explain.suspects import AT_REST, Suspect
+
+
+def drawn(covariance: np.ndarray) -> Candidate:
+    return Candidate((), (), np.zeros(len(covariance)), covariance, 0.0)
+
+
+def test_what_two_readings_share_is_not_odd_and_where_they_part_is() -> None:
+    """A rail's tolerance moves both by 40 mV, each has 3 mV of its own. Of two normal variables the one given the other
+    has the mean ρ·y and the variance σ²(1 - ρ²) (any textbook of statistics)."""
+    own, common = 3e-3**2, 40e-3**2
+    covariance = np.full((2, 2), common) + own * np.eye(2)
+    rho, sigma = common / (common + own), np.sqrt(common + own)
+    for y in ([0.06, 0.06], [0.0, -0.06]):
+        found = given_others(drawn(covariance), np.array(y))
+        by_hand = [(a - rho * b) / (sigma * np.sqrt(1 - rho**2)) for a, b in (y, y[::-1])]
+        assert found == pytest.approx(by_hand, rel=1e-9)
+    assert np.abs(given_others(drawn(covariance), np.array([0.06, 0.06]))).max() < 1.5
+    assert np.abs(given_others(drawn(covariance), np.array([0.0, -0.06]))).max() > 10
+
+
+def test_those_that_predict_the_same_share_a_place() -> None:
+    def one(text: str, same_as: str = "") -> Screened:
+        return Screened(Suspect(text, "value", 1e-3, same_as=same_as), None, [None], np.zeros((1, 1)), 0.0)
+
+    found = [one("C1:value=1 nF", AT_REST), one("R1:missing"), one("C2:value=1 nF", AT_REST), one("R2:missing")]
+    assert places(found) == {AT_REST: 0, "R1:missing": 1, "R2:missing": 2}
+
+
+def test_a_wrong_or_missing_capacitor_is_as_likely_as_the_drawn_board(
+    wren: BoardModel, case: Callable[..., Case]
+) -> None:
+    """At rest no current flows through it, so no reading of a board at rest can speak for or against it."""
+    stores = [s for s in wren.suspects if s.same_as == AT_REST]
+    assert {s.text.partition(":")[2].partition("=")[0] for s in stores} == {"value", "missing"}
+    weighing = explain_case(case(), ask_next=False, pairs=False).weighing
+    assert weighing is not None
+    same = [c for c in weighing.candidates if c.suspects[0].same_as == AT_REST]
+    assert same
+    assert [c.log_likelihood for c in same] == pytest.approx([weighing.none.log_likelihood] * len(same), abs=1e-9)
