@@ -88,7 +88,7 @@ def _at_best(candidate: Candidate, y: Array) -> float:
 
 def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
     """Whether some reading lies so many standard deviations off the prediction, given all others."""
-    return bool(np.abs(given_others(candidate, y)).max(initial=0.0) > least)
+    return bool(np.abs(given_others(y, candidate.mean[: len(y)], candidate.covariance)).max(initial=0.0) > least)
 
 
 def _estimate(candidate: Candidate, spread: Spread, y: Array) -> Array:

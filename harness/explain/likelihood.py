@@ -60,10 +60,10 @@ class Spread:
     covariance: Array
 
 
-def given_others(candidate: Candidate, y: Array) -> Array:
-    """(n,) standard deviations by which each reading lies off the prediction, given all others."""
-    precision = np.linalg.inv(candidate.covariance)
-    off: Array = precision @ (y - candidate.mean[: len(y)]) / np.sqrt(np.diag(precision))
+def given_others(y: Array, mean: Array, covariance: Array) -> Array:
+    """(n,) standard deviations by which each reading y lies off its prediction, given all others."""
+    precision = np.linalg.inv(covariance)
+    off: Array = precision @ (y - mean) / np.sqrt(np.diag(precision))
     return off
 
 

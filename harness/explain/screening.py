@@ -19,6 +19,8 @@ TELLING: Final = 40.0
 """Squared standard deviations that a further scene must add to be screened."""
 SCENES: Final = 5
 """Scenes that are screened at most."""
+TAME: Final = 3.5
+"""Standard deviations from which a reading is odd by itself: what others are, given it, says nothing."""
 FIRST: Final = 2
 """Scenes of these in which all suspects are tried; the others see what is left then."""
 LEAST: Final = 36
@@ -46,14 +48,17 @@ class Screened:
 def telling(likelihood: Likelihood, none: Candidate) -> list[list[int]]:
     """Observations of the few scenes that tell most: of the first of them, and of all.
 
-    Those with the oddest readings, each net counted once. Odd by itself, or given all others: a level that is 60 mV low
-    is within what its rail may be, but not where the rail was measured too.
+    Those with the oddest readings, each net counted once. Odd by itself, or given all others that are not: a level that
+    is 60 mV low is within what its rail may be, but not where the rail was measured too.
     """
     evidence = likelihood.evidence
     of = np.array(likelihood.predictor.scenes())[: len(evidence.y)]
     nets = list(evidence.groups)
     alone = none.hypothesis().residuals(evidence.y) ** 2
-    odd = np.minimum(np.maximum(alone, given_others(none, evidence.y) ** 2), 400.0)
+    tame = np.flatnonzero(alone < TAME**2)
+    given = np.zeros(len(alone))
+    given[tame] = given_others(evidence.y[tame], none.mean[tame], none.covariance[np.ix_(tame, tame)])
+    odd = np.minimum(np.maximum(alone, given**2), 400.0)
     chosen: list[int] = []
     weight = odd + 0.5
     for _ in range(min(SCENES, len(set(of)))):

@@ -8,16 +8,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from harness.explain.candidate import Candidate
 from harness.explain.cases import BoardModel, Case
 from harness.explain.explaining import explain_case
 from harness.explain.likelihood import given_others
 from harness.explain.screening import Screened, places
 from harness.explain.suspects import AT_REST, Suspect
-
-
-def drawn(covariance: np.ndarray) -> Candidate:
-    return Candidate((), (), np.zeros(len(covariance)), covariance, 0.0)
 
 
 def test_what_two_readings_share_is_not_odd_and_where_they_part_is() -> None:
@@ -27,11 +22,11 @@ def test_what_two_readings_share_is_not_odd_and_where_they_part_is() -> None:
     covariance = np.full((2, 2), common) + own * np.eye(2)
     rho, sigma = common / (common + own), np.sqrt(common + own)
     for y in ([0.06, 0.06], [0.0, -0.06]):
-        found = given_others(drawn(covariance), np.array(y))
+        found = given_others(np.array(y), np.zeros(2), covariance)
         by_hand = [(a - rho * b) / (sigma * np.sqrt(1 - rho**2)) for a, b in (y, y[::-1])]
         assert found == pytest.approx(by_hand, rel=1e-9)
-    assert np.abs(given_others(drawn(covariance), np.array([0.06, 0.06]))).max() < 1.5
-    assert np.abs(given_others(drawn(covariance), np.array([0.0, -0.06]))).max() > 10
+    assert np.abs(given_others(np.array([0.06, 0.06]), np.zeros(2), covariance)).max() < 1.5
+    assert np.abs(given_others(np.array([0.0, -0.06]), np.zeros(2), covariance)).max() > 10
 
 
 def test_those_that_predict_the_same_share_a_place() -> None:
