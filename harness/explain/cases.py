@@ -13,7 +13,7 @@ import numpy as np
 from harness.describe.state import BenchState
 from harness.explain.change import Change
 from harness.explain.evidence import Answered, Evidence
-from harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations
+from harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations, told
 from harness.explain.predict import Predictor
 from harness.explain.slopes import Tolerance
 from harness.explain.stand import Stand
@@ -107,7 +107,7 @@ class Case:
 
     def __post_init__(self) -> None:
         self.fixed = rework_change(self.run, self.model.circuit)
-        found = {(o.of, o.quantity, o.turned, o.state.key): o for o in [*self._from_run(), *self.extra]}
+        found = {told(o): o for o in [*self._from_run(), *self.extra]}
         self.observations = list(found.values())
         self.clues: list[Clue] = clues(self.run, self.model.board.target, self.model.net_of)
 

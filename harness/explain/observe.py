@@ -142,6 +142,11 @@ def _ohms_history(value: float) -> float:
     return _OHMS_NEAR if value < _SHORT_OHMS else _OHMS_FAR
 
 
+def told(o: Observation) -> tuple[object, ...]:
+    """What a reading tells of: another with the same takes its place. An ohms test with another current is another."""
+    return (o.of, o.quantity, o.turned, o.state.key, o.test_amps)
+
+
 def observation(reading: Reading, step: Step, net_of: Callable[[str], str | None]) -> Observation | None:
     """The observation that a reading is; None where no circuit at rest predicts it."""
     if reading.outcome in ("skipped", "error"):
