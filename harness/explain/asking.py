@@ -104,7 +104,7 @@ def pursue(
     Lifted parts are proposed to a person only: what is measured then belongs to another board.
     """
     taken: list[Taken] = []
-    skipped: set[tuple[str, str, str]] = set()
+    skipped: set[tuple[str, str, str, str]] = set()
     case = explanation.case
     while case is not None and len(taken) < most:
         choice = _first(explanation, skipped)
@@ -114,7 +114,7 @@ def pursue(
             value = measure(choice)
         except StopAsking:
             break
-        skipped.add(_key(choice))
+        skipped.add(choice.measurement.key)
         if value is None:
             continue
         taken.append(Taken(choice, value))
@@ -123,14 +123,12 @@ def pursue(
     return explanation, taken
 
 
-def _first(explanation: Explanation, skipped: set[tuple[str, str, str]]) -> Choice | None:
+def _first(explanation: Explanation, skipped: set[tuple[str, str, str, str]]) -> Choice | None:
     """The best that was not skipped and lifts no part: among those at hand, else among all."""
     for choice in explanation.next:
-        if _key(choice) not in skipped and "lifted" not in choice.measurement.state:
+        if choice.measurement.key not in skipped and "lifted" not in choice.measurement.state:
             return choice
-    further = next_choices(
-        explanation, 1, lambda m: (m.point, m.quantity, m.state) not in skipped and "lifted" not in m.state
-    )
+    further = next_choices(explanation, 1, lambda m: m.key not in skipped and "lifted" not in m.state)
     return further[0] if further else None
 
 
@@ -218,10 +216,6 @@ def _must_be_as_it_was(run: RunRecord, store: Store, virtual: bool) -> None:
             f"run {run.id[:8]} was taken on a real bench, and the virtual one does not have that board: give its bench "
             "file with --bench"
         )
-
-
-def _key(choice: Choice) -> tuple[str, str, str]:
-    return choice.measurement.point, choice.measurement.quantity, choice.measurement.state
 
 
 def _again(case: Case, before: Explanation, pairs: bool) -> Explanation:

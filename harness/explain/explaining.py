@@ -22,7 +22,7 @@ from harness.explain.blame import Shown, blamed
 from harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
 from harness.explain.explanation import Explanation, Group
 from harness.explain.linework import findings
-from harness.explain.next import Choice, Measurement
+from harness.explain.next import ENOUGH, Choice, Measurement
 from harness.explain.observe import CURRENT, VOLTS
 from harness.explain.repair import Repair, repairs
 from harness.explain.weigh import Candidate, Weighing
@@ -37,8 +37,6 @@ COMMON_PRIOR = 0.9
 """Prior of a fault that most other units of the board were found to have."""
 SHOWN = 1e-4
 """Least probability of a group that is listed."""
-ENOUGH = 0.97
-"""Probability of one group from which no further measurement is looked for."""
 CLEARLY = 0.85
 """Share of one place in its group from which the others of the group are not looked into."""
 CLEAR = 0.5

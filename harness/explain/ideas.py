@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from harness.describe.state import BenchState
 from harness.explain.cases import Case, states_seen
-from harness.explain.observe import MOST_OHMS, OHMS, REVERSED, VOLTS, Observation
+from harness.explain.observe import MOST_OHMS, OHMS, REVERSED, VOLTS, Observation, test_amps, told
 from harness.explain.predict import VOLTMETER_OHMS
 from harness.explain.suspects import priors
 from instruments.quantity import show
@@ -21,6 +21,8 @@ from results.records import Reading
 
 TEST_OHMS = 10e3
 """The test resistor of a run that had none."""
+LOW_CURRENT_RANGE = 100e3
+"""Ω: some 10 µA, 0.1 V across 10 kΩ, with which junctions do not conduct."""
 MOST_LIFTED = 4
 LIGHT_LOAD = 1e6
 """Ω from which a load is the meter itself, and no resistor."""
@@ -39,11 +41,11 @@ class Idea:
 
 def ideas(case: Case, suspected: Iterable[str]) -> Iterator[Idea]:
     """All that could be measured and was not. suspected: texts of faults, whose parts may be lifted."""
-    taken = {(o.of, o.quantity, o.turned, o.state.key) for o in case.observations}
+    taken = {told(o) for o in case.observations}
     effort: Mapping[str, float] = priors()["effort"]
     for idea in (*_volts(case, effort), *_ohms(case, effort), *_lifting(case, suspected, effort)):
         o = idea.observation
-        if idea.lift or (o.of, o.quantity, o.turned, o.state.key) not in taken:
+        if idea.lift or told(o) not in taken:
             yield idea
 
 
@@ -108,20 +110,33 @@ def _test_resistor(case: Case) -> float:
 
 
 def _ohms(case: Case, effort: Mapping[str, float]) -> Iterator[Idea]:
-    """Resistance to ground as the run has measured it: with the bench's resistor across, where it had one."""
-    across = [o for o in case.observations if o.quantity == OHMS and o.shunt]
-    alike = max(across, key=lambda o: o.test_amps, default=None)
-    shunt = alike.shunt if alike else None
-    with_it = f" with {show(shunt, 'Ω')} across it" if shunt else ""
+    """Resistance to ground as the run has measured it: with the bench's resistor across, where it had one. Then a tenth
+    of the current is offered too, with which no junction conducts, so that a pull behind one shows."""
+    across = max((o for o in case.observations if o.quantity == OHMS and o.shunt), key=_amps, default=None)
+    price = effort["unpowered_ohms"]
     for point, net in _points(case):
-        for turned in (False, True):
-            made = replace(_reading(net, OHMS, BenchState()), turned=turned, test_amps=1e-4, open_volts=9.0, top=12e3)
-            if alike is not None:
-                made = replace(made, shunt=shunt, top=MOST_OHMS, test_amps=alike.test_amps, open_volts=alike.open_volts)
-            made = replace(made, reading=replace(made.reading, quantity=REVERSED if turned else OHMS, range=10e3))
-            how = " with the leads exchanged" if turned else ""
-            does = f"without power, the resistance from {net} to ground{with_it}{how}"
-            yield Idea(made, point, effort["unpowered_ohms"], does)
+        blank = replace(_reading(net, OHMS, BenchState()), test_amps=1e-4, open_volts=9.0, top=12e3)
+        if across is not None:
+            blank = replace(
+                blank, shunt=across.shunt, top=MOST_OHMS, test_amps=across.test_amps, open_volts=across.open_volts
+            )
+        does = f"without power, the resistance from {net} to ground"
+        if across is not None and across.shunt:
+            does += f" with {show(across.shunt, 'Ω')} across it"
+        yield Idea(_at_range(blank, 10e3), point, price, does)
+        yield Idea(_at_range(replace(blank, turned=True), 10e3), point, price, f"{does} with the leads exchanged")
+        if across is not None:
+            low = replace(blank, test_amps=test_amps(LOW_CURRENT_RANGE))
+            how = f" on the {show(LOW_CURRENT_RANGE, 'Ω')} range"
+            yield Idea(_at_range(low, LOW_CURRENT_RANGE), point, price, does + how)
+
+
+def _amps(o: Observation) -> float:
+    return o.test_amps
+
+
+def _at_range(o: Observation, ohms: float) -> Observation:
+    return replace(o, reading=replace(o.reading, quantity=REVERSED if o.turned else OHMS, range=ohms))
 
 
 def _lifting(case: Case, suspected: Iterable[str], effort: Mapping[str, float]) -> Iterator[Idea]:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from harness.describe.state import BenchState, StateError
 from harness.explain.explaining import explain_case, next_choices
 from harness.explain.explanation import Explanation
-from harness.explain.ideas import LIGHT_LOAD
+from harness.explain.ideas import LIGHT_LOAD, LOW_CURRENT_RANGE
 from harness.explain.next import Choice, Measurement
 from harness.explain.observe import CURRENT, OHMS, REVERSED, Observation, observation
 from harness.explain.predict import VOLTMETER_OHMS
@@ -60,13 +60,13 @@ class Inquiry:
     refused: dict[str, int] = field(default_factory=dict)  # why -> how many proposals were not measured
     _queue: deque[Any] = field(default_factory=deque)
     _asked: Choice | None = None
-    _done: set[tuple[str, str, str]] = field(default_factory=set)
+    _done: set[tuple[str, str, str, str]] = field(default_factory=set)
     _over: bool = False
     _seen: int = 0
     _fresh: bool = False  # whether something was read since it was weighed
     _checked: set[str] = field(default_factory=set)
     _silent: set[str] = field(default_factory=set)  # supplies with which the board did not do what it was asked to
-    _refusals: dict[str, set[tuple[str, str, str]]] = field(default_factory=dict)
+    _refusals: dict[str, set[tuple[str, str, str, str]]] = field(default_factory=dict)
 
     def __call__(self, runner: Runner) -> Any:
         """The next step; None at the end. Raises what the guard raises."""
@@ -152,17 +152,17 @@ class Inquiry:
         if choice is None:
             self._over = True
             return
-        self._done.add(_key(choice.measurement))
+        self._done.add(choice.measurement.key)
         self._asked = choice
         self.taken.append(Taken(choice))
         self._queue.extend(self._steps_to(context, choice.measurement))
 
     def _usable(self, context: Context, wanted: Measurement) -> bool:
-        if _key(wanted) in self._done:
+        if wanted.key in self._done:
             return False
         why = self._hinders(context, wanted)
         if why and why != LIFTED:
-            self._refusals.setdefault(why, set()).add(_key(wanted))
+            self._refusals.setdefault(why, set()).add(wanted.key)
             self.refused[why] = len(self._refusals[why])
         return not why
 
@@ -188,7 +188,9 @@ class Inquiry:
         net = str(wanted.detail["net"])
         if wanted.quantity in (OHMS, REVERSED):
             both = wanted.quantity == REVERSED or not context.bench.probing.by_hand
-            made = _step("resistance", of=[net], both_polarities=both, on_fail="go on", name=wanted.does)
+            scale = wanted.detail.get("range")
+            more = {"range": f"{scale:.6g} Ω", "shunt": True} if scale == LOW_CURRENT_RANGE else {}
+            made = _step("resistance", of=[net], both_polarities=both, on_fail="go on", name=wanted.does, **more)
             return [*self._all_off(context), made]
         state = BenchState.parse(wanted.state)
         steps = self._to_supplies(context, state) + self._to_pins(context, state)
@@ -223,10 +225,6 @@ class Inquiry:
         if any(context.pins.get(pin) != level for pin, level in wanted.pins.items()):
             self._silent.add(BenchState(wanted.supplies).key)
         return BenchState(context.supplies, context.pins).key != BenchState(wanted.supplies, wanted.pins).key
-
-
-def _key(wanted: Measurement) -> tuple[str, str, str]:
-    return wanted.point, wanted.quantity, wanted.state
 
 
 def _resistor(state: BenchState) -> float | None:

@@ -33,7 +33,7 @@ _SHARES = _WEIGHTS / _WEIGHTS.sum()
 
 APART = 2.0
 """Standard deviations from which a reading tells two hypotheses apart."""
-ENOUGH = 0.985
+ENOUGH = 0.97
 """Probability of one group from which it counts as the one that is left."""
 
 
@@ -52,6 +52,11 @@ class Measurement:
     sigma: Array
     does: str = ""
     detail: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def key(self) -> tuple[str, str, str, str]:
+        """What tells it from other measurements."""
+        return self.point, self.quantity, self.state, self.does
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +91,18 @@ def information(prior: Array, mean: Array, sigma: Array, groups: Sequence[Sequen
 
     prior, mean, sigma: (h,), sigma > 0; groups: indices of hypotheses, each in one group.
     """
+    return max(0.0, float(prior @ divergences(prior, mean, sigma, groups)))
+
+
+def divergences(prior: Array, mean: Array, sigma: Array, groups: Sequence[Sequence[int]] | None = None) -> Array:
+    """(h,) bits that a reading is expected to tell where each hypothesis is true, about its group: how far what it
+    predicts is from what all predict."""
     member = _members(len(prior), groups)
     after = _after(prior, mean, sigma) @ member
     own = np.argmax(member, axis=1)
     told = np.log2(after[np.arange(len(prior)), :, own] + 1e-300) - np.log2((prior @ member)[own] + 1e-300)[:, None]
-    return float(max(0.0, prior @ (told @ _SHARES)))
+    out: Array = told @ _SHARES
+    return out
 
 
 def _members(count: int, groups: Sequence[Sequence[int]] | None) -> Array:

@@ -17,7 +17,7 @@ from harness.explain.foresee import foreseen
 from harness.explain.ideas import Idea, ideas
 from harness.explain.live import Live, live
 from harness.explain.next import Choice, Measurement, rank_measurements, shortest_distinct
-from harness.explain.observe import OHMS, sigma_at
+from harness.explain.observe import OHMS, Observation, sigma_at
 from harness.explain.predict import Change, Predictor
 from harness.explain.safety import unsafe
 from harness.explain.uncertainty import Array
@@ -27,6 +27,8 @@ WORTH = 0.01
 """Bits below which a measurement is not worth its while: little doubts still lead to a short not seen yet."""
 SAME_VOLTS, SAME_DECADES = 2e-3, 5e-3
 """By how much less than this two readings differ more under one hypothesis than another where both tell the same."""
+FINER = 0.5
+"""Share of an uncertainty below which a reading of the same tells more."""
 
 Usable = Callable[[Measurement], bool]
 
@@ -73,26 +75,28 @@ def _plain(
         if np.all(np.isfinite(means[:, taken + j]))
         and (usable is None or usable(_measurement(idea, means[:, taken + j])))
     ]  # fmt: skip
-    known = [(o.of, o.quantity == OHMS, means[:, k]) for k, o in enumerate(case.observations)]
+    known = [(o, means[:, k]) for k, o in enumerate(case.observations)]
     left = _new(at_hand, known)
     mean, sigma = foreseen(case, in_play, [idea.observation for idea in left])
     good = np.all(np.isfinite(mean) & np.isfinite(sigma), axis=0)
     return [_measurement(idea, mean[:, k], sigma[:, k]) for k, idea in enumerate(left) if good[k]]
 
 
-def _new(asked: Sequence[tuple[Idea, Array]], known: Sequence[tuple[str, bool, Array]]) -> list[Idea]:
-    """Those that tell something which no reading and no measurement of less effort tells: another state may not move
-    what a point reads, or move it alike whatever is true."""
-    seen: dict[tuple[str, bool], list[Array]] = {}
-    for net, ohms, mean in known:
+def _new(asked: Sequence[tuple[Idea, Array]], known: Sequence[tuple[Observation, Array]]) -> list[Idea]:
+    """Those that tell something which no reading and no measurement of less effort tells as finely: another state may
+    not move what a point reads, or move it alike whatever is true."""
+    seen: dict[tuple[str, bool], list[tuple[float, Array]]] = {}
+    for o, mean in known:
         if np.all(np.isfinite(mean)):
-            seen.setdefault((net, ohms), []).append(mean)
+            seen.setdefault((o.of, o.quantity == OHMS), []).append((o.sigma, mean))
     kept = []
     for idea, mean in sorted(asked, key=lambda each: each[0].effort):
-        ohms = idea.observation.quantity == OHMS
-        before = seen.setdefault((idea.observation.of, ohms), [])
-        if not any(np.ptp(mean - other) < (SAME_DECADES if ohms else SAME_VOLTS) for other in before):
-            before.append(mean)
+        o = idea.observation
+        sigma = float(np.mean([sigma_at(o, float(y)) for y in mean]))
+        before = seen.setdefault((o.of, o.quantity == OHMS), [])
+        near = SAME_DECADES if o.quantity == OHMS else SAME_VOLTS
+        if not any(np.ptp(mean - other) < near and FINER * coarse < sigma for coarse, other in before):
+            before.append((sigma, mean))
             kept.append(idea)
     return kept
 
@@ -124,7 +128,7 @@ def _measurement(idea: Idea, mean: Array, sigma: Array | None = None) -> Measure
     if sigma is None:
         sigma = np.array([sigma_at(o, float(y)) for y in mean])
     state = o.state.key + (f"; {idea.lift} lifted" if idea.lift else "")
-    detail = {"observation": o, "net": o.of}
+    detail = {"observation": o, "net": o.of, "range": o.reading.range}
     return Measurement(idea.point, o.reading.quantity, state, idea.effort, mean, sigma, idea.does, detail)
 
 

@@ -128,7 +128,7 @@ def test_common_to_all_units_is_the_design(wren: BoardModel, make_run: RunMaker)
 
 def test_next_measurement_tells_what_is_left(case: MakeCase) -> None:
     """One reading of one line leaves several explanations; what is proposed must tell them apart."""
-    found = explain_case(case("RST+IRQ:bridge=5", edit=_only_rst))
+    found = explain_case(case("R2:missing", edit=_only_cs))
     assert found.next
     bits = [c.bits for c in found.next]
     assert all(b > 0 for b in bits)
@@ -136,8 +136,9 @@ def test_next_measurement_tells_what_is_left(case: MakeCase) -> None:
     assert not any("lift" in c.measurement.does for c in found.next[:1])
 
 
-def _only_rst(readings: list[Reading]) -> None:
-    readings[:] = [r for r in readings if r.of in ("RST", "+3V3") and "GPIO" not in r.state and "9.99" not in r.state]
+def _only_cs(readings: list[Reading]) -> None:
+    """CS sits low: its pull-up is missing, or something holds it there."""
+    readings[:] = [r for r in readings if r.of in ("CS", "+3V3") and "GPIO" not in r.state]
 
 
 def test_asking_goes_on_until_one_group_is_left(wren: BoardModel, make_run: RunMaker) -> None:

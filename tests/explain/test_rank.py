@@ -138,6 +138,35 @@ def test_information_of_an_overlapping_pair() -> None:
     assert bits == pytest.approx(exact, abs=5e-3)
 
 
+def reading(point: str, mean: list[float], effort: float = 1.0, sigma: float = 0.1) -> nxt.Measurement:
+    return nxt.Measurement(point, "dc volts", "as now", effort, np.array(mean), np.full(len(mean), sigma))
+
+
+def test_what_ends_the_matter_goes_before_what_is_cheaper_for_a_bit() -> None:
+    """2 bits for an effort of 1.9 against 0.81 for 1: three times in four another reading must follow the cheap one."""
+    p = np.full(4, 0.25)
+    cheap = reading("TP1", [0.0, 0.0, 0.0, 3.0])
+    ends = reading("TP2", [0.0, 3.0, 6.0, 9.0], 1.9)
+    bits = {c.measurement.point: c.bits for c in nxt.rank_measurements(p, [cheap, ends])}
+    assert bits["TP1"] == pytest.approx(0.8113, abs=1e-3)  # the entropy of one in four
+    assert bits["TP2"] == pytest.approx(2.0, abs=1e-6)
+    ranked = nxt.rank_measurements(p, [cheap, ends])
+    assert [c.measurement.point for c in ranked] == ["TP2", "TP1"]
+    assert ranked[0].ahead == pytest.approx(1.9)
+    # three of four are left by the cheap one: log2(3) bits at the price of the best, 1.9 for 2 bits
+    assert ranked[1].ahead == pytest.approx(1 + 0.75 * math.log2(3) * 1.9 / 2, abs=1e-6)
+
+
+def test_what_no_measurement_tells_apart_is_one_group_and_ends_it() -> None:
+    p = np.array([0.6, 0.39, 0.01])
+    near = [reading("TP1", [0.0, 0.1, 3.0]), reading("TP2", [0.0, 0.0, 2.0])]
+    assert nxt.told_apart(p, near) == [[0, 1], [2]]
+    assert nxt.rank_measurements(p, near) == []
+    apart = [*near, reading("TP3", [0.0, 1.0, 0.0])]
+    assert nxt.told_apart(p, apart) == [[0], [1], [2]]
+    assert [c.measurement.point for c in nxt.rank_measurements(p, apart)][:1] == ["TP3"]
+
+
 def test_effort_can_outweigh_information() -> None:
     p = np.array([0.5, 0.5])
     touch = nxt.Measurement("TP1", "dc volts", "as now", 1.0, np.array([0.0, 0.2]), np.array([0.1, 0.1]))

@@ -1,0 +1,76 @@
+"""What a reading to come is expected to be, given those that were taken."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from harness.describe.state import BenchState
+from harness.explain.cases import BoardModel, Case
+from harness.explain.explaining import explain_case, next_choices
+from harness.explain.foresee import foreseen
+from harness.explain.ideas import ideas
+from harness.explain.live import Free, Live
+from harness.explain.observe import Observation, observations
+from harness.explain.predict import Change
+from results.records import Reading, RunRecord, Trip
+
+RunMaker = Callable[..., RunRecord]
+DRAWN = Live([Change()], np.ones(1), [()], [None])
+
+
+def volts(net: str, state: str) -> Observation:
+    return Observation(net, "dc volts", BenchState.parse(state), np.nan, 1.0, 0, Reading(net, "dc volts", None, "V"))
+
+
+def test_what_was_read_of_a_regulator_holds_in_the_next_state(wren: BoardModel, make_run: RunMaker) -> None:
+    """3.3 V within 2 %, so 38 mV of standard deviation; once it was read, the meter and the model are what is left."""
+
+    def without_rail(readings: list[Reading]) -> None:
+        readings[:] = [r for r in readings if r.of in ("VUSB", "VIN")]
+
+    to_come = [volts("+3V3", "USB=5V@120mA; U1.GPIO1=low; load=10MΩ")]
+    _, before = foreseen(Case(make_run(edit=without_rail), wren), DRAWN, to_come)
+    case = Case(make_run(seed=7), wren)
+    mean, after = foreseen(case, DRAWN, to_come)
+    read = next(o.y for o in case.observations if o.of == "+3V3" and o.quantity == "dc volts")
+    assert before[0, 0] == pytest.approx(np.hypot(0.02 * 3.3 / np.sqrt(3), 3e-3 + 0.002 * 3.3), rel=0.05)
+    assert after[0, 0] < 0.3 * before[0, 0]
+    assert mean[0, 0] == pytest.approx(read, abs=3 * after[0, 0])
+
+
+def test_something_else_is_wide_on_the_nets_that_it_moves(wren: BoardModel, make_run: RunMaker) -> None:
+    case = Case(make_run(), wren)
+    free = Free({("CS", "net"): 0.0}, {("CS", "net"): 0.5})
+    both = Live([Change(), Change()], np.array([0.9, 0.1]), [(), ()], [None, None], 1, free)
+    to_come = [volts(net, "USB=5V@120mA; U1.GPIO1=low; load=10MΩ") for net in ("CS", "IRQ")]
+    _, sigma = foreseen(case, both, to_come)
+    assert sigma[1, 0] == pytest.approx(1.0, rel=0.01)  # half of 2 V
+    assert sigma[1, 1] == pytest.approx(sigma[0, 1])
+
+
+def test_what_the_guard_has_cut_is_a_reading_and_no_state_to_go_back_to(wren: BoardModel, make_run: RunMaker) -> None:
+    import dataclasses
+
+    run = make_run()
+    on = dataclasses.replace(run.steps[2], detail={"volts": 5.0, "limit": 0.12}, readings=())
+    cut = dataclasses.replace(run, steps=(*run.steps[:2], on), trip=Trip("constant-current", 3, "USB", 2.9, 0.119))
+    (seen,) = [o for o in observations(cut, wren.net_of) if o.quantity == "current"]
+    assert (seen.of, seen.y, seen.state.key) == ("USB", 0.119, "USB=5V@120mA")
+    assert not any(idea.observation.state.supplies for idea in ideas(Case(cut, wren), []))
+    found = explain_case(Case(cut, wren))
+    assert next(g.probability for g in found.groups if g.name == "none") < 1e-6
+
+
+def test_nothing_is_offered_that_reads_the_same_in_another_state(wren: BoardModel, make_run: RunMaker) -> None:
+    def only_cs(readings: list[Reading]) -> None:
+        readings[:] = [r for r in readings if r.of in ("CS", "+3V3") and "GPIO" not in r.state]
+
+    offered: list[tuple[str, str]] = []
+    start = explain_case(Case(make_run(["R2:missing"], edit=only_cs), wren))
+    for choice in next_choices(start, 50):
+        offered.append((choice.measurement.point, choice.measurement.state))
+    assert offered
+    assert not any(point == "TP3" and "GPIO1" in state for point, state in offered)  # another pin does not move CS
