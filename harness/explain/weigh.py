@@ -21,7 +21,7 @@ from harness.explain.change import Change
 from harness.explain.evidence import Answered, Evidence
 from harness.explain.expansion import expanded
 from harness.explain.fitting import Fitter
-from harness.explain.likelihood import IMPERFECT, Likelihood, Predicts
+from harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread
 from harness.explain.pairs import Pairing, needed
 from harness.explain.screening import BEHIND, Screened, places, screen, telling
 from harness.explain.slopes import Tolerance
@@ -40,8 +40,6 @@ UNSEEN: Final = 1e-3
 """Standard deviations of each reading by less than which a fault moves it, where it shows in none."""
 ANSWER_VOLTS: Final = 0.01
 """The standard deviation that counts there for a net that was not read and that an answer of the board needs."""
-MAYBE_GOOD: Final = 4.0
-"""Mean square, in standard deviations, from which a board is surely not as drawn."""
 JOINED: Final = 7
 """Odd nets between any two of which a bridge is tried."""
 CLOSE_ENOUGH: Final = 0.97
@@ -82,8 +80,8 @@ class Weigher:
         base = self.likelihood.base
         if not np.all(np.isfinite(base)):
             raise ValueError("the circuit has no operating point in one of the bench states, even without a fault")
-        spread = self.likelihood.spreads([Change()])[0]
-        covariance = spread.covariance
+        self.spread = self.likelihood.spreads([Change()])[0]
+        covariance = self.spread.covariance
         self.none = self.likelihood.scored(Candidate((), (), base, covariance, log_prior(())))
         self.stages = telling(self.likelihood, self.none)
         self.only = self.stages[-1]
@@ -92,11 +90,6 @@ class Weigher:
         self.fitter = Fitter(self.likelihood, self.white, self.only)
         fit, self.freed = self.likelihood.something_else(self.none, self.rarity)
         self.other = fit + math.log(self.something_else)
-        odd = self.none.hypothesis().residuals(self.evidence.y)
-        if float(odd @ odd) < MAYBE_GOOD * len(odd):
-            self.none = replace(
-                self.none, log_likelihood=expanded(self.likelihood, [self.none], [spread])[0].log_likelihood
-            )
 
     def _odd_nets(self) -> list[str]:
         """Nets that something else would have to move, the oddest few: whatever joins two of them may be one cause."""
@@ -129,10 +122,11 @@ class Weigher:
         return [*real, *[c for c in solved if self._idle(c)][:FINALISTS]]
 
     def _idle(self, c: Candidate) -> bool:
-        """Whether no reading so far shows it: a capacitor's value at rest. It is as likely as the drawn board is."""
+        """Whether no reading so far shows it: a capacitor's value at rest, a pull on a line without power. It fits as
+        the drawn board does, no better."""
         sigma = np.full(len(c.mean), ANSWER_VOLTS)
         sigma[: len(self.evidence.y)] = self.evidence.sigma
-        return not c.fitted and bool((np.abs(c.mean - self.likelihood.base) <= UNSEEN * sigma).all())
+        return bool((np.abs(c.mean - self.likelihood.base) <= UNSEEN * sigma).all())
 
     def _final(self, candidates: list[Candidate]) -> list[Candidate]:
         """The likeliest, weighed and fitted once more with covariances of their own, each scene solved exactly.
@@ -140,12 +134,13 @@ class Weigher:
         Of candidates that predict the same one is solved for all.
         """
         alike: dict[tuple[object, ...], list[Candidate]] = {}
-        idle = [replace(self.likelihood.lent(self.none, c), values=c.values) for c in candidates if self._idle(c)]
+        idle = [c for c in candidates if self._idle(c)]
         for c in self._in_sight([c for c in candidates if not self._idle(c)]):
             alike.setdefault(c.solved_as, []).append(c)
         best = [group[0] for group in alike.values()]
         if not best:
-            return idle or candidates
+            self._expanded([], [])
+            return self._as_drawn(idle) or candidates
         spreads = self.likelihood.spreads([c.change for c in best])
         whites = [Whitener(s.covariance) for s in spreads]
         fitted = self.fitter.step(best, whites)
@@ -154,7 +149,8 @@ class Weigher:
             self.likelihood.scored(replace(c, mean=mean, covariance=s.covariance))
             for c, mean, s in zip(fitted, exact, spreads, strict=True)
         ]
-        whole = expanded(self.likelihood, whole, spreads)
+        whole = self._expanded(whole, spreads)
+        idle = self._as_drawn(idle)
         out = [
             self.likelihood.forgiven(self.likelihood.lent(new, c), self.rarity, self.freed)
             for old, new in zip(best, whole, strict=True)
@@ -163,6 +159,18 @@ class Weigher:
         out += idle
         done = {c.texts_open for c in out}
         return [c for c in [*out, *(c for c in candidates if c.texts_open not in done)] if math.isfinite(c.score)]
+
+    def _expanded(self, candidates: list[Candidate], spreads: Sequence[Spread]) -> list[Candidate]:
+        """Candidates, and the drawn board on the same terms, with their tolerances where the readings put them."""
+        none, *whole = expanded(self.likelihood, [self.none, *candidates], [self.spread, *spreads])
+        self.none = replace(self.none, log_likelihood=none.log_likelihood)
+        return whole
+
+    def _as_drawn(self, idle: Sequence[Candidate]) -> list[Candidate]:
+        """Candidates that predict what the drawn board does, as likely as it is."""
+        return [
+            replace(self.likelihood.lent(self.none, c), values=c.values, occam=c.occam, spreads=c.spreads) for c in idle
+        ]
 
     def _in_sight(self, candidates: list[Candidate]) -> list[Candidate]:
         """Those whose fit, rough as it is, comes within half of what the best gains over no fault at all."""
