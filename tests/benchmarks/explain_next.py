@@ -6,7 +6,8 @@ Each trial: a unit of Skep with one fault planted, parts drawn within tolerance,
 only (unpowered shorts, first power, rails), so that doubt is left. One of the explanations that are left is then taken
 to be true, drawn by its probability (the bound speaks of these), with that unit's parts; its circuit answers what
 `explain` asks for (what a meter would show, with a meter's noise) until it asks no more. Units about which it asks
-nothing, though bits of doubt are left, are counted apart: one group holds 97 % there already, or nothing that may be measured tells the rest.
+nothing, though bits of doubt are left, are counted apart: one group holds 97 % there already, or nothing that may be
+measured tells the rest.
 
 The bound: n readings tell at most n times what one can tell. So on average n >= (bits of doubt at the start - bits at
 the end) / most, and at least one where any is needed. Two things were put right since the first measurements:
