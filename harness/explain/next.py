@@ -14,13 +14,15 @@ what is expected after it,
 
     ahead = effort + E_y [ 0 if one group is left, else max(least effort, H(groups | y) · least effort of a bit) ]
 
-which is the entropy bound of what is left, at the price of the best measurement on the list, and at least one more.
+which is the entropy bound of what is left, at the price of the best measurement on the list, and at least one more. No
+single measurement may come near that price, where many places share what is left. So the first few are looked into one
+step deeper: after each outcome the best that may follow is taken, and the bound stands for what is left after that.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -35,6 +37,12 @@ APART = 2.0
 """Standard deviations from which a reading tells two hypotheses apart."""
 ENOUGH = 0.97
 """Probability of one group from which it counts as the one that is left."""
+LOOKED_INTO = 6
+"""Measurements that are looked into one step deeper."""
+FOLLOW = 12
+"""Measurements that may follow one of these: so many of the least effort ahead, and so many that tell most."""
+RARE = 1e-3
+"""Probability of outcomes that are not followed; the bound stands for these."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,11 +125,17 @@ def _members(count: int, groups: Sequence[Sequence[int]] | None) -> Array:
 
 def _after(prior: Array, mean: Array, sigma: Array) -> Array:
     """(h, nodes, h) probabilities of all hypotheses after each outcome that each of them gives."""
+    weight = _likelihoods(mean, sigma) * prior[None, None, :] + 1e-300
+    out: Array = weight / weight.sum(axis=2, keepdims=True)
+    return out
+
+
+def _likelihoods(mean: Array, sigma: Array) -> Array:
+    """(h, nodes, h) of all hypotheses, for each outcome that each of them gives, the largest 1."""
     y = mean[:, None] + sigma[:, None] * _NODES[None, :]
     z = (y[:, :, None] - mean[None, None, :]) / sigma[None, None, :]
     each = -0.5 * z**2 - np.log(sigma)[None, None, :]
-    weight = np.exp(each - each.max(axis=2, keepdims=True)) * prior[None, None, :] + 1e-300
-    out: Array = weight / weight.sum(axis=2, keepdims=True)
+    out: Array = np.exp(each - each.max(axis=2, keepdims=True))
     return out
 
 
@@ -158,18 +172,60 @@ def rank_measurements(prior: Array, measurements: Sequence[Measurement], least_b
     told = [(m, b) for m, b in zip(measurements, bits, strict=True) if b > least_bits]
     if not told:
         return []
-    least = min(m.effort for m, _ in told)
-    a_bit = min(m.effort / b for m, b in told)
-    choices = [Choice(m, b, m.effort + _left(prior, m, member, least, a_bit)) for m, b in told]
-    return sorted(choices, key=lambda c: (c.ahead, c.measurement.effort, -c.bits, c.measurement.point))
+    costs = _Costs(member, min(m.effort for m, _ in told), min(m.effort / b for m, b in told))
+    choices = [Choice(m, b, m.effort + costs.left(prior, m)) for m, b in told]
+    choices.sort(key=_best_first)
+    may_follow = {id(c): c.measurement for c in (*choices[:FOLLOW], *sorted(choices, key=lambda c: -c.bits)[:FOLLOW])}
+    follow = list(may_follow.values())
+    deeper = [
+        replace(c, ahead=c.measurement.effort + costs.followed(prior, c.measurement, follow))
+        for c in choices[:LOOKED_INTO]
+    ]
+    return sorted(deeper, key=_best_first) + choices[LOOKED_INTO:]
 
 
-def _left(prior: Array, m: Measurement, member: Array, least: float, a_bit: float) -> float:
-    """Effort expected after a measurement: at least `least` and `a_bit` for each bit, where more than one is left."""
-    after = _after(prior, m.mean, m.sigma) @ member  # (h, nodes, groups)
-    doubt = -(after * np.log2(after + 1e-300)).sum(axis=2)
-    effort = np.where(after.max(axis=2) >= ENOUGH, 0.0, np.maximum(least, doubt * a_bit))
-    return float(prior @ (effort @ _SHARES))
+def _best_first(choice: Choice) -> tuple[float, float, float, str]:
+    return choice.ahead, choice.measurement.effort, -choice.bits, choice.measurement.point
+
+
+@dataclass(frozen=True, slots=True)
+class _Costs:
+    """What is expected until one group is left: `least` effort and `a_bit` for each bit of doubt, where more than one
+    is left. member (h, g): which hypothesis is in which group."""
+
+    member: Array
+    least: float
+    a_bit: float
+
+    def _bound(self, p: Array) -> Array:
+        """(...) effort where the hypotheses have probabilities p (..., h)."""
+        groups = p @ self.member
+        doubt = -(groups * np.log2(groups + 1e-300)).sum(axis=-1)
+        out: Array = np.where(groups.max(axis=-1) >= ENOUGH, 0.0, np.maximum(self.least, doubt * self.a_bit))
+        return out
+
+    def left(self, prior: Array, m: Measurement) -> float:
+        """Expected after a measurement."""
+        return float(prior @ (self._bound(_after(prior, m.mean, m.sigma)) @ _SHARES))
+
+    def followed(self, prior: Array, m: Measurement, follow: Sequence[Measurement]) -> float:
+        """The same where the best of `follow` comes next, its effort included."""
+        after = _after(prior, m.mean, m.sigma).reshape(-1, len(prior))
+        weight = (prior[:, None] * _SHARES[None, :]).reshape(-1)
+        effort = self._bound(after)
+        open_ones = np.flatnonzero((effort > 0.0) & (weight >= RARE))
+        if len(open_ones):
+            next_ones = [n.effort + self._left_each(after[open_ones], n) for n in follow]
+            effort[open_ones] = np.min(next_ones, axis=0)
+        return float(weight @ effort)
+
+    def _left_each(self, priors: Array, m: Measurement) -> Array:
+        """left() for each of the probabilities (r, h)."""
+        alike = _likelihoods(m.mean, m.sigma)
+        weight = alike[None] * priors[:, None, None, :] + 1e-300
+        left = self._bound(weight / weight.sum(axis=-1, keepdims=True)) @ _SHARES
+        out: Array = (priors * left).sum(axis=1)
+        return out
 
 
 def shortest_distinct(choices: Sequence[Choice], count: int) -> list[Choice]:

@@ -153,8 +153,24 @@ def test_what_ends_the_matter_goes_before_what_is_cheaper_for_a_bit() -> None:
     ranked = nxt.rank_measurements(p, [cheap, ends])
     assert [c.measurement.point for c in ranked] == ["TP2", "TP1"]
     assert ranked[0].ahead == pytest.approx(1.9)
-    # three of four are left by the cheap one: log2(3) bits at the price of the best, 1.9 for 2 bits
-    assert ranked[1].ahead == pytest.approx(1 + 0.75 * math.log2(3) * 1.9 / 2, abs=1e-6)
+    # three times in four the cheap one leaves three, and then the other must follow (rare outcomes are not followed)
+    assert ranked[1].ahead == pytest.approx(1 + 0.75 * 1.9, abs=3e-3)
+
+
+def test_one_step_deeper_sees_that_no_single_reading_is_worth_the_price_of_the_best() -> None:
+    """Eight places, four by four or two by two: TP4 and TP0 together end it; TP1 and TP2 leave halves, and a third
+    reading must follow."""
+    p = np.full(8, 0.125)
+    halves = reading("TP0", [0, 0, 0, 0, 3, 3, 3, 3], 1.2)
+    other = reading("TP1", [0, 3, 0, 3, 0, 3, 0, 3])
+    by_pairs = reading("TP2", [0, 0, 3, 3, 0, 0, 3, 3])
+    quarters = reading("TP4", [0, 3, 6, 9, 0, 3, 6, 9])
+    ranked = nxt.rank_measurements(p, [halves, other, by_pairs, quarters])
+    ahead = {c.measurement.point: c.ahead for c in ranked}
+    assert [c.measurement.point for c in ranked][:2] == ["TP4", "TP0"]
+    assert ahead["TP4"] == pytest.approx(1 + 1.2, abs=0.02)
+    assert ahead["TP0"] == pytest.approx(1.2 + 1, abs=0.02)
+    assert ahead["TP1"] > 2.5
 
 
 def test_what_no_measurement_tells_apart_is_one_group_and_ends_it() -> None:
