@@ -16,6 +16,10 @@ from harness.explain.likelihood import Likelihood
 from harness.explain.uncertainty import Array
 from harness.explain.whiten import Whitener
 
+STEPS: Final = 3
+"""Further steps in a candidate's own measure."""
+SETTLED: Final = 0.2
+"""A value that a step moves by less (natural logarithm) has arrived."""
 STEP: Final = 0.05
 """By which a fitted value is moved for its derivative (natural logarithm)."""
 
@@ -51,6 +55,21 @@ class Fitter:
         scored = [self.likelihood.scored(replace(c, mean=means[unique[c.solved_as]])) for c in candidates]
         return sorted((c for c in scored if math.isfinite(c.score)), key=lambda c: -c.score)
 
+    def settled(self, candidates: list[Candidate], whites: Sequence[Whitener]) -> list[Candidate]:
+        """The candidates after as many steps as their values still move, a few at most: the measure of the drawn board
+        may have led a value far away from where the candidate's own has it."""
+        current = self.step(candidates, whites)
+        moving = [k for k, c in enumerate(current) if _moved(candidates[k], c)]
+        for _ in range(STEPS):
+            if not moving:
+                break
+            after = self.step([current[k] for k in moving], [whites[k] for k in moving])
+            still = [k for k, c in zip(moving, after, strict=True) if _moved(current[k], c)]
+            for k, c in zip(moving, after, strict=True):
+                current[k] = c
+            moving = still
+        return current
+
     def step(
         self, candidates: list[Candidate], whites: Sequence[Whitener], only: Sequence[int] | None = None
     ) -> list[Candidate]:
@@ -85,3 +104,9 @@ class Fitter:
         spreads = tuple(1 / math.sqrt(max(float(i), 1e-6)) for i in known)
         out = c.moved(dict(zip(c.fitted, delta.tolist(), strict=True)))
         return replace(out, occam=charge, spreads=spreads)
+
+
+def _moved(before: Candidate, after: Candidate) -> bool:
+    """Whether a step took a fitted value further than what counts as settled."""
+    pairs = zip(before.values, after.values, strict=True)
+    return any(abs(math.log(b / a)) > SETTLED for a, b in pairs if a and b)

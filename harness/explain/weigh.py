@@ -143,7 +143,7 @@ class Weigher:
             return self._as_drawn(idle) or candidates
         spreads = self.likelihood.spreads([c.change for c in best])
         whites = [Whitener(s.covariance) for s in spreads]
-        fitted = self.fitter.step(best, whites)
+        fitted = self.fitter.settled(best, whites)
         exact = self.likelihood.predict([c.change for c in fitted], exact=True, near=[c.change for c in best])
         whole = [
             self.likelihood.scored(replace(c, mean=mean, covariance=s.covariance))
