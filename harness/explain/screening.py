@@ -15,7 +15,7 @@ from harness.explain.suspects import Suspect
 from harness.explain.uncertainty import Array
 from harness.explain.whiten import Whitener
 
-TELLING: Final = 40.0
+TELLING: Final = 9.0
 """Squared standard deviations that a further scene must add to be screened."""
 SCENES: Final = 5
 """Scenes that are screened at most."""
@@ -48,8 +48,8 @@ class Screened:
 def telling(likelihood: Likelihood, none: Candidate) -> list[list[int]]:
     """Observations of the few scenes that tell most: of the first of them, and of all.
 
-    Those with the oddest readings, each net counted once. Odd by itself, or given all others that are not: a level that
-    is 60 mV low is within what its rail may be, but not where the rail was measured too.
+    Those with the oddest readings, each net that is odd counted once. Odd by itself, or given all others that are not:
+    a level that is 60 mV low is within what its rail may be, but not where the rail was measured too.
     """
     evidence = likelihood.evidence
     of = np.array(likelihood.predictor.scenes())[: len(evidence.y)]
@@ -67,7 +67,7 @@ def telling(likelihood: Likelihood, none: Candidate) -> list[list[int]]:
         if len(chosen) > 1 and totals[best] < TELLING:
             break
         chosen.append(best)
-        seen = {nets[k] for k in np.flatnonzero(of == best).tolist()}
+        seen = {nets[k] for k in np.flatnonzero((of == best) & (odd >= TELLING)).tolist()}
         weight = np.array([w * (0.2 if nets[k] in seen else 1.0) for k, w in enumerate(weight)])
     return [np.flatnonzero(np.isin(of, some)).tolist() for some in (chosen[:FIRST], chosen)]
 
