@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -29,6 +30,7 @@ STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
 AT_ONCE: Final = 256
 """Jacobians that are made at a time."""
+_NONE: Final[Mapping[str, Any]] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,7 @@ class Slopes:
         self.partials = np.empty((len(self.plans), self.layout.partials))
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))
+        self._overrides: dict[int, list[tuple[Mapping[str, Any], Array]]] = {}
         with np.errstate(all="ignore"):
             self._inverse = self._inverses()
 
@@ -165,15 +168,21 @@ class Slopes:
         index, tail = self._model._path(tolerance.path)
         rows = self.layout.part_rows[index]
         part = self._model.circuit.parts[index]
-        made: dict[tuple[Any, ...], Array] = {}
-        for member, plan in enumerate(self.plans):
-            overrides = plan.overrides.get(index, {})
-            key = tuple(overrides.items())
-            if key not in made:
-                drawn = overrides[tail] if tail in overrides else drawn_value(part, tail)
-                moved = {**overrides, tail: float(drawn) * (1 + STEP * tolerance.share)}
-                made[key] = self._model.parameters(index, moved)
-            theta[member, rows] = made[key]
+        for overrides, members in self._overridden(index):
+            drawn = overrides[tail] if tail in overrides else drawn_value(part, tail)
+            moved = {**overrides, tail: float(drawn) * (1 + STEP * tolerance.share)}
+            theta[members[:, None], rows] = self._model.parameters(index, moved)
+
+    def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
+        """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
+        found = self._overrides.get(index)
+        if found is None:
+            alike: dict[int, tuple[Mapping[str, Any], list[int]]] = {}
+            for member, plan in enumerate(self.plans):  # plans share their overrides
+                overrides = plan.own.get(index) or plan.settings.get(index) or _NONE
+                alike.setdefault(id(overrides), (overrides, []))[1].append(member)
+            found = self._overrides[index] = [(each, np.array(members)) for each, members in alike.values()]
+        return found
 
 
 @dataclass(frozen=True)
