@@ -59,7 +59,7 @@ def dialect_names(kind: str | None = None) -> list[str]:
 
 
 def _folder() -> Any:
-    return resources.files("instruments") / "dialects"
+    return resources.files("wakeboard.instruments") / "dialects"
 
 
 @cache

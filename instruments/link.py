@@ -7,7 +7,7 @@
 What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decides the shape of this class:
 
 - "@py" is always named, so that a maker's VISA that happens to be installed changes nothing.
-- On a raw socket PyVISA opens and closes; bytes go through the socket itself (instruments.wire), with TCP_NODELAY (a
+- On a raw socket PyVISA opens and closes; bytes go through the socket itself (instruments/wire.py), with TCP_NODELAY (a
   write before a query costs 44 ms otherwise) and a deadline that holds. A compound line is one write.
 - A refused port opens "successfully": the socket's own error is asked for.
 - A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
@@ -18,7 +18,7 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
   question whose end was lost on the way ("OUTP?" for "OUTP? (@2)") is seen to have lost it. *OPC? is IEEE 488.2,
   mandatory, and only read: it wears no memory, unlike a tag written to a register.
 - clear() is never called: it spins for ever on a closed peer.
-- One lock for the threads, one of the operating system for other programs (instruments.lock).
+- One lock for the threads, one of the operating system for other programs (wakeboard.instruments.lock).
 """
 
 from __future__ import annotations
@@ -393,7 +393,7 @@ class Link:
 
         Whatever PyVISA, PyVISA-py or the system raises; a Ctrl-C goes on as it is, and the reply is still to come.
         """
-        if isinstance(error, LinkError) or type(error).__module__.startswith("instruments.virtual"):
+        if isinstance(error, LinkError) or type(error).__module__.startswith("wakeboard.instruments.virtual"):
             raise error  # the virtual bench has a fault of its own: not the link's
         self.dirty = True
         if isinstance(error, _Surplus):

@@ -1,6 +1,6 @@
 """What lasts: records of runs, the store, the ledger of units, statistics, comparison, reports.
 
-`results.frame(...)` is the door for notebooks: see `results.frames`.
+`results.frame(...)` is the door for notebooks: see `wakeboard.results.frames`.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-    from results.store import Store
+    from wakeboard.results.store import Store
 
 
 def frame(store: Store | str | Path, **narrow: Any) -> pd.DataFrame:
-    """Readings in long form as a pandas DataFrame; the arguments are those of `results.frames.frame`."""
-    from results import frames
+    """Readings in long form as a pandas DataFrame; the arguments are those of `wakeboard.results.frames.frame`."""
+    from wakeboard.results import frames
 
     return frames.frame(store, **narrow)

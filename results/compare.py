@@ -8,7 +8,7 @@ A reading counts only where the unit's rails were good in that bench state: on a
 that should be low reads low, which says nothing about the line, and one that should be high does not, which says
 nothing new. What is odd there *follows* from the rail and is listed apart.
 
-Source of the outlier rule: `results.statistics_outliers`. With fewer than four units only the limits decide.
+Source of the outlier rule: `wakeboard.results.statistics_outliers`. With fewer than four units only the limits decide.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from results.compare_table import CODES, Check, ReadingTable, latest_runs, table_of_records, table_of_store
-from results.records import OUTCOMES, RunRecord
-from results.statistics_outliers import CUT_OFF, LEAST, outliers, power_of_few, rare_cut_off
+from wakeboard.results.compare_table import CODES, Check, ReadingTable, latest_runs, table_of_records, table_of_store
+from wakeboard.results.records import OUTCOMES, RunRecord
+from wakeboard.results.statistics_outliers import CUT_OFF, LEAST, outliers, power_of_few, rare_cut_off
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from results.store import Store
+    from wakeboard.results.store import Store
 
 ODD = frozenset({"fail", "marginal"})
 _NOTHING = -1  # no reading of this check from this unit

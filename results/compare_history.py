@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from results.compare_table import CODES, Check, ReadingTable
-from results.records import OUTCOMES
-from results.statistics_charts import IndividualsChart, individuals
+from wakeboard.results.compare_table import CODES, Check, ReadingTable
+from wakeboard.results.records import OUTCOMES
+from wakeboard.results.statistics_charts import IndividualsChart, individuals
 
 if TYPE_CHECKING:
     import numpy as np

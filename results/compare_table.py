@@ -12,13 +12,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from results.records import ASKED, OUTCOMES, Reading, RunRecord
+from wakeboard.results.records import ASKED, OUTCOMES, Reading, RunRecord
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from results.store import Store
+    from wakeboard.results.store import Store
 
 CODES = {outcome: code for code, outcome in enumerate(OUTCOMES)}
 
@@ -64,7 +64,7 @@ class ReadingTable:
     """Columns of equal length n, ordered by run (oldest first), step and position in the step.
 
     run, check: (n,) int indices into `runs` and `checks`; value, u, low, high: (n,) float, NaN where not given;
-    outcome: (n,) int8, index into `results.records.OUTCOMES`; on_rails: (n,) bool, taken by a step that checks rails.
+    outcome: (n,) int8, index into `records.OUTCOMES`; on_rails: (n,) bool, taken by a step that checks rails.
     """
 
     board: str
@@ -177,7 +177,7 @@ def table_of_store(
 def _runs(connection: Any, board: str, sequence: str | None, unit: str | None) -> tuple[list[int], list[RunInfo]]:
     import sqlalchemy as sa
 
-    from results import schema
+    from wakeboard.results import schema
 
     run, ends, units = schema.run, schema.run_end, schema.unit
     last = sa.select(ends.c.run_id, sa.func.max(ends.c.id).label("id")).group_by(ends.c.run_id).subquery()
@@ -212,7 +212,7 @@ def _steps(
     import numpy as np
     import sqlalchemy as sa
 
-    from results import schema
+    from wakeboard.results import schema
 
     at = {keys[index]: index for index in chosen}
     step = schema.step
@@ -260,7 +260,7 @@ def _readings(connection: Any, step_keys: NDArray[np.int64]) -> NDArray[np.void]
     import numpy as np
     import sqlalchemy as sa
 
-    from results import schema
+    from wakeboard.results import schema
 
     r = schema.reading
     nothing: sa.ColumnElement[Any] = sa.literal_column(
@@ -298,7 +298,7 @@ def _checks(connection: Any, keys: NDArray[np.int64]) -> tuple[list[Check], NDAr
     import numpy as np
     import sqlalchemy as sa
 
-    from results import schema
+    from wakeboard.results import schema
 
     m = schema.measurand
     rows = connection.execute(sa.select(m.c.id, m.c.of, m.c.quantity, m.c.state, m.c.unit)).all()
@@ -314,7 +314,7 @@ def _limits(connection: Any, keys: NDArray[np.int64]) -> tuple[NDArray[np.float6
     import numpy as np
     import sqlalchemy as sa
 
-    from results import schema
+    from wakeboard.results import schema
 
     t = schema.terms
     unique, inverse = np.unique(keys, return_inverse=True)

@@ -1,6 +1,6 @@
 """Results for other programs: CSV and Parquet in long form with their data dictionary, and JUnit XML.
 
-The tables hold one row a reading with the columns of `results.frames.COLUMNS`. Beside a CSV file stands
+The tables hold one row a reading with the columns of `wakeboard.results.frames.COLUMNS`. Beside a CSV file stands
 `NAME.columns.csv`, the data dictionary; a Parquet file carries it in the metadata of its columns. Files are written
 whole or not at all (a temporary file beside the target, then a rename).
 """
@@ -16,8 +16,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from results.frames import COLUMNS
-from results.store_errors import StoreError
+from wakeboard.results.frames import COLUMNS
+from wakeboard.results.store_errors import StoreError
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -15,9 +15,9 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 from xml.etree import ElementTree
 
-from results.export import whole_file
-from results.ledger_text import show, show_limits
-from results.records import Reading, RunRecord, Step
+from wakeboard.results.export import whole_file
+from wakeboard.results.ledger_text import show, show_limits
+from wakeboard.results.records import Reading, RunRecord, Step
 
 # XML 1.0, section 2.2: Char ::= #x9 | #xA | #xD | [#x20-#xD7FF] | [#xE000-#xFFFD] | [#x10000-#x10FFFF]
 _NOT_XML: Final = re.compile("[^\\t\\n\\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

@@ -21,11 +21,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from results import ledger_text, schema, store_read, store_write
-from results.ledger_findings import Findings, ignore, new_row, row_key, said
-from results.ledger_records import CAUSES, STATES, Event, Evidence, Finding, FindingEvent, Note, Unit
-from results.records import ASKED, Rework
-from results.store_errors import StoreError
+from wakeboard.results import ledger_text, schema, store_read, store_write
+from wakeboard.results.ledger_findings import Findings, ignore, new_row, row_key, said
+from wakeboard.results.ledger_records import CAUSES, STATES, Event, Evidence, Finding, FindingEvent, Note, Unit
+from wakeboard.results.records import ASKED, Rework
+from wakeboard.results.store_errors import StoreError
 
 __all__ = ["CAUSES", "STATES", "Event", "Evidence", "Finding", "FindingEvent", "Ledger", "Note", "Unit"]
 

@@ -14,11 +14,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from results import ledger_text, schema, store_read, store_write
-from results.ledger_records import CAUSES, STATES, Evidence, Finding, FindingEvent
-from results.records import RunRecord
-from results.store import Store
-from results.store_errors import StoreError
+from wakeboard.results import ledger_text, schema, store_read, store_write
+from wakeboard.results.ledger_records import CAUSES, STATES, Evidence, Finding, FindingEvent
+from wakeboard.results.records import RunRecord
+from wakeboard.results.store import Store
+from wakeboard.results.store_errors import StoreError
 
 
 def operator() -> str:

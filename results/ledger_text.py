@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from results.ledger_records import Event, Finding
-    from results.records import Reading, RunRecord, Step
+    from wakeboard.results.ledger_records import Event, Finding
+    from wakeboard.results.records import Reading, RunRecord, Step
 
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 

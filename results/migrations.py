@@ -2,7 +2,7 @@
 
 A new store walks the same road as an old one: every migration is applied in turn, each in one transaction with the row
 that records it, so a store is always at a whole version. A released migration is never edited; a change is a new entry
-at the end of MIGRATIONS. `results.schema` describes the newest version for queries; a test holds the two together.
+at the end of MIGRATIONS. `schema.py` describes the newest version for queries; a test holds the two together.
 
 The few places where SQLite and PostgreSQL differ are written as {placeholders}.
 """

@@ -18,12 +18,12 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from results import schema
-from results.push_ledger import push_ledger
-from results.push_rows import SharedRows, copy_in, copy_tuples, fetch, fetch_tuples, reserve
-from results.store import Store
-from results.store_engine import parse_place
-from results.store_errors import StoreError
+from wakeboard.results import schema
+from wakeboard.results.push_ledger import push_ledger
+from wakeboard.results.push_rows import SharedRows, copy_in, copy_tuples, fetch, fetch_tuples, reserve
+from wakeboard.results.store import Store
+from wakeboard.results.store_engine import parse_place
+from wakeboard.results.store_errors import StoreError
 
 PUSH_LOCK: Final = 0x57414B46  # advisory lock number: one batch at a time
 BATCH_READINGS: Final = 20_000

@@ -11,8 +11,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from results import schema
-from results.store import Store
+from wakeboard.results import schema
+from wakeboard.results.store import Store
 
 Rows = list[tuple[Any, ...]]
 

@@ -6,9 +6,9 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from results import schema, store_write
-from results.push_rows import fetch
-from results.store import Store
+from wakeboard.results import schema, store_write
+from wakeboard.results.push_rows import fetch
+from wakeboard.results.store import Store
 
 # Parents first. Each link is (column, table it points to, that table's natural key).
 TABLES: Final[tuple[tuple[sa.Table, tuple[tuple[str, sa.Table], ...]], ...]] = (

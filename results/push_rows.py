@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from results import schema, store_write
+from wakeboard.results import schema, store_write
 
 _NATURAL: Final = {"unit": "uuid", "instrument": "digest", "measurand": "digest", "terms": "digest"}
 

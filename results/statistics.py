@@ -16,10 +16,10 @@ Everything takes plain sequences of floats in SI units and returns frozen datacl
 do the arithmetic; they are imported inside functions, since the command line must start without them.
 """
 
-from results.statistics_capability import Capability, capability
-from results.statistics_charts import ChartConstants, IndividualsChart, chart_constants, individuals
-from results.statistics_gauge import GaugeStudy, GaugeStudyError, gauge_anova, gauge_ranges
-from results.statistics_outliers import (
+from wakeboard.results.statistics_capability import Capability, capability
+from wakeboard.results.statistics_charts import ChartConstants, IndividualsChart, chart_constants, individuals
+from wakeboard.results.statistics_gauge import GaugeStudy, GaugeStudyError, gauge_anova, gauge_ranges
+from wakeboard.results.statistics_outliers import (
     GrubbsResult,
     OutlierResult,
     grubbs,
@@ -28,8 +28,8 @@ from results.statistics_outliers import (
     power_of_few,
     rare_cut_off,
 )
-from results.statistics_summary import OneWay, StatisticsError, Summary, lag1, one_way, summarise
-from results.statistics_tolerance import (
+from wakeboard.results.statistics_summary import OneWay, StatisticsError, Summary, lag1, one_way, summarise
+from wakeboard.results.statistics_tolerance import (
     ProposedLimits,
     coverage_of_extremes,
     one_sided_factor,
@@ -37,7 +37,7 @@ from results.statistics_tolerance import (
     two_sided_factor,
     two_sided_factor_howe,
 )
-from results.statistics_yield import Proportion, YieldResult, proportion, success_run, yields
+from wakeboard.results.statistics_yield import Proportion, YieldResult, proportion, success_run, yields
 
 __all__ = [
     "Capability",

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from results.statistics_summary import StatisticsError, finite
+from wakeboard.results.statistics_summary import StatisticsError, finite
 
 RUN_LENGTH = 8  # e-Handbook 6.3.2: eight in a row on one side of the centre line
 

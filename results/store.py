@@ -25,10 +25,10 @@ from typing import Any, Final, Self
 
 import sqlalchemy as sa
 
-from results import schema, store_process, store_read, store_write
-from results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
-from results.store_engine import Database, parse_place
-from results.store_errors import StoreError
+from wakeboard.results import schema, store_process, store_read, store_write
+from wakeboard.results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
+from wakeboard.results.store_engine import Database, parse_place
+from wakeboard.results.store_errors import StoreError
 
 __all__ = ["Store", "StoreError"]
 

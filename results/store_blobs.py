@@ -15,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from itertools import groupby
 from typing import Any, Final
 
-from results.records import Exchange, SupplyTrace, Trace
+from wakeboard.results.records import Exchange, SupplyTrace, Trace
 
 _VERSION: Final = b"\x01"
 _LEVEL: Final = 3  # measured: level 6 takes three times as long for some 10 % less

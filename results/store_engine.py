@@ -22,9 +22,9 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy import event, exc
 
-from results import migrations
-from results.store_errors import StoreError
-from results.store_explain import Place, corrupt, explain
+from wakeboard.results import migrations
+from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store_explain import Place, corrupt, explain
 
 QUICK_CHECK_S: Final = 0.05
 _WAYS: Final = "give a file, sqlite:///FILE or postgresql://USER@HOST/DATABASE"

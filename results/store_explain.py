@@ -9,7 +9,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from results.store_errors import Kind, StoreError
+from wakeboard.results.store_errors import Kind, StoreError
 
 
 @dataclass(frozen=True)

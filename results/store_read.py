@@ -10,9 +10,19 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.sql.elements import ColumnElement
 
-from results import store_blobs
-from results.records import ASKED, InstrumentUsed, Reading, Rework, RunRecord, RunStart, RunSummary, Step, Trip
-from results.schema import (
+from wakeboard.results import store_blobs
+from wakeboard.results.records import (
+    ASKED,
+    InstrumentUsed,
+    Reading,
+    Rework,
+    RunRecord,
+    RunStart,
+    RunSummary,
+    Step,
+    Trip,
+)
+from wakeboard.results.schema import (
     document,
     instrument,
     measurand,
@@ -27,7 +37,7 @@ from results.schema import (
     terms,
     unit,
 )
-from results.store_errors import StoreError
+from wakeboard.results.store_errors import StoreError
 
 
 def last_end() -> ColumnElement[bool]:

@@ -18,9 +18,9 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
-from results import schema, store_blobs
-from results.records import InstrumentUsed, Reading, Rework, RunStart, Step, Trip
-from results.store_errors import StoreError
+from wakeboard.results import schema, store_blobs
+from wakeboard.results.records import InstrumentUsed, Reading, Rework, RunStart, Step, Trip
+from wakeboard.results.store_errors import StoreError
 
 UNITS: Final = uuid.UUID(
     "3f0d5c52-6a0f-5c0b-9a57-0c1a6f7f4d11"

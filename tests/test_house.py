@@ -1,13 +1,14 @@
 """The house: imports go down only. Read from the source with ast, so that no import hides inside a function."""
 
 import ast
+import tomllib
 from pathlib import Path
 
 import pytest
 
-import harness
+import wakeboard.harness
 
-ROOT = Path(harness.__file__).parent.parent
+ROOT = Path(wakeboard.harness.__file__).parent.parent
 FLOORS = ("harness", "instruments", "results", "sequences")
 
 # what each floor may import of the house; the rest is refused
@@ -17,6 +18,7 @@ MAY = {
     "instruments": {"instruments"},
     "sequences": set(),
 }
+DOOR = Path("harness/door")  # installed as `wakeboard` itself
 CIRCUIT = "instruments/virtual/circuit"
 CIRCUIT_MAY = {"numpy", "scipy", "numba", "platformdirs", "instruments"}
 STANDARD = set(__import__("sys").stdlib_module_names)
@@ -27,7 +29,12 @@ def sources(folder):
 
 
 def imports(path):
-    """Every module that a file imports, relative ones resolved."""
+    """Every module that a file imports, relative ones resolved; without the name that the house is installed by."""
+    for module in _imports(path):
+        yield module.removeprefix("wakeboard.")
+
+
+def _imports(path):
     package = path.relative_to(ROOT).parent.parts
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
@@ -89,18 +96,29 @@ def test_sequences_hold_data_only():
 def test_the_reader_of_imports_sees_what_hides(tmp_path):
     """The rule is only as good as its reader: imports in functions, and relative ones, are seen."""
     here = ROOT / "instruments" / "virtual" / "seen.py"
-    tree = "def f():\n    import results.store\nfrom ..link import Link\nfrom . import psu\n"
+    tree = "def f():\n    import wakeboard.results.store\nfrom ..link import Link\nfrom . import psu\n"
 
     class Here(type(here)):
         def read_text(self, *_args, **_more):
             return tree
 
-    assert set(imports(Here(here))) == {"results.store", "instruments.link.Link", "instruments.virtual.psu"}
+    assert set(imports(Here(here))) == {
+        "results.store",
+        "instruments.link.Link",
+        "instruments.virtual.psu",
+    }
 
 
 def test_nothing_else_at_the_root():
     packages = {path.parent.name for path in ROOT.glob("*/__init__.py")}
     assert packages - {"tests"} == set(FLOORS)
+
+
+def test_every_folder_with_code_is_installed():
+    """The build takes the packages that pyproject.toml lists: none is forgotten, none listed that is gone."""
+    listed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["packages"]
+    folders = {path.parent.relative_to(ROOT) for floor in FLOORS for path in sources(floor)} - {DOOR}
+    assert sorted(listed) == sorted(["wakeboard", *(".".join(("wakeboard", *folder.parts)) for folder in folders)])
 
 
 def test_data_files_travel_with_the_packages():

@@ -1,7 +1,7 @@
 """The command line: `wakeboard COMMAND`. One file a command; each is loaded only when it runs.
 
 What people and scripts rely on (commands, options, exit codes, JSON keys) is described in README.md. Errors become text
-and exit codes in `harness.cli.failure`, and nowhere else.
+and exit codes in `wakeboard.harness.cli.failure`, and nowhere else.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from typing import Any, NoReturn
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import CONTEXT, colour
-from harness.cli.table import COMMANDS, Entry
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import CONTEXT, colour
+from wakeboard.harness.cli.table import COMMANDS, Entry
 
 EXAMPLES = (
     "wakeboard demo",
@@ -126,7 +126,7 @@ def execute(args: Sequence[str]) -> int:
 
 
 def _tell(error: BaseException, args: Sequence[str]) -> int:
-    from harness.cli.failure import tell
+    from wakeboard.harness.cli.failure import tell
 
     return int(tell(error, as_json="--json" in args))
 

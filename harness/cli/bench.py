@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench
-    from harness.run.selfcheck import Checked
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.harness.run.selfcheck import Checked
 
 EXAMPLES = [
     "wakeboard bench",
@@ -46,7 +46,7 @@ def command(common: Common, bench: str | None, conform: bool, open_circuit: bool
         if conform:
             raise click.UsageError("--conform needs a bench file: it names the instruments that may be switched.")
         return _find(common)
-    from harness.describe.load import load_bench
+    from wakeboard.harness.describe.load import load_bench
 
     described = load_bench(bench)
     checked = _check(common, described)
@@ -67,7 +67,7 @@ def command(common: Common, bench: str | None, conform: bool, open_circuit: bool
 
 # --- without a bench file ---------------------------------------------------------------------------------------------
 def _find(common: Common) -> Exit:
-    from harness.run.selfcheck import find_instruments
+    from wakeboard.harness.run.selfcheck import find_instruments
 
     found = find_instruments()
     if not found:
@@ -82,7 +82,7 @@ def _find(common: Common) -> Exit:
 
 # --- with one ---------------------------------------------------------------------------------------------------------
 def _check(common: Common, described: Bench) -> list[Checked]:
-    from harness.run.selfcheck import check_distinct, check_instruments
+    from wakeboard.harness.run.selfcheck import check_distinct, check_instruments
 
     checked = []
     for each in check_instruments(described):
@@ -123,7 +123,7 @@ def _line(common: Common, text: str, indent: str = "      ") -> None:
 
 def _budget(common: Common, checked: list[Checked]) -> list[dict[str, Any]]:
     """How soon the power would be off; told where every supply answered."""
-    from harness.run.budget import budget, round_s
+    from wakeboard.harness.run.budget import budget, round_s
 
     supplies = [each.timed for each in checked if each.timed is not None]
     if not supplies or len(supplies) < sum(each.kind == "psu" for each in checked):
@@ -140,9 +140,9 @@ def _budget(common: Common, checked: list[Checked]) -> list[dict[str, Any]]:
 
 # --- the conformance suite --------------------------------------------------------------------------------------------
 def _conform(common: Common, described: Bench, open_circuit: bool, document: dict[str, Any]) -> Exit:
-    from harness.cli.exits import OutputsNotOff
-    from harness.cli.signals import as_interrupt
-    from harness.run.conform import conform, left_on
+    from wakeboard.harness.cli.exits import OutputsNotOff
+    from wakeboard.harness.cli.signals import as_interrupt
+    from wakeboard.harness.run.conform import conform, left_on
 
     _ask(common, open_circuit)
     document["conformance"] = {}
@@ -174,7 +174,7 @@ def _ask(common: Common, open_circuit: bool) -> None:
     """A person says so, by a word that is not typed by accident; or the option does. Never by default."""
     if open_circuit:
         return
-    from harness.run.conform import QUESTION
+    from wakeboard.harness.run.conform import QUESTION
 
     if not common.interactive:
         raise click.UsageError(
@@ -183,6 +183,6 @@ def _ask(common: Common, open_circuit: bool) -> None:
         )
     click.echo(f"\n  {QUESTION}\n  Type `open` to go on: ", nl=False, err=True)
     if sys.stdin.readline().strip().casefold() != "open":
-        from harness.run.errors import OperatorStop
+        from wakeboard.harness.run.errors import OperatorStop
 
         raise OperatorStop("nothing was switched on")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from results.store import Store
+    from wakeboard.results.store import Store
 
 
 def board_of(text: str) -> tuple[str, Path | None]:
@@ -33,7 +33,7 @@ def _name_in(path: Path) -> str:
         name = None
     if isinstance(name, str):
         return name
-    from harness.describe.load import load_board
+    from wakeboard.harness.describe.load import load_board
 
     return load_board(path).name  # raises the mistakes with their lines
 

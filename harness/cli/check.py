@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.describe.files import Checked
-    from harness.describe.problems import Problem
+    from wakeboard.harness.describe.files import Checked
+    from wakeboard.harness.describe.problems import Problem
 
 EXAMPLES = ["wakeboard check board.toml", "wakeboard check board.toml bench.toml first-power-on.toml"]
 
@@ -27,7 +27,7 @@ def command(common: Common, files: tuple[str, ...]) -> int:
     the board that it names; a bench with the board given along with it, or the board.toml beside it. Nothing is
     powered and no instrument is opened.
     """
-    from harness.describe.files import check_files
+    from wakeboard.harness.describe.files import check_files
 
     checked = check_files(files)
     problems = sorted({problem for each in checked for problem in each.problems})

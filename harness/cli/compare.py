@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from results.compare import CheckRow, Comparison
-    from results.compare_history import Drift, ReworkEffect
-    from results.compare_table import ReadingTable
+    from wakeboard.results.compare import CheckRow, Comparison
+    from wakeboard.results.compare_history import Drift, ReworkEffect
+    from wakeboard.results.compare_table import ReadingTable
 
 COLUMNS = 6  # units side by side in 80 columns; of more, only the odd ones are named
 
@@ -53,10 +53,10 @@ def command(
     The last finished run of each unit and sequence counts. Odd in every unit: look at the design. In one: look at its
     assembly. In the reference unit too: look at the bench. BOARD is a board file, its folder, or a board's name.
     """
-    from harness.cli.board_ref import board_of, must_have
-    from harness.cli.opened import opened
-    from results.compare import compare
-    from results.compare_table import latest_runs, table_of_store
+    from wakeboard.harness.cli.board_ref import board_of, must_have
+    from wakeboard.harness.cli.opened import opened
+    from wakeboard.results.compare import compare
+    from wakeboard.results.compare_table import latest_runs, table_of_store
 
     name, file = board_of(board)
     with opened(common, str(file) if file else None) as store:
@@ -98,7 +98,7 @@ def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str |
 
 
 def _side_by_side(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> None:
-    from results.report.text import short_units, state_words
+    from wakeboard.results.report.text import short_units, state_words
 
     short = short_units(c.units)
     state = None
@@ -126,7 +126,7 @@ def _line(name: str, cells: Sequence[tuple[str, str]]) -> Any:
 
 def _cell(row: CheckRow, index: int, unit: str) -> tuple[str, str]:
     """A value with its sign: never by colour alone."""
-    from results.report.text import show
+    from wakeboard.results.report.text import show
 
     outcome = row.outcomes[index]
     if outcome is None:
@@ -143,7 +143,7 @@ def _cell(row: CheckRow, index: int, unit: str) -> tuple[str, str]:
 
 
 def _odd_units(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> None:
-    from results.report.text import show, show_pair
+    from wakeboard.results.report.text import show, show_pair
 
     for row in rows[:40]:
         odd = ", ".join(row.odd[:4]) + (f" and {len(row.odd) - 4} more" if len(row.odd) > 4 else "")
@@ -194,19 +194,19 @@ def _more(
 ) -> None:
     """The parts that are asked for by an option of their own."""
     if rework:
-        from results.compare_history import rework_effects
+        from wakeboard.results.compare_history import rework_effects
 
         effects = rework_effects(table)
         document["rework"] = [effect.as_json() for effect in effects]
         _show_rework(common, effects)
     if drift:
-        from results.compare_history import drifts
+        from wakeboard.results.compare_history import drifts
 
         found = drifts(table)
         document["drift"] = [each.as_json() for each in found]
         _show_drift(common, found)
     if statistics:
-        from harness.cli.compare_statistics import show_statistics, statistics_of
+        from wakeboard.harness.cli.compare_statistics import show_statistics, statistics_of
 
         numbers = statistics_of(rows)
         document["statistics"] = numbers
@@ -214,7 +214,7 @@ def _more(
 
 
 def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
-    from results.report.text import show
+    from wakeboard.results.report.text import show
 
     if common.json:
         return
@@ -235,7 +235,7 @@ def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
 
 
 def _show_drift(common: Common, found: Sequence[Drift]) -> None:
-    from results.statistics_charts import chance_words
+    from wakeboard.results.statistics_charts import chance_words
 
     if common.json:
         return

@@ -6,15 +6,15 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from harness.cli.options import Common
+from wakeboard.harness.cli.options import Common
 
 if TYPE_CHECKING:
-    from results.compare import CheckRow
+    from wakeboard.results.compare import CheckRow
 
 
 def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:
     """One entry a check with two values or more; an index is null where it has no answer."""
-    from results.statistics import StatisticsError, capability, propose_limits, summarise
+    from wakeboard.results.statistics import StatisticsError, capability, propose_limits, summarise
 
     found = []
     for row in rows:
@@ -46,7 +46,7 @@ def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:
 
 def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
     """A line a check, within 80 columns."""
-    from results.report.text import show, show_pair
+    from wakeboard.results.report.text import show, show_pair
 
     if common.json:
         return

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.demo.demo import Demo
-    from results.records import RunRecord
+    from wakeboard.harness.demo.demo import Demo
+    from wakeboard.results.records import RunRecord
 
 
 @wakeboard_command(examples=["wakeboard demo", "wakeboard demo play --json"])
@@ -27,7 +27,7 @@ def command(common: Common, folder: Path) -> int:
     first. FOLDER must be new or empty; it gets the board, two sequences, what is planted in which unit, the results and
     a report.
     """
-    from harness.demo.demo import Demo, conclude, lay_out, review, run_units
+    from wakeboard.harness.demo.demo import Demo, conclude, lay_out, review, run_units
 
     lay_out(folder)
     demo = Demo(folder)
@@ -67,7 +67,7 @@ def _say_run(common: Common, unit: str, planted: str, record: RunRecord) -> None
 
 
 def _reading(reading: Any) -> str:
-    from instruments.quantity import show
+    from wakeboard.instruments.quantity import show
 
     if reading.value is None:
         return f"{reading.of} {reading.says or 'no value'}"

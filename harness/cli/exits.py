@@ -29,19 +29,19 @@ class Stopped(Exception):
 
 
 _CLASSES = [
-    ("harness.cli.exits", "OutputsNotOff", Exit.OUTPUTS_ON),
-    ("harness.cli.exits", "Stopped", Exit.STOPPED),
-    ("harness.describe.problems", "FileProblems", Exit.USAGE),
-    ("harness.describe.board", "UnknownName", Exit.USAGE),
-    ("harness.describe.levels", "LevelError", Exit.USAGE),
-    ("harness.run.errors", "OperatorStop", Exit.STOPPED),
-    ("harness.run.errors", "Tripped", Exit.FAILED),
-    ("harness.run.errors", "NoAnswer", Exit.USAGE),
-    ("harness.run.virtual", "NoCircuit", Exit.USAGE),
-    ("instruments.errors", "BenchError", Exit.BENCH),
-    ("instruments.quantity", "QuantityError", Exit.USAGE),
-    ("instruments.virtual.circuit.errors", "CircuitError", Exit.USAGE),
-    ("results.store_errors", "StoreError", Exit.USAGE),
+    ("wakeboard.harness.cli.exits", "OutputsNotOff", Exit.OUTPUTS_ON),
+    ("wakeboard.harness.cli.exits", "Stopped", Exit.STOPPED),
+    ("wakeboard.harness.describe.problems", "FileProblems", Exit.USAGE),
+    ("wakeboard.harness.describe.board", "UnknownName", Exit.USAGE),
+    ("wakeboard.harness.describe.levels", "LevelError", Exit.USAGE),
+    ("wakeboard.harness.run.errors", "OperatorStop", Exit.STOPPED),
+    ("wakeboard.harness.run.errors", "Tripped", Exit.FAILED),
+    ("wakeboard.harness.run.errors", "NoAnswer", Exit.USAGE),
+    ("wakeboard.harness.run.virtual", "NoCircuit", Exit.USAGE),
+    ("wakeboard.instruments.errors", "BenchError", Exit.BENCH),
+    ("wakeboard.instruments.quantity", "QuantityError", Exit.USAGE),
+    ("wakeboard.instruments.virtual.circuit.errors", "CircuitError", Exit.USAGE),
+    ("wakeboard.results.store_errors", "StoreError", Exit.USAGE),
 ]
 
 

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
-    from harness.explain.asking import Asked
-    from harness.explain.explanation import Explanation
-    from harness.explain.next import Choice
-    from results.store import Store
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.explain.asking import Asked
+    from wakeboard.harness.explain.explanation import Explanation
+    from wakeboard.harness.explain.next import Choice
+    from wakeboard.results.store import Store
 
 
 @wakeboard_command(
@@ -66,8 +66,8 @@ def command(
         raise click.UsageError("--bench and --virtual go with --ask: they say who measures.")
     if bench_file and virtual:
         raise click.UsageError("--bench or --virtual: one bench at a time.")
-    from harness.cli.opened import opened
-    from harness.explain.explaining import explain_run
+    from wakeboard.harness.cli.opened import opened
+    from wakeboard.harness.explain.explaining import explain_run
 
     at_bench = ask and bool(bench_file or virtual)
     with opened(common, board, write=at_bench) as store:
@@ -77,7 +77,7 @@ def command(
         if at_bench:
             return _at_bench(common, store, explanation, bench_file, operator_name, pairs=not one)
     if ask:
-        from harness.explain.asking import go_on
+        from wakeboard.harness.explain.asking import go_on
 
         explanation = go_on(explanation, common, pairs=not one)
     common.emit(explanation.as_json())
@@ -87,18 +87,18 @@ def command(
 
 
 def _board(given: str | None) -> Board | None:
-    from harness.cli.opened import board_file
+    from wakeboard.harness.cli.opened import board_file
 
     file = board_file(given)
     if file is None:
         return None
-    from harness.describe.load import load_board
+    from wakeboard.harness.describe.load import load_board
 
     return load_board(file)
 
 
 def _say(common: Common, explanation: Explanation, why: bool = False) -> None:
-    from harness.explain.telling import tell
+    from wakeboard.harness.explain.telling import tell
 
     for line in tell(explanation, why=why):
         common.say(line)
@@ -114,11 +114,11 @@ def _at_bench(
     *,
     pairs: bool,
 ) -> int:
-    from harness.cli.run import caution, operator_there, tell_abandoned
-    from harness.cli.signals import as_interrupt
-    from harness.describe.load import load_bench
-    from harness.explain.asking import at_bench
-    from harness.run.live import PlainObserver
+    from wakeboard.harness.cli.run import caution, operator_there, tell_abandoned
+    from wakeboard.harness.cli.signals import as_interrupt
+    from wakeboard.harness.describe.load import load_bench
+    from wakeboard.harness.explain.asking import at_bench
+    from wakeboard.harness.run.live import PlainObserver
 
     board = explanation.case.model.board if explanation.case is not None else None
     described = load_bench(bench_file, board) if bench_file else None
@@ -144,7 +144,7 @@ def _at_bench(
 
 def _ranking(common: Common, explanation: Explanation, choice: Choice | None) -> None:
     """The likeliest three in a line each, and what is measured now."""
-    from harness.explain.telling import choice_text, percent
+    from wakeboard.harness.explain.telling import choice_text, percent
 
     common.say("")
     for place, group in enumerate(explanation.groups[:3], start=1):
@@ -158,8 +158,8 @@ def _conclude(common: Common, asked: Asked) -> int:
     if asked.result is None:
         common.note("nothing is left to ask: the bench was not touched")
         return Exit.GOOD
-    from harness.cli.run import loud
-    from harness.run.session import exit_code
+    from wakeboard.harness.cli.run import loud
+    from wakeboard.harness.run.session import exit_code
 
     result = asked.result
     code = Exit(exit_code(result))

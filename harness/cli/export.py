@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.opened import board_name, board_option, checked_faults, only_board, opened, the_board
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.opened import board_name, board_option, checked_faults, only_board, opened, the_board
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
-    from results.records import RunSummary
-    from results.store import Store
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.results.records import RunSummary
+    from wakeboard.results.store import Store
 
 
 @wakeboard_command(
@@ -87,7 +87,7 @@ class _Wanted(NamedTuple):
 
 
 def _tables(store: Store, wanted: _Wanted, csv_file: str | None, parquet_file: str | None) -> dict[str, Any]:
-    from results import export, frames
+    from wakeboard.results import export, frames
 
     table = frames.frame(store, **wanted._asdict())
     written: dict[str, Any] = {}
@@ -101,7 +101,7 @@ def _tables(store: Store, wanted: _Wanted, csv_file: str | None, parquet_file: s
 
 
 def _junit(store: Store, wanted: _Wanted, file: str) -> dict[str, Any]:
-    from results.export_junit import write_junit
+    from wakeboard.results.export_junit import write_junit
 
     runs = store.runs(wanted.board, wanted.unit, wanted.sequence)
     if wanted.run:
@@ -132,8 +132,8 @@ def _spice(
     state: str,
     plants: tuple[str, ...],
 ) -> dict[str, Any]:
-    from harness.cli.opened import board_file
-    from harness.describe.load import load_board
+    from wakeboard.harness.cli.opened import board_file
+    from wakeboard.harness.describe.load import load_board
 
     rework: list[str] = []
     path = board_file(board)
@@ -148,7 +148,7 @@ def _spice(
     if design is None or not design.parts:
         raise click.UsageError("there is no circuit to write: give a board file with [parts] as --board")
     text = netlist(design, state, [*rework, *plants])
-    from results.export import whole_file
+    from wakeboard.results.export import whole_file
 
     with whole_file(file) as draft:
         draft.write_text(text, encoding="utf-8")
@@ -157,10 +157,10 @@ def _spice(
 
 def netlist(board: Board, state: str, faults: list[str]) -> str:
     """The board's circuit in a bench state as a SPICE netlist. Raises CircuitError, and UsageError for a bad state."""
-    from harness.describe.circuit import with_supplies
-    from harness.describe.state import BenchState, StateError
-    from instruments.virtual.circuit import Variant, parse_fault
-    from instruments.virtual.circuit.spice_write import write_netlist
+    from wakeboard.harness.describe.circuit import with_supplies
+    from wakeboard.harness.describe.state import BenchState, StateError
+    from wakeboard.instruments.virtual.circuit import Variant, parse_fault
+    from wakeboard.instruments.virtual.circuit.spice_write import write_netlist
 
     try:
         bench = BenchState.parse(state or "off")

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
-from harness.cli.exits import Exit, exit_code
-from harness.cli.options import colour, to_json
+from wakeboard.harness.cli.exits import Exit, exit_code
+from wakeboard.harness.cli.options import colour, to_json
 
 _LOUD = "OUTPUTS NOT CONFIRMED OFF"
 

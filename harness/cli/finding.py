@@ -7,14 +7,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.opened import board_name, board_option, by_option, checked_faults, only_board, opened, the_board
-from harness.cli.options import CONTEXT, Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.opened import (
+    board_name,
+    board_option,
+    by_option,
+    checked_faults,
+    only_board,
+    opened,
+    the_board,
+)
+from wakeboard.harness.cli.options import CONTEXT, Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from results.ledger import Evidence, Finding, Ledger
-    from results.store import Store
+    from wakeboard.results.ledger import Evidence, Finding, Ledger
+    from wakeboard.results.store import Store
 
 _EVIDENCE = "RUN[/STEP[/READING]]"
 _EXAMPLES = (
@@ -200,7 +208,7 @@ def revision(common: Common, output: str | None, board: str | None) -> int:
         text = ledger.revision_list(name)
         carried = ledger.findings(name, "carried")
     if output is not None:
-        from results.export import whole_file
+        from wakeboard.results.export import whole_file
 
         with whole_file(output) as draft:
             draft.write_text(text, encoding="utf-8")
@@ -215,14 +223,14 @@ def revision(common: Common, output: str | None, board: str | None) -> int:
 
 
 def _ledger(store: Store) -> Ledger:
-    from results.ledger import Ledger
+    from wakeboard.results.ledger import Ledger
 
     return Ledger(store)
 
 
 def read_evidence(store: Store, text: str) -> Evidence:
     """RUN, RUN/STEP or RUN/STEP/READING; READING is a name as the run shows it, or its place from 1."""
-    from results.ledger import Evidence
+    from wakeboard.results.ledger import Evidence
 
     run_text, _, rest = text.partition("/")
     step_text, _, reading_text = rest.partition("/")
@@ -256,7 +264,7 @@ def _show(common: Common, store: Store, finding: Finding) -> None:
 
 
 def _lines(ledger: Ledger, finding: Finding) -> Sequence[str]:
-    from results.ledger_text import evidence_line, faults_text, when
+    from wakeboard.results.ledger_text import evidence_line, faults_text, when
 
     shown = ledger.evidence_runs([finding])
     lines = [f"{finding.number}. {finding.title}  [{finding.board}, {_state(finding)}]"]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 EXAMPLES = ["wakeboard new skep-bring-up", "wakeboard new .", "wakeboard new amplifier --netlist amplifier.cir"]
 FILES = ("board.toml", "bench.toml", "first-power-on.toml")
@@ -51,16 +51,16 @@ def command(common: Common, folder: Path, netlist: Path | None) -> int:
 
 
 def _texts(folder: Path) -> dict[str, str]:
-    templates = resources.files("sequences").joinpath("template")
+    templates = resources.files("wakeboard.sequences").joinpath("template")
     texts = {name: templates.joinpath(name).read_text(encoding="utf-8") for name in FILES}
     texts["board.toml"] = texts["board.toml"].replace('"My board"', f'"{_board_name(folder)}"', 1)
     return {**texts, ".gitignore": GITIGNORE}
 
 
 def _begun(netlist: Path, folder: Path) -> dict[str, str]:
-    from harness.describe.from_netlist import begun_from
-    from instruments.virtual.circuit.errors import CircuitError
-    from instruments.virtual.circuit.spice_text import NetlistError
+    from wakeboard.harness.describe.from_netlist import begun_from
+    from wakeboard.instruments.virtual.circuit.errors import CircuitError
+    from wakeboard.instruments.virtual.circuit.spice_text import NetlistError
 
     try:
         board, sequence = begun_from(netlist.read_text(encoding="utf-8"), _board_name(folder))

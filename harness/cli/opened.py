@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.board_ref import board_of
+from wakeboard.harness.cli.board_ref import board_of
 
 if TYPE_CHECKING:
-    from harness.cli.options import Common
-    from harness.describe.board import Board
-    from results.store import Store
+    from wakeboard.harness.cli.options import Common
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.results.store import Store
 
 
 def board_option(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -43,8 +43,8 @@ def board_name(board: str | None) -> str | None:
 @contextmanager
 def opened(common: Common, board: str | None = None, *, create: bool = False, write: bool = False) -> Iterator[Store]:
     """The store that is meant. For looking only, a store that cannot be written is opened all the same."""
-    from results.store import Store
-    from results.store_errors import StoreError
+    from wakeboard.results.store import Store
+    from wakeboard.results.store_errors import StoreError
 
     place = common.database(board_file(board))
     try:
@@ -71,12 +71,12 @@ def only_board(store: Store, board: str | None) -> str:
 
 def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
     """Fault texts in canonical form. Raises CircuitError for one that cannot be read or that the board cannot have."""
-    from instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit import parse_fault
 
     faults = [parse_fault(text) for text in texts]
     if board is not None and board.parts:
-        from harness.describe.circuit import board_circuit
-        from instruments.virtual.circuit.effects import effects
+        from wakeboard.harness.describe.circuit import board_circuit
+        from wakeboard.instruments.virtual.circuit.effects import effects
 
         circuit = board_circuit(board)
         for fault in faults:
@@ -86,8 +86,8 @@ def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
 
 def board_in_store(store: Store, name: str, unit: str | None = None) -> Board | None:
     """The board as the latest run used it; None where no run tells, or where its file can no longer be read."""
-    from harness.describe import load
-    from harness.describe.document import read_text
+    from wakeboard.harness.describe import load
+    from wakeboard.harness.describe.document import read_text
 
     runs = store.runs(board=name, unit=unit, limit=1) or store.runs(board=name, limit=1)
     if not runs:
@@ -102,6 +102,6 @@ def the_board(store: Store, given: str | None, name: str, unit: str | None = Non
     file = board_file(given)
     if file is None:
         return board_in_store(store, name, unit)
-    from harness.describe.load import load_board
+    from wakeboard.harness.describe.load import load_board
 
     return load_board(file)

@@ -9,8 +9,8 @@
         common.emit({...})        # the one JSON document; does nothing without --json
         return Exit.FAILED        # None or Exit.GOOD: all is well
 
-(In a command's own module the decorator is imported under another name: `from harness.cli.options import command as
-wakeboard_command`.)
+(In a command's own module the decorator is imported under another name:
+`from wakeboard.harness.cli.options import command as wakeboard_command`.)
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.fitting import fitted
+from wakeboard.harness.cli.fitting import fitted
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.opened import opened
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.opened import opened
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from results.push import Progress, Pushed
-    from results.store import Store
+    from wakeboard.results.push import Progress, Pushed
+    from wakeboard.results.store import Store
 
 
 @wakeboard_command(
@@ -32,7 +32,7 @@ def command(common: Common, url: str, verify: bool) -> int:
     Push again after an interruption: what is there already is not copied twice. Several benches may push at once. The
     password is best left to the server's own means (PGPASSWORD, or a password file), so that it is in no history.
     """
-    from results.push import push
+    from wakeboard.results.push import push
 
     with opened(common, write=False) as store:
         pushed = push(store, url, progress=_progress(common))
@@ -52,8 +52,8 @@ def _progress(common: Common) -> Progress | None:
 
 
 def _verify(store: Store, url: str) -> list[str]:
-    from results.push_compare import differences
-    from results.store import Store
+    from wakeboard.results.push_compare import differences
+    from wakeboard.results.store import Store
 
     with Store.open(url) as server:
         return differences(store, server)

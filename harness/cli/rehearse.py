@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.describe.sequence import Sequence as StepSequence
-    from harness.rehearse.rehearsal import Rehearsal
-    from instruments.virtual.circuit import Fault
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.rehearse.rehearsal import Rehearsal
+    from wakeboard.instruments.virtual.circuit import Fault
 
 EXAMPLES = [
     "wakeboard rehearse first-power-on.toml",
@@ -39,8 +39,8 @@ def command(
     reading that can be reached changes. Burned: a part went past an absolute maximum before the power was cut, and
     what would have saved it. Exit code 1 when a fault escapes or a part burns.
     """
-    from harness.describe.load import load_sequence
-    from harness.rehearse.rehearsal import rehearse
+    from wakeboard.harness.describe.load import load_sequence
+    from wakeboard.harness.rehearse.rehearsal import rehearse
 
     loaded = load_sequence(sequence)
     if not loaded.board.parts:
@@ -67,7 +67,7 @@ def _planted(sequence: StepSequence, plants: tuple[str, ...], pairs: int | None,
         return None
     import random
 
-    from harness.rehearse.reach import fault_library
+    from wakeboard.harness.rehearse.reach import fault_library
 
     library = fault_library(sequence.board)
     drawn = random.Random(seed)
@@ -75,9 +75,9 @@ def _planted(sequence: StepSequence, plants: tuple[str, ...], pairs: int | None,
 
 
 def _fitting(sequence: StepSequence, text: str) -> Fault:
-    from harness.describe.circuit import board_circuit
-    from instruments.virtual.circuit import CircuitError, parse_fault
-    from instruments.virtual.circuit.effects import effects
+    from wakeboard.harness.describe.circuit import board_circuit
+    from wakeboard.instruments.virtual.circuit import CircuitError, parse_fault
+    from wakeboard.instruments.virtual.circuit.effects import effects
 
     try:
         fault = parse_fault(text)
@@ -149,7 +149,7 @@ def _escaped(common: Common, result: Rehearsal) -> None:
 
 
 def _burned(common: Common, result: Rehearsal) -> None:
-    from instruments.quantity import show
+    from wakeboard.instruments.quantity import show
 
     if result.burned:
         common.say("\nBurned before the power was cut")

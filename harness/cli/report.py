@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from results.store import Store
+    from wakeboard.results.store import Store
 
 
 @wakeboard_command(
@@ -60,8 +60,8 @@ def command(
 
 
 def _run(common: Common, ref: str | None, asked: bool) -> tuple[str, str, str]:
-    from harness.cli.opened import opened
-    from results.report import render_run
+    from wakeboard.harness.cli.opened import opened
+    from wakeboard.results.report import render_run
 
     with opened(common) as store:
         record = store.run(ref)
@@ -72,9 +72,9 @@ def _run(common: Common, ref: str | None, asked: bool) -> tuple[str, str, str]:
 def _board(
     common: Common, board: str, batch: bool, sequence: str | None, reference: str | None, asked: bool
 ) -> tuple[str, str, str]:
-    from harness.cli.board_ref import board_of, must_have
-    from harness.cli.opened import opened
-    from results.report import report_batch, report_board
+    from wakeboard.harness.cli.board_ref import board_of, must_have
+    from wakeboard.harness.cli.opened import opened
+    from wakeboard.results.report import report_batch, report_board
 
     name, file = board_of(board)
     with opened(common, str(file) if file else None) as store:
@@ -108,8 +108,8 @@ def _write(common: Common, kind: str, output: str, html: str) -> None:
 def _explained(store: Store, run: str, reference: str | None = None) -> dict[str, Any] | None:
     """The explanation of a run, held against the reference unit where there is one; None where there is nothing to
     explain with."""
-    from harness.explain.cases import CannotExplain
-    from harness.explain.explaining import explain_run
+    from wakeboard.harness.explain.cases import CannotExplain
+    from wakeboard.harness.explain.explaining import explain_run
 
     try:
         return explain_run(store, run, reference=reference).as_json()
@@ -122,7 +122,7 @@ MOST_EXPLAINED = 12  # units of a board report; each takes seconds
 
 def _explained_units(store: Store, board: str, reference: str | None) -> dict[str, dict[str, Any]]:
     """The explanation of the latest run of each unit that did not pass."""
-    from results.records import ASKED
+    from wakeboard.results.records import ASKED
 
     latest: dict[str, str] = {}
     for summary in store.runs(board=board):
@@ -137,8 +137,8 @@ def _explained_units(store: Store, board: str, reference: str | None) -> dict[st
 
 def _reviewed(file: Path) -> dict[str, Any] | None:
     """The review of the board file as it is now; None where it has no circuit or does not load."""
-    from harness.describe.load import load_board
-    from harness.review.review import as_json, review_board
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.review.review import as_json, review_board
 
     design = load_board(file)
     return as_json(design, review_board(design)) if design.parts else None

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.review.concern import Concern
+    from wakeboard.harness.review.concern import Concern
 
 
 @wakeboard_command(examples=["wakeboard review board.toml", "wakeboard review board.toml --json"])
@@ -23,8 +23,8 @@ def command(common: Common, board: str) -> int:
     Each concern has its rule, the parts on the way, the state in which it is worst, the number that shows it, and what
     to do. Exit code 1 when one is serious. A review without concerns says nothing of the boards that come back.
     """
-    from harness.describe.load import load_board
-    from harness.review.review import as_json, review_board
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.review.review import as_json, review_board
 
     design = load_board(board)
     if not design.parts:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.opened import board_name, board_option, by_option, checked_faults, opened, the_board
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.opened import board_name, board_option, by_option, checked_faults, opened, the_board
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from results.records import Rework
+    from wakeboard.results.records import Rework
 
 
 @wakeboard_command(
@@ -56,7 +56,7 @@ def command(
         raise click.UsageError("--undo takes a rework back; it takes no --fault")
     if text is None and faults:
         raise click.UsageError("say what was done: wakeboard rework SN TEXT --fault …")
-    from results.ledger import Ledger
+    from wakeboard.results.ledger import Ledger
 
     name = board_name(board)
     with opened(common, board, write=text is not None or undo is not None) as store:
@@ -72,7 +72,7 @@ def command(
 
 
 def _show(common: Common, board: str, serial: str, done: Sequence[Rework]) -> None:
-    from results.ledger_text import faults_text, when
+    from wakeboard.results.ledger_text import faults_text, when
 
     common.emit({"unit": serial, "board": board, "rework": [_json(rework) for rework in done]})
     if not done:

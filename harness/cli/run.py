@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.run.bench import OpenBench
-    from harness.run.operator import Operator
-    from harness.run.runner import Result
+    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.runner import Result
 
 
 @wakeboard_command(
@@ -47,10 +47,10 @@ def command(
 
     Without --bench the unit is on the virtual bench; what a units.toml beside the board plants in it is planted, too.
     """
-    from harness.cli.signals import as_interrupt
-    from harness.describe.load import load_bench, load_sequence
-    from harness.run.session import planted, take_unit
-    from results.store import Store
+    from wakeboard.harness.cli.signals import as_interrupt
+    from wakeboard.harness.describe.load import load_bench, load_sequence
+    from wakeboard.harness.run.session import planted, take_unit
+    from wakeboard.results.store import Store
 
     described_sequence = load_sequence(sequence)
     board = described_sequence.board
@@ -81,7 +81,7 @@ def command(
 
 def conclude(common: Common, result: Result) -> int:
     """Say how it ended, loudly where outputs are not confirmed off; the exit code."""
-    from harness.run.session import exit_code
+    from wakeboard.harness.run.session import exit_code
 
     code = Exit(exit_code(result))
     if code is Exit.INTERNAL and result.error is not None:
@@ -102,8 +102,8 @@ def conclude(common: Common, result: Result) -> int:
 
 
 def loud(result: Result) -> None:
-    from harness.cli.exits import OutputsNotOff
-    from harness.cli.failure import tell
+    from wakeboard.harness.cli.exits import OutputsNotOff
+    from wakeboard.harness.cli.failure import tell
 
     tell(OutputsNotOff(result.off.says()), as_json=False)
 
@@ -111,7 +111,7 @@ def loud(result: Result) -> None:
 def operator_there(common: Common) -> Operator | None:
     if not common.interactive:
         return None
-    from harness.run.operator import Operator
+    from wakeboard.harness.run.operator import Operator
 
     return Operator()
 
@@ -119,7 +119,7 @@ def operator_there(common: Common) -> Operator | None:
 @contextlib.contextmanager
 def _observer(common: Common, unit: str, verbose: bool) -> Iterator[Any]:
     """The live view on a terminal that can show it, else plain lines."""
-    from harness.run.live import LiveObserver, PlainObserver
+    from wakeboard.harness.run.live import LiveObserver, PlainObserver
 
     console = common.console()
     if console.is_terminal and not console.is_dumb_terminal and not verbose:
@@ -145,7 +145,7 @@ def tell_abandoned(common: Common, store: Any) -> None:
 
 def caution(common: Common, bench: OpenBench, operator: Operator | None, observer: Any) -> None:
     """Before anything is energised; on a real bench a person who can answer confirms."""
-    from results.report.cautions import CAUTIONS
+    from wakeboard.results.report.cautions import CAUTIONS
 
     for line in CAUTIONS:
         common.caution(line)

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench
-    from harness.describe.sequence import Sequence as StepSequence
-    from harness.run.operator import Operator
-    from harness.run.production import Tally
-    from harness.run.runner import Result
-    from results.store import Store
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.production import Tally
+    from wakeboard.harness.run.runner import Result
+    from wakeboard.results.store import Store
 
 COLOURS = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
 EXAMPLES = [
@@ -55,10 +55,10 @@ def command(
 
     Exit code 1 when a unit failed; 3 when the bench did; 2 when a line was no serial number and no unit failed.
     """
-    from harness.cli.run import tell_abandoned
-    from harness.cli.signals import as_interrupt
-    from harness.describe.load import load_bench, load_sequence
-    from results.store import Store
+    from wakeboard.harness.cli.run import tell_abandoned
+    from wakeboard.harness.cli.signals import as_interrupt
+    from wakeboard.harness.describe.load import load_bench, load_sequence
+    from wakeboard.results.store import Store
 
     pattern = _pattern(serial)
     described = load_sequence(sequence)
@@ -88,7 +88,7 @@ class Line:
         self, common: Common, sequence: StepSequence, bench: Bench | None, store: Store, *,
         operator_name: str | None, again: bool,
     ) -> None:  # fmt: skip
-        from harness.run.production import Tally
+        from wakeboard.harness.run.production import Tally
 
         self.common = common
         self.sequence = sequence
@@ -103,8 +103,8 @@ class Line:
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
-        from harness.run.errors import OperatorStop
-        from harness.run.production import BadSerial, serial_number
+        from wakeboard.harness.run.errors import OperatorStop
+        from wakeboard.harness.run.production import BadSerial, serial_number
 
         code = Exit.GOOD
         try:
@@ -152,7 +152,7 @@ class Line:
         if not self._wanted(unit):
             return Exit.GOOD
         began = time.monotonic()
-        from instruments.errors import BenchError
+        from wakeboard.instruments.errors import BenchError
 
         try:
             result = self._run(unit)
@@ -162,7 +162,7 @@ class Line:
         return self._tell(unit, result, time.monotonic() - began)
 
     def _wanted(self, unit: str) -> bool:
-        from harness.run.production import passed_today
+        from wakeboard.harness.run.production import passed_today
 
         runs = self.store.runs(board=self.sequence.board.name, unit=unit, sequence=self.sequence.title)
         passed = passed_today(runs)
@@ -177,7 +177,7 @@ class Line:
         return False
 
     def _run(self, unit: str) -> Result:
-        from harness.run.session import planted, take_unit
+        from wakeboard.harness.run.session import planted, take_unit
 
         return take_unit(
             self.sequence,
@@ -194,8 +194,8 @@ class Line:
 
     def _kept(self, unit: str) -> Mapping[str, Any]:
         """What is computed once for the board and serves every unit that has no rework of its own."""
-        from harness.run.predict import Predictor
-        from harness.run.virtual import prepare_board
+        from wakeboard.harness.run.predict import Predictor
+        from wakeboard.harness.run.virtual import prepare_board
 
         board = self.sequence.board
         if not self._shared:
@@ -210,7 +210,7 @@ class Line:
         """Once, before the first unit is energised."""
         if self.cautioned:
             return
-        from results.report.cautions import CAUTIONS
+        from wakeboard.results.report.cautions import CAUTIONS
 
         for text in CAUTIONS:
             self.common.caution(text)
@@ -223,8 +223,8 @@ class Line:
 
     # --- telling ----------------------------------------------------------------------------------------------------
     def _tell(self, unit: str, result: Result, seconds: float) -> Exit:
-        from harness.run.production import answer
-        from harness.run.session import exit_code
+        from wakeboard.harness.run.production import answer
+        from wakeboard.harness.run.session import exit_code
 
         code, record = Exit(exit_code(result)), result.record
         if code is Exit.INTERNAL and result.error is not None:
@@ -252,7 +252,7 @@ class Line:
         return code
 
     def _bench_failed(self, unit: str, says: str) -> None:
-        from harness.run.production import BY_OUTCOME, LARGE
+        from wakeboard.harness.run.production import BY_OUTCOME, LARGE
 
         self.tally.add(unit, "error")
         self._large(LARGE["error"], "error")
@@ -264,7 +264,7 @@ class Line:
                     "do": BY_OUTCOME["error"], "outputs_off": True})  # fmt: skip
 
     def _large(self, text: str, outcome: str) -> None:
-        from harness.run.banner import banner
+        from wakeboard.harness.run.banner import banner
 
         if self.common.json:
             return
@@ -341,14 +341,14 @@ def _to_stderr(text: str) -> None:
 def _operator(common: Common) -> Operator | None:
     if not common.interactive:
         return None
-    from harness.run.operator import Operator
+    from wakeboard.harness.run.operator import Operator
 
     return Operator()
 
 
 def _loud(result: Result) -> None:
-    from harness.cli.exits import OutputsNotOff
-    from harness.cli.failure import tell
+    from wakeboard.harness.cli.exits import OutputsNotOff
+    from wakeboard.harness.cli.failure import tell
 
     tell(OutputsNotOff(result.off.says()), as_json=False)
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.exits import Exit
-from harness.cli.opened import board_name, board_option, by_option, only_board, opened
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.opened import board_name, board_option, by_option, only_board, opened
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from results.ledger import Event, Ledger, Unit
+    from wakeboard.results.ledger import Event, Ledger, Unit
 
 
 @wakeboard_command(
@@ -34,7 +34,7 @@ def command(common: Common, serial: str | None, note: str | None, new: bool, boa
     """List the units, or tell the history of one: runs, rework, notes, findings."""
     if serial is None and (note is not None or new):
         raise click.UsageError("say which unit: wakeboard unit SN …")
-    from results.ledger import Ledger
+    from wakeboard.results.ledger import Ledger
 
     name = board_name(board)
     with opened(common, board, create=new, write=bool(note or new)) as store:
@@ -57,7 +57,7 @@ def _list(common: Common, units: Sequence[Unit]) -> None:
         return
     from rich.table import Table
 
-    from results.ledger_text import when
+    from wakeboard.results.ledger_text import when
 
     table = Table(box=None, pad_edge=False)
     for title in ("board", "unit", "runs", "latest", "outcome", "run", "rework in force"):
@@ -83,7 +83,7 @@ def _unit_json(unit: Unit) -> dict[str, Any]:
 
 
 def _tell(common: Common, ledger: Ledger, serial: str, board: str | None) -> None:
-    from results.ledger_text import tell_history
+    from wakeboard.results.ledger_text import tell_history
 
     name = ledger.board_of(serial, board)
     events = ledger.history(serial, name)

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.options import Common, common_options
-from harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.options import Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,10 +48,10 @@ def command(
     Each instrument has a TCP port of its own and speaks its maker's language; the board's console is a serial line.
     A units.toml beside the board says what is planted in a unit.
     """
-    from harness.describe.load import load_board
-    from harness.run.session import planted
-    from harness.run.virtual import virtual_bench
-    from instruments.virtual.server import serve
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.run.session import planted
+    from wakeboard.harness.run.virtual import virtual_bench
+    from wakeboard.instruments.virtual.server import serve
 
     described = load_board(board)
     try:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from results.records import RunRecord
+    from wakeboard.results.records import RunRecord
 
 FILES: Final = ("board.toml", "first-power-on.toml", "bring-up.toml", "units.toml")
 SEQUENCE: Final = "first-power-on.toml"
@@ -54,15 +54,15 @@ def lay_out(folder: Path) -> None:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise FolderTaken(f"{folder} is not empty; name another folder: wakeboard demo {folder.name}-2")
     folder.mkdir(parents=True, exist_ok=True)
-    source = resources.files("sequences").joinpath("demo", "skep")
+    source = resources.files("wakeboard.sequences").joinpath("demo", "skep")
     for name in FILES:
         (folder / name).write_text(source.joinpath(name).read_text(encoding="utf-8"), encoding="utf-8")
 
 
 def review(demo: Demo) -> dict[str, Any]:
     """The design on paper."""
-    from harness.describe.load import load_board
-    from harness.review.review import as_json, review_board
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.review.review import as_json, review_board
 
     board = load_board(demo.folder / "board.toml")
     demo.review = as_json(board, review_board(board))
@@ -71,11 +71,11 @@ def review(demo: Demo) -> dict[str, Any]:
 
 def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
     """(unit, what is planted in it in words, its run) as they end; each is committed to the folder's store."""
-    from harness.describe.load import load_sequence, load_units
-    from harness.run.predict import Predictor
-    from harness.run.session import take_unit
-    from harness.run.virtual import prepare_board
-    from results.store import Store
+    from wakeboard.harness.describe.load import load_sequence, load_units
+    from wakeboard.harness.run.predict import Predictor
+    from wakeboard.harness.run.session import take_unit
+    from wakeboard.harness.run.virtual import prepare_board
+    from wakeboard.results.store import Store
 
     sequence = load_sequence(demo.folder / SEQUENCE)
     units = load_units(demo.folder / "units.toml")
@@ -93,10 +93,10 @@ def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
 
 def conclude(demo: Demo) -> None:
     """Compare the units, explain each run, write the report."""
-    from harness.explain.explaining import explain_units
-    from results.compare import compare_store
-    from results.report.render import report_board
-    from results.store import Store
+    from wakeboard.harness.explain.explaining import explain_units
+    from wakeboard.results.compare import compare_store
+    from wakeboard.results.report.render import report_board
+    from wakeboard.results.store import Store
 
     board = demo.review["board"]
     with Store.open(str(demo.folder / DATABASE)) as store:

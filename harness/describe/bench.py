@@ -15,11 +15,21 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PrivateAttr
 
-from harness.describe.board import Board
-from harness.describe.document import Document
-from harness.describe.fields import Hertz, Named, OhmsValue, Seconds, Table, Volts, as_tuple, give_names, refused
-from harness.describe.positions import Path
-from harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.document import Document
+from wakeboard.harness.describe.fields import (
+    Hertz,
+    Named,
+    OhmsValue,
+    Seconds,
+    Table,
+    Volts,
+    as_tuple,
+    give_names,
+    refused,
+)
+from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.problems import nearest, one_of, quoted
 
 
 def _channel(found: Any) -> Any:
@@ -173,7 +183,7 @@ def _address(document: Document, name: str, address: str) -> None:
 def _dialect(document: Document, name: str, instrument: Instrument) -> None:
     if instrument.dialect is None or _kinds_unknown(document):
         return
-    from instruments.dialect import dialect_names
+    from wakeboard.instruments.dialect import dialect_names
 
     known = dialect_names(instrument.kind)
     if instrument.dialect not in known:

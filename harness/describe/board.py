@@ -5,7 +5,8 @@
     board.rails["V33"].limits                Interval(3.201, 3.399)
     board.net_of("TP7")                      "RADIO_RST"      (any supply, rail, line, point or net)
 
-All numbers are SI floats, Values or Intervals of `instruments.quantity`. A board without [parts] has `parts` empty.
+All numbers are SI floats, Values or Intervals of `wakeboard.instruments.quantity`. A board without [parts] has `parts`
+empty.
 The models take the file's tables as they stand; what ties tables together is checked in `board_checks`.
 """
 
@@ -17,7 +18,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag
 
-from harness.describe.fields import (
+from wakeboard.harness.describe.fields import (
     Amps,
     BytesPerSecond,
     Farads,
@@ -33,9 +34,9 @@ from harness.describe.fields import (
     as_tuple,
     give_names,
 )
-from harness.describe.parts import Part, PartNote
-from harness.describe.problems import nearest
-from instruments.quantity import Interval
+from wakeboard.harness.describe.parts import Part, PartNote
+from wakeboard.harness.describe.problems import nearest
+from wakeboard.instruments.quantity import Interval
 
 Level = Literal["high", "low"]
 Pair = Annotated[tuple[str, str], BeforeValidator(as_tuple)]

@@ -9,8 +9,8 @@ user of the circuit means the same: `bench_USB` feeds the supply USB, `meter` re
 
 from __future__ import annotations
 
-from harness.describe.board import Board
-from instruments.virtual.circuit import Circuit, Part
+from wakeboard.harness.describe.board import Board
+from wakeboard.instruments.virtual.circuit import Circuit, Part
 
 METER = "meter"
 

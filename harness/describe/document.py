@@ -12,8 +12,8 @@ import tomllib
 from dataclasses import dataclass, field
 from typing import Any
 
-from harness.describe.positions import Path, line_of, positions
-from harness.describe.problems import Problem, quoted
+from wakeboard.harness.describe.positions import Path, line_of, positions
+from wakeboard.harness.describe.problems import Problem, quoted
 
 _LARGEST = 4_000_000  # bytes; a board file of a thousand parts has some 200 000
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)")

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainValidator, PrivateAttr
 from pydantic_core import PydanticCustomError
 
-from instruments.quantity import (
+from wakeboard.instruments.quantity import (
     Interval,
     QuantityError,
     Tolerance,

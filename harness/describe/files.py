@@ -7,11 +7,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.describe.board import Board
-from harness.describe.document import Document, read
-from harness.describe.load import bench_of, board_of, sequence_of, units_of
-from harness.describe.notes import board_notes
-from harness.describe.problems import FileProblems, Problem, one_of
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.document import Document, read
+from wakeboard.harness.describe.load import bench_of, board_of, sequence_of, units_of
+from wakeboard.harness.describe.notes import board_notes
+from wakeboard.harness.describe.problems import FileProblems, Problem, one_of
 
 _MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a sequence file", "units": "a units file"}
 
@@ -91,7 +91,7 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
 
 def _pin_tables(board: Board, document: Document) -> None:
     """The pin tables that parts name, packaged or beside the board: read by `review`, checked here too."""
-    from harness.review.pin_tables import load_pin_table
+    from wakeboard.harness.review.pin_tables import load_pin_table
 
     for name in board.parts:
         table, path = board.note(name).pin_table, ("parts", name, "pin_table")

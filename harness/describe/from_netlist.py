@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from instruments.virtual.circuit.part import Part
+    from wakeboard.instruments.virtual.circuit.part import Part
 
 GROUND: Final = "GND"
 _BARE: Final = re.compile(r"[A-Za-z0-9_-]+\Z")
@@ -22,8 +22,8 @@ _BARE: Final = re.compile(r"[A-Za-z0-9_-]+\Z")
 
 def begun_from(text: str, name: str) -> tuple[str, str]:
     """(board.toml, first-power-on.toml) for the netlist `text`; name: the board's. NetlistError, CircuitError."""
-    from instruments.virtual.circuit import Circuit, CircuitError
-    from instruments.virtual.circuit.spice_read import read
+    from wakeboard.instruments.virtual.circuit import Circuit, CircuitError
+    from wakeboard.instruments.virtual.circuit.spice_read import read
 
     netlist = read(text, GROUND)
     supplies = [part for part in netlist.parts if _is_supply(part)]
@@ -64,7 +64,7 @@ def _board(name: str, supplies: Iterable[Part], parts: Iterable[Part], left_out:
 
 
 def _part(part: Part) -> str:
-    from instruments.virtual.circuit.parts import kind_of
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     kind = kind_of(part)
     pins = ", ".join(f"{_key(pin)} = {_text(net)}" for pin, net in part.pins.items())

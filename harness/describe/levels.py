@@ -15,12 +15,12 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Literal
 
-from harness.describe.problems import nearest, one_of
-from instruments.quantity import Interval, parse, parse_interval, show
+from wakeboard.harness.describe.problems import nearest, one_of
+from wakeboard.instruments.quantity import Interval, parse, parse_interval, show
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board, Line
-    from harness.describe.parts import Part
+    from wakeboard.harness.describe.board import Board, Line
+    from wakeboard.harness.describe.parts import Part
 
 _EDGE = 1e-9  # relative; 3.6 V is inside "2.7 .. 3.6 V" whatever the last bit says
 
@@ -64,7 +64,7 @@ class Thresholds:
 @functools.cache
 def standards() -> Mapping[str, Mapping[str, Any]]:
     """The packaged level standards as levels.toml has them."""
-    text = resources.files("sequences").joinpath("levels.toml").read_text(encoding="utf-8")
+    text = resources.files("wakeboard.sequences").joinpath("levels.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
 

@@ -12,18 +12,18 @@ import dataclasses
 import os
 from pathlib import Path
 
-from harness.describe.bench import Bench, check_bench
-from harness.describe.board import Board
-from harness.describe.board_checks import check_board
-from harness.describe.collect import validated
-from harness.describe.document import Document, read
-from harness.describe.mend import mend
-from harness.describe.parts import read_parts
-from harness.describe.positions import line_of
-from harness.describe.problems import FileProblems
-from harness.describe.sequence import Sequence, read_head, read_steps, step_tables
-from harness.describe.sequence_checks import check_sequence
-from harness.describe.units import Units, check_units
+from wakeboard.harness.describe.bench import Bench, check_bench
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.board_checks import check_board
+from wakeboard.harness.describe.collect import validated
+from wakeboard.harness.describe.document import Document, read
+from wakeboard.harness.describe.mend import mend
+from wakeboard.harness.describe.parts import read_parts
+from wakeboard.harness.describe.positions import line_of
+from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.describe.sequence import Sequence, read_head, read_steps, step_tables
+from wakeboard.harness.describe.sequence_checks import check_sequence
+from wakeboard.harness.describe.units import Units, check_units
 
 PathLike = str | os.PathLike[str]
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from harness.describe.board import Board
-from harness.describe.document import Document
-from harness.describe.parts import nets_of
-from harness.describe.positions import Path
-from harness.describe.problems import Problem, nearest, quoted
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.document import Document
+from wakeboard.harness.describe.parts import nets_of
+from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.problems import Problem, nearest, quoted
 
 
 def board_notes(board: Board, document: Document) -> list[Problem]:
@@ -45,8 +45,8 @@ def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
 def _circuit(board: Board, notes: Document) -> None:
     if not board.parts:
         return
-    from harness.describe.circuit import with_supplies
-    from instruments.virtual.circuit.errors import CircuitError
+    from wakeboard.harness.describe.circuit import with_supplies
+    from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
     try:
         with_supplies(board).compile()

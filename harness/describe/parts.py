@@ -14,15 +14,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from harness.describe.document import Document
-from harness.describe.positions import Path
-from harness.describe.problems import nearest, one_of, quoted
-from instruments.quantity import QuantityError, parse, parse_tolerance, parse_value
-from instruments.virtual.circuit.errors import CircuitError
-from instruments.virtual.circuit.part import Part
+from wakeboard.harness.describe.document import Document
+from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.problems import nearest, one_of, quoted
+from wakeboard.instruments.quantity import QuantityError, parse, parse_tolerance, parse_value
+from wakeboard.instruments.virtual.circuit.errors import CircuitError
+from wakeboard.instruments.virtual.circuit.part import Part
 
 if TYPE_CHECKING:
-    from instruments.virtual.circuit.kind import Kind, Quantity
+    from wakeboard.instruments.virtual.circuit.kind import Kind, Quantity
 
 __all__ = ["Part", "PartNote", "read_parts"]
 
@@ -50,7 +50,7 @@ class PartNote:
 @functools.cache
 def board_kinds() -> Mapping[str, Kind]:
     """The part kinds that can be on a board: all but the bench's own."""
-    from instruments.virtual.circuit.parts import kinds
+    from wakeboard.instruments.virtual.circuit.parts import kinds
 
     return {name: kind for name, kind in kinds().items() if not kind.bench}
 
@@ -296,7 +296,7 @@ class _PartReader:
 
     def _check_fit(self, kind: Kind, part: Part) -> None:
         """What only the kind itself can tell, such as an unknown channel of a transistor."""
-        from instruments.virtual.circuit.draft import Draft
+        from wakeboard.instruments.virtual.circuit.draft import Draft
 
         defaults = {name: quantity.default for name, quantity in kind.values.items()}
         try:
@@ -311,7 +311,7 @@ class _PartReader:
 @functools.cache
 def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[object, ...]]]:
     """What may stand in a chip's [io] and [supply] entries: word -> (unit, choices; none: anything of the unit)."""
-    from instruments.virtual.circuit.parts.chip import DRIVES, TYPES
+    from wakeboard.instruments.virtual.circuit.parts.chip import DRIVES, TYPES
 
     if table == "supply":
         return {"draws": ("A", ()), "amps": ("A", ()), "standby": ("A", ()), "above": ("V", ())}

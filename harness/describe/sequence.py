@@ -17,11 +17,11 @@ from typing import Any
 
 from pydantic import BaseModel, Field
 
-from harness.describe.board import Board
-from harness.describe.collect import validated
-from harness.describe.document import Document
-from harness.describe.fields import Table
-from harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.collect import validated
+from wakeboard.harness.describe.document import Document
+from wakeboard.harness.describe.fields import Table
+from wakeboard.harness.describe.problems import nearest, one_of, quoted
 
 
 class Head(Table):
@@ -48,7 +48,7 @@ class Sequence:
 @functools.cache
 def step_models() -> Mapping[str, type[BaseModel]]:
     """The model of each step kind, by the word that `do` takes."""
-    from harness.run.steps import kinds
+    from wakeboard.harness.run.steps import kinds
 
     return {name: kind.Model for name, kind in kinds().items()}
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from harness.describe.board import Board
-from harness.describe.document import Document, key_text
-from harness.describe.positions import Path
-from harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.document import Document, key_text
+from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.problems import nearest, one_of, quoted
 
 POWER_ON, POWER_OFF, RESISTANCE = "power on", "power off", "resistance"
 _NEED_POWER = ("isolation", "rails", "line", "drive", "talk", "transfer", "current", "probe")

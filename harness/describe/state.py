@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
 
-from instruments.quantity import QuantityError, parse, show
+from wakeboard.instruments.quantity import QuantityError, parse, show
 
 OFF = "off"
 _DIGITS = 6

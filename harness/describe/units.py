@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from pydantic import Field, PrivateAttr
 
-from harness.describe.board import Board
-from harness.describe.document import Document
-from harness.describe.fields import Named, Names, Table, give_names
-from harness.describe.positions import Path
-from instruments.virtual.circuit.errors import CircuitError
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.document import Document
+from wakeboard.harness.describe.fields import Named, Names, Table, give_names
+from wakeboard.harness.describe.positions import Path
+from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
 
 class Unit(Named):
@@ -60,11 +60,11 @@ def check_units(units: Units, document: Document, board: Board | None) -> None:
 
 def _check_fault(text: str, board: Board | None) -> None:
     """Raises CircuitError."""
-    from instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit import parse_fault
 
     fault = parse_fault(text)
     if board is not None and board.parts:
-        from harness.describe.circuit import board_circuit
-        from instruments.virtual.circuit.effects import effects
+        from wakeboard.harness.describe.circuit import board_circuit
+        from wakeboard.instruments.virtual.circuit.effects import effects
 
         effects(board_circuit(board), fault)

@@ -1,7 +1,7 @@
 """Measurements that an explanation asked for: kept as a run of their own, which names the run that it explains.
 
-They are kept for the same unit under the title `results.records.ASKED`. A later explanation of that run takes them in,
-as long as the unit carries the same rework: a reworked board is another circuit.
+They are kept for the same unit under the title `wakeboard.results.records.ASKED`. A later explanation of that run takes
+them in, as long as the unit carries the same rework: a reworked board is another circuit.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from harness.explain.observe import CURRENT, VOLTS, Observation, observations
-from results.records import ASKED, Step
+from wakeboard.harness.explain.observe import CURRENT, VOLTS, Observation, observations
+from wakeboard.results.records import ASKED, Step
 
 if TYPE_CHECKING:
-    from harness.explain.cases import BoardModel
-    from results.records import RunRecord
-    from results.store import Store
+    from wakeboard.harness.explain.cases import BoardModel
+    from wakeboard.results.records import RunRecord
+    from wakeboard.results.store import Store
 
 
 def sequence_text(run: RunRecord) -> str:

@@ -15,21 +15,21 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
-from harness.explain.cases import CannotExplain, Case, with_reading
-from harness.explain.explaining import explain_case, next_choices
-from harness.explain.explanation import Explanation
-from harness.explain.next import Choice
-from harness.explain.observe import VOLTS, Observation, sigma_at
-from harness.explain.telling import choice_text, tell
-from instruments.quantity import QuantityError, parse
+from wakeboard.harness.explain.cases import CannotExplain, Case, with_reading
+from wakeboard.harness.explain.explaining import explain_case, next_choices
+from wakeboard.harness.explain.explanation import Explanation
+from wakeboard.harness.explain.next import Choice
+from wakeboard.harness.explain.observe import VOLTS, Observation, sigma_at
+from wakeboard.harness.explain.telling import choice_text, tell
+from wakeboard.instruments.quantity import QuantityError, parse
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench
-    from harness.explain import inquiry
-    from harness.run.operator import Operator
-    from harness.run.runner import Result
-    from results.records import RunRecord
-    from results.store import Store
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.harness.explain import inquiry
+    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.runner import Result
+    from wakeboard.results.records import RunRecord
+    from wakeboard.results.store import Store
 
 MOST = 12
 """Measurements after which it stops in any case."""
@@ -172,12 +172,12 @@ def at_bench(
     returns, or the result says that it is not confirmed. Raises CannotExplain, and BenchError where the bench cannot be
     opened.
     """
-    from harness.describe.sequence import Sequence as StepSequence
-    from harness.explain.asked import sequence_text
-    from harness.explain.inquiry import Inquiry
-    from harness.explain.ways import Ways
-    from harness.run.session import take_unit
-    from results.records import ASKED
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.explain.asked import sequence_text
+    from wakeboard.harness.explain.inquiry import Inquiry
+    from wakeboard.harness.explain.ways import Ways
+    from wakeboard.harness.run.session import take_unit
+    from wakeboard.results.records import ASKED
 
     case = explanation.case
     if case is None:

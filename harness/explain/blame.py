@@ -14,12 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from harness.explain import words
+from wakeboard.harness.explain import words
 
 if TYPE_CHECKING:
-    from harness.explain.explanation import Group
-    from harness.explain.weigh import Weighing
-    from instruments.virtual.circuit import Circuit
+    from wakeboard.harness.explain.explanation import Group
+    from wakeboard.harness.explain.weigh import Weighing
+    from wakeboard.instruments.virtual.circuit import Circuit
 
 BENCH = "the bench"
 SURE = 0.5

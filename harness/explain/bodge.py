@@ -17,9 +17,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from harness.explain import preferred
-from harness.explain.line_model import GROUND, METER_OHMS, Driver, Rail, Thresholds
-from instruments.quantity import show
+from wakeboard.harness.explain import preferred
+from wakeboard.harness.explain.line_model import GROUND, METER_OHMS, Driver, Rail, Thresholds
+from wakeboard.instruments.quantity import show
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from harness.explain import rank
-from harness.explain.change import Change
-from harness.explain.suspects import Suspect
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain import rank
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.suspects import Suspect
+from wakeboard.harness.explain.uncertainty import Array
 
 
 @dataclass(frozen=True)

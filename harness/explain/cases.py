@@ -10,20 +10,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.describe.state import BenchState
-from harness.explain.change import Change
-from harness.explain.evidence import Answered, Evidence
-from harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations, told
-from harness.explain.predict import Predictor
-from harness.explain.slopes import Tolerance
-from harness.explain.stand import Stand
-from harness.explain.suspects import Suspect, priors, suspects
-from harness.explain.weigh import Weigher, Weighing
-from instruments.virtual.circuit import Circuit, CircuitError, parse_fault
-from results.records import Reading, RunRecord
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.evidence import Answered, Evidence
+from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations, told
+from wakeboard.harness.explain.predict import Predictor
+from wakeboard.harness.explain.slopes import Tolerance
+from wakeboard.harness.explain.stand import Stand
+from wakeboard.harness.explain.suspects import Suspect, priors, suspects
+from wakeboard.harness.explain.weigh import Weigher, Weighing
+from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
+from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
+    from wakeboard.harness.describe.board import Board
 
 SETTING_SHARE = 1e-3
 """Standard deviation of a bench supply's voltage about its setting (relative; common practice: 0.05 % and some mV)."""
@@ -48,7 +48,7 @@ class BoardModel:
     @classmethod
     def of(cls, board: Board) -> BoardModel:
         """Raises ValueError for a board without parts, CircuitError for an impossible one."""
-        from harness.describe.circuit import board_circuit
+        from wakeboard.harness.describe.circuit import board_circuit
 
         circuit = board_circuit(board)
         nets = list(dict.fromkeys(line.net for line in board.lines.values()))
@@ -71,7 +71,7 @@ class BoardModel:
 
 def net_of(board: Board) -> Callable[[str], str | None]:
     """The net behind a name of a reading; None for what is no net of this board."""
-    from harness.describe.board import UnknownName
+    from wakeboard.harness.describe.board import UnknownName
 
     def find(name: str) -> str | None:
         try:
@@ -84,8 +84,8 @@ def net_of(board: Board) -> Callable[[str], str | None]:
 
 def board_of_run(run: RunRecord) -> Board:
     """The board as the run knew it. Raises CannotExplain where its file can no longer be read."""
-    from harness.describe.document import read_text
-    from harness.describe.load import board_of
+    from wakeboard.harness.describe.document import read_text
+    from wakeboard.harness.describe.load import board_of
 
     document = read_text(run.start.board_text, f"the board file of run {run.id[:8]}")
     board = board_of(document)
@@ -190,8 +190,8 @@ class Case:
 
 def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     """The rework in force as a change of the circuit. Raises CannotExplain for one that the circuit cannot have."""
-    from instruments.virtual.circuit.effects import effects
-    from instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.circuit.effects import effects
+    from wakeboard.instruments.virtual.circuit.fault import in_force
 
     faults = []
     for rework in run.rework:
@@ -209,7 +209,7 @@ def rework_change(run: RunRecord, circuit: Circuit) -> Change:
 
 def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Tolerance]:
     """Every value that a reading at rest depends on, with its standard deviation; what the bench sets among them."""
-    from harness.describe.circuit import supply_part_name
+    from wakeboard.harness.describe.circuit import supply_part_name
 
     reworked = {fault.target for fault in fixed.faults}
     out = [

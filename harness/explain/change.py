@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from instruments.virtual.circuit import Fault, Variant
+from wakeboard.instruments.virtual.circuit import Fault, Variant
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain.uncertainty import Array
 
 UNSURE: Final = 0.02
 """How often an answer comes, or fails to, against what its needs would have (estimate, no source)."""

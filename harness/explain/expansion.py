@@ -23,11 +23,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from harness.explain.candidate import Candidate
-from harness.explain.change import Change
-from harness.explain.likelihood import Likelihood, Spread, given_others
-from harness.explain.slopes import Tolerance, drawn_value
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain.candidate import Candidate
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
+from wakeboard.harness.explain.slopes import Tolerance, drawn_value
+from wakeboard.harness.explain.uncertainty import Array
 
 MISSES: Final = 3.5
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""

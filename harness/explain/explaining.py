@@ -17,21 +17,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.explain import asked, rank, units, words
-from harness.explain.blame import Shown, blamed
-from harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
-from harness.explain.explanation import Explanation, Group
-from harness.explain.linework import findings
-from harness.explain.next import ENOUGH, Choice, Measurement
-from harness.explain.observe import CURRENT, VOLTS
-from harness.explain.repair import Repair, repairs
-from harness.explain.weigh import Candidate, Weighing
-from results.records import ASKED
+from wakeboard.harness.explain import asked, rank, units, words
+from wakeboard.harness.explain.blame import Shown, blamed
+from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
+from wakeboard.harness.explain.explanation import Explanation, Group
+from wakeboard.harness.explain.linework import findings
+from wakeboard.harness.explain.next import ENOUGH, Choice, Measurement
+from wakeboard.harness.explain.observe import CURRENT, VOLTS
+from wakeboard.harness.explain.repair import Repair, repairs
+from wakeboard.harness.explain.weigh import Candidate, Weighing
+from wakeboard.results.records import ASKED
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
-    from results.records import RunRecord
-    from results.store import Store
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.results.records import RunRecord
+    from wakeboard.results.store import Store
 
 COMMON_PRIOR = 0.9
 """Prior of a fault that most other units of the board were found to have."""
@@ -202,7 +202,7 @@ def _explanation(
     case: Case, weighing: Weighing, shared: Sequence[units.Common], notes: Sequence[str], ask_next: bool,
     shown: Shown | None = None,
 ) -> Explanation:  # fmt: skip
-    from harness.explain.propose import entropy_of, propose
+    from wakeboard.harness.explain.propose import entropy_of, propose
 
     grouped = _grouped(weighing)
     odd = _odd(case, weighing)
@@ -230,7 +230,7 @@ def next_choices(
     explanation: Explanation, count: int = 3, usable: Callable[[Measurement], bool] | None = None
 ) -> list[Choice]:
     """What to measure next, best first, among what is `usable`; none where nothing is left to tell apart."""
-    from harness.explain.propose import propose
+    from wakeboard.harness.explain.propose import propose
 
     case, weighing = explanation.case, explanation.weighing
     if case is None or weighing is None:
@@ -337,7 +337,7 @@ def _mended_elsewhere(case: Case, groups: Sequence[Group], weighing: Weighing) -
 
 def _arithmetic(case: Case, weighing: Weighing, odd: Sequence[int]) -> list[str]:
     """What a person needs to check the ranking by hand: readings against predictions, then the sums."""
-    from harness.explain.telling import reading_text
+    from wakeboard.harness.explain.telling import reading_text
 
     best = weighing.candidates[0] if weighing.candidates else None
     lines = []
@@ -360,7 +360,7 @@ def _arithmetic(case: Case, weighing: Weighing, odd: Sequence[int]) -> list[str]
 
 
 def _sigma_text(quantity: str, sigma: float) -> str:
-    from instruments.quantity import show
+    from wakeboard.instruments.quantity import show
 
     if quantity == CURRENT:
         return show(sigma, "A", 2)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from harness.explain.next import Choice
+from wakeboard.harness.explain.next import Choice
 
 if TYPE_CHECKING:
-    from harness.explain import units
-    from harness.explain.cases import Case
-    from harness.explain.linework import LineFinding
-    from harness.explain.repair import Repair
-    from harness.explain.weigh import Weighing
+    from wakeboard.harness.explain import units
+    from wakeboard.harness.explain.cases import Case
+    from wakeboard.harness.explain.linework import LineFinding
+    from wakeboard.harness.explain.repair import Repair
+    from wakeboard.harness.explain.weigh import Weighing
 
 
 @dataclass(frozen=True)

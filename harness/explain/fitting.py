@@ -9,12 +9,12 @@ from typing import Final
 
 import numpy as np
 
-from harness.explain import rank
-from harness.explain.candidate import Candidate
-from harness.explain.change import Change
-from harness.explain.likelihood import Likelihood
-from harness.explain.uncertainty import Array
-from harness.explain.whiten import Whitener
+from wakeboard.harness.explain import rank
+from wakeboard.harness.explain.candidate import Candidate
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.likelihood import Likelihood
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.whiten import Whitener
 
 STEPS: Final = 3
 """Further steps in a candidate's own measure."""

@@ -18,13 +18,13 @@ from typing import Final
 
 import numpy as np
 
-from harness.explain.cases import Case, tolerances
-from harness.explain.change import Change
-from harness.explain.fitting import STEP
-from harness.explain.live import Live
-from harness.explain.observe import CURRENT, VOLTS, Observation, sigma_at
-from harness.explain.predict import Predictor
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain.cases import Case, tolerances
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.fitting import STEP
+from wakeboard.harness.explain.live import Live
+from wakeboard.harness.explain.observe import CURRENT, VOLTS, Observation, sigma_at
+from wakeboard.harness.explain.predict import Predictor
+from wakeboard.harness.explain.uncertainty import Array
 
 ALIKE: Final = 0.9
 """Correlation of what the model is wrong by in two readings of one net (estimate, no source)."""

@@ -11,13 +11,13 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from harness.describe.state import BenchState
-from harness.explain.cases import Case, states_seen
-from harness.explain.observe import MOST_OHMS, OHMS, REVERSED, VOLTS, Observation, test_amps, told
-from harness.explain.predict import VOLTMETER_OHMS
-from harness.explain.suspects import priors
-from instruments.quantity import show
-from results.records import Reading
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.cases import Case, states_seen
+from wakeboard.harness.explain.observe import MOST_OHMS, OHMS, REVERSED, VOLTS, Observation, test_amps, told
+from wakeboard.harness.explain.predict import VOLTMETER_OHMS
+from wakeboard.harness.explain.suspects import priors
+from wakeboard.instruments.quantity import show
+from wakeboard.results.records import Reading
 
 TEST_OHMS = 10e3
 """The test resistor of a run that had none."""

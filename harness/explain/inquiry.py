@@ -16,21 +16,21 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from harness.describe.state import BenchState, StateError
-from harness.explain.explaining import explain_case, next_choices
-from harness.explain.explanation import Explanation
-from harness.explain.ideas import LIGHT_LOAD, LOW_CURRENT_RANGE
-from harness.explain.next import Choice, Measurement
-from harness.explain.observe import CURRENT, OHMS, REVERSED, Observation, observation
-from harness.explain.predict import VOLTMETER_OHMS
-from harness.run.context import COMPUTE_LEASE
-from harness.run.steps import kinds
+from wakeboard.harness.describe.state import BenchState, StateError
+from wakeboard.harness.explain.explaining import explain_case, next_choices
+from wakeboard.harness.explain.explanation import Explanation
+from wakeboard.harness.explain.ideas import LIGHT_LOAD, LOW_CURRENT_RANGE
+from wakeboard.harness.explain.next import Choice, Measurement
+from wakeboard.harness.explain.observe import CURRENT, OHMS, REVERSED, Observation, observation
+from wakeboard.harness.explain.predict import VOLTMETER_OHMS
+from wakeboard.harness.run.context import COMPUTE_LEASE
+from wakeboard.harness.run.steps import kinds
 
 if TYPE_CHECKING:
-    from harness.explain.ways import Ways
-    from harness.run.context import Context
-    from harness.run.runner import Runner
-    from results.records import Reading, Step
+    from wakeboard.harness.explain.ways import Ways
+    from wakeboard.harness.run.context import Context
+    from wakeboard.harness.run.runner import Runner
+    from wakeboard.results.records import Reading, Step
 
 MOST = 12
 """Measurements after which it ends in any case."""

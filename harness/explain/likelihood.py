@@ -14,12 +14,12 @@ from typing import Final, Protocol
 
 import numpy as np
 
-from harness.explain import rank
-from harness.explain.candidate import Candidate
-from harness.explain.change import Change
-from harness.explain.evidence import Evidence
-from harness.explain.slopes import Tolerance
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain import rank
+from wakeboard.harness.explain.candidate import Candidate
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.evidence import Evidence
+from wakeboard.harness.explain.slopes import Tolerance
+from wakeboard.harness.explain.uncertainty import Array
 
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""
@@ -28,7 +28,7 @@ IMPERFECT: Final = 0.3
 
 
 class Predicts(Protocol):
-    """What `harness.explain.predict.Predictor` does; a test may hand in its own."""
+    """What `wakeboard.harness.explain.predict.Predictor` does; a test may hand in its own."""
 
     def predict(
         self,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from harness.explain.uncertainty import Array, Input
+from wakeboard.harness.explain.uncertainty import Array, Input
 
 GROUND = "GND"
 METER_OHMS = 10e6

@@ -11,11 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from harness.explain import thevenin
-from harness.explain.line_model import GROUND, LineReading, Rail, Resistor, Thresholds
-from harness.explain.thevenin import Pull, Source
-from harness.explain.uncertainty import Estimate
-from instruments.quantity import show
+from wakeboard.harness.explain import thevenin
+from wakeboard.harness.explain.line_model import GROUND, LineReading, Rail, Resistor, Thresholds
+from wakeboard.harness.explain.thevenin import Pull, Source
+from wakeboard.harness.explain.uncertainty import Estimate
+from wakeboard.instruments.quantity import show
 
 Kind = Literal["divider", "toggling", "level", "floating", "fighting"]
 

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
-from harness.describe.state import BenchState, StateError
-from harness.explain.bodge import Bodge, PullRange, bodge
-from harness.explain.line_model import (
+from wakeboard.harness.describe.state import BenchState, StateError
+from wakeboard.harness.explain.bodge import Bodge, PullRange, bodge
+from wakeboard.harness.explain.line_model import (
     GROUND,
     METER_10M,
     METER_HIGH,
@@ -25,12 +25,12 @@ from harness.explain.line_model import (
     Resistor,
     Thresholds,
 )
-from harness.explain.lines import LineAnalysis, analyse
-from results.records import Reading, RunRecord
+from wakeboard.harness.explain.lines import LineAnalysis, analyse
+from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board, Line
-    from instruments.virtual.circuit import Fault, Part
+    from wakeboard.harness.describe.board import Board, Line
+    from wakeboard.instruments.virtual.circuit import Fault, Part
 
 LEAK_AMPS = 1e-6
 """Leakage of what hangs on a line (logic data sheets: ±1 µA at most)."""
@@ -77,7 +77,7 @@ def findings(
 
 def _gather(run: RunRecord, nets: set[str], board: Board) -> dict[str, dict[BenchState, list[Reading]]]:
     """Net -> bench state without its load -> readings, from powered states only."""
-    from harness.explain.cases import net_of
+    from wakeboard.harness.explain.cases import net_of
 
     find = net_of(board)
     out: dict[str, dict[BenchState, list[Reading]]] = defaultdict(lambda: defaultdict(list))
@@ -160,7 +160,7 @@ def _same_meter(taken: Sequence[LineReading]) -> list[LineReading]:
 
 # --- the board ------------------------------------------------------------------------------------------------------
 def _thresholds(board: Board, line: Line) -> Thresholds | None:
-    from harness.describe.levels import LevelError, line_thresholds
+    from wakeboard.harness.describe.levels import LevelError, line_thresholds
 
     try:
         found = line_thresholds(board, line)
@@ -191,7 +191,7 @@ def _rails(board: Board, run: RunRecord, state: BenchState) -> dict[str, Rail]:
 
 def _rail_up(board: Board, line: Line, rails: Mapping[str, Rail]) -> bool:
     """Whether the rail that the line's levels refer to stands at 70 % of its nominal or more, or is not known."""
-    from harness.describe.levels import rail_of, supply_net
+    from wakeboard.harness.describe.levels import rail_of, supply_net
 
     nominal = rail_of(board, line)
     ends = [line.driven_by] if line.driven_by else []
@@ -222,7 +222,7 @@ def _is_driven(board: Board, line: Line, state: BenchState) -> bool:
 
 
 def _swing(board: Board, line: Line, rails: Mapping[str, Rail]) -> tuple[float, float] | None:
-    from harness.describe.levels import rail_of
+    from wakeboard.harness.describe.levels import rail_of
 
     volts = rail_of(board, line)
     return (0.0, volts) if volts else None
@@ -246,7 +246,7 @@ def _fitted(board: Board, net: str, rails: Mapping[str, Rail], rework: Sequence[
 
 
 def _resistor(part: Part, to: str, written: str | None) -> Resistor:
-    from instruments.quantity import parse
+    from wakeboard.instruments.quantity import parse
 
     ohms = parse(written, "Ω") if written else float(part.values["value"])
     return Resistor(part.name, ohms, part.tolerance.get("value", 0.05), to)
@@ -320,7 +320,7 @@ def _worst_candidate(analysis: LineAnalysis) -> list[PullRange]:
 
 
 def _driver(board: Board, line: Line, rails: Mapping[str, Rail]) -> Driver | None:
-    from harness.describe.levels import rail_of
+    from wakeboard.harness.describe.levels import rail_of
 
     if line.driven_by is None:
         return None

@@ -13,13 +13,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from harness.explain import words
-from harness.explain.candidate import Candidate, Weighing
-from harness.explain.cases import WIDTHS, Case
-from harness.explain.change import Change
-from harness.explain.observe import Observation
-from harness.explain.rank import MOVED_ALIKE
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain import words
+from wakeboard.harness.explain.candidate import Candidate, Weighing
+from wakeboard.harness.explain.cases import WIDTHS, Case
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.observe import Observation
+from wakeboard.harness.explain.rank import MOVED_ALIKE
+from wakeboard.harness.explain.uncertainty import Array
 
 LIVE = 1e-3
 """Probability from which a candidate counts as live."""

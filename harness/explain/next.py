@@ -27,8 +27,8 @@ from typing import Any
 
 import numpy as np
 
-from harness.explain.rank import entropy
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain.rank import entropy
+from wakeboard.harness.explain.uncertainty import Array
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 _SHARES = _WEIGHTS / _WEIGHTS.sum()

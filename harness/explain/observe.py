@@ -13,9 +13,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from harness.describe.state import BenchState, StateError
-from instruments.quantity import QuantityError, parse
-from results.records import Reading, RunRecord, Step
+from wakeboard.harness.describe.state import BenchState, StateError
+from wakeboard.instruments.quantity import QuantityError, parse
+from wakeboard.results.records import Reading, RunRecord, Step
 
 OVER_RANGE = 1.2
 """What a bench meter shows at most on a fixed ohms range, as a share of the range (common practice: 20 % over)."""

@@ -9,11 +9,11 @@ from typing import Final
 
 import numpy as np
 
-from harness.explain.candidate import Candidate, log_prior
-from harness.explain.screening import Screened
-from harness.explain.suspects import Suspect
-from harness.explain.uncertainty import Array
-from harness.explain.whiten import Whitener
+from wakeboard.harness.explain.candidate import Candidate, log_prior
+from wakeboard.harness.explain.screening import Screened
+from wakeboard.harness.explain.suspects import Suspect
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.whiten import Whitener
 
 PAIRS: Final = 60
 """Pairs that are solved."""

@@ -16,14 +16,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from harness.describe.circuit import METER, supply_part_name
-from harness.describe.state import BenchState
-from harness.explain.change import Change, Scene
-from harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
-from harness.explain.slopes import Slopes, Tolerance
-from harness.explain.stand import VOLTMETER_OHMS, Answer, Stand, probe_name, taken
-from harness.explain.uncertainty import Array
-from instruments.virtual.circuit import Circuit, Fault
+from wakeboard.harness.describe.circuit import METER, supply_part_name
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.change import Change, Scene
+from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
+from wakeboard.harness.explain.slopes import Slopes, Tolerance
+from wakeboard.harness.explain.stand import VOLTMETER_OHMS, Answer, Stand, probe_name, taken
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit import Circuit, Fault
 
 __all__ = ["VOLTMETER_OHMS", "Change", "Predictor", "Scene", "probe_name", "replace_load", "with_load"]
 

@@ -10,18 +10,18 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from harness.describe.state import BenchState
-from harness.explain import rank
-from harness.explain.cases import Case, states_seen
-from harness.explain.foresee import foreseen
-from harness.explain.ideas import Idea, ideas
-from harness.explain.live import Live, live
-from harness.explain.next import Choice, Measurement, rank_measurements, shortest_distinct
-from harness.explain.observe import OHMS, Observation, sigma_at
-from harness.explain.predict import Change, Predictor
-from harness.explain.safety import unsafe
-from harness.explain.uncertainty import Array
-from harness.explain.weigh import Weighing
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain import rank
+from wakeboard.harness.explain.cases import Case, states_seen
+from wakeboard.harness.explain.foresee import foreseen
+from wakeboard.harness.explain.ideas import Idea, ideas
+from wakeboard.harness.explain.live import Live, live
+from wakeboard.harness.explain.next import Choice, Measurement, rank_measurements, shortest_distinct
+from wakeboard.harness.explain.observe import OHMS, Observation, sigma_at
+from wakeboard.harness.explain.predict import Change, Predictor
+from wakeboard.harness.explain.safety import unsafe
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.weigh import Weighing
 
 WORTH = 0.01
 """Bits below which a measurement is not worth its while: little doubts still lead to a short not seen yet."""
@@ -115,7 +115,7 @@ def _lifted(
 
 def _without(change: Change, part: str) -> Change:
     """The board with a part lifted: what was wrong inside it goes with it."""
-    from instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit import parse_fault
 
     kept = tuple(f for f in change.faults if f.part != part)
     values = {path: v for path, v in change.values.items() if path.partition(".")[0] != part}

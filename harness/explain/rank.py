@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain.uncertainty import Array
 
 ODD_SIGMAS = 3.0
 """Standard deviations from which a reading does not agree with a prediction (one in 370 for a good one)."""

@@ -12,10 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from instruments.quantity import show
-from instruments.virtual.circuit import Circuit, CircuitError, Fault, Part, parse_fault
-from instruments.virtual.circuit.effects import bridged
-from instruments.virtual.circuit.fault import MENDED
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, Part, parse_fault
+from wakeboard.instruments.virtual.circuit.effects import bridged
+from wakeboard.instruments.virtual.circuit.fault import MENDED
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def _words(circuit: Circuit, fault: Fault) -> tuple[str, str] | None:
 
 def _value(part: Part) -> str:
     """The drawn value, for those who fetch the part: " (10 kΩ)"."""
-    from instruments.virtual.circuit.parts import kind_of
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     kind = kind_of(part)
     unit = kind.values[kind.main].unit if kind.main else ""

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from harness.describe.state import BenchState
-from harness.explain.predict import Change, Predictor, Scene
-from harness.explain.uncertainty import Array
-from instruments.virtual.circuit import Part, Points
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.predict import Change, Predictor, Scene
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit import Part, Points
 
 MARGIN = 1.0
 """Share of an absolute maximum rating that may be reached."""

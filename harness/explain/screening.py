@@ -9,11 +9,11 @@ from typing import Final
 
 import numpy as np
 
-from harness.explain.candidate import Candidate, log_prior
-from harness.explain.likelihood import Likelihood, given_others
-from harness.explain.suspects import Suspect
-from harness.explain.uncertainty import Array
-from harness.explain.whiten import Whitener
+from wakeboard.harness.explain.candidate import Candidate, log_prior
+from wakeboard.harness.explain.likelihood import Likelihood, given_others
+from wakeboard.harness.explain.suspects import Suspect
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.whiten import Whitener
 
 TELLING: Final = 9.0
 """Squared standard deviations that a further scene must add to be screened."""

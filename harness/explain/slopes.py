@@ -19,12 +19,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from harness.describe.circuit import supply_part_name
-from harness.explain.stand import Answer, Stand
-from harness.explain.uncertainty import Array
-from instruments.virtual.circuit.compiled.parameters import Parameters
-from instruments.virtual.circuit.newton import evaluate, linearised
-from instruments.virtual.circuit.tolerance import nominal
+from wakeboard.harness.describe.circuit import supply_part_name
+from wakeboard.harness.explain.stand import Answer, Stand
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
+from wakeboard.instruments.virtual.circuit.newton import evaluate, linearised
+from wakeboard.instruments.virtual.circuit.tolerance import nominal
 
 STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
@@ -228,7 +228,7 @@ def _part(tolerance: Tolerance) -> str:
 
 def drawn_value(part: Any, tail: str) -> float:
     """What the drawing says of a part's value."""
-    from instruments.virtual.circuit.parts import kind_of
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     if tail in part.values or "." in tail:
         return nominal(part, tail)

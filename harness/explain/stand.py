@@ -13,10 +13,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from harness.describe.circuit import METER, supply_part_name
-from harness.explain.change import DRAWN, Change, Scene
-from harness.explain.uncertainty import Array
-from instruments.virtual.circuit import Circuit, Fault, Part, Points, Variant
+from wakeboard.harness.describe.circuit import METER, supply_part_name
+from wakeboard.harness.explain.change import DRAWN, Change, Scene
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit import Circuit, Fault, Part, Points, Variant
 
 VOLTMETER_OHMS: Final = 10e6
 KEPT: Final = 60_000

@@ -15,9 +15,9 @@ from functools import cache
 from importlib import resources
 from typing import Any, Final
 
-from harness.explain.change import Change
-from instruments.quantity import parse, show
-from instruments.virtual.circuit import Circuit, Fault, Part, parse_fault
+from wakeboard.harness.explain.change import Change
+from wakeboard.instruments.quantity import parse, show
+from wakeboard.instruments.virtual.circuit import Circuit, Fault, Part, parse_fault
 
 _PER_DECADE = 1.0
 """Grid points a decade over which a fitted value is screened before it is refined."""
@@ -26,7 +26,7 @@ _PER_DECADE = 1.0
 @cache
 def priors() -> Mapping[str, Any]:
     """The packaged priors as priors.toml has them."""
-    return tomllib.loads(resources.files("sequences").joinpath("priors.toml").read_text(encoding="utf-8"))
+    return tomllib.loads(resources.files("wakeboard.sequences").joinpath("priors.toml").read_text(encoding="utf-8"))
 
 
 AT_REST: Final = "as drawn, at rest"
@@ -103,7 +103,7 @@ def suspects(
     variants: Mapping[str, Sequence[str]] | None = None,
 ) -> list[Suspect]:
     """Every single fault of the library, values left open to be fitted, and a hidden pull for every pin on a line."""
-    from instruments.virtual.circuit.library import library
+    from wakeboard.instruments.virtual.circuit.library import library
 
     listed = [tuple(pair) for pair in adjacent]
     near = {frozenset(pair) for pair in listed}
@@ -133,10 +133,10 @@ def bridges_between(nets: Iterable[str], known: Iterable[Suspect]) -> list[Suspe
 
 
 def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iterator[Suspect]:
-    from instruments.virtual.circuit.alike import alike
+    from wakeboard.instruments.virtual.circuit.alike import alike
 
     if fault.kind == "bridge":
-        from instruments.virtual.circuit.effects import bridged
+        from wakeboard.instruments.virtual.circuit.effects import bridged
 
         nets = bridged(circuit, fault)
         rates = priors()["bridges"]
@@ -157,7 +157,7 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
 
 def _as_value(circuit: Circuit, part: Part, fault: Fault, suspect: Suspect) -> Suspect:
     """A look-alike as a value of its part, so that the tolerance of the drawn part acts on the look-alike too."""
-    from instruments.virtual.circuit.effects import effects
+    from wakeboard.instruments.virtual.circuit.effects import effects
 
     ((path, value),) = effects(circuit, fault).values[part.name].items()
     return replace(suspect, path=f"{part.name}.{path}", sets=float(value))
@@ -165,7 +165,7 @@ def _as_value(circuit: Circuit, part: Part, fault: Fault, suspect: Suspect) -> S
 
 def _drift(part: Part) -> Iterator[Suspect]:
     """A regulator that regulates, but to another voltage than it should."""
-    from instruments.virtual.circuit.parts import kind_of
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     kind = kind_of(part)
     if kind.main is None or kind.bench or kind.values[kind.main].unit != "V" or part.kind not in _REGULATORS:

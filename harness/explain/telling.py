@@ -6,13 +6,13 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from harness.explain import words
-from harness.explain.observe import CURRENT, OHMS, Observation
-from instruments.quantity import show
+from wakeboard.harness.explain import words
+from wakeboard.harness.explain.observe import CURRENT, OHMS, Observation
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from harness.explain.explanation import Explanation, Group
-    from harness.explain.next import Choice
+    from wakeboard.harness.explain.explanation import Explanation, Group
+    from wakeboard.harness.explain.next import Choice
 
 ROWS = 5
 

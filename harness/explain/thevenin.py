@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.explain.line_model import GROUND_RAIL, LineReading, Rail, Resistor
-from harness.explain.uncertainty import Array, Estimate, Input, draw, estimate
+from wakeboard.harness.explain.line_model import GROUND_RAIL, LineReading, Rail, Resistor
+from wakeboard.harness.explain.uncertainty import Array, Estimate, Input, draw, estimate
 
 LEAST_OHMS, MOST_OHMS = 50.0, 20e6
 """What can be a pull at all: below is a driver or a short, above is leakage."""

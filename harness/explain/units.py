@@ -10,8 +10,8 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.explain.suspects import Suspect
-from harness.explain.weigh import Weighing
+from wakeboard.harness.explain.suspects import Suspect
+from wakeboard.harness.explain.weigh import Weighing
 
 COMMON_SHARE = 0.6
 """Share of the units that show it from which a fault counts as common."""

@@ -16,11 +16,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from harness.describe.state import BenchState, StateError
+from wakeboard.harness.describe.state import BenchState, StateError
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
-    from results.records import RunRecord, Step
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.results.records import RunRecord, Step
 
 POWER_ON, RESISTANCE, ISOLATION, DISCHARGE = "power on", "resistance", "isolation", "discharge"
 STOPPED = ("fail", "tripped")
@@ -86,8 +86,8 @@ class Ways:
 
 def _steps(run: RunRecord) -> list[Any]:
     """A model for each step of the run's sequence, None for one that cannot be read."""
-    from harness.describe.document import read_text
-    from harness.describe.sequence import read_steps, step_tables
+    from wakeboard.harness.describe.document import read_text
+    from wakeboard.harness.describe.sequence import read_steps, step_tables
 
     document = read_text(run.start.sequence_text, f"the sequence of run {run.id[:8]}")
     return read_steps(document, step_tables(document)) if document.readable else []
@@ -119,7 +119,7 @@ def _states(steps: Sequence[Step]) -> Iterator[BenchState]:
 
 
 def _nets(board: Board, of: Sequence[str]) -> list[str]:
-    from harness.run.topology import nets
+    from wakeboard.harness.run.topology import nets
 
     return nets(board, of)
 

@@ -15,18 +15,18 @@ from typing import Final
 
 import numpy as np
 
-from harness.explain import rank
-from harness.explain.candidate import Candidate, Weighing, log_prior
-from harness.explain.change import Change
-from harness.explain.evidence import Answered, Evidence
-from harness.explain.expansion import expanded
-from harness.explain.fitting import Fitter
-from harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread
-from harness.explain.pairs import Pairing, needed
-from harness.explain.screening import BEHIND, Screened, places, screen, telling
-from harness.explain.slopes import Tolerance
-from harness.explain.suspects import Suspect, bridges_between
-from harness.explain.whiten import Whitener
+from wakeboard.harness.explain import rank
+from wakeboard.harness.explain.candidate import Candidate, Weighing, log_prior
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.evidence import Answered, Evidence
+from wakeboard.harness.explain.expansion import expanded
+from wakeboard.harness.explain.fitting import Fitter
+from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread
+from wakeboard.harness.explain.pairs import Pairing, needed
+from wakeboard.harness.explain.screening import BEHIND, Screened, places, screen, telling
+from wakeboard.harness.explain.slopes import Tolerance
+from wakeboard.harness.explain.suspects import Suspect, bridges_between
+from wakeboard.harness.explain.whiten import Whitener
 
 __all__ = ["Answered", "Candidate", "Evidence", "Predicts", "Weigher", "Weighing", "needed"]
 

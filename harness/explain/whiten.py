@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from harness.explain.uncertainty import Array
+from wakeboard.harness.explain.uncertainty import Array
 
 
 class Whitener:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from instruments.quantity import show
-from instruments.virtual.circuit import Circuit, CircuitError, Fault, parse_fault
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, parse_fault
 
 NONE = "none"
 OTHER = "not in this model"
@@ -30,7 +30,7 @@ def _about(ohms: float) -> str:
 
 
 def _of_bridge(circuit: Circuit, fault: Fault) -> str:
-    from instruments.virtual.circuit.effects import bridged
+    from wakeboard.instruments.virtual.circuit.effects import bridged
 
     a, b = bridged(circuit, fault)
     how = "a solder bridge" if fault.ohms < 100 else "a path"
@@ -52,7 +52,7 @@ def _of_part(circuit: Circuit, fault: Fault) -> str:
     }
     if fault.kind in plain:
         return plain[fault.kind]
-    from instruments.virtual.circuit.parts import kind_of
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     kind = kind_of(part)
     unit = kind.values[kind.main].unit if kind.main else ""
@@ -63,7 +63,7 @@ def _of_part(circuit: Circuit, fault: Fault) -> str:
 
 
 def _of_pin(circuit: Circuit, fault: Fault, net: str) -> str:
-    from instruments.virtual.circuit.effects import rail_pin
+    from wakeboard.instruments.virtual.circuit.effects import rail_pin
 
     part = circuit.part(fault.part)
     match fault.kind:

@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from harness.rehearse.reach import Reach, Sight
-from harness.rehearse.saving import Saving
-from harness.rehearse.trial import Burn, Shared, Trial, run_trial
+from wakeboard.harness.rehearse.reach import Reach, Sight
+from wakeboard.harness.rehearse.saving import Saving
+from wakeboard.harness.rehearse.trial import Burn, Shared, Trial, run_trial
 
 if TYPE_CHECKING:
-    from harness.describe.sequence import Sequence as StepSequence
-    from instruments.virtual.circuit import Fault
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.instruments.virtual.circuit import Fault
 
 
 @dataclass(frozen=True)

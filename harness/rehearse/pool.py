@@ -9,10 +9,10 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
-from harness.rehearse.job import Job, Judged
+from wakeboard.harness.rehearse.job import Job, Judged
 
 if TYPE_CHECKING:
-    from instruments.virtual.circuit import Fault
+    from wakeboard.instruments.virtual.circuit import Fault
 
 CHUNK: Final = 16
 """Sets of faults that a process is given at a time: enough that what is missed is worth a batch, few enough that both
@@ -30,7 +30,7 @@ def _begin(sequence_file: str, texts: Sequence[Sequence[str]], save: bool) -> No
     """Once a process."""
     global _job
     if _job is None:
-        from harness.describe.load import load_sequence
+        from wakeboard.harness.describe.load import load_sequence
 
         _job = Job(load_sequence(sequence_file), _parsed(texts), save=save)
     _seldom_collect()
@@ -42,7 +42,7 @@ def _work(first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Judged]
 
 
 def _parsed(texts: Sequence[Sequence[str]]) -> list[list[Fault]]:
-    from instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit import parse_fault
 
     return [[parse_fault(text) for text in planted] for planted in texts]
 

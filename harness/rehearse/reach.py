@@ -17,18 +17,18 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from harness.describe.circuit import METER, board_circuit, supply_part, supply_part_name
-from harness.describe.state import BenchState
-from harness.review.cases import Case, cases
-from instruments.virtual.circuit.model import Model, Variant
-from instruments.virtual.circuit.part import Part
-from instruments.virtual.circuit.points import Points
+from wakeboard.harness.describe.circuit import METER, board_circuit, supply_part, supply_part_name
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.review.cases import Case, cases
+from wakeboard.instruments.virtual.circuit.model import Model, Variant
+from wakeboard.instruments.virtual.circuit.part import Part
+from wakeboard.instruments.virtual.circuit.points import Points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from harness.describe.board import Board
-    from instruments.virtual.circuit.fault import Fault
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.instruments.virtual.circuit.fault import Fault
 
     Array = NDArray[np.float64]
 
@@ -237,7 +237,7 @@ def control_nets(board: Board) -> list[str]:
 
 def fault_library(board: Board) -> list[Fault]:
     """Every single fault worth planting in a board."""
-    from instruments.virtual.circuit.library import library
+    from wakeboard.instruments.virtual.circuit.library import library
 
     return library(board_circuit(board), board.adjacent, control_nets(board))
 

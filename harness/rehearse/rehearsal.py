@@ -7,15 +7,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from harness.rehearse.job import Job, Judged
-from harness.rehearse.pool import Progress, judge_all
-from harness.rehearse.reach import Sight, fault_library
-from harness.rehearse.trial import Burn, Trial
-from instruments.virtual.circuit.alike import alike
+from wakeboard.harness.rehearse.job import Job, Judged
+from wakeboard.harness.rehearse.pool import Progress, judge_all
+from wakeboard.harness.rehearse.reach import Sight, fault_library
+from wakeboard.harness.rehearse.trial import Burn, Trial
+from wakeboard.instruments.virtual.circuit.alike import alike
 
 if TYPE_CHECKING:
-    from harness.describe.sequence import Sequence as StepSequence
-    from instruments.virtual.circuit import Fault
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.instruments.virtual.circuit import Fault
 
 
 class NoRehearsal(ValueError):

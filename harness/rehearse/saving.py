@@ -10,12 +10,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.rehearse.trial import SEVERITY, Burn, Shared, Trial, run_trial
-from instruments.quantity import show
+from wakeboard.harness.rehearse.trial import SEVERITY, Burn, Shared, Trial, run_trial
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from harness.describe.sequence import Sequence as StepSequence
-    from instruments.virtual.circuit import Fault
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.instruments.virtual.circuit import Fault
 
 LOWER: Final = (0.5, 0.25, 0.1)
 SLOWER: Final = (0.1, 0.1)  # V every s
@@ -85,7 +85,7 @@ def _with(sequence: StepSequence, index: int, **changed: Any) -> StepSequence:
 
 
 def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
-    from harness.run.steps._model import Climb
+    from wakeboard.harness.run.steps._model import Climb
 
     volts, seconds = SLOWER
     ramp = Climb(volts=volts, seconds=seconds)
@@ -95,7 +95,7 @@ def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
 
 def _checked_first(sequence: StepSequence) -> tuple[str, StepSequence]:
     """Every point's unpowered resistance against the circuit, before anything is energised."""
-    from harness.run.steps import kinds
+    from wakeboard.harness.run.steps import kinds
 
     table = {"do": "resistance", "of": "every point", "limits_from": "circuit", "on_fail": "stop"}
     step = kinds()["resistance"].Model.model_validate(table)

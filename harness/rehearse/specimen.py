@@ -12,14 +12,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from instruments.virtual.bench import Prepared
-    from instruments.virtual.circuit import Part
+    from wakeboard.instruments.virtual.bench import Prepared
+    from wakeboard.instruments.virtual.circuit import Part
 
 
 def settled_on(prepared: Prepared, unit: str) -> Prepared:
     """The same board, every part as it is in `unit`."""
-    from instruments.virtual.bench import unit_seed
-    from instruments.virtual.circuit import Circuit
+    from wakeboard.instruments.virtual.bench import unit_seed
+    from wakeboard.instruments.virtual.circuit import Circuit
 
     seed = unit_seed(unit)
     circuit = Circuit([_as_drawn(part, seed) for part in prepared.circuit.parts], ground=prepared.circuit.ground)
@@ -27,7 +27,7 @@ def settled_on(prepared: Prepared, unit: str) -> Prepared:
 
 
 def _as_drawn(part: Part, seed: int) -> Part:
-    from instruments.virtual.circuit.tolerance import specimen
+    from wakeboard.instruments.virtual.circuit.tolerance import specimen
 
     if not part.tolerance:
         return part

@@ -15,19 +15,26 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, cast
 
-from harness.run.bench import OpenBench
-from harness.run.guard.local import LocalGuard
-from harness.run.guard.owner import Feed, Guard
-from harness.run.opening import _NoTraffic, _virtual_console, highest_volts, load_tolerance, open_drivers, relay_probing
-from instruments.dmm import Dmm, Measurement
-from instruments.psu import Sample
-from instruments.virtual.instant import Instant
+from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.guard.local import LocalGuard
+from wakeboard.harness.run.guard.owner import Feed, Guard
+from wakeboard.harness.run.opening import (
+    _NoTraffic,
+    _virtual_console,
+    highest_volts,
+    load_tolerance,
+    open_drivers,
+    relay_probing,
+)
+from wakeboard.instruments.dmm import Dmm, Measurement
+from wakeboard.instruments.psu import Sample
+from wakeboard.instruments.virtual.instant import Instant
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench
-    from harness.describe.board import Board
-    from instruments.psu import Psu
-    from instruments.virtual.bench import VirtualBench
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.instruments.psu import Psu
+    from wakeboard.instruments.virtual.bench import VirtualBench
 
 QUANTITY: Final = {"dc volts": "VOLT", "ac volts": "VOLT:AC", "frequency": "FREQ", "ohms": "RES", "diode volts": "DIOD"}
 UNIT: Final = {"dc volts": "V", "ac volts": "V", "frequency": "Hz", "ohms": "Ω", "diode volts": "V"}
@@ -46,7 +53,7 @@ class Tables:
 
     @classmethod
     def of(cls, virtual: VirtualBench) -> Tables:
-        from harness.describe.bench import Bench
+        from wakeboard.harness.describe.bench import Bench
 
         described = Bench.model_validate(virtual.bench_description(console="virtual"))
         manager = virtual.visa()
@@ -261,7 +268,7 @@ class _Drivers:
 
 
 def open_straight(board: Board, virtual: VirtualBench, tables: Tables) -> OpenBench:
-    """Like harness.run.opening.open_virtual, on instruments driven straight; of a bench without transients."""
+    """Like harness/run/opening.open_virtual, on instruments driven straight; of a bench without transients."""
     if not isinstance(virtual.simulation, Instant):
         raise ValueError("instruments are driven straight only where every change is settled at once")
     instruments, traffic = virtual.instruments, _NoTraffic()

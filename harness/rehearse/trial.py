@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
-    from harness.describe.sequence import Sequence as StepSequence
-    from harness.run.runner import Result
-    from instruments.virtual.circuit import Fault
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.run.runner import Result
+    from wakeboard.instruments.virtual.circuit import Fault
 
 UNIT: Final = "rehearsal"
 """The serial number of the rehearsed unit: its parts and instruments are the same in every trial."""
@@ -93,11 +93,11 @@ class Shared:
 
     def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = ()) -> None:
         """planted: every set of faults that will be asked for; room for the pins that they lift is made once."""
-        from harness.rehearse.specimen import settled_on
-        from harness.rehearse.straight import Tables
-        from harness.run.predict import Predictor
-        from harness.run.virtual import prepare_board, target_spec, virtual_bench
-        from instruments.virtual.circuit import Variant
+        from wakeboard.harness.rehearse.specimen import settled_on
+        from wakeboard.harness.rehearse.straight import Tables
+        from wakeboard.harness.run.predict import Predictor
+        from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
+        from wakeboard.instruments.virtual.circuit import Variant
 
         self.prepared = settled_on(prepare_board(board), UNIT)
         self.prepared.model.lift([Variant(tuple(faults)) for faults in planted])
@@ -108,10 +108,10 @@ class Shared:
 
 def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> Trial:
     """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial."""
-    from harness.rehearse.straight import open_straight
-    from harness.run.runner import Runner
-    from instruments.virtual.bench import VirtualBench
-    from results.records import RunStart
+    from wakeboard.harness.rehearse.straight import open_straight
+    from wakeboard.harness.run.runner import Runner
+    from wakeboard.instruments.virtual.bench import VirtualBench
+    from wakeboard.results.records import RunStart
 
     board, plants = sequence.board, [str(fault) for fault in faults]
     start = RunStart(

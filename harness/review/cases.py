@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from harness.describe.circuit import supply_part_name
-from harness.describe.state import BenchState
+from wakeboard.harness.describe.circuit import supply_part_name
+from wakeboard.harness.describe.state import BenchState
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board, Rail, Supply
+    from wakeboard.harness.describe.board import Board, Rail, Supply
 
 # Above this many combinations of supplies and switched rails, only those with at most two of each on are solved.
 MOST_COMBINATIONS: Final = 512

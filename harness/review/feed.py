@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from instruments.virtual.circuit.part import Circuit
+    from wakeboard.instruments.virtual.circuit.part import Circuit
 
 LEAST_AMPS: Final = 1e-13
 

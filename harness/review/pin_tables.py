@@ -10,11 +10,11 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.describe.problems import FileProblems, Problem, nearest, one_of
+from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
-    from instruments.virtual.circuit.part import Part
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.instruments.virtual.circuit.part import Part
 
 PIN_KEYS = ("type", "boot", "reserved_by", "debug", "strap", "pull_up", "pull_down", "drives", "max", "selectable_pull")
 
@@ -53,7 +53,7 @@ def pin_facts(board: Board) -> Iterator[tuple[Part, str, PinFacts]]:
 
 def packaged() -> list[str]:
     """The names of the tables that come with the package."""
-    folder = resources.files("sequences").joinpath("pins")
+    folder = resources.files("wakeboard.sequences").joinpath("pins")
     return sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
 
 
@@ -64,7 +64,7 @@ def load_pin_table(name: str, beside: str) -> PinTable:
     if name.endswith(".toml"):
         file, text = str(own), own.read_text(encoding="utf-8") if own.is_file() else None
     else:
-        found = resources.files("sequences").joinpath("pins", f"{name}.toml")
+        found = resources.files("wakeboard.sequences").joinpath("pins", f"{name}.toml")
         file, text = f"{name}.toml", found.read_text(encoding="utf-8") if found.is_file() else None
     if text is None:
         hint = nearest(name, packaged())

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
-from instruments.quantity import parse_interval
+from wakeboard.instruments.quantity import parse_interval
 
 # A pin's name tells most about what pulls hide in it; common practice, no source.
 _RESET = re.compile(r"^N?_?(RST|RESET)|RST_?N?$|RESET_?N?$", re.IGNORECASE)
@@ -35,7 +35,7 @@ class HiddenPull:
 @functools.cache
 def pull_table() -> Mapping[str, HiddenPull]:
     """Every entry by name, "any" among them; kinds that pull nothing are left out."""
-    text = resources.files("sequences").joinpath("pulls.toml").read_text(encoding="utf-8")
+    text = resources.files("wakeboard.sequences").joinpath("pulls.toml").read_text(encoding="utf-8")
     raw = tomllib.loads(text)
     entries = {"any": raw["any"], **raw["kinds"]}
     return {name: _entry(entry) for name, entry in entries.items() if entry["ohms"] != "none"}

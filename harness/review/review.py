@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from harness.review.concern import RULES, Concern
+from wakeboard.harness.review.concern import RULES, Concern
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
+    from wakeboard.harness.describe.board import Board
 
 
 def review_board(board: Board) -> list[Concern]:
@@ -17,8 +17,8 @@ def review_board(board: Board) -> list[Concern]:
     Raises ValueError for a board without parts, CircuitError where the circuit cannot be solved, FileProblems for a
     pin table with mistakes.
     """
-    from harness.review.rules import rules
-    from harness.review.study import Study
+    from wakeboard.harness.review.rules import rules
+    from wakeboard.harness.review.study import Study
 
     study = Study.of(board)
     return in_order(concern for rule in rules().values() for concern in rule(study))

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.describe.circuit import board_circuit, supply_part
-from harness.review.cases import Case, cases
-from harness.review.feed import feed_path
-from instruments.virtual.circuit.model import Model, Variant
-from instruments.virtual.circuit.part import Circuit, Part
+from wakeboard.harness.describe.circuit import board_circuit, supply_part
+from wakeboard.harness.review.cases import Case, cases
+from wakeboard.harness.review.feed import feed_path
+from wakeboard.instruments.virtual.circuit.model import Model, Variant
+from wakeboard.instruments.virtual.circuit.part import Circuit, Part
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board, Rail
-    from instruments.virtual.circuit.points import Points
+    from wakeboard.harness.describe.board import Board, Rail
+    from wakeboard.instruments.virtual.circuit.points import Points
 
 OFF_LIMIT: Final = 0.3
 """V; what a source or rail that is off may show: below one junction, as first power-on sequences ask."""

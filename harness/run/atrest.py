@@ -17,13 +17,13 @@ import datetime
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from harness.run.errors import SkipPoint
-from harness.run.selfcheck import SOON
-from instruments.errors import BenchError
-from instruments.quantity import show
+from wakeboard.harness.run.errors import SkipPoint
+from wakeboard.harness.run.selfcheck import SOON
+from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from harness.run.bench import OpenBench
+    from wakeboard.harness.run.bench import OpenBench
 
 OPEN_VOLTS = 0.02  # an open input shows some hum; more says that something is still connected or powered
 HIGH_OHMS = 1e9  # from here on an input counts as high-ohmic

@@ -1,6 +1,6 @@
 """An opened bench: guard, meter, probing and consoles under one roof, whatever they are made of.
 
-    with open_virtual(board, unit="SK-A-001", plants=["D3:reversed"]) as bench:       (harness.run.opening)
+    with open_virtual(board, unit="SK-A-001", plants=["D3:reversed"]) as bench:       (wakeboard.harness.run.opening)
         Runner(sequence, bench, start).run()
 
 The meter's ranges are fixed by what the board can have: an automatic range would put other currents and burdens on it.
@@ -12,11 +12,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
-from instruments.errors import BenchError, DialectError
+from wakeboard.instruments.errors import BenchError, DialectError
 
 if TYPE_CHECKING:
-    from harness.run.ports import Clock, GuardShell, Measurement, Probing
-    from results.records import InstrumentUsed
+    from wakeboard.harness.run.ports import Clock, GuardShell, Measurement, Probing
+    from wakeboard.results.records import InstrumentUsed
 
 TEN_MEGOHM = 10e6
 VOLT_RANGES = (10.0, 100.0, 1000.0)

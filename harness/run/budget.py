@@ -68,7 +68,7 @@ def _median(ask: Callable[[], object]) -> float:
 
 def round_s(supplies: Sequence[Timed]) -> float:
     """One round of the guard: each output that is on sampled once, and a pause that keeps it to its share of a core."""
-    from harness.run.guard.process import CORE_SHARE
+    from wakeboard.harness.run.guard.process import CORE_SHARE
 
     asked = sum(each.outputs * each.sample for each in supplies)
     cpu = sum(each.outputs * each.cpu for each in supplies)
@@ -84,8 +84,8 @@ def budget(supplies: Sequence[Timed]) -> list[Bound]:
     """The bounds of a bench; none without a supply."""
     if not supplies:
         return []
-    from harness.run.context import LEASE, SLICE_LEASE
-    from harness.run.guard.client import SILENCE
+    from wakeboard.harness.run.context import LEASE, SLICE_LEASE
+    from wakeboard.harness.run.guard.client import SILENCE
 
     around, off = round_s(supplies), off_s(supplies)
     silence = SILENCE + 1.5 * max(each.timeout for each in supplies)

@@ -13,14 +13,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from harness.run.banner import banner, fits
-from harness.run.errors import OperatorStop, SkipPoint, TakeAgain
-from harness.run.operator import STOP_KEYS
-from harness.run.steady import Look, Verdict, judge, open_lead_moves
-from instruments.quantity import show
+from wakeboard.harness.run.banner import banner, fits
+from wakeboard.harness.run.errors import OperatorStop, SkipPoint, TakeAgain
+from wakeboard.harness.run.operator import STOP_KEYS
+from wakeboard.harness.run.steady import Look, Verdict, judge, open_lead_moves
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from harness.run.operator import Operator
+    from wakeboard.harness.run.operator import Operator
 
 KEYS = "r: again   b: last point again   s: skip   q: stop   Enter: take it now"
 BACK = ("b", "B")

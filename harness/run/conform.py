@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from instruments.conformance import Check, check_dmm, check_psu, check_scanner
+from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check_scanner
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench, Instrument
+    from wakeboard.harness.describe.bench import Bench, Instrument
 
 VOLTS, AMPS = 1.0, 0.010
 QUESTION = (
@@ -27,7 +27,7 @@ NOT_MEASURED = ("current", "ohms 4w")  # no step uses them: their jacks and lead
 
 def conform(described: Bench, *, open_driver: Any = None) -> Iterator[tuple[str, list[Check]]]:
     """(instrument, its checks) in turn. Raises BenchError for one that cannot be opened."""
-    from harness.run.opening import open_driver as open_one
+    from wakeboard.harness.run.opening import open_driver as open_one
 
     for instrument in described.instruments.values():
         driver = (open_driver or open_one)(instrument)

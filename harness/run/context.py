@@ -12,21 +12,21 @@ from contextlib import contextmanager
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from harness.run import topology
-from harness.run.decide import OPEN, Limits, decide
-from harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
-from instruments.errors import BenchError
-from results.records import Reading
+from wakeboard.harness.run import topology
+from wakeboard.harness.run.decide import OPEN, Limits, decide
+from wakeboard.harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
+from wakeboard.instruments.errors import BenchError
+from wakeboard.results.records import Reading
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board, Line
-    from harness.describe.levels import Thresholds
-    from harness.run.bench import OpenBench
-    from harness.run.guard.core import Envelope
-    from harness.run.guard.owner import Ramp, Setting
-    from harness.run.ports import Measurement, Observer
-    from harness.run.predict import Predictor
-    from instruments.quantity import Interval
+    from wakeboard.harness.describe.board import Board, Line
+    from wakeboard.harness.describe.levels import Thresholds
+    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.run.guard.core import Envelope
+    from wakeboard.harness.run.guard.owner import Ramp, Setting
+    from wakeboard.harness.run.ports import Measurement, Observer
+    from wakeboard.harness.run.predict import Predictor
+    from wakeboard.instruments.quantity import Interval
 
 LEASE = 3.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
 SLICE_LEASE = 6.0  # s: for a piece of a computation; each piece asks anew
@@ -216,7 +216,7 @@ class Context:
         return self.circuit_limits(self.board.rails[rail].net)
 
     def circuit_limits(self, net: str) -> Limits:
-        from harness.describe.state import BenchState
+        from wakeboard.harness.describe.state import BenchState
 
         return self.predictor.volts(BenchState(self.supplies, self.pins), net, self.computing) or OPEN
 
@@ -226,7 +226,7 @@ class Context:
 
     def foresee(self, supply: str, volts: float, limit: float) -> None:
         """Have the circuit's limits ready before a supply is switched on: the rails for which nobody gives limits."""
-        from harness.describe.state import BenchState
+        from wakeboard.harness.describe.state import BenchState
 
         on = {**self.supplies, supply: (volts, limit)}
         nets = [rail.net for name, rail in self.board.rails.items()
@@ -434,6 +434,6 @@ class Context:
 @lru_cache(maxsize=1024)
 def _state_key(supplies: tuple[tuple[str, tuple[float, float]], ...], pins: Any, load_ohms: float | None) -> str:
     """The text of a state, written once: hundreds of readings, and all runs of a rehearsal, are taken in the same."""
-    from harness.describe.state import BenchState
+    from wakeboard.harness.describe.state import BenchState
 
     return BenchState(dict(supplies), dict(pins), load_ohms).key

@@ -1,13 +1,13 @@
-"""How a run can end before its last step, apart from the bench's own errors (instruments.errors)."""
+"""How a run can end before its last step, apart from the bench's own errors (wakeboard.instruments.errors)."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from instruments.errors import BenchError
+from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
-    from harness.run.guard.core import Cut
+    from wakeboard.harness.run.guard.core import Cut
 
 
 class Tripped(Exception):
@@ -25,7 +25,7 @@ class PowerCut(BenchError):
 
 def power_cut(supply: str, cut: Cut) -> Tripped | PowerCut:
     """What the runner raises for a cut."""
-    from harness.run.guard.core import RULES
+    from wakeboard.harness.run.guard.core import RULES
 
     if cut.rule in RULES:
         return Tripped(supply, cut)

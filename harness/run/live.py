@@ -11,13 +11,13 @@ import time
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from instruments.quantity import show
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from harness.run.guard.core import Sample
-    from results.records import Reading, Step
+    from wakeboard.harness.run.guard.core import Sample
+    from wakeboard.results.records import Reading, Step
 
 STYLES = {
     "pass": "green", "fail": "bold red", "marginal": "yellow", "skipped": "dim", "tripped": "bold white on red",

@@ -12,20 +12,20 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
-from harness.run.bench import OpenBench
-from harness.run.guard.local import LocalGuard
-from harness.run.guard.owner import Feed, Guard
-from harness.run.mains import usual_mains
-from harness.run.probing import HandProbing, RelayProbing
-from harness.run.selfcheck import check_calibration
-from instruments.errors import BenchError
-from results.records import InstrumentUsed
+from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.guard.local import LocalGuard
+from wakeboard.harness.run.guard.owner import Feed, Guard
+from wakeboard.harness.run.mains import usual_mains
+from wakeboard.harness.run.probing import HandProbing, RelayProbing
+from wakeboard.harness.run.selfcheck import check_calibration
+from wakeboard.instruments.errors import BenchError
+from wakeboard.results.records import InstrumentUsed
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench, Instrument
-    from harness.describe.board import Board
-    from harness.run.byhand import SteadyHands
-    from instruments.virtual.bench import Prepared, VirtualBench
+    from wakeboard.harness.describe.bench import Bench, Instrument
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.run.byhand import SteadyHands
+    from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
 
 
 DEFAULT_LOAD_TOLERANCE = 0.001
@@ -77,7 +77,7 @@ def open_driver(
     exclusive: bool | None = None,
 ) -> Any:  # fmt: skip
     """One instrument of a bench file, identified. Raises BenchError."""
-    from instruments.opening import open_instrument
+    from wakeboard.instruments.opening import open_instrument
 
     return open_instrument(
         instrument.kind,
@@ -126,9 +126,9 @@ def open_virtual(
     **options: Any,
 ) -> OpenBench:
     """One unit of a board on the virtual bench, on its virtual clock. `virtual`: a bench that was made already."""
-    from harness.describe.bench import Bench
-    from harness.run.virtual import virtual_bench
-    from instruments.traffic import TrafficLog
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.harness.run.virtual import virtual_bench
+    from wakeboard.instruments.traffic import TrafficLog
 
     made = virtual or virtual_bench(board, unit=unit, plants=plants, prepared=prepared, **options)
     described = Bench.model_validate(made.bench_description(console="virtual"))
@@ -166,7 +166,7 @@ class _NoTraffic(list[Any]):
 
 
 def _virtual_console(made: VirtualBench, traffic: Any) -> Any:
-    from instruments.console import Console
+    from wakeboard.instruments.console import Console
 
     return Console(made.console(), clock=made.clock, traffic=traffic)
 
@@ -185,10 +185,10 @@ def open_real(
     tell: prompts for probing by hand; a bench that probes by hand cannot be opened without. hands: takes a reading by
     itself once it is steady.
     """
-    from harness.run.guard.client import ProcessGuard
-    from harness.run.guard.supplies import plan_of
-    from instruments.clock import RealClock
-    from instruments.traffic import TrafficLog
+    from wakeboard.harness.run.guard.client import ProcessGuard
+    from wakeboard.harness.run.guard.supplies import plan_of
+    from wakeboard.instruments.clock import RealClock
+    from wakeboard.instruments.traffic import TrafficLog
 
     for instrument in described.instruments.values():
         check_calibration(instrument)
@@ -247,7 +247,7 @@ def _probing(
 
 
 def _real_console(board: Board, described: Bench, link: str, clock: Any, traffic: Any) -> Any:
-    from instruments.console import Console
+    from wakeboard.instruments.console import Console
 
     entry = described.links.get(link)
     if entry is None:

@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from harness.run.errors import OperatorStop, SkipPoint
+from wakeboard.harness.run.errors import OperatorStop, SkipPoint
 
 KEYS = "Enter: probe is on it   r: again   s: skip   q: stop"
 STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
@@ -37,7 +37,7 @@ class Operator:
         self._read_key = read_key
         self._read_line = read_line or input
         self.around: tuple[Callable[[], None], Callable[[], None]] | None = None
-        self.hands: Any = None  # harness.run.byhand.SteadyHands, where a bench is probed by hand
+        self.hands: Any = None  # wakeboard.harness.run.byhand.SteadyHands, where a bench is probed by hand
 
     def tell(self, title: str, detail: str) -> None:
         """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from harness.run.guard.core import Cut, Envelope, Sample
-    from harness.run.guard.owner import OffReport, Ramp, Setting, Track
-    from results.records import Reading, Step
+    from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
+    from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
+    from wakeboard.results.records import Reading, Step
 
 
 @dataclass(frozen=True, slots=True)

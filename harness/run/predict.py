@@ -17,12 +17,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from harness.run.decide import Limits
+from wakeboard.harness.run.decide import Limits
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board, Line
-    from harness.describe.levels import Thresholds
-    from harness.describe.state import BenchState
+    from wakeboard.harness.describe.board import Board, Line
+    from wakeboard.harness.describe.levels import Thresholds
+    from wakeboard.harness.describe.state import BenchState
 
 FLOOR_VOLTS = 15e-3  # what no part's tolerance covers: the supply's programming (10 mV is usual), leads and contacts
 METER, LOAD = "predict_meter", "predict_load"
@@ -66,7 +66,7 @@ class Predictor:
         """The levels of a line of this board, by the board file."""
         found = self._thresholds.get(line.name)
         if found is None:
-            from harness.describe.levels import line_thresholds
+            from wakeboard.harness.describe.levels import line_thresholds
 
             found = self._thresholds[line.name] = line_thresholds(self.board, line)
         return found
@@ -103,8 +103,8 @@ class Predictor:
             self._known[state.key, net] = found[place] if found else None
 
     def _compute(self, state: BenchState, nets: list[str], between: Between) -> list[Limits] | None:
-        from instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
-        from instruments.virtual.circuit.spread import spread
+        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+        from wakeboard.instruments.virtual.circuit.spread import spread
 
         try:
             variant = Variant(faults=tuple(parse_fault(text) for text in self.rework), values=_values(state))
@@ -115,7 +115,7 @@ class Predictor:
 
     def _compiled(self) -> Any:
         if self._model is None:
-            from harness.describe.circuit import with_supplies
+            from wakeboard.harness.describe.circuit import with_supplies
 
             self._model = with_supplies(self.board).compile()
         return self._model
@@ -137,8 +137,8 @@ class Predictor:
         self, net: str, values: dict[str, Any], moves: dict[str, str], between: Between
     ) -> tuple[float, float] | None:
         """(low, high) volts of a net in the worst case."""
-        from instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
-        from instruments.virtual.circuit.spread import spread
+        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+        from wakeboard.instruments.virtual.circuit.spread import spread
 
         if not self.board.parts:
             return None
@@ -151,8 +151,8 @@ class Predictor:
 
     def _with_probes(self) -> Any:
         if self._probed is None:
-            from harness.describe.circuit import with_supplies
-            from instruments.virtual.circuit import Part
+            from wakeboard.harness.describe.circuit import with_supplies
+            from wakeboard.instruments.virtual.circuit import Part
 
             ground = self.board.ground
             meter = Part(METER, "meter", {"HI": ground, "LO": ground}, {"ohms": OPEN_INPUT})

@@ -10,10 +10,10 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from instruments.errors import BenchError
+from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
+    from wakeboard.harness.describe.board import Board
 
 EDGES = ("left", "top", "right", "bottom")
 ORDINALS = (

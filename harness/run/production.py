@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from results.records import Reading, RunRecord, RunSummary, Step
+    from wakeboard.results.records import Reading, RunRecord, RunSummary, Step
 
 LONGEST = 64  # characters of a serial number: a bar code holds fewer, and a slip of a scanner may send pages
 BAD = ("fail", "tripped", "error", "marginal")
@@ -97,7 +97,7 @@ def worst_step(record: RunRecord) -> Step | None:
 
 
 def _seen(step: Step) -> list[str]:
-    from harness.run.live import reading_text
+    from wakeboard.harness.run.live import reading_text
 
     bad: list[Reading] = [reading for reading in step.readings if reading.outcome in BAD]
     told = [reading_text(reading) for reading in bad[:3]]
@@ -128,7 +128,7 @@ class Tally:
         return sum(outcome == "error" for _, outcome in self.runs)
 
     def as_json(self) -> dict[str, Any]:
-        from results.statistics_yield import yields
+        from wakeboard.results.statistics_yield import yields
 
         found = yields(self.runs)
         return {
@@ -144,7 +144,7 @@ class Tally:
 
     def says(self) -> str:
         """First-pass yield with its interval, and the final one where it differs."""
-        from results.statistics_yield import yields
+        from wakeboard.results.statistics_yield import yields
 
         found = yields(self.runs)
         text = f"first pass: {found.first_pass.says}"

@@ -6,8 +6,8 @@ import uuid
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from results.records import RunStart, Step, Trip
-    from results.store import Store
+    from wakeboard.results.records import RunStart, Step, Trip
+    from wakeboard.results.store import Store
 
 
 class NullRecorder:

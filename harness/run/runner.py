@@ -19,22 +19,22 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from harness.run.atrest import check_at_rest
-from harness.run.context import KEEP_LEASE, Context
-from harness.run.decide import worst
-from harness.run.errors import OperatorStop, Tripped
-from harness.run.guard.owner import OffReport
-from harness.run.predict import Predictor
-from harness.run.record import NullRecorder
-from harness.run.steps import StepKind, _discharge, kinds
-from instruments.errors import BenchError
-from results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
+from wakeboard.harness.run.atrest import check_at_rest
+from wakeboard.harness.run.context import KEEP_LEASE, Context
+from wakeboard.harness.run.decide import worst
+from wakeboard.harness.run.errors import OperatorStop, Tripped
+from wakeboard.harness.run.guard.owner import OffReport
+from wakeboard.harness.run.predict import Predictor
+from wakeboard.harness.run.record import NullRecorder
+from wakeboard.harness.run.steps import StepKind, _discharge, kinds
+from wakeboard.instruments.errors import BenchError
+from wakeboard.results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
 
 if TYPE_CHECKING:
-    from harness.describe.sequence import Sequence as StepSequence
-    from harness.run.bench import OpenBench
-    from harness.run.ports import Observer, Recorder
-    from harness.run.steps._model import StepModel
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.run.ports import Observer, Recorder
+    from wakeboard.harness.run.steps._model import StepModel
 
 
 @dataclass(frozen=True)

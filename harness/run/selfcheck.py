@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from harness.run.budget import Timed, time_supply
-from instruments.errors import BenchError
+from wakeboard.harness.run.budget import Timed, time_supply
+from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench, Instrument
+    from wakeboard.harness.describe.bench import Bench, Instrument
 
 ASKS = 10  # questions for the reply time
 SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
@@ -64,7 +64,7 @@ def check_instruments(
     open_driver: Callable[[Instrument], Any] | None = None,
 ) -> Iterator[Checked]:
     """Every instrument of a bench file in turn; one that fails says why, and the next is still looked at."""
-    from harness.run.opening import open_driver as open_one
+    from wakeboard.harness.run.opening import open_driver as open_one
 
     for instrument in described.instruments.values():
         checked = Checked(instrument.name, instrument.kind, instrument.address)
@@ -207,8 +207,8 @@ def _serial(address: str) -> Checked:
 
 
 def _asked(address: str) -> Checked:
-    from instruments.dialect import dialect_names, pick_dialect
-    from instruments.link import Link
+    from wakeboard.instruments.dialect import dialect_names, pick_dialect
+    from wakeboard.instruments.link import Link
 
     checked = Checked("", "", address)
     try:

@@ -12,24 +12,24 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.run.errors import OperatorStop, Refused
-from harness.run.opening import open_real, open_virtual
-from harness.run.predict import Predictor
-from harness.run.record import NullRecorder, StoreRecorder
-from harness.run.runner import Result, Runner
-from instruments.errors import BenchError
-from results.records import RunStart
+from wakeboard.harness.run.errors import OperatorStop, Refused
+from wakeboard.harness.run.opening import open_real, open_virtual
+from wakeboard.harness.run.predict import Predictor
+from wakeboard.harness.run.record import NullRecorder, StoreRecorder
+from wakeboard.harness.run.runner import Result, Runner
+from wakeboard.instruments.errors import BenchError
+from wakeboard.results.records import RunStart
 
 if TYPE_CHECKING:
-    from harness.describe.bench import Bench
-    from harness.describe.board import Board
-    from harness.describe.sequence import Sequence as StepSequence
-    from harness.run.bench import OpenBench
-    from harness.run.byhand import SteadyHands
-    from harness.run.operator import Operator
-    from harness.run.ports import Observer
-    from harness.run.steps._model import StepModel
-    from results.store import Store
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.run.byhand import SteadyHands
+    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.ports import Observer
+    from wakeboard.harness.run.steps._model import StepModel
+    from wakeboard.results.store import Store
 
 UNITS_FILE = "units.toml"
 
@@ -98,7 +98,7 @@ def _open(
 def steady_hands(operator: Operator) -> SteadyHands:
     """The operator's hands: one for a session, since it learns how this bench's open lead behaves."""
     if operator.hands is None:
-        from harness.run.byhand import SteadyHands
+        from wakeboard.harness.run.byhand import SteadyHands
 
         operator.hands = SteadyHands(operator)
     hands: SteadyHands = operator.hands
@@ -113,8 +113,8 @@ def _rework(store: Store | None, unit: str, board: Board) -> list[str]:
 
 def _in_force(texts: Sequence[str]) -> list[str]:
     """Without what was taken back by a later one."""
-    from instruments.virtual.circuit import parse_fault
-    from instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit.fault import in_force
 
     return [str(fault) for fault in in_force(map(parse_fault, texts))]
 
@@ -149,7 +149,7 @@ def _user() -> str:
 
 def planted(board: Board, unit: str, plants: Sequence[str] = ()) -> tuple[str, ...]:
     """What is planted in a unit of the virtual bench: what the units file beside the board says, then `plants`."""
-    from harness.describe.load import load_units
+    from wakeboard.harness.describe.load import load_units
 
     file = Path(board.file).parent / UNITS_FILE if board.file else None
     if file is None or not file.is_file():

@@ -10,9 +10,9 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from harness.describe.board import Board
-    from instruments.virtual.bench import Prepared, VirtualBench
-    from instruments.virtual.target import TargetSpec
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
+    from wakeboard.instruments.virtual.target import TargetSpec
 
 
 class NoCircuit(ValueError):
@@ -23,8 +23,8 @@ class NoCircuit(ValueError):
 
 def prepare_board(board: Board) -> Prepared:
     """The board's circuit with the bench's parts, compiled. Raises NoCircuit, CircuitError."""
-    from harness.describe.circuit import board_circuit
-    from instruments.virtual.bench import prepare
+    from wakeboard.harness.describe.circuit import board_circuit
+    from wakeboard.instruments.virtual.bench import prepare
 
     if not board.parts:
         raise NoCircuit(f"{board.name} has no [parts]: the virtual bench needs the circuit; give a bench with --bench")
@@ -50,9 +50,9 @@ def virtual_bench(
 ) -> VirtualBench:
     """One unit on the virtual bench. plants: fault texts in order, since a later one may take an earlier one back
     (as_drawn); options: of VirtualBench. Raises CircuitError."""
-    from instruments.virtual.bench import VirtualBench
-    from instruments.virtual.circuit import parse_fault
-    from instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.bench import VirtualBench
+    from wakeboard.instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit.fault import in_force
 
     return VirtualBench(
         prepared or prepare_board(board),
@@ -65,7 +65,7 @@ def virtual_bench(
 
 def target_spec(board: Board) -> TargetSpec | None:
     """The declared behaviour of the board's processor, in nets; None where the file has no [target]."""
-    from instruments.virtual.target import Answer, PinCommand, Stream, TargetSpec
+    from wakeboard.instruments.virtual.target import Answer, PinCommand, Stream, TargetSpec
 
     target = board.target
     if target is None:

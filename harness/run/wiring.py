@@ -16,12 +16,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from harness.run.errors import SkipPoint, Tripped
-from instruments.errors import BenchError
+from wakeboard.harness.run.errors import SkipPoint, Tripped
+from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
-    from harness.run.guard.owner import Setting
+    from wakeboard.harness.run.context import Context
+    from wakeboard.harness.run.guard.owner import Setting
 
 SHARES = (0.2, 0.4)  # of the voltage to come, but …
 MOST = (0.4, 0.8)  # … at most these, in V: below a junction's voltage, and below what counts as discharged
@@ -136,7 +136,7 @@ def _loaded_volts(context: Context) -> float:
 
 
 def _switch_on(context: Context, supply: str, setting: Setting) -> None:
-    from harness.run.steps import _power
+    from wakeboard.harness.run.steps import _power
 
     held = _power.envelope(context, supply, setting.volts, setting.limit, None, None)
     context.pulse()

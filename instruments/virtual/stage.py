@@ -18,7 +18,7 @@ GROWTH = 0.25  # … and by how much of the time since the change the next look 
 
 
 class Circuitry(Protocol):
-    """What the stage needs of a simulation (instruments.virtual.circuit.Simulation)."""
+    """What the stage needs of a simulation (wakeboard.instruments.virtual.circuit.Simulation)."""
 
     @property
     def settled(self) -> bool: ...

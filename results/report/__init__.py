@@ -15,6 +15,13 @@ is safe.
 
 from __future__ import annotations
 
-from results.report.render import render_batch, render_board, render_run, report_batch, report_board, report_run
+from wakeboard.results.report.render import (
+    render_batch,
+    render_board,
+    render_run,
+    report_batch,
+    report_board,
+    report_run,
+)
 
 __all__ = ["render_batch", "render_board", "render_run", "report_batch", "report_board", "report_run"]

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from results.compare import CheckRow, Comparison
-from results.records import RunRecord
-from results.report.drawings_chart import capability_strip, individuals_figure, yield_strip
-from results.report.run_view import InstrumentView, instruments_of
-from results.report.svg import Pen
-from results.report.text import count, show, show_pair, state_words, when
-from results.statistics import (
+from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.records import RunRecord
+from wakeboard.results.report.drawings_chart import capability_strip, individuals_figure, yield_strip
+from wakeboard.results.report.run_view import InstrumentView, instruments_of
+from wakeboard.results.report.svg import Pen
+from wakeboard.results.report.text import count, show, show_pair, state_words, when
+from wakeboard.results.statistics import (
     Capability,
     GaugeStudy,
     IndividualsChart,
@@ -25,7 +25,7 @@ from results.statistics import (
     propose_limits,
     yields,
 )
-from results.statistics_charts import chance_words
+from wakeboard.results.statistics_charts import chance_words
 
 CHARTS = 6  # charts drawn at once; the others stand in the table
 LEAST_FOR_CHART = 8

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from results.compare import CheckRow, Comparison
-from results.records import RunRecord, SupplyTrace
-from results.report import readings_view as rv
-from results.report.drawings import units_strip
-from results.report.drawings_trace import overlay_figure
-from results.report.explain_view import (
+from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.records import RunRecord, SupplyTrace
+from wakeboard.results.report import readings_view as rv
+from wakeboard.results.report.drawings import units_strip
+from wakeboard.results.report.drawings_trace import overlay_figure
+from wakeboard.results.report.explain_view import (
     Concern,
     Document,
     Explanation,
@@ -25,13 +25,13 @@ from results.report.explain_view import (
     shared_bodges,
     shared_faults,
 )
-from results.report.run_view import InstrumentView, instruments_of, verdict
-from results.report.svg import Pen
-from results.report.text import count, short_units, show, show_pair, state_without_load, state_words, when
-from results.statistics import StatisticsError, propose_limits
+from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
+from wakeboard.results.report.svg import Pen
+from wakeboard.results.report.text import count, short_units, show, show_pair, state_without_load, state_words, when
+from wakeboard.results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
-    from results.ledger_records import Finding
+    from wakeboard.results.ledger_records import Finding
 
 _QUANTITY = {"text": "answer"}
 MOST_COLUMNS = 12  # more units than this are not put side by side in columns

@@ -8,8 +8,21 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from results.report.svg import LETTER, WIDTH, Axis, Pen, axis_around, block, box, dot, element, label, line, stretched
-from results.report.text import show, show_pair
+from wakeboard.results.report.svg import (
+    LETTER,
+    WIDTH,
+    Axis,
+    Pen,
+    axis_around,
+    block,
+    box,
+    dot,
+    element,
+    label,
+    line,
+    stretched,
+)
+from wakeboard.results.report.text import show, show_pair
 
 HEIGHT = 24.0
 

@@ -6,9 +6,22 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from results.report.svg import WIDTH, Axis, Pen, axis_around, block, box, dot, element, label, line, polyline, stretched
-from results.report.text import show, show_pair
-from results.statistics import Capability, IndividualsChart, Proportion
+from wakeboard.results.report.svg import (
+    WIDTH,
+    Axis,
+    Pen,
+    axis_around,
+    block,
+    box,
+    dot,
+    element,
+    label,
+    line,
+    polyline,
+    stretched,
+)
+from wakeboard.results.report.text import show, show_pair
+from wakeboard.results.statistics import Capability, IndividualsChart, Proportion
 
 _TALL = 160.0
 _MOST_DOTS = 300

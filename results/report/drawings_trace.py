@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from results.records import SupplyTrace
-from results.report.svg import WIDTH, Axis, Pen, block, box, element, label, line, polyline, stretched
-from results.report.text import NOTHING, duration, show
+from wakeboard.results.records import SupplyTrace
+from wakeboard.results.report.svg import WIDTH, Axis, Pen, block, box, element, label, line, polyline, stretched
+from wakeboard.results.report.text import NOTHING, duration, show
 
 _TALL, _LOW = 200.0, 70.0
 _MOST = 500  # columns of a drawn trace: lowest and highest sample of each are kept

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from results.report.text import and_list, count, fault_words, show
+from wakeboard.results.report.text import and_list, count, fault_words, show
 
 Document = Mapping[str, Any]
 

@@ -8,10 +8,17 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from results.records import Reading, RunRecord, Step
-from results.report.drawings import Thresholds, limit_strip, line_strip
-from results.report.svg import Pen
-from results.report.text import show, show_measured, show_pair, show_uncertainty, state_without_load, state_words
+from wakeboard.results.records import Reading, RunRecord, Step
+from wakeboard.results.report.drawings import Thresholds, limit_strip, line_strip
+from wakeboard.results.report.svg import Pen
+from wakeboard.results.report.text import (
+    show,
+    show_measured,
+    show_pair,
+    show_uncertainty,
+    state_without_load,
+    state_words,
+)
 
 ODD = ("fail", "marginal", "error", "tripped")
 TEXT = "text"

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from results.records import InstrumentUsed, RunRecord, Step
-from results.report import readings_view as rv
-from results.report.drawings_trace import TraceNotes, trace_figure
-from results.report.explain_view import Document, Explanation, explanation
-from results.report.svg import Pen
-from results.report.text import OUTCOME_WORDS, and_list, count, duration, show, when
+from wakeboard.results.records import InstrumentUsed, RunRecord, Step
+from wakeboard.results.report import readings_view as rv
+from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
+from wakeboard.results.report.explain_view import Document, Explanation, explanation
+from wakeboard.results.report.svg import Pen
+from wakeboard.results.report.text import OUTCOME_WORDS, and_list, count, duration, show, when
 
 
 @dataclass(frozen=True)

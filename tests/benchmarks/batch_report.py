@@ -14,10 +14,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from results.compare import compare, compare_records
-from results.compare_table import table_of_store
-from results.records import Reading, RunStart, Step
-from results.store import Store
+from wakeboard.results.compare import compare, compare_records
+from wakeboard.results.compare_table import table_of_store
+from wakeboard.results.records import Reading, RunStart, Step
+from wakeboard.results.store import Store
 
 STEPS, READINGS = 17, 6
 

@@ -19,11 +19,11 @@ from typing import Any
 
 import numpy as np
 
-from results import schema as s
-from results.compare import compare_store
-from results.compare_table import table_of_store
-from results.report import report_board
-from results.store import Store
+from wakeboard.results import schema as s
+from wakeboard.results.compare import compare_store
+from wakeboard.results.compare_table import table_of_store
+from wakeboard.results.report import report_board
+from wakeboard.results.store import Store
 
 READINGS, STEPS = 100, 10
 

@@ -20,10 +20,10 @@ from pathlib import Path
 
 from explain_trials import Line, blamed, edited, put, table, touches
 
-from harness.explain import words
-from harness.explain.cases import Case
-from harness.explain.explaining import Explanation, explain_case
-from results.records import RunRecord
+from wakeboard.harness.explain import words
+from wakeboard.harness.explain.cases import Case
+from wakeboard.harness.explain.explaining import Explanation, explain_case
+from wakeboard.results.records import RunRecord
 
 PARTS = "# USB: connector, terminations"  # a line of the board file before which parts may be added
 

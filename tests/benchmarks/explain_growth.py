@@ -20,18 +20,18 @@ from pathlib import Path
 import numpy as np
 from explain_trials import SKEP, put, table
 
-from harness.describe.board import Board
-from harness.describe.circuit import board_circuit
-from harness.describe.document import read_text
-from harness.describe.load import board_of
-from harness.describe.state import BenchState
-from harness.explain.cases import BoardModel, Case
-from harness.explain.change import Change
-from harness.explain.explaining import explain_case
-from harness.explain.observe import CURRENT, OHMS, REVERSED, VOLTS, Observation
-from harness.explain.predict import Predictor
-from instruments.virtual.circuit import parse_fault
-from results.records import Reading, RunRecord, RunStart, Step
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.circuit import board_circuit
+from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.load import board_of
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.observe import CURRENT, OHMS, REVERSED, VOLTS, Observation
+from wakeboard.harness.explain.predict import Predictor
+from wakeboard.instruments.virtual.circuit import parse_fault
+from wakeboard.results.records import Reading, RunRecord, RunStart, Step
 
 COPIES = (1, 2, 4)
 FAULTS = ("U5{}.NRST:pull_up=13k", "R14{}:missing", "U2{}:variant=2.8 V")

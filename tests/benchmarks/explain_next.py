@@ -32,22 +32,22 @@ from pathlib import Path
 import numpy as np
 from explain_trials import Line, not_equivalent, put, table
 
-from harness.explain import words
-from harness.explain.asking import pursue
-from harness.explain.cases import BoardModel, Case
-from harness.explain.change import Change
-from harness.explain.explaining import _grouped, explain_case, next_choices
-from harness.explain.explanation import Explanation
-from harness.explain.live import Live, live
-from harness.explain.next import Choice, Measurement, divergences, told_apart
-from harness.explain.observe import OHMS, Observation
-from harness.explain.predict import Predictor
-from harness.explain.propose import on_offer
-from harness.explain.rank import entropy
-from harness.explain.uncertainty import Array
-from instruments.virtual.bench import unit_seed
-from instruments.virtual.circuit import Fault
-from results.records import RunRecord
+from wakeboard.harness.explain import words
+from wakeboard.harness.explain.asking import pursue
+from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.explaining import _grouped, explain_case, next_choices
+from wakeboard.harness.explain.explanation import Explanation
+from wakeboard.harness.explain.live import Live, live
+from wakeboard.harness.explain.next import Choice, Measurement, divergences, told_apart
+from wakeboard.harness.explain.observe import OHMS, Observation
+from wakeboard.harness.explain.predict import Predictor
+from wakeboard.harness.explain.propose import on_offer
+from wakeboard.harness.explain.rank import entropy
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.bench import unit_seed
+from wakeboard.instruments.virtual.circuit import Fault
+from wakeboard.results.records import RunRecord
 
 KEPT = ("resistance", "power on", "isolation", "rails")
 LEFT_OUT = ("clamp diodes", "pulls")

@@ -15,9 +15,9 @@ from pathlib import Path
 
 from explain_trials import Line, put, table
 
-from harness.explain.cases import BoardModel, Case, board_of_run
-from harness.explain.explaining import explain_case
-from results.records import RunRecord
+from wakeboard.harness.explain.cases import BoardModel, Case, board_of_run
+from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.results.records import RunRecord
 
 PLANTED: tuple[tuple[str, ...], ...] = (
     ("R14:missing",),

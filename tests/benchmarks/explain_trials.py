@@ -12,21 +12,21 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from harness.describe.board import Board
-from harness.describe.document import read_text
-from harness.describe.load import board_of, load_sequence
-from harness.describe.sequence import Sequence
-from harness.explain.cases import BoardModel, Case
-from harness.explain.explaining import Explanation
-from harness.explain.suspects import AT_REST, Suspect
-from harness.rehearse.reach import Reach, fault_library
-from harness.rehearse.straight import Tables, open_straight
-from harness.run.predict import Predictor as Limits
-from harness.run.runner import Runner
-from harness.run.virtual import prepare_board, target_spec, virtual_bench
-from instruments.virtual.bench import VirtualBench
-from instruments.virtual.circuit import Fault, parse_fault
-from results.records import RunRecord, RunStart
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.load import board_of, load_sequence
+from wakeboard.harness.describe.sequence import Sequence
+from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.explaining import Explanation
+from wakeboard.harness.explain.suspects import AT_REST, Suspect
+from wakeboard.harness.rehearse.reach import Reach, fault_library
+from wakeboard.harness.rehearse.straight import Tables, open_straight
+from wakeboard.harness.run.predict import Predictor as Limits
+from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
+from wakeboard.instruments.virtual.bench import VirtualBench
+from wakeboard.instruments.virtual.circuit import Fault, parse_fault
+from wakeboard.results.records import RunRecord, RunStart
 
 ROOT = Path(__file__).parent.parent.parent
 SKEP = ROOT / "sequences" / "demo" / "skep" / "bring-up.toml"

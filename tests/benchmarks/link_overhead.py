@@ -21,10 +21,10 @@ from typing import Any
 
 import pyvisa
 
-from instruments.dialect import load_psu
-from instruments.link import Link
-from instruments.manners import Manners
-from instruments.psu import Psu
+from wakeboard.instruments.dialect import load_psu
+from wakeboard.instruments.link import Link
+from wakeboard.instruments.manners import Manners
+from wakeboard.instruments.psu import Psu
 
 LINE = "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:INST:ISUM1:COND?;:OUTP?"
 

@@ -86,8 +86,8 @@ def main() -> None:
 
 def whole() -> None:
     """All of Skep's first power-on with two workers: CPU seconds, seconds, memory."""
-    from harness.describe.load import load_sequence
-    from harness.rehearse.rehearsal import rehearse
+    from wakeboard.harness.describe.load import load_sequence
+    from wakeboard.harness.rehearse.rehearsal import rehearse
 
     before, begun = cpu(), time.perf_counter()
     memory = Memory()
@@ -143,9 +143,9 @@ def cpu() -> float:
 
 def growth() -> None:
     """CPU seconds by faults on one board, and a fault by parts."""
-    from harness.describe.load import load_sequence
-    from harness.rehearse.reach import fault_library
-    from harness.rehearse.trial import Shared, run_trial
+    from wakeboard.harness.describe.load import load_sequence
+    from wakeboard.harness.rehearse.reach import fault_library
+    from wakeboard.harness.rehearse.trial import Shared, run_trial
 
     def seconds(parts: int, count: int) -> float:
         with tempfile.TemporaryDirectory() as folder:
@@ -168,11 +168,11 @@ def growth() -> None:
 
 def same(count: int, seed: int) -> None:
     """Random faults of Skep: outcomes of every step, rehearsed and run with transients through command languages."""
-    from harness.describe.load import load_sequence
-    from harness.rehearse.reach import fault_library
-    from harness.rehearse.trial import UNIT, Shared, run_trial
-    from harness.run.session import take_unit
-    from harness.run.virtual import prepare_board
+    from wakeboard.harness.describe.load import load_sequence
+    from wakeboard.harness.rehearse.reach import fault_library
+    from wakeboard.harness.rehearse.trial import UNIT, Shared, run_trial
+    from wakeboard.harness.run.session import take_unit
+    from wakeboard.harness.run.virtual import prepare_board
 
     sequence = load_sequence(SKEP)
     shared, prepared = Shared(sequence.board), prepare_board(sequence.board)

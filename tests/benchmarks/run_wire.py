@@ -38,7 +38,7 @@ def served(folder: Path) -> Iterator[dict[str, Any]]:
 
     bench = folder / "wire-bench.toml"
     process = subprocess.Popen(
-        [sys.executable, "-m", "harness.cli", "virtual", "board.toml", "--unit", "BENCHMARK", "--settled",
+        [sys.executable, "-m", "wakeboard", "virtual", "board.toml", "--unit", "BENCHMARK", "--settled",
          "--bench-file", bench.name],
         cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
@@ -54,7 +54,7 @@ def served(folder: Path) -> Iterator[dict[str, Any]]:
 def run(folder: Path, sequence: str) -> tuple[float, dict[str, Any]]:
     """Seconds from the first step's start to the last one's end, by the run's own clock, and its document."""
     done = subprocess.run(
-        [sys.executable, "-m", "harness.cli", "run", sequence, "--unit", "BENCHMARK", "--bench", "wire-bench.toml",
+        [sys.executable, "-m", "wakeboard", "run", sequence, "--unit", "BENCHMARK", "--bench", "wire-bench.toml",
          "--json"],
         cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, check=False,
         stdin=subprocess.DEVNULL,
@@ -137,7 +137,7 @@ def main() -> None:
     source = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "sequences/demo/skep"
     sequence = sys.argv[2] if len(sys.argv) > 2 else "first-power-on.toml"
     sys.path.insert(0, str(ROOT))
-    from harness.describe.load import load_board
+    from wakeboard.harness.describe.load import load_board
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "board"

@@ -11,8 +11,8 @@ import time
 RUNS = 15
 COMMANDS = {
     "python -c pass": ["-c", "pass"],
-    "wakeboard --help": ["-m", "harness.cli", "--help"],
-    "wakeboard check --help": ["-m", "harness.cli", "check", "--help"],
+    "wakeboard --help": ["-m", "wakeboard", "--help"],
+    "wakeboard check --help": ["-m", "wakeboard", "check", "--help"],
 }
 
 

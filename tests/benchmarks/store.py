@@ -34,8 +34,8 @@ from types import ModuleType
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from results.records import InstrumentUsed, Reading, RunStart, Step, SupplyTrace, Trace
-from results.store import Store
+from wakeboard.results.records import InstrumentUsed, Reading, RunStart, Step, SupplyTrace, Trace
+from wakeboard.results.store import Store
 
 STEPS, READINGS, UNITS = 10, 10, 50
 
@@ -132,16 +132,19 @@ def measure(path: Path, readings: int, rng: random.Random) -> str:
         f"{commit / plain:5.1f}",
         best([sys.executable, "-c", SHOW, str(path)]),
         best([sys.executable, "-c", FRAME, str(path)]),
-        best([sys.executable, "-m", "harness.cli", "compare", "Skep", "--json", "--db", str(path)]),
-        best([sys.executable, "-m", "harness.cli", "report", "--board", "Skep", "-o", html, "--db", str(path)]),
+        best([sys.executable, "-m", "wakeboard", "compare", "Skep", "--json", "--db", str(path)]),
+        best([sys.executable, "-m", "wakeboard", "report", "--board", "Skep", "-o", html, "--db", str(path)]),
     ]
     return "   ".join(columns)
 
 
 HEAD = "readings   B each   commit ms          plain ms   ratio   latest s   frame s   compare s   report s"
-SHOW = "import sys,json; from results.store import Store; print(json.dumps(Store.open(sys.argv[1]).run().as_json()))"
+SHOW = (
+    "import sys,json; from wakeboard.results.store import Store; "
+    "print(json.dumps(Store.open(sys.argv[1]).run().as_json()))"
+)
 FRAME = (
-    "import sys,results; names = ['unit', 'of', 'quantity', 'state', 'value', 'outcome']; "
+    "import sys; from wakeboard import results; names = ['unit', 'of', 'quantity', 'state', 'value', 'outcome']; "
     "print(len(results.frame(sys.argv[1], board='Skep', columns=names)))"
 )
 
@@ -238,8 +241,8 @@ def bare_copy(path: Path, url: str) -> float:
 
 
 def pushes(path: Path, base: str, rng: random.Random) -> None:
-    from results.push import push
-    from results.push_compare import differences
+    from wakeboard.results.push import push
+    from wakeboard.results.push_compare import differences
 
     with Server(base) as url, Store.open(path) as store:
         pushed = push(store, url)
@@ -268,7 +271,7 @@ def tick(number: int) -> None:
 def interrupted(path: Path, url: str, rng: random.Random, longest: float) -> None:
     """A push that is killed at a random moment, connecting included."""
     script = (
-        "import sys; from results.push import push; from results.store import Store; "
+        "import sys; from wakeboard.results.push import push; from wakeboard.results.store import Store; "
         "push(Store.open(sys.argv[1]), sys.argv[2])"
     )
     process = subprocess.Popen([sys.executable, "-c", script, str(path), url], cwd=ROOT)

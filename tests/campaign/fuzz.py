@@ -18,15 +18,32 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from harness.describe.load import load_bench, load_board, load_sequence, load_units
-from harness.describe.problems import FileProblems
-from harness.run.guard import wire
-from instruments.dialect import Asking, DmmDialect, PsuDialect, Register, dialect_names, load_dialect, read_dialect
-from instruments.errors import DialectError
-from instruments.identity import like_identity, parse_identity
-from instruments.psu_status import register_value
-from instruments.replies import ReplyError, channels_of, error_entry, integer, number, searched, split_units, truth
 from tests.campaign import board as files
+from wakeboard.harness.describe.load import load_bench, load_board, load_sequence, load_units
+from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.run.guard import wire
+from wakeboard.instruments.dialect import (
+    Asking,
+    DmmDialect,
+    PsuDialect,
+    Register,
+    dialect_names,
+    load_dialect,
+    read_dialect,
+)
+from wakeboard.instruments.errors import DialectError
+from wakeboard.instruments.identity import like_identity, parse_identity
+from wakeboard.instruments.psu_status import register_value
+from wakeboard.instruments.replies import (
+    ReplyError,
+    channels_of,
+    error_entry,
+    integer,
+    number,
+    searched,
+    split_units,
+    truth,
+)
 
 REPLIES = [
     b"+1.23450000E+00", b"5.000V", b"1", b"ON", b"0/OFF", b"CC", b"512", b"0x0224", b'-222,"Data out of range"',
@@ -212,8 +229,8 @@ def sound_texts() -> dict[str, list[bytes]]:
     """What is changed for each reader: a small file that is sound and, as often, some tables of a large one; its names
     then lead nowhere."""
     rng = random.Random(1)
-    skep = resources.files("sequences") / "demo" / "skep"
-    dialects = resources.files("instruments") / "dialects"
+    skep = resources.files("wakeboard.sequences") / "demo" / "skep"
+    dialects = resources.files("wakeboard.instruments") / "dialects"
     return {
         "board": [*[files.BOARD.encode()] * SUBSETS, *_subsets(rng, (skep / "board.toml").read_bytes())],
         "bench": [*[BENCH] * SUBSETS, *_subsets(rng, FULL_BENCH)],

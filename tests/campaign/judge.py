@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from results.store import Store
 from tests.campaign.nursery import digest
+from wakeboard.results.store import Store
 
 SLACK = 0.002  # s: a message is noted a moment before it is sent and a moment after it came
 

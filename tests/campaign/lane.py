@@ -95,7 +95,7 @@ class Lane:
         self._template = self._make_template()
 
     def _make_template(self) -> Path:
-        from results.store import Store
+        from wakeboard.results.store import Store
 
         path = self.folder / "template.db"
         Store.open(path).close()
@@ -103,7 +103,7 @@ class Lane:
 
     def write_bench(self, ports: dict[str, int], name: str = "bench.toml", timeout: str = TIMEOUT) -> str:
         """A bench file that reaches the instruments at these ports."""
-        from harness.cli.virtual import bench_toml
+        from wakeboard.harness.cli.virtual import bench_toml
 
         told = json.loads(json.dumps(self.description))
         for each, entry in told["instruments"].items():

@@ -34,11 +34,11 @@ def digest(step: Any) -> str:
 
 def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
     """In the forked child: one unit through the sequence. Returns the exit code of `wakeboard run`."""
-    from harness.describe.load import load_bench
-    from harness.run.session import exit_code, take_unit
-    from instruments.errors import BenchError
-    from results.store import Store
-    from results.store_errors import StoreError
+    from wakeboard.harness.describe.load import load_bench
+    from wakeboard.harness.run.session import exit_code, take_unit
+    from wakeboard.instruments.errors import BenchError
+    from wakeboard.results.store import Store
+    from wakeboard.results.store_errors import StoreError
 
     before = set(sys.modules)
     log = plug.Log(order["log"], "runner")
@@ -128,13 +128,13 @@ def main(folder: str) -> None:
     import pyvisa_py.tcpip  # noqa: F401
     import sqlalchemy  # noqa: F401
 
-    import harness.run.session  # noqa: F401
-    import instruments.opening  # noqa: F401
-    import results.store  # noqa: F401
-    from harness.describe.load import load_sequence
-    from harness.run.guard import client  # noqa: F401
-    from harness.run.steps import kinds
-    from instruments.dialect import pick_dialect
+    import wakeboard.harness.run.session
+    import wakeboard.instruments.opening
+    import wakeboard.results.store  # noqa: F401
+    from wakeboard.harness.describe.load import load_sequence
+    from wakeboard.harness.run.guard import client  # noqa: F401
+    from wakeboard.harness.run.steps import kinds
+    from wakeboard.instruments.dialect import pick_dialect
 
     kinds()
     for idn, kind in IDENTITIES:

@@ -78,7 +78,7 @@ def install(role: str, spec: dict[str, Any], log: Log) -> Faults:
 
 
 def _wire(faults: Faults) -> None:
-    from instruments import wire
+    from wakeboard.instruments import wire
 
     write, read = wire.SocketWire.write, wire.SocketWire.read
 
@@ -96,9 +96,9 @@ def _wire(faults: Faults) -> None:
 
 
 def _link(faults: Faults, log: Log) -> None:
-    from instruments import link
-    from instruments.errors import IdentityError
-    from instruments.wire import WireTimeout
+    from wakeboard.instruments import link
+    from wakeboard.instruments.errors import IdentityError
+    from wakeboard.instruments.wire import WireTimeout
 
     exchange, receive, garbled = link.Link._exchange, link.Link._receive, link.Link.garbled
     confirm = link.Link._confirm_identity
@@ -133,7 +133,7 @@ def _link(faults: Faults, log: Log) -> None:
 
 
 def _store(faults: Faults) -> None:
-    from results import store_engine
+    from wakeboard.results import store_engine
 
     class Connection(sqlite3.Connection):
         def commit(self) -> None:
@@ -156,7 +156,7 @@ def _store(faults: Faults) -> None:
 
 def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
     """The guard is started through this module, so that it can be made to fail, too."""
-    from harness.run.guard import client
+    from wakeboard.harness.run.guard import client
 
     class Subprocess:
         def __getattr__(self, name: str) -> Any:
@@ -167,7 +167,9 @@ def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
                 raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
             if spec.get("warm"):
                 return Forked(faults, log, spec)
-            command = ["tests.campaign.plug" if each == "harness.run.guard.process" else each for each in command]
+            command = [
+                "tests.campaign.plug" if each == "wakeboard.harness.run.guard.process" else each for each in command
+            ]
             options["env"] = {**options["env"], ENVIRONMENT: json.dumps({"spec": spec, "log": log.path})}
             process = subprocess.Popen(command, **options)
             log.add("guard", pid=process.pid)
@@ -227,7 +229,7 @@ def _guard_in_fork(stdin: int, stdout: int, faults: Faults, log: Log, spec: dict
 
 def _lease(log: Log) -> None:
     """When the runner's lease ended, where the guard found that it had."""
-    from harness.run.guard import process
+    from wakeboard.harness.run.guard import process
 
     lose = process.Shell._lose
 
@@ -244,7 +246,7 @@ def main() -> None:
 
 
 def _guard(spec: dict[str, Any], path: str) -> None:
-    from harness.run.guard import process
+    from wakeboard.harness.run.guard import process
 
     log = Log(path, "guard")
     faults = install("guard", spec, log)

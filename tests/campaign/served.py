@@ -20,11 +20,11 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from harness.describe.load import load_board
-from harness.run.virtual import virtual_bench
-from instruments.virtual import psu as virtual_psu
-from instruments.virtual.server import WireServer
 from tests.campaign.board import SURGE_PART
+from wakeboard.harness.describe.load import load_board
+from wakeboard.harness.run.virtual import virtual_bench
+from wakeboard.instruments.virtual import psu as virtual_psu
+from wakeboard.instruments.virtual.server import WireServer
 
 
 class Record:

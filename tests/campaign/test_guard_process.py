@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_bench
-from harness.run.guard import wire
-from harness.run.guard.core import Envelope
-from harness.run.guard.owner import Setting
-from harness.run.guard.supplies import plan_of
 from tests.campaign.lane import ROOT, Going, Lane
 from tests.campaign.proxy import Proxy
+from wakeboard.harness.describe.load import load_bench
+from wakeboard.harness.run.guard import wire
+from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.owner import Setting
+from wakeboard.harness.run.guard.supplies import plan_of
 
 pytestmark = pytest.mark.skipif(not Path("/proc").is_dir(), reason="looks into /proc")
 
@@ -36,7 +36,7 @@ class Process:
         self.numbers = itertools.count(1)
         environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(lane.folder / "locks")}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "harness.run.guard.process"],
+            [sys.executable, "-m", "wakeboard.harness.run.guard.process"],
             env=environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
         )  # fmt: skip
         plans = plan_of(load_bench(lane.folder / bench))

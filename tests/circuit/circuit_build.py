@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from instruments.virtual.circuit import Circuit, Part, Points, Variant
+from wakeboard.instruments.virtual.circuit import Circuit, Part, Points, Variant
 
 
 def R(name: str, a: str, b: str, ohms: float, **more: object) -> Part:

@@ -15,9 +15,9 @@ from pathlib import Path
 
 from circuit_build import R, V, board, supply
 
-from instruments.virtual.circuit import Circuit, Part, Variant, parse_fault
-from instruments.virtual.circuit.spice_read import read_netlist
-from instruments.virtual.circuit.spice_write import node_names, write_netlist
+from wakeboard.instruments.virtual.circuit import Circuit, Part, Variant, parse_fault
+from wakeboard.instruments.virtual.circuit.spice_read import read_netlist
+from wakeboard.instruments.virtual.circuit.spice_write import node_names, write_netlist
 
 SKEP = Path(__file__).parents[1] / "data" / "ngspice" / "skep.toml"
 
@@ -339,8 +339,8 @@ SKEP_FAULTS = (
 @cache
 def skep() -> Circuit:
     """The demo board as it was when the tables were made, with its three bench supplies."""
-    from harness.describe.circuit import with_supplies
-    from harness.describe.load import load_board
+    from wakeboard.harness.describe.circuit import with_supplies
+    from wakeboard.harness.describe.load import load_board
 
     return with_supplies(load_board(SKEP))
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from circuit_build import C, D, R, V, supply
 from ngspice_cases import LDO_REST, ldo
 
-from instruments.virtual.circuit import Part
+from wakeboard.instruments.virtual.circuit import Part
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from circuit_build import board
 
-from instruments.virtual.circuit import CircuitError, Variant, library, parse_fault
-from instruments.virtual.circuit.alike import alike
+from wakeboard.instruments.virtual.circuit import CircuitError, Variant, library, parse_fault
+from wakeboard.instruments.virtual.circuit.alike import alike
 
 STATES: tuple[dict[str, float | str | bool], ...] = (
     {},

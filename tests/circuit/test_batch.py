@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from circuit_build import D, R, V, board
 
-from instruments.virtual.circuit import Circuit, Simulation, SolveError, Variant, library, parse_fault
+from wakeboard.instruments.virtual.circuit import Circuit, Simulation, SolveError, Variant, library, parse_fault
 
 STATES = [
     {},
@@ -136,7 +136,7 @@ def test_floating_net_is_flagged() -> None:
 
 def plain(name: str) -> Callable[..., object]:
     """One of the elimination's functions as Python, which the compiled ones are made of."""
-    from instruments.virtual.circuit.compiled import elimination
+    from wakeboard.instruments.virtual.circuit.compiled import elimination
 
     function: Callable[..., object] = getattr(elimination, name).py_func
     return function
@@ -144,8 +144,8 @@ def plain(name: str) -> Callable[..., object]:
 
 def test_elimination_agrees_with_lapack() -> None:
     """An independent solution of the same Jacobians, bridges and lifted pins among them: numpy's dense solver."""
-    from instruments.virtual.circuit.compiled.elements import Extras
-    from instruments.virtual.circuit.newton import evaluate
+    from wakeboard.instruments.virtual.circuit.compiled.elements import Extras
+    from wakeboard.instruments.virtual.circuit.newton import evaluate
 
     model = board().compile()
     points = model.solve(variants()[:64]).require()
@@ -185,7 +185,7 @@ def test_omega_agrees_with_scipy() -> None:
     """The junctions' closed form against scipy.special.wrightomega, from e^-80 to 10^6."""
     from scipy.special import wrightomega
 
-    from instruments.virtual.circuit.compiled.elements import omega
+    from wakeboard.instruments.virtual.circuit.compiled.elements import omega
 
     z = np.concatenate([np.linspace(-80, 80, 4001), np.linspace(-3, 4, 2001), 10 ** np.linspace(0, 6, 500)])
     np.testing.assert_allclose([omega.py_func(each) for each in z], wrightomega(z), rtol=1e-12)
@@ -203,8 +203,8 @@ def test_a_moved_setting_is_followed_from_the_last_answer() -> None:
 
 def test_no_run_waits_for_a_compiler() -> None:
     """Compiling a circuit compiles or fetches all of the solver: later calls meet the types that it has met then."""
-    from instruments.virtual.circuit.compiled.iteration import newton_group, state_group
-    from instruments.virtual.circuit.newton import linearised
+    from wakeboard.instruments.virtual.circuit.compiled.iteration import newton_group, state_group
+    from wakeboard.instruments.virtual.circuit.newton import linearised
 
     model = board().compile()
     assert len(newton_group.signatures) == len(state_group.signatures) == 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from circuit_build import board
 
-from instruments.virtual.circuit import Points, Variant, library
+from wakeboard.instruments.virtual.circuit import Points, Variant, library
 
 STATES: tuple[dict[str, float | str | bool], ...] = (
     {},

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from circuit_build import C, R, V, solved, supply
 
-from instruments.virtual.circuit import Circuit, CircuitError, Part, Simulation, Variant
-from instruments.virtual.circuit.parts import kinds
+from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Simulation, Variant
+from wakeboard.instruments.virtual.circuit.parts import kinds
 
 LDO = {"IN": "in", "OUT": "out", "GND": "GND"}
 

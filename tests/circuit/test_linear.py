@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from circuit_build import R, V, meter, solved
 
-from instruments.virtual.circuit import Circuit, Part, Variant
+from wakeboard.instruments.virtual.circuit import Circuit, Part, Variant
 
 
 def test_series_divider() -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from circuit_build import C, D, R, V
 
-from instruments.virtual.circuit import Circuit, Part, Simulation, Variant
+from wakeboard.instruments.virtual.circuit import Circuit, Part, Simulation, Variant
 
 pytestmark = [
     pytest.mark.ngspice,

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from circuit_build import board
 
-from instruments.virtual.circuit import CircuitError, Fault, Model, SolveError, Variant, library, parse_fault
-from instruments.virtual.circuit.path import Path, Point
+from wakeboard.instruments.virtual.circuit import CircuitError, Fault, Model, SolveError, Variant, library, parse_fault
+from wakeboard.instruments.virtual.circuit.path import Path, Point
 
 SETTINGS: tuple[dict[str, float | str | bool], ...] = (
     {},

@@ -7,7 +7,7 @@ import math
 import pytest
 from circuit_build import C, R, V, board, supply
 
-from instruments.virtual.circuit import Circuit, Part, Simulation, Variant, parse_fault
+from wakeboard.instruments.virtual.circuit import Circuit, Part, Simulation, Variant, parse_fault
 
 
 def test_voltage_counts_at_once() -> None:

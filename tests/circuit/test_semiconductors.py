@@ -8,8 +8,8 @@ import pytest
 from circuit_build import D, R, V, meter, solved
 from scipy.special import lambertw
 
-from instruments.virtual.circuit import Part
-from instruments.virtual.circuit.devices import LEAST_OHMS, THERMAL_VOLTS
+from wakeboard.instruments.virtual.circuit import Part
+from wakeboard.instruments.virtual.circuit.devices import LEAST_OHMS, THERMAL_VOLTS
 
 
 def lambert_current(volts: float, ohms: float, saturation: float, n_vt: float) -> float:

@@ -20,7 +20,7 @@ import ngspice_tables
 import pytest
 from ngspice_transients import TRANSIENTS, Transient
 
-from instruments.virtual.circuit import Circuit, Points, Simulation
+from wakeboard.instruments.virtual.circuit import Circuit, Points, Simulation
 
 live = [
     pytest.mark.ngspice,

@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from instruments.virtual.circuit import Circuit, CircuitError, Part, Variant
-from instruments.virtual.circuit.spice_expression import number
-from instruments.virtual.circuit.spice_read import read, read_netlist
-from instruments.virtual.circuit.spice_text import NetlistError
+from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Variant
+from wakeboard.instruments.virtual.circuit.spice_expression import number
+from wakeboard.instruments.virtual.circuit.spice_read import read, read_netlist
+from wakeboard.instruments.virtual.circuit.spice_text import NetlistError
 
 
 def parts(*lines: str) -> dict[str, Part]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from circuit_build import R, V, board
 
-from instruments.virtual.circuit import Circuit, Variant
+from wakeboard.instruments.virtual.circuit import Circuit, Variant
 
 
 def divider() -> Circuit:

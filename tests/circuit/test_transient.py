@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from circuit_build import C, R, V, board, supply
 
-from instruments.virtual.circuit import Circuit, Part, Simulation, Variant
+from wakeboard.instruments.virtual.circuit import Circuit, Part, Simulation, Variant
 
 # Kuphaldt, Lessons In Electric Circuits vol. I, ch. 16: 15 V, 10 kΩ, 100 µF (from memory, recomputed)
 RC_TABLE = [(0.5, 5.902), (1, 9.482), (2, 12.970), (3, 14.253), (4, 14.725), (5, 14.899), (6, 14.963), (10, 14.999)]

@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-import sequences
-from harness.describe.board import UnknownName
-from harness.describe.circuit import board_circuit, meter_part, supply_part, with_supplies
-from harness.describe.load import load_board
-from instruments.quantity import Interval
+from wakeboard import sequences
+from wakeboard.harness.describe.board import UnknownName
+from wakeboard.harness.describe.circuit import board_circuit, meter_part, supply_part, with_supplies
+from wakeboard.harness.describe.load import load_board
+from wakeboard.instruments.quantity import Interval
 
 SKEP = Path(sequences.__file__).parent / "demo" / "skep"
 

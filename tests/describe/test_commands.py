@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 
-import harness.cli
-from harness.cli import execute
-from harness.cli.exits import Exit, OutputsNotOff, Stopped, exit_code
-from harness.cli.options import to_json
-from harness.cli.table import COMMANDS
-from harness.describe.load import load_bench, load_board
-from harness.describe.problems import FileProblems, Problem
-from instruments.errors import LinkTimeout
+import wakeboard.harness.cli
+from wakeboard.harness.cli import execute
+from wakeboard.harness.cli.exits import Exit, OutputsNotOff, Stopped, exit_code
+from wakeboard.harness.cli.options import to_json
+from wakeboard.harness.cli.table import COMMANDS
+from wakeboard.harness.describe.load import load_bench, load_board
+from wakeboard.harness.describe.problems import FileProblems, Problem
+from wakeboard.instruments.errors import LinkTimeout
 
 # The contract of the command line: what people and scripts rely on.
 PROMISED = """demo new check review rehearse bench run explain compare unit rework finding report smoke virtual export
@@ -37,7 +37,9 @@ def fails_with(monkeypatch, error):
 
     import click
 
-    monkeypatch.setattr(harness.cli.LazyGroup, "get_command", lambda *_: click.Command("check", callback=command))
+    monkeypatch.setattr(
+        wakeboard.harness.cli.LazyGroup, "get_command", lambda *_: click.Command("check", callback=command)
+    )
 
 
 def test_the_table_has_every_promised_command():
@@ -46,21 +48,21 @@ def test_the_table_has_every_promised_command():
 
 def test_help_loads_nothing_heavy():
     script = (
-        "import sys, harness.cli\n"
-        "code = harness.cli.execute(['--help'])\n"
+        "import sys, wakeboard.harness.cli\n"
+        "code = wakeboard.harness.cli.execute(['--help'])\n"
         f"print(code, sorted(set({HEAVY!r}) & set(sys.modules)), file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, cwd=Path.cwd(), check=True)
     assert done.stderr.strip() == "0 []"
-    for name in harness.cli.available():
+    for name in wakeboard.harness.cli.available():
         assert name in done.stdout
 
 
-@pytest.mark.parametrize("name", sorted(harness.cli.available()))
+@pytest.mark.parametrize("name", sorted(wakeboard.harness.cli.available()))
 def test_each_command_answers_help_without_heavy_modules(name):
     script = (
-        "import sys, harness.cli\n"
-        f"code = harness.cli.execute([{name!r}, '--help'])\n"
+        "import sys, wakeboard.harness.cli\n"
+        f"code = wakeboard.harness.cli.execute([{name!r}, '--help'])\n"
         f"print(code, sorted(set({HEAVY!r}) & set(sys.modules)), file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, cwd=Path.cwd(), check=True)
@@ -74,7 +76,7 @@ def test_a_command_has_one_blas_thread_unless_told_otherwise(monkeypatch, given,
     if given is None:
         monkeypatch.delenv("OPENBLAS_NUM_THREADS")
     with pytest.raises(SystemExit):
-        harness.cli.main(["--version"])
+        wakeboard.harness.cli.main(["--version"])
     assert os.environ["OPENBLAS_NUM_THREADS"] == used
 
 
@@ -233,7 +235,7 @@ def test_errors_as_json(capsys, monkeypatch):
         raise FileProblems([Problem("f", 3, "k", "x", "y")])
 
     made = click.Command("check", callback=command, params=[click.Option(["--json", "as_json"], is_flag=True)])
-    monkeypatch.setattr(harness.cli.LazyGroup, "get_command", lambda *_: made)
+    monkeypatch.setattr(wakeboard.harness.cli.LazyGroup, "get_command", lambda *_: made)
     assert execute(["check", "--json"]) == 2
     document = json.loads(capsys.readouterr().out)
     assert (document["exit"], document["problems"][0]["file"]) == (2, "f")

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import sequences
-from harness.describe.document import key_text, read, read_text
-from harness.describe.positions import line_of, positions
+from wakeboard import sequences
+from wakeboard.harness.describe.document import key_text, read, read_text
+from wakeboard.harness.describe.positions import line_of, positions
 
 SEEDED = settings(derandomize=True, deadline=None)  # the same examples every time
 

@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from harness.cli.fitting import broken, fitted
+from wakeboard.harness.cli.fitting import broken, fitted
 
 
 @pytest.mark.parametrize(

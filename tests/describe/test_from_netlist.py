@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli import execute
-from harness.describe.load import load_board, load_sequence
-from instruments.virtual.circuit.spice_read import read_netlist
+from wakeboard.harness.cli import execute
+from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.instruments.virtual.circuit.spice_read import read_netlist
 
 AMPLIFIER = """* two stages and a reference
 .param rl=2.2k
@@ -63,7 +63,7 @@ def test_every_part_comes_over_to_the_last_digit(tmp_path: Path) -> None:
 def test_the_begun_sequence_passes_on_the_begun_board(tmp_path: Path) -> None:
     """9 V is more than the first channel of the virtual supply gives: it takes the next. (A current source would keep
     the board alive with the power off.)"""
-    from harness.run.session import take_unit
+    from wakeboard.harness.run.session import take_unit
 
     _, folder = begin(tmp_path, AMPLIFIER.replace("I1 0 mid 1m\n", ""))
     run = take_unit(load_sequence(folder / "first-power-on.toml"), unit="1")
@@ -92,10 +92,10 @@ def test_what_cannot_be_begun_is_told_and_nothing_is_written(
 
 
 def test_volts_beyond_the_virtual_bench_are_told(tmp_path: Path) -> None:
-    from instruments.virtual.bench import TooManyVolts
+    from wakeboard.instruments.virtual.bench import TooManyVolts
 
     _, folder = begin(tmp_path, AMPLIFIER.replace("VCC vcc 0 9", "VCC vcc 0 48"))
-    from harness.run.session import take_unit
+    from wakeboard.harness.run.session import take_unit
 
     with pytest.raises(TooManyVolts, match=r"VCC is up to 50\.4 V"):
         take_unit(load_sequence(folder / "first-power-on.toml"), unit="1")

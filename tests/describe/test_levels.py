@@ -2,9 +2,9 @@
 
 import pytest
 
-from harness.describe.levels import LevelError, line_thresholds, standards, thresholds
-from harness.describe.load import load_board
-from instruments.quantity import Interval, parse_interval
+from wakeboard.harness.describe.levels import LevelError, line_thresholds, standards, thresholds
+from wakeboard.harness.describe.load import load_board
+from wakeboard.instruments.quantity import Interval, parse_interval
 
 
 # JESD8C.01 (3.3 V), JESD8-5A.01 (2.5 V, from memory), JESD8-7A (1.8 V: 0.35, 0.65 VDD, which is 0.63 and 1.17 V)

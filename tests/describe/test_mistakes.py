@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.describe.files import check_files
-from harness.describe.load import load_bench, load_board, load_sequence
-from harness.describe.problems import FileProblems
+from wakeboard.harness.describe.files import check_files
+from wakeboard.harness.describe.load import load_bench, load_board, load_sequence
+from wakeboard.harness.describe.problems import FileProblems
 
 SEEDED = settings(derandomize=True, deadline=None)  # the same examples every time
 

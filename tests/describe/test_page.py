@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-import harness
-from harness.describe import bench, board, sequence
-from instruments.quantity import parse, parse_interval, parse_tolerance, parse_value
+from wakeboard import harness
+from wakeboard.harness.describe import bench, board, sequence
+from wakeboard.instruments.quantity import parse, parse_interval, parse_tolerance, parse_value
 
 PAGE = (Path(harness.__file__).parent / "describe.md").read_text(encoding="utf-8")
 TABLES = {

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-import sequences
-from harness.describe.load import load_sequence, load_units
-from harness.describe.problems import FileProblems
+from wakeboard import sequences
+from wakeboard.harness.describe.load import load_sequence, load_units
+from wakeboard.harness.describe.problems import FileProblems
 
 SKEP = Path(sequences.__file__).parent / "demo" / "skep"
 SHORT_CHECK = 'do = "resistance"\nof = "every supply"\n'

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.describe.state import BenchState, StateError
+from wakeboard.harness.describe.state import BenchState, StateError
 
 SEEDED = settings(derandomize=True, deadline=None)  # the same examples every time
 

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from instruments.dialect import load_dmm
-from instruments.dmm import Dmm
-from instruments.errors import DialectError, SettingError
-from instruments.link import Link
+from wakeboard.instruments.dialect import load_dmm
+from wakeboard.instruments.dmm import Dmm
+from wakeboard.instruments.errors import DialectError, SettingError
+from wakeboard.instruments.link import Link
 
 
 def meter(name):

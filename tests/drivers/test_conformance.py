@@ -8,14 +8,14 @@ from __future__ import annotations
 import pytest
 import pyvisa
 
-from instruments.conformance import check_dmm, check_psu, check_scanner
-from instruments.dialect import load_psu
-from instruments.opening import open_instrument
-from instruments.psu import Psu
-from instruments.virtual.bench import VirtualBench, prepare
-from instruments.virtual.circuit import Circuit, Part
-from instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
-from instruments.virtual.server import running
+from wakeboard.instruments.conformance import check_dmm, check_psu, check_scanner
+from wakeboard.instruments.dialect import load_psu
+from wakeboard.instruments.opening import open_instrument
+from wakeboard.instruments.psu import Psu
+from wakeboard.instruments.virtual.bench import VirtualBench, prepare
+from wakeboard.instruments.virtual.circuit import Circuit, Part
+from wakeboard.instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
+from wakeboard.instruments.virtual.server import running
 
 NAMED = {"korad": "korad-ka3000"}  # no terminator: must be named before anything can be asked
 

@@ -9,8 +9,8 @@ import threading
 
 import pytest
 
-from instruments.console import Console
-from instruments.errors import ConsoleError, LinkBusy
+from wakeboard.instruments.console import Console
+from wakeboard.instruments.errors import ConsoleError, LinkBusy
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from instruments import dialect as module
-from instruments.dialect import (
+from wakeboard.instruments import dialect as module
+from wakeboard.instruments.dialect import (
     SAMPLE,
     DmmDialect,
     PsuDialect,
@@ -18,7 +18,7 @@ from instruments.dialect import (
     pick_dialect,
     read_dialect,
 )
-from instruments.errors import DialectError
+from wakeboard.instruments.errors import DialectError
 
 MARKS = ("V", "V-sis", "2nd", "M", "std", "public code", "there is nothing", "register V")
 
@@ -195,8 +195,8 @@ def test_what_a_dialect_leaves_out_is_gone():
 
 
 def test_cautions_are_told_of_what_a_supply_cannot_do():
-    from instruments.link import Link
-    from instruments.psu import Psu
+    from wakeboard.instruments.link import Link
+    from wakeboard.instruments.psu import Psu
 
     link = Link("TCPIP::192.0.2.1::5025::SOCKET", name="supply", exclusive=False)  # RFC 5737: nobody is there
     said = " ".join(Psu(link, load_psu("gw-gpd")).cautions())

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from instruments.opening import open_dmm
-from instruments.virtual.bench import VirtualBench, prepare
-from instruments.virtual.circuit import Circuit, Part
+from wakeboard.instruments.opening import open_dmm
+from wakeboard.instruments.virtual.bench import VirtualBench, prepare
+from wakeboard.instruments.virtual.circuit import Circuit, Part
 
 
 def test_four_wires_do_not_see_the_way_to_the_point_and_a_current_jack_that_nothing_is_in_reads_none():

@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from instruments.errors import (
+from wakeboard.instruments.errors import (
     IdentityError,
     LinkBusy,
     LinkClosed,
@@ -20,9 +20,9 @@ from instruments.errors import (
     LinkRefused,
     LinkTimeout,
 )
-from instruments.link import Link
-from instruments.manners import Manners
-from instruments.replies import split_units
+from wakeboard.instruments.link import Link
+from wakeboard.instruments.manners import Manners
+from wakeboard.instruments.replies import split_units
 
 IDN = "Wakeboard,PSU-1,SN0001,1.0"
 
@@ -368,7 +368,7 @@ def test_another_process_holds_the_lock(serve, tmp_path):
 
     peer = serve(well)
     code = (
-        "import sys; from instruments.lock import AddressLock\n"
+        "import sys; from wakeboard.instruments.lock import AddressLock\n"
         f"AddressLock({peer.address!r}); print('held', flush=True); sys.stdin.read()"
     )
     with subprocess.Popen(

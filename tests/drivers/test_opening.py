@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from instruments.errors import DialectError, IdentityError, LinkError
-from instruments.opening import open_dmm, open_instrument, open_psu
+from wakeboard.instruments.errors import DialectError, IdentityError, LinkError
+from wakeboard.instruments.opening import open_dmm, open_instrument, open_psu
 
 
 def says(text):

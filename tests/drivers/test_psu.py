@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from instruments.dialect import load_psu
-from instruments.errors import DialectError, InstrumentFault, OutputOnError, SettingError
-from instruments.link import Link
-from instruments.psu import Psu
-from instruments.psu_status import ModeJudge, flags_of
+from wakeboard.instruments.dialect import load_psu
+from wakeboard.instruments.errors import DialectError, InstrumentFault, OutputOnError, SettingError
+from wakeboard.instruments.link import Link
+from wakeboard.instruments.psu import Psu
+from wakeboard.instruments.psu_status import ModeJudge, flags_of
 
 
 class Supply:

@@ -8,15 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.describe.board import Board
-from harness.describe.document import read_text
-from harness.describe.load import board_of
-from harness.describe.state import BenchState
-from harness.explain.cases import BoardModel, Case
-from harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
-from harness.explain.predict import Change, Predictor
-from instruments.virtual.circuit import parse_fault
-from results.records import Reading, RunRecord, RunStart, Step
+from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.load import board_of
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
+from wakeboard.harness.explain.predict import Change, Predictor
+from wakeboard.instruments.virtual.circuit import parse_fault
+from wakeboard.results.records import Reading, RunRecord, RunStart, Step
 
 BOARD = """
 [board]

@@ -42,7 +42,7 @@ do = "power off"
 def skep_folder(folder: Path) -> Path:
     """The demo board with its units file and a sequence of a first look."""
     for name in ("board.toml", "units.toml", "first-power-on.toml"):
-        text = resources.files("sequences.demo.skep").joinpath(name).read_text(encoding="utf-8")
+        text = resources.files("wakeboard.sequences.demo.skep").joinpath(name).read_text(encoding="utf-8")
         (folder / name).write_text(text, encoding="utf-8")
     (folder / "look.toml").write_text(LOOK, encoding="utf-8")
     return folder
@@ -50,8 +50,8 @@ def skep_folder(folder: Path) -> Path:
 
 def look_at(folder: Path, unit: str, store: Any, sequence: str = "look.toml") -> Any:
     """Take a unit through a sequence on the virtual bench."""
-    from harness.describe.load import load_sequence
-    from harness.run.session import planted, take_unit
+    from wakeboard.harness.describe.load import load_sequence
+    from wakeboard.harness.run.session import planted, take_unit
 
     described = load_sequence(folder / sequence)
     return take_unit(described, unit=unit, plants=planted(described.board, unit), store=store)

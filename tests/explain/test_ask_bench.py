@@ -12,17 +12,17 @@ from typing import Any
 
 import pytest
 
-from harness.cli import execute
-from harness.explain.asked import explains
-from harness.explain.asking import Asked, at_bench
-from harness.explain.cases import CannotExplain, Case
-from harness.explain.explaining import explain_case, explain_run
-from harness.explain.explanation import Explanation
-from harness.run.probing import HandProbing
-from harness.run.session import exit_code
-from results.ledger import Ledger
-from results.records import ASKED, Trip
-from results.store import Store
+from wakeboard.harness.cli import execute
+from wakeboard.harness.explain.asked import explains
+from wakeboard.harness.explain.asking import Asked, at_bench
+from wakeboard.harness.explain.cases import CannotExplain, Case
+from wakeboard.harness.explain.explaining import explain_case, explain_run
+from wakeboard.harness.explain.explanation import Explanation
+from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.session import exit_code
+from wakeboard.results.ledger import Ledger
+from wakeboard.results.records import ASKED, Trip
+from wakeboard.results.store import Store
 
 TOOLS = runpy.run_path(str(Path(__file__).with_name("skep_bench.py")))
 UNITS, look_at, skep_folder = TOOLS["UNITS"], TOOLS["look_at"], TOOLS["skep_folder"]
@@ -78,7 +78,7 @@ class Watch:
                 if "net " in detail:
                     relays.reach(detail.split("net ")[1].split()[0])
 
-            from harness.describe.load import load_board
+            from wakeboard.harness.describe.load import load_board
 
             bench.probing = HandProbing(load_board(self.board_file), tell)
 
@@ -288,9 +288,9 @@ def test_while_it_is_thought_the_guard_hears_of_each_piece_and_may_cut(
     store: Store, begun: Callable[[str], Explanation], monkeypatch: pytest.MonkeyPatch, cut: bool
 ) -> None:
     """The board stays powered between two measurements; what hangs or trips meanwhile is no explanation's to notice."""
-    from harness.run.context import COMPUTE_LEASE
-    from harness.run.errors import power_cut
-    from harness.run.guard.core import Cut
+    from wakeboard.harness.run.context import COMPUTE_LEASE
+    from wakeboard.harness.run.errors import power_cut
+    from wakeboard.harness.run.guard.core import Cut
 
     watch, heard = Watch(), []
 

@@ -20,9 +20,9 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_bench
-from results.records import ASKED
-from results.store import Store
+from wakeboard.harness.describe.load import load_bench
+from wakeboard.results.records import ASKED
+from wakeboard.results.store import Store
 
 if sys.platform == "win32":
     pytest.skip("ptys of POSIX systems", allow_module_level=True)
@@ -54,7 +54,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 def by_hand(text: str) -> str:
     """The bench file without its scanner, probed by hand."""
-    start, end = text.index("[instruments.scanner]"), text.index("[links.console]")
+    start, end = text.index("[wakeboard.instruments.scanner]"), text.index("[links.console]")
     return text[:start] + '[probing]\nby = "hand"\n\n' + text[end:]
 
 
@@ -68,7 +68,7 @@ class Person:
             **os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1",
         }  # fmt: skip
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "harness.cli", *arguments],
+            [sys.executable, "-m", "wakeboard", *arguments],
             cwd=folder, env=environment, stdin=slave, stdout=slave, stderr=slave, close_fds=True,
         )  # fmt: skip
         os.close(slave)
@@ -136,7 +136,7 @@ def test_the_person_holds_the_probe_and_the_reading_is_taken_when_it_is_steady(s
     folder = served.folder
     described = load_bench(folder / "bench.toml")
     (folder / "hand.toml").write_text(by_hand((folder / "bench.toml").read_text()))
-    from harness.describe.load import load_board
+    from wakeboard.harness.describe.load import load_board
 
     board = load_board(folder / "board.toml")
     channels = {board.net_of(point): str(route) for point, route in described.probing.routes.items()}

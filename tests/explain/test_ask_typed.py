@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from harness.explain import asking
-from harness.explain.cases import BoardModel, Case
-from harness.explain.explaining import explain_case
-from harness.explain.next import Choice
-from results.records import Reading, RunRecord
-from results.store import Store
+from wakeboard.harness.explain import asking
+from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.next import Choice
+from wakeboard.results.records import Reading, RunRecord
+from wakeboard.results.store import Store
 
 RunMaker = Callable[..., RunRecord]
 ROOT = Path(__file__).parents[2]
@@ -78,7 +78,7 @@ class Terminal:
         self.master, slave = pty.openpty()
         environment = {**os.environ, "PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "120"}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "harness.cli", *arguments],
+            [sys.executable, "-m", "wakeboard", *arguments],
             cwd=folder, env=environment, stdin=slave, stdout=slave, stderr=slave, close_fds=True,
         )  # fmt: skip
         os.close(slave)

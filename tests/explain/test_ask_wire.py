@@ -19,9 +19,9 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_bench
-from results.records import ASKED
-from results.store import Store
+from wakeboard.harness.describe.load import load_bench
+from wakeboard.results.records import ASKED
+from wakeboard.results.store import Store
 
 TOOLS = runpy.run_path(str(Path(__file__).with_name("skep_bench.py")))
 ROOT = Path(__file__).parents[2]
@@ -36,7 +36,7 @@ pytestmark = [
 def start(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
     return subprocess.Popen(
-        [sys.executable, "-m", "harness.cli", *arguments],
+        [sys.executable, "-m", "wakeboard", *arguments],
         cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
 

@@ -10,19 +10,19 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from harness.cli.explain import command
-from harness.explain import asking
-from harness.explain.cases import BoardModel, CannotExplain, Case
-from harness.explain.explaining import explain_case, explain_run
-from harness.explain.explanation import Explanation
-from harness.explain.next import Choice
-from harness.explain.observe import observation
-from harness.explain.predict import Change
-from harness.explain.telling import tell
-from instruments.virtual.circuit import parse_fault
-from results.records import Reading, Rework, RunRecord, RunStart
-from results.store import Store
-from results.store_errors import StoreError
+from wakeboard.harness.cli.explain import command
+from wakeboard.harness.explain import asking
+from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case
+from wakeboard.harness.explain.explaining import explain_case, explain_run
+from wakeboard.harness.explain.explanation import Explanation
+from wakeboard.harness.explain.next import Choice
+from wakeboard.harness.explain.observe import observation
+from wakeboard.harness.explain.predict import Change
+from wakeboard.harness.explain.telling import tell
+from wakeboard.instruments.virtual.circuit import parse_fault
+from wakeboard.results.records import Reading, Rework, RunRecord, RunStart
+from wakeboard.results.store import Store
+from wakeboard.results.store_errors import StoreError
 
 MakeCase = Callable[..., Case]
 RunMaker = Callable[..., RunRecord]
@@ -162,7 +162,7 @@ def _without_cs_details(readings: list[Reading]) -> None:
 
 
 def _ask_board(wren: BoardModel, choice: Choice, truth: Change) -> float | None:
-    from harness.explain.predict import Predictor
+    from wakeboard.harness.explain.predict import Predictor
 
     o = choice.measurement.detail["observation"]
     y = float(Predictor(wren.circuit, wren.supplies, [o]).predict([truth], exact=True)[0, 0])

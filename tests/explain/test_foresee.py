@@ -7,15 +7,15 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from harness.describe.state import BenchState
-from harness.explain.cases import BoardModel, Case
-from harness.explain.explaining import explain_case, next_choices
-from harness.explain.foresee import foreseen
-from harness.explain.ideas import ideas
-from harness.explain.live import Free, Live
-from harness.explain.observe import Observation, observations
-from harness.explain.predict import Change
-from results.records import Reading, RunRecord, Trip
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.explaining import explain_case, next_choices
+from wakeboard.harness.explain.foresee import foreseen
+from wakeboard.harness.explain.ideas import ideas
+from wakeboard.harness.explain.live import Free, Live
+from wakeboard.harness.explain.observe import Observation, observations
+from wakeboard.harness.explain.predict import Change
+from wakeboard.results.records import Reading, RunRecord, Trip
 
 RunMaker = Callable[..., RunRecord]
 DRAWN = Live([Change()], np.ones(1), [()], [None])

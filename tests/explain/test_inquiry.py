@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from harness.describe.state import BenchState
-from harness.explain.inquiry import LIFTED, Inquiry
-from harness.explain.next import Measurement
-from harness.explain.stand import VOLTMETER_OHMS
-from results.records import RunRecord, RunStart
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.inquiry import LIFTED, Inquiry
+from wakeboard.harness.explain.next import Measurement
+from wakeboard.harness.explain.stand import VOLTMETER_OHMS
+from wakeboard.results.records import RunRecord, RunStart
 
 ON = BenchState({"USB": (5.0, 0.12)})
 SEQUENCE = """
@@ -49,7 +49,7 @@ def context(wren: Any) -> Any:
 
 @pytest.fixture
 def inquiry(wren: Any) -> Any:
-    from harness.explain.ways import Ways
+    from wakeboard.harness.explain.ways import Ways
 
     run = RunRecord("ab" * 16, RunStart("W1", "Wren", "A", "", "Long", SEQUENCE), 0.0)
 

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from harness.cli import execute
+from wakeboard.harness.cli import execute
 
 TOOLS = runpy.run_path(str(Path(__file__).with_name("skep_bench.py")))
 

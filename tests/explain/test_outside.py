@@ -9,19 +9,19 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from harness.explain import words
-from harness.explain.candidate import Candidate
-from harness.explain.cases import BoardModel, Case
-from harness.explain.change import Change
-from harness.explain.evidence import Evidence
-from harness.explain.expansion import expanded
-from harness.explain.explaining import Explanation, explain_case
-from harness.explain.likelihood import Likelihood
-from harness.explain.predict import Predictor
-from harness.explain.slopes import Tolerance
-from harness.explain.suspects import bridges_between
-from instruments.virtual.circuit import Circuit, Part
-from results.records import Reading, RunRecord
+from wakeboard.harness.explain import words
+from wakeboard.harness.explain.candidate import Candidate
+from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.evidence import Evidence
+from wakeboard.harness.explain.expansion import expanded
+from wakeboard.harness.explain.explaining import Explanation, explain_case
+from wakeboard.harness.explain.likelihood import Likelihood
+from wakeboard.harness.explain.predict import Predictor
+from wakeboard.harness.explain.slopes import Tolerance
+from wakeboard.harness.explain.suspects import bridges_between
+from wakeboard.instruments.virtual.circuit import Circuit, Part
+from wakeboard.results.records import Reading, RunRecord
 
 RunMaker = Callable[..., RunRecord]
 

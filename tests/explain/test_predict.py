@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from harness.describe.state import BenchState
-from harness.explain.observe import Observation
-from harness.explain.predict import Change, Predictor
-from instruments.virtual.circuit import Circuit, Part, parse_fault
-from instruments.virtual.circuit.devices import THERMAL_VOLTS
-from results.records import Reading
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.observe import Observation
+from wakeboard.harness.explain.predict import Change, Predictor
+from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
+from wakeboard.instruments.virtual.circuit.devices import THERMAL_VOLTS
+from wakeboard.results.records import Reading
 
 ON = "USB=5V@200mA"
 

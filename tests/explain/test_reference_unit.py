@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from harness.cli import execute
-from results.records import ASKED, Reading, RunRecord
-from results.store import Store
+from wakeboard.harness.cli import execute
+from wakeboard.results.records import ASKED, Reading, RunRecord
+from wakeboard.results.store import Store
 
 RunMaker = Callable[..., RunRecord]
 LEAK = "U3.NRST:pull_up=13k"  # as a lead that leaks from the 3.3 V route to that of RST would read, on any unit

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from harness.explain.cases import BoardModel, Case, tolerances
-from harness.explain.change import Change
-from harness.explain.observe import CURRENT
-from harness.explain.slopes import Tolerance
-from instruments.virtual.circuit import parse_fault
+from wakeboard.harness.explain.cases import BoardModel, Case, tolerances
+from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.observe import CURRENT
+from wakeboard.harness.explain.slopes import Tolerance
+from wakeboard.instruments.virtual.circuit import parse_fault
 
 FAULTS = [None, "U3.NRST:pull_up=13k", "R2:missing", "+3V3+GND:bridge=47", "U1.GPIO2:open", "D1:reversed"]
 
@@ -25,7 +25,7 @@ def _moved(case: Case, change: Change, tolerance: Tolerance) -> np.ndarray:
     if name.startswith("bench_"):
         moved = change.plus(Change(setting_errors={tolerance.path: step}))
     else:
-        from instruments.virtual.circuit.tolerance import nominal
+        from wakeboard.instruments.virtual.circuit.tolerance import nominal
 
         part, tail = case.model.circuit.part(name), tolerance.path.partition(".")[2]
         moved = change.plus(Change(values={tolerance.path: nominal(part, tail) * (1 + step)}))

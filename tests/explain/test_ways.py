@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from harness.describe.state import BenchState
-from harness.explain.cases import BoardModel
-from harness.explain.ways import Ways
-from results.records import Reading, RunRecord, RunStart, Step, Trip
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.cases import BoardModel
+from wakeboard.harness.explain.ways import Ways
+from wakeboard.results.records import Reading, RunRecord, RunStart, Step, Trip
 
 SEQUENCE = """
 title = "Long"

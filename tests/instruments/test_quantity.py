@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from instruments.quantity import (
+from wakeboard.instruments.quantity import (
     Interval,
     QuantityError,
     Tolerance,

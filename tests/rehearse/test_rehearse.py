@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 import wren
 
-from harness.describe.load import load_sequence
-from harness.rehearse import pool
-from harness.rehearse.job import Job
-from harness.rehearse.rehearsal import Rehearsal, rehearse
-from harness.rehearse.saving import _changes
-from harness.rehearse.trial import Shared, run_trial
-from instruments.virtual.circuit import parse_fault
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.rehearse import pool
+from wakeboard.harness.rehearse.job import Job
+from wakeboard.harness.rehearse.rehearsal import Rehearsal, rehearse
+from wakeboard.harness.rehearse.saving import _changes
+from wakeboard.harness.rehearse.trial import Shared, run_trial
+from wakeboard.instruments.virtual.circuit import parse_fault
 
 
 def _rehearsed(sequence: Path, *faults: str) -> Rehearsal:
@@ -48,7 +48,7 @@ def test_escaped_with_the_measurement_that_shows_it_and_equivalent(tmp_path: Pat
 
 def test_diode_on_the_wrong_side_is_caught_with_the_cells_place_empty(tmp_path: Path) -> None:
     """The drawing itself is wrong: the review names the path, the rehearsed first power-on finds 5 V at the cell."""
-    from harness.review.review import review_board
+    from wakeboard.harness.review.review import review_board
 
     loaded = load_sequence(wren.write(tmp_path, diode_to="VBAT"))
     concerns = [each for each in review_board(loaded.board) if each.rule == "backfeed"]
@@ -107,7 +107,7 @@ def test_a_process_that_inherits_nothing_makes_the_job_from_the_file(
 # --- the command ------------------------------------------------------------------------------------------------------
 def _run(*arguments: str) -> tuple[int, str]:
     """(exit code, standard output and error)."""
-    from harness.cli import execute
+    from wakeboard.harness.cli import execute
 
     told = io.StringIO()
     with contextlib.redirect_stdout(told), contextlib.redirect_stderr(told):

@@ -10,13 +10,13 @@ from pathlib import Path
 
 import wren
 
-from harness.describe.load import load_sequence
-from harness.rehearse.reach import fault_library
-from harness.rehearse.trial import UNIT, Shared, run_trial
-from harness.run.session import take_unit
-from harness.run.virtual import prepare_board
-from instruments.virtual.circuit import Fault
-from instruments.virtual.circuit.alike import alike
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.rehearse.reach import fault_library
+from wakeboard.harness.rehearse.trial import UNIT, Shared, run_trial
+from wakeboard.harness.run.session import take_unit
+from wakeboard.harness.run.virtual import prepare_board
+from wakeboard.instruments.virtual.circuit import Fault
+from wakeboard.instruments.virtual.circuit.alike import alike
 
 FAULTS = 12
 SKEP = Path(__file__).parents[2] / "sequences" / "demo" / "skep" / "first-power-on.toml"
@@ -62,9 +62,9 @@ def test_faults_that_are_run_once_for_all_of_a_kind_give_the_same_when_each_is_r
 
 def test_the_rehearsed_unit_is_the_unit_of_that_serial_number(tmp_path: Path) -> None:
     """Values written in once give the same operating point as values drawn by the serial number."""
-    from harness.rehearse.specimen import settled_on
-    from instruments.virtual.bench import unit_seed
-    from instruments.virtual.circuit import Variant
+    from wakeboard.harness.rehearse.specimen import settled_on
+    from wakeboard.instruments.virtual.bench import unit_seed
+    from wakeboard.instruments.virtual.circuit import Variant
 
     prepared = prepare_board(load_sequence(wren.write(tmp_path)).board)
     on = {"bench_USB.on": True, "bench_USB.volts": 5.0, "bench_USB.limit": 0.1}

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from results.records import InstrumentUsed, Reading, RunStart, Step, SupplyTrace, Trace
-from results.store import Store
+from wakeboard.results.records import InstrumentUsed, Reading, RunStart, Step, SupplyTrace, Trace
+from wakeboard.results.store import Store
 
 
 @pytest.fixture

@@ -15,14 +15,14 @@ import pandas as pd
 import pyarrow.parquet as parquet
 import pytest
 
-import results
-from results.export import dictionary_path, write_csv, write_parquet
-from results.export_junit import junit, write_junit, xml_text
-from results.frames import COLUMNS, NAMES
-from results.ledger import Ledger
-from results.records import Reading, RunStart, Step
-from results.store import Store
-from results.store_errors import StoreError
+from wakeboard import results
+from wakeboard.results.export import dictionary_path, write_csv, write_parquet
+from wakeboard.results.export_junit import junit, write_junit, xml_text
+from wakeboard.results.frames import COLUMNS, NAMES
+from wakeboard.results.ledger import Ledger
+from wakeboard.results.records import Reading, RunStart, Step
+from wakeboard.results.store import Store
+from wakeboard.results.store_errors import StoreError
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]
@@ -92,7 +92,7 @@ def test_frame_takes_a_file(filled: Store) -> None:
 
 def test_frame_of_many_runs_is_the_same_by_scan(filled: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """The quick way for many runs and the way for few give the same table."""
-    from results import frames
+    from wakeboard.results import frames
 
     few = results.frame(filled, unit="005")
     monkeypatch.setattr(frames, "_MANY_RUNS", 0)
@@ -101,7 +101,7 @@ def test_frame_of_many_runs_is_the_same_by_scan(filled: Store, monkeypatch: pyte
 
 @pytest.mark.postgres
 def test_frame_from_a_server(filled: Store, server: str) -> None:
-    from results.push import push
+    from wakeboard.results.push import push
 
     push(filled, server)
     with Store.open(server) as shared:

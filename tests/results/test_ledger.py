@@ -7,11 +7,11 @@ from collections.abc import Callable
 import pytest
 import sqlalchemy as sa
 
-from results import ledger_text, schema
-from results.ledger import Evidence, Ledger
-from results.records import Reading, RunStart, Step, Trip
-from results.store import Store
-from results.store_errors import StoreError
+from wakeboard.results import ledger_text, schema
+from wakeboard.results.ledger import Evidence, Ledger
+from wakeboard.results.records import Reading, RunStart, Step, Trip
+from wakeboard.results.store import Store
+from wakeboard.results.store_errors import StoreError
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

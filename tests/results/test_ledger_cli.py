@@ -11,9 +11,9 @@ import junitparser
 import pandas as pd
 import pytest
 
-from harness.cli import execute
-from results.records import Reading, RunStart, Step
-from results.store import Store
+from wakeboard.harness.cli import execute
+from wakeboard.results.records import Reading, RunStart, Step
+from wakeboard.results.store import Store
 
 BOARD = """
 [board]

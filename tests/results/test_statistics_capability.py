@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from results.statistics import StatisticsError, capability, one_sided_factor
-from results.statistics_capability import capability_of
+from wakeboard.results.statistics import StatisticsError, capability, one_sided_factor
+from wakeboard.results.statistics_capability import capability_of
 
 
 def test_the_handbooks_worked_example() -> None:

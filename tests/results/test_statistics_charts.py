@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from results.statistics import StatisticsError, chart_constants, individuals
+from wakeboard.results.statistics import StatisticsError, chart_constants, individuals
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from results.statistics import GaugeStudyError, chart_constants, gauge_anova, gauge_ranges
+from wakeboard.results.statistics import GaugeStudyError, chart_constants, gauge_anova, gauge_ranges
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 

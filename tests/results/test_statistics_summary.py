@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from results.statistics import StatisticsError, lag1, one_way, summarise
+from wakeboard.results.statistics import StatisticsError, lag1, one_way, summarise
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 

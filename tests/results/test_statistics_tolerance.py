@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from results.statistics import (
+from wakeboard.results.statistics import (
     StatisticsError,
     coverage_of_extremes,
     one_sided_factor,

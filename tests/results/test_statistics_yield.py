@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from results.statistics import StatisticsError, proportion, success_run, yields
+from wakeboard.results.statistics import StatisticsError, proportion, success_run, yields
 
 # R. G. Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, 95 %: score (Wilson) and Clopper-Pearson rows.
 NEWCOMBE = [

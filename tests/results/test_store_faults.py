@@ -22,9 +22,9 @@ from types import ModuleType
 
 import pytest
 
-from results.records import RunStart, Step
-from results.store import Store
-from results.store_errors import StoreError
+from wakeboard.results.records import RunStart, Step
+from wakeboard.results.store import Store
+from wakeboard.results.store_errors import StoreError
 
 WORKER = Path(__file__).with_name("store_worker.py")
 Make = Callable[..., RunStart]

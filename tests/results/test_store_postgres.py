@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator
 import pytest
 import sqlalchemy as sa
 
-from results import schema, store_process
-from results.ledger import Evidence, Ledger
-from results.records import RunStart, Step
-from results.store import Store
-from results.store_errors import StoreError
+from wakeboard.results import schema, store_process
+from wakeboard.results.ledger import Evidence, Ledger
+from wakeboard.results.records import RunStart, Step
+from wakeboard.results.store import Store
+from wakeboard.results.store_errors import StoreError
 
 pytestmark = pytest.mark.postgres
 Make = Callable[..., RunStart]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.describe.load import load_board
-from harness.review.concern import Concern
-from harness.review.review import review_board
+from wakeboard.harness.describe.load import load_board
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.review import review_board
 
 HEAD = '[board]\nname = "Drawing"\nrevision = "1"\n'
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.review.concern import RULES, Concern
+from wakeboard.harness.review.concern import RULES, Concern
 
 Draw = Callable[[str], list[Concern]]
 

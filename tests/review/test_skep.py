@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from harness.cli.review import command
-from harness.describe.load import load_board
-from harness.review.review import review_board
+from wakeboard.harness.cli.review import command
+from wakeboard.harness.describe.load import load_board
+from wakeboard.harness.review.review import review_board
 
 
 @pytest.fixture(scope="module")
 def skep_text() -> str:
-    return resources.files("sequences").joinpath("demo", "skep", "board.toml").read_text(encoding="utf-8")
+    return resources.files("wakeboard.sequences").joinpath("demo", "skep", "board.toml").read_text(encoding="utf-8")
 
 
 def test_review_of_skep_shows_its_two_flaws_and_nothing_else(tmp_path: Path, skep_text: str) -> None:

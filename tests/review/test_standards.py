@@ -2,7 +2,7 @@
 
 import pytest
 
-from harness.review.standards import i2c_pull_up_window, type_c_seen_as, usb_attach_charge
+from wakeboard.harness.review.standards import i2c_pull_up_window, type_c_seen_as, usb_attach_charge
 
 
 def test_i2c_window_of_the_worked_example() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from instruments.errors import LinkTimeout, OutputOnError
+from wakeboard.instruments.errors import LinkTimeout, OutputOnError
 
 
 class FakeClock:

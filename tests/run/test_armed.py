@@ -7,15 +7,15 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_board, load_sequence
-from harness.describe.problems import FileProblems
-from harness.run.guard.armed import Armed, protections
-from harness.run.guard.core import Envelope
-from harness.run.guard.owner import Setting
-from harness.run.opening import open_virtual
-from harness.run.runner import Runner
-from harness.run.session import run_start
-from instruments.errors import InstrumentFault
+from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.run.guard.armed import Armed, protections
+from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.owner import Setting
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.session import run_start
+from wakeboard.instruments.errors import InstrumentFault
 
 ENVELOPE = Envelope(5.0, 0.12, inrush_s=0.06)
 

@@ -11,19 +11,19 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_board, load_sequence
-from harness.run import atrest, mains
-from harness.run.bench import OpenBench
-from harness.run.byhand import SteadyHands
-from harness.run.errors import SkipPoint
-from harness.run.opening import open_virtual
-from harness.run.operator import Operator
-from harness.run.probing import HandProbing
-from harness.run.runner import Result, Runner
-from harness.run.session import exit_code, run_start
-from instruments.dialect import Asking
-from instruments.errors import BenchError, LinkGarbled, LinkTimeout
-from instruments.virtual.mistakes import CONTACT_OHMS, OFFSET_VOLTS
+from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.run import atrest, mains
+from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.byhand import SteadyHands
+from wakeboard.harness.run.errors import SkipPoint
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.operator import Operator
+from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.runner import Result, Runner
+from wakeboard.harness.run.session import exit_code, run_start
+from wakeboard.instruments.dialect import Asking
+from wakeboard.instruments.errors import BenchError, LinkGarbled, LinkTimeout
+from wakeboard.instruments.virtual.mistakes import CONTACT_OHMS, OFFSET_VOLTS
 
 
 @contextmanager

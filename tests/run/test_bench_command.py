@@ -12,16 +12,16 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from harness.cli.bench import command
-from harness.cli.options import Common
-from harness.cli.virtual import bench_toml
-from harness.describe.load import load_board
-from harness.run.budget import ASKS, Timed, budget, off_s, round_s, time_supply
-from harness.run.conform import left_on
-from harness.run.errors import OperatorStop
-from harness.run.virtual import virtual_bench
-from instruments.conformance import Check
-from instruments.virtual.server import running
+from wakeboard.harness.cli.bench import command
+from wakeboard.harness.cli.options import Common
+from wakeboard.harness.cli.virtual import bench_toml
+from wakeboard.harness.describe.load import load_board
+from wakeboard.harness.run.budget import ASKS, Timed, budget, off_s, round_s, time_supply
+from wakeboard.harness.run.conform import left_on
+from wakeboard.harness.run.errors import OperatorStop
+from wakeboard.harness.run.virtual import virtual_bench
+from wakeboard.instruments.conformance import Check
+from wakeboard.instruments.virtual.server import running
 
 
 @pytest.fixture(scope="module")
@@ -126,7 +126,7 @@ def test_only_the_word_goes_on(
 
     monkeypatch.setattr(Common, "interactive", property(lambda self: True))
     monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
-    from harness.cli.bench import _ask
+    from wakeboard.harness.cli.bench import _ask
 
     with pytest.raises(OperatorStop):
         _ask(Common(), False)
@@ -138,7 +138,7 @@ def test_the_suite_runs_on_the_instruments_and_leaves_them_off(
     served: Any, tmp_path: Path, described: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without the meter, whose slow readings take their time; tests/drivers holds every meter to the suite."""
-    monkeypatch.setattr("instruments.conformance_psu.SETTLE", 0.3)
+    monkeypatch.setattr("wakeboard.instruments.conformance_psu.SETTLE", 0.3)
     del described["instruments"]["meter"]
     result = bench_command(tmp_path, described, "--conform", "--yes-outputs-are-open", "--json")
     document = json.loads(result.stdout)
@@ -181,7 +181,7 @@ def test_bounds_add_up_the_replies() -> None:
 
 
 def test_a_guard_that_keeps_to_its_share_of_a_core_looks_less_often() -> None:
-    from harness.run.guard.process import CORE_SHARE
+    from wakeboard.harness.run.guard.process import CORE_SHARE
 
     assert round_s([Timed("a", 1, 0.001, 0.001, 0.001, cpu=0.001)]) == pytest.approx(0.001 / CORE_SHARE)
 

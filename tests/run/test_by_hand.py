@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_board, load_sequence
-from harness.run.errors import OperatorStop, SkipPoint
-from harness.run.opening import open_virtual
-from harness.run.operator import Operator
-from harness.run.probing import HandProbing
-from harness.run.runner import Runner
-from harness.run.session import exit_code, run_start
+from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.run.errors import OperatorStop, SkipPoint
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.operator import Operator
+from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.session import exit_code, run_start
 
 
 class Hands:

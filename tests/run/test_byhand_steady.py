@@ -15,17 +15,17 @@ from typing import Any
 
 import pytest
 
-from harness.cli.virtual import bench_toml
-from harness.describe.load import load_sequence
-from harness.run.byhand import SteadyHands
-from harness.run.errors import OperatorStop, SkipPoint
-from harness.run.opening import open_virtual
-from harness.run.operator import Operator
-from harness.run.probing import HandProbing
-from harness.run.runner import Result, Runner
-from harness.run.session import exit_code, run_start
-from harness.run.virtual import virtual_bench
-from instruments.virtual.server import running
+from wakeboard.harness.cli.virtual import bench_toml
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run.byhand import SteadyHands
+from wakeboard.harness.run.errors import OperatorStop, SkipPoint
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.operator import Operator
+from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.runner import Result, Runner
+from wakeboard.harness.run.session import exit_code, run_start
+from wakeboard.harness.run.virtual import virtual_bench
+from wakeboard.instruments.virtual.server import running
 
 ZERO = "as an open lead reads too"
 LIFT, PUT = 0.4, 1.1  # s after a prompt that the person takes the probe off, and puts it on the next point
@@ -255,7 +255,7 @@ class Terminal:
         self.pid, self.descriptor = pty.fork()
         if self.pid == 0:
             os.chdir(folder)
-            os.execve(sys.executable, [sys.executable, "-m", "harness.cli", *arguments], environment)
+            os.execve(sys.executable, [sys.executable, "-m", "wakeboard", *arguments], environment)
         fcntl.ioctl(self.descriptor, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
         self.screen = ""
         self.code: int | None = None
@@ -302,7 +302,7 @@ class Terminal:
 def by_hand(toy: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Path, Callable[[str], None]]]:
     """A bench file without the scanner, which is the test's hand: it closes the channel of a net on the real socket."""
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(toy.folder / "locks"))
-    from harness.describe.load import load_board
+    from wakeboard.harness.describe.load import load_board
 
     board = load_board(toy.board)
     bench = virtual_bench(board, unit="T-1", transients=False)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.run.decide import (
+from wakeboard.harness.run.decide import (
     OPEN,
     Limits,
     combined,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from harness.run.guard.core import LEAD_TIME, Cut, Envelope, Sample, Watch, judge, suspicious
+from wakeboard.harness.run.guard.core import LEAD_TIME, Cut, Envelope, Sample, Watch, judge, suspicious
 
 INRUSH = 470e-6 * 5.0 / 0.1
 ENVELOPE = Envelope(volts=5.0, limit=0.1, inrush_s=INRUSH, most_amps=0.06, least_amps=0.01, margin_volts=0.25)

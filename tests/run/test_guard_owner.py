@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from harness.run.guard.core import Envelope
-from harness.run.guard.owner import Feed, Guard, Ramp, Setting
-from instruments.errors import LinkTimeout, SettingError
+from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.owner import Feed, Guard, Ramp, Setting
+from wakeboard.instruments.errors import LinkTimeout, SettingError
 
 SETTING = Setting(5.0, 0.12, ovp=6.0)
 ENVELOPE = Envelope(5.0, 0.12, inrush_s=0.02, most_amps=0.06)

@@ -6,16 +6,16 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_board, load_sequence
-from harness.describe.state import BenchState
-from harness.run.context import COMPUTE_LEASE, KEEP_LEASE, SLICE_LEASE
-from harness.run.errors import Tripped, power_cut
-from harness.run.guard.core import Cut
-from harness.run.opening import open_virtual
-from harness.run.predict import OhmsTest, Predictor
-from harness.run.runner import Runner
-from harness.run.session import run_start
-from instruments.virtual.circuit import spread
+from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.run.context import COMPUTE_LEASE, KEEP_LEASE, SLICE_LEASE
+from wakeboard.harness.run.errors import Tripped, power_cut
+from wakeboard.harness.run.guard.core import Cut
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.predict import OhmsTest, Predictor
+from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.session import run_start
+from wakeboard.instruments.virtual.circuit import spread
 
 STATE = BenchState({"USB": (5.0, 0.12)})
 

@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_sequence
-from harness.run.opening import open_virtual
-from harness.run.runner import Result, Runner
-from harness.run.session import exit_code, run_start
-from instruments.virtual.psu import Output
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.runner import Result, Runner
+from wakeboard.harness.run.session import exit_code, run_start
+from wakeboard.instruments.virtual.psu import Output
 
 STEPS = (
     '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n{more}[[step]]\ndo = "power off"\n'
@@ -86,6 +86,6 @@ def test_without_a_resistor_nothing_is_claimed(toy: Any) -> None:
 
 @pytest.mark.parametrize(("volts", "seen", "fits"), [(5.0, 4.75, True), (5.0, 4.6, False), (3.3, 3.35, True)])
 def test_what_counts_as_the_set_voltage(volts: float, seen: float, fits: bool) -> None:
-    from harness.run.steps._discharge import _is_set_to
+    from wakeboard.harness.run.steps._discharge import _is_set_to
 
     assert _is_set_to(volts, seen) is fits

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_sequence
-from harness.describe.problems import FileProblems
-from harness.run.opening import open_virtual
-from harness.run.runner import Runner
-from harness.run.session import run_start
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.session import run_start
 
 BEFORE = """
 [[step]]
@@ -85,7 +85,7 @@ def test_without_anybody_to_hold_it_nothing_is_read(toy: Any, asker: Any) -> Non
 
 def test_it_needs_power(toy: Any) -> None:
     """On paper, and where it is asked for as a run goes."""
-    from harness.run.steps import kinds
+    from wakeboard.harness.run.steps import kinds
 
     with pytest.raises(FileProblems, match='"probe" with no supply on'):
         load_sequence(toy.steps(PROBE))
@@ -98,7 +98,7 @@ def test_it_needs_power(toy: Any) -> None:
 
 def test_further_steps_are_asked_for_until_there_are_none(toy: Any) -> None:
     """What a run asks for as it goes runs under the same guard, and is committed like the rest."""
-    from harness.run.steps import kinds
+    from wakeboard.harness.run.steps import kinds
 
     sequence = load_sequence(toy.steps(BEFORE))
     wanted = [
@@ -120,7 +120,7 @@ def test_further_steps_are_asked_for_until_there_are_none(toy: Any) -> None:
 
 
 def test_what_is_asked_for_may_not_energise_unchecked(toy: Any) -> None:
-    from harness.run.steps import kinds
+    from wakeboard.harness.run.steps import kinds
 
     sequence = load_sequence(toy.steps('[[step]]\ndo = "resistance"\nof = "AUX"\n'))
     on = kinds()["power on"].Model.model_validate({"do": "power on", "supply": "USB", "limit": "120 mA"})

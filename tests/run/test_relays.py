@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_sequence
-from harness.run.opening import open_virtual
-from harness.run.probing import HotSwitch, RelayProbing
-from harness.run.runner import Runner
-from harness.run.session import run_start
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.probing import HotSwitch, RelayProbing
+from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.session import run_start
 
 
 class Card:

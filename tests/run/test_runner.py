@@ -6,17 +6,17 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_sequence
-from harness.run.errors import OperatorStop, Refused
-from harness.run.guard.core import RULES
-from harness.run.opening import open_virtual
-from harness.run.record import NullRecorder
-from harness.run.runner import Result, Runner
-from harness.run.session import exit_code, run_start, take_unit
-from harness.run.steps import kinds
-from instruments.errors import LinkTimeout
-from results.records import RunStart, Step
-from results.store import Store
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run.errors import OperatorStop, Refused
+from wakeboard.harness.run.guard.core import RULES
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.record import NullRecorder
+from wakeboard.harness.run.runner import Result, Runner
+from wakeboard.harness.run.session import exit_code, run_start, take_unit
+from wakeboard.harness.run.steps import kinds
+from wakeboard.instruments.errors import LinkTimeout
+from wakeboard.results.records import RunStart, Step
+from wakeboard.results.store import Store
 
 
 def run(path: Any, plants: tuple[str, ...] = (), **options: Any) -> Result:

@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from harness.cli.smoke import command
-from harness.run.banner import HEIGHT, banner, fits, width
-from harness.run.production import LARGE, BadSerial, Tally, answer, passed_today, serial_number
-from results.records import Reading, RunRecord, RunStart, RunSummary, Step
-from results.store import Store
+from wakeboard.harness.cli.smoke import command
+from wakeboard.harness.run.banner import HEIGHT, banner, fits, width
+from wakeboard.harness.run.production import LARGE, BadSerial, Tally, answer, passed_today, serial_number
+from wakeboard.results.records import Reading, RunRecord, RunStart, RunSummary, Step
+from wakeboard.results.store import Store
 
 UNITS = """
 [units.T-2]
@@ -166,7 +166,7 @@ def test_a_bench_that_fails_is_no_failing_unit(folder: Path) -> None:
         '[instruments.supply]\nkind = "psu"\naddress = "TCPIP::127.0.0.1::1::SOCKET"\n'
         'feeds = { 1 = "USB", 2 = "AUX" }\n'
         '[instruments.meter]\nkind = "dmm"\naddress = "TCPIP::127.0.0.1::2::SOCKET"\n'
-        '[instruments.scanner]\nkind = "scanner"\naddress = "TCPIP::127.0.0.1::3::SOCKET"\n'
+        '[wakeboard.instruments.scanner]\nkind = "scanner"\naddress = "TCPIP::127.0.0.1::3::SOCKET"\n'
         '[probing]\nby = "scanner"\nroutes = { TP1 = 101 }\n'
     )
     result = smoke(folder, "T-1\nT-4\n", "--json", "--bench", str(folder / "dead.toml"))
@@ -206,7 +206,7 @@ def test_the_first_step_of_the_deciding_outcome_is_named() -> None:
 
 
 def test_large_letters_are_five_even_rows_and_no_two_are_alike() -> None:
-    from harness.run import banner as module
+    from wakeboard.harness.run import banner as module
 
     for letter in module._LETTERS:
         rows = module._LETTERS[letter].split(" ")
@@ -226,9 +226,9 @@ class Someone:
         import io
         import sys
 
-        from harness.cli import smoke as module
-        from harness.cli.options import Common
-        from harness.run.operator import Operator
+        from wakeboard.harness.cli import smoke as module
+        from wakeboard.harness.cli.options import Common
+        from wakeboard.harness.run.operator import Operator
 
         self.keys = list(keys)
         operator = Operator(write=lambda _text: None, read_key=lambda _s: self.keys.pop(0))
@@ -241,9 +241,9 @@ class Someone:
 def line_at(
     folder: Path, monkeypatch: pytest.MonkeyPatch, lines: str, keys: str = "", **options: Any
 ) -> tuple[int, Any]:
-    from harness.cli.options import Common
-    from harness.cli.smoke import Line
-    from harness.describe.load import load_sequence
+    from wakeboard.harness.cli.options import Common
+    from wakeboard.harness.cli.smoke import Line
+    from wakeboard.harness.describe.load import load_sequence
 
     Someone(monkeypatch, lines, keys)
     with Store.open(folder / "wakeboard.db") as store:
@@ -270,7 +270,7 @@ def test_stopping_at_the_question_ends_the_loop_with_its_own_code(
 def test_ctrl_c_in_a_run_ends_the_loop_with_the_outputs_off(
     folder: Path, monkeypatch: pytest.MonkeyPatch, at: int
 ) -> None:
-    from instruments.dmm import Dmm
+    from wakeboard.instruments.dmm import Dmm
 
     measure, left = Dmm.measure, [at]
 

@@ -10,12 +10,12 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_sequence
-from harness.run.opening import open_virtual
-from harness.run.runner import Runner
-from harness.run.session import run_start, take_unit
-from harness.run.steps import _volume
-from instruments.errors import BenchError
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.session import run_start, take_unit
+from wakeboard.harness.run.steps import _volume
+from wakeboard.instruments.errors import BenchError
 
 
 def test_a_volume_is_left_as_it_was(tmp_path: Path) -> None:

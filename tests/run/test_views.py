@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from harness.cli import execute
-from harness.cli.virtual import bench_toml
-from harness.describe.bench import Bench
-from harness.describe.load import load_board, load_sequence
-from harness.run.guard.core import Sample
-from harness.run.live import LiveObserver, PlainObserver, bar, reading_text
-from harness.run.session import planted, take_unit
-from harness.run.virtual import NoCircuit, prepare_board, virtual_bench
-from results.records import Reading
+from wakeboard.harness.cli import execute
+from wakeboard.harness.cli.virtual import bench_toml
+from wakeboard.harness.describe.bench import Bench
+from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.run.guard.core import Sample
+from wakeboard.harness.run.live import LiveObserver, PlainObserver, bar, reading_text
+from wakeboard.harness.run.session import planted, take_unit
+from wakeboard.harness.run.virtual import NoCircuit, prepare_board, virtual_bench
+from wakeboard.results.records import Reading
 
 
 def test_a_reading_in_a_line() -> None:

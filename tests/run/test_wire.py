@@ -19,10 +19,10 @@ from typing import Any
 
 import pytest
 
-from harness.cli.options import to_json
-from harness.describe.load import load_bench, load_sequence
-from harness.run.session import take_unit
-from results.store import Store
+from wakeboard.harness.cli.options import to_json
+from wakeboard.harness.describe.load import load_bench, load_sequence
+from wakeboard.harness.run.session import take_unit
+from wakeboard.results.store import Store
 
 ROOT = Path(__file__).parents[2]
 LATE = 60.0  # s: when a wait gives up
@@ -32,7 +32,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and pty
 def start(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
     return subprocess.Popen(
-        [sys.executable, "-m", "harness.cli", *arguments],
+        [sys.executable, "-m", "wakeboard", *arguments],
         cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
 
@@ -243,8 +243,8 @@ def test_a_serial_port_that_is_not_there(bench: Bench) -> None:
 
 
 def test_the_report_of_the_guard_is_on_the_disk(bench: Bench, tmp_path: Path) -> None:
-    from harness.run.guard.client import ProcessGuard
-    from harness.run.guard.supplies import plan_of
+    from wakeboard.harness.run.guard.client import ProcessGuard
+    from wakeboard.harness.run.guard.supplies import plan_of
 
     report = tmp_path / "guard.jsonl"
     guard = ProcessGuard(plan_of(bench.described), report=str(report))

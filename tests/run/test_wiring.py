@@ -6,12 +6,12 @@ from typing import Any
 
 import pytest
 
-from harness.describe.load import load_sequence
-from harness.run.opening import open_virtual
-from harness.run.runner import Result, Runner
-from harness.run.session import exit_code, run_start
-from harness.run.wiring import ROOM, Seen, WrongWiring, diagnose, elsewhere
-from instruments.virtual.mistakes import METER, parse_mistakes
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.runner import Result, Runner
+from wakeboard.harness.run.session import exit_code, run_start
+from wakeboard.harness.run.wiring import ROOM, Seen, WrongWiring, diagnose, elsewhere
+from wakeboard.instruments.virtual.mistakes import METER, parse_mistakes
 
 
 def run(toy: Any, *mistakes: str, plants: tuple[str, ...] = ()) -> Result:

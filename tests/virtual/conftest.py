@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from instruments.virtual.bench import VirtualBench, prepare
-from instruments.virtual.circuit import Circuit, Part
+from wakeboard.instruments.virtual.bench import VirtualBench, prepare
+from wakeboard.instruments.virtual.circuit import Circuit, Part
 
 # 100 Ω across the supply; a divider of two 1 MΩ; a diode; 10 kΩ to ground; a chip with pins on PIN and RC
 PARTS = (

@@ -6,10 +6,10 @@ import json
 import sys
 import threading
 
-from instruments.virtual.bench import VirtualBench, prepare
-from instruments.virtual.circuit import Circuit, Part
-from instruments.virtual.server import Addresses, serve
-from instruments.virtual.target import Answer, TargetSpec
+from wakeboard.instruments.virtual.bench import VirtualBench, prepare
+from wakeboard.instruments.virtual.circuit import Circuit, Part
+from wakeboard.instruments.virtual.server import Addresses, serve
+from wakeboard.instruments.virtual.target import Answer, TargetSpec
 
 PARTS = (
     Part("R1", "resistor", {"1": "VIN", "2": "GND"}, {"value": 100.0}),

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from instruments.virtual.bench import VirtualBench
-from instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
-from instruments.virtual.port import Port
+from wakeboard.instruments.virtual.bench import VirtualBench
+from wakeboard.instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
+from wakeboard.instruments.virtual.port import Port
 
 Make = Callable[..., VirtualBench]
 

@@ -8,8 +8,8 @@ from collections.abc import Callable
 import pytest
 import serial
 
-from instruments.virtual.bench import VirtualBench
-from instruments.virtual.target import Answer, PinCommand, Running, Stream, TargetSpec
+from wakeboard.instruments.virtual.bench import VirtualBench
+from wakeboard.instruments.virtual.target import Answer, PinCommand, Running, Stream, TargetSpec
 
 Make = Callable[..., VirtualBench]
 
@@ -137,7 +137,7 @@ def test_the_serial_object_behaves_as_pyserial_does(powered: VirtualBench) -> No
 def test_a_wrong_part_is_an_error(bench: Make) -> None:
     from dataclasses import replace
 
-    from instruments.virtual.circuit import CircuitError
+    from wakeboard.instruments.virtual.circuit import CircuitError
 
     with pytest.raises(CircuitError, match="U9"):
         bench(target=replace(SPEC, part="U9"))

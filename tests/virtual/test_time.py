@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from instruments.virtual.bench import VirtualBench, prepare
-from instruments.virtual.circuit import Circuit, Part, SolveError, Variant
-from instruments.virtual.clock import VirtualClock
-from instruments.virtual.instant import Instant
-from instruments.virtual.stage import Stage
+from wakeboard.instruments.virtual.bench import VirtualBench, prepare
+from wakeboard.instruments.virtual.circuit import Circuit, Part, SolveError, Variant
+from wakeboard.instruments.virtual.clock import VirtualClock
+from wakeboard.instruments.virtual.instant import Instant
+from wakeboard.instruments.virtual.stage import Stage
 
 FARADS = 1000e-6
 PARTS = (

@@ -9,8 +9,8 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from harness.review.concern import Concern
-    from harness.review.study import Study
+    from wakeboard.harness.review.concern import Concern
+    from wakeboard.harness.review.study import Study
 
 Rule = Callable[["Study"], Iterator["Concern"]]
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.describe.circuit import supply_part_name
-from harness.review.cases import Case
-from harness.review.concern import Concern
-from harness.review.study import OFF_LIMIT, Study
-from instruments.quantity import show
-from instruments.virtual.circuit.model import Variant
+from wakeboard.harness.describe.circuit import supply_part_name
+from wakeboard.harness.review.cases import Case
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import OFF_LIMIT, Study
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.model import Variant
 
 PUSHED = 0.05
 """V above its own setting: no bench supply and no cell rises by itself, so another supply pushes current into it."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.review.concern import Concern
-from harness.review.study import Study
-from instruments.quantity import show
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
 
 DERATE = 0.8
 """Share of the rated power that a part should stay below; common practice, no source."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.review.concern import Concern
-from harness.review.study import Study
-from instruments.quantity import show
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
 
 SLACK = 0.005  # relative: what a load may pull a regulator down while it still regulates
 

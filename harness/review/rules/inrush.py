@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.review.concern import Concern
-from harness.review.standards import usb_attach_charge
-from harness.review.study import Study
-from instruments.quantity import show
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.standards import usb_attach_charge
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
 
 LONGEST = 0.1
 """s; charging the board's capacitors at the supply's whole budget for longer than this counts as a concern;

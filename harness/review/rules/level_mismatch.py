@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from harness.review.concern import Concern
-from harness.review.study import Study
-from instruments.quantity import show
-from instruments.virtual.circuit.part import Part
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.part import Part
 
 RECOGNISED = 0.7
 """Share of its rail that a CMOS input needs for a high (74HC: 0.7 V_CC; UM10204 asks the same of I2C inputs)."""

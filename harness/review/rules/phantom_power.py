@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.review.concern import Concern
-from harness.review.study import OFF_LIMIT, Study
-from instruments.quantity import show
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import OFF_LIMIT, Study
+from wakeboard.instruments.quantity import show
 
 
 def find(study: Study) -> Iterator[Concern]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from harness.review.concern import Concern
-from harness.review.pin_tables import pin_facts
-from harness.review.study import Study
-from instruments.quantity import show
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.pin_tables import pin_facts
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
 
 
 def find(study: Study) -> Iterator[Concern]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.describe.board import Line
-from harness.review.concern import Concern
-from harness.review.standards import i2c_pull_up_window
-from harness.review.study import Study
-from instruments.quantity import show
+from wakeboard.harness.describe.board import Line
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.standards import i2c_pull_up_window
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
 
 DEFAULT_CAPACITANCE = 100e-12
 """F of a bus whose file names none: a short bus on one board; common practice, no source."""

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from harness.describe.circuit import supply_part_name
-from harness.review.concern import Concern
-from harness.review.standards import USB_UNIT_LOAD
-from harness.review.study import Study
-from instruments.quantity import show
-from instruments.virtual.circuit.part import Part
+from wakeboard.harness.describe.circuit import supply_part_name
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.standards import USB_UNIT_LOAD
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.part import Part
 
 
 def find(study: Study) -> Iterator[Concern]:

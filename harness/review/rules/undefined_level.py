@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.describe.board import Line
-from harness.describe.levels import LevelError, line_thresholds
-from harness.review.cases import Case
-from harness.review.concern import Concern
-from harness.review.study import Study
-from instruments.quantity import show
+from wakeboard.harness.describe.board import Line
+from wakeboard.harness.describe.levels import LevelError, line_thresholds
+from wakeboard.harness.review.cases import Case
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
 
 
 def find(study: Study) -> Iterator[Concern]:

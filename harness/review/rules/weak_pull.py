@@ -6,16 +6,16 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from harness.describe.board import Line
-from harness.describe.levels import LevelError, line_thresholds
-from harness.explain.preferred import values_between
-from harness.review.concern import Concern
-from harness.review.pulls import HiddenPull, hidden_pull, is_silent
-from harness.review.rules.undefined_level import judged
-from harness.review.standards import TYPE_C_RD, type_c_seen_as
-from harness.review.study import Study
-from instruments.quantity import show
-from instruments.virtual.circuit.model import Variant
+from wakeboard.harness.describe.board import Line
+from wakeboard.harness.describe.levels import LevelError, line_thresholds
+from wakeboard.harness.explain.preferred import values_between
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.pulls import HiddenPull, hidden_pull, is_silent
+from wakeboard.harness.review.rules.undefined_level import judged
+from wakeboard.harness.review.standards import TYPE_C_RD, type_c_seen_as
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.model import Variant
 
 STEPS = 25  # ohms tried between the ends of a hidden pull's range
 
@@ -84,7 +84,7 @@ def _holds(study: Study, line: Line, level: str, k: int) -> bool:
 
 def _advice(study: Study, line: Line, level: str, pull: HiddenPull, high: float | None, low: float | None) -> str:
     """The pull that wins against the strongest hidden one, from the divider of the two."""
-    from harness.describe.levels import rail_of
+    from wakeboard.harness.describe.levels import rail_of
 
     rail = rail_of(study.board, line) or 3.3
     if level == "low" and high is not None:

@@ -20,7 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.core import Envelope
 
 INRUSHES = 2.0  # times the inrush
 BELOW, ABOVE = 0.9, 1.5  # of the current limit

@@ -28,12 +28,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
-from harness.run.errors import GuardLost, power_cut
-from harness.run.guard import wire
-from harness.run.guard.core import Cut, Envelope, Sample
-from harness.run.guard.owner import OffReport, Ramp, Setting, Track
-from harness.run.guard.supplies import SupplyPlan, off_afresh
-from instruments import errors as bench_errors
+from wakeboard.harness.run.errors import GuardLost, power_cut
+from wakeboard.harness.run.guard import wire
+from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
+from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
+from wakeboard.harness.run.guard.supplies import SupplyPlan, off_afresh
+from wakeboard.instruments import errors as bench_errors
 
 OPEN_TIMEOUT = 30.0  # s: opening and identifying every supply
 ANSWER_TIMEOUT = 10.0  # s: a supply that needs its time-out and three tries to be switched off
@@ -359,7 +359,7 @@ def _start() -> subprocess.Popen[bytes]:
     path = os.pathsep.join(each or os.getcwd() for each in sys.path)
     try:
         return subprocess.Popen(
-            [sys.executable, "-m", "harness.run.guard.process"],
+            [sys.executable, "-m", "wakeboard.harness.run.guard.process"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={**os.environ, "PYTHONPATH": path},

@@ -11,11 +11,11 @@ import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
-from harness.run.errors import power_cut
-from harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
+from wakeboard.harness.run.errors import power_cut
+from wakeboard.harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
 
 if TYPE_CHECKING:
-    from harness.run.guard.core import Cut, Envelope, Sample
+    from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
 
 CLOSE_PERIOD = 0.005  # s
 FAR_PERIOD = 0.1  # s, while the circuit moves and nothing is near a limit

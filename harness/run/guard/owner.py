@@ -21,11 +21,18 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from harness.run.guard.armed import Armed, protections
-from harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
-from harness.run.guard.switching import Off, amps_error
-from harness.run.guard.terms import Feed, OffReport, Ramp, Setting, Time, Track
-from instruments.errors import BenchError, DialectError, InstrumentFault, LinkGarbled, LinkTimeout, SettingError
+from wakeboard.harness.run.guard.armed import Armed, protections
+from wakeboard.harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
+from wakeboard.harness.run.guard.switching import Off, amps_error
+from wakeboard.harness.run.guard.terms import Feed, OffReport, Ramp, Setting, Time, Track
+from wakeboard.instruments.errors import (
+    BenchError,
+    DialectError,
+    InstrumentFault,
+    LinkGarbled,
+    LinkTimeout,
+    SettingError,
+)
 
 __all__ = ["Feed", "Guard", "OffReport", "Ramp", "Setting", "Track"]
 CLOSE = 0.05  # s after a change during which every sample matters

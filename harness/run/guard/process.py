@@ -1,4 +1,4 @@
-"""The guard in a process of its own: `python -m harness.run.guard.process`, started by the runner (client.py).
+"""The guard in a process of its own: `python -m wakeboard.harness.run.guard.process`, started by client.py.
 
 It holds the only session to each supply. Outputs go off, and are seen to be off:
 
@@ -23,9 +23,9 @@ import threading
 import time
 from typing import Any
 
-from harness.run.guard import wire
-from harness.run.guard.owner import Guard
-from harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
+from wakeboard.harness.run.guard import wire
+from wakeboard.harness.run.guard.owner import Guard
+from wakeboard.harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
 
 CORE_SHARE = 0.15
 PULSE = 0.1  # s between unasked words to the runner
@@ -129,8 +129,8 @@ class Shell:
     # --- what the runner may ask ------------------------------------------------------------------------------------
     def do_open(self, message: dict[str, Any]) -> Any:
         """Open and identify the supplies; the off-list is fixed with this."""
-        from instruments.clock import RealClock
-        from instruments.traffic import TrafficLog
+        from wakeboard.instruments.clock import RealClock
+        from wakeboard.instruments.traffic import TrafficLog
 
         self.report_path = message["report"]
         self.traffic = TrafficLog()

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from harness.run.guard.owner import Feed, Guard, OffReport
+from wakeboard.harness.run.guard.owner import Feed, Guard, OffReport
 
 DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
 
@@ -30,7 +30,7 @@ class SupplyPlan:
 
 
 def plan_of(described: Any) -> list[SupplyPlan]:
-    """The supplies of a described bench (harness.describe.bench.Bench)."""
+    """The supplies of a described bench (wakeboard.harness.describe.bench.Bench)."""
     return [
         SupplyPlan(
             each.name, each.address, each.dialect, each.identity, each.timeout, each.terminator, dict(each.feeds)
@@ -41,7 +41,7 @@ def plan_of(described: Any) -> list[SupplyPlan]:
 
 def open_supply(plan: SupplyPlan, *, clock: Any = None, traffic: Any = None, exclusive: bool | None = None) -> Any:
     """The driver, identified. Raises BenchError."""
-    from instruments.opening import open_psu
+    from wakeboard.instruments.opening import open_psu
 
     return open_psu(
         plan.address,
@@ -97,9 +97,9 @@ def off_afresh(plan: SupplyPlan, dialect: str | None, clock: Any) -> OffReport:
 def _off_unheard(plan: SupplyPlan) -> None:
     """The off command over a link that brings no sensible reply: it may well carry a command."""
     with contextlib.suppress(Exception):
-        from instruments.dialect import PsuDialect, load_dialect
-        from instruments.link import Link
-        from instruments.psu import Psu
+        from wakeboard.instruments.dialect import PsuDialect, load_dialect
+        from wakeboard.instruments.link import Link
+        from wakeboard.instruments.psu import Psu
 
         dialect = load_dialect(plan.dialect or "")
         assert isinstance(dialect, PsuDialect)

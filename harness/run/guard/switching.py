@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Container, Mapping, Sequence
 
-from harness.run.guard.terms import Feed, OffReport, Time
-from instruments.errors import OutputOnError
+from wakeboard.harness.run.guard.terms import Feed, OffReport, Time
+from wakeboard.instruments.errors import OutputOnError
 
 OFF_TRIES = 3
 LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …

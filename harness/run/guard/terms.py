@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from harness.run.guard.core import Sample
+from wakeboard.harness.run.guard.core import Sample
 
 THIN = 0.05  # s between kept samples while nothing happens
 

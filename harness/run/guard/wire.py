@@ -15,8 +15,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from harness.run.guard.core import Cut, Envelope, Sample
-from harness.run.guard.owner import OffReport, Ramp, Setting, Track
+from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
+from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
 
 SAMPLE_FIELDS = ("time", "volts", "amps", "mode", "on", "trip")
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from harness.run.steps._model import StepModel
+    from wakeboard.harness.run.steps._model import StepModel
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 
 SLICE = 0.02  # s of listening at a time

@@ -11,11 +11,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from harness.run.decide import Limits
+from wakeboard.harness.run.decide import Limits
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
-    from harness.run.ports import Measurement
+    from wakeboard.harness.run.context import Context
+    from wakeboard.harness.run.ports import Measurement
 
 SAFE_VOLTS = 0.5  # below it no junction conducts and an ohms test is not far off (common practice, no source)
 WITHIN = 60.0  # s

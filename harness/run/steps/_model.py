@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from harness.describe.fields import OneOrMore, Table, refused
-from instruments.quantity import Interval, QuantityError, parse
+from wakeboard.harness.describe.fields import OneOrMore, Table, refused
+from wakeboard.instruments.quantity import Interval, QuantityError, parse
 
 OnFail = Literal["stop", "go on"]
 

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from harness.run.errors import Refused
-from harness.run.steps import _console
+from wakeboard.harness.run.errors import Refused
+from wakeboard.harness.run.steps import _console
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 ANSWER_WITHIN = 2.0  # s
 SETTLE = 0.02  # s: a switched rail, a divider's capacitor

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from harness.run.decide import Limits, combined, mean_of, rectangular
-from harness.run.guard.core import Envelope
-from harness.run.ports import Measurement
-from instruments.quantity import Interval
+from wakeboard.harness.run.decide import Limits, combined, mean_of, rectangular
+from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.ports import Measurement
+from wakeboard.instruments.quantity import Interval
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
-    from results.records import Reading
+    from wakeboard.harness.run.context import Context
+    from wakeboard.results.records import Reading
 
 INRUSH_MARGIN = 3.0  # times C·V/I: capacitors have tolerances, and the board draws current while it charges
 INRUSH_FLOOR = 0.03  # s: what a supply needs to settle by itself

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from instruments.errors import BenchError
+from wakeboard.instruments.errors import BenchError
 
 CHUNK = 1 << 20
 DIRECT_ALIGN = 4096

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from harness.describe.fields import AmpsLimits, Seconds
-from harness.run.errors import Refused
-from harness.run.steps import _power
-from harness.run.steps._model import StepModel
+from wakeboard.harness.describe.fields import AmpsLimits, Seconds
+from wakeboard.harness.run.errors import Refused
+from wakeboard.harness.run.steps import _power
+from wakeboard.harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "current"
 

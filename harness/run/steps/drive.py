@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import OneOrMore, VoltsLimits
-from harness.run.decide import OPEN, Limits
-from harness.run.errors import Refused
-from harness.run.steps import _pins
-from harness.run.steps._model import StepModel
+from wakeboard.harness.describe.fields import OneOrMore, VoltsLimits
+from wakeboard.harness.run.decide import OPEN, Limits
+from wakeboard.harness.run.errors import Refused
+from wakeboard.harness.run.steps import _pins
+from wakeboard.harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "drive"
 

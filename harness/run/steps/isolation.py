@@ -11,13 +11,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import Seconds, VoltsLimits
-from harness.run.decide import Limits
-from harness.run.steps._model import Of, StepModel
+from wakeboard.harness.describe.fields import Seconds, VoltsLimits
+from wakeboard.harness.run.decide import Limits
+from wakeboard.harness.run.steps._model import Of, StepModel
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
-    from harness.run.ports import Measurement
+    from wakeboard.harness.run.context import Context
+    from wakeboard.harness.run.ports import Measurement
 
 KIND = "isolation"
 STOPS = True

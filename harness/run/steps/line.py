@@ -11,14 +11,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import VoltsLimits
-from harness.run.decide import OPEN, Limits, decide
-from harness.run.steps import _pins
-from harness.run.steps._model import Of, StepModel
+from wakeboard.harness.describe.fields import VoltsLimits
+from wakeboard.harness.run.decide import OPEN, Limits, decide
+from wakeboard.harness.run.steps import _pins
+from wakeboard.harness.run.steps._model import Of, StepModel
 
 if TYPE_CHECKING:
-    from harness.describe.board import Line
-    from harness.run.context import Context
+    from wakeboard.harness.describe.board import Line
+    from wakeboard.harness.run.context import Context
 
 KIND = "line"
 

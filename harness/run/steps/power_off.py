@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import OneOrMore, Seconds, VoltsLimits
-from harness.run.steps import _discharge
-from harness.run.steps._model import StepModel
-from instruments.errors import OutputOnError
+from wakeboard.harness.describe.fields import OneOrMore, Seconds, VoltsLimits
+from wakeboard.harness.run.steps import _discharge
+from wakeboard.harness.run.steps._model import StepModel
+from wakeboard.instruments.errors import OutputOnError
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "power off"
 STOPS = True

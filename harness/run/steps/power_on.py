@@ -11,19 +11,19 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
-from harness.describe.fields import Amps, AmpsLimits, Seconds, Volts, refused
-from harness.run import wiring
-from harness.run.decide import Limits
-from harness.run.errors import Refused
-from harness.run.guard.core import Envelope
-from harness.run.guard.owner import Ramp, Setting
-from harness.run.selfcheck import check_supply_against_meter
-from harness.run.steps import _power
-from harness.run.steps._model import RampField, StepModel, positive
-from instruments.quantity import QuantityError, parse
+from wakeboard.harness.describe.fields import Amps, AmpsLimits, Seconds, Volts, refused
+from wakeboard.harness.run import wiring
+from wakeboard.harness.run.decide import Limits
+from wakeboard.harness.run.errors import Refused
+from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.owner import Ramp, Setting
+from wakeboard.harness.run.selfcheck import check_supply_against_meter
+from wakeboard.harness.run.steps import _power
+from wakeboard.harness.run.steps._model import RampField, StepModel, positive
+from wakeboard.instruments.quantity import QuantityError, parse
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "power on"
 STOPS = True

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, field_validator
 
-from harness.describe.fields import Ohms
-from harness.run.decide import OPEN
-from harness.run.errors import NoAnswer
-from harness.run.steps._model import StepModel, positive
-from instruments.quantity import show
+from wakeboard.harness.describe.fields import Ohms
+from wakeboard.harness.run.decide import OPEN
+from wakeboard.harness.run.errors import NoAnswer
+from wakeboard.harness.run.steps._model import StepModel, positive
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "probe"
 

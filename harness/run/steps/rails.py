@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import VoltsLimits
-from harness.run.steps._model import Of, StepModel
+from wakeboard.harness.describe.fields import VoltsLimits
+from wakeboard.harness.run.steps._model import Of, StepModel
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "rails"
 

@@ -20,16 +20,16 @@ import math
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import Ohms, OhmsLimits, Seconds
-from harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
-from harness.run.ports import Measurement
-from harness.run.predict import OhmsTest
-from harness.run.steps._model import Of, StepModel
-from instruments.errors import BenchError
-from instruments.quantity import show
+from wakeboard.harness.describe.fields import Ohms, OhmsLimits, Seconds
+from wakeboard.harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
+from wakeboard.harness.run.ports import Measurement
+from wakeboard.harness.run.predict import OhmsTest
+from wakeboard.harness.run.steps._model import Of, StepModel
+from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "resistance"
 STOPS = True

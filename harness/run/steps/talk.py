@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field, field_validator
 
-from harness.describe.fields import Seconds, refused
-from harness.run.decide import OPEN, Limits, decide
-from harness.run.steps import _console
-from harness.run.steps._model import StepModel
-from instruments.quantity import Interval, QuantityError, parse_interval
+from wakeboard.harness.describe.fields import Seconds, refused
+from wakeboard.harness.run.decide import OPEN, Limits, decide
+from wakeboard.harness.run.steps import _console
+from wakeboard.harness.run.steps._model import StepModel
+from wakeboard.instruments.quantity import Interval, QuantityError, parse_interval
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "talk"
 

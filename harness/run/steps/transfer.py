@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field
 
-from harness.describe.fields import BytesPerSecond, Seconds, limits
-from harness.run.decide import Limits, decide, propagate, rectangular
-from harness.run.errors import Refused
-from harness.run.steps import _volume
-from harness.run.steps._model import StepModel
-from instruments.quantity import Interval, QuantityError, parse
+from wakeboard.harness.describe.fields import BytesPerSecond, Seconds, limits
+from wakeboard.harness.run.decide import Limits, decide, propagate, rectangular
+from wakeboard.harness.run.errors import Refused
+from wakeboard.harness.run.steps import _volume
+from wakeboard.harness.run.steps._model import StepModel
+from wakeboard.instruments.quantity import Interval, QuantityError, parse
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "transfer"
 

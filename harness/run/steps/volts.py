@@ -11,13 +11,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from harness.describe.fields import VoltsLimits
-from harness.describe.state import BenchState
-from harness.run.decide import OPEN, Limits
-from harness.run.steps._model import Of, StepModel
+from wakeboard.harness.describe.fields import VoltsLimits
+from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.run.decide import OPEN, Limits
+from wakeboard.harness.run.steps._model import Of, StepModel
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "volts"
 

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from harness.describe.fields import Seconds
-from harness.run.steps._model import StepModel
+from wakeboard.harness.describe.fields import Seconds
+from wakeboard.harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
-    from harness.run.context import Context
+    from wakeboard.harness.run.context import Context
 
 KIND = "wait"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from instruments.quantity import QuantityError, parse
+from wakeboard.instruments.quantity import QuantityError, parse
 
 from .errors import CircuitError, nearest
 from .fault import MENDED, Fault

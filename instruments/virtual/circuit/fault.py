@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from instruments.quantity import QuantityError, parse
+from wakeboard.instruments.quantity import QuantityError, parse
 
 from .errors import CircuitError, nearest
 

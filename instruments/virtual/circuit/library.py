@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 
-from instruments.quantity import show
+from wakeboard.instruments.quantity import show
 
 from .effects import effects, rail_pin, short_pins
 from .errors import CircuitError

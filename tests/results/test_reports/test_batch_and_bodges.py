@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 
-from results.compare_table import table_of_records, table_of_store
-from results.ledger import Ledger
-from results.records import ASKED, RunRecord
-from results.report import render_batch, render_board, render_run, report_batch
-from results.report.explain_view import explanation as view_of
-from results.report.explain_view import shared_bodges
-from results.store import Store
+from wakeboard.results.compare_table import table_of_records, table_of_store
+from wakeboard.results.ledger import Ledger
+from wakeboard.results.records import ASKED, RunRecord
+from wakeboard.results.report import render_batch, render_board, render_run, report_batch
+from wakeboard.results.report.explain_view import explanation as view_of
+from wakeboard.results.report.explain_view import shared_bodges
+from wakeboard.results.store import Store
 
 
 def bodged(document: Mapping[str, Any], **bodge: Any) -> Any:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from harness.cli import execute
+from wakeboard.harness.cli import execute
 
 SKEP = Path(__file__).resolve().parents[3] / "sequences" / "demo" / "skep" / "board.toml"
 

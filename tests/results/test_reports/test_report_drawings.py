@@ -7,12 +7,12 @@ import re
 import pytest
 from markupsafe import Markup
 
-from results.records import SupplyTrace
-from results.report.drawings import Thresholds, limit_strip, line_strip, outcome_mark, units_strip
-from results.report.drawings_trace import TraceNotes, trace_figure
-from results.report.explain_view import explanation
-from results.report.svg import WIDTH, Axis, Pen, element
-from results.report.text import (
+from wakeboard.results.records import SupplyTrace
+from wakeboard.results.report.drawings import Thresholds, limit_strip, line_strip, outcome_mark, units_strip
+from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
+from wakeboard.results.report.explain_view import explanation
+from wakeboard.results.report.svg import WIDTH, Axis, Pen, element
+from wakeboard.results.report.text import (
     fault_words,
     short_units,
     show,

@@ -12,11 +12,11 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from results.ledger_records import Evidence, Finding, FindingEvent
-from results.records import Reading, RunRecord, RunStart, Step, Trip
-from results.report import render_batch, render_board, render_run, report_batch, report_board, report_run
-from results.report.cautions import CAUTIONS
-from results.statistics import gauge_anova
+from wakeboard.results.ledger_records import Evidence, Finding, FindingEvent
+from wakeboard.results.records import Reading, RunRecord, RunStart, Step, Trip
+from wakeboard.results.report import render_batch, render_board, render_run, report_batch, report_board, report_run
+from wakeboard.results.report.cautions import CAUTIONS
+from wakeboard.results.statistics import gauge_anova
 
 VOID = {"meta", "link", "br", "path", "circle", "rect"}
 

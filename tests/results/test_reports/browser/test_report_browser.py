@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from results.records import RunRecord
-from results.report import render_batch, render_board, render_run
+from wakeboard.results.records import RunRecord
+from wakeboard.results.report import render_batch, render_board, render_run
 
 pytestmark = pytest.mark.browser
 

@@ -1,5 +1,0 @@
-"""`python -m harness.cli` is `wakeboard`."""
-
-from harness.cli import main
-
-main()

@@ -1,0 +1,5 @@
+"""`python -m wakeboard` is `wakeboard`."""
+
+from wakeboard.harness.cli import main
+
+main()
