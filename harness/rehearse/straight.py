@@ -124,6 +124,9 @@ class StraightPsu:
     def is_on(self, ch: str | int) -> bool:
         return bool(self._output(ch).on)
 
+    def check_settings(self, ch: str | int) -> None:
+        """Nobody else can change them here."""
+
     def tripped(self, ch: str | int) -> str | None:
         trip: str | None = self._output(ch).tripped
         return trip or ("other" if str(ch) in self._commanded and not self._output(ch).on else None)
