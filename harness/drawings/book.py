@@ -6,7 +6,7 @@
 An entry is a table of a TOML file: `match` (patterns for the part number or value), `words` (any of them in the part's
 text), `count` (how many pins the package has), `unused` (pins that the model needs not), `beyond_inductor` (a pin of
 the kind that is the far end of the inductor on a numbered pin), `says`, and what stands in a board file's part: `kind`,
-values, and `pins` as number = the kind's pin. The first that fits wins, so a book of one's own goes before the packaged.
+values, and `pins` as number = the kind's pin. The first that fits wins: a book of one's own goes before the packaged.
 """
 
 from __future__ import annotations
@@ -52,7 +52,9 @@ class Entry:
     def is_told(self, part: DrawnPart) -> bool:
         """Whether one of its words stands in the part's text."""
         text = part.text
-        return any(re.search(rf"(?<![a-z0-9]){re.escape(word)}(?![a-z0-9])", text, re.IGNORECASE) for word in self.words)
+        return any(
+            re.search(rf"(?<![a-z0-9]){re.escape(word)}(?![a-z0-9])", text, re.IGNORECASE) for word in self.words
+        )
 
     def fits(self, part: DrawnPart, ground: str) -> bool:
         """Whether pins and ground are where the entry has them."""
@@ -127,7 +129,7 @@ def _entry(document: Document, name: str, table: Any) -> Entry | None:
     if not isinstance(table, dict):
         document.add((name,), quoted(table), "a table: [PART] with kind, pins, match")
         return None
-    kind = table.get("kind")
+    kind = str(table.get("kind", ""))
     if kind not in board_kinds():
         document.add((name, "kind"), quoted(kind), one_of(board_kinds(), 40), nearest(kind, board_kinds()))
         return None

@@ -1,9 +1,9 @@
 """The board file that a drawing makes: tables with where each came from, and the text of them.
 
-    draft = drafted(design, "Skep", folder)
-    draft.text            board.toml, which `wakeboard check` takes as it stands
-    draft.tables          the same as plain tables: what a later drawing is held against
-    draft.places_to_fill  what a person still has to say, most useful first
+draft = drafted(design, "Skep", folder)
+draft.text            board.toml, which `wakeboard check` takes as it stands
+draft.tables          the same as plain tables: what a later drawing is held against
+draft.places_to_fill  what a person still has to say, most useful first
 """
 
 from __future__ import annotations
@@ -85,10 +85,10 @@ class Draft:
     def _head(self) -> list[str]:
         used = [f"#   {Path(file).name}: {what}" for file, what in self.design.used]
         return [
-            "# The board, begun by `wakeboard new` from its drawing. `wakeboard check board.toml` says what is left to do.",
-            f'# Behind each table stands where it came from. "{FILL}" marks what only a person can say. A line behind # is',
-            "# likely but not certain, or not fitted: take the # away where it is right. What you write stays when the",
-            "# drawing is read again.",
+            "# The board, begun by `wakeboard new` from its drawing. `wakeboard check` says what is left to do.",
+            f'# Behind each table stands where it came from. "{FILL}" is what only a person can say; what is behind #',
+            "# is likely but not certain, or not fitted: take the # away where it is right. What you write stays when",
+            "# the drawing is read again.",
             *used,
             *(f"# {_plain(remark)}" for remark in self.design.remarks),
             "",
@@ -132,7 +132,9 @@ def drafted(design: Design, name: str, folder: Path | None = None) -> Draft:
     parts = part_lines(design, Book.beside(folder), ground)
     if not any(line.fitted for line in parts.values()):
         file = design.used[0][0] if design.used else name
-        raise FileProblems([Problem(file, 0, "", "no part with pins on nets", "a netlist: IPC-D-356, IPC-2581, EDIF …")])
+        raise FileProblems(
+            [Problem(file, 0, "", "no part with pins on nets", "a netlist: IPC-D-356, IPC-2581, EDIF …")]
+        )
     lost = [part.name for part in design.parts.values() if not part.pins and split(part.name)[0] not in MECHANICAL]
     if lost:
         some = ", ".join(lost[:8]) + (" …" if len(lost) > 8 else "")
@@ -154,7 +156,9 @@ def _ground_or_refuse(design: Design) -> str:
     if not sizes:
         file = design.used[0][0] if design.used else ""
         raise FileProblems([Problem(file, 0, "", "no pin on any net", "a netlist: IPC-D-356, IPC-2581, EDIF, SPICE")])
-    design.remarks.append(f"no net is named GND or the like: {sizes[0][1]}, with the most pins, was taken as zero volts")
+    design.remarks.append(
+        f"no net is named GND or the like: {sizes[0][1]}, with the most pins, was taken as zero volts"
+    )
     return sizes[0][1]
 
 
@@ -165,7 +169,9 @@ def tidy_names(design: Design) -> None:
     }
     changed = [net for net, new in nets.items() if net != new]
     if changed:
-        design.remarks.append(f"nets renamed, for a board file has no blanks or : = ; , > in them: {', '.join(changed[:5])}")
+        design.remarks.append(
+            f"nets renamed, for a board file has no blanks or : = ; , > in them: {', '.join(changed[:5])}"
+        )
     for part in design.parts.values():
         part.pins = {pin: nets[net] for pin, net in part.pins.items()}
     for pad in design.pads:
@@ -186,8 +192,8 @@ def _places(parts: Mapping[str, PartLine], guide: Guide) -> None:
 
 def _let_be_solved(parts: Mapping[str, PartLine], proposal: Proposal, ground: str) -> None:
     """A net that only capacitors and connectors reach has no voltage of its own: its connector says so and leaks."""
-    from wakeboard.harness.describe.parts import read_parts
     from wakeboard.harness.describe.document import Document
+    from wakeboard.harness.describe.parts import read_parts
     from wakeboard.instruments.virtual.circuit import Circuit, CircuitError
 
     document = Document("", data={"parts": {line.name: line.table for line in parts.values() if line.fitted}})
@@ -229,7 +235,9 @@ def toml(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key_of(key)} = {toml(each)}" for key, each in value.items()) + " }" if value else "{}"
+        return (
+            "{ " + ", ".join(f"{key_of(key)} = {toml(each)}" for key, each in value.items()) + " }" if value else "{}"
+        )
     if isinstance(value, list | tuple):
         return "[" + ", ".join(toml(each) for each in value) + "]"
     if isinstance(value, int | float):

@@ -145,9 +145,7 @@ class Guide:
             other = self.design.parts.get(name)
             return name != but and (not side or other is None or other.side in ("", "both", side))
 
-        near = min(
-            ((box.gap(other), name) for name, other in self.anchors.items() if seen(name)), default=(0.0, "")
-        )[1]
+        near = min(((box.gap(other), name) for name, other in self.anchors.items() if seen(name)), default=(0.0, ""))[1]
         if not near:
             return ""
         there = self.anchors[near]
@@ -166,7 +164,10 @@ class Guide:
         x, y = box.centre
         left, right = ("right", "left") if side == "bottom" else ("left", "right")
         near = min(
-            (x - self.board.x0, left), (self.board.x1 - x, right), (y - self.board.y0, "lower"), (self.board.y1 - y, "upper")
+            (x - self.board.x0, left),
+            (self.board.x1 - x, right),
+            (y - self.board.y0, "lower"),
+            (self.board.y1 - y, "upper"),
         )
         return f"{max(near[0], 0.0):.0f} mm from the {near[1]} edge" if near[0] < 15 else ""
 

@@ -2,8 +2,8 @@
 
     lines = part_lines(design, book, ground)      a PartLine for each part of the drawing
 
-Nothing is guessed in silence: `origin` says where a line comes from and what was taken for granted, `fill` the one thing
-that a person has to say.
+Nothing is guessed in silence: `origin` says where a line comes from and what was taken for granted, `fill` the one
+thing that a person has to say.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ TEST_POINTS: Final = ("TP", "TEST", "TPT", "TB_TP")
 _HARMLESS: Final = ("Y", "XTAL", "ANT", "AE", "E", "LS", "SP", "BZ", "MIC", "SG", "NT", "SH")
 _LED: Final = re.compile(r"\bled\b|^(?:red|green|blue|yellow|amber|orange|white)\b", re.IGNORECASE)
 _SCHOTTKY: Final = re.compile(
-    r"schottky|\bBAT[0-9]{2}|\bSS[0-9]{2,3}\b|\bMBR|\b1N58(?:17|18|19)|\bPMEG|\bB[0-9]{3}[A-Z]?\b|\bSK[0-9]{2}|\bRB[0-9]{3}", re.I
+    r"schottky|\bBAT[0-9]{2}|\bSS[0-9]{2,3}\b|\bMBR|\b1N58(?:17|18|19)|\bPMEG|\bB[0-9]{3}[A-Z]?\b|\bSK[0-9]{2}|\bRB[0-9]{3}",
+    re.I,
 )
 _ZENER: Final = re.compile(r"zener|\bBZ[XTV]|\bMMSZ|\bMM3Z|\b1N47[0-9]{2}", re.IGNORECASE)
 _TVS: Final = re.compile(r"\btvs\b|\besd\b|\bSM[ABCF]+J|\bPESD|transient|suppress", re.IGNORECASE)
@@ -39,8 +40,8 @@ TAKEN_PIN_1: Final = "pin 1 taken as the cathode, as most land patterns have it"
 
 @dataclass
 class PartLine:
-    """A part of the board file to be. table: kind, pins, values as text; fitted: False for "not fitted"; notes: what the
-    files say of single pins."""
+    """A part of the board file to be. table: kind, pins, values as text; fitted: False for "not fitted"; notes: what
+    the files say of single pins."""
 
     name: str
     table: dict[str, Any]
@@ -177,7 +178,9 @@ def _ferrite(_reading: Reading, part: DrawnPart) -> PartLine:
         return PartLine(part.name, table, "a ferrite bead: 0.1 Ω taken at DC")
     henries = found[0] / (2 * math.pi * found[1])
     table = {"kind": "inductor", "value": show(henries, "H", 2), "pins": pins}
-    return PartLine(part.name, table, f"{show(found[0], 'Ω')} at {show(found[1], 'Hz')} is {show(henries, 'H', 2)} at most")
+    return PartLine(
+        part.name, table, f"{show(found[0], 'Ω')} at {show(found[1], 'Hz')} is {show(henries, 'H', 2)} at most"
+    )
 
 
 def _fuse(_reading: Reading, part: DrawnPart) -> PartLine:
@@ -207,7 +210,7 @@ def _diode(reading: Reading, part: DrawnPart) -> PartLine:
             note = f"{note}; breaks down some 15 % above its stand-off voltage"
             volts *= 1.15
         table["volts"] = show(volts, "V", 3)
-    elif not part.text.strip():
+    elif not part.text.strip() and kind != "led":
         return _left(part, "which kind of diode: diode, schottky, zener or led")
     elif kind == "diode" and not re.search(r"1N4|1N914|BAV|BAS|diode|rectif|S1[A-M]|M[1-7]\b", part.text, re.I):
         note = f"{note}; taken as a silicon diode"
@@ -363,7 +366,9 @@ def _told_volts(part: DrawnPart) -> list[float]:
     """Every voltage in the part's text, those of the part number's suffix first."""
     found = []
     for text in (part.value, part.number):
-        match = re.search(r"[-_]([0-9])[.V]([0-9]{1,2})(?:V|[A-Z-]*$)|(?<![0-9A-Z])([0-9])V([0-9]{1,2})(?![0-9])", text, re.I)
+        match = re.search(
+            r"[-_]([0-9])[.V]([0-9]{1,2})(?:V|[A-Z-]*$)|(?<![0-9A-Z])([0-9])V([0-9]{1,2})(?![0-9])", text, re.I
+        )
         if match:
             found.append(float(f"{match[1] or match[3]}.{match[2] or match[4]}"))
     for text in (part.value, part.description):

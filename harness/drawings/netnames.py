@@ -1,7 +1,7 @@
 """What the name of a net tells: ground, a voltage, a rail, a line's function. Common practice of schematics, no source.
 
-    volts_of("+3V3_SENS")     3.3
-    function_of("NRST")       "reset"
+volts_of("+3V3_SENS")     3.3
+function_of("NRST")       "reset"
 """
 
 from __future__ import annotations
@@ -27,13 +27,16 @@ _NOT_RAIL: Final = re.compile(
 )
 _USB: Final = re.compile(r"^(?:USB_?VBUS|VBUS(?:_?USB)?|V_?USB|USB_?5V|VBUS_?[A-Z]?(?:_?IN|_?CONN?)?)$", re.IGNORECASE)
 _CELL: Final = re.compile(r"(?:^|_)V?_?(?:BATT?|LIPO|CELL|BATTERY)(?:\+|_?IN)?[0-9]?$", re.IGNORECASE)
-_ENTRY: Final = re.compile(r"(?:^|_|\+)(?:V_?IN|DC_?IN|V_?DC|V_?PANEL|SOLAR|V_?SOLAR|V_?EXT|POE|V_?RAW|V_?SUP)", re.IGNORECASE)
+_ENTRY: Final = re.compile(
+    r"(?:^|_|\+)(?:V_?IN|DC_?IN|V_?DC|V_?PANEL|SOLAR|V_?SOLAR|V_?EXT|POE|V_?RAW|V_?SUP)", re.IGNORECASE
+)
 _FUNCTIONS: Final[Mapping[str, re.Pattern[str]]] = {
     name: re.compile(pattern, re.IGNORECASE)
     for name, pattern in {
         "reset": r"(?:^|[_/~!.])N?(?:RST|RESET|POR|MRES?)(?:N|B|_N|_B|#|\*)?[0-9]?(?:$|_)|^NRST",
         "strap": r"(?:^|[_/.])(?:BOOT|STRAP|CFG|CONFIG|BOOTSEL|BOOT_?MODE)[0-9]*(?:$|_)",
-        "enable": r"(?:^|[_/.])N?(?:EN|ENABLE|SHDN|SHUTDOWN|PWR_?EN|PWR_?ON|STBY|SLEEP|STANDBY)(?:N|_N|#)?[0-9]?(?:$|_)|_(?:EN|OE)N?$",
+        "enable": r"(?:^|[_/.])N?(?:EN|ENABLE|SHDN|SHUTDOWN|PWR_?EN|PWR_?ON|STBY|SLEEP|STANDBY)(?:N|_N|#)?[0-9]?(?:$|_)"
+        r"|_(?:EN|OE)N?$",
         "select": r"(?:^|[_/.])N?(?:CS|SS|NSS|CSN|CE)(?:N|_N|#)?[0-9]?$",
         "protect": r"(?:^|[_/.])N?(?:WP|HOLD)(?:N|_N|#)?[0-9]?$",
         "interrupt": r"(?:^|[_/.])N?(?:IRQ|INT|ALERT|DRDY)(?:N|_N|#)?[0-9]?$",
@@ -87,5 +90,5 @@ def is_rail(net: str) -> bool:
 
 
 def function_of(net: str) -> str:
-    """What a line is for, by its name: reset, strap, enable, select, protect, interrupt, i2c; "" where it tells none."""
+    """What a line is for, by its name: reset, strap, enable, select, protect, interrupt, i2c; "" if it tells none."""
     return next((name for name, pattern in _FUNCTIONS.items() if pattern.search(net)), "")

@@ -2,8 +2,8 @@
 
     proposal = proposed(design, lines, ground, guide)
 
-What names and pulls say plainly is proposed as it stands; what is only likely, as a comment to be uncommented; a voltage
-that nothing states is never made up. Every proposal says where it comes from.
+What names and pulls say plainly is proposed as it stands; what is only likely, as a comment to be uncommented; a
+voltage that nothing states is never made up. Every proposal says where it comes from.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The files of a drawing, read together: what `wakeboard new` and the comparison of revisions begin with.
 
-    design = read_all([Given("board.ipc"), Given("bom.csv"), …])      raises FileProblems
+design = read_all([Given("board.ipc"), Given("bom.csv"), …])      raises FileProblems
 """
 
 from __future__ import annotations
@@ -59,6 +59,8 @@ def _read(given: Given) -> Design:
         "pins": any(part.model or part.pin_names for part in design.parts.values()),
     }
     if not good[given.role]:
-        problem = Problem(given.file, 1, f"--{given.role}", f"{reader.WHAT} without {_NEEDED[given.role]}", "a file with them")
+        problem = Problem(
+            given.file, 1, f"--{given.role}", f"{reader.WHAT} without {_NEEDED[given.role]}", "a file with them"
+        )
         raise FileProblems([problem])
     return design

@@ -1,7 +1,7 @@
 """Reference designators: what one looks like, and lists of them taken apart.
 
-    listed("R1, R3-R7")        ["R1", "R3", "R4", "R5", "R6", "R7"]
-    split("R31")               ("R", "31")
+listed("R1, R3-R7")        ["R1", "R3", "R4", "R5", "R6", "R7"]
+split("R31")               ("R", "31")
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ REFERENCE: Final = re.compile(r"[A-Za-z]{1,6}[0-9]{1,6}[A-Za-z]?(?:[_.][A-Za-z0-
 _RANGE: Final = re.compile(
     r"([A-Za-z]{1,6})([0-9]{1,6})\s*(?:-|–|—|\.{2,3}|…|\bto\b|\bbis\b)\s*([A-Za-z]{0,6})([0-9]{1,6})\Z"
 )
-_SEPARATORS: Final = re.compile(r"[,;|/\n\t]+|\s+(?!(?:-|–|—|\.\.|…|to\b|bis\b))(?<!-\s)(?<!–\s)(?<!\.\.\s)(?<!to\s)(?<!bis\s)")
+_SEPARATORS: Final = re.compile(
+    r"[,;|/\n\t]+|\s+(?!(?:-|–|—|\.\.|…|to\b|bis\b))(?<!-\s)(?<!–\s)(?<!\.\.\s)(?<!to\s)(?<!bis\s)"
+)
 MOST_IN_RANGE: Final = 5000
 
 

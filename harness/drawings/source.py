@@ -1,10 +1,10 @@
 """One file of a drawing as bytes and as text, whatever code page it is in; and how a reader says what is wrong.
 
-    source = opened(path)                      raises FileProblems for a file that cannot be read
-    source.text, source.lines, source.head
-    trouble = Trouble(source)
-    trouble.add(17, 5, '"CUST 9"', "CUST 0, 1 or 2")      line and column from 1
-    trouble.end()                              raises FileProblems if anything was added
+source = opened(path)                      raises FileProblems for a file that cannot be read
+source.text, source.lines, source.head
+trouble = Trouble(source)
+trouble.add(17, 5, '"CUST 9"', "CUST 0, 1 or 2")      line and column from 1
+trouble.end()                              raises FileProblems if anything was added
 """
 
 from __future__ import annotations

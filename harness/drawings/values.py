@@ -15,12 +15,18 @@ from wakeboard.instruments.quantity import QuantityError, parse, parse_tolerance
 
 UNITS: Final = {"R": "Ω", "C": "F", "L": "H"}
 _DECIMAL_COMMA: Final = re.compile(r"(?<=[0-9]),(?=[0-9]{1,3}\s*(?:[pnuµμmkKMGRΩVWAFH%]|$))")
-_GAP: Final = re.compile(r"(?<=[0-9])\s+(?=(?:[pnuµμmkKM]?(?:F|H|Ω|V|W|A|Hz)|ohms?|[kKM](?:ohms?|Ω)?|%|[pnuµμ])(?:\W|$))", re.I)
+_GAP: Final = re.compile(
+    r"(?<=[0-9])\s+(?=(?:[pnuµμmkKM]?(?:F|H|Ω|V|W|A|Hz)|ohms?|[kKM](?:ohms?|Ω)?|%|[pnuµμ])(?:\W|$))", re.I
+)
 _TOLERANCE: Final = re.compile(r"(?:±|\+/-|\+-)?\s*([0-9]+(?:\.[0-9]+)?)\s*%")
 _LETTER: Final = re.compile(r"(?:^|[\s/,;_])([BCDFGJKM])(?=$|[\s/,;_])")
-_VOLTS: Final = re.compile(r"(?<![A-Za-z0-9.])([0-9]+(?:\.[0-9]+)?)\s*(k?)V(?:DC|ac|dc)?(?![A-Za-z0-9])|(?<![A-Za-z0-9.])([0-9]+)V([0-9]+)(?![A-Za-z0-9])")
+_VOLTS: Final = re.compile(
+    r"(?<![A-Za-z0-9.])([0-9]+(?:\.[0-9]+)?)\s*(k?)V(?:DC|ac|dc)?(?![A-Za-z0-9])|(?<![A-Za-z0-9.])([0-9]+)V([0-9]+)(?![A-Za-z0-9])"
+)
 _WATTS: Final = re.compile(r"(?<![A-Za-z0-9.])(?:1/([0-9]+)|([0-9]*\.?[0-9]+)\s*(m?))W(?![A-Za-z])")
-_AMPS: Final = re.compile(r"(?<![A-Za-z0-9.])([0-9]*\.?[0-9]+)\s*([mµu]?)A(?![A-Za-z0-9])|(?<![A-Za-z0-9.])([0-9]+)A([0-9]+)(?![A-Za-z0-9])")
+_AMPS: Final = re.compile(
+    r"(?<![A-Za-z0-9.])([0-9]*\.?[0-9]+)\s*([mµu]?)A(?![A-Za-z0-9])|(?<![A-Za-z0-9.])([0-9]+)A([0-9]+)(?![A-Za-z0-9])"
+)
 _HERTZ: Final = re.compile(r"[0-9.]+\s*[kMG]?Hz", re.IGNORECASE)
 _BEAD: Final = re.compile(r"([0-9.]+)\s*([kK]?)\s*(?:R|Ω|ohms?)?\s*(?:@|at|/|\s)\s*([0-9.]+)\s*MHz", re.IGNORECASE)
 _DIELECTRIC: Final = re.compile(r"\b(C0G|NP0|X[5678][RSTP]|Y5V|Z5U|X7S)\b", re.IGNORECASE)
@@ -87,7 +93,9 @@ def _quantity(unit: str, word: str) -> float | None:
     word = re.sub(r"(?i)ohms?\Z", "Ω", word)
     if unit == "Ω":
         word = re.sub(r"(?i)meg\Z", "M", word)
-        word = re.sub(r"(?<=[0-9])[rE]\Z", "R", word).removesuffix("Ω").removesuffix("R") if word[-1:] in "ΩRrE" else word
+        word = (
+            re.sub(r"(?<=[0-9])[rE]\Z", "R", word).removesuffix("Ω").removesuffix("R") if word[-1:] in "ΩRrE" else word
+        )
         if re.fullmatch(r"[0-9]+(?:\.[0-9]+)?", word):
             return float(word)
         if re.fullmatch(r"[0-9.]+mR?", word):

@@ -125,9 +125,7 @@ def _pad(file: _File, number: int, line: str, *, through: bool) -> None:
     _keep(file, number, place, line[3:17].strip(), reference, pin, through=through)
 
 
-def _keep(
-    file: _File, number: int, place: re.Match[str], net: str, reference: str, pin: str, *, through: bool
-) -> None:
+def _keep(file: _File, number: int, place: re.Match[str], net: str, reference: str, pin: str, *, through: bool) -> None:
     net = "" if net.upper() in NO_NET else file.alias.get(net.casefold(), net)
     x, y = _number(place["x"]), _number(place["y"])
     if x is None or y is None:

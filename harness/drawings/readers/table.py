@@ -162,7 +162,9 @@ class _Reading:
         self.unit = self._unit()
 
     def design(self) -> Design:
-        shown = ", ".join(f"{role} = {quoted(self.table.headings[i])}" for role, i in self.roles.items() if role in ROLES)
+        shown = ", ".join(
+            f"{role} = {quoted(self.table.headings[i])}" for role, i in self.roles.items() if role in ROLES
+        )
         self.result.remarks.append(f"{self.source.short}: {shown}")
         for cells, line in zip(self.table.rows, self.table.lines, strict=True):
             self._row(cells, line)
@@ -212,7 +214,9 @@ class _Reading:
         same = (old.value, old.number, old.x, old.y) == (new.value, new.number, new.x, new.y)
         if not same:
             first = old.said.get("value") or old.said.get("place") or "further up"
-            self.trouble.add(line, self._column("reference"), f"{new.name} again", f"each reference once; first: {first}")
+            self.trouble.add(
+                line, self._column("reference"), f"{new.name} again", f"each reference once; first: {first}"
+            )
 
     def _column(self, role: str) -> int:
         """The column's number, from 1."""

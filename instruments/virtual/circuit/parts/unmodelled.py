@@ -1,7 +1,7 @@
 """A part that nobody has described yet: its pins are on nets, what is inside is not known.
 
-So that a circuit with such parts can be solved, every pin leaks a nanoampere or so to ground, as any input does. Nothing
-else is assumed, and nobody should read more into a net that only such parts touch.
+So that a circuit with such parts can be solved, every pin leaks a nanoampere or so to ground, as any input does.
+Nothing else is assumed, and nobody should read more into a net that only such parts touch.
 """
 
 from __future__ import annotations
