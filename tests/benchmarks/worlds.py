@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import itertools
 import math
 import os
 import pickle
@@ -38,8 +39,6 @@ from scipy.stats import beta
 
 HERE = Path(__file__).parent
 sys.path[:0] = [str(path) for path in (HERE, HERE.parent) if str(path) not in sys.path]
-
-import itertools
 
 from explain_trials import SKEP, Line, judge, not_equivalent, put, table, target  # noqa: E402
 from truth.solver import NoAnswer  # noqa: E402
@@ -330,7 +329,7 @@ def headline(verdicts: Sequence[Verdict]) -> str:
             f"{np.median([v.seconds for v in each]):.2f}",
         ])  # fmt: skip
     head = ["board", "world", "scene", "first", "first three", "truth below 1 %", "healthy: innocent > 50 %",
-            "healthy: none first", "stated > 99 %: right", "healthy passes its run", "readings outside", "s"]  # fmt: skip
+            "healthy: none first", "stated > 99 %: right", "healthy passes its run", "outside", "s"]  # fmt: skip
     return table(head, rows)
 
 

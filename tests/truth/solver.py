@@ -197,9 +197,9 @@ class Network:
             # late iterations are damped: what hops between two slopes is caught between them
             share = 1.0 if k < 15 or largest < 1e-3 else 0.5 if k < 35 else 0.25
             x[1:] += share * np.clip(step, -MOST_STEP, MOST_STEP)
-            if largest < CLOSE and not any(group.ends.hopped for group in self.groups):
-                if not len(before) or np.abs(before - self._across(x)).max() < 1e-6:
-                    return x
+            settled = largest < CLOSE and not any(group.ends.hopped for group in self.groups)
+            if settled and np.abs(before - self._across(x)).max(initial=0.0) < 1e-6:
+                return x
         return None
 
     def _across(self, x: Array) -> Array:
