@@ -146,6 +146,12 @@ def _connect(operator: Operator | None, observer: Any) -> None:
 def tell_abandoned(common: Common, store: Any) -> None:
     for run_id in store.mark_abandoned():
         common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
+        start = store.run(run_id, blobs=False).start
+        if not start.virtual:
+            common.caution(
+                f"nothing says that the outputs were switched off after that run (unit {start.unit}): before anyone "
+                "touches that board, look at the supply's panel. This run switches everything off first"
+            )
     if told := store.sharing_caution():
         common.caution(told)
 

@@ -95,6 +95,7 @@ class Shell:
         pause = _pause(time.thread_time() - cpu, time.monotonic() - wall) if lit else IDLE
         self._listen(pause)
         now = steady()
+        lit = lit and self.guard is not None and self.guard.cut is None
         if lit and self._stood_still() > STOOD_STILL:
             self._lose("stood-still", self._says_gap())
         elif lit and now > self.lease_ends:
