@@ -12,6 +12,7 @@ import click
 
 from wakeboard.harness.cli.exits import Exit, exit_code
 from wakeboard.harness.cli.options import colour, to_json
+from wakeboard.results.visible import shown
 
 _LOUD = "OUTPUTS NOT CONFIRMED OFF"
 
@@ -39,7 +40,7 @@ def _print_error(text: str) -> None:
     click.secho(
         "error:" + ("" if several_lines else " "), err=True, fg="red", bold=True, nl=several_lines, color=colour()
     )
-    click.echo(text, err=True)
+    click.echo(shown(text), err=True)
 
 
 def _loud() -> None:
