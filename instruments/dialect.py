@@ -4,11 +4,11 @@
     dialect = load_dialect("keysight-e36300")
 
 A dialect is data: what to say, what to ask, how a reply looks, what the status bits mean, what the instrument cannot
-do, how accurate it is. `based_on` names a dialect whose tables are taken over and overlaid, but for the
-keys listed in `without`; what is unverified there stays so here, unless this file sets it anew or names its source. `sources` gives for each
-table or key where it was read: "V document, page" (the maker's), "V-sis" (a sister model of the maker), "2nd" (second
-hand), "M" (memory), "std" (the standard). `unverified` lists keys that no maker's page was found for: what rests on
-them is confirmed on the instrument before it is relied on.
+do, how accurate it is. `based_on` names a dialect whose tables are taken over and overlaid, but for the keys listed in
+`without`; what is unverified there stays so here, unless this file sets it anew or names a source of its own for it.
+`sources` gives for each table or key where it was read: "V document, page" (the maker's), "V-sis" (a sister model of
+the maker), "2nd" (second hand), "M" (memory), "std" (the standard). `unverified` lists keys that no maker's page was
+found for: what rests on them is confirmed on the instrument before it is relied on.
 
 The models are in dialect_tables.py.
 """
