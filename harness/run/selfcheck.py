@@ -117,20 +117,20 @@ def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
 
 def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:
     """Terminals, input, mains frequency and calibration date as the meter tells them."""
-    if (terminals := dmm.speaker.if_known("terminals", dmm.terminals)) is not None:
+    if (terminals := dmm.told("terminals")) is not None:
         checked.says.append(f"{terminals} terminals")
-    if dmm.speaker.if_known("input", dmm.says_high_z):
+    if dmm.told("input"):
         checked.says.append("its input was left above 10 GΩ")
-    if (mains := dmm.speaker.if_known("mains", dmm.mains)) is not None:
+    if (mains := dmm.told("mains")) is not None:
         wrong = mains_here is not None and abs(mains - mains_here) > 1.0
         beside = f", and the bench file says {mains_here:g} Hz: hum does not average out" if wrong else ""
         checked.says.append(f"integrates over {mains:g} Hz mains{beside}")
-    if (told := dmm.speaker.if_known("calibrated", dmm.calibrated)) is not None:
+    if (told := dmm.told("calibrated")) is not None:
         checked.says.append(f"says that it was calibrated on {told}")
 
 
 def _look_at_scanner(checked: Checked, scanner: Any) -> None:
-    if (volts := scanner.speaker.if_known("most_volts", scanner.most_volts)) is not None:
+    if (volts := scanner.told("most_volts")) is not None:
         checked.says.append(f"its relays may carry {volts:g} V")
 
 
