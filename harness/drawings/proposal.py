@@ -123,13 +123,13 @@ def _supply(looking: _Looking, net: str, *, sure: bool = True) -> Row:
     if usb:
         table |= {"kind": "usb", "volts": "5 V", "range": _USB_RANGE, "budget": "500 mA"}
     elif volts:
-        table["volts"] = show(volts, "V")
+        table["volts"] = f"{show(volts, 'V')} ± 5 %"
     elif is_cell(net):
         table |= {"kind": "cell", "volts": "", "may_take": "0 mA"}
     else:
         table["volts"] = ""
     table["place"] = ", ".join(filter(None, [place, f"connector {connector}"]))
-    origin = f"{net} is on {connector}" + ("; USB by its name" if usb else "; its voltage by its name" if volts else "")
+    origin = f"{net} is on {connector}" + ("; USB by its name" if usb else "; its voltage by its name, ± 5 % taken" if volts else "")
     known = bool(table["volts"])
     fill = "" if known else f"volts of {net}"
     if not sure:
@@ -157,7 +157,7 @@ def _last_resort(looking: _Looking, rows: list[Row]) -> None:
 
 # --- rails ----------------------------------------------------------------------------------------------------------
 def _rails(looking: _Looking, supplies: list[Row]) -> list[Row]:
-    taken = {row.table["net"] for row in supplies if row.active}
+    taken = {row.table["net"] for row in supplies if row.active or row.fill}
     entries = {row.table["net"]: row.name for row in supplies if row.active}
     feeds = {part.table["pins"].get("OUT"): part for part in looking.parts.values() if part.kind in _REGULATORS}
     nets = [net for net in looking.nets if net not in taken and (is_rail(net) or net in feeds) and not is_ground(net)]
@@ -200,7 +200,20 @@ def _rail(
         origin += "; its voltage by its name, ± 5 % taken"
     if isinstance(table["from"], list) and len(table["from"]) == 1:
         table["from"] = table["from"][0]
+    switch = _switched_by(looking, feeder) if feeder is not None else ""
+    if switch:
+        table["on_when"] = {switch: "high"}
+        origin += f"; {switch} switches it"
     return Row(names[net], table, origin, bool(table["from"]), fill)
+
+
+def _switched_by(looking: _Looking, feeder: PartLine) -> str:
+    """The pin that switches a regulator on: of the one chip on its enable, where a resistor holds that off."""
+    enable = feeder.table["pins"].get("EN", "")
+    if not enable or is_rail(enable) or is_ground(enable) or not _pulls(looking, enable, {looking.ground: None}):
+        return ""
+    drivers = [(name, pin) for name, pin in looking.nets[enable] if looking.parts[name].kind in ("chip", "unmodelled")]
+    return f"{drivers[0][0]}.{drivers[0][1]}" if len(drivers) == 1 else ""
 
 
 _SERIES: Final = ("diode", "schottky", "ideal_diode", "fuse", "ptc", "inductor", "mosfet", "resistor", "switch")
@@ -288,6 +301,8 @@ def _line(looking: _Looking, net: str, rails: Mapping[str, Row]) -> Row | None:
         table["rail"] = rail.name
     if function == "i2c":
         table["bus"] = "i2c"
+    if up and rail is not None and "on_when" in rail.table:
+        table["needs"] = [rail.name]
     supervisor = looking.on(net, "supervisor")
     level = "high" if (up or supervisor) and not down else "low" if down and not up else ""
     if level:
