@@ -129,7 +129,8 @@ def _supply(looking: _Looking, net: str, *, sure: bool = True) -> Row:
     else:
         table["volts"] = ""
     table["place"] = ", ".join(filter(None, [place, f"connector {connector}"]))
-    origin = f"{net} is on {connector}" + ("; USB by its name" if usb else "; its voltage by its name, ± 5 % taken" if volts else "")
+    origin = f"{net} is on {connector}"
+    origin += "; USB by its name" if usb else "; its voltage by its name, ± 5 % taken" if volts else ""
     known = bool(table["volts"])
     fill = "" if known else f"volts of {net}"
     if not sure:
@@ -296,7 +297,8 @@ def _line(looking: _Looking, net: str, rails: Mapping[str, Row]) -> Row | None:
     if not function and not (bool(up) != bool(down) and len(looking.nets[net]) > 2):
         return None
     rail = _rail_of(looking, net, up, rails)
-    table: dict[str, Any] = {"net": net, "levels": _levels(function, rail)}
+    told = _told_levels(looking, net)
+    table: dict[str, Any] = {"net": net, "levels": told or _levels(function, rail)}
     if rail is not None and rail.active:
         table["rail"] = rail.name
     if function == "i2c":
@@ -304,11 +306,16 @@ def _line(looking: _Looking, net: str, rails: Mapping[str, Row]) -> Row | None:
     if up and rail is not None and "on_when" in rail.table:
         table["needs"] = [rail.name]
     supervisor = looking.on(net, "supervisor")
+    switching = [pin for row in rails.values() for pin in row.table.get("on_when", {})]
+    driver = [f"{part}.{pin}" for part, pin in looking.nets[net] if f"{part}.{pin}" in switching]
+    if driver or supervisor:
+        table["driven_by"] = driver[0] if driver else f"{supervisor[0].name}.OUT"
     level = "high" if (up or supervisor) and not down else "low" if down and not up else ""
     if level:
         table["when"] = {"boot": level}
     pulls = " and ".join([*(f"{name} pulls it up" for name in up), *(f"{name} pulls it down" for name in down)])
     origin = "; ".join(filter(None, [f"named like a line: {function}" if function else "", pulls]))
+    origin += "; thresholds by the chip's own file" if told else ""
     active = bool(level) and function in _CERTAIN and rail is not None and rail.active and "volts" in rail.table
     fill = "" if level else "when = { boot = … }: its level after power-on"
     return Row(looking.name(net, net), table, origin, active, fill)
@@ -338,6 +345,15 @@ def _standard(rail: Row | None) -> str:
     if rail is not None and volts is None and rail.table.get("volts"):
         volts = parse(str(rail.table["volts"]).split("±")[0].strip(), "V")
     return next((name for level, name in _LEVELS if volts is not None and abs(volts - level) < 0.06 * level), "")
+
+
+def _told_levels(looking: _Looking, net: str) -> dict[str, str]:
+    """Thresholds that the file of a chip on the net states: the strictest of all."""
+    found = [part.thresholds[net] for part in looking.design.parts.values() if net in part.thresholds]
+    if not found or min(high for _, high in found) <= max(low for low, _ in found):
+        return {}
+    low, high = min(low for low, _ in found), max(high for _, high in found)
+    return {"low": f"< {show(low, 'V')}", "high": f"> {show(high, 'V')}"}
 
 
 def _levels(function: str, rail: Row | None) -> str:

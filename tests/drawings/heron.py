@@ -3,6 +3,7 @@
 The styles differ in units, headings, languages, code pages, separators, quoting, lists of references, marks for "not
 fitted" and in how long net names are told. None imitates a named program.
 """
+# ruff: noqa: E501  one part a line reads best
 
 from __future__ import annotations
 
