@@ -7,6 +7,8 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from wakeboard.results.visible import visible
+
 if TYPE_CHECKING:
     from wakeboard.results.ledger_records import Event, Finding
     from wakeboard.results.records import Reading, RunRecord, Step
@@ -87,8 +89,10 @@ def _count(number: int, noun: str) -> str:
 
 def tell_history(board: str, serial: str, events: Sequence[Event]) -> str:
     """The history as lines, oldest first, one an event."""
-    lines = [f"{board}, unit {serial}", ""]
-    lines += [f"{when(event.at)}  {event.text}" + (f"  [{event.run[:8]}]" if event.run else "") for event in events]
+    lines = [f"{visible(board)}, unit {visible(serial)}", ""]
+    lines += [
+        f"{when(event.at)}  {visible(event.text)}" + (f"  [{event.run[:8]}]" if event.run else "") for event in events
+    ]
     return "\n".join(lines)
 
 

@@ -11,6 +11,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.bench import OpenBench
@@ -57,9 +58,9 @@ def command(
     described = load_bench(bench_file, board) if bench_file else None
     if described is not None and plants:
         raise click.UsageError("--plant is for the virtual bench: a board on a real one has the faults that it has.")
-    unit = unit.strip()
-    if not unit:
-        raise click.UsageError("--unit needs a serial number.")
+    from wakeboard.harness.cli.opened import serial_of
+
+    unit = serial_of(unit)
     all_plants = planted(board, unit, plants) if described is None else ()
     operator = operator_there(common)
     with as_interrupt(), Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
@@ -92,7 +93,7 @@ def conclude(common: Common, result: Result) -> int:
     style = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
     if not common.json:
         outcome = click.style(result.outcome.upper(), fg=style.get(result.outcome), bold=True)
-        common.say(f"{outcome}  unit {record.unit}, {record.sequence}, run {record.id[:8]}")
+        common.say(f"{outcome}  unit {visible(record.unit)}, {visible(record.sequence)}, run {record.id[:8]}")
     if record.says:
         common.note(("error: " if code is Exit.BENCH or code is Exit.USAGE else "") + record.says)
     if not common.json and result.off.confirmed:

@@ -13,6 +13,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import plain_json, shown
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
@@ -288,7 +289,7 @@ class Line:
         if self.common.json:
             import json
 
-            click.echo(json.dumps(document, ensure_ascii=False))
+            click.echo(plain_json(json.dumps(document, ensure_ascii=False)))
             sys.stdout.flush()
 
     def _conclude(self) -> None:
@@ -334,7 +335,7 @@ class Progress:
 
 
 def _to_stderr(text: str) -> None:
-    sys.stderr.write(text)
+    sys.stderr.write(shown(text))
     sys.stderr.flush()
 
 
