@@ -63,7 +63,7 @@ def test_corners_become_a_tolerance_and_active_low_a_name() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ("-253.85uA", "-253.85uA7x?", "radio.ibs:42: column 9"),
+        ("-253.85uA", "-253.85uA7x?", "radio.ibs:42: column 8"),
         ("2      /RST          RST_IN", "2 /RST", "radio.ibs:14"),
         ("[Pin]", "[Pix]", "no component with pins"),
     ],
