@@ -55,6 +55,7 @@ class Draft:
         found: dict[str, dict[str, Any]] = {
             key: {row.name: row.table for row in table if row.active} for key, table in rows.items()
         }
+        found["board"] = {"adjacent": [list(pair) for pair in self.adjacent]}
         found["parts"] = {line.name: line.table for line in self.parts.values() if line.fitted}
         return found
 
