@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.decide import Limits, combined, mean_of, rectangular
 from wakeboard.harness.run.guard.core import Envelope
-from wakeboard.harness.run.ports import Measurement
+from wakeboard.instruments.ports import Measurement
 from wakeboard.instruments.quantity import Interval
 
 if TYPE_CHECKING:

@@ -22,11 +22,11 @@ from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.fields import Ohms, OhmsLimits, Seconds
 from wakeboard.harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
-from wakeboard.harness.run.ports import Measurement
 from wakeboard.harness.run.steps._model import Of, StepModel
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.ports import Measurement
 from wakeboard.instruments.quantity import show
-from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, PATH_OHMS
+from wakeboard.instruments.virtual.circuit.bench.figures import PATH_OHMS
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest
 
 if TYPE_CHECKING:
@@ -92,9 +92,9 @@ def _range_for(limits: Limits) -> float:
 
 
 def _say_what_acts(context: Context, scale: float, shunt: float | None) -> None:
-    amps = context.bench.test_amps(scale)
-    volts = OPEN_VOLTS if shunt is None or amps is None else amps * shunt
-    context.detail.update(range_ohms=scale, test_amps=amps, most_volts=volts, shunt_ohms=shunt)
+    amps, open_volts = context.bench.ohms_test(scale)
+    volts = open_volts if shunt is None or amps is None else amps * shunt
+    context.detail.update(range_ohms=scale, test_amps=amps, open_volts=open_volts, most_volts=volts, shunt_ohms=shunt)
     context.say(_acts(amps, volts, shunt))
 
 
@@ -150,10 +150,10 @@ def _by_circuit(
     context: Context, model: Model, net: str, scale: float, shunt: float | None, swapped: bool
 ) -> Limits | None:
     """What the unpowered circuit shows in this very test; None where it was not asked for or is not known."""
-    amps = context.bench.test_amps(scale)
+    amps, open_volts = context.bench.ohms_test(scale)
     if model.limits_from != "circuit" or amps is None:
         return None
-    return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt), context.computing)
+    return context.predictor.ohms(OhmsTest(net, amps, open_volts, swapped, shunt), context.computing)
 
 
 def _careful(model: Model) -> bool:
