@@ -7,7 +7,7 @@ from explain_trials import Line
 from worlds import sequence_of, true_run
 
 from truth.worlds import World
-from wakeboard.harness.rehearse.straight import open_straight
+from wakeboard.harness.rehearse.direct import open_direct
 from wakeboard.harness.run.runner import Runner
 from wakeboard.instruments.virtual.bench import VirtualBench
 from wakeboard.instruments.virtual.circuit import parse_fault
@@ -40,7 +40,7 @@ def modelled(line: Line, plants: list[str]) -> RunRecord:
     virtual = VirtualBench(
         line.prepared, unit="A", faults=faults, target=line.target, drawn=False, transients=False
     )  # fmt: skip
-    with open_straight(line.built, virtual, line.tables) as bench:
+    with open_direct(line.built, virtual, line.facts) as bench:
         return Runner(sequence, bench, start, predictor=line.limits).run().record
 
 
