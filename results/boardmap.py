@@ -65,14 +65,8 @@ class BoardMap:
     def from_json(cls, data: Mapping[str, Any]) -> BoardMap:
         """The document of `places.json`. Raises ValueError for one that is none."""
         try:
-            parts = {
-                str(name): MapPart(str(name), *(_finite(v) for v in row["box"]), str(row["side"]), bool(row["fitted"]))
-                for name, row in data["parts"].items() if row["box"] is not None
-            }  # fmt: skip
-            pads = [
-                MapPad(str(part), str(pin), str(net), *(_finite(v) for v in (x, y, w, h)), str(side))
-                for part, pin, net, x, y, w, h, side in data["pads"]
-            ]
+            parts = {name: _part_of_json(name, row) for name, row in data["parts"].items() if row["box"] is not None}
+            pads = [_pad_of_json(row) for row in data["pads"]]
             outline = [[(_finite(x), _finite(y)) for x, y in path] for path in data["outline"]]
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise ValueError(f"no map of a board: {error}") from None
@@ -91,6 +85,17 @@ class BoardMap:
         """The sides on which there is anything to show."""
         on = {part.side for part in self.parts.values()} | {pad.side for pad in self.pads}
         return ["top", "bottom"] if on & {"bottom"} else ["top"]
+
+
+def _part_of_json(name: str, row: Mapping[str, Any]) -> MapPart:
+    x0, y0, x1, y1 = (_finite(value) for value in row["box"])
+    return MapPart(name, x0, y0, x1, y1, str(row["side"]), bool(row["fitted"]))
+
+
+def _pad_of_json(row: Sequence[Any]) -> MapPad:
+    part, pin, net, *lengths, side = row
+    x, y, width, height = (_finite(value) for value in lengths)
+    return MapPad(str(part), str(pin), str(net), x, y, width, height, str(side))
 
 
 def _finite(value: object) -> float:
