@@ -10,7 +10,8 @@ changes. With each reading the function and the range in force are asked: a pers
 automatic range cannot lend a reading the wrong quantity or the wrong uncertainty.
 
 u combines, as the GUM says (JCGM 100, 4.3.7 and 5.1.2): the accuracy half-width a as a rectangular distribution, a/√3;
-the resolution q as one of half-width q/2; the scatter of the mean when count > 1.
+the resolution q as one of half-width q/2; the scatter of the mean when count > 1, and what so few readings leave open
+of it (coverage.py).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
+from .coverage import half_expanded
 from .dialect import Accuracy, Asking, DmmDialect, Quantity, QuantityName
 from .errors import DialectError, SettingError
 from .identity import Identity
@@ -307,7 +309,8 @@ class Dmm:
     ) -> float:
         half = self.accuracy(wanted.quantity, value, in_force, wanted.nplc)
         step = spec.resolution * abs(in_force if in_force is not None else value)
-        return math.sqrt(half**2 / 3 + step**2 / 12 + scatter**2 / count)
+        known = math.sqrt(half**2 / 3 + step**2 / 12)
+        return half_expanded([(known, math.inf), (scatter / math.sqrt(count), max(count - 1, 1))])
 
     def accuracy(self, quantity: str, value: float, range: float | None = None, nplc: float | None = None) -> float:
         """Half-width of the maker's one-year accuracy at `value` on `range`, in the quantity's unit."""

@@ -176,9 +176,15 @@ class Database:
 
     def _make_engine(self) -> sa.Engine:
         if self.place.url is not None:
-            return sa.create_engine(
-                self.place.url, poolclass=sa.pool.NullPool, connect_args={"connect_timeout": max(2, int(self._busy_s))}
-            )
+            try:
+                return sa.create_engine(
+                    self.place.url,
+                    poolclass=sa.pool.NullPool,
+                    connect_args={"connect_timeout": max(2, int(self._busy_s))},
+                )
+            except ModuleNotFoundError as error:
+                says = f"PostgreSQL needs the package {error.name}: pip install 'wakeboard[server]'"
+                raise StoreError(says, kind="usage", store=self.place.shown) from error
         engine = sa.create_engine("sqlite://", poolclass=sa.pool.NullPool, creator=self._connect_sqlite)
 
         @event.listens_for(engine, "begin")
