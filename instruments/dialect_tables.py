@@ -123,11 +123,16 @@ class Base(Table):
     sources: dict[str, str] = Field(default_factory=dict)
     link: LinkTable = LinkTable()
     error: Question | None = Field(None, description="takes the next entry from the error queue")
+    held: Question | None = Field(None, description="group `other`: another interface holds the instrument's own lock")
     mistake: str = Field(default="WAKE:NOSUCH 1", description="a command that must leave an entry in the error queue")
 
     def doubted(self, key: str) -> bool:
         """Whether `key`, or the table that it stands in, is unverified."""
         return any(key == each or key.startswith(each + ".") for each in self.unverified)
+
+    def any_doubt(self, key: str) -> bool:
+        """Whether `key` or anything in it is unverified."""
+        return self.doubted(key) or any(each.startswith(key + ".") for each in self.unverified)
 
     def source(self, key: str) -> str:
         """The source mark of `key`: its own, or of the nearest table above it."""

@@ -60,6 +60,14 @@ class Psu:
         return self.identity
 
     @property
+    def name(self) -> str:
+        return self.link.name
+
+    def told(self, what: str) -> Any:
+        """A supply tells nothing of itself that a run would keep."""
+        return None
+
+    @property
     def channels(self) -> list[str]:
         return self.outputs.names
 
@@ -80,7 +88,7 @@ class Psu:
 
     def cautions(self) -> list[str]:
         """What a person should know before this supply energises a board."""
-        said = list(self.dialect.cautions)
+        said = [*self.dialect.cautions, *([self.link.not_excluded] if self.link.not_excluded else [])]
         can = self.dialect.can
         if not can.ovp:
             said.append("This supply has no over-voltage protection.")

@@ -16,7 +16,7 @@ from wakeboard.harness.describe.bench import Bench, check_bench
 from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.board_checks import check_board
 from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import Document, read
+from wakeboard.harness.describe.document import Document, read, read_named
 from wakeboard.harness.describe.mend import mend
 from wakeboard.harness.describe.parts import read_parts
 from wakeboard.harness.describe.positions import line_of
@@ -107,7 +107,7 @@ def sequence_of(document: Document) -> tuple[Sequence | None, Document | None]:
     head = read_head(document)
     tables = step_tables(document)
     steps = read_steps(document, tables)
-    board_document = read(beside(document.file, head.board)) if head else None
+    board_document = read_named(beside(document.file, head.board)) if head else None
     board = board_of(board_document) if board_document else None
     if board is not None:
         check_sequence(tables, document, board)
@@ -134,6 +134,6 @@ def units_of(document: Document) -> tuple[Units | None, Document | None]:
     if units is None:
         return None, None
     units._file = document.file
-    board_document = read(beside(document.file, units.board))
+    board_document = read_named(beside(document.file, units.board))
     check_units(units, document, board_of(board_document))
     return units, board_document

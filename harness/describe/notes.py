@@ -63,11 +63,11 @@ def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
 def _circuit(board: Board, notes: Document) -> None:
     if not board.parts:
         return
-    from wakeboard.harness.describe.circuit import with_supplies
+    from wakeboard.harness.describe.circuit import on_supplies
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
     try:
-        with_supplies(board).compile()
+        on_supplies(board).compile()
     except CircuitError as error:
         named = next((part for part in error.parts if part in board.parts), None)
         path: Path = ("parts", named) if named else ("parts",)

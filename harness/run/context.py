@@ -24,8 +24,9 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.guard.core import Envelope
     from wakeboard.harness.run.guard.owner import Ramp, Setting
-    from wakeboard.harness.run.ports import Measurement, Observer
+    from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.predict import Predictor
+    from wakeboard.instruments.ports import Measurement
     from wakeboard.instruments.quantity import Interval
 
 LEASE = 3.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more

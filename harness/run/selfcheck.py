@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.budget import Timed, time_supply
 from wakeboard.instruments.errors import BenchError
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
@@ -87,7 +88,7 @@ def check_instruments(
 
 
 def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) -> None:
-    checked.identity = driver.identity.text.strip()
+    checked.identity = visible(driver.identity.text.strip())
     checked.serial = (driver.identity.maker, driver.identity.model, driver.identity.serial)
     checked.dialect = driver.dialect.name
     checked.unverified = list(driver.dialect.unverified)
@@ -99,8 +100,9 @@ def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) 
         checked.timed = time_supply(driver, list(instrument.feeds), opened=opened)
     elif instrument.kind == "scanner":
         _look_at_scanner(checked, driver)
+    serial = visible(checked.serial[2])
     if instrument.identity is None and checked.serial[2] not in ("", "0"):
-        checked.says.append(f'to be sure that it is this one: identity = "{checked.serial[2]}" in the bench file')
+        checked.says.append(f'to be sure that it is this one: identity = "{serial}" in the bench file')
     if not instrument.due:
         checked.says.append("no calibration date in the bench file")
 
@@ -115,20 +117,20 @@ def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
 
 def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:
     """Terminals, input, mains frequency and calibration date as the meter tells them."""
-    if (terminals := dmm.speaker.if_known("terminals", dmm.terminals)) is not None:
+    if (terminals := dmm.told("terminals")) is not None:
         checked.says.append(f"{terminals} terminals")
-    if dmm.speaker.if_known("input", dmm.says_high_z):
+    if dmm.told("input"):
         checked.says.append("its input was left above 10 GΩ")
-    if (mains := dmm.speaker.if_known("mains", dmm.mains)) is not None:
+    if (mains := dmm.told("mains")) is not None:
         wrong = mains_here is not None and abs(mains - mains_here) > 1.0
         beside = f", and the bench file says {mains_here:g} Hz: hum does not average out" if wrong else ""
         checked.says.append(f"integrates over {mains:g} Hz mains{beside}")
-    if (told := dmm.speaker.if_known("calibrated", dmm.calibrated)) is not None:
+    if (told := dmm.told("calibrated")) is not None:
         checked.says.append(f"says that it was calibrated on {told}")
 
 
 def _look_at_scanner(checked: Checked, scanner: Any) -> None:
-    if (volts := scanner.speaker.if_known("most_volts", scanner.most_volts)) is not None:
+    if (volts := scanner.told("most_volts")) is not None:
         checked.says.append(f"its relays may carry {volts:g} V")
 
 
@@ -147,7 +149,7 @@ def check_distinct(checked: Sequence[Checked]) -> None:
         if first is not each:
             for one, other in ((first, each), (each, first)):
                 one.ok = False
-                one.says.append(f"the same instrument answers as {other.name}: serial number {each.serial[2]}")
+                one.says.append(f"the same instrument answers as {other.name}: serial number {visible(each.serial[2])}")
 
 
 def reply_time(driver: Any) -> float:
@@ -188,11 +190,11 @@ def find_instruments() -> list[Checked]:
     one raises DTR, which resets many a board, and what is sent would reach its console."""
     import warnings
 
-    import pyvisa
+    from wakeboard.instruments.resource import manager_of
 
     with warnings.catch_warnings():  # about discovery that needs further packages
         warnings.simplefilter("ignore")
-        manager = pyvisa.ResourceManager("@py")
+        manager = manager_of(None)
         try:
             addresses = [each for each in manager.list_resources("?*") if each.endswith(("INSTR", "SOCKET"))]
         finally:
@@ -213,11 +215,12 @@ def _asked(address: str) -> Checked:
     checked = Checked("", "", address)
     try:
         with Link.open(address, name=address, timeout=1.0) as link:
-            checked.identity = link.query("*IDN?").strip()
+            idn = link.query("*IDN?").strip()
+        checked.identity = visible(idn)
         for kind in ("psu", "dmm", "scanner"):
             if dialect_names(kind):
                 try:
-                    checked.dialect, checked.kind = pick_dialect(checked.identity, kind).name, kind
+                    checked.dialect, checked.kind = pick_dialect(idn, kind).name, kind
                     break
                 except BenchError:
                     continue

@@ -167,11 +167,10 @@ def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
                 raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
             if spec.get("warm"):
                 return Forked(faults, log, spec)
-            command = [
-                "tests.campaign.plug" if each == "wakeboard.harness.run.guard.process" else each for each in command
-            ]
-            options["env"] = {**options["env"], ENVIRONMENT: json.dumps({"spec": spec, "log": log.path})}
-            process = subprocess.Popen(command, **options)
+            assert client.PROCESS in command, command
+            told = json.dumps({"spec": spec, "log": log.path})
+            environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), ENVIRONMENT: told}
+            process = subprocess.Popen([sys.executable, "-m", "tests.campaign.plug"], env=environment, **options)
             log.add("guard", pid=process.pid)
             return process
 
@@ -230,12 +229,14 @@ def _guard_in_fork(stdin: int, stdout: int, faults: Faults, log: Log, spec: dict
 def _lease(log: Log) -> None:
     """When the runner's lease ended, where the guard found that it had."""
     from wakeboard.harness.run.guard import process
+    from wakeboard.instruments.clock import steady
 
     lose = process.Shell._lose
 
-    def told(self: Any, why: str) -> None:
-        log.add("lease over", ended=self.lease_ends)
-        lose(self, why)
+    def told(self: Any, rule: str, why: str) -> None:
+        if rule == "heartbeat":
+            log.add("lease over", ended=self.lease_ends + time.monotonic() - steady())  # on the clock of all records
+        lose(self, rule, why)
 
     process.Shell._lose = told  # type: ignore[method-assign]
 

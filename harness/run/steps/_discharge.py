@@ -15,7 +15,7 @@ from wakeboard.harness.run.decide import Limits
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
-    from wakeboard.harness.run.ports import Measurement
+    from wakeboard.instruments.ports import Measurement
 
 SAFE_VOLTS = 0.5  # below it no junction conducts and an ohms test is not far off (common practice, no source)
 WITHIN = 60.0  # s

@@ -17,7 +17,7 @@ from wakeboard.harness.run.steps._model import Of, StepModel
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
-    from wakeboard.harness.run.ports import Measurement
+    from wakeboard.instruments.ports import Measurement
 
 KIND = "isolation"
 STOPS = True

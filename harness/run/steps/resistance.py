@@ -22,11 +22,12 @@ from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.fields import Ohms, OhmsLimits, Seconds
 from wakeboard.harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
-from wakeboard.harness.run.ports import Measurement
-from wakeboard.harness.run.predict import OhmsTest
 from wakeboard.harness.run.steps._model import Of, StepModel
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.ports import Measurement
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.figures import PATH_OHMS
+from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
@@ -40,10 +41,8 @@ CAREFUL_WAITS = (0.5, 1.0, 2.0, 4.0)  # where more than a short is looked for: a
 WEAK_OHMS = 10e3  # a limit from here on looks for more: a transistor that half conducts charges what is behind evenly
 AGREE = 0.0005  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
-OPEN_VOLTS = 13.0  # DMM6500 data sheet: 7.1 to 12.7 V; 34401A class: below 10 V
 RANGES = (10e3, 100e3, 1e6, 10e6)
 HIDES = 20.0  # times the resistor across: above it a limit drowns in the resistor's own tolerance
-PATH_OHMS = 1.5  # leads and relay contacts together at most (34980A data sheet, table 4: path below 1.5 Ω)
 
 
 class Model(StepModel):
@@ -93,9 +92,9 @@ def _range_for(limits: Limits) -> float:
 
 
 def _say_what_acts(context: Context, scale: float, shunt: float | None) -> None:
-    amps = context.bench.test_amps(scale)
-    volts = OPEN_VOLTS if shunt is None or amps is None else amps * shunt
-    context.detail.update(range_ohms=scale, test_amps=amps, most_volts=volts, shunt_ohms=shunt)
+    amps, open_volts = context.bench.ohms_test(scale)
+    volts = open_volts if shunt is None or amps is None else amps * shunt
+    context.detail.update(range_ohms=scale, test_amps=amps, open_volts=open_volts, most_volts=volts, shunt_ohms=shunt)
     context.say(_acts(amps, volts, shunt))
 
 
@@ -151,10 +150,10 @@ def _by_circuit(
     context: Context, model: Model, net: str, scale: float, shunt: float | None, swapped: bool
 ) -> Limits | None:
     """What the unpowered circuit shows in this very test; None where it was not asked for or is not known."""
-    amps = context.bench.test_amps(scale)
+    amps, open_volts = context.bench.ohms_test(scale)
     if model.limits_from != "circuit" or amps is None:
         return None
-    return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt), context.computing)
+    return context.predictor.ohms(OhmsTest(net, amps, open_volts, swapped, shunt), context.computing)
 
 
 def _careful(model: Model) -> bool:
