@@ -9,13 +9,7 @@ The set-up and the reading go in one line where the meter takes compound lines; 
 changes. With each reading the function and the range in force are asked: a person at the panel, another program or an
 automatic range cannot lend a reading the wrong quantity or the wrong uncertainty.
 
-<<<<<<< HEAD
-u combines, as the GUM says (JCGM 100, 4.3.7 and 5.1.2): the accuracy half-width a as a rectangular distribution, a/√3;
-the resolution q as one of half-width q/2; the scatter of the mean when count > 1, and what so few readings leave open
-of it (coverage.py).
-=======
 What it can measure and how far a reading may be off is in meter.py.
->>>>>>> main
 """
 
 from __future__ import annotations
@@ -25,14 +19,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-<<<<<<< HEAD
-from .coverage import half_expanded
-from .dialect import Accuracy, Asking, DmmDialect, Quantity, QuantityName
-from .errors import DialectError, SettingError
-=======
 from .dialect import Asking, DmmDialect, Quantity, QuantityName
 from .errors import SettingError
->>>>>>> main
 from .identity import Identity
 from .link import Link
 from .meter import UNITS, WITH_CURRENT, TableMeter
@@ -213,45 +201,6 @@ class Dmm(TableMeter):
     def _number(self, question: Asking, text: str) -> float:
         return self.speaker.read(question, text, lambda each: number(each, question.reply))
 
-<<<<<<< HEAD
-    def _uncertainty(
-        self, spec: Quantity, wanted: _Setup, value: float, in_force: float | None, scatter: float, count: int
-    ) -> float:
-        half = self.accuracy(wanted.quantity, value, in_force, wanted.nplc)
-        step = spec.resolution * abs(in_force if in_force is not None else value)
-        known = math.sqrt(half**2 / 3 + step**2 / 12)
-        return half_expanded([(known, math.inf), (scatter / math.sqrt(count), max(count - 1, 1))])
-
-    def accuracy(self, quantity: str, value: float, range: float | None = None, nplc: float | None = None) -> float:
-        """Half-width of the maker's one-year accuracy at `value` on `range`, in the quantity's unit."""
-        spec = self.quantity(quantity)
-        if not spec.accuracy:
-            raise DialectError(f"dialect {self.dialect.name} has no accuracy for {quantity}", instrument=self.link.name)
-        if range is None and spec.ranges:
-            range = min([each for each in spec.ranges if each * spec.over >= abs(value)] or [max(spec.ranges)])
-        row = _row(spec, range)
-        half = row.half_width(value, range or 0.0)
-        added = spec.added.get(f"{nplc:g}") if nplc is not None else None
-        if added is not None:
-            half += added.half_width(value, range or 0.0)
-        return half + spec.leads
-
-    def test_amps(self, quantity: str, range: float | None) -> float | None:
-        """The current that an ohms or diode test drives on a range, A; None where it is not known."""
-        spec = self.quantity(quantity)
-        if not spec.amps:
-            return None
-        place = spec.ranges.index(range) if range in spec.ranges else 0
-        return spec.amps[min(place, len(spec.amps) - 1)]
-
-    def ohms_test(self, range: float) -> tuple[float, float] | None:
-        """(test current in A, volts that an open circuit may see) of an ohms range; None where they are not known."""
-        spec = self.quantity("ohms")
-        amps = self.test_amps("ohms", self._range(spec, "ohms", range))
-        return None if amps is None or spec.open_volts is None else (amps, spec.open_volts)
-
-=======
->>>>>>> main
     # --- the rest ---------------------------------------------------------------------------------------------------
     def told(self, what: str) -> Any:
         """ "terminals", "calibrated", "input", "mains", see below; None where the meter does not know the question."""

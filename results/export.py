@@ -105,7 +105,7 @@ def write_parquet(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
         import pyarrow as pa
         import pyarrow.parquet as parquet
     except ModuleNotFoundError as error:
-        says = f"Parquet needs the package {error.name}: pip install 'wakeboard[parquet]'; CSV needs nothing more"
+        says = "Parquet needs the package pyarrow: pip install 'wakeboard[parquet]'; CSV needs nothing more"
         raise StoreError(says, kind="usage") from error
 
     made = pa.Table.from_pandas(table, preserve_index=False)

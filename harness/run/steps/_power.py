@@ -8,12 +8,8 @@ from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.decide import Limits, rectangular
 from wakeboard.harness.run.guard.core import Envelope
-<<<<<<< HEAD
-from wakeboard.harness.run.ports import Measurement
 from wakeboard.instruments.coverage import half_expanded, of_mean
-=======
 from wakeboard.instruments.ports import Measurement
->>>>>>> main
 from wakeboard.instruments.quantity import Interval
 
 if TYPE_CHECKING:
