@@ -31,9 +31,12 @@ def tell(error: BaseException, *, as_json: bool) -> Exit:
         text = "stopped"
     if code is Exit.OUTPUTS_ON:
         _loud()
-    _print_error(text)
+    notes = [
+        str(each) for each in getattr(error, "__notes__", ())
+    ]  # whether outputs are off, where a run was broken off
+    _print_error("\n".join([text, *notes]))
     if as_json:
-        click.echo(to_json({"error": text, "exit": int(code), **_details(error)}))
+        click.echo(to_json({"error": "\n".join([text, *notes]), "exit": int(code), **_details(error)}))
     return code
 
 
@@ -49,6 +52,7 @@ def _loud() -> None:
     bar = "!" * (len(_LOUD) + 6)
     click.secho(f"{bar}\n!! {_LOUD} !!\n{bar}", err=True, fg="red", bold=True, color=colour())
     click.echo("Switch the supply off at its front panel, or pull its leads, before touching anything.", err=True)
+    click.echo("From here, `wakeboard off BENCH` tries again and says what each output answers.", err=True)
 
 
 def _details(error: BaseException) -> dict[str, object]:

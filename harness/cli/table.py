@@ -24,6 +24,7 @@ COMMANDS: dict[str, Entry] = {
     "review": Entry("wakeboard.harness.cli.review", "find what is wrong in the design itself", _DESIGN),
     "rehearse": Entry("wakeboard.harness.cli.rehearse", "plant every fault and see what the sequence catches", _DESIGN),
     "bench": Entry("wakeboard.harness.cli.bench", "find, identify and self-check the instruments", _BENCH),
+    "off": Entry("wakeboard.harness.cli.off", "switch every output of every supply off, now", _BENCH),
     "run": Entry("wakeboard.harness.cli.run", "take one unit through one sequence", _BENCH),
     "smoke": Entry("wakeboard.harness.cli.smoke", "the production loop: serial number, run, answer, next", _BENCH),
     "virtual": Entry("wakeboard.harness.cli.virtual", "serve the virtual bench on TCP ports and a serial line", _BENCH),

@@ -50,6 +50,12 @@ class GuardLost(BenchError):
     """The guard's process died or fell silent. The runner has switched the outputs off through a session of its own."""
 
 
+class OutputsOn(BenchError):
+    """The bench was closed, and not every output is seen to be off."""
+
+    exit_code = 6
+
+
 class TakeAgain(Exception):
     """The operator wants the point before this one taken again."""
 

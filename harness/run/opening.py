@@ -12,7 +12,9 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.errors import OutputsOn
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
 from wakeboard.harness.run.mains import usual_mains
@@ -203,8 +205,12 @@ def open_real(
         if not drivers.dmms:
             raise BenchError('the bench file names no meter: [instruments.NAME] with kind = "dmm"')
         probing = _probing(board, described, drivers, tell, hands)
-    except BaseException:
+    except BaseException as error:
+        presses.hold()
         guard.close()
+        if guard.left is None or not guard.left.confirmed:
+            says = guard.left.says() if guard.left is not None else "outputs not confirmed off: the guard did not say"
+            raise OutputsOn(f"{says}; {error or type(error).__name__}") from error
         raise
     return OpenBench(
         clock=clock,

@@ -48,7 +48,7 @@ from truth.worlds import KINDS, World, uniform  # noqa: E402
 from wakeboard.harness.explain import words  # noqa: E402
 from wakeboard.harness.explain.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.explain.explaining import Explanation, explain_case  # noqa: E402
-from wakeboard.harness.rehearse.straight import open_straight  # noqa: E402
+from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
 from wakeboard.harness.run.runner import Runner  # noqa: E402
 from wakeboard.instruments.virtual.circuit import Fault, parse_fault  # noqa: E402
 from wakeboard.results.records import RunRecord, RunStart  # noqa: E402
@@ -166,7 +166,7 @@ def true_run(line: Line, world: World, serial: str, plants: Sequence[str]) -> Ru
     faults = [parse_fault(text) for text in plants]
     virtual = truth_bench(line.prepared, world.unit(serial), faults, line.target)
     try:
-        with open_straight(line.built, virtual, line.tables) as bench:
+        with open_direct(line.built, virtual, line.facts) as bench:
             return Runner(sequence, bench, start, predictor=line.limits).run().record
     except NoAnswer:
         return None

@@ -59,6 +59,9 @@ class DirectSupply:
     def most_ocp_delay(self, ch: Ch) -> float | None:
         return self._delays[str(ch)]
 
+    def check_settings(self, ch: Ch) -> None:
+        """Nobody else can change them here."""
+
     def unprotect(self, ch: Ch) -> None:
         self._output(ch).settings.ocp_on = False
 
