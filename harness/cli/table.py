@@ -20,6 +20,7 @@ _FIRST, _DESIGN, _BENCH, _AFTER = "Start here", "Before power", "On the bench", 
 COMMANDS: dict[str, Entry] = {
     "demo": Entry("wakeboard.harness.cli.demo", "five units of an invented board on the virtual bench", _FIRST),
     "new": Entry("wakeboard.harness.cli.new", "make a bring-up folder: board, bench, first sequence", _FIRST),
+    "parts": Entry("wakeboard.harness.cli.parts", "the catalogue of part kinds, and the part book", _FIRST),
     "check": Entry("wakeboard.harness.cli.check", "read board, bench and sequence files and say what is wrong", _FIRST),
     "review": Entry("wakeboard.harness.cli.review", "find what is wrong in the design itself", _DESIGN),
     "rehearse": Entry("wakeboard.harness.cli.rehearse", "plant every fault and see what the sequence catches", _DESIGN),

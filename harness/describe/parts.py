@@ -335,6 +335,7 @@ def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[object, ...]]]:
         "leak": ("A", ()),
         "park": ("V", ()),
         "clamp": ("", (True, False)),
+        "source": ("", ()),  # where the pull is from: a file or a data sheet, for whoever reads a review
     }
 
 
