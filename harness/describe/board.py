@@ -62,6 +62,7 @@ class Head(Table):
     says: str = ""
     ground: str = "GND"
     adjacent: Pairs = ()
+    own: OneOrMore = ()
 
 
 class Supply(Named):
