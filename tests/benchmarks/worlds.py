@@ -372,9 +372,9 @@ class Measured:
 
     def answer(self, choice: Any) -> float | None:
         """V or A; Ω, inf above the range. None where the truth has no answer."""
-        from wakeboard.harness.describe.circuit import supply_part_name
         from wakeboard.harness.explain.observe import CURRENT, OHMS
         from wakeboard.harness.explain.predict import Predictor, ohms_test
+        from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 
         o = choice.measurement.detail["observation"]
         model = self.production.line.model
@@ -386,7 +386,7 @@ class Measured:
         except NoAnswer:
             return None
         if o.quantity == CURRENT:
-            return -point.current(supply_part_name(o.of), "P")
+            return -point.current(supply_name(o.of), "P")
         volts = point.volts(o.of)
         if o.quantity == OHMS:
             ohms = ohms_test(o).ohms(volts)

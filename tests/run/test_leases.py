@@ -15,7 +15,7 @@ from wakeboard.harness.run.opening import open_virtual
 from wakeboard.harness.run.predict import CircuitLimits, OhmsTest
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import run_start
-from wakeboard.instruments.virtual.circuit import spread
+from wakeboard.instruments.virtual.circuit.bench import spread
 
 STATE = BenchState({"USB": (5.0, 0.12)})
 
