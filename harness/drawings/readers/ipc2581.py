@@ -1,7 +1,7 @@
 """IPC-2581 (XML): nets, pins, pads, places, values, what is not fitted, and the outline, all in one file.
 
 An export for assembly may have no LogicalNet: then the nets are those of the pads' sets. Read with the standard
-library's expat; a document that declares entities is refused, so that nothing outside it is ever opened and nothing grows.
+library's expat; a document that declares entities is refused: nothing outside it is opened, and nothing grows.
 """
 
 from __future__ import annotations
