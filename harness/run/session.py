@@ -26,11 +26,11 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.describe.board import Board
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.step_model import StepModel
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.byhand import SteadyHands
     from wakeboard.harness.run.operator import Operator
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.harness.run.steps._model import StepModel
     from wakeboard.results.store import Store
 
 UNITS_FILE = "units.toml"
