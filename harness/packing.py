@@ -8,7 +8,7 @@ ALONG = ("tests", ".ci")
 FILES = ("DEVELOPERS.md", ".gitignore")
 
 
-class SourceArchive(sdist):
+class SourceArchive(sdist):  # type: ignore[misc]
     """setuptools' own, with the tests: whoever packs the program for others runs them."""
 
     def make_distribution(self) -> None:

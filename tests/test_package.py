@@ -1,4 +1,4 @@
-"""What is packed: the source archive with its tests, the wheel with its licence, and nothing that a package index breaks."""
+"""What is packed: the source archive with its tests, the wheel with its licence, links that hold on an index."""
 
 import re
 import shutil
@@ -20,9 +20,8 @@ def packed(tmp_path_factory):
     left = shutil.ignore_patterns(".venv*", ".git", ".types", "*_cache", "__pycache__", "build", "dist", "*.egg-info")
     shutil.copytree(ROOT, copy, ignore=left)
     code = "from setuptools import build_meta as b; b.build_sdist('out'); b.build_wheel('out')"
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=copy, capture_output=True, text=True, timeout=110, check=False
-    )
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, cwd=copy, capture_output=True, text=True, timeout=110, check=False)
     assert done.returncode == 0, done.stderr[-2000:]
     return copy / "out"
 

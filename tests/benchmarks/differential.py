@@ -37,7 +37,7 @@ from wakeboard.instruments.virtual.circuit.spice_write import write_netlist  # n
 
 Draw = np.random.Generator
 RELATIVE, VOLTS = 1e-6, 1e-6
-PATIENCE = 5  # s: what has no answer by then is counted as unsolved by ngspice
+PATIENCE = 1  # s: what has no answer by then is counted as unsolved by ngspice
 NOT_OF_THEIR_OWN = ("connector", "unmodelled")  # kinds without an element
 
 
@@ -110,7 +110,7 @@ _VALUES = {
     "capacitor": lambda d: {"value": 1e-6, "leak_ohms": _decades(d, 1e4, 1e8)},
     "inductor": lambda d: {"value": 1e-5, "ohms": _decades(d, 0.01, 10)},
     "zener": lambda d: {"volts": float(d.uniform(2.4, 9))},
-    "load": lambda d: {"ohms": _decades(d, 100, 1e5), "amps": float(d.uniform(0, 5e-3)), "watts": float(d.uniform(0, 5e-3))},
+    "load": lambda d: {"ohms": _decades(d, 100, 1e5), "amps": float(d.uniform(0, 5e-3)), "watts": 2e-3},
     "supervisor": lambda d: {"threshold": float(d.uniform(1.5, 4.5)), "push_pull": bool(d.random() < 0.5)},
     "switch": lambda d: {"on": bool(d.random() < 0.5)},
     "ldo": lambda d: {"volts": float(d.uniform(1.2, 3.3))},
