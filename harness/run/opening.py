@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.clearance import Clear, nobody, settled
 from wakeboard.harness.run.errors import OutputsOn
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
@@ -152,6 +153,7 @@ def open_virtual(
         traffic=traffic,
         virtual=made,
         self_check=options.get("transients", True),
+        clear_hands=settled,
         mains=described.mains,
         closers=[drivers.close],
     )
@@ -182,11 +184,12 @@ def open_real(
     tell: Callable[[str, str], None] | None = None,
     keep_traffic: bool = True,
     hands: SteadyHands | None = None,
+    clear_hands: Clear = nobody,
 ) -> OpenBench:
     """The instruments of a bench file; the supplies belong to the guard's process. Raises BenchError.
 
     tell: prompts for probing by hand; a bench that probes by hand cannot be opened without. hands: takes a reading by
-    itself once it is steady.
+    itself once it is steady. clear_hands: asked before an output goes on; by default nothing may.
     """
     from wakeboard.harness.run.guard.client import ProcessGuard
     from wakeboard.harness.run.guard.supplies import plan_of
@@ -228,6 +231,7 @@ def open_real(
         text=described.text,
         cautions=guard.cautions,
         mains=described.mains or usual_mains(),
+        clear_hands=clear_hands,
         zero_seen=hands.zero_seen if hands is not None else _nothing,
         relay_volts=described.probing.volts,
         closers=[drivers.close],
@@ -309,7 +313,6 @@ def hand_probing(
         board,
         tell,
         ohms,
-        hands.place if hands is not None else None,
+        hands,
         asks_short=hands is not None and not hands.zeroed,
-        regrets=hands.regrets if hands is not None else None,
     )

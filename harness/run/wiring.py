@@ -83,6 +83,8 @@ def prove(context: Context, supply: str, setting: Setting) -> float:
         return 0.0
     if not context.bench.probing.by_hand:
         context.bench.probing.release()
+    then = f"Then the probe is asked for at {net}, to compare supply and meter"
+    context.clear_hands(supply, levels[1], setting.limit, then)
     try:
         low, high = (_shown(context, supply, net, replace(setting, volts=volts)) for volts in levels)
     except SkipPoint:
@@ -109,7 +111,7 @@ def _at(context: Context, supply: str, net: str, setting: Setting) -> Seen:
     try:
         context.reach(net)
         context.sleep(SETTLE)
-        volts = _loaded_volts(context)
+        volts = context.held_volts(lambda: _loaded_volts(context), ROOM / 2)
         both = context.guard.sample(supply)
     except Tripped as error:
         raise _shorted(supply, net, alone.volts) from error

@@ -22,13 +22,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class StepKind:
-    """One kind of step. `stops`: whether a failure of it ends the run where the step does not say `on_fail`."""
+    """One kind of step. `stops`: whether a failure of it ends the run where the step does not say `on_fail`;
+    `energises`: whether it switches an output on."""
 
     name: str
     Model: type[StepModel]
     run: Callable[..., None]
     stops: bool
     summary: str
+    energises: bool = False
 
 
 @functools.cache
@@ -44,4 +46,11 @@ def _kind(module: Any) -> StepKind:
     if missing:
         raise TypeError(f"the step kind {module.__name__} has no {' and no '.join(missing)}")
     summary = (module.__doc__ or "").strip().partition("\n")[0]
-    return StepKind(module.KIND, module.Model, module.run, getattr(module, "STOPS", False), summary)
+    return StepKind(
+        module.KIND,
+        module.Model,
+        module.run,
+        getattr(module, "STOPS", False),
+        summary,
+        getattr(module, "ENERGISES", False),
+    )

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 KIND = "power on"
 STOPS = True
+ENERGISES = True
 
 OVP_SHARE = 1.10  # over-voltage protection this much above the voltage set, and …
 OVP_VOLTS = 0.5  # … this much more: it is a stop for a catastrophe, and coarse (0.5 % + 0.5 V on some supplies)
