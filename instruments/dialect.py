@@ -20,6 +20,7 @@ import tomllib
 from collections.abc import Iterator
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from string import Formatter
 from typing import Any, TypeVar
 
@@ -65,9 +66,10 @@ def _folder() -> Any:
 
 @cache
 def _raw(name: str) -> dict[str, Any]:
-    """The tables of a file, laid over those that it is based on."""
+    """The tables of a file, laid over those that it is based on. name: one of ours, or the path of a TOML file."""
     try:
-        text = (_folder() / f"{name}.toml").read_text(encoding="utf-8")
+        file = Path(name) if name.endswith(".toml") else _folder() / f"{name}.toml"
+        text = file.read_text(encoding="utf-8")
     except (FileNotFoundError, NotADirectoryError, OSError):
         raise DialectError(f"no dialect {name!r}; {_nearest(name)}") from None
     try:
@@ -138,7 +140,7 @@ def _nearest(name: str) -> str:
 
 @cache
 def load_dialect(name: str) -> Dialect:
-    """The dialect of a file, checked. Raises DialectError."""
+    """A dialect, checked: one of ours by its name, or one of a bench by the path of its file. Raises DialectError."""
     return read_dialect(_raw(name), name)
 
 

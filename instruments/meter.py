@@ -3,7 +3,8 @@
 All of it comes from the dialect's tables. Who derives from this says how a reading is taken: `measure`.
 
 u combines, as the GUM says (JCGM 100, 4.3.7 and 5.1.2): the accuracy half-width a as a rectangular distribution, a/√3;
-the resolution q as one of half-width q/2; the scatter of the mean when count > 1.
+the resolution q as one of half-width q/2; the scatter of the mean when count > 1, and what so
+few readings leave open of it (coverage.py).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import math
 from abc import ABC, abstractmethod
 from typing import Any, Final, cast
 
+from .coverage import half_expanded
 from .dialect import Accuracy, DmmDialect, Quantity, QuantityName
 from .errors import DialectError, SettingError
 from .ports import Measurement
@@ -153,7 +155,8 @@ class TableMeter(ABC):
         """Standard uncertainty of a mean of `count` readings on the range in force."""
         half = self._half_width(quantity, value, range, nplc)
         step = self.quantity(quantity).resolution * abs(range if range is not None else value)
-        return math.sqrt(half**2 / 3 + step**2 / 12 + scatter**2 / count)
+        known = math.sqrt(half**2 / 3 + step**2 / 12)
+        return half_expanded([(known, math.inf), (scatter / math.sqrt(count), max(count - 1, 1))])
 
     def _half_width(self, quantity: str, value: float, range: float | None, nplc: float | None) -> float:
         """As `accuracy`: on one range it is a straight line, which is kept, since thousands of readings ask for it."""

@@ -101,8 +101,12 @@ def dictionary_csv(names: list[str]) -> str:
 
 def write_parquet(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
     """Writes the table with each column's unit and meaning in that column's metadata."""
-    import pyarrow as pa
-    import pyarrow.parquet as parquet
+    try:
+        import pyarrow as pa
+        import pyarrow.parquet as parquet
+    except ModuleNotFoundError as error:
+        says = "Parquet needs the package pyarrow: pip install 'wakeboard[parquet]'; CSV needs nothing more"
+        raise StoreError(says, kind="usage") from error
 
     made = pa.Table.from_pandas(table, preserve_index=False)
     told = {column.name: column for column in COLUMNS}

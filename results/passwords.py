@@ -12,7 +12,7 @@ from urllib.parse import unquote
 MASK: Final = "***"
 # after the scheme: the user, a colon, and all up to the last @, for a password may hold any character unescaped
 _BEFORE_HOST: Final = re.compile(r"(?P<head>[A-Za-z][A-Za-z0-9+.-]*://[^:/@\s]*):(?P<secret>\S*)@(?!\S*@)")
-_NO_HOST: Final = re.compile(
+_NO_HOST: Final = re.compile(  # and no port either
     r"(?P<head>[A-Za-z][A-Za-z0-9+.-]*://[^:/@\s\[\]]+):(?P<secret>(?!\d+(?:[/?\s]|\Z))[^/?@\s]+)"
 )
 _QUERY: Final = re.compile(

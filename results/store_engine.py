@@ -189,7 +189,11 @@ class Database:
             arguments = connect_args(self._busy_s)
             arguments["options"] += f" {self.place.url.query.get('options', '')}"
             url = self.place.url.difference_update_query(["options"])
-            return sa.create_engine(url, poolclass=sa.pool.NullPool, connect_args=arguments)
+            try:
+                return sa.create_engine(url, poolclass=sa.pool.NullPool, connect_args=arguments)
+            except ModuleNotFoundError as error:
+                says = f"PostgreSQL needs the package {error.name}: pip install 'wakeboard[server]'"
+                raise StoreError(says, kind="usage", store=self.place.shown) from error
         engine = sa.create_engine("sqlite://", poolclass=sa.pool.NullPool, creator=self._connect_sqlite)
 
         @event.listens_for(engine, "begin")

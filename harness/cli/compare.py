@@ -243,11 +243,11 @@ def _show_drift(common: Common, found: Sequence[Drift]) -> None:
     if common.json:
         return
     console = common.console()
-    console.print("\nIn the order of time (individuals charts)", style="bold")
+    console.print("\nIn the order of time (individuals charts, weighted averages)", style="bold")
     if not found:
         console.print("  nothing stands out; a check needs eight values or more")
     for each in found[:20]:
-        console.print(f"  {_plain(each.check.text)}: {each.chart.says}")
+        console.print(f"  {_plain(each.check.text)}: {each.says}")
     if len(found) > 20:
         console.print(f"  and {len(found) - 20} more")
     if found:

@@ -52,6 +52,7 @@ def _loud() -> None:
     bar = "!" * (len(_LOUD) + 6)
     click.secho(f"{bar}\n!! {_LOUD} !!\n{bar}", err=True, fg="red", bold=True, color=colour())
     click.echo("Switch the supply off at its front panel, or pull its leads, before touching anything.", err=True)
+    click.echo("From here, `wakeboard off BENCH` tries again and says what each output answers.", err=True)
 
 
 def _details(error: BaseException) -> dict[str, object]:

@@ -61,6 +61,7 @@ class Head(Table):
     says: str = ""
     ground: str = "GND"
     adjacent: Pairs = ()
+    own: OneOrMore = ()
 
 
 class Supply(Named):

@@ -60,5 +60,25 @@ class TakeAgain(Exception):
     """The operator wants the point before this one taken again."""
 
 
+class OwnStepFault(Exception):
+    """A step kind that a board or a package brought has a mistake; the power is off."""
+
+    exit_code = 2
+
+
+def own_fault(kind: str, file: str, error: BaseException) -> BaseException:
+    """The error itself; where it is a mistake in a step kind that `file` brought, one that says so."""
+    ours = isinstance(error, BenchError) or type(error).__module__.startswith("wakeboard.")
+    if not file or ours or not isinstance(error, Exception):
+        return error
+    at, line = error.__traceback__, ""
+    while at is not None:
+        line = f", line {at.tb_lineno}" if at.tb_frame.f_code.co_filename == file else line
+        at = at.tb_next
+    fault = OwnStepFault(f'a mistake in the step kind "{kind}" ({file}{line}): {type(error).__name__}: {error}')
+    fault.__cause__ = error
+    return fault
+
+
 class SkipPoint(Exception):
     """The operator skips a point that the probe cannot reach."""

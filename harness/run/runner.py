@@ -21,23 +21,24 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.steps import StepKind, step_kinds
 from wakeboard.harness.run import presses
 from wakeboard.harness.run.atrest import check_at_rest
 from wakeboard.harness.run.context import KEEP_LEASE, Context
 from wakeboard.harness.run.decide import worst
-from wakeboard.harness.run.errors import OperatorStop, Tripped, power_cut
+from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
 from wakeboard.harness.run.guard.owner import OffReport
 from wakeboard.harness.run.predict import Predictor
 from wakeboard.harness.run.record import NullRecorder
-from wakeboard.harness.run.steps import StepKind, _discharge, kinds
+from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.step_model import StepModel
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.ports import Observer, Recorder
-    from wakeboard.harness.run.steps._model import StepModel
 
 
 SWITCHING = "switching the outputs off, and making sure that they are: please wait"
@@ -140,13 +141,16 @@ class Runner:
 
     # --- the steps --------------------------------------------------------------------------------------------------
     def _work(self) -> None:
+        unknown = [model.do for model in self.sequence.steps if model.do not in step_kinds()]
+        if unknown:  # a sequence that was made by hand, or read where the board's own kinds were known
+            raise Refused(f'there is no step kind "{unknown[0]}"; known: {", ".join(step_kinds())}')
         report = self.context.guard.prove_off()
         if not report.confirmed:
             raise BenchError(f"{report.says()}; nothing was energised")
         self._notes = check_at_rest(self.bench)
         total = len(self.sequence.steps)
         for number, model in enumerate(self._models(), start=1):
-            kind = kinds()[model.do]
+            kind = step_kinds()[model.do]
             if self.observer is not None:
                 self.observer.step_begins(number, max(number, total), model.title, kind.name)
             step = self._step(number, model, kind)
@@ -169,7 +173,7 @@ class Runner:
         try:
             kind.run(context, model)
         except BaseException as error:  # noqa: BLE001  committed with the step, then told
-            broke = error
+            broke = own_fault(kind.name, kind.own, error)
         if broke is not None:
             self._broken(number, broke)
         return self._commit(number, model.title, kind.name, started, broke)
@@ -225,7 +229,7 @@ class Runner:
         with contextlib.suppress(BenchError):
             counts = self.bench.probing.counts()
             if counts:
-                self.context.detail["relay_counts"] = counts
+                self.context.notes.relay_counts = counts
 
     def _stops_after(self, step: Step, model: Any) -> bool:
         if step.outcome not in ("fail", "tripped", "error"):

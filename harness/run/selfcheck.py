@@ -18,6 +18,7 @@ from wakeboard.results.visible import visible
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
 
+ON = "output {} is ON: `wakeboard off BENCH` switches everything off"
 ASKS = 10  # questions for the reply time
 SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
 
@@ -42,6 +43,7 @@ class Checked:
     cautions: list[str] = field(default_factory=list)
     unverified: list[str] = field(default_factory=list)  # keys of the dialect that no maker's page was found for
     timed: Timed | None = None
+    on: list[str] = field(default_factory=list)  # outputs that are on before anything was done
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -55,6 +57,7 @@ class Checked:
             "reply_s": self.reply_s,
             "cautions": self.cautions,
             "unverified": self.unverified,
+            "on": self.on,
         }
 
 
@@ -80,7 +83,9 @@ def check_instruments(
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
-            checked.ok = True
+            checked.ok = not checked.on
+            if checked.on:
+                checked.says.insert(0, ON.format(", ".join(checked.on)))
             _soon_due(checked, instrument, today)
         except (BenchError, OSError) as error:
             checked.says.append(str(error))
@@ -112,7 +117,11 @@ def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
     for channel in instrument.feeds:
         psu.limits(channel)  # DialectError for a channel that it has not got
     on = [channel for channel in psu.channels if psu.is_on(channel)]
-    checked.says.append(f"output {', '.join(on)} is ON" if on else "outputs off")
+    checked.on = [channel for channel in on if channel in instrument.feeds]
+    if not on:
+        checked.says.append("outputs off")
+    elif not checked.on:
+        checked.cautions.append(f"output {', '.join(on)} is on; it feeds no supply of the board")
 
 
 def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.run import presses
 from wakeboard.harness.run.clearance import WITHOUT, asked_each_time, nobody, settled
 from wakeboard.harness.run.errors import OperatorStop, OutputsOn, Refused
@@ -20,7 +21,6 @@ from wakeboard.harness.run.opening import open_real, open_virtual
 from wakeboard.harness.run.predict import Predictor
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import Result, Runner
-from wakeboard.harness.run.steps import kinds
 from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import RunStart
 
@@ -28,11 +28,11 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.describe.board import Board
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.step_model import StepModel
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.byhand import SteadyHands
     from wakeboard.harness.run.operator import Operator
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.harness.run.steps._model import StepModel
     from wakeboard.results.store import Store
 
 UNITS_FILE = "units.toml"
@@ -109,7 +109,7 @@ def _closed(bench: OpenBench) -> Iterator[OpenBench]:
 
 def _energises(sequence: StepSequence, more: object) -> bool:
     """Whether a step may switch an output on; those that an explanation adds do."""
-    return more is not None or any(kinds()[model.do].energises for model in sequence.steps)
+    return more is not None or any(step_kinds()[model.do].needs.energises for model in sequence.steps)
 
 
 def _open(
@@ -132,7 +132,9 @@ def _open(
 
 def _must_feed(sequence: StepSequence, described: Bench) -> None:
     """Raises BenchError where the sequence switches a supply on that no output of the bench feeds."""
-    wanted = dict.fromkeys(str(getattr(model, "supply", "")) for model in sequence.steps if kinds()[model.do].energises)
+    wanted = dict.fromkeys(
+        str(getattr(model, "supply", "")) for model in sequence.steps if step_kinds()[model.do].needs.energises
+    )
     missing = [name for name in wanted if name and name not in described.supplies]
     if missing:
         raise BenchError(f'no channel of the bench feeds {", ".join(missing)}: feeds = {{ 1 = "{missing[0]}" }}')

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import sys
 import threading
@@ -57,10 +58,8 @@ class Line:
             pass
         finally:
             for each in (one, other):
-                try:
+                with contextlib.suppress(OSError):
                     each.shutdown(socket.SHUT_RDWR)
-                except OSError:
-                    pass
 
     def close(self) -> None:
         self.frozen.clear()
@@ -119,11 +118,15 @@ def test_another_bench_that_holds_the_turn_is_told(
 def test_the_server_lets_go_of_a_client_that_died(server: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A client that froze in the middle, its line alive, holds the turn no longer than this."""
     monkeypatch.setattr(network_limits, "IDLE_S", 1)
-    with Store.open(server) as frozen:
-        with pytest.raises(StoreError, match="gave this bench up|cannot be reached"), frozen.database.writing() as held:
+
+    def hold(frozen: Store) -> None:
+        with frozen.database.writing() as held:
             held.exec_driver_sql(f"SELECT pg_advisory_xact_lock({PUSH_LOCK})")
             time.sleep(2.0)
             held.exec_driver_sql("SELECT 1")
+
+    with Store.open(server) as frozen, pytest.raises(StoreError, match=r"gave this bench up|cannot be reached"):
+        hold(frozen)
 
 
 def test_libpq_is_given_every_limit() -> None:

@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.run.errors import OperatorStop, Refused
 from wakeboard.harness.run.guard.core import RULES
 from wakeboard.harness.run.opening import open_virtual
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit
-from wakeboard.harness.run.steps import kinds
 from wakeboard.instruments.errors import LinkTimeout
 from wakeboard.results.records import RunStart, Step
 from wakeboard.results.store import Store
@@ -255,11 +255,11 @@ def test_the_same_unit_reads_the_same_tomorrow(toy: Any) -> None:
 
 
 def test_every_kind_has_a_model_a_summary_and_a_word(toy: Any) -> None:
-    assert set(kinds()) >= {
+    assert set(step_kinds()) >= {
         "resistance", "power on", "power off", "isolation", "rails", "line", "drive", "talk", "transfer", "ask", "wait",
         "current",
     }  # fmt: skip
-    assert all(kind.summary for kind in kinds().values())
+    assert all(kind.summary for kind in step_kinds().values())
 
 
 def test_a_question_without_anybody_to_answer_is_skipped(toy: Any) -> None:

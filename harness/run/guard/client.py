@@ -17,11 +17,9 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import os
 import queue
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Mapping, Sequence
@@ -29,7 +27,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from wakeboard.harness.run.errors import GuardLost, power_cut
-from wakeboard.harness.run.guard import wire
+from wakeboard.harness.run.guard import reports, wire
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
 from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
 from wakeboard.harness.run.guard.supplies import SupplyPlan, off_afresh
@@ -57,7 +55,7 @@ class ProcessGuard:
         """Start the process and have it open the supplies. Raises BenchError as it was raised there."""
         self.plans = list(plans)
         self._instruments = {supply: plan.name for plan in self.plans for supply in plan.feeds.values()}
-        self.report_path = report or _report_path()
+        self.report_path = report or reports.new_report()
         self.cut: Cut | None = None
         self.cut_supply = ""
         self.lost = ""
@@ -235,6 +233,7 @@ class ProcessGuard:
                 self._own.end(self._own_report)
                 told = self._own_report.says()
                 self.lost = f"the guard is gone ({why}); the runner has switched off by itself: {told}"
+                self.lost += reports.told(self.report_path)
             return self._own_report
 
     def _kill(self) -> None:
@@ -387,7 +386,7 @@ class ProcessGuard:
         try:
             self.left = report = wire.report_of(self._call("bye"))
             self._process.wait(5.0)
-            if report.confirmed and self.cut is None and self.report_path:
+            if report.confirmed and self.report_path:  # a trip is in the store
                 Path(self.report_path).unlink(missing_ok=True)
         except (GuardLost, subprocess.TimeoutExpired):
             self._kill()
@@ -436,16 +435,6 @@ def _start() -> subprocess.Popen[bytes]:
         raise bench_errors.BenchError(
             f"the guard's process cannot be started ({error.strerror or error}); nothing is energised without it"
         ) from error
-
-
-def _report_path() -> str:
-    """ "" where the disk takes no file: the guard guards without a report, too."""
-    try:
-        handle, path = tempfile.mkstemp(prefix="wakeboard-guard-", suffix=".jsonl")
-    except OSError:
-        return ""
-    os.close(handle)
-    return path
 
 
 def _raised(error: Mapping[str, Any]) -> Exception:

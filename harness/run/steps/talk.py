@@ -16,15 +16,17 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import Field, field_validator
 
 from wakeboard.harness.describe.fields import Seconds, refused
+from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.steps import _console
-from wakeboard.harness.run.steps._model import StepModel
 from wakeboard.instruments.quantity import Interval, QuantityError, parse_interval
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "talk"
+NEEDS = Needs(power="on", links=True)
 
 
 class Model(StepModel):
