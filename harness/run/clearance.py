@@ -33,6 +33,11 @@ def nobody(supply: str, _volts: float, _limit: float, _purpose: str) -> None:
     raise Refused(f"{supply} would be switched on, {WITHOUT}")
 
 
+def nobody_moves(supply: str) -> None:
+    """Raises Refused: leads do not move by themselves."""
+    raise Refused(f"the leads of an output would have to be moved to {supply}, and nobody is there to do it")
+
+
 WITHOUT = (
     f"and nobody is there to press the key that says that hands are clear. {OPTION} stands for it: give it where "
     "nobody can touch the board"

@@ -144,10 +144,12 @@ class Context:
     def clear_hands(self, supply: str, volts: float, limit: float, purpose: str = "") -> None:
         """Before an output goes on: nobody touches the board. Raises OperatorStop, Refused."""
         self.pulse()
+        self.bench.leads.move_to(supply, self.supplies, self.bench.move_leads)
         self.bench.clear_hands(supply, volts, limit, purpose)
 
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
         """On, and up the ramp, once hands are clear. Raises Tripped, OperatorStop, Refused."""
+        self.bench.leads.must_be_shown(supply)
         self.clear_hands(supply, setting.volts, setting.limit)
         self.pulse()
         self.supplies[supply] = (setting.volts, setting.limit)

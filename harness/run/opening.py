@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench import OpenBench
-from wakeboard.harness.run.clearance import Clear, nobody, settled
+from wakeboard.harness.run.clearance import Clear, nobody, nobody_moves, settled
 from wakeboard.harness.run.errors import OutputsOn
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
+from wakeboard.harness.run.leads import Leads, MovedLeads
 from wakeboard.harness.run.mains import usual_mains
 from wakeboard.harness.run.probing import HandProbing, RelayProbing
 from wakeboard.harness.run.selfcheck import check_calibration
@@ -185,11 +186,13 @@ def open_real(
     keep_traffic: bool = True,
     hands: SteadyHands | None = None,
     clear_hands: Clear = nobody,
+    move_leads: Callable[[str], None] = nobody_moves,
 ) -> OpenBench:
     """The instruments of a bench file; the supplies belong to the guard's process. Raises BenchError.
 
     tell: prompts for probing by hand; a bench that probes by hand cannot be opened without. hands: takes a reading by
-    itself once it is steady. clear_hands: asked before an output goes on; by default nothing may.
+    itself once it is steady. clear_hands: asked before an output goes on; by default nothing may. move_leads: tells a
+    person which supply the leads of an output that serves several go to.
     """
     from wakeboard.harness.run.guard.client import ProcessGuard
     from wakeboard.harness.run.guard.supplies import plan_of
@@ -215,9 +218,12 @@ def open_real(
             says = guard.left.says() if guard.left is not None else "outputs not confirmed off: the guard did not say"
             raise OutputsOn(f"{says}; {error or type(error).__name__}") from error
         raise
+    leads = Leads(described.by_turns)
     return OpenBench(
         clock=clock,
-        guard=guard,
+        guard=MovedLeads(guard, leads) if described.by_turns else guard,
+        leads=leads,
+        move_leads=move_leads,
         meter=next(iter(drivers.dmms.values())),
         meter_name=next(iter(drivers.dmms)),
         probing=probing,

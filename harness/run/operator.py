@@ -92,6 +92,11 @@ class Operator:
         self.prompt(what, f"Take the probes off the board, hands clear.{why}", "Enter: power on   q: stop")
         self._go(f"stopped, not switched on: {what.removeprefix('Next: ')}")
 
+    def move_leads(self, supply: str, place: str) -> None:
+        """One output serves several supplies: its leads go to this one, with everything off. Raises OperatorStop."""
+        self.prompt(f"Move the supply's leads to {supply}", place, "Enter: they are on it   q: stop")
+        self._go(f"stopped: the leads were to be moved to {supply}")
+
     def _go(self, stopped: str) -> None:
         while True:
             key = self._key()

@@ -28,7 +28,10 @@ class GuardShell(Protocol):
         """The last output that came on by itself, or by another's hand, whatever else has happened."""
         ...
 
-    left: OffReport | None  # the state of the outputs when it was closed; None: it is open, or nobody could tell
+    @property
+    def left(self) -> OffReport | None:
+        """The state of the outputs when it was closed; None: it is open, or nobody could tell."""
+        ...
 
     def prove_off(self) -> OffReport: ...
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:

@@ -125,7 +125,12 @@ def _open(
     hands = steady_hands(operator)
     by_hand = described.probing.by == "hand"
     clear = asked_each_time(operator) if by_hand else settled  # relays: the key at the run's beginning
-    bench = open_real(board, described, tell=operator.tell, hands=hands, clear_hands=clear)
+
+    def move_leads(supply: str) -> None:
+        entry = board.supplies[supply]
+        operator.move_leads(supply, f"{entry.place or 'place not given'}   net {entry.net}")
+
+    bench = open_real(board, described, tell=operator.tell, hands=hands, clear_hands=clear, move_leads=move_leads)
     hands.attach(bench)
     return bench
 
@@ -135,7 +140,7 @@ def _must_feed(sequence: StepSequence, described: Bench) -> None:
     wanted = dict.fromkeys(
         str(getattr(model, "supply", "")) for model in sequence.steps if step_kinds()[model.do].needs.energises
     )
-    missing = [name for name in wanted if name and name not in described.supplies]
+    missing = [name for name in wanted if name and name not in {**described.supplies, **described.by_turns}]
     if missing:
         raise BenchError(f'no channel of the bench feeds {", ".join(missing)}: feeds = {{ 1 = "{missing[0]}" }}')
 

@@ -179,6 +179,8 @@ def _keep(context: Context, supply: str, net: str, low: Seen, high: Seen) -> Non
         "supply_volts": [low.supply, high.supply], "meter_volts": [low.meter, high.meter], "net": net,
     }  # fmt: skip
     wrong = diagnose(low, high)
+    if not wrong:
+        context.bench.leads.shown(supply)
     if wrong:
         raise WrongWiring(
             f"at {net} the supply {supply} says {low.supply:.3f} V and {high.supply:.3f} V, the meter {low.meter:.3f} "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import re
 import select
@@ -21,6 +22,7 @@ from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.run.byhand import SteadyHands
 from wakeboard.harness.run.clearance import asked_each_time
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
+from wakeboard.harness.run.leads import Leads, MovedLeads
 from wakeboard.harness.run.opening import open_virtual
 from wakeboard.harness.run.operator import Operator
 from wakeboard.harness.run.probing import HandProbing
@@ -530,3 +532,85 @@ def test_a_bench_that_feeds_fewer_supplies_than_the_board_has(toy: Any, served_b
     other = wakeboard(toy.folder, "run", "other.toml", "--unit", "T-1", "--bench", "one.toml", "--energise")
     assert other.returncode == 3
     assert "no channel of the bench feeds AUX" in other.stderr
+
+
+# --- one output for two supplies --------------------------------------------------------------------------------------
+class OneOutput:
+    """A supply whose output 1 feeds what its leads are on; the virtual bench wires its outputs to USB and AUX."""
+
+    def __init__(self, psu: Any, leads_on: dict[str, str]) -> None:
+        self._psu, self._leads_on = psu, leads_on
+
+    def __getattr__(self, name: str) -> Any:
+        found = getattr(self._psu, name)
+        if not callable(found):
+            return found
+
+        def asked(*arguments: Any, **options: Any) -> Any:
+            moved = [{"USB": "1", "AUX": "2"}[self._leads_on["1"]] if each == "1" else each for each in arguments]
+            return found(*moved, **options)
+
+        return asked
+
+
+BOTH = (
+    '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n[[step]]\ndo = "power off"\n'
+    '[[step]]\ndo = "power on"\nsupply = "AUX"\nlimit = "100 mA"\nwhy = "a test"\n'
+)
+
+
+def by_turns(toy: Any, steps: str, moves: bool = True) -> tuple[Result, Person]:
+    sequence = load_sequence(toy.steps(steps))
+    with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
+        leads_on = {"1": "USB"}
+
+        class Mover(Person):
+            def write(self, text: str) -> None:
+                super().write(text)
+                found = re.search(r"Move the supply's leads to (\S+)", text)
+                if found and moves:
+                    leads_on["1"] = found[1]
+
+        keys = {"Enter: power on": "\r", "Enter: they are on it": "\r"}
+        hand = Mover(bench, keys=keys)
+        operator = Operator(write=hand.write, read_key=hand.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.self_check = True
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        bench.clear_hands = asked_each_time(operator)
+        feeds = bench.guard.guard.feeds
+        usb = feeds["USB"]
+        feeds.clear()
+        feeds["USB"] = dataclasses.replace(usb, psu=OneOutput(usb.psu, leads_on))
+        bench.leads = Leads({"AUX": "USB"})
+        bench.guard = MovedLeads(bench.guard, bench.leads)
+        bench.move_leads = lambda supply: operator.move_leads(supply, "right edge")
+        runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
+        operator.beat = runner.context.pulse
+        operator.power = runner.context.power_says
+        result = runner.run()
+        assert bench.virtual.outputs_on == []
+        return result, hand
+
+
+def test_one_output_feeds_one_supply_and_then_the_other(toy: Any) -> None:
+    result, hand = by_turns(toy, BOTH)
+    assert result.outcome == "pass", [(step.name, step.says, step.outcome) for step in result.record.steps]
+    assert re.findall(r"leads to (\S+)\n", hand.screen) == ["USB", "AUX"]
+    assert "LIVE: AUX on, 5 V, limit 100 mA" in hand.screen or "Next: AUX on, 5 V" in hand.screen
+
+
+def test_leads_that_were_not_moved_are_seen_before_the_full_voltage(toy: Any) -> None:
+    """The person presses Enter and moves nothing: the low voltages show it, AUX is never said to be fed."""
+    result, _ = by_turns(toy, BOTH, moves=False)
+    assert exit_code(result) == 3
+    assert "AUX" in str(result.error)
+    assert result.record.steps[-1].outcome == "error" or result.record.steps[-2].outcome == "error"
+
+
+def test_leads_are_not_moved_while_anything_is_on(toy: Any) -> None:
+    result, _ = by_turns(toy, BOTH.replace('[[step]]\ndo = "power off"\n', ""))
+    assert exit_code(result) == 2
+    assert "power off USB first" in str(result.error)
