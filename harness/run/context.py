@@ -146,6 +146,8 @@ class Context:
         self.pulse()
         self.bench.leads.move_to(supply, self.supplies, self.bench.move_leads)
         self.bench.clear_hands(supply, volts, limit, purpose)
+        if self.bench.probing.by_hand:
+            self.bench.probing.release()  # the probes are off the board now
 
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
         """On, and up the ramp, once hands are clear. Raises Tripped, OperatorStop, Refused."""
