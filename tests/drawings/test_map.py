@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,12 +16,18 @@ from wakeboard.results.boardmap import BoardMap, MapPad, MapPart, drawn
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    files = STYLES["plain"](tmp_path)
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    where = tmp_path_factory.mktemp("heron")
+    files = STYLES["plain"](where)
     given = [word for role, file in files.items() for word in (f"--{role}", str(file))]
-    assert execute(["new", str(tmp_path / "board"), *given]) == 0
-    return tmp_path / "board"
+    assert execute(["new", str(where / "board"), *given]) == 0
+    return where / "board"
+
+
+@pytest.fixture
+def folder(begun: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(begun, tmp_path / "board"))
 
 
 def test_the_pads_of_a_net_the_point_and_the_part_are_marked_by_shape_and_word(folder: Path) -> None:
