@@ -82,7 +82,7 @@ def _circuit(board: Board, notes: Document) -> None:
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
     try:
-        on_supplies(board).compile()
+        on_supplies(board).check()
     except CircuitError as error:
         named = next((part for part in error.parts if part in board.parts), None)
         path: Path = ("parts", named) if named else ("parts",)

@@ -124,7 +124,7 @@ def campaign(count: int, seed: int, formats: Path | None = None, *, tell: bool =
             kept.write_bytes(raw)
             print(f"after {number} files: {kept}", file=sys.stderr)
             raise
-        if tell and number % 10_000 == 9_999:
+        if tell and number % 1_000 == 999:
             print(f"{number + 1}: {dict(ends)}, {time.monotonic() - began:.0f} s", flush=True)
     return ends
 
