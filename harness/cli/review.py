@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
 
 
+MOST_ALSO = 4  # of what the same mistake brings with it, shown
+
+
 @wakeboard_command(examples=["wakeboard review board.toml", "wakeboard review board.toml --json"])
 @click.argument("board")
 @common_options
@@ -60,3 +63,7 @@ def _show(common: Common, title: str, concerns: list[Concern]) -> None:
         ):
             if text:
                 console.print(Padding(Text(label + text), (0, 0, 0, 3)))
+        for follows in concern.also[:MOST_ALSO]:
+            console.print(Padding(Text(f"with it: {follows.says} ({follows.rule})"), (0, 0, 0, 3)))
+        if len(concern.also) > MOST_ALSO:
+            console.print(Padding(Text(f"with it: {len(concern.also) - MOST_ALSO} more, see --json"), (0, 0, 0, 3)))

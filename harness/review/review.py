@@ -20,18 +20,15 @@ def review_board(board: Board) -> list[Concern]:
     from wakeboard.harness.review.rules import rules
     from wakeboard.harness.review.study import Study
 
+    from wakeboard.harness.review.grouping import grouped
+
     study = Study.of(board)
-    return in_order(concern for rule in rules().values() for concern in rule(study))
+    return in_order(grouped(study, [concern for rule in rules().values() for concern in rule(study)]))
 
 
 def in_order(concerns: Iterable[Concern]) -> list[Concern]:
-    """One concern a key, in its worst state; serious first, then in the rules' order, then by net."""
-    worst: dict[tuple[object, ...], Concern] = {}
-    for concern in concerns:
-        known = worst.get(concern.key)
-        if known is None or (concern.serious, concern.weight) > (known.serious, known.weight):
-            worst[concern.key] = concern
-    return sorted(worst.values(), key=lambda c: (not c.serious, RULES.index(c.rule), c.nets))
+    """Serious first, then in the rules' order, then by net."""
+    return sorted(concerns, key=lambda c: (not c.serious, RULES.index(c.rule), c.nets))
 
 
 def as_json(board: Board, concerns: list[Concern]) -> dict[str, Any]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.circuit import board_circuit, supply_part
 from wakeboard.harness.review.cases import Case, cases
 from wakeboard.harness.review.feed import feed_path
+from wakeboard.harness.review.rails import Rails
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
 from wakeboard.instruments.virtual.circuit.part import Circuit, Part
 
@@ -33,6 +34,8 @@ class Study:
     model: Model
     cases: list[Case]
     points: Points
+    models: dict[str, Model] = field(default_factory=dict)
+    """The same with a cell in place of one supply, by its name, as they are asked for."""
 
     @classmethod
     def of(cls, board: Board) -> Study:
@@ -100,6 +103,15 @@ class Study:
     def _currents(self) -> _Currents:
         return _Currents(self)
 
+    @cached_property
+    def rails(self) -> Rails:
+        """What is wrong with the rails."""
+        return Rails(self)
+
+    def case_of(self, state: str) -> int | None:
+        """The first case of a state's key."""
+        return next((k for k, case in self.each() if case.state == state), None)
+
     def chips(self) -> Iterator[tuple[Part, str, Mapping[str, Any]]]:
         """(chip, pin, its entry in the chip's io table) of every chip's every pin."""
         for part in self.board.parts.values():
@@ -110,6 +122,15 @@ class Study:
         """The net that feeds a chip's pin: its declared rail, or the chip's first supply pin."""
         rail = entry.get("rail") or next(iter(part.values.get("supply", {})), "VDD")
         return part.pins.get(rail, self.board.ground)
+
+    def nominal(self, net: str) -> float | None:
+        """The nominal volts of a rail by its net; None where it has none."""
+        return next((rail.volts.nominal for rail in self.rails_on(net) if rail.volts), None)
+
+    def nominal_at(self, net: str) -> float | None:
+        """The nominal volts of the rail of the first chip's pin on a net."""
+        rails = (self.rail_net(part, entry) for part, pin, entry in self.chips() if part.pins[pin] == net)
+        return next((volts for rail in rails if (volts := self.nominal(rail)) is not None), None)
 
     def rails_on(self, net: str) -> list[Rail]:
         return [rail for rail in self.board.rails.values() if rail.net == net]

@@ -197,7 +197,7 @@ CASES: list[tuple[str, str, str]] = [
     # TI TPS65987D: a USB-C sink shows 5.1 kΩ on each CC pin
     ("weak-pull", plain(TYPE_C.format(ohms="22k")), plain(TYPE_C.format(ohms="5k1"))),
     ("pin-conflict", plain(SECOND_DRIVER.format(net="OUT")), plain(SECOND_DRIVER.format(net="OUT2"))),
-    ("pin-conflict", plain(PROCESSOR.format(pin="PA1", strap="+3V3")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
+    ("boot-mode", plain(PROCESSOR.format(pin="PA1", strap="+3V3")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
     ("reserved-pin", plain(PROCESSOR.format(pin="PA13", strap="GND")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
     ("level-mismatch", plain(LOW_RAIL.format(net="OUT")), plain(LOW_RAIL.format(net="OUT3"))),
     ("headroom", plain(range="3.2 .. 5.5 V"), plain(range="4.0 .. 5.5 V")),

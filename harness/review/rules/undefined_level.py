@@ -10,6 +10,12 @@ from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.part import Part
+
+CONTROLS = {"mosfet": "G", "bjt": "B"}
+PIN_WORDS = {"G": "gate", "B": "base", "EN": "enable"}
+SERIES = 10e3
+"""Ω; a resistor up to this lies in a control line, a larger one holds it; common practice, no source."""
 
 
 def find(study: Study) -> Iterator[Concern]:
@@ -23,6 +29,41 @@ def find(study: Study) -> Iterator[Concern]:
             concern = _judge(study, name, line, k, case, state, level, volts[k])
             if concern:
                 yield concern
+    yield from _controls(study)
+
+
+def _controls(study: Study) -> Iterator[Concern]:
+    """Gates, bases and enables that nothing holds at boot and that are no line of the board file."""
+    lines = {line.net for line in study.board.lines.values()}
+    near = _behind_resistors(study, lines)
+    rails = {rail.net for rail in study.board.rails.values()}
+    for part in study.board.parts.values():
+        pin = CONTROLS.get(part.kind) or ("EN" if "EN" in part.pins and part.kind != "chip" else None)
+        net = part.pins.get(pin) if pin else None
+        if net is None or net in near or net in rails:
+            continue
+        for k, case in study.undriven():
+            if not case.drives and case.corner == "nominal" and study.floating(net, k) and not _fed(study, part, k):
+                yield Concern(
+                    "undefined-level", True, (net,), path=(part.name,), state=case.state,
+                    says=f"nothing holds {part.name}'s {PIN_WORDS[pin or '']} ({net}) at power-on: it floats, and the "
+                    "part may be on or off",
+                    do=f"fit a resistor from {net} to where {part.name} is off",
+                )  # fmt: skip
+
+
+def _fed(study: Study, part: Part, k: int) -> bool:
+    """Whether a part is of no matter because the rail that it cannot be on without is said to be dead already."""
+    return any(net in study.rails.bad[k] for net in part.pins.values() if net != part.pins.get("OUT"))
+
+
+def _behind_resistors(study: Study, nets: set[str]) -> set[str]:
+    """The nets, and those that a resistor of 10 kΩ or less joins to them."""
+    found = set(nets)
+    for part in study.board.parts.values():
+        if part.kind == "resistor" and float(part.values["value"]) <= SERIES and set(part.pins.values()) & nets:
+            found |= set(part.pins.values()) - {study.board.ground}
+    return found
 
 
 def judged(study: Study, line: Line, case: Case) -> bool:
