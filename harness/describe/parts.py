@@ -391,6 +391,8 @@ def _read_value(quantity: Quantity, found: Any) -> tuple[Any, float]:
         if not isinstance(found, bool):
             raise QuantityError(quoted(found), "true or false")
         return found, 0.0
+    if not quantity.unit and isinstance(quantity.default, float) and isinstance(found, str):
+        return parse(found, "%" if found.rstrip().endswith("%") else ""), 0.0  # a plain number, or a share
     return _read_text(quantity.unit, found)
 
 

@@ -75,3 +75,11 @@ def chargers_off(study: Study) -> dict[str, Any]:
 def charger_on(part: Part) -> dict[str, Any]:
     """The values that switch a charger on, whatever its enable sees."""
     return {f"{part.name}.enable_above": ALWAYS[bool(part.values.get("active_low"))]} if "EN" in part.pins else {}
+
+
+def without_chargers(study: Study) -> Points:
+    """The operating points of all cases with every charger idle."""
+    if not any(chargers(study)):
+        return study.points
+    off = chargers_off(study)
+    return study.model.solve([Variant(values={**case.values(), **off}) for case in study.cases]).require()

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from wakeboard.harness.describe.circuit import supply_part_name
 from wakeboard.harness.review.cases import Case
-from wakeboard.harness.review.cells import Taken, chargers_off, taken
+from wakeboard.harness.review.cells import Taken, chargers_off, taken, without_chargers
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.feed import feed_path
 from wakeboard.harness.review.study import OFF_LIMIT, Study
@@ -33,7 +33,7 @@ STIFF_OHMS = 1e3
 
 
 def find(study: Study) -> Iterator[Concern]:
-    points = _without_chargers(study)
+    points = without_chargers(study)
     for name, supply in study.board.supplies.items():
         volts = [float(v) for v in points.net(supply.net)]
         pushed: dict[int, float] = {}
@@ -48,14 +48,6 @@ def find(study: Study) -> Iterator[Concern]:
         cases = list(study.worst_by_supplies(lifted).values())
         for k, held in zip(cases, _with_load(study, name, cases), strict=True):
             yield _lifted(study, points, name, k, volts[k], held)
-
-
-def _without_chargers(study: Study) -> Points:
-    """The operating points of all cases with every charger idle."""
-    if not any(chargers(study)):
-        return study.points
-    off = chargers_off(study)
-    return study.model.solve([Variant(values={**case.values(), **off}) for case in study.cases]).require()
 
 
 def _all_pushed(study: Study, name: str, found: list[int]) -> Iterator[Concern]:
