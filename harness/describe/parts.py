@@ -399,6 +399,8 @@ def _read_value(quantity: Quantity, found: Any) -> tuple[Any, float]:
 def _read_text(unit: str, found: Any) -> tuple[Any, float]:
     if unit:
         value = parse_value(found, unit)
+        if value.nominal == 0 and value.high > 0:  # parts keep their tolerance as a share
+            raise QuantityError(found, f"a quantity in {unit} above zero where it has a tolerance")
         return value.nominal, value.tolerance
     if isinstance(found, (str, bool, int, float)):
         return found, 0.0

@@ -11,22 +11,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.evidence import Answered, Evidence
 from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations, told
 from wakeboard.harness.explain.predict import Predictor
-from wakeboard.harness.explain.slopes import Tolerance
-from wakeboard.harness.explain.stand import Stand
 from wakeboard.harness.explain.suspects import Suspect, priors, suspects
 from wakeboard.harness.explain.weigh import Weigher, Weighing
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.stand import Stand
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown, at_rest
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
 
-SETTING_SHARE = 1e-3
-"""Standard deviation of a bench supply's voltage about its setting (relative; common practice: 0.05 % and some mV)."""
 WIDTHS = {VOLTS: 2.0, OHMS: 2.0, CURRENT: 0.05}
 """How far something else may move a reading: one standard deviation (V, decades, A)."""
 
@@ -178,7 +176,7 @@ class Case:
             self.predictor,
             self.evidence,
             self.model.suspects,
-            tolerances(self.model.circuit, self.fixed, self.model.supplies),
+            unknowns(self.model.circuit, self.fixed, self.model.supplies),
             float(chances["something_else"]),
             float(chances["something_else_spread"]),
         )
@@ -207,36 +205,9 @@ def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     return Change(tuple(in_force(faults)))
 
 
-def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Tolerance]:
-    """Every value that a reading at rest depends on, with its standard deviation; what the bench sets among them."""
-    from wakeboard.harness.describe.circuit import supply_part_name
-
-    reworked = {fault.target for fault in fixed.faults}
-    out = [
-        Tolerance(f"{part.name}.{path}", relative / math.sqrt(3))
-        for part in circuit.parts
-        if part.kind != "capacitor" and part.name not in reworked
-        for path, relative in part.tolerance.items()
-    ]
-    out += _unstated(circuit, reworked)
-    return out + [Tolerance(f"{supply_part_name(name)}.volts", SETTING_SHARE, setting=True) for name in supplies]
-
-
-# What a part's data sheet leaves open although the board file states no tolerance: one standard deviation, relative
-# (estimates, no source: forward drops vary by some 5 %, on-resistances and quiescent currents by a quarter).
-_UNSTATED = {
-    "diode": {"drop": 0.05}, "schottky": {"drop": 0.05}, "led": {"drop": 0.05},
-    "load_switch": {"ohms": 0.25}, "ldo": {"quiescent": 0.25}, "charger": {"quiescent": 0.25},
-}  # fmt: skip
-
-
-def _unstated(circuit: Circuit, reworked: set[str]) -> list[Tolerance]:
-    return [
-        Tolerance(f"{part.name}.{name}", share)
-        for part in circuit.parts
-        for name, share in _UNSTATED.get(part.kind, {}).items()
-        if part.name not in reworked and name not in part.tolerance and isinstance(part.values.get(name), int | float)
-    ]
+def unknowns(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Unknown]:
+    """What is not known of a unit; of a part that was reworked it is known what it is now."""
+    return at_rest(circuit, supplies, {fault.target for fault in fixed.faults})
 
 
 def with_reading(case: Case, made: Observation) -> Case:

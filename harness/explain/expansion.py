@@ -24,10 +24,10 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
-from wakeboard.harness.explain.slopes import Tolerance, drawn_value
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown, drawn
 
 MISSES: Final = 3.5
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""
@@ -112,6 +112,6 @@ def _with(likelihood: Likelihood, candidate: Candidate, estimate: Array) -> Chan
     return candidate.change.plus(Change(values=values, setting_errors=settings, factors=factors))
 
 
-def _drawn(likelihood: Likelihood, tolerance: Tolerance) -> float | None:
+def _drawn(likelihood: Likelihood, tolerance: Unknown) -> float | None:
     circuit = getattr(likelihood.predictor, "circuit", None)
-    return None if circuit is None else drawn_value(circuit.part(tolerance.path.partition(".")[0]), tolerance.tail)
+    return None if circuit is None else drawn(circuit.part(tolerance.path.partition(".")[0]), tolerance.tail)

@@ -18,13 +18,13 @@ from typing import Final
 
 import numpy as np
 
-from wakeboard.harness.explain.cases import Case, tolerances
-from wakeboard.harness.explain.change import Change
+from wakeboard.harness.explain.cases import Case, unknowns
 from wakeboard.harness.explain.fitting import STEP
 from wakeboard.harness.explain.live import Live
 from wakeboard.harness.explain.observe import CURRENT, VOLTS, Observation, sigma_at
 from wakeboard.harness.explain.predict import Predictor
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 ALIKE: Final = 0.9
 """Correlation of what the model is wrong by in two readings of one net (estimate, no source)."""
@@ -45,7 +45,7 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
     predictor = Predictor(case.model.circuit, case.model.supplies, both, case.fixed, stand=case.model.stand)
     own = predictor.predict([Change()], exact=True) - predictor.predict([Change()])
     mean = predictor.predict(in_play.changes) + own
-    known = tolerances(case.model.circuit, case.fixed, case.model.supplies)
+    known = unknowns(case.model.circuit, case.fixed, case.model.supplies)
     shifts = predictor.shifts(in_play.changes, known)
     slack = predictor.slack(in_play.changes)
     fitted = _fitted(predictor, in_play, mean - own)

@@ -16,10 +16,10 @@ import numpy as np
 
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.evidence import Evidence
-from wakeboard.harness.explain.slopes import Tolerance
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""
@@ -43,7 +43,7 @@ class Predicts(Protocol):
     def scenes(self) -> list[int]:
         """The scene of each observation."""
 
-    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Tolerance]) -> Array:
+    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> Array:
         """(H, T, n) what one standard deviation of each value does."""
 
     def slack(self, changes: Sequence[Change]) -> Array:
@@ -73,7 +73,7 @@ class Likelihood:
 
     predictor: Predicts
     evidence: Evidence
-    tolerances: Sequence[Tolerance]
+    tolerances: Sequence[Unknown]
     solved: int = 0
     base: Array = field(init=False)  # the drawn board, each reading under its own load alone
     offset: Array = field(init=False)  # what the other probes of a shared scene take from that

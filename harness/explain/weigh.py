@@ -17,16 +17,16 @@ import numpy as np
 
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate, Weighing, log_prior
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.evidence import Answered, Evidence
 from wakeboard.harness.explain.expansion import expanded
 from wakeboard.harness.explain.fitting import Fitter
 from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread
 from wakeboard.harness.explain.pairs import Pairing, needed
 from wakeboard.harness.explain.screening import BEHIND, Screened, places, screen, telling
-from wakeboard.harness.explain.slopes import Tolerance
 from wakeboard.harness.explain.suspects import Suspect, bridges_between
 from wakeboard.harness.explain.whiten import Whitener
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 __all__ = ["Answered", "Candidate", "Evidence", "Predicts", "Weigher", "Weighing", "needed"]
 
@@ -53,7 +53,7 @@ class Weigher:
     predictor: Predicts
     evidence: Evidence
     suspects: Sequence[Suspect]
-    tolerances: Sequence[Tolerance]
+    tolerances: Sequence[Unknown]
     something_else: float
     rarity: float = 0.05
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.describe.circuit import supply_part_name
+from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.harness.review.feed import feed_path
 from wakeboard.harness.review.supplied import chargers
 from wakeboard.instruments.virtual.circuit.model import Variant
@@ -35,11 +35,11 @@ class Taken:
 
     def amps(self) -> list[float]:
         """A that flow into the supply, by case (below zero: out of it)."""
-        return [float(amps) for amps in self.points.current(supply_part_name(self.supply), "P")]
+        return [float(amps) for amps in self.points.current(supply_name(self.supply), "P")]
 
     def drawn(self, supply: str) -> list[float]:
         """A that another supply delivers."""
-        return [-float(amps) for amps in self.points.current(supply_part_name(supply), "P")]
+        return [-float(amps) for amps in self.points.current(supply_name(supply), "P")]
 
     def path(self, row: int) -> tuple[str, ...]:
         """The parts through which the other supplies feed this one."""
@@ -52,7 +52,7 @@ class Taken:
 
 def taken(study: Study, supply: str, cases: Sequence[Case], values: Mapping[str, Any]) -> Taken:
     """Solve cases in which `supply` is on with a cell in its place, under more values. Raises SolveError."""
-    name = supply_part_name(supply)
+    name = supply_name(supply)
     front = study.circuit.part(name)
     stand_in = Part(name, "battery", dict(front.pins), {"volts": 1.0, "ohms": CELL_OHMS})
     model = study.models.setdefault(supply, study.circuit.plus(stand_in).compile())

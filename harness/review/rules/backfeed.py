@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.circuit import supply_part_name
 from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.cells import Taken, chargers_off, taken, without_chargers
 from wakeboard.harness.review.concern import Concern
@@ -16,6 +15,7 @@ from wakeboard.harness.review.feed import feed_path
 from wakeboard.harness.review.study import OFF_LIMIT, Study
 from wakeboard.harness.review.supplied import chargers
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.points import Points
 
@@ -106,7 +106,7 @@ def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:
     """Volts at a supply's net in some cases with STIFF_OHMS across it, chargers idle."""
     if not cases:
         return []
-    stiff = {f"{supply_part_name(name)}.off_ohms": STIFF_OHMS, **chargers_off(study)}
+    stiff = {f"{supply_name(name)}.off_ohms": STIFF_OHMS, **chargers_off(study)}
     variants = [Variant(values={**study.cases[k].values(), **stiff}) for k in cases]
     points = study.model.solve(variants).require()
     return [float(volts) for volts in points.net(study.board.supplies[name].net)]

@@ -1,4 +1,4 @@
-"""How toleranced values move what is read, and how stiffly each net is held: first order, at a solved point.
+"""How unknown values move what is read, and how stiffly each net is held: first order, at a solved point.
 
 At an operating point the currents balance, F(x, p) = 0. A value that moves by dp moves the unknowns by
 
@@ -19,12 +19,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import supply_part_name
-from wakeboard.harness.explain.stand import Answer, Stand
-from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
-from wakeboard.instruments.virtual.circuit.newton import evaluate, linearised
-from wakeboard.instruments.virtual.circuit.tolerance import nominal
+from ..compiled.parameters import Parameters
+from ..devices import Array
+from ..model import Model
+from ..newton import evaluate, linearised
+from ..points import Points
+from .parts import supply_name
+from .unknowns import Unknown, drawn
 
 STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
@@ -33,27 +34,14 @@ AT_ONCE: Final = 256
 _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
 
 
-@dataclass(frozen=True)
-class Tolerance:
-    """A value ("PART.value") and its standard deviation, relative."""
-
-    path: str
-    share: float
-    setting: bool = False  # of the bench, not of a part
-
-    @property
-    def tail(self) -> str:
-        return self.path.partition(".")[2]
-
-
 class Slopes:
-    """Slopes at some answers of one stand, B of them."""
+    """Slopes at some answers of one model, B of them. Answers kept since before its layout changed have none."""
 
-    def __init__(self, stand: Stand, answers: Sequence[Answer]) -> None:
-        self._model = stand.model
-        self.layout = stand.model.layout
-        self.plans = [batch.points.plans[member] for batch, member in answers]
-        self._x = np.stack([batch.points._x[:, member] for batch, member in answers])
+    def __init__(self, model: Model, points: Points) -> None:
+        self._model = model
+        self.layout = points.layout
+        self.plans = points.plans
+        self._x = np.array(points.solution.T)  # a copy: it is written to
         self.solved = np.isfinite(self._x).all(axis=1)
         self._x[~self.solved] = 0.0
         self._system, _ = self._model.system(self.plans)
@@ -67,8 +55,8 @@ class Slopes:
 
     def _places(self) -> dict[int, int]:
         """Node -> its place among the unknowns; nodes that only other variants use (lifted pins) have none."""
-        drawn = np.unique(self.layout.home)
-        used = {int(node) for node in drawn} | {node for plan in self.plans for _, node in plan.moves}
+        home = np.unique(self.layout.home)
+        used = {int(node) for node in home} | {node for plan in self.plans for _, node in plan.moves}
         return {node: k for k, node in enumerate(sorted(used - {0}))}
 
     def _inverses(self) -> Array:
@@ -111,11 +99,11 @@ class Slopes:
                 found.append((block.partials + q * block.count + element, *place))
         return found
 
-    def moved(self, tolerances: Sequence[Tolerance]) -> Moved:
+    def moved(self, unknowns: Sequence[Unknown]) -> Moved:
         """What one standard deviation of each value does."""
-        changed = self._currents_moved(tolerances)
-        right = np.zeros((len(self.plans), self._inverse.shape[1], len(tolerances)))
-        rows = [np.flatnonzero(self._part_of == self._model.part_index[_part(t)]) for t in tolerances]
+        changed = self._currents_moved(unknowns)
+        right = np.zeros((len(self.plans), self._inverse.shape[1], len(unknowns)))
+        rows = [np.flatnonzero(self._part_of == self._model.part_index[t.part]) for t in unknowns]
         for t, own in enumerate(rows):
             right[:, :, t] = self._into_nodes(own, changed[t])
         return Moved(self, -(self._inverse @ right), rows, changed)
@@ -148,33 +136,33 @@ class Slopes:
             self._movers_kept = found
         return self._movers_kept
 
-    def _currents_moved(self, tolerances: Sequence[Tolerance]) -> list[Array]:
+    def _currents_moved(self, unknowns: Sequence[Unknown]) -> list[Array]:
         """For each value the change (B, rows) of its part's element currents at the same x."""
-        out: list[Array] = [np.zeros((0, 0))] * len(tolerances)
-        for together in _rounds(tolerances):
+        out: list[Array] = [np.zeros((0, 0))] * len(unknowns)
+        for together in _rounds(unknowns):
             theta = self._system.parameters.expanded()
             for t in together:
-                self._move(theta, tolerances[t])
+                self._move(theta, unknowns[t])
             with np.errstate(all="ignore"):
                 system = replace(self._system, parameters=Parameters.whole(theta))
                 moved = evaluate(system, self._x).currents
             for t in together:
-                rows = np.flatnonzero(self._part_of == self._model.part_index[_part(tolerances[t])])
+                rows = np.flatnonzero(self._part_of == self._model.part_index[unknowns[t].part])
                 delta = (moved[:, rows] - self._currents[:, rows]) / STEP
                 out[t] = np.where(np.isfinite(delta), delta, 0.0)
         return out
 
-    def _move(self, theta: Array, tolerance: Tolerance) -> None:
-        index, tail = self._model._path(tolerance.path)
+    def _move(self, theta: Array, unknown: Unknown) -> None:
+        index, tail = self._model.find_value(unknown.path)
         rows = self.layout.part_rows[index]
         part = self._model.circuit.parts[index]
         for overrides, members in self._overridden(index):
-            drawn = overrides[tail] if tail in overrides else drawn_value(part, tail)
-            moved = {**overrides, tail: float(drawn) * (1 + STEP * tolerance.share)}
+            value = overrides[tail] if tail in overrides else drawn(part, tail)
+            moved = {**overrides, tail: float(value) * (1 + STEP * unknown.share)}
             theta[members[:, None], rows] = self._model.parameters(index, moved)
 
     def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
-        """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
+        """The overrides of a part, and which members have them (kept: a part may have several unknown values)."""
         found = self._overrides.get(index)
         if found is None:
             alike: dict[int, tuple[Mapping[str, Any], list[int]]] = {}
@@ -187,23 +175,23 @@ class Slopes:
 
 @dataclass(frozen=True)
 class Moved:
-    """What each of T values does, by one standard deviation: unknowns (B, n, T)."""
+    """What each of T values does, by one standard deviation: x (B, n, T)."""
 
     slopes: Slopes
-    unknowns: Array
+    x: Array
     rows: Sequence[Any]
     changed: Sequence[Array]
 
     def net(self, name: str, members: Sequence[int]) -> Array:
         """(M, T) volts."""
-        out: Array = self.unknowns[list(members), self.slopes.place[self.slopes.layout.node[name]]]
+        out: Array = self.x[list(members), self.slopes.place[self.slopes.layout.node[name]]]
         return out
 
     def current(self, supply: str, members: Sequence[int]) -> Array:
         """(M, T) amperes that a bench supply gives."""
         s = self.slopes
-        terminal = s.layout.terminal(supply_part_name(supply), "P")
-        out = np.zeros((len(members), self.unknowns.shape[2]))
+        terminal = s.layout.terminal(supply_name(supply), "P")
+        out = np.zeros((len(members), self.x.shape[2]))
         for row in np.flatnonzero((s.layout.current_plus == terminal) | (s.layout.current_minus == terminal)):
             sign = -1.0 if s.layout.current_plus[row] == terminal else 1.0
             for partial, plus, minus in s.slopes_of_current(int(row)):
@@ -217,30 +205,17 @@ class Moved:
     def _at(self, node: int, members: Sequence[int]) -> Array:
         """(M, T) volts of a node; ground stays where it is."""
         if not node:
-            return np.zeros((len(members), self.unknowns.shape[2]))
-        out: Array = self.unknowns[list(members), self.slopes.place[node]]
+            return np.zeros((len(members), self.x.shape[2]))
+        out: Array = self.x[list(members), self.slopes.place[node]]
         return out
 
 
-def _part(tolerance: Tolerance) -> str:
-    return tolerance.path.partition(".")[0]
-
-
-def drawn_value(part: Any, tail: str) -> float:
-    """What the drawing says of a part's value."""
-    from wakeboard.instruments.virtual.circuit.parts import kind_of
-
-    if tail in part.values or "." in tail:
-        return nominal(part, tail)
-    return float(kind_of(part).values[tail].default)
-
-
-def _rounds(tolerances: Sequence[Tolerance]) -> list[list[int]]:
+def _rounds(unknowns: Sequence[Unknown]) -> list[list[int]]:
     """Values in rounds, each part once a round."""
     rounds: list[list[int]] = []
     seen: list[set[str]] = []
-    for t, tolerance in enumerate(tolerances):
-        name = _part(tolerance)
+    for t, unknown in enumerate(unknowns):
+        name = unknown.part
         for own, names in zip(rounds, seen, strict=True):
             if name not in names:
                 own.append(t)
