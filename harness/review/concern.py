@@ -8,7 +8,8 @@ from typing import Any, Final
 RULES: Final = (
     "backfeed", "phantom-power", "undefined-level", "weak-pull", "pin-conflict", "reserved-pin", "level-mismatch",
     "headroom", "dissipation", "inrush", "pull-up-window", "rating",
-    "never-on", "divider", "rail-limits", "charge", "boot-mode", "supervisor", "gate-drive", "crystal-load",
+    "never-on", "divider", "rail-limits", "charge", "boot-mode", "supervisor", "gate-drive", "reverse-path",
+    "crystal-load",
 )  # fmt: skip
 
 

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 NEAREST: Final = (
     "divider", "never-on", "charge", "backfeed", "rail-limits", "headroom", "supervisor", "boot-mode", "phantom-power",
-    "level-mismatch", "pull-up-window", "undefined-level", "weak-pull", "gate-drive", "pin-conflict", "reserved-pin",
+    "level-mismatch", "pull-up-window", "undefined-level", "weak-pull", "gate-drive", "reverse-path", "pin-conflict",
+    "reserved-pin",
     "rating", "dissipation", "inrush", "crystal-load",
 )  # fmt: skip
 """Rules by how near they are to the cause, where several tell of one mistake."""
@@ -28,8 +29,11 @@ RAIL_RULES: Final = ("divider", "never-on", "rail-limits", "headroom")
 RESTS_ON_RAILS: Final = (
     "undefined-level", "weak-pull", "boot-mode", "level-mismatch", "rating", "dissipation", "gate-drive",
 )  # fmt: skip
-APART: Final = ("reserved-pin", "inrush", "crystal-load")
+APART: Final = ("reserved-pin", "crystal-load")
 """What has nothing to do with anything else on the same net."""
+
+VALVES: Final = ("mosfet", "bjt", "diode", "schottky", "zener", "ideal_diode", "load_switch", "esd_array")
+PASSIVE: Final = ("resistor", "inductor", "fuse", "ptc", "switch", "button", "chip")
 
 
 def grouped(study: Study, found: Sequence[Concern]) -> list[Concern]:
@@ -74,7 +78,13 @@ def _rails_under(study: Study, concern: Concern) -> set[str]:
 
 def _tainted(study: Study, concern: Concern) -> bool:
     """Whether a rail on which a concern rests is wrong in its state."""
-    return bool(_wrong_under(study, concern))
+    return bool(_wrong_under(study, concern) or _sagging(study, concern))
+
+
+def _sagging(study: Study, concern: Concern) -> list[str]:
+    """The supplies that are in their current limit in a concern's state: all else there may follow from that."""
+    k = study.case_of(concern.state) if concern.state else None
+    return [name for name in study.cases[k].supplies if study.rails.sags(name, k)] if k is not None else []
 
 
 def _wrong_under(study: Study, concern: Concern) -> set[str]:
@@ -129,6 +139,8 @@ def _joined(study: Study, found: list[Concern]) -> list[Concern]:
 
 def _marks(study: Study, concern: Concern) -> set[object]:
     """What makes two concerns one mistake: a line's net, a part that carries the current there, a rail."""
+    if concern.rule == "inrush":
+        return {("charges", concern.nets[0])}  # what is fed back charges capacitors too
     if concern.rule in APART:
         return {(concern.rule, concern.nets, concern.path)}
     board = study.board
@@ -139,23 +151,60 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         marks.add((concern.rule, first))
     if concern.rule in RAIL_RULES:
         marks.add(("rail", first))
+    if concern.rule == "charge":
+        marks.add(("charger", concern.path))
+    marks |= {("sags", supply) for supply in _sagging(study, concern)}
     if concern.rule == "rail-limits":
-        marks |= {("lifts", first), *(("net", net) for net in _carrying(study, concern) if net not in power)}
+        marks.add(("lifts", first))
     if concern.rule == "level-mismatch":
         rails = [net for net in concern.nets if net in power]
         marks |= {("lifts", rails[-1]), ("levels", *rails)} if rails else set()
-    if concern.rule in ("phantom-power", "backfeed", "level-mismatch"):
-        marks |= {("net", net) for net in _carrying(study, concern) if net not in power}
-        marks.add((concern.rule, frozenset(concern.path)))
+    if concern.rule in ("phantom-power", "backfeed", "level-mismatch", "rail-limits"):
+        tail = _tail(study, concern)
+        marks |= {("net", net) for net in _carrying(study, tail) if net not in power}
+        marks |= {("net", net) for net in _controlling(study, tail) if net not in power}
+        levels = concern.rule == "level-mismatch"
+        kinds = {name: study.board.parts[name].kind for name in tail}
+        marks |= {("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))}
+    if concern.rule == "backfeed":
+        k = study.case_of(concern.state)
+        marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
     if concern.rule in ("rating", "dissipation"):
         marks.add(("part", concern.path or first))
     return marks
 
 
-def _carrying(study: Study, concern: Concern) -> set[str]:
-    """The nets of the small parts on a concern's path: a pull-up there stands on the line that it pulls."""
+def _tail(study: Study, concern: Concern) -> tuple[str, ...]:
+    """The parts of a concern's path after the last rail that is on as it should be: what lies before is as meant."""
+    k = study.case_of(concern.state) if concern.state else None
+    path = tuple(name for name in concern.path if name in study.board.parts)
+    if k is None or concern.rule == "level-mismatch":
+        return path
+    case, target = study.cases[k], concern.nets[0]
+    on = {r.net for n, r in study.board.rails.items() if r.net != target and study.rail_should_be_on(n, case)}
+    last = max((i for i, name in enumerate(path) if set(study.board.parts[name].pins.values()) & on), default=0)
+    return path[last:]
+
+
+def _controlling(study: Study, path: tuple[str, ...]) -> set[str]:
+    """The nets that switch the parts of a path: their gates and enables, and what switches these."""
+    nets = {
+        part.pins[pin]
+        for name in path
+        for part in [study.board.parts[name]]
+        for pin in ("G", "B", "EN")
+        if pin in part.pins and part.kind != "chip"
+    }
+    for part in study.board.parts.values():
+        if part.kind in ("mosfet", "bjt") and nets & {part.pins.get("D"), part.pins.get("C")}:
+            nets |= {part.pins[pin] for pin in ("G", "B") if pin in part.pins}
+    return nets
+
+
+def _carrying(study: Study, path: tuple[str, ...]) -> set[str]:
+    """The nets of the small parts of a path: a pull-up there stands on the line that it pulls."""
     nets: set[str] = set()
-    for name in concern.path:
+    for name in path:
         part = study.board.parts.get(name)
         if part is not None and part.kind in ("resistor", "mosfet", "bjt", "diode", "schottky", "button"):
             nets |= set(part.pins.values())

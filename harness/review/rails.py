@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.review.supplied import ADJUSTABLE, REGULATORS, dropout, enabled, feeders, limited, set_volts
@@ -83,9 +84,15 @@ class Rails:
     def _follows(self, rail: Rail, k: int) -> bool:
         """Whether a source of the rail is wrong itself in this case, or a supply gives all that it has."""
         nets = {self._net(source) for source in rail.sources} - {rail.net}
-        if nets & self.bad[k]:
+        if (nets | self._on_the_way(rail.net, k)) & self.bad[k]:
             return True
         return any(self.sags(name, k) for name in self.study.cases[k].supplies)
+
+    def _on_the_way(self, net: str, k: int) -> set[str]:
+        """The nets through which a rail is fed in a case, without itself."""
+        path = [set(self.study.circuit.part(name).pins.values()) for name in self.study.path(k, net)]
+        between = [first & second for first, second in pairwise(path)]
+        return {each for nets in between for each in nets} - {net, self.study.board.ground}
 
     def _net(self, source: str) -> str:
         return self.study.board.net_of(source)

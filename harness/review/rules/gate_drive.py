@@ -1,4 +1,4 @@
-"""A transistor whose gate never gets what it needs to conduct; a reverse-polarity transistor drawn the other way round."""
+"""A transistor whose gate never gets what it needs to conduct."""
 
 from __future__ import annotations
 
@@ -18,10 +18,12 @@ SURE = 1.25  # times the threshold: below, it may not conduct at all
 
 
 def find(study: Study) -> Iterator[Concern]:
-    for part in study.board.parts.values():
-        if part.kind == "mosfet":
+    board = study.board
+    fixed = {board.ground, *(r.net for r in board.rails.values()), *(s.net for s in board.supplies.values())}
+    for part in board.parts.values():
+        # one whose source is no rail passes a signal: its gate is not meant to be driven hard
+        if part.kind == "mosfet" and part.pins["S"] in fixed:
             yield from _drive(study, part)
-            yield from _turned(study, part)
 
 
 def _drive(study: Study, part: Part) -> Iterator[Concern]:
@@ -41,35 +43,3 @@ def _drive(study: Study, part: Part) -> Iterator[Concern]:
            else f"its resistance is given for {show(wanted, 'V')}: it conducts less than drawn"),
         do="choose a transistor with a lower threshold, or drive its gate from a higher voltage",
     )  # fmt: skip
-
-
-def _turned(study: Study, part: Part) -> Iterator[Concern]:
-    """One whose gate is tied down for good carries current all the time: its body diode has to point along it."""
-    if not _gate_is_tied(study, part) or part.values.get("channel") != "p":
-        return
-    into_source = study.points.current(part.name, "S")
-    k = int(np.argmax(into_source))
-    supplies = {supply.net for supply in study.board.supplies.values()}
-    if into_source[k] > 1e-3 and len(study.board.supplies) == 1 and _leads_to(study, part.pins["S"], supplies):
-        yield Concern(
-            "gate-drive", True, (part.pins["D"], part.pins["S"]), path=(part.name,), state=study.cases[k].state,
-            says=f"{part.name} lies in the supply's path with its gate tied down and its body diode against the current: "
-            "it passes a supply connected the wrong way round as well as the right one",
-            do=f"exchange drain and source of {part.name}: the drain belongs on the supply's side",
-        )  # fmt: skip
-
-
-def _gate_is_tied(study: Study, part: Part) -> bool:
-    """Whether only resistors, capacitors and zeners are on the gate, none of them on a supply."""
-    net = part.pins["G"]
-    others = [other for other in study.board.parts.values() if other is not part and net in other.pins.values()]
-    grounded = any(study.board.ground in o.pins.values() for o in others if o.kind == "resistor")
-    return grounded and all(other.kind in ("resistor", "capacitor", "zener") for other in others)
-
-
-def _leads_to(study: Study, net: str, supplies: set[str]) -> bool:
-    """Whether a net is a supply's, or joined to it by a fuse."""
-    if net in supplies:
-        return True
-    fuses = (p for p in study.board.parts.values() if p.kind in ("fuse", "ptc") and net in p.pins.values())
-    return any(set(fuse.pins.values()) & supplies for fuse in fuses)

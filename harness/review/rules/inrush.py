@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wakeboard.harness.review.cells import without_chargers
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import usb_attach_charge
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.points import Points
 
 LONGEST = 0.1
 """s; charging the board's capacitors at the supply's whole budget for longer than this counts as a concern;
@@ -15,11 +17,12 @@ common practice, no source."""
 
 
 def find(study: Study) -> Iterator[Concern]:
+    points = without_chargers(study)  # a charger fills a cell's capacitors with its own current
     for name, supply in study.board.supplies.items():
         for k, case in study.undriven():
             if list(case.supplies) != [name] or case.drives or case.corner != "nominal":
                 continue
-            charge = _charge(study, k)
+            charge = _charge(study, points, k)
             volts = case.supplies[name]
             if supply.kind == "usb":
                 allowed, rule = usb_attach_charge(volts), "USB allows what 10 µF take (USB 2.0, section 7.2.4.1)"
@@ -35,11 +38,11 @@ def find(study: Study) -> Iterator[Concern]:
                 )  # fmt: skip
 
 
-def _charge(study: Study, k: int) -> float:
+def _charge(study: Study, points: Points, k: int) -> float:
     """C that the board's capacitors hold in a case: what the supply has to deliver at attach."""
     total = 0.0
     for part in study.board.parts.values():
         if part.kind == "capacitor":
-            first, second = (float(study.points.pin_volts(part.name, pin)[k]) for pin in part.pins)
+            first, second = (float(points.pin_volts(part.name, pin)[k]) for pin in part.pins)
             total += float(part.values["value"]) * abs(first - second)
     return total

@@ -17,8 +17,8 @@ RECOGNISED = 0.7
 ABOVE_RAIL = 0.3
 """V that an input stands above its rail; the usual absolute maximum, common practice, no source."""
 
-PIN_AMPS = 5e-6
-"""A from which a net pulled above a pin's rail counts: below, its clamp's own leakage does it."""
+PIN_AMPS = 0.5e-6
+"""A into a pin's clamp from which a net counts as pulled above its rail; less is a leak; common practice, no source."""
 
 Pin = tuple[Part, str, Mapping[str, Any]]
 

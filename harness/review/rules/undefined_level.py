@@ -10,10 +10,14 @@ from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
 
 CONTROLS = {"mosfet": "G", "bjt": "B"}
 PIN_WORDS = {"G": "gate", "B": "base", "EN": "enable"}
+LEAK_OHMS = 1.5e6
+"""Ω: about 1 µA to 2 µA of a 3.3 V rail, the most that inputs' data sheets promise to leak (74HC, UM10204: 1 µA, 10 µA)."""
 SERIES = 10e3
 """Ω; a resistor up to this lies in a control line, a larger one holds it; common practice, no source."""
 
@@ -30,6 +34,49 @@ def find(study: Study) -> Iterator[Concern]:
             if concern:
                 yield concern
     yield from _controls(study)
+    yield from _leaks(study)
+
+
+def _leaks(study: Study) -> Iterator[Concern]:
+    """Lines that a pin's own leakage moves: nothing is fitted that holds them, whatever they sit at in the model."""
+    for name, line in study.board.lines.items():
+        level = line.when.get("boot")
+        k = _at_rest(study, line) if level else None
+        if level is None or k is None:
+            continue
+        try:
+            limits = line_thresholds(study.board, line).limits(level)
+        except LevelError:
+            continue
+        if float(study.points.net(line.net)[k]) not in limits:
+            continue  # said above
+        rail = _rail_near(study, line, k)
+        if rail is not None and leaks(study, line.net, rail if level == "low" else study.board.ground, k) not in limits:
+            yield Concern(
+                "undefined-level", True, (line.net,), state=study.cases[k].state, weight=0.5,
+                says=f"{name} should be {level} in the state 'boot' and nothing that is fitted holds it: a leak of "
+                f"{show(LEAK_OHMS, 'Ω')} moves it",
+                do=f"fit a pull-{'up' if level == 'high' else 'down'} on {line.net}",
+            )  # fmt: skip
+
+
+def leaks(study: Study, net: str, other: str, k: int) -> float:
+    """V of a net in a case with LEAK_OHMS from it to another."""
+    fault = Fault(f"{net}+{other}", "bridge", f"{LEAK_OHMS:g}")
+    return float(study.model.solve([Variant((fault,), study.cases[k].values())]).require().net(net)[0])
+
+
+def _at_rest(study: Study, line: Line) -> int | None:
+    """The nominal case with the most supplies on and the fewest rails switched in which the line is judged."""
+    cases = [k for k, case in study.undriven() if case.corner == "nominal" and judged(study, line, case)]
+    return min(cases, key=lambda k: (len(study.cases[k].drives), -len(study.cases[k].supplies)), default=None)
+
+
+def _rail_near(study: Study, line: Line, k: int) -> str | None:
+    """The net of a rail that is up and that a pin on the line belongs to."""
+    rails = [study.rail_net(part, entry) for part, pin, entry in study.chips() if part.pins[pin] == line.net]
+    rails += [rail.net for rail in study.board.rails.values()]
+    return next((net for net in rails if float(study.points.net(net)[k]) > 1.0 and net != line.net), None)
 
 
 def _controls(study: Study) -> Iterator[Concern]:
