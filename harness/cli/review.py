@@ -27,16 +27,22 @@ def command(common: Common, board: str) -> int:
     to do. Exit code 1 when one is serious. A review without concerns says nothing of the boards that come back.
     """
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.review.review import as_json, review_board
+    from wakeboard.harness.review.review import as_json, review
 
     design = load_board(board)
     if not design.parts:
         raise click.UsageError(
             f"{board} has no [parts]: add the parts of the schematic, then there is a circuit to review"
         )
-    concerns = review_board(design)
+    found = review(design)
+    concerns = found.concerns
     _show(common, f"{design.name} revision {design.revision}", concerns)
-    common.emit(as_json(design, concerns))
+    if found.unsolved:
+        common.console().print(
+            f"\n{len(found.unsolved)} of {found.states + len(found.unsolved)} states have no operating point that was "
+            f"found, and nothing is said of them: {found.unsolved[0]}" + (", …" if len(found.unsolved) > 1 else "")
+        )
+    common.emit({**as_json(design, concerns), "unsolved": list(found.unsolved)})
     return Exit.FAILED if any(concern.serious for concern in concerns) else Exit.GOOD
 
 

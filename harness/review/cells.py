@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.harness.review.feed import feed_path
 from wakeboard.harness.review.supplied import chargers
+from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
 
@@ -81,5 +81,7 @@ def without_chargers(study: Study) -> Points:
     """The operating points of all cases with every charger idle."""
     if not any(chargers(study)):
         return study.points
-    off = chargers_off(study)
-    return study.model.solve([Variant(values={**case.values(), **off}) for case in study.cases]).require()
+    if study.idle is None:
+        off = chargers_off(study)
+        study.idle = study.model.solve([Variant(values={**case.values(), **off}) for case in study.cases]).require()
+    return study.idle

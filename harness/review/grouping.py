@@ -73,6 +73,16 @@ def _rails_under(study: Study, concern: Concern) -> set[str]:
     for part in study.board.parts.values():
         if part.kind == "resistor" and set(part.pins.values()) & lines:
             named |= set(part.pins.values()) & rails
+    for line in study.board.lines.values():
+        if line.net in lines:
+            named |= {study.board.net_of(need) for need in line.needs}
+    k = study.case_of(concern.state) if concern.state else None
+    if concern.rule == "rating" and not concern.path:  # what a supply gives: all that it feeds
+        fed = {supply.name for supply in study.board.supplies.values() if supply.net in concern.nets}
+        named |= {rail.net for name, rail in study.board.rails.items() if fed & study.board.supplies_of(name)}
+    if concern.rule in ("rating", "dissipation", "level-mismatch") and k is not None:
+        for net in lines - {study.board.ground}:
+            named |= study.rails.on_the_way(net, k)
     return named & rails
 
 
@@ -84,7 +94,10 @@ def _tainted(study: Study, concern: Concern) -> bool:
 def _sagging(study: Study, concern: Concern) -> list[str]:
     """The supplies that are in their current limit in a concern's state: all else there may follow from that."""
     k = study.case_of(concern.state) if concern.state else None
-    return [name for name in study.cases[k].supplies if study.rails.sags(name, k)] if k is not None else []
+    if k is None:
+        return []
+    case = study.cases[k]
+    return [name for name in case.supplies if case.generous > 1 or study.rails.sags(name, k)]
 
 
 def _wrong_under(study: Study, concern: Concern) -> set[str]:
@@ -104,7 +117,11 @@ def _root(study: Study, concern: Concern, roots: Sequence[Concern]) -> Concern |
     before = set(wrong)
     for net in wrong:
         before |= _upstream(study, net)
-    matching = [root for root in roots if root.nets[0] in before and root is not concern]
+    others = [root for root in roots if root is not concern]
+    matching = [root for root in others if root.nets[0] in before]
+    if not matching:  # by an enable that waits for another rail
+        k = study.case_of(concern.state)
+        matching = [root for root in others if k is not None and root.nets[0] in study.rails.bad[k]]
     return min(matching, key=lambda root: NEAREST.index(root.rule), default=None)
 
 
@@ -139,8 +156,8 @@ def _joined(study: Study, found: list[Concern]) -> list[Concern]:
 
 def _marks(study: Study, concern: Concern) -> set[object]:
     """What makes two concerns one mistake: a line's net, a part that carries the current there, a rail."""
-    if concern.rule == "inrush":
-        return {("charges", concern.nets[0])}  # what is fed back charges capacitors too
+    if concern.rule == "inrush":  # what is fed back, or is on by mistake, charges capacitors too
+        return {("charges", concern.nets[0]), *(("phantom-power", net) for net in concern.nets[1:])}
     if concern.rule in APART:
         return {(concern.rule, concern.nets, concern.path)}
     board = study.board
@@ -151,6 +168,8 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         marks.add((concern.rule, first))
     if concern.rule in RAIL_RULES:
         marks.add(("rail", first))
+    if concern.rule == "rating" and not concern.path:
+        marks |= {("phantom-power", net) for net in concern.nets[1:]}
     if concern.rule == "charge":
         marks.add(("charger", concern.path))
     marks |= {("sags", supply) for supply in _sagging(study, concern)}
@@ -165,7 +184,9 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         marks |= {("net", net) for net in _controlling(study, tail) if net not in power}
         levels = concern.rule == "level-mismatch"
         kinds = {name: study.board.parts[name].kind for name in tail}
-        marks |= {("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))}
+        marks |= {
+            ("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))
+        }
     if concern.rule == "backfeed":
         k = study.case_of(concern.state)
         marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
@@ -221,7 +242,9 @@ def _head(members: list[Concern]) -> Concern:
     return replace(head, also=tuple(also))
 
 
-def _distance(concern: Concern) -> int:
-    """A rail that something lifts is told after what lifts it."""
+def _distance(concern: Concern) -> float:
+    """A rail that something lifts is told after what lifts it, a supply that gives too much after what takes it."""
+    if concern.rule == "rating" and not concern.path:
+        return NEAREST.index("rating") + 0.5
     lifted = concern.rule == "rail-limits" and len(concern.path) > 1
     return NEAREST.index("level-mismatch") + 1 if lifted else NEAREST.index(concern.rule)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of
+from wakeboard.instruments.quantity import QuantityError, parse
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.part import Part
 
 PIN_KEYS = (
-    "type", "boot", "reserved_by", "debug", "strap", "pull_up", "pull_down", "drives", "max", "selectable_pull", "five_volt",
+    "type", "boot", "reserved_by", "debug", "strap", "pull_up", "pull_down", "drives", "max", "selectable_pull",
+    "five_volt",
 )  # fmt: skip
 
 
@@ -31,6 +33,8 @@ class PinFacts:
     debug: str = ""
     strap: str | None = None
     strap_says: str = ""
+    most: float | None = None
+    """A that it may drive."""
     five_volt: bool = False
     """Stands 5 V while the chip is powered."""
 
@@ -133,7 +137,9 @@ def _boots(
     for name, straps in found.items():
         for pin, level in straps.items():
             if pin not in pins:
-                problems.append(Problem(file, 1, f"boots.{name}.{pin}", repr(pin), one_of(pins, 40), nearest(pin, pins)))
+                problems.append(
+                    Problem(file, 1, f"boots.{name}.{pin}", repr(pin), one_of(pins, 40), nearest(pin, pins))
+                )
             elif level not in ("low", "high"):
                 problems.append(Problem(file, 1, f"boots.{name}.{pin}", repr(level), '"low" or "high"'))
     return found
@@ -161,4 +167,9 @@ def _facts(file: str, key: str, entry: Any, problems: list[Problem]) -> PinFacts
         )
     says = str(strap.get("says", "")) if isinstance(strap, dict) else ""
     five_volt = bool(entry.get("five_volt", False))
-    return PinFacts(str(entry.get("type", "io")), reserved, str(entry.get("debug", "")), level, says, five_volt)
+    most = None
+    try:
+        most = parse(entry["max"], "A") if "max" in entry else None
+    except QuantityError as error:
+        problems.append(Problem(file, 1, f"{key}.max", error.found, error.allowed))
+    return PinFacts(str(entry.get("type", "io")), reserved, str(entry.get("debug", "")), level, says, most, five_volt)

@@ -49,7 +49,10 @@ class Rails:
     def bad(self) -> dict[int, frozenset[str]]:
         """The nets of rails that are outside their limits, by case."""
         found: dict[int, set[str]] = {k: set() for k, _ in self.study.each()}
+        given = {supply.net for supply in self.study.board.supplies.values()}  # what comes in is as the file says
         for name, rail in self.study.board.rails.items():
+            if rail.net in given:
+                continue
             volts = self.study.volts(rail.net)
             for k, case in self.study.each():
                 if self.study.rail_should_be_on(name, case) and self._outside(rail, volts[k]):
@@ -67,7 +70,7 @@ class Rails:
 
     @cached_property
     def faults(self) -> list[RailFault]:
-        """Of every rail in every state without a driven line, but for those that follow from a rail or supply before."""
+        """Of every rail in every state without a driven line, but not what follows from a rail or supply before."""
         found = []
         for name, rail in self.study.board.rails.items():
             wrong = [k for k, _ in self.study.undriven() if rail.net in self.bad[k] and self._ought(name, k)]
@@ -76,7 +79,15 @@ class Rails:
                 for k, case in self.study.undriven()
             )
             found += [self._fault(name, rail, k, alive) for k in wrong if not self._follows(rail, k)]
-        return found
+        return found or self._ring()
+
+    def _ring(self) -> list[RailFault]:
+        """Of rails that wait for one another, the first; none where a supply gives all that it has."""
+        for k, case in self.study.undriven():
+            for name, rail in self.study.board.rails.items():
+                if rail.net in self.bad[k] and self._ought(name, k) and not any(self.sags(s, k) for s in case.supplies):
+                    return [self._fault(name, rail, k, False)]
+        return []
 
     def _ought(self, name: str, k: int) -> bool:
         return self.study.rail_should_be_on(name, self.study.cases[k])
@@ -84,11 +95,18 @@ class Rails:
     def _follows(self, rail: Rail, k: int) -> bool:
         """Whether a source of the rail is wrong itself in this case, or a supply gives all that it has."""
         nets = {self._net(source) for source in rail.sources} - {rail.net}
-        if (nets | self._on_the_way(rail.net, k)) & self.bad[k]:
+        if (nets | self.on_the_way(rail.net, k) | self._waits_for(rail.net, k)) & self.bad[k]:
             return True
         return any(self.sags(name, k) for name in self.study.cases[k].supplies)
 
-    def _on_the_way(self, net: str, k: int) -> set[str]:
+    def _waits_for(self, net: str, k: int) -> set[str]:
+        """The rail on the enable of what feeds a net, while it keeps it off."""
+        part = self._feeder(net, k)
+        return (
+            {part.pins["EN"]} if part is not None and "EN" in part.pins and not enabled(self.study, part, k) else set()
+        )
+
+    def on_the_way(self, net: str, k: int) -> set[str]:
         """The nets through which a rail is fed in a case, without itself."""
         path = [set(self.study.circuit.part(name).pins.values()) for name in self.study.path(k, net)]
         between = [first & second for first, second in pairwise(path)]
@@ -109,7 +127,7 @@ class Rails:
         least = rail.limits.low if rail.limits is not None and rail.limits.low is not None else 0.6
         dead = volts < DEAD * least
         on = part is None or enabled(self.study, part, k)
-        if dead and (not on or not alive and part is None):
+        if dead and (not on or (not alive and part is None)):
             return RailFault(name, k, NEVER_ON, volts, part, aim)
         if part is None or part.kind not in REGULATORS:
             return RailFault(name, k, OVERLOAD if part and limited(self.study, part, k) else OUTSIDE, volts, part)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "review"))
 
-from planted import drawing, mistakes, names, outcome, reviewed  # noqa: E402
+from planted import drawing, mistakes, names, outcome, reviewed
 
 
 def main(words: list[str]) -> None:
@@ -38,9 +38,10 @@ def main(words: list[str]) -> None:
                         print(f"      {says}")
             hit, wrong = sum(each.raised for each in found), sum(each.false for each in found) + len(clean)
             count = sum(each.heads for each in found) + len(clean)
-            print(f"{name}: {hit} of {len(found)} raised; {wrong} of {count} concerns false or doubled; clean: {len(clean)}")
+            print(f"{name}: {hit} of {len(found)} raised; {wrong} of {count} false or doubled; clean: {len(clean)}")
             raised, planted, false, heads = raised + hit, planted + len(found), false + wrong, heads + count
-    print(f"all: {raised} of {planted} raised ({raised / planted:.0%}); {false} of {heads} false or doubled ({false / heads:.0%})")
+    print(f"all: {raised} of {planted} raised ({raised / planted:.0%})", end="; ")
+    print(f"{false} of {heads} concerns false or doubled ({false / heads:.0%})")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Adjustable regulators, programmed chargers, crystals, buttons, protection arrays, motors: checked by hand arithmetic."""
+"""Adjustable regulators, programmed chargers, crystals, buttons, protection arrays, motors, by hand arithmetic."""
 
 from __future__ import annotations
 
@@ -20,11 +20,16 @@ def divided(kind: str, upper: float, lower: float, **values: float) -> tuple[Par
 
 @pytest.mark.parametrize(
     ("kind", "volts", "upper", "lower"),
-    [("adjustable_ldo", 5.0, 31.25e3, 10e3), ("adjustable_buck", 12.0, 52.3e3, 10e3), ("adjustable_boost", 3.3, 68e3, 10e3)],
+    [
+        ("adjustable_ldo", 5.0, 31.25e3, 10e3),
+        ("adjustable_buck", 12.0, 52.3e3, 10e3),
+        ("adjustable_boost", 3.3, 68e3, 10e3),
+    ],
 )
 def test_a_divider_sets_the_output(kind: str, volts: float, upper: float, lower: float) -> None:
     # every adjustable regulator's data sheet: V_OUT = V_FB (1 + R1 / R2); common practice, no source
-    p = solved(V("B", "in", volts), *divided(kind, upper, lower), R("L", "out", "GND", 100.0), C("C", "out", "GND", 1e-6))
+    load = (R("L", "out", "GND", 100.0), C("C", "out", "GND", 1e-6))
+    p = solved(V("B", "in", volts), *divided(kind, upper, lower), *load)
     assert p.net("out")[0] == pytest.approx(0.8 * (1 + upper / lower), rel=2e-3)
 
 
@@ -37,7 +42,8 @@ def test_without_its_lower_resistor_the_output_is_the_reference_and_without_the_
 
 def test_a_buck_takes_its_power_from_the_input() -> None:
     # 3.3 V across 33 Ω are 0.33 W; at 90 % that is 30.6 mA from 12 V
-    p = solved(V("B", "in", 12.0), *divided("adjustable_buck", 31.25e3, 10e3, efficiency=0.9), R("L", "out", "GND", 33.0))
+    buck = divided("adjustable_buck", 31.25e3, 10e3, efficiency=0.9)
+    p = solved(V("B", "in", 12.0), *buck, R("L", "out", "GND", 33.0))
     assert -p.current("B", "P")[0] == pytest.approx(0.33 / 0.9 / 12, rel=2e-2)
 
 

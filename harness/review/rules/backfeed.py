@@ -110,5 +110,3 @@ def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:
     variants = [Variant(values={**study.cases[k].values(), **stiff}) for k in cases]
     points = study.model.solve(variants).require()
     return [float(volts) for volts in points.net(study.board.supplies[name].net)]
-
-

@@ -83,7 +83,7 @@ def _fed_by_itself(study: Study, part: Part, cell: str) -> Iterator[Concern]:
 
 
 def _current(study: Study, part: Part, cell: str) -> Iterator[Concern]:
-    pairs = [case for case in _pairs(study, cell)]
+    pairs = list(_pairs(study, cell))
     if not pairs:
         return
     on = taken(study, cell, pairs, charger_on(part))
@@ -97,7 +97,8 @@ def _current(study: Study, part: Part, cell: str) -> Iterator[Concern]:
         yield Concern(
             "charge", True, (supply.net,), path=(part.name,), state=pairs[most].state, value=brought[most], unit="A",
             weight=2.0,
-            says=f"{part.name} charges {cell} with {show(brought[most], 'A')}; it may take {show(supply.may_take, 'A')}",
+            says=f"{part.name} charges {cell} with {show(brought[most], 'A')}; it may take "
+            f"{show(supply.may_take, 'A')}",
             do=_weaker(part),
         )  # fmt: skip
     yield from _sources(study, part, on, idle)

@@ -35,7 +35,8 @@ def _says(study: Study, part: Part, rail: str, aim: float | None, allowed: str) 
     reference = show(float(part.values["reference"]), "V")
     if aim is None:
         return (
-            f"no resistor brings {part.name}'s output back to its FB pin ({reference}): {rail}, which may be {allowed}, "
+            f"no resistor brings {part.name}'s output back to its FB pin ({reference}): {rail}, which may be "
+            f"{allowed}, "
             "goes as high as the input lets it"
         )
     if divided(study, part) > 0.999:

@@ -12,7 +12,7 @@ from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 
 ENOUGH = 0.75
-"""Share of the gate drive for which its resistance is given that a transistor should get; common practice, no source."""
+"""Share of the gate drive for which its resistance is given that it should get; common practice, no source."""
 
 SURE = 1.25  # times the threshold: below, it may not conduct at all
 

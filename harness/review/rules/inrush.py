@@ -30,19 +30,21 @@ def find(study: Study) -> Iterator[Concern]:
                 allowed = LONGEST * (supply.budget or float("inf"))
                 rule = f"its budget would need more than {show(LONGEST, 's')}"
             if charge > allowed:
+                up = study.up_though_off(k)
+                fault = up if charge - _charge(study, points, k, up) <= allowed else ()
                 yield Concern(
-                    "inrush", supply.kind == "usb", (supply.net,), state=case.state, value=charge, unit="C",
+                    "inrush", supply.kind == "usb", (supply.net, *fault), state=case.state, value=charge, unit="C",
                     weight=charge / allowed,
                     says=f"plugging {name} in charges {show(charge, 'C')} of capacitors at once; {rule}",
                     do="use smaller capacitors before the first switch, or a switch with a soft start",
                 )  # fmt: skip
 
 
-def _charge(study: Study, points: Points, k: int) -> float:
-    """C that the board's capacitors hold in a case: what the supply has to deliver at attach."""
+def _charge(study: Study, points: Points, k: int, only: tuple[str, ...] = ()) -> float:
+    """C that the board's capacitors (only those on some nets) hold in a case: what the supply delivers at attach."""
     total = 0.0
     for part in study.board.parts.values():
-        if part.kind == "capacitor":
+        if part.kind == "capacitor" and (not only or set(part.pins.values()) & set(only)):
             first, second = (float(points.pin_volts(part.name, pin)[k]) for pin in part.pins)
             total += float(part.values["value"]) * abs(first - second)
     return total

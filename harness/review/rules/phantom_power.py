@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from wakeboard.harness.review.cells import chargers_off, without_chargers
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import OFF_LIMIT, Study
+from wakeboard.harness.review.supplied import feeders
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
@@ -22,6 +23,8 @@ def find(study: Study) -> Iterator[Concern]:
         lifted = {
             k: volts[k] for k, case in study.each() if volts[k] > OFF_LIMIT and not study.rail_should_be_on(name, case)
         }
+        if _passed_on(study, rail.net):
+            lifted = {k: v for k, v in lifted.items() if v > _input(study, rail.net, k)}
         for k in _held(study, rail.net, list(study.worst_by_supplies(lifted).values())):
             path = study.path_from_rail(k, rail.net)
             yield Concern(
@@ -29,8 +32,30 @@ def find(study: Study) -> Iterator[Concern]:
                 weight=volts[k],
                 says=f"{name} should be off and stands at {show(volts[k], 'V')}"
                 + (f", fed through {' → '.join(path)}" if path else ""),
-                do=f"move the pull-ups of lines into its parts to {rail.net}, or disconnect those lines while it is off",
+                do=_advice(study, path, rail.net),
             )  # fmt: skip
+
+
+def _advice(study: Study, path: tuple[str, ...], net: str) -> str:
+    """What stops it, by the last part on the way."""
+    last = study.board.parts.get(path[-1]) if path else None
+    if last is not None and last.kind in ("mosfet", "bjt"):
+        return f"hold {last.name} off while {net} should be off, and see that its body diode does not point to {net}"
+    if last is not None and "OUT" in last.pins and last.pins["OUT"] == net:
+        return f"hold {last.name} off while {net} should be off"
+    return f"move the pull-ups of lines into its parts to {net}, or disconnect those lines while it is off"
+
+
+def _passed_on(study: Study, net: str) -> bool:
+    """Whether a step-up converter feeds a net with no chip on it: off, its rectifier passes the input on."""
+    boosted = any(part.kind.endswith("boost") for part in feeders(study, net))
+    powered = any(part.pins[pin] == net for part in study.board.parts.values() for pin in part.values.get("supply", {}))
+    return boosted and not powered
+
+
+def _input(study: Study, net: str, k: int) -> float:
+    """V at the input of the converter that feeds a net."""
+    return max((study.volts(part.pins["IN"])[k] for part in feeders(study, net)), default=0.0)
 
 
 def _held(study: Study, net: str, cases: list[int]) -> list[int]:

@@ -27,8 +27,8 @@ def _turned(study: Study, part: Part) -> Iterator[Concern]:
     if into_source[k] > 1e-3 and len(study.board.supplies) == 1 and _leads_to(study, part.pins["S"], supplies):
         yield Concern(
             "reverse-path", True, (part.pins["D"], part.pins["S"]), path=(part.name,), state=study.cases[k].state,
-            says=f"{part.name} lies in the supply's path with its gate tied down and its body diode against the current: "
-            "it passes a supply connected the wrong way round as well as the right one",
+            says=f"{part.name} lies in the supply's path with its gate tied down and its body diode against the "
+            "current: it passes a supply connected the wrong way round as well as the right one",
             do=f"exchange drain and source of {part.name}: the drain belongs on the supply's side",
         )  # fmt: skip
 

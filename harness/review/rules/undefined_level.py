@@ -17,7 +17,7 @@ from wakeboard.instruments.virtual.circuit.part import Part
 CONTROLS = {"mosfet": "G", "bjt": "B"}
 PIN_WORDS = {"G": "gate", "B": "base", "EN": "enable"}
 LEAK_OHMS = 1.5e6
-"""Ω: about 1 µA to 2 µA of a 3.3 V rail, the most that inputs' data sheets promise to leak (74HC, UM10204: 1 µA, 10 µA)."""
+"""Ω: about 2 µA from a 3.3 V rail; an input may leak 1 µA (74HC) to 10 µA (UM10204)."""
 SERIES = 10e3
 """Ω; a resistor up to this lies in a control line, a larger one holds it; common practice, no source."""
 
@@ -113,9 +113,19 @@ def _behind_resistors(study: Study, nets: set[str]) -> set[str]:
     return found
 
 
-def judged(study: Study, line: Line, case: Case) -> bool:
-    """Whether a line's level can be asked for: its needs are on, its driver is not moved for a rail, a rail is up."""
+def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool:
+    """Whether a line's level can be asked for: its needs are on, its driver is not moved for a rail, a rail is up.
+
+    switched: also where rails are switched on that the line does not need.
+    """
     rails = study.board.rails
+    if (
+        not switched
+        and case.drives
+        and not case.line
+        and not any(need in rails and rails[need].on_when for need in line.needs)
+    ):
+        return False  # at boot every pin is released; a rail that has to be switched on is the exception
     if not all(study.rail_should_be_on(n, case) if n in rails else n in case.supplies for n in line.needs):
         return False
     if line.driven_by in case.drives and not case.line:

@@ -32,8 +32,8 @@ def _takes_power(study: Study, part: Part) -> bool:
 def _shared(part: Part) -> Concern:
     return Concern(
         "weak-pull", True, (part.pins["CC1"],), path=(part.name,),
-        says=f"{part.name}: CC1 and CC2 share the net {part.pins['CC1']}; an electronically marked cable pulls the other "
-        "one to ground as well, and no source switches on then (USB Type-C: a resistor for each)",
+        says=f"{part.name}: CC1 and CC2 share the net {part.pins['CC1']}; an electronically marked cable pulls the "
+        "other one to ground as well, and no source switches on then (USB Type-C: a resistor for each)",
         do=f"give CC1 and CC2 a net and a resistor of {show(TYPE_C_RD, 'Ω')} to ground each",
     )  # fmt: skip
 

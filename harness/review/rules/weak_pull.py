@@ -58,12 +58,12 @@ def _every(study: Study) -> Iterator[Held]:
                 continue
     for straps in every_strap(study):
         part = straps.part
-        for pin, level in straps.boots[straps.starts].items():
+        for pin, wanted in straps.boots[straps.starts].items():
             if part.pins[pin] not in lines:
                 rail = study.nominal(study.rail_net(part, part.values.get("io", {}).get(pin, {}))) or 3.3
                 low, high = thresholds(part, pin, rail)
-                limits = Interval(None, low) if level == "low" else Interval(high, None)
-                yield Held(f"{part.name}'s strap {pin}", part.pins[pin], level, limits)
+                limits = Interval(None, low) if wanted == "low" else Interval(high, None)
+                yield Held(f"{part.name}'s strap {pin}", part.pins[pin], wanted, limits)
 
 
 def silent_pins(study: Study, net: str) -> list[str]:
@@ -115,7 +115,7 @@ def _settled_case(study: Study, held: Held, pin: str) -> int | None:
 
 def _settled(study: Study, held: Held, part: Part, pin: str, k: int) -> bool:
     case, volts = study.cases[k], float(study.points.net(held.net)[k])
-    if held.line is not None and not judged(study, held.line, case):
+    if held.line is not None and not judged(study, held.line, case, switched=True):
         return False
     if any(study.board.net_of(driven) == held.net for driven in case.drives):
         return False

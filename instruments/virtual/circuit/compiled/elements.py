@@ -229,7 +229,8 @@ def _valve(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Arra
 
 @inner
 def _converter(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Array, memory: Array) -> bool:
-    """A switching regulator by its power balance. Ports: output (OUT, GND), input (IN, GND), enable (EN, GND), what it regulates.
+    """A switching regulator by its power balance. Ports: output (OUT, GND), input (IN, GND), enable (EN, GND), and
+    what it regulates.
 
     i_out = gate·clip(min(g·(set - sense·vs), g·(duty·vi - drop - vo)), 0, limit);
     i_in = i_out·vo/(eff·max(vi, least)). A fixed one regulates its output (vs = vo, sense 1).
