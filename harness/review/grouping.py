@@ -122,7 +122,7 @@ def _root(study: Study, concern: Concern, roots: Sequence[Concern]) -> Concern |
     if not matching:  # by an enable that waits for another rail
         k = study.case_of(concern.state)
         matching = [root for root in others if k is not None and root.nets[0] in study.rails.bad[k]]
-    return min(matching, key=lambda root: NEAREST.index(root.rule), default=None)
+    return min(matching, key=_distance, default=None)
 
 
 def _upstream(study: Study, net: str) -> set[str]:
@@ -247,4 +247,6 @@ def _distance(concern: Concern) -> float:
     if concern.rule == "rating" and not concern.path:
         return NEAREST.index("rating") + 0.5
     lifted = concern.rule == "rail-limits" and len(concern.path) > 1
+    if concern.rule not in NEAREST:  # of somebody's own
+        return len(NEAREST)
     return NEAREST.index("level-mismatch") + 1 if lifted else NEAREST.index(concern.rule)

@@ -43,9 +43,14 @@ def review(board: Board) -> Review:
 
 def in_order(concerns: Iterable[Concern]) -> list[Concern]:
     """Serious first, then in the rules' order, then by net."""
-    return sorted(concerns, key=lambda c: (not c.serious, RULES.index(c.rule), c.nets))
+    return sorted(concerns, key=lambda c: (not c.serious, _place(c.rule), c.nets))
 
 
 def as_json(board: Board, concerns: list[Concern]) -> dict[str, Any]:
     """The document of `wakeboard review --json`."""
     return {"board": board.name, "revision": board.revision, "concerns": [concern.as_json() for concern in concerns]}
+
+
+def _place(rule: str) -> int:
+    """Ours in their order; then whatever a board or a package brought."""
+    return RULES.index(rule) if rule in RULES else len(RULES)
