@@ -138,6 +138,7 @@ SAMPLES = {
     "adjustable_boost": Part("P", "adjustable_boost", *ADJUSTABLE),
     "programmed_charger": Part("P", "programmed_charger", {"IN": "i", "BAT": "o", "PROG": "o", "GND": "GND"}),
     "crystal": Part("P", "crystal", TWO, {"value": 8e6}),
+    "unmodelled": Part("P", "unmodelled", {"1": "i", "2": "o", "GND": "GND"}),
     "button": Part("P", "button", TWO),
     "esd_array": Part("P", "esd_array", {"IO1": "i", "VCC": "o", "GND": "GND"}),
     "speaker": Part("P", "speaker", TWO),
