@@ -223,26 +223,24 @@ def _corners(part: MapPart, sheet: _Sheet) -> tuple[float, float, float, float]:
     return xs[0], ys[0], xs[1] - xs[0], ys[1] - ys[0]
 
 
-def _rectangle(part: MapPart, sheet: _Sheet, grow: float, **style: object) -> Markup:
+def _rectangle(part: MapPart, sheet: _Sheet, grow: float, stroke: str, width: str, dashes: str | None = None) -> Markup:
     x, y, wide, high = _corners(part, sheet)
     return element(
         "rect", x=number(x - grow), y=number(y - grow), width=number(wide + 2 * grow), height=number(high + 2 * grow),
-        fill="none", **style,
+        fill="none", stroke=stroke, stroke_width=width, stroke_dasharray=dashes,
     )  # fmt: skip
 
 
 def _frame(part: MapPart, sheet: _Sheet) -> Markup:
     """A part not fitted has a dashed frame."""
-    return _rectangle(
-        part, sheet, 0.15 * SCALE, stroke="#777", stroke_width="1", stroke_dasharray=None if part.fitted else "6 4"
-    )
+    return _rectangle(part, sheet, 0.15 * SCALE, "#777", "1", None if part.fitted else "6 4")
 
 
 def _framed(part: MapPart, sheet: _Sheet) -> list[Markup]:
     """The part to look at: a thick frame, its name above it."""
     x, y, wide, _ = _corners(part, sheet)
     room = 0.6 * SCALE * sheet.letter
-    frame = _rectangle(part, sheet, room, stroke="#000", stroke_width=number(7 * sheet.letter))
+    frame = _rectangle(part, sheet, room, "#000", number(7 * sheet.letter))
     return [frame, _text(x + wide / 2, y - 2 * room, part.name, 2.4 * sheet.letter, middle=True, bold=True)]
 
 
