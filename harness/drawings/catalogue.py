@@ -66,7 +66,7 @@ def example(kind: Kind) -> list[str]:
 
 
 def _sample(name: str, unit: str) -> str:
-    return _EXAMPLES.get(name, {}).get(unit) or _SAMPLE.get(unit, _SAMPLE[""])
+    return _EXAMPLES.get(name, {}).get(unit) or _SAMPLE.get(unit, f'"1 {unit}"')
 
 
 def as_json(kind: Kind) -> dict[str, Any]:
