@@ -215,8 +215,9 @@ def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> 
     out = [
         Tolerance(f"{part.name}.{path}", relative / math.sqrt(3))
         for part in circuit.parts
-        if part.kind != "capacitor" and part.name not in reworked
+        if part.name not in reworked
         for path, relative in part.tolerance.items()
+        if not (part.kind == "capacitor" and path == "value")  # at rest it is the leakage alone that shows
     ]
     out += _unstated(circuit, reworked)
     return out + [Tolerance(f"{supply_part_name(name)}.volts", SETTING_SHARE, setting=True) for name in supplies]
