@@ -12,78 +12,15 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Any, Final, Literal
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Any, Final
 
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 from wakeboard.instruments.virtual.circuit.tolerance import nominal
-
-Shape = Literal["ohmic", "reverse", "onset"]
-Array = NDArray[np.float64]
-
-FULL_FROM: Final = 0.1
-"""V from which a reverse leakage flows in full."""
-ONSET: Final = (0.4, 1.0)
-"""V between which an unpowered part's conduction sets in."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stray:
-    """A current beside what is drawn, from one net to another (A at one standard deviation, by the volts between)."""
-
-    start: str
-    end: str
-    shape: Shape
-    size: float  # S for ohmic, A for the others
-
-    def amps(self, volts: Array) -> Array:
-        """What flows from `start` to `end` at these volts between them."""
-        if self.shape == "ohmic":
-            return self.size * volts
-        if self.shape == "reverse":
-            return self.size * np.clip(volts / FULL_FROM, 0.0, 1.0)
-        low, high = ONSET
-        return self.size * np.clip((volts - low) / (high - low), 0.0, 1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Unknown:
-    """One value that may differ from the drawn one.
-
-    path: "PART.value", the place that it has a name by. share: one standard deviation, relative to the drawn value; in
-    the logarithm where `log`. type_share: the part of the variance that all pieces of `type` share. stray: where it is
-    no value of the circuit but a current beside it. key: what states it in a board file. setting: of the bench.
-    """
-
-    path: str
-    says: str
-    share: float = 0.0
-    log: bool = False
-    type_share: float = 0.0
-    type: str = ""
-    stray: Stray | None = None
-    key: str = ""
-    setting: bool = False
-
-    @property
-    def tail(self) -> str:
-        return self.path.partition(".")[2]
-
-    @property
-    def part(self) -> str:
-        return self.path.partition(".")[0]
-
-    def factor(self, deviations: float) -> float:
-        """What the drawn value is multiplied by, so many standard deviations off."""
-        return math.exp(self.share * deviations) if self.log else max(1 + self.share * deviations, 0.02)
-
+from wakeboard.instruments.virtual.circuit.unknown import Stray, Unknown
 
 @cache
 def table() -> Mapping[str, Any]:
@@ -115,10 +52,12 @@ def _of_part(part: Part) -> Iterator[Unknown]:
     for path, relative in part.tolerance.items():
         if path not in seen and not (part.kind == "capacitor" and path == "value"):  # at rest its leakage alone shows
             share = relative / math.sqrt(3)
-            yield Unknown(f"{part.name}.{path}", path, share, False, float(table()["stated"]["type"]), f"{made}.{path}")
+            lot = float(table()["stated"]["type"])
+            yield Unknown(f"{part.name}.{path}", path, share, False, lot, f"{made}.{path}", drawn=nominal(part, path))
     for path, (low, high) in part.bounds.items():
-        if path not in seen:
-            yield _ranged(part, made, path, low, high, path, float(table()["stated"]["type"]))
+        found = _ranged(part, made, path, low, high, path, float(table()["stated"]["type"]))
+        if path not in seen and found is not None:
+            yield found
 
 
 def part_type(part: Part) -> str:
@@ -147,7 +86,7 @@ def _value(part: Part, made: str, path: str, entry: Mapping[str, Any]) -> Unknow
     log = "factor" in entry
     spread = math.log(float(entry["factor"])) if log else _in_unit(part, path, entry["sd"]) / abs(drawn)
     share = math.hypot(spread, part.tolerance.get(path, 0.0) / math.sqrt(3))
-    return Unknown(f"{part.name}.{path}", says, share, log, type_share, f"{made}.{path}", key=str(entry.get("key", "")))
+    return Unknown(f"{part.name}.{path}", says, share, log, type_share, f"{made}.{path}", key=str(entry.get("key", "")), drawn=drawn)
 
 
 def _never_drives(part: Part, path: str) -> bool:
@@ -160,7 +99,7 @@ def _ranged(part: Part, made: str, path: str, low: float, high: float, says: str
     if not middle:
         return None
     share = (high - low) / math.sqrt(12) / abs(middle)
-    return Unknown(f"{part.name}.{path}", says, share, False, type_share, f"{made}.{path}", key=path)
+    return Unknown(f"{part.name}.{path}", says, share, False, type_share, f"{made}.{path}", key=path, drawn=middle)
 
 
 def _drawn(part: Part, path: str) -> float:
@@ -232,4 +171,5 @@ def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iter
     entries += [(net, circuit.ground, nets["ground"]) for net in circuit.nets if net != circuit.ground]
     for first, second, entry in entries:
         stray = Stray(first, second, entry["as"], parse(entry["siemens"], "S"))
-        yield Unknown(f"{first}+{second}", str(entry["says"]), type_share=float(entry["type"]), stray=stray)
+        name = f"{first}+{second}"
+        yield Unknown(name, str(entry["says"]), type_share=float(entry["type"]), type=name, stray=stray)

@@ -10,16 +10,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wakeboard.harness.describe import spreads
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.evidence import Answered, Evidence
+from wakeboard.harness.explain.freedom import Freedom, prior
+from wakeboard.harness.explain.likelihood import Teachers
 from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations, told
 from wakeboard.harness.explain.predict import Predictor
-from wakeboard.harness.explain.slopes import Tolerance
 from wakeboard.harness.explain.stand import Stand
 from wakeboard.harness.explain.suspects import Suspect, priors, suspects
 from wakeboard.harness.explain.weigh import Weigher, Weighing
+from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
+from wakeboard.instruments.virtual.circuit.unknown import Unknown
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
@@ -158,16 +162,33 @@ class Case:
             for clue in self.clues
         ]
 
-    def weigh(self, pairs: bool = True) -> Weighing:
-        """Weighed once and kept, since the board's other units ask for it again.
+    @cached_property
+    def unknowns(self) -> list[Unknown]:
+        return unknowns(self.model, self.fixed)
+
+    @cached_property
+    def off(self) -> dict[tuple[object, ...], float]:
+        """By what it tells of: how far each reading is off the drawn board with this unit's rework."""
+        drawn = self.predictor.predict([Change()], exact=True)[0]
+        return {told(o): float(o.y - m) for o, m in zip(self.observations, drawn[: len(self.observations)], strict=True)}
+
+    def teachers(self, others: Sequence[Case], trusted: int = 0) -> Teachers:
+        """What other units read of what this one read; the first `trusted` of them are known to be good."""
+        keys = [told(o) for o in self.observations]
+        return Teachers(np.array([[other.off.get(key, math.nan) for key in keys] for other in others]), trusted)
+
+    def weigh(self, pairs: bool = True, others: Sequence[Case] = ()) -> Weighing:
+        """Weighed once and kept, since the board's other units ask for it again; with what `others` taught, anew.
 
         Raises CannotExplain where there is nothing to weigh or the circuit has no answer.
         """
+        if others:
+            return self._weigh(pairs, others)
         if pairs not in self._weighed:
             self._weighed[pairs] = self._weigh(pairs)
         return self._weighed[pairs]
 
-    def _weigh(self, pairs: bool) -> Weighing:
+    def _weigh(self, pairs: bool, others: Sequence[Case] = ()) -> Weighing:
         if not self.observations:
             raise CannotExplain(
                 f"run {self.run.id[:8]} of {self.unit} has no reading that a circuit can be held against: "
@@ -178,9 +199,11 @@ class Case:
             self.predictor,
             self.evidence,
             self.model.suspects,
-            tolerances(self.model.circuit, self.fixed, self.model.supplies),
+            self.unknowns,
+            freedom(self.unknowns, self.observations),
             float(chances["something_else"]),
             float(chances["something_else_spread"]),
+            self.teachers(others) if others else None,
         )
         try:
             return weigher.weigh(pairs)
@@ -207,37 +230,31 @@ def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     return Change(tuple(in_force(faults)))
 
 
-def tolerances(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Tolerance]:
-    """Every value that a reading at rest depends on, with its standard deviation; what the bench sets among them."""
+def unknowns(model: BoardModel, fixed: Change) -> list[Unknown]:
+    """Everything that a reading at rest depends on and nobody knows; what the bench sets among it. Of a part that was
+    reworked it is known what it is now."""
     from wakeboard.harness.describe.circuit import supply_part_name
 
-    reworked = {fault.target for fault in fixed.faults}
-    out = [
-        Tolerance(f"{part.name}.{path}", relative / math.sqrt(3))
-        for part in circuit.parts
-        if part.name not in reworked
-        for path, relative in part.tolerance.items()
-        if not (part.kind == "capacitor" and path == "value")  # at rest it is the leakage alone that shows
+    found = spreads.unknowns(model.circuit, model.board.adjacent, {fault.target for fault in fixed.faults})
+    return found + [
+        Unknown(path, "setting of the supply", SETTING_SHARE, type=path, setting=True)
+        for path in (f"{supply_part_name(name)}.volts" for name in model.supplies)
     ]
-    out += _unstated(circuit, reworked)
-    return out + [Tolerance(f"{supply_part_name(name)}.volts", SETTING_SHARE, setting=True) for name in supplies]
 
 
-# What a part's data sheet leaves open although the board file states no tolerance: one standard deviation, relative
-# (estimates, no source: forward drops vary by some 5 %, on-resistances and quiescent currents by a quarter).
-_UNSTATED = {
-    "diode": {"drop": 0.05}, "schottky": {"drop": 0.05}, "led": {"drop": 0.05},
-    "load_switch": {"ohms": 0.25}, "ldo": {"quiescent": 0.25}, "charger": {"quiescent": 0.25},
-}  # fmt: skip
-
-
-def _unstated(circuit: Circuit, reworked: set[str]) -> list[Tolerance]:
-    return [
-        Tolerance(f"{part.name}.{name}", share)
-        for part in circuit.parts
-        for name, share in _UNSTATED.get(part.kind, {}).items()
-        if part.name not in reworked and name not in part.tolerance and isinstance(part.values.get(name), int | float)
+def freedom(known: Sequence[Unknown], observed: Sequence[Observation]) -> Freedom:
+    """How far the unknowns may go, and the model be wrong in each reading, before any unit was read."""
+    model = spreads.table()["model"]
+    floor = {VOLTS: parse(model["volts"], "V"), CURRENT: parse(model["amps"], "A")}
+    share = {VOLTS: float(model["share"]), CURRENT: float(model["amps_share"])}
+    wrong = [
+        float(model["decades"]) if o.quantity == OHMS else floor[o.quantity] + share[o.quantity] * abs(o.y)
+        for o in observed
     ]
+    return prior(
+        [u.type_share for u in known], [u.type or u.path for u in known], np.array(wrong),
+        [(o.of, o.quantity, o.turned) for o in observed], float(model["correlated"]),
+    )  # fmt: skip
 
 
 def with_reading(case: Case, made: Observation) -> Case:

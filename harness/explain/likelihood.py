@@ -1,8 +1,9 @@
 """How likely the readings are, given an explanation: predictions with their covariance, and the board's answers.
 
-The covariance of predictions is J S J^T + u^2 + slack^2: J is how each toleranced value of the circuit moves each
-reading (first order, one standard deviation each), S the variances of those values (rectangular within their
-tolerance), u the readings' own uncertainty, slack what a net that nothing drives may still hold.
+The covariance of predictions is H G H^T + u^2 + slack^2: H is what each unknown of the circuit does to each reading (first
+order), G what is known of the unknowns and of the model's discrepancy (freedom.py), u the readings' own uncertainty,
+slack what a net that nothing drives may still hold. Where other units have taught, G is narrower, and the predictions
+are those of the board as learnt.
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate
 from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.evidence import Evidence
-from wakeboard.harness.explain.slopes import Tolerance
+from wakeboard.harness.explain.freedom import Freedom, Lesson
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.unknown import Unknown
 
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""
@@ -43,8 +45,8 @@ class Predicts(Protocol):
     def scenes(self) -> list[int]:
         """The scene of each observation."""
 
-    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Tolerance]) -> Array:
-        """(H, T, n) what one standard deviation of each value does."""
+    def shifts(self, changes: Sequence[Change], unknowns: Sequence[Unknown]) -> Array:
+        """(H, T, n) what one standard deviation of each unknown does."""
 
     def slack(self, changes: Sequence[Change]) -> Array:
         """(H, n) standard deviation of what is not at rest."""
@@ -52,12 +54,22 @@ class Predicts(Protocol):
 
 @dataclass(frozen=True)
 class Spread:
-    """shifts (T, n): what one standard deviation of each value does; noise (n,): the readings' other variance;
-    covariance (n, n) of both."""
+    """rows (T, n): what one standard deviation of each unknown does; noise (n,): the readings' other variance; shift
+    (n,): what is expected beside the drawn values; covariance (n, n) of it all."""
 
-    shifts: Array
+    rows: Array
     noise: Array
+    shift: Array
     covariance: Array
+
+
+@dataclass(frozen=True)
+class Teachers:
+    """What other units read, off their drawn boards (U, n), NaN where they did not; the first `trusted` are known to be
+    good."""
+
+    off: Array
+    trusted: int = 0
 
 
 def given_others(y: Array, mean: Array, covariance: Array) -> Array:
@@ -73,14 +85,33 @@ class Likelihood:
 
     predictor: Predicts
     evidence: Evidence
-    tolerances: Sequence[Tolerance]
+    unknowns: Sequence[Unknown]
+    freedom: Freedom
+    teachers: Teachers | None = None
     solved: int = 0
-    base: Array = field(init=False)  # the drawn board, each reading under its own load alone
+    base: Array = field(init=False)  # the board as drawn and learnt, each reading under its own load alone
     offset: Array = field(init=False)  # what the other probes of a shared scene take from that
+    learnt: Array = field(init=False)  # what other units add to the drawn board's readings
+    lesson: Lesson | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
-        self.base = self.predict([Change()], exact=True)[0]
-        self.offset = self.base - self.predict([Change()])[0]
+        n = len(self.evidence.y)
+        self.learnt = np.zeros(n)
+        raw = self.predict([Change()], exact=True)[0]
+        self.offset = raw - self.predict([Change()])[0]
+        self.base = raw
+        if not np.all(np.isfinite(raw)):
+            return
+        ((rows, noise),) = self._rows([Change()])
+        if self.teachers is not None and len(self.teachers.off):
+            piece = np.sqrt((self.freedom.of_piece[:, None] * rows**2).sum(axis=0) + noise)
+            whole = np.sqrt(np.diag(self.freedom.spread(rows)) + noise)
+            trusted = [k < self.teachers.trusted for k in range(len(self.teachers.off))]
+            self.lesson = Lesson.of(self.teachers.off, piece, whole, trusted)
+            self.freedom = self.freedom.taught(rows, self.lesson, noise)
+        self.learnt = self.freedom.shift(rows)
+        self.base = raw.copy()
+        self.base[:n] += self.learnt
 
     def predict(
         self,
@@ -89,9 +120,15 @@ class Likelihood:
         only: Sequence[int] | None = None,
         near: Sequence[Change] | None = None,
     ) -> Array:
-        """(H, n) by the predictor; counted."""
+        """(H, n) by the predictor, and what was learnt of the drawn board; counted."""
         self.solved += len(changes)
-        return self.predictor.predict(changes, exact=exact, only=only, near=near)
+        found = self.predictor.predict(changes, exact=exact, only=only, near=near)
+        n = len(self.evidence.y)
+        if only is None:
+            found[:, :n] += self.learnt
+        else:
+            found += np.concatenate((self.learnt, np.zeros(max(only, default=0) + 1)))[list(only)]
+        return found
 
     def nearly(
         self, changes: Sequence[Change], only: Sequence[int] | None = None, near: Sequence[Change] | None = None
@@ -102,14 +139,26 @@ class Likelihood:
         return out
 
     def spreads(self, changes: Sequence[Change]) -> list[Spread]:
-        """What tolerances and uncertainty do to the readings of each changed board."""
+        """What is not known, and uncertainty, do to the readings of each changed board."""
+        return [
+            Spread(rows, noise, self.freedom.shift(rows), self.freedom.spread(rows) + np.diag(noise))
+            for rows, noise in self._rows(changes)
+        ]
+
+    def _rows(self, changes: Sequence[Change]) -> list[tuple[Array, Array]]:
+        """What each unknown does (T, n), and the other variance (n,), of each changed board."""
         if not changes:
             return []
         n = len(self.evidence.y)
         slack = self.predictor.slack(changes)[:, :n]
-        shifts = self.predictor.shifts(changes, self.tolerances)[:, :, :n]
-        noise = self.evidence.sigma**2 + slack**2
-        return [Spread(j, v, j.T @ j + np.diag(v)) for j, v in zip(shifts, noise, strict=True)]
+        rows = self.predictor.shifts(changes, self.unknowns)[:, :, :n]
+        return list(zip(rows, self.evidence.sigma**2 + slack**2, strict=True))
+
+    def as_learnt(self, mean: Array, spread: Spread) -> Array:
+        """A prediction with what was learnt as it acts on that board, in place of how it acts on the drawn one."""
+        out = mean.copy()
+        out[: len(self.learnt)] += spread.shift - self.learnt
+        return out
 
     # --- scores -----------------------------------------------------------------------------------------------
     def scored(self, candidate: Candidate) -> Candidate:

@@ -20,10 +20,11 @@ from wakeboard.harness.describe.circuit import METER, supply_part_name
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.change import Change, Scene
 from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
-from wakeboard.harness.explain.slopes import Slopes, Tolerance
+from wakeboard.harness.explain.slopes import Slopes
 from wakeboard.harness.explain.stand import VOLTMETER_OHMS, Answer, Stand, probe_name, taken
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.instruments.virtual.circuit import Circuit, Fault
+from wakeboard.instruments.virtual.circuit.unknown import Unknown
 
 __all__ = ["VOLTMETER_OHMS", "Change", "Predictor", "Scene", "probe_name", "replace_load", "with_load"]
 
@@ -164,7 +165,7 @@ class Predictor:
         return {k: answers[scenes[k].key] for k in wanted}
 
     # --- first order ----------------------------------------------------------------------------------------------
-    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Tolerance]) -> Array:
+    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> Array:
         """(H, T, n) how far one standard deviation of each value moves each observation (as `as_seen` counts it)."""
         out = np.zeros((len(changes), len(tolerances), len(self.observations)))
         if not tolerances or not self.observations or not len(changes):

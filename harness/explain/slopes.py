@@ -33,19 +33,6 @@ AT_ONCE: Final = 256
 _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
 
 
-@dataclass(frozen=True)
-class Tolerance:
-    """A value ("PART.value") and its standard deviation, relative."""
-
-    path: str
-    share: float
-    setting: bool = False  # of the bench, not of a part
-
-    @property
-    def tail(self) -> str:
-        return self.path.partition(".")[2]
-
-
 class Slopes:
     """Slopes at some answers of one stand, B of them."""
 
@@ -93,6 +80,11 @@ class Slopes:
         out: Array = np.where(self.solved, self._inverse[:, row, row], np.nan)
         return out
 
+    def ohms_to(self, node: int, members: Sequence[int]) -> Array:
+        """(M, n + 1) by how much a current into each place lifts a node; the last place is ground."""
+        ohms = self._inverse[list(members), self.place[node]]
+        return np.concatenate((ohms, np.zeros((len(ohms), 1))), axis=1)
+
     def slopes_of_current(self, row: int) -> list[tuple[int, int, int]]:
         """(row of the partial, node above, node below) of every port whose volts an element's current depends on.
 
@@ -111,31 +103,47 @@ class Slopes:
                 found.append((block.partials + q * block.count + element, *place))
         return found
 
-    def moved(self, tolerances: Sequence[Tolerance]) -> Moved:
-        """What one standard deviation of each value does."""
-        changed = self._currents_moved(tolerances)
-        right = np.zeros((len(self.plans), self._inverse.shape[1], len(tolerances)))
-        rows = [np.flatnonzero(self._part_of == self._model.part_index[_part(t)]) for t in tolerances]
-        for t, own in enumerate(rows):
-            right[:, :, t] = self._into_nodes(own, changed[t])
-        return Moved(self, -(self._inverse @ right), rows, changed)
+    def moved(self, unknowns: Sequence[Unknown]) -> Moved:
+        """What one standard deviation of each does."""
+        values = [u for u in unknowns if u.stray is None]
+        changed = dict(zip((u.path for u in values), self._currents_moved(values), strict=True))
+        places, amps, first = [], [], [0]
+        for unknown in unknowns:
+            found = self._strayed(unknown.stray) if unknown.stray else self._from_elements(unknown, changed[unknown.path])
+            for place, each in found:
+                places.append(place)
+                amps.append(each)
+            first.append(len(places))
+        return Moved(self, unknowns, np.array(places).T, np.array(amps).T, np.array(first), changed)
+
+    def _strayed(self, stray: Stray) -> list[tuple[Array, Array]]:
+        """(place, A out of it) of both ends of a current beside what is drawn, at the volts of each member."""
+        start, end = self.layout.node[stray.start], self.layout.node[stray.end]
+        amps = stray.amps(self._x[:, start] - self._x[:, end])
+        everywhere = np.ones(len(self.plans), dtype=np.intp)
+        return [(self.place.get(node, -1) * everywhere, sign * amps) for node, sign in ((start, 1.0), (end, -1.0))]
+
+    def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Array, Array]]:
+        """(place, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""
+        out = []
+        for e, row in enumerate(self.rows_of(unknown)):
+            if not changed[:, e].any():
+                continue
+            for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
+                home = self.place.get(int(self.layout.home[terminal]), -1)
+                at = np.full(len(self.plans), home, dtype=np.intp)
+                for member, node in self._movers.get(int(terminal), ()):
+                    at[member] = self.place.get(node, -1)
+                out.append((at, sign * changed[:, e]))
+        return out
+
+    def rows_of(self, unknown: Unknown) -> Array:
+        """The rows of the currents of an unknown value's part."""
+        return np.flatnonzero(self._part_of == self._model.part_index[unknown.part])
 
     @property
     def _part_of(self) -> Array:
         return np.asarray(self.layout.current_part)
-
-    def _into_nodes(self, rows: Any, amps: Array) -> Array:
-        """(B, n) currents out of each node, of some elements' currents (B, rows)."""
-        out = np.zeros((len(amps), self._inverse.shape[1] + 1))  # the last column is ground's
-        home = self.layout.home
-        for e, row in enumerate(rows):
-            for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
-                at = self.place.get(int(home[terminal]), -1)
-                out[:, at] += sign * amps[:, e]
-                for member, node in self._movers.get(int(terminal), ()):
-                    out[member, at] -= sign * amps[member, e]
-                    out[member, self.place.get(node, -1)] += sign * amps[member, e]
-        return out[:, :-1]
 
     @property
     def _movers(self) -> Mapping[int, list[tuple[int, int]]]:
@@ -148,29 +156,28 @@ class Slopes:
             self._movers_kept = found
         return self._movers_kept
 
-    def _currents_moved(self, tolerances: Sequence[Tolerance]) -> list[Array]:
+    def _currents_moved(self, unknowns: Sequence[Unknown]) -> list[Array]:
         """For each value the change (B, rows) of its part's element currents at the same x."""
-        out: list[Array] = [np.zeros((0, 0))] * len(tolerances)
-        for together in _rounds(tolerances):
+        out: list[Array] = [np.zeros((0, 0))] * len(unknowns)
+        for together in _rounds(unknowns):
             theta = self._system.parameters.expanded()
             for t in together:
-                self._move(theta, tolerances[t])
+                self._move(theta, unknowns[t])
             with np.errstate(all="ignore"):
                 system = replace(self._system, parameters=Parameters.whole(theta))
                 moved = evaluate(system, self._x).currents
             for t in together:
-                rows = np.flatnonzero(self._part_of == self._model.part_index[_part(tolerances[t])])
+                rows = self.rows_of(unknowns[t])
                 delta = (moved[:, rows] - self._currents[:, rows]) / STEP
                 out[t] = np.where(np.isfinite(delta), delta, 0.0)
         return out
 
-    def _move(self, theta: Array, tolerance: Tolerance) -> None:
-        index, tail = self._model._path(tolerance.path)
+    def _move(self, theta: Array, unknown: Unknown) -> None:
+        index, tail = self._model._path(unknown.path)
         rows = self.layout.part_rows[index]
-        part = self._model.circuit.parts[index]
         for overrides, members in self._overridden(index):
-            drawn = overrides[tail] if tail in overrides else drawn_value(part, tail)
-            moved = {**overrides, tail: float(drawn) * (1 + STEP * tolerance.share)}
+            drawn = overrides.get(tail, unknown.drawn)
+            moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
             theta[members[:, None], rows] = self._model.parameters(index, moved)
 
     def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
@@ -187,60 +194,57 @@ class Slopes:
 
 @dataclass(frozen=True)
 class Moved:
-    """What each of T values does, by one standard deviation: unknowns (B, n, T)."""
+    """What each of T unknowns does, by one standard deviation.
+
+    places, amps (B, E): currents out of nodes, those of one unknown from first[t] to first[t + 1]; changed: by path, what
+    a value does to the currents of its part's elements at the same volts.
+    """
 
     slopes: Slopes
-    unknowns: Array
-    rows: Sequence[Any]
-    changed: Sequence[Array]
+    unknowns: Sequence[Unknown]
+    places: Array
+    amps: Array
+    first: Array
+    changed: Mapping[str, Array]
 
     def net(self, name: str, members: Sequence[int]) -> Array:
         """(M, T) volts."""
-        out: Array = self.unknowns[list(members), self.slopes.place[self.slopes.layout.node[name]]]
-        return out
+        return self._at(self.slopes.layout.node[name], members)
 
     def current(self, supply: str, members: Sequence[int]) -> Array:
         """(M, T) amperes that a bench supply gives."""
         s = self.slopes
         terminal = s.layout.terminal(supply_part_name(supply), "P")
-        out = np.zeros((len(members), self.unknowns.shape[2]))
+        out = np.zeros((len(members), len(self.unknowns)))
         for row in np.flatnonzero((s.layout.current_plus == terminal) | (s.layout.current_minus == terminal)):
             sign = -1.0 if s.layout.current_plus[row] == terminal else 1.0
             for partial, plus, minus in s.slopes_of_current(int(row)):
                 volts = self._at(plus, members) - self._at(minus, members)
                 out += sign * s.partials[list(members), partial][:, None] * volts
-            for t, own in enumerate(self.rows):
-                for e in np.flatnonzero(own == row):
-                    out[:, t] += sign * self.changed[t][list(members), e]
+            for t, unknown in enumerate(self.unknowns):
+                if unknown.stray is None:
+                    for e in np.flatnonzero(s.rows_of(unknown) == row):
+                        out[:, t] += sign * self.changed[unknown.path][list(members), e]
         return np.where(np.isfinite(out), out, 0.0)
 
     def _at(self, node: int, members: Sequence[int]) -> Array:
         """(M, T) volts of a node; ground stays where it is."""
-        if not node:
-            return np.zeros((len(members), self.unknowns.shape[2]))
-        out: Array = self.unknowns[list(members), self.slopes.place[node]]
+        if not node or not self.amps.size:
+            return np.zeros((len(members), len(self.unknowns)))
+        some = list(members)
+        ohms = self.slopes.ohms_to(node, some)
+        each = np.take_along_axis(ohms, self.places[some], axis=1) * self.amps[some]
+        sums = np.concatenate((np.zeros((len(some), 1)), np.cumsum(each, axis=1)), axis=1)
+        out: Array = sums[:, self.first[:-1]] - sums[:, self.first[1:]]
         return out
 
 
-def _part(tolerance: Tolerance) -> str:
-    return tolerance.path.partition(".")[0]
-
-
-def drawn_value(part: Any, tail: str) -> float:
-    """What the drawing says of a part's value."""
-    from wakeboard.instruments.virtual.circuit.parts import kind_of
-
-    if tail in part.values or "." in tail:
-        return nominal(part, tail)
-    return float(kind_of(part).values[tail].default)
-
-
-def _rounds(tolerances: Sequence[Tolerance]) -> list[list[int]]:
+def _rounds(unknowns: Sequence[Unknown]) -> list[list[int]]:
     """Values in rounds, each part once a round."""
     rounds: list[list[int]] = []
     seen: list[set[str]] = []
-    for t, tolerance in enumerate(tolerances):
-        name = _part(tolerance)
+    for t, unknown in enumerate(unknowns):
+        name = unknown.part
         for own, names in zip(rounds, seen, strict=True):
             if name not in names:
                 own.append(t)

@@ -21,12 +21,13 @@ from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.evidence import Answered, Evidence
 from wakeboard.harness.explain.expansion import expanded
 from wakeboard.harness.explain.fitting import Fitter
-from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread
+from wakeboard.harness.explain.freedom import Freedom
+from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
 from wakeboard.harness.explain.pairs import Pairing, needed
 from wakeboard.harness.explain.screening import BEHIND, Screened, places, screen, telling
-from wakeboard.harness.explain.slopes import Tolerance
 from wakeboard.harness.explain.suspects import Suspect, bridges_between
 from wakeboard.harness.explain.whiten import Whitener
+from wakeboard.instruments.virtual.circuit.unknown import Unknown
 
 __all__ = ["Answered", "Candidate", "Evidence", "Predicts", "Weigher", "Weighing", "needed"]
 
@@ -48,14 +49,17 @@ CLOSE_ENOUGH: Final = 0.97
 
 @dataclass
 class Weigher:
-    """Weighs suspects for one unit. `tolerances`: the values that a reading may depend on, with their deviations."""
+    """Weighs suspects for one unit. `unknowns`: what a reading may depend on and nobody knows, with how far `freedom` lets
+    each go; `teachers`: what other units have read."""
 
     predictor: Predicts
     evidence: Evidence
     suspects: Sequence[Suspect]
-    tolerances: Sequence[Tolerance]
+    unknowns: Sequence[Unknown]
+    freedom: Freedom
     something_else: float
     rarity: float = 0.05
+    teachers: Teachers | None = None
 
     def weigh(self, pairs: bool = True) -> Weighing:
         """Rank none, one and, where needed and `pairs`, two faults."""
@@ -76,7 +80,7 @@ class Weigher:
 
     def _begin(self) -> None:
         """The drawn board: what it predicts, how sure that is, and what something else would have to account for."""
-        self.likelihood = Likelihood(self.predictor, self.evidence, self.tolerances)
+        self.likelihood = Likelihood(self.predictor, self.evidence, self.unknowns, self.freedom, self.teachers)
         base = self.likelihood.base
         if not np.all(np.isfinite(base)):
             raise ValueError("the circuit has no operating point in one of the bench states, even without a fault")
@@ -146,7 +150,7 @@ class Weigher:
         fitted = self.fitter.settled(best, whites)
         exact = self.likelihood.predict([c.change for c in fitted], exact=True, near=[c.change for c in best])
         whole = [
-            self.likelihood.scored(replace(c, mean=mean, covariance=s.covariance))
+            self.likelihood.scored(replace(c, mean=self.likelihood.as_learnt(mean, s), covariance=s.covariance))
             for c, mean, s in zip(fitted, exact, spreads, strict=True)
         ]
         whole = self._expanded(whole, spreads)
