@@ -60,7 +60,7 @@ class Console:
     def _opened(self, port: str, baud: int, dtr: bool | None, rts: bool | None) -> Any:
         import serial
 
-        self._held = AddressLock(f"console {port}", instrument=self.name) if "://" not in port else None
+        self._held = AddressLock(port, instrument=self.name)
         try:
             opened = serial.serial_for_url(port, do_not_open=True, baudrate=baud, timeout=SLICE, write_timeout=2.0)
             if dtr is not None:

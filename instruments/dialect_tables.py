@@ -123,6 +123,7 @@ class Base(Table):
     sources: dict[str, str] = Field(default_factory=dict)
     link: LinkTable = LinkTable()
     error: Question | None = Field(None, description="takes the next entry from the error queue")
+    held: Question | None = Field(None, description="group `other`: another interface holds the instrument's own lock")
     mistake: str = Field(default="WAKE:NOSUCH 1", description="a command that must leave an entry in the error queue")
 
     def doubted(self, key: str) -> bool:

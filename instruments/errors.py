@@ -4,6 +4,7 @@ BenchError                 the bench failed; it says nothing of the board
 ├── LinkError              a message did not get through
 │   ├── LinkRefused        nobody answers at the address
 │   ├── LinkBusy           another program holds the instrument
+│   ├── VisaMissing        the VISA library or a driver for the address is not installed
 │   ├── LinkClosed         the other end went away
 │   ├── LinkTimeout        no whole reply before the deadline
 │   └── LinkGarbled        a reply that the question cannot have
@@ -71,6 +72,10 @@ class LinkRefused(LinkError):
 
 class LinkBusy(LinkError):
     """Another program, or another link of this one, holds the instrument."""
+
+
+class VisaMissing(LinkError):
+    """The VISA library of the bench file cannot be loaded."""
 
 
 class LinkClosed(LinkError):

@@ -6,7 +6,8 @@
 
 What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decides the shape of this class:
 
-- "@py" is always named, so that a maker's VISA that happens to be installed changes nothing.
+- The library is always named ("@py" unless the bench file or PyVISA's variable names another), so that a maker's VISA
+  that happens to be installed changes nothing.
 - On a raw socket PyVISA opens and closes; bytes go through the socket itself (instruments/wire.py), with TCP_NODELAY (a
   write before a query costs 44 ms otherwise) and a deadline that holds. A compound line is one write.
 - A refused port opens "successfully": the socket's own error is asked for.
@@ -31,11 +32,12 @@ from types import TracebackType
 from typing import Any, NoReturn
 
 from .clock import Clock, RealClock
-from .errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused
+from .errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused, VisaMissing
 from .identity import like_identity
 from .link_failures import is_timeout, judged, text_of
 from .lock import AddressLock
 from .manners import Manners
+from .missing import advice
 from .replies import split_units
 from .resource import check_connected, configure, is_serial, manager_of
 from .traffic import Direction, TrafficLog
@@ -65,6 +67,7 @@ class Link:
         *,
         name: str,
         resource_manager: Any = None,
+        visa: str | None = None,
         manners: Manners | None = None,
         timeout: float = 3.0,
         traffic: TrafficLog | None = None,
@@ -86,6 +89,7 @@ class Link:
         self.on_reopen: list[Callable[[], None]] = []
         self.lock = threading.RLock()
         self._manager = resource_manager
+        self._visa = visa
         self._resource: Any = None
         self._wire: Wire | None = None
         self._rest = bytearray()
@@ -93,6 +97,7 @@ class Link:
         self._last = -1e9
         self._now = _Question("", 0.0, timeout)
         wanted = resource_manager is None if exclusive is None else exclusive
+        self.holds = wanted  # other programs of this computer are kept out
         self._held = AddressLock(address, instrument=name) if wanted else None
 
     @classmethod
@@ -102,6 +107,7 @@ class Link:
         *,
         name: str,
         resource_manager: Any = None,
+        visa: str | None = None,
         terminator: str | None = None,
         timeout: float = 3.0,
         traffic: TrafficLog | None = None,
@@ -111,7 +117,8 @@ class Link:
     ) -> Link:
         """Open the resource. LinkRefused when nobody answers, LinkBusy when another program holds it.
 
-        resource_manager: a pyvisa.ResourceManager, or a VISA library instance such as the virtual bench's; None: "@py".
+        resource_manager: a pyvisa.ResourceManager, or a VISA library instance such as the virtual bench's; None: the
+        library that `visa` names (see resource.py).
         exclusive: hold the lock of the address; by default for a real bench (no resource_manager). A guard's
         successor opens with False: its predecessor may be frozen and hold the lock still.
         """
@@ -123,6 +130,7 @@ class Link:
             address,
             name=name,
             resource_manager=resource_manager,
+            visa=visa,
             manners=manners,
             timeout=timeout,
             traffic=traffic,
@@ -140,19 +148,21 @@ class Link:
     def _connect(self) -> None:
         self._now = _Question("", self.clock.now(), OPEN_MS / 1000)
         try:
-            self._manager = manager_of(self._manager)
+            self._manager = manager_of(self._manager, self._visa)
             self._resource = self._manager.open_resource(
                 self.address, open_timeout=OPEN_MS, write_termination="", encoding="latin-1"
             )
             check_connected(self._resource)
             configure(self._resource, self.address, self.manners)
             self._wire = wire_of(self._resource, self.clock, self.manners.ends)
+        except VisaMissing as error:
+            self._fail(VisaMissing, str(error), error)
         except LinkError:
             self._drop()
             raise
         except Exception as error:  # noqa: BLE001 - PyVISA-py raises bare Exception, OSError, its own and VISA's errors
             self._drop()
-            self._fail(LinkRefused, f"cannot be opened: {text_of(error)}", error)
+            self._fail(LinkRefused, f"cannot be opened: {advice(self.address, error) or text_of(error)}", error)
         self._note("!", "opened")
         self._rest.clear()
         self.dirty = False
@@ -187,6 +197,16 @@ class Link:
             if self._held is not None:
                 self._held.release()
                 self._held = None
+
+    @property
+    def not_excluded(self) -> str:
+        """Who may use the instrument at the same time, of this computer; "" where nobody may."""
+        return self._held.not_excluded if self._held is not None else ""
+
+    def hold(self, name: str) -> None:
+        """Hold another name of the instrument, too, such as its serial number. Raises LinkBusy."""
+        if self._held is not None:
+            self._held.add(name)
 
     def reopen(self) -> None:
         """Close, open afresh, and make sure that the same instrument answers. Raises LinkError, IdentityError."""

@@ -8,17 +8,20 @@ from __future__ import annotations
 
 from typing import Any
 
+from .address import HERE, hosts_of
 from .clock import Clock
 from .dialect import DmmDialect, PsuDialect, ScannerDialect, load_dialect, pick_dialect
 from .dmm import Dmm
-from .errors import DialectError, IdentityError, LinkError
+from .errors import DialectError, IdentityError, LinkBusy, LinkError
 from .identity import like_identity
 from .link import Link
 from .psu import Psu
+from .replies import searched
 from .scanner import Scanner
 from .traffic import TrafficLog
 
 Driver = Psu | Dmm | Scanner
+NO_SERIAL = ("", "0")  # what instruments without a serial number say
 
 
 def open_instrument(
@@ -31,6 +34,7 @@ def open_instrument(
     timeout: float = 3.0,
     terminator: str | None = None,
     resource_manager: Any = None,
+    visa: str | None = None,
     traffic: TrafficLog | None = None,
     clock: Clock | None = None,
     exclusive: bool | None = None,
@@ -46,6 +50,7 @@ def open_instrument(
         address,
         name=name,
         resource_manager=resource_manager,
+        visa=visa,
         terminator=terminator if named is None else None,
         timeout=timeout,
         traffic=traffic,
@@ -63,10 +68,30 @@ def open_instrument(
             )
         driver = driver_for(link, named if named is not None else pick_dialect(text, kind))
         driver.identify()
+        if link.holds:
+            _check_alone(driver)
     except (LinkError, IdentityError, DialectError):
         link.close()
         raise
     return driver
+
+
+def _check_alone(driver: Driver) -> None:
+    """The same instrument may be reached by another address (its USB port, another name of its host), and a program on
+    another computer may hold it where it has a lock of its own. Raises LinkBusy."""
+    link, identity, question = driver.link, driver.identity, driver.dialect.held
+    if identity is not None and identity.serial not in NO_SERIAL and HERE not in hosts_of(link.address):
+        link.hold(f"identity::{identity.maker}::{identity.model}::{identity.serial}")
+    if question is None:
+        return
+    reply = driver.speaker.if_known("held", lambda: link.query(question.send, question.timeout))
+    if reply is None:
+        return
+    if "other" in driver.speaker.read(question, reply, lambda text: searched(text, question.reply or "")):
+        raise LinkBusy(
+            f"another program holds it: it answers {reply.strip()} to {question.send}",
+            instrument=link.name, address=link.address,
+        )  # fmt: skip
 
 
 def driver_for(link: Link, dialect: PsuDialect | DmmDialect | ScannerDialect) -> Driver:

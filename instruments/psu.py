@@ -80,7 +80,7 @@ class Psu:
 
     def cautions(self) -> list[str]:
         """What a person should know before this supply energises a board."""
-        said = list(self.dialect.cautions)
+        said = [*self.dialect.cautions, *([self.link.not_excluded] if self.link.not_excluded else [])]
         can = self.dialect.can
         if not can.ovp:
             said.append("This supply has no over-voltage protection.")

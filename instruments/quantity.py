@@ -10,22 +10,26 @@ Everything inside Wakeboard is a float in SI base units; this module is the only
     show(0.12, "A")                       "120 mA"
 
 Units: V A Ω F H W s Hz B/s %, or any other word given as `unit`; "" means a plain number. A number without its unit is
-an error, but for Ω, F and H a scale letter is enough ("47k", "100n"), since that is how parts are marked. What
-quantiphy would take silently and an engineer would not mean is refused: a decimal comma ("3,3 V" would be read as
-33 V), a scale letter in the wrong case ("10 KV"), inf and nan.
+an error, but for Ω, F and H the scale letters that mark such parts are enough ("47k", "100n"). What may be written is
+listed in harness/describe.md, and nothing else is read: a text that two engineers could read in two ways is refused. A
+prefix multiplies whatever number stands before it ("5e2 mA" is 0.5 A). Numbers are rounded once, to the nearest float.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from quantiphy import Quantity
 
-_SCALES = "TGMkmµnpf"
-_MARKED = {"Ω": "Rk", "F": "pnµm", "H": "nµm"}  # units whose scale letter alone is understood
-_SPELLINGS = {"Ω": ("Ω", "ohms", "ohm", "Ohm"), "V": ("V",)}
+_POWERS = {"": 0, "T": 12, "G": 9, "M": 6, "k": 3, "m": -3, "µ": -6, "u": -6, "n": -9, "p": -12, "f": -15}
+# Letters that mark a part without its unit (IEC 60062, values from memory). No "m" for Ω: as likely a slip for "M".
+_MARKED = {"Ω": "kKMG", "F": "pnµum", "H": "nµum"}
+_POINT_LETTERS = {"V": "V", "A": "A", "W": "W", "F": "F", "H": "H", "Ω": "ΩR"}  # "3V3": common practice, no source
+_SPELLINGS = {"Ω": ("Ω", "ohm", "ohms", "Ohm", "Ohms")}
 _EXAMPLES = {
     "V": "3.3 V",
     "A": "120 mA",
@@ -41,8 +45,11 @@ _EXAMPLES = {
 }
 # IEC 60062 tolerance letters (reference: values of the standard, from memory)
 _TOLERANCE_LETTERS = {"B": 0.001, "C": 0.0025, "D": 0.005, "F": 0.01, "G": 0.02, "J": 0.05, "K": 0.1, "M": 0.2}
-_NUMBER = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*)\Z", re.DOTALL)
-_LETTER_CODE = re.compile(r"([+-]?)([0-9]*)([A-Za-zµ])([0-9]+)\Z")
+_DIGITS = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
+_NUMBER = re.compile(rf"({_DIGITS})(?:[eE]([+-]?[0-9]{{1,4}}))?(?![0-9])[ \t]*(.*)\Z")
+_LETTER_CODE = re.compile(r"([+-]?[0-9]*)([A-Za-zµΩ])([0-9]+)[ \t]*(.*)\Z")
+_BETWEEN = re.compile(r"(?<!\.)\.\.(?!\.)")
+_COMMA = re.compile(r"[0-9],[0-9]")
 _SAME_SIGN = str.maketrans({"\u2126": "Ω", "μ": "µ", "−": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " "})
 
 
@@ -124,20 +131,70 @@ class Value:
 
 def parse(text: str, unit: str) -> float:
     """A single quantity in SI units. Raises QuantityError."""
-    allowed = _allowed(unit)
     if not isinstance(text, str):
-        raise QuantityError(text, allowed)
+        raise QuantityError(text, _allowed(unit))
     tidy = text.strip().translate(_SAME_SIGN)
-    code = _letter_code(tidy, unit)
-    if code is not None:
-        return code
-    match = _NUMBER.match(tidy)
-    if not match:
-        raise QuantityError(text, allowed)
-    scale = _scale(match[2].strip(), unit)
-    if scale is None:
-        raise QuantityError(text, allowed)
-    return _finite(match[1], scale, text, allowed)
+    value = _read(tidy, unit)
+    if value is None:
+        raise QuantityError(text, _allowed(unit) + _comma_hint(tidy))
+    return value
+
+
+def _read(text: str, unit: str) -> float | None:
+    number = _NUMBER.match(text)
+    if number and number[3] in _powers(unit):
+        return _scaled(number[1], int(number[2] or 0) + _powers(unit)[number[3]])
+    if number and number[3] == "min" and unit == "s":
+        minutes = _scaled(number[1], int(number[2] or 0))
+        return _finite(minutes * 60) if minutes is not None else None
+    code = _LETTER_CODE.match(text)
+    power = _code_powers(unit).get((code[2], code[4])) if code else None
+    return _scaled(f"{code[1]}.{code[3]}", power) if code and power is not None else None
+
+
+def _scaled(digits: str, power: int) -> float | None:
+    """`digits` times ten to the `power`, rounded once; None where no float is near it."""
+    value = float(f"{digits}e{power}")
+    vanished = value == 0 and digits.strip("+-0.") != ""
+    return None if vanished else _finite(value)
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+@functools.cache
+def _powers(unit: str) -> Mapping[str, int]:
+    """What may follow a number -> the power of ten that it stands for."""
+    if unit in ("", "%"):
+        return {unit: -2 if unit else 0}
+    found = dict(_with_unit(unit))
+    for letter in _MARKED.get(unit, ""):
+        found[letter] = _power(letter)
+    if unit == "Ω":
+        found["R"] = 0
+    return found
+
+
+def _with_unit(unit: str) -> Iterator[tuple[str, int]]:
+    for spelling in _SPELLINGS.get(unit, (unit,)):
+        for letter in (*_POWERS, *("K" if unit == "Ω" else "")):
+            yield f"{letter}{spelling}", _power(letter)
+            yield f"{letter} {spelling}".strip(), _power(letter)
+
+
+def _power(letter: str) -> int:
+    return _POWERS["k" if letter == "K" else letter]  # capital K is what IEC 60062 prints for resistors
+
+
+@functools.cache
+def _code_powers(unit: str) -> Mapping[tuple[str, str], int]:
+    """(letter at the place of the point, what follows the digits) -> power of ten. The unit may follow: "4k7 Ω"."""
+    found = {(letter, ""): 0 for letter in _POINT_LETTERS.get(unit, "")}
+    for letter in _MARKED.get(unit, ""):
+        for end in ("", *_SPELLINGS.get(unit, (unit,))):
+            found[letter, end] = _power(letter)
+    return found
 
 
 def _allowed(unit: str) -> str:
@@ -147,71 +204,26 @@ def _allowed(unit: str) -> str:
     return f'a quantity in {unit}, such as "{example}"'
 
 
-def _finite(number: str, scale: str, text: str, allowed: str) -> float:
-    if scale in ("%", "min"):
-        value = float(number) * (60.0 if scale == "min" else 0.01)
-    else:
-        value = float(Quantity(f"{number}{scale.replace('µ', 'u')}"))
-    if not math.isfinite(value):
-        raise QuantityError(text, allowed)
-    return value
-
-
-def _scale(suffix: str, unit: str) -> str | None:
-    """The scale letter in what follows the number ("" for none); None where the suffix does not fit the unit."""
-    if unit in ("", "%"):
-        return suffix if suffix == unit else None
-    if unit == "s" and suffix == "min":
-        return "min"
-    for spelling in _SPELLINGS.get(unit, (unit,)):
-        if suffix.endswith(spelling):
-            return _letter(suffix.removesuffix(spelling).rstrip(), unit)
-    if unit == "Ω" and suffix == "R":
-        return ""
-    bare_scale = _letter(suffix, unit) if unit in _MARKED and suffix else None
-    return bare_scale or None
-
-
-def _letter(scale: str, unit: str) -> str | None:
-    scale = scale.replace("u", "µ")
-    if scale == "K" and unit == "Ω":  # capital K is what IEC 60062 prints for resistors
-        return "k"
-    return scale if scale == "" or (len(scale) == 1 and scale in _SCALES) else None
-
-
-def _letter_code(text: str, unit: str) -> float | None:
-    """IEC 60062: the letter stands where the decimal point would. "3V3" for volts is common practice, no source."""
-    match = _LETTER_CODE.match(text)
-    if not match:
-        return None
-    sign, whole, letter, fraction = match.groups()
-    if letter == unit or (letter == "R" and unit == "Ω"):
-        scale: str | None = ""
-    elif unit in _MARKED:
-        scale = _letter(letter, unit)
-    else:
-        return None
-    if scale is None:
-        return None
-    return float(Quantity(f"{sign}{whole or '0'}.{fraction}{scale.replace('µ', 'u')}"))
+def _comma_hint(text: str) -> str:
+    return "; for decimals use a point, and nothing between thousands" if _COMMA.search(text) else ""
 
 
 def parse_tolerance(text: str, unit: str = "") -> Tolerance:
     """ "2 %", "± 2 %", a letter of IEC 60062 ("J"), or "±50 mV" where a unit is given. Raises QuantityError."""
+    if isinstance(text, str) and text.strip() in _TOLERANCE_LETTERS:
+        return Tolerance(relative=_TOLERANCE_LETTERS[text.strip()])
     allowed = 'a tolerance, such as "2 %"' + (f' or "± {_EXAMPLES.get(unit, "1 " + unit)}"' if unit else "")
     if not isinstance(text, str):
         raise QuantityError(text, allowed)
-    tidy = text.strip().translate(_SAME_SIGN)
-    if tidy in _TOLERANCE_LETTERS:
-        return Tolerance(relative=_TOLERANCE_LETTERS[tidy])
-    size = re.sub(r"\A(?:±|\+/-|\+-)\s*", "", tidy)
-    try:
-        result = Tolerance(relative=parse(size, "%")) if "%" in size else Tolerance(absolute=parse(size, unit or "%"))
-    except QuantityError:
-        raise QuantityError(text, allowed) from None
-    if (result.relative or 0.0) < 0 or (result.absolute or 0.0) < 0:
-        raise QuantityError(text, allowed)
-    return result
+    size = re.sub(r"\A(?:±|\+/-|\+-)\s*", "", text.strip().translate(_SAME_SIGN))
+    width = _read(size, "%") if size.endswith("%") else _read(size, unit) if unit else None
+    if width is None or math.copysign(1, width) < 0:
+        raise QuantityError(text, allowed + _comma_hint(text))
+    if not size.endswith("%"):
+        return Tolerance(absolute=width)
+    if width > 1:
+        raise QuantityError(text, f"{allowed}; at most 100 %")
+    return Tolerance(relative=width)
 
 
 def parse_value(text: str, unit: str) -> Value:
@@ -220,7 +232,10 @@ def parse_value(text: str, unit: str) -> Value:
     nominal = parse(nominal_text, unit)
     if tolerance_text is None:
         return Value(nominal, nominal, nominal)
-    width = parse_tolerance(tolerance_text, unit).half_width(nominal)
+    tolerance = _written_tolerance(text, tolerance_text, unit)
+    if nominal == 0 and tolerance.relative and unit != "Ω":  # a 0 Ω link is sold with a tolerance
+        raise QuantityError(text, f"{_allowed(unit)} ± a quantity in {unit}: a share of zero is nothing")
+    width = tolerance.half_width(nominal)
     return Value(nominal, nominal - width, nominal + width)
 
 
@@ -231,17 +246,28 @@ def _split_tolerance(text: str) -> tuple[str, str | None]:
     return (parts[0], parts[1]) if len(parts) == 2 else (text, None)
 
 
+def _written_tolerance(text: str, after_sign: str, unit: str) -> Tolerance:
+    """The tolerance of a nominal. No letter: that stands in a list of parts, not behind a ±."""
+    tolerance = parse_tolerance(f"±{after_sign}", unit)
+    if unit == "%":  # "50 % ± 5 %" ends at 52.5 % or at 55 %
+        raise QuantityError(text, 'a percentage with its ends written out, such as "45 % .. 55 %"')
+    return tolerance
+
+
 def parse_interval(text: str, unit: str) -> Interval:
     """Limits: "4.40 .. 5.25 V", "< 0.3 V", "> 1 kΩ", "3.3 V ± 2 %", "± 50 mV". Raises QuantityError."""
     example = _EXAMPLES.get(unit, f"1 {unit}")
     allowed = f'limits, such as "< {example}", "> {example}", "0 .. {example}" or "{example} ± 5 %"'
     if not isinstance(text, str):
         raise QuantityError(text, allowed)
+    tidy = text.strip().translate(_SAME_SIGN)
+    if "..." in tidy or "…" in tidy:
+        raise QuantityError(text, f"{allowed}; two points stand between the ends, so that none belongs to a number")
     try:
-        interval = _interval(text.strip().translate(_SAME_SIGN), unit)
+        interval = _interval(tidy, unit)
     except QuantityError as error:
-        if error.found == _shorten(text):
-            raise QuantityError(text, allowed) from None
+        if error.found == _shorten(text) and error.allowed == "limits":
+            raise QuantityError(text, allowed + _comma_hint(tidy)) from None
         raise QuantityError(text, f"{allowed} ({error})") from None
     if interval.low is not None and interval.high is not None and interval.low > interval.high:
         raise QuantityError(text, f"{allowed}; the low end is above the high end")
@@ -253,24 +279,32 @@ def _interval(text: str, unit: str) -> Interval:
         return Interval(None, parse(text[1:].removeprefix("="), unit))
     if text[:1] in (">", "≥"):
         return Interval(parse(text[1:].removeprefix("="), unit), None)
-    if ".." in text:
-        low, high = (side.strip() for side in text.split("..", 1))
+    ends = _BETWEEN.split(text)
+    if len(ends) == 2:
+        low, high = (side.strip() for side in ends)
         return Interval(parse(_lend_unit(low, high), unit), parse(high, unit))
     nominal, tolerance = _split_tolerance(text)
     if tolerance is None:
         raise QuantityError(text, "limits")
-    if not nominal.strip():
-        return parse_tolerance(tolerance, unit).around(0.0)
-    value = parse_value(text, unit)
-    return Interval(value.low, value.high)
+    return _around(nominal.strip(), tolerance, unit)
+
+
+def _around(nominal: str, tolerance: str, unit: str) -> Interval:
+    if nominal:
+        value = parse_value(f"{nominal} ±{tolerance}", unit)
+        if value.nominal == 0 and tolerance.endswith("%"):
+            raise QuantityError(f"{nominal} ±{tolerance}", "a share of something")
+        return Interval(value.low, value.high)
+    width = parse(tolerance, unit)
+    if width < 0:
+        raise QuantityError(f"±{tolerance}", f"± a quantity in {unit}")
+    return Interval(-width, width)
 
 
 def _lend_unit(low: str, high: str) -> str:
     """ "15 .. 60 mA": the low end is read with the scale and unit of the high end."""
     bare, full = _NUMBER.match(low), _NUMBER.match(high)
-    if bare and not bare[2] and full:
-        return f"{bare[1]} {full[2]}"
-    return low
+    return f"{low} {full[3]}" if bare and not bare[3] and full else low
 
 
 class _Shown(Quantity):

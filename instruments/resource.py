@@ -1,4 +1,8 @@
-"""A PyVISA resource that is truly connected, with its serial port set as the instrument wants it."""
+"""A PyVISA resource that is truly connected, over any VISA library, its serial port set as the instrument wants it.
+
+Which library: the bench file's `visa`, else PyVISA's own variable PYVISA_LIBRARY, else "@py". A maker's VISA that
+happens to be installed changes nothing unless it is named.
+"""
 
 from __future__ import annotations
 
@@ -6,18 +10,37 @@ import os
 import socket
 from typing import Any
 
+from .errors import VisaMissing
 from .manners import Manners
 from .wire import socket_of
 
+USUAL = "@py"
+VARIABLE = "PYVISA_LIBRARY"  # PyVISA's own
 
-def manager_of(given: Any) -> Any:
-    """A resource manager: the one given, or one of a VISA library instance; None: "@py", named, so that a maker's VISA
-    that happens to be installed changes nothing."""
+
+def library(named: str | None = None) -> str:
+    """What PyVISA is given as its library."""
+    return named or os.environ.get(VARIABLE) or USUAL
+
+
+def manager_of(given: Any, visa: str | None = None) -> Any:
+    """A resource manager: the one given, or one of a VISA library instance; None: of the library named.
+
+    Raises VisaMissing where that cannot be loaded.
+    """
     import pyvisa
 
     if given is not None and hasattr(given, "open_resource"):
         return given
-    return pyvisa.ResourceManager("@py" if given is None else given)
+    if given is not None:
+        return pyvisa.ResourceManager(given)
+    name = library(visa)
+    try:
+        return pyvisa.ResourceManager(name)
+    except Exception as error:
+        from .missing import no_library
+
+        raise VisaMissing(no_library(name, error)) from error
 
 
 def is_serial(address: str) -> bool:

@@ -19,6 +19,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import CONTEXT, colour
 from wakeboard.harness.cli.table import COMMANDS, Entry
+from wakeboard.instruments.own_code import keep_out
 
 EXAMPLES = (
     "wakeboard demo",
@@ -139,6 +140,7 @@ def _as_code(result: Any) -> int:
 
 def main(args: Sequence[str] | None = None) -> NoReturn:
     """The console script."""
+    keep_out()
     _one_blas_thread()
     _speak_utf8()
     sys.exit(execute(sys.argv[1:] if args is None else args))

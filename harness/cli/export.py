@@ -157,9 +157,10 @@ def _spice(
 
 def netlist(board: Board, state: str, faults: list[str]) -> str:
     """The board's circuit in a bench state as a SPICE netlist. Raises CircuitError, and UsageError for a bad state."""
-    from wakeboard.harness.describe.circuit import with_supplies
+    from wakeboard.harness.describe.circuit import on_supplies
     from wakeboard.harness.describe.state import BenchState, StateError
     from wakeboard.instruments.virtual.circuit import Variant, parse_fault
+    from wakeboard.instruments.virtual.circuit.bench.state import state_values
     from wakeboard.instruments.virtual.circuit.spice_write import write_netlist
 
     try:
@@ -169,10 +170,7 @@ def netlist(board: Board, state: str, faults: list[str]) -> str:
     unknown = sorted(set(bench.supplies) - set(board.supplies))
     if unknown:
         raise click.UsageError(f"--state: {board.name} has no supply {unknown[0]}; known: {', '.join(board.supplies)}")
-    values: dict[str, float | str] = {}
-    for supply, (volts, limit) in bench.supplies.items():
-        values.update({f"bench_{supply}.volts": volts, f"bench_{supply}.limit": limit, f"bench_{supply}.on": True})
-    values.update({f"{pin}.drive": level for pin, level in bench.pins.items()})
-    variant = Variant(faults=tuple(parse_fault(text) for text in checked_faults(faults, board)), values=values)
+    planted = tuple(parse_fault(text) for text in checked_faults(faults, board))
+    variant = Variant(planted, state_values(bench))
     title = f"{board.name} revision {board.revision}, {bench.key}" + (f", {', '.join(faults)}" if faults else "")
-    return write_netlist(with_supplies(board), variant, title)
+    return write_netlist(on_supplies(board), variant, title)

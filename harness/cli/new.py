@@ -1,9 +1,10 @@
-"""`wakeboard new`: a folder to start a bring-up from."""
+"""`wakeboard new`: a folder to start a bring-up from, empty or begun from a drawing."""
 
 from __future__ import annotations
 
 from importlib import resources
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,36 +12,64 @@ from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
-EXAMPLES = ["wakeboard new skep-bring-up", "wakeboard new .", "wakeboard new amplifier --netlist amplifier.cir"]
+if TYPE_CHECKING:
+    from wakeboard.harness.drawings.reading import Given, Role
+
+EXAMPLES = [
+    "wakeboard new skep-bring-up",
+    "wakeboard new my-board --netlist board.ipc --bom bom.csv --places places.csv",
+    "wakeboard new my-board --netlist board.ipc --pins U5=radio.ibs",
+    "wakeboard new amplifier --netlist amplifier.cir",
+]
 FILES = ("board.toml", "bench.toml", "first-power-on.toml")
 GITIGNORE = """# Results are kept by `wakeboard push` or by a copy, not by version control.
 wakeboard.db
 wakeboard.db-*
 *.html
 """
+_FILE = click.Path(exists=True, dir_okay=False)
 
 
 @wakeboard_command(examples=EXAMPLES)
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--netlist", "netlists", metavar="FILE", type=_FILE, multiple=True, help="Nets and pins of the board.")
+@click.option("--bom", "boms", metavar="FILE", type=_FILE, multiple=True, help="A list of parts: values by reference.")
+@click.option("--places", metavar="FILE", type=_FILE, multiple=True, help="A list of places: X, Y, side by reference.")
 @click.option(
-    "--netlist",
-    metavar="FILE",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="Begin the board file with the parts of a SPICE netlist.",
+    "--pins",
+    metavar="[PART=]FILE",
+    multiple=True,
+    help="Pins of a chip: IBIS or BSDL. PART where its name does not tell.",
+)
+@click.option(
+    "--columns", metavar="ROLE=HEADING,…", help='Where the columns of a list are found wrong: "value=Wert,x=Mid X".'
 )
 @common_options
-def command(common: Common, folder: Path, netlist: Path | None) -> int:
+def command(
+    common: Common,
+    folder: Path,
+    netlists: tuple[str, ...],
+    boms: tuple[str, ...],
+    places: tuple[str, ...],
+    pins: tuple[str, ...],
+    columns: str | None,
+) -> int:
     """Make a bring-up folder: commented board.toml, bench.toml, a first sequence, .gitignore.
 
-    The files are good as they stand, so that the sequence can be tried on the virtual bench before anything is
-    replaced. Nothing that exists is overwritten.
+    Without files of a drawing the folder holds a small board that works as it is, to be replaced piece by piece.
 
-    --netlist reads R C L V I D Q M X, .model, .subckt, .param: what could be read becomes parts, a source above 0 V
-    against ground a supply. Tolerances, absolute maxima and places are yours to add.
+    With them board.toml is begun from the drawing. Files are told by content: IPC-D-356, IPC-2581, EDIF or SPICE for
+    --netlist (IPC-2581 needs no lists), CSV or .xlsx for --bom and --places. Each line says where it came from; what
+    only a person can say is marked FILL IN. On a folder that has a board already the drawing is merged into it: what
+    you wrote stays.
     """
+    given = _given(netlists, boms, places, pins, columns)
+    if given and not _is_one_circuit(given):
+        return _from_drawing(common, folder, given)
     texts = _texts(folder)
-    if netlist is not None:
-        texts.update(_begun(netlist, folder))
+    if given:
+        texts.update(_begun(Path(netlists[0]), folder))
+        texts["bench.toml"] = _bench(texts["bench.toml"], texts["board.toml"])
     _refuse_to_overwrite(folder, texts)
     _write(folder, texts)
     for name in texts:
@@ -50,11 +79,116 @@ def command(common: Common, folder: Path, netlist: Path | None) -> int:
     return Exit.GOOD
 
 
+# --- what is given --------------------------------------------------------------------------------------------------
+def _given(
+    netlists: tuple[str, ...],
+    boms: tuple[str, ...],
+    places: tuple[str, ...],
+    pins: tuple[str, ...],
+    columns: str | None,
+) -> list[Given]:
+    from wakeboard.harness.drawings.reading import Given
+
+    said = _columns(columns)
+    roles: list[tuple[Role, tuple[str, ...]]] = [("netlist", netlists), ("bom", boms), ("places", places)]
+    given = [Given(file, role, columns=said) for role, files in roles for file in files]
+    for text in pins:
+        part, mark, file = text.partition("=")
+        file = file if mark else part
+        if not Path(file).is_file():
+            raise click.UsageError(f"--pins {text}: there is no file {file!r}; write FILE or PART=FILE")
+        given.append(Given(file, "pins", part if mark else ""))
+    if given and not netlists:
+        raise click.UsageError("a list alone has no nets: give the netlist too, as --netlist FILE")
+    if columns and not (boms or places):
+        raise click.UsageError("--columns goes with --bom or --places")
+    return given
+
+
+def _columns(text: str | None) -> dict[str, str]:
+    from wakeboard.harness.describe.problems import nearest, one_of
+    from wakeboard.harness.drawings.columns import ROLES
+
+    found = {}
+    for pair in filter(None, (text or "").split(",")):
+        role, mark, heading = (piece.strip() for piece in pair.partition("="))
+        if not mark or role not in ROLES or not heading:
+            hint = nearest(role, ROLES)
+            raise click.UsageError(f"--columns {pair}: write ROLE=HEADING; roles: {one_of(ROLES, 20)}. {hint}".strip())
+        found[role] = heading
+    return found
+
+
+def _is_one_circuit(given: list[Given]) -> bool:
+    """A SPICE netlist and nothing else: its parts are the board's, to the last digit."""
+    from wakeboard.harness.drawings.readers import reader_of, spice
+    from wakeboard.harness.drawings.source import opened
+
+    return len(given) == 1 and reader_of(opened(given[0].file)).WHAT == spice.WHAT
+
+
+# --- from a drawing -------------------------------------------------------------------------------------------------
+def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
+    from wakeboard.harness.drawings.draft import drafted
+    from wakeboard.harness.drawings.first_sequence import first_sequence
+    from wakeboard.harness.drawings.reading import read_all
+
+    draft = drafted(read_all(given), _board_name(folder), folder)
+    texts = {**_texts(folder), "board.toml": draft.text, "first-power-on.toml": first_sequence(draft)}
+    texts["bench.toml"] = _bench(texts["bench.toml"], draft.text)
+    _refuse_to_overwrite(folder, texts)
+    _write(folder, texts)
+    for remark in draft.design.remarks:
+        common.say(f"note: {remark}")
+    _tell(common, draft.counts(), draft.places_to_fill)
+    for name in texts:
+        common.say(f"wrote {folder / name}")
+    common.note(f"next: wakeboard check {folder / 'board.toml'}; wakeboard review {folder / 'board.toml'}")
+    places = [{"at": at, "what": what} for at, what in draft.places_to_fill]
+    files = [str(folder / name) for name in texts]
+    common.emit(
+        {"folder": str(folder), "files": files, **draft.counts(), "fill_in": places, "notes": draft.design.remarks}
+    )
+    return Exit.GOOD
+
+
+MOST_SHOWN = 15
+
+
+def _tell(common: Common, counts: dict[str, int], places: list[tuple[str, str]]) -> None:
+    known = counts["modelled"] + counts["harmless"]
+    common.say(
+        f"{counts['parts']} parts on {counts['nets']} nets: {known} told by the files, "
+        f"{counts['not_fitted']} not fitted, "
+        f"{len(places)} {'place' if len(places) == 1 else 'places'} to fill in"
+    )
+    for at, what in places[:MOST_SHOWN]:
+        common.say(f"  {at}: {what}")
+    if len(places) > MOST_SHOWN:
+        common.say(f"  and {len(places) - MOST_SHOWN} more: look for FILL IN in board.toml")
+
+
 def _texts(folder: Path) -> dict[str, str]:
     templates = resources.files("wakeboard.sequences").joinpath("template")
     texts = {name: templates.joinpath(name).read_text(encoding="utf-8") for name in FILES}
     texts["board.toml"] = texts["board.toml"].replace('"My board"', f'"{_board_name(folder)}"', 1)
     return {**texts, ".gitignore": GITIGNORE}
+
+
+def _bench(template: str, board: str) -> str:
+    """The bench of the template with this board's supplies, one channel each, and without a link that it has not."""
+    import tomllib
+
+    from wakeboard.harness.drawings.draft import toml
+
+    tables = tomllib.loads(board)
+    feeds = toml({str(channel): name for channel, name in enumerate(tables.get("supplies", {}), 1)})
+    text = template.replace('feeds = { 1 = "USB" }                         ', f"feeds = {feeds}")
+    head, mark, links = text.partition("[links.console]")
+    if not tables.get("links"):
+        links = "\n".join(line if line.startswith("#") or not line else f"# {line}" for line in links.split("\n"))
+        mark = f"# {mark}"
+    return head + mark + links
 
 
 def _begun(netlist: Path, folder: Path) -> dict[str, str]:
@@ -74,7 +208,7 @@ def _board_name(folder: Path) -> str:
     return name or "My board"
 
 
-def _refuse_to_overwrite(folder: Path, texts: dict[str, str]) -> None:
+def _refuse_to_overwrite(folder: Path, texts: dict[str, Any]) -> None:
     if folder.exists() and not folder.is_dir():
         raise click.UsageError(f"{folder} is a file; give the name of a folder.")
     there = [name for name in texts if (folder / name).exists() or (folder / name).is_symlink()]

@@ -62,6 +62,12 @@ class Instrument(Named):
     calibrated: datetime.date | None = None
     due: datetime.date | None = None
     says: str = ""
+    _visa: str | None = PrivateAttr(None)
+
+    @property
+    def visa(self) -> str | None:
+        """The VISA library that its bench names."""
+        return self._visa
 
 
 class Bleed(Table):
@@ -110,6 +116,7 @@ class Bench(Table):
     links: dict[str, BenchLink] = Field(default_factory=dict)
     volumes: dict[str, Volume] = Field(default_factory=dict)
     mains: Hertz | None = Field(None, description='the mains frequency at the bench, "50 Hz" or "60 Hz"')
+    visa: str | None = Field(None, min_length=1, description='"@py", "@ivi", or the path of a VISA library')
     name: str = ""
     says: str = ""
     _file: str = PrivateAttr("")
@@ -118,6 +125,8 @@ class Bench(Table):
     def model_post_init(self, _context: object) -> None:
         for tables in (self.instruments, self.links, self.volumes):
             give_names(tables)
+        for instrument in self.instruments.values():
+            instrument._visa = self.visa
 
     @property
     def file(self) -> str:

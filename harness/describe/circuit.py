@@ -1,18 +1,17 @@
-"""From a board to the circuit that its parts make. Names of supplies, rails, lines and points become nets here.
+"""From a board to the circuit that its parts make, alone and on its bench (instruments/virtual/circuit/bench).
 
-    circuit = board_circuit(board)
-    circuit = circuit.plus(supply_part(board, "USB", volts=5.0, limit=0.12), ...)
+    board_circuit(board)            the parts
+    on_supplies(board)              with a bench supply, off, across every supply of the board
+    supply_nets(board)              supply -> net, for whoever adds more of the bench
 
-The bench's own front ends (supplies, meter) are added by whoever needs them, under the names below, so that every
-user of the circuit means the same: `bench_USB` feeds the supply USB, `meter` reads a net against ground.
+Names of supplies, rails, lines and points become nets here.
 """
 
 from __future__ import annotations
 
 from wakeboard.harness.describe.board import Board
-from wakeboard.instruments.virtual.circuit import Circuit, Part
-
-METER = "meter"
+from wakeboard.instruments.virtual.circuit import Circuit
+from wakeboard.instruments.virtual.circuit.bench.parts import powered
 
 
 def board_circuit(board: Board) -> Circuit:
@@ -22,37 +21,11 @@ def board_circuit(board: Board) -> Circuit:
     return Circuit(board.parts.values(), ground=board.ground)
 
 
-def supply_part_name(supply: str) -> str:
-    """The name of the bench supply that feeds a supply of the board."""
-    return f"bench_{supply}"
+def supply_nets(board: Board) -> dict[str, str]:
+    """Supply -> the net that it feeds."""
+    return {name: supply.net for name, supply in board.supplies.items()}
 
 
-def supply_part(
-    board: Board,
-    supply: str,
-    *,
-    volts: float | None = None,
-    limit: float | None = None,
-    on: bool = False,
-    **values: float,
-) -> Part:
-    """A bench supply across one of the board's supplies: nominal volts and budget (else 100 mA) where not given."""
-    entry = board.supplies[supply]
-    settings: dict[str, float | bool] = {
-        "volts": entry.volts.nominal if volts is None else volts,
-        "limit": (entry.budget or 0.1) if limit is None else limit,
-        "on": on,
-        **values,
-    }
-    return Part(supply_part_name(supply), "bench_supply", {"P": entry.net, "N": board.ground}, settings)
-
-
-def with_supplies(board: Board, circuit: Circuit | None = None) -> Circuit:
-    """The circuit with a bench supply, off, across every supply of the board."""
-    circuit = circuit or board_circuit(board)
-    return circuit.plus(*(supply_part(board, supply) for supply in board.supplies))
-
-
-def meter_part(net: str, low: str, ohms: float = 10e6) -> Part:
-    """A voltmeter from a net to another (usually ground)."""
-    return Part(METER, "meter", {"HI": net, "LO": low}, {"ohms": ohms})
+def on_supplies(board: Board, **values: float) -> Circuit:
+    """The circuit with a bench supply, off, across every supply of the board; values: of these supplies."""
+    return powered(board_circuit(board), supply_nets(board), **values)

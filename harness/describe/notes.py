@@ -11,15 +11,18 @@ from collections.abc import Iterator
 
 from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.parts import nets_of
+from wakeboard.harness.describe.parts import board_kinds, nets_of
 from wakeboard.harness.describe.positions import Path
 from wakeboard.harness.describe.problems import Problem, nearest, quoted
+from wakeboard.harness.describe.sane import out_of_range
+from wakeboard.instruments.quantity import show
 
 
 def board_notes(board: Board, document: Document) -> list[Problem]:
     """Notes on a board that has no problems, in the shape of problems."""
     notes = Document(document.file, document.text, document.data, document.lines)
     _lonely_nets(board, notes)
+    _unusual_values(board, notes)
     _circuit(board, notes)
     return notes.problems
 
@@ -34,6 +37,21 @@ def _lonely_nets(board: Board, notes: Document) -> None:
             notes.add(path, f"the net {quoted(net)} with this one pin on it", "a net of at least two pins", near)
 
 
+def _unusual_values(board: Board, notes: Document) -> None:
+    for name, part in board.parts.items():
+        for key, value, unit, usual in out_of_range(part):
+            path = next(path for path in _spellings(part.kind, ("parts", name, *key)) if notes.at(path) is not None)
+            allowed = f"a {part.kind.replace('_', ' ')} mostly within {usual.show(unit)}"
+            notes.add(path, f"{quoted(notes.at(path))}, which is {show(value, unit)}", allowed)
+
+
+def _spellings(kind: str, path: Path) -> Iterator[Path]:
+    """The path of a value under each name that the kind knows for it."""
+    yield path
+    yield from ((*path[:-1], other) for other, name in board_kinds()[kind].synonyms.items() if name == path[-1])
+    yield path[:2]
+
+
 def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
     for name, part in board.parts.items():
         path: Path = ("parts", name, "pins")
@@ -45,11 +63,11 @@ def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
 def _circuit(board: Board, notes: Document) -> None:
     if not board.parts:
         return
-    from wakeboard.harness.describe.circuit import with_supplies
+    from wakeboard.harness.describe.circuit import on_supplies
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
     try:
-        with_supplies(board).compile()
+        on_supplies(board).compile()
     except CircuitError as error:
         named = next((part for part in error.parts if part in board.parts), None)
         path: Path = ("parts", named) if named else ("parts",)

@@ -20,7 +20,7 @@ from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 from wakeboard.instruments.virtual.circuit.tolerance import nominal
-from wakeboard.instruments.virtual.circuit.unknown import Stray, Unknown
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
 
 @cache
 def table() -> Mapping[str, Any]:

@@ -18,8 +18,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from wakeboard.harness.explain import preferred
-from wakeboard.harness.explain.line_model import GROUND, METER_OHMS, Driver, Rail, Thresholds
+from wakeboard.harness.explain.line_model import GROUND, Driver, Rail, Thresholds
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +115,7 @@ class _Problem:
             total += max(d / r for d in drives for r in (pull.low_ohms, pull.high_ohms))
         return total
 
-    def nominal(self, bodge: float, extra: float = 1 / METER_OHMS) -> float:
+    def nominal(self, bodge: float, extra: float = 1 / VOLTMETER_OHMS) -> float:
         """Volts of the line with the bodge and a 10 MΩ meter, nothing driving."""
         middle = {name: (low + high) / 2 for name, (low, high) in self.spans.items()}
         g = 1 / bodge + extra + sum(1 / p.ohms for p in self.pulls)

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from wakeboard.harness.explain import rank
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.suspects import Suspect
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 
 @dataclass(frozen=True)

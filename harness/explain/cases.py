@@ -12,25 +12,23 @@ import numpy as np
 
 from wakeboard.harness.describe import spreads
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.evidence import Answered, Evidence
 from wakeboard.harness.explain.freedom import Freedom, prior
 from wakeboard.harness.explain.likelihood import Teachers
 from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations, told
 from wakeboard.harness.explain.predict import Predictor
-from wakeboard.harness.explain.stand import Stand
+from wakeboard.instruments.virtual.circuit.bench.stand import Stand
 from wakeboard.harness.explain.suspects import Suspect, priors, suspects
 from wakeboard.harness.explain.weigh import Weigher, Weighing
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
-from wakeboard.instruments.virtual.circuit.unknown import Unknown
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown, settings
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
 
-SETTING_SHARE = 1e-3
-"""Standard deviation of a bench supply's voltage about its setting (relative; common practice: 0.05 % and some mV)."""
 WIDTHS = {VOLTS: 2.0, OHMS: 2.0, CURRENT: 0.05}
 """How far something else may move a reading: one standard deviation (V, decades, A)."""
 
@@ -233,13 +231,8 @@ def rework_change(run: RunRecord, circuit: Circuit) -> Change:
 def unknowns(model: BoardModel, fixed: Change) -> list[Unknown]:
     """Everything that a reading at rest depends on and nobody knows; what the bench sets among it. Of a part that was
     reworked it is known what it is now."""
-    from wakeboard.harness.describe.circuit import supply_part_name
-
     found = spreads.unknowns(model.circuit, model.board.adjacent, {fault.target for fault in fixed.faults})
-    return found + [
-        Unknown(path, "setting of the supply", SETTING_SHARE, type=path, setting=True)
-        for path in (f"{supply_part_name(name)}.volts" for name in model.supplies)
-    ]
+    return found + settings(model.supplies)
 
 
 def freedom(known: Sequence[Unknown], observed: Sequence[Observation]) -> Freedom:

@@ -24,10 +24,10 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.harness.explain.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.instruments.virtual.circuit.unknown import Unknown
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 MISSES: Final = 3.5
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""

@@ -11,10 +11,10 @@ import numpy as np
 
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.likelihood import Likelihood
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.harness.explain.whiten import Whitener
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 STEPS: Final = 3
 """Further steps in a candidate's own measure."""

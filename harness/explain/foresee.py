@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.cases import Case, freedom
-from wakeboard.harness.explain.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.fitting import STEP
 from wakeboard.harness.explain.live import Live
 from wakeboard.harness.explain.observe import CURRENT, VOLTS, Observation, sigma_at

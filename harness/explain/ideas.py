@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.cases import Case, states_seen
-from wakeboard.harness.explain.observe import MOST_OHMS, OHMS, REVERSED, VOLTS, Observation, test_amps, told
-from wakeboard.harness.explain.predict import VOLTMETER_OHMS
+from wakeboard.harness.explain.observe import MOST_OHMS, OHMS, REVERSED, VOLTS, Observation, told
 from wakeboard.harness.explain.suspects import priors
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, VOLTMETER_OHMS, test_amps
 from wakeboard.results.records import Reading
 
 TEST_OHMS = 10e3
@@ -115,7 +115,7 @@ def _ohms(case: Case, effort: Mapping[str, float]) -> Iterator[Idea]:
     across = max((o for o in case.observations if o.quantity == OHMS and o.shunt), key=_amps, default=None)
     price = effort["unpowered_ohms"]
     for point, net in _points(case):
-        blank = replace(_reading(net, OHMS, BenchState()), test_amps=1e-4, open_volts=9.0, top=12e3)
+        blank = replace(_reading(net, OHMS, BenchState()), test_amps=1e-4, open_volts=OPEN_VOLTS, top=12e3)
         if across is not None:
             blank = replace(
                 blank, shunt=across.shunt, top=MOST_OHMS, test_amps=across.test_amps, open_volts=across.open_volts

@@ -22,9 +22,9 @@ from wakeboard.harness.explain.explanation import Explanation
 from wakeboard.harness.explain.ideas import LIGHT_LOAD, LOW_CURRENT_RANGE
 from wakeboard.harness.explain.next import Choice, Measurement
 from wakeboard.harness.explain.observe import CURRENT, OHMS, REVERSED, Observation, observation
-from wakeboard.harness.explain.predict import VOLTMETER_OHMS
 from wakeboard.harness.run.context import COMPUTE_LEASE
 from wakeboard.harness.run.steps import kinds
+from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 
 if TYPE_CHECKING:
     from wakeboard.harness.explain.ways import Ways

@@ -17,11 +17,11 @@ import numpy as np
 
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.harness.explain.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.evidence import Evidence
 from wakeboard.harness.explain.freedom import Freedom, Lesson
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.instruments.virtual.circuit.unknown import Unknown
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""

@@ -9,10 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from wakeboard.harness.explain.uncertainty import Array, Input
+from wakeboard.instruments.virtual.circuit.bench.figures import HIGH_OHMS, VOLTMETER_OHMS
 
 GROUND = "GND"
-METER_OHMS = 10e6
-"""Input resistance of a bench meter that is not in high impedance (common practice; its tolerance is about 1 %)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +28,8 @@ class Resistor:
         return Input(f"{self.name} ohms", self.ohms, self.ohms * self.tolerance)
 
 
-METER_10M = Resistor("meter input", METER_OHMS, 0.01)
-METER_HIGH = Resistor("meter input, high impedance", 20e9, 0.5)  # "> 10 GΩ": 10 to 30 GΩ, too much to matter
+METER_10M = Resistor("meter input", VOLTMETER_OHMS, 0.01)
+METER_HIGH = Resistor("meter input, high impedance", HIGH_OHMS, 0.5)  # "> 10 GΩ": 10 to 30 GΩ, too much to matter
 
 
 @dataclass(frozen=True, slots=True)

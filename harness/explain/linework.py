@@ -17,7 +17,6 @@ from wakeboard.harness.explain.line_model import (
     GROUND,
     METER_10M,
     METER_HIGH,
-    METER_OHMS,
     Driver,
     LineReading,
     MeterError,
@@ -26,6 +25,7 @@ from wakeboard.harness.explain.line_model import (
     Thresholds,
 )
 from wakeboard.harness.explain.lines import LineAnalysis, analyse
+from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
@@ -129,12 +129,12 @@ def _line_reading(reading: Reading) -> LineReading:
 
 
 def _loads(state: BenchState) -> tuple[Resistor, ...]:
-    ohms = state.load_ohms or METER_OHMS
+    ohms = state.load_ohms or VOLTMETER_OHMS
     if ohms > 1e9:
         return (METER_HIGH,)
-    if ohms > 0.9 * METER_OHMS:
+    if ohms > 0.9 * VOLTMETER_OHMS:
         return (METER_10M,)
-    alone = 1 / (1 / ohms - 1 / METER_OHMS)
+    alone = 1 / (1 / ohms - 1 / VOLTMETER_OHMS)
     return (METER_10M, Resistor(f"test resistor {alone:.4g}", alone, TEST_TOLERANCE, state.to or GROUND))
 
 

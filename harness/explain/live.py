@@ -16,10 +16,10 @@ import numpy as np
 from wakeboard.harness.explain import words
 from wakeboard.harness.explain.candidate import Candidate, Weighing
 from wakeboard.harness.explain.cases import WIDTHS, Case
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.observe import Observation
 from wakeboard.harness.explain.rank import MOVED_ALIKE
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 LIVE = 1e-3
 """Probability from which a candidate counts as live."""

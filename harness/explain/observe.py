@@ -15,6 +15,13 @@ from typing import Any
 
 from wakeboard.harness.describe.state import BenchState, StateError
 from wakeboard.instruments.quantity import QuantityError, parse
+from wakeboard.instruments.virtual.circuit.bench.figures import (
+    CONTACT_OHMS,
+    JUNCTION_DEVIATION,
+    JUNCTION_FROM,
+    OPEN_VOLTS,
+    test_amps,
+)
 from wakeboard.results.records import Reading, RunRecord, Step
 
 OVER_RANGE = 1.2
@@ -23,8 +30,6 @@ MOST_OHMS = 10e6
 """What no unpowered rail is told to be above: leakage and the bench are in parallel."""
 LEAST_OHMS = 0.05
 """Nothing less is told from a short."""
-CONTACT_OHMS = 0.4
-"""What leads, relay contacts and the probe's tip add (common practice 0.2 to 1 Ω; a scanner's path: up to 1.5 Ω)."""
 
 VOLTS, OHMS, CURRENT, TEXT = "dc volts", "ohms", "current", "text"
 REVERSED = "ohms reversed"
@@ -108,8 +113,8 @@ class Clue:
 _OHMS_NEAR, _OHMS_FAR, _SHORT_OHMS = 0.03, 0.35, 300.0
 # With one across, every net begins empty and settles, and what the meter sees is both in parallel: its logarithm tells
 # a short from a pull, and an open from one, evenly. The meter sees volts, of which the model may be wrong by a share
-# and a floor; where a junction conducts, its drop is not known better than this (estimates, no source).
-_ACROSS_SHARE, _ACROSS_FLOOR, _JUNCTION_FROM, _JUNCTION_VOLTS = 3e-3, 0.2e-3, 0.25, 0.02
+# and a floor (estimates, no source); where a junction conducts, its drop is not known better than figures.py says.
+_ACROSS_SHARE, _ACROSS_FLOOR = 3e-3, 0.2e-3
 
 
 def _sigma(quantity: str, reading: Reading, value: float) -> float:
@@ -125,7 +130,7 @@ def _ohms_sigma(reading: Reading, value: float, amps: float, shunt: float | None
         return math.hypot(min((u + 0.1) / max(value, 0.1) / math.log(10), 0.5), _ohms_history(value))
     both = 1 / (1 / value + 1 / shunt)
     volts = amps * both
-    wrong = _ACROSS_FLOOR + _ACROSS_SHARE * volts + (_JUNCTION_VOLTS if volts > _JUNCTION_FROM else 0.0)
+    wrong = _ACROSS_FLOOR + _ACROSS_SHARE * volts + (JUNCTION_DEVIATION if volts > JUNCTION_FROM else 0.0)
     least = _told_at_least(reading)
     siemens = 0.5 / least if least else u / value**2  # "more than": two standard deviations above nothing
     return min(math.hypot(siemens * both, wrong / volts) / math.log(10), 0.5)
@@ -175,7 +180,7 @@ def _ohms(reading: Reading, step: Step, state: BenchState, net: str | None) -> O
     top = _told_at_least(reading) or (MOST_OHMS if shunt else OVER_RANGE * (reading.range or MOST_OHMS))
     value = (math.inf if shunt else top) if reading.value is None else max(reading.value, LEAST_OHMS)
     amps = float(step.detail.get("test_amps") or test_amps(reading.range))
-    volts = float(step.detail.get("open_volts") or 9.0)
+    volts = float(step.detail.get("open_volts") or OPEN_VOLTS)
     across = float(shunt) if shunt else None
     made = Observation(
         net, OHMS, state, 0.0, _ohms_sigma(reading, value, amps, across), step.number, reading,
@@ -198,16 +203,6 @@ def _with_y(made: Observation, y: float) -> Observation:
     from dataclasses import replace
 
     return replace(made, y=y)
-
-
-# Test current by range, where the run does not say: a common bench meter's (34401A, maker's table).
-_TEST_AMPS = ((1e3, 1e-3), (10e3, 100e-6), (100e3, 10e-6), (1e6, 5e-6), (10e6, 500e-9))
-
-
-def test_amps(range_ohms: float | None) -> float:
-    """Test current of an ohms range."""
-    wanted = range_ohms or 10e3
-    return next((amps for top, amps in _TEST_AMPS if wanted <= top), _TEST_AMPS[-1][1])
 
 
 def observations(run: RunRecord, net_of: Callable[[str], str | None]) -> list[Observation]:

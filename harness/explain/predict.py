@@ -16,23 +16,25 @@ from typing import Any, Final
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import METER, supply_part_name
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.change import Change, Scene
 from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
-from wakeboard.harness.explain.slopes import Slopes
-from wakeboard.harness.explain.stand import VOLTMETER_OHMS, Answer, Stand, probe_name, taken
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.instruments.virtual.circuit import Circuit, Fault
-from wakeboard.instruments.virtual.circuit.unknown import Unknown
+from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points
+from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
+from wakeboard.instruments.virtual.circuit.bench.figures import (
+    LEAST_METER_OHMS,
+    NO_INPUT_OHMS,
+    STRAY_AMPS,
+    SUPPLY_FARADS,
+    VOLTMETER_OHMS,
+)
+from wakeboard.instruments.virtual.circuit.bench.parts import METER, probe_name
+from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
+from wakeboard.instruments.virtual.circuit.bench.stand import Answer, Stand, taken
+from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded, state_values
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
-__all__ = ["VOLTMETER_OHMS", "Change", "Predictor", "Scene", "probe_name", "replace_load", "with_load"]
-
-SUPPLY_FARADS: Final = 22e-6
-"""Output capacitor of a bench supply: it stays on the net when the output is off (common practice, 10 to 500 µF)."""
 PUSH_AMPS = 1e-6
-STRAY_AMPS: Final = 5e-9
-"""Leakage that no part states: flux, moisture, a meter's bias current (estimate, no source)."""
 HELD_VOLTS: Final = 0.3
 """What a net that nothing discharges may still hold (one standard deviation; estimate, no source)."""
 REST_S: Final = 0.5
@@ -65,36 +67,22 @@ class Predictor:
         self._exact = [self._scene(o, shared=False) for o in self.observations]
         self._shared = [self._scene(o, shared=True) for o in self.observations]
 
-    # --- the bench ------------------------------------------------------------------------------------------------
-    def bench_values(self, state: BenchState) -> dict[str, Any]:
-        """Settings of supplies and driven pins in a bench state."""
-        values: dict[str, Any] = {}
-        for name in self.supplies:
-            volts, limit = state.supplies.get(name, (0.0, 0.0))
-            part = supply_part_name(name)
-            on = name in state.supplies
-            values[f"{part}.on"] = on
-            if on:
-                values[f"{part}.volts"], values[f"{part}.limit"] = volts, limit
-        for pin, level in state.pins.items():
-            values[f"{pin}.drive"] = level
-        return values
-
+    # --- the bench ----------------------------------------------------------------------------------------------------
     def _scene(self, o: Observation, shared: bool) -> Scene:
-        values = self.bench_values(o.state)
+        values = dict(state_values(o.state))
         if o.quantity == OHMS:
-            return self._ohms_scene(o, values)
+            placed = ohms_test(o).placed()
+            return Scene({**values, **placed.values}, placed.moves)
         if o.quantity == CURRENT:
             return Scene(values)
         if o.state.to is not None:
             return self._pulled_scene(o, values)
         ohms = o.state.load_ohms or VOLTMETER_OHMS
-        if shared and ohms >= 1e6:
+        if shared and ohms >= LEAST_METER_OHMS:
             for net in self._read_in[replace_load(o.state)]:
                 values[f"{probe_name(net)}.on"] = True
         elif o.of != self.ground:
-            values[f"{probe_name(o.of)}.on"] = True
-            values[f"{probe_name(o.of)}.value"] = ohms
+            values |= loaded(o.of, ohms)
         return Scene(values)
 
     @cached_property
@@ -105,15 +93,6 @@ class Predictor:
             if o.quantity == VOLTS and o.of != self.ground:
                 found.setdefault(replace_load(o.state), {})[o.of] = None
         return {key: list(nets) for key, nets in found.items()}
-
-    def _ohms_scene(self, o: Observation, values: dict[str, Any]) -> Scene:
-        values[f"{METER}.test_amps"] = o.test_amps
-        values[f"{METER}.compliance_volts"] = o.open_volts
-        if o.shunt is not None:
-            values[f"{probe_name(o.of)}.on"] = True
-            values[f"{probe_name(o.of)}.value"] = o.shunt
-        lead = "LO" if o.turned else "HI"
-        return Scene(values, {f"{METER}.{lead}": o.of})
 
     def _pulled_scene(self, o: Observation, values: dict[str, Any]) -> Scene:
         """A test resistor to another net than ground, with the voltmeter beside it."""
@@ -149,7 +128,10 @@ class Predictor:
         for column, k in enumerate(wanted):
             o = self.observations[k]
             read = taken(rows[k], o.of if o.quantity == CURRENT else None, o.of)
-            out[:, column] = read if o.quantity != OHMS else [o.as_seen(_ohms(float(v), o)) for v in read]
+            if o.quantity == OHMS:
+                test = ohms_test(o)
+                read = np.array([o.as_seen(test.ohms(float(v))) for v in read])
+            out[:, column] = read
         return out
 
     def _rows(
@@ -191,7 +173,8 @@ class Predictor:
                     place[id(batch), member] = len(answers)
                     answers.append((batch, member))
             members[k] = [place[id(batch), member] for batch, member in rows[k]]
-        return Slopes(self.stand, answers), members
+        points = Points.gathered([(batch.points, member) for batch, member in answers])
+        return Slopes(self.stand.model, points), members
 
     # --- what is not at rest --------------------------------------------------------------------------------------
     def slack(self, changes: Sequence[Change]) -> Array:
@@ -240,23 +223,18 @@ class Predictor:
     @staticmethod
     def _pushed(scene: Scene, net: str) -> Scene:
         values = {**scene.values, f"{METER}.test_amps": PUSH_AMPS, f"{METER}.compliance_volts": 100.0}
-        return Scene({**values, f"{METER}.ohms": 1e12}, {f"{METER}.HI": net})
+        return Scene({**values, f"{METER}.ohms": NO_INPUT_OHMS}, {f"{METER}.HI": net})
 
 
-def _ohms(volts: float, o: Observation) -> float:
-    across = -volts if o.turned else volts
-    if across > 0.98 * o.open_volts:
-        return np.inf
-    if o.shunt is None or not across > 0:
-        return across / o.test_amps
-    siemens = o.test_amps / across - 1 / o.shunt
-    return 1 / siemens if siemens > 0 else np.inf
+def ohms_test(o: Observation) -> OhmsTest:
+    """The test that an ohms observation was read in."""
+    return OhmsTest(o.of, o.test_amps, o.open_volts, o.turned, o.shunt)
 
 
 def _decades_per_volt(volts: float, o: Observation) -> float:
     """Slope of an ohms reading, as it counts, by the volts that the meter sees."""
-    step = 1e-6 * max(abs(volts), 1e-3)
-    return (o.as_seen(_ohms(volts + step, o)) - o.as_seen(_ohms(volts - step, o))) / (2 * step)
+    step, test = 1e-6 * max(abs(volts), 1e-3), ohms_test(o)
+    return (o.as_seen(test.ohms(volts + step)) - o.as_seen(test.ohms(volts - step))) / (2 * step)
 
 
 def replace_load(state: BenchState) -> str:

@@ -18,10 +18,11 @@ from wakeboard.harness.explain.ideas import Idea, ideas
 from wakeboard.harness.explain.live import Live, live
 from wakeboard.harness.explain.next import Choice, Measurement, rank_measurements, shortest_distinct
 from wakeboard.harness.explain.observe import OHMS, Observation, sigma_at
-from wakeboard.harness.explain.predict import Change, Predictor
+from wakeboard.harness.explain.predict import Predictor
 from wakeboard.harness.explain.safety import unsafe
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.harness.explain.weigh import Weighing
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 WORTH = 0.01
 """Bits below which a measurement is not worth its while: little doubts still lead to a short not seen yet."""

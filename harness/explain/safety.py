@@ -7,9 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.predict import Change, Predictor, Scene
+from wakeboard.harness.explain.predict import Predictor
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.instruments.virtual.circuit import Part, Points
+from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
+from wakeboard.instruments.virtual.circuit.bench.state import state_values
 
 MARGIN = 1.0
 """Share of an absolute maximum rating that may be reached."""
@@ -19,7 +21,7 @@ def unsafe(predictor: Predictor, states: Sequence[BenchState], live: Sequence[Ch
     """Key of each state that is not safe -> why: the first part that one of the `live` boards would overstress."""
     if not states or not live:
         return {}
-    scenes = [Scene(predictor.bench_values(state)) for state in states]
+    scenes = [Scene(state_values(state)) for state in states]
     points = predictor.stand.points(scenes, [predictor.fixed.plus(change) for change in live])
     rated = [part for part in predictor.circuit.parts if part.ratings or _pin_ratings(part)]
     why: dict[str, str] = {}

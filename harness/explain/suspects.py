@@ -15,9 +15,9 @@ from functools import cache
 from importlib import resources
 from typing import Any, Final
 
-from wakeboard.harness.explain.change import Change
 from wakeboard.instruments.quantity import parse, show
 from wakeboard.instruments.virtual.circuit import Circuit, Fault, Part, parse_fault
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 _PER_DECADE = 1.0
 """Grid points a decade over which a fitted value is screened before it is refined."""

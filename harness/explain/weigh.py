@@ -17,7 +17,7 @@ import numpy as np
 
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate, Weighing, log_prior
-from wakeboard.harness.explain.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.evidence import Answered, Evidence
 from wakeboard.harness.explain.expansion import expanded
 from wakeboard.harness.explain.fitting import Fitter
@@ -27,7 +27,7 @@ from wakeboard.harness.explain.pairs import Pairing, needed
 from wakeboard.harness.explain.screening import BEHIND, Screened, places, screen, telling
 from wakeboard.harness.explain.suspects import Suspect, bridges_between
 from wakeboard.harness.explain.whiten import Whitener
-from wakeboard.instruments.virtual.circuit.unknown import Unknown
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 __all__ = ["Answered", "Candidate", "Evidence", "Predicts", "Weigher", "Weighing", "needed"]
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.rehearse.job import Job, Judged
+from wakeboard.instruments.own_code import keep_out
 
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit import Fault
@@ -67,6 +68,7 @@ def judge_all(
                 return _gathered(len(texts), (_work(*chunk) for chunk in chunks), progress)
         job.reach.prepare()  # before the processes part, so that it is done once
         begin = (job.sequence.file, [[str(fault) for fault in faults] for faults in job.planted], job.save)
+        keep_out()  # where a worker is a Python of its own, it would look into the working folder first
         with ProcessPoolExecutor(count, initializer=_begin, initargs=begin) as pool:
             futures = [pool.submit(_work, *chunk) for chunk in chunks]
             return _gathered(len(texts), (future.result() for future in as_completed(futures)), progress)

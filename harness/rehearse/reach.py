@@ -17,11 +17,18 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import METER, board_circuit, supply_part, supply_part_name
+from wakeboard.harness.describe.circuit import board_circuit, supply_nets
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.review.cases import Case, cases
+from wakeboard.instruments.virtual.circuit.bench.figures import (
+    JUNCTION_FROM,
+    JUNCTION_VOLTS,
+    KNOWN_OHMS,
+    LEAST_METER_OHMS,
+)
+from wakeboard.instruments.virtual.circuit.bench.parts import meter, powered, probes, supply_name
+from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
-from wakeboard.instruments.virtual.circuit.part import Part
 from wakeboard.instruments.virtual.circuit.points import Points
 
 if TYPE_CHECKING:
@@ -39,16 +46,10 @@ WIDER: Final = 1.5
 VOLTS_FLOOR: Final = 5e-3
 AMPS_FLOOR: Final = 1e-3
 """What a meter and a supply's readback cannot tell apart, V and A: common practice, no source."""
-OHMS: Final = 10e3
-"""The bench's known resistor, Ω."""
-TESTS: Final = ((1e-4, 0.06), (1e-5, 0.0))
+TESTS: Final = ((1e-4, JUNCTION_VOLTS), (1e-5, 0.0))
 """Unpowered tests through it: A (a meter's 10 kΩ and 100 kΩ ranges), and V of junction drop that nobody knows better.
 At 100 µA the net sees up to 1 V and clamp diodes conduct; at 10 µA it sees 0.1 V and none does."""
-COMPLIANCE: Final = 10.0
 TEST_SHARE: Final = 0.005
-METER_LEAST: Final = 1e6
-"""Ω from which a load is the voltmeter's own, and nobody's resistor."""
-LOAD: Final = "reach_load"
 Setting = tuple[frozenset[tuple[str, float]], frozenset[tuple[str, str]], float | None]
 
 
@@ -82,12 +83,9 @@ class Reach:
         self.nets = list(dict.fromkeys(point.net for point in board.points.values())) or sorted(board.nets)
         self.cases = list(_worth_setting(board))
         self.loaded = [case for case in self.cases if not case.drives]
-        ground = board.ground
-        load = Part(LOAD, "resistor", {"1": ground, "2": ground}, {"value": OHMS})
-        probe = Part(METER, "meter", {"HI": ground, "LO": ground}, {"ohms": 1e12})
-        powered = board_circuit(board).plus(load, *(supply_part(board, name) for name in board.supplies))
-        self.powered = powered.compile()
-        self.unpowered = powered.plus(probe).compile()
+        supplied = powered(board_circuit(board), supply_nets(board)).plus(*probes(self.nets, board.ground))
+        self.powered = supplied.compile()
+        self.unpowered = supplied.plus(meter(board.ground)).compile()
         for model in (self.powered, self.unpowered):
             model.lift([Variant(tuple(faults)) for faults in planted])
         self.sights = list(self._sights())
@@ -102,19 +100,18 @@ class Reach:
             yield Sight(self._point(net), f"{case.state}; load=10kΩ", "dc volts")
         for amps, _, net, swapped in self._tests():
             how = f"ohms{' reversed' if swapped else ''} at {1e6 * amps:g} µA"
-            yield Sight(self._point(net), BenchState(load_ohms=OHMS).key, how)
+            yield Sight(self._point(net), BenchState(load_ohms=KNOWN_OHMS).key, how)
 
     def _settings(self) -> Iterator[_State]:
         """In the order of the sights."""
         for case in self.cases:
-            part = supply_part_name(next(iter(case.supplies)))
+            part = supply_name(next(iter(case.supplies)))
             yield _State(self.powered, dict(case.values()), {}, tuple(self.nets), part)
         for case, net in self._loads():
-            yield _State(self.powered, dict(case.values()), {f"{LOAD}.1": net}, (net,))
+            yield _State(self.powered, {**case.values(), **loaded(net, KNOWN_OHMS)}, {}, (net,))
         for amps, _, net, swapped in self._tests():
-            ends = {f"{METER}.LO" if swapped else f"{METER}.HI": net, f"{LOAD}.1": net}
-            test = {f"{METER}.test_amps": amps, f"{METER}.compliance_volts": COMPLIANCE}
-            yield _State(self.unpowered, test, ends, (net,), sign=-1.0 if swapped else 1.0)
+            test = OhmsTest(net, amps, swapped=swapped, shunt=KNOWN_OHMS).placed()
+            yield _State(self.unpowered, test.values, test.moves, (net,), sign=-1.0 if swapped else 1.0)
 
     def _point(self, net: str) -> str:
         points = self.board.points_on(net)
@@ -192,7 +189,7 @@ class Reach:
         tests = list(self._tests())
         for place, (amps, unknown, _, _) in enumerate(tests, len(self.sights) - len(tests)):
             volts = abs(nominal[place])
-            floors[place] = TEST_SHARE * amps * OHMS + (unknown if volts > 0.2 else 0.0)
+            floors[place] = TEST_SHARE * amps * KNOWN_OHMS + (unknown if volts > JUNCTION_FROM else 0.0)
         return np.array(floors)
 
     @cached_property
@@ -216,7 +213,7 @@ def _setting(state: str) -> Setting:
     resistance are not."""
     found = BenchState.parse(state)
     volts = frozenset((name, volts) for name, (volts, _) in found.supplies.items())
-    load = found.load_ohms if found.load_ohms is not None and found.load_ohms < METER_LEAST else None
+    load = found.load_ohms if found.load_ohms is not None and found.load_ohms < LEAST_METER_OHMS else None
     return volts, frozenset(found.pins.items()), load
 
 

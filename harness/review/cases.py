@@ -5,10 +5,11 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
-from wakeboard.harness.describe.circuit import supply_part_name
 from wakeboard.harness.describe.state import BenchState
+from wakeboard.instruments.virtual.circuit.bench.state import Values, state_values
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board, Rail, Supply
@@ -30,19 +31,19 @@ class Case:
     line_state: str = ""
     limits: Mapping[str, float] = field(default_factory=dict)
 
+    @cached_property
+    def bench_state(self) -> BenchState:
+        """This state as the bench would be set to it."""
+        return BenchState({name: (volts, self.limits[name]) for name, volts in self.supplies.items()}, self.drives)
+
     @property
     def state(self) -> str:
         """The bench state's key."""
-        return BenchState({name: (volts, self.limits[name]) for name, volts in self.supplies.items()}, self.drives).key
+        return self.bench_state.key
 
-    def values(self) -> dict[str, float | str | bool]:
+    def values(self) -> Values:
         """The circuit values that set this state; every supply that is not on is off."""
-        values: dict[str, float | str | bool] = {f"{pin}.drive": level for pin, level in self.drives.items()}
-        for name, limit in self.limits.items():
-            values[f"{supply_part_name(name)}.on"] = name in self.supplies
-            values[f"{supply_part_name(name)}.limit"] = limit
-            values[f"{supply_part_name(name)}.volts"] = self.supplies.get(name, 0.0)
-        return values
+        return state_values(self.bench_state)
 
 
 def cases(board: Board) -> list[Case]:

@@ -7,6 +7,8 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
+from wakeboard.instruments.virtual.circuit.bench.parts import is_supply
+
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.part import Circuit
 
@@ -41,7 +43,7 @@ def feed_path(
 def _edges(circuit: Circuit, amps: Mapping[tuple[str, str], float]) -> Mapping[str, list[tuple[str, str, float]]]:
     leaving: dict[str, list[tuple[str, str, float]]] = defaultdict(list)
     for part in circuit.parts:
-        if part.name.startswith("bench_"):
+        if is_supply(part.name):
             continue
         taking = [(pin, amps[part.name, pin]) for pin in part.pins if amps[part.name, pin] > LEAST_AMPS]
         giving = [(pin, -amps[part.name, pin]) for pin in part.pins if amps[part.name, pin] < -LEAST_AMPS]

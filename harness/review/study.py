@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.describe.circuit import board_circuit, supply_part
+from wakeboard.harness.describe.circuit import on_supplies
 from wakeboard.harness.review.cases import Case, cases
 from wakeboard.harness.review.feed import feed_path
+from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
 from wakeboard.instruments.virtual.circuit.part import Circuit, Part
 
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
 OFF_LIMIT: Final = 0.3
 """V; what a source or rail that is off may show: below one junction, as first power-on sequences ask."""
 
-OPEN_OHMS: Final = 10e6
-"""Ω across the terminals of a supply that is off: a meter's input."""
+OPEN_OHMS: Final = VOLTMETER_OHMS
+"""Ω at a supply that is off. A review asks what stands at a connector with nothing on it but a meter; an off bench
+supply would load it ten times as much (figures.OFF_OHMS) and hide a leak."""
 
 
 @dataclass
@@ -37,7 +39,7 @@ class Study:
     @classmethod
     def of(cls, board: Board) -> Study:
         """Solve the board. Raises CircuitError for what cannot be solved, SolveError for a case without an answer."""
-        circuit = board_circuit(board).plus(*(supply_part(board, name, off_ohms=OPEN_OHMS) for name in board.supplies))
+        circuit = on_supplies(board, off_ohms=OPEN_OHMS)
         model = circuit.compile()
         todo = cases(board)
         points = model.solve([Variant(values=case.values()) for case in todo]).require()

@@ -21,6 +21,7 @@ from wakeboard.harness.run.errors import SkipPoint
 from wakeboard.harness.run.selfcheck import SOON
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.figures import LEADS_OHMS
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.bench import OpenBench
@@ -29,7 +30,6 @@ OPEN_VOLTS = 0.02  # an open input shows some hum; more says that something is s
 HIGH_OHMS = 1e9  # from here on an input counts as high-ohmic
 CREEP = 0.3  # s between two looks at an open input: the bias current lifts a high-ohmic one meanwhile
 ZERO_VOLTS = 0.002  # of leads that touch: thermal voltages and relays below 0.1 mV, a meter's zero far below this
-LEADS_OHMS = 5.0  # both leads, plugs, relay contacts (34980A data sheet: a path below 1.5 Ω), a meter's own wires
 SHORT_RANGE = 1000.0  # Ω: 1 mA, into nothing but the leads
 WORN = 0.8  # of a relay's life
 

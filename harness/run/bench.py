@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
 from wakeboard.instruments.errors import BenchError, DialectError
+from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.ports import Clock, GuardShell, Measurement, Probing
     from wakeboard.results.records import InstrumentUsed
 
-TEN_MEGOHM = 10e6
 VOLT_RANGES = (10.0, 100.0, 1000.0)
 NPLC = 1.0  # one mains period: hum averages out
 
@@ -45,7 +45,7 @@ class OpenBench:
     virtual: Any = None  # the VirtualBench, for those who look behind the instruments
     text: str = ""  # of the bench file
     cautions: Mapping[str, Sequence[str]] = field(default_factory=dict)  # what each supply cannot do
-    input_ohms: float = TEN_MEGOHM
+    input_ohms: float = VOLTMETER_OHMS
     load_tolerance: float = 0.001  # of the bench's test resistors, relative
     mains: float | None = None  # Hz, as the bench file has it or as it is usual where the computer says that it is
     relay_volts: float | None = None  # what the bench file lets relays, cables and fixture carry

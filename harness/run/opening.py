@@ -88,6 +88,7 @@ def open_driver(
         timeout=instrument.timeout,
         terminator=None if instrument.terminator == DEFAULT_TERMINATOR else instrument.terminator,
         resource_manager=manager,
+        visa=instrument.visa,
         traffic=traffic,
         clock=clock,
         exclusive=exclusive,

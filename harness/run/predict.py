@@ -14,40 +14,30 @@ circuit; planted faults are not: the prediction is of what should be.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.decide import Limits
+from wakeboard.instruments.virtual.circuit.bench.figures import (
+    JUNCTION_FROM,
+    JUNCTION_VOLTS,
+    LEADS_OHMS,
+    LEAK_SIEMENS,
+    OPEN_SHARE,
+    SETTING_FLOOR,
+)
+from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, Placed, loaded, state_values
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board, Line
     from wakeboard.harness.describe.levels import Thresholds
     from wakeboard.harness.describe.state import BenchState
+    from wakeboard.instruments.virtual.circuit.bench.spread import Spread
+    from wakeboard.instruments.virtual.circuit.model import Model
 
-FLOOR_VOLTS = 15e-3  # what no part's tolerance covers: the supply's programming (10 mV is usual), leads and contacts
-METER, LOAD = "predict_meter", "predict_load"
-OPEN_INPUT = 1e12  # Ω of a meter's input in an ohms test
-MODEL_SHARE = 0.003  # of the volts of an ohms test: contacts and lead offsets
-JUNCTION_FROM = 0.2  # V: above it clamp diodes conduct, and …
-JUNCTION_VOLTS = (
-    0.06  # … their drop is known no better: 2 mV/K over 15 K, and as much by lot (common practice, no source)
-)
-SERIES_OHMS = 5.0  # leads, relay contacts, and an output that is on
-LEAK_SIEMENS = 2e-7  # what flux, humidity and an idle input may add (common practice, no source)
-
+MODEL_SHARE = 0.003
+"""Of the volts of an ohms test: contacts, and the offsets of leads (common practice, no source)."""
 
 Between = Callable[[], None] | None
-
-
-@dataclass(frozen=True)
-class OhmsTest:
-    """An unpowered resistance test of a net: A, the most volts, leads swapped or not, Ω of a known resistor across."""
-
-    net: str
-    amps: float
-    compliance: float
-    swapped: bool = False
-    shunt: float | None = None
 
 
 class Predictor:
@@ -56,8 +46,8 @@ class Predictor:
     def __init__(self, board: Board, rework: Sequence[str] = ()) -> None:
         self.board = board
         self.rework = tuple(rework)
-        self._model: Any = None
-        self._probed: Any = None
+        self._with_supplies: Model | None = None
+        self._with_probes: Model | None = None
         self._known: dict[tuple[str, str], Limits | None] = {}
         self._ohms: dict[OhmsTest, Limits | None] = {}
         self._thresholds: dict[str, Thresholds] = {}
@@ -82,8 +72,7 @@ class Predictor:
         """The volts of a net with a resistor from it to ground."""
         key = (f"{state.key}; {ohms:g}", net)
         if key not in self._known:
-            values = {**_values(state), f"{LOAD}.value": ohms}
-            found = self._spread_at(net, values, {f"{LOAD}.1": net}, between)
+            found = self._spread_at(net, Placed({**state_values(state), **loaded(net, ohms)}), between)
             self._known[key] = None if found is None else _volts_limits(*found)
         return self._known[key]
 
@@ -103,74 +92,55 @@ class Predictor:
             self._known[state.key, net] = found[place] if found else None
 
     def _compute(self, state: BenchState, nets: list[str], between: Between) -> list[Limits] | None:
-        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
-        from wakeboard.instruments.virtual.circuit.spread import spread
-
-        try:
-            variant = Variant(faults=tuple(parse_fault(text) for text in self.rework), values=_values(state))
-            found = spread(self._compiled(), variant, nets, n=0, between=between)
-        except (CircuitError, SolveError):
-            return None
-        return [_volts_limits(float(found.low[place]), float(found.high[place])) for place in range(len(nets))]
-
-    def _compiled(self) -> Any:
-        if self._model is None:
-            from wakeboard.harness.describe.circuit import with_supplies
-
-            self._model = with_supplies(self.board).compile()
-        return self._model
+        found = self._spread(self._supplied, Placed(state_values(state)), nets, between)
+        return None if found is None else [_volts_limits(*found.of(net)[1:]) for net in nets]
 
     # --- with a meter or a resistor at one net ----------------------------------------------------------------------
     def _compute_ohms(self, test: OhmsTest, between: Between) -> Limits | None:
-        values = {f"{METER}.test_amps": test.amps, f"{METER}.compliance_volts": test.compliance}
-        moves = {f"{METER}.{'LO' if test.swapped else 'HI'}": test.net}
-        if test.shunt is not None:
-            values[f"{LOAD}.value"] = test.shunt
-            moves[f"{LOAD}.1"] = test.net
-        found = self._spread_at(test.net, values, moves, between)
+        found = self._spread_at(test.net, test.placed(), between)
         if found is None:
             return None
         low, high = sorted(abs(volts) for volts in found)
         return _ohms_limits(low, high, test)
 
-    def _spread_at(
-        self, net: str, values: dict[str, Any], moves: dict[str, str], between: Between
-    ) -> tuple[float, float] | None:
+    def _spread_at(self, net: str, placed: Placed, between: Between) -> tuple[float, float] | None:
         """(low, high) volts of a net in the worst case."""
-        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
-        from wakeboard.instruments.virtual.circuit.spread import spread
+        found = self._spread(self._probed, placed, [net], between) if self.board.parts else None
+        return None if found is None else found.of(net)[1:]
 
-        if not self.board.parts:
-            return None
-        faults = tuple(parse_fault(text) for text in self.rework)
+    def _spread(
+        self, model: Callable[[], Model], placed: Placed, nets: Sequence[str], between: Between
+    ) -> Spread | None:
+        """Over the parts' tolerances, with the rework in force; None where the circuit has no answer."""
+        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+        from wakeboard.instruments.virtual.circuit.bench.spread import spread
+
         try:
-            found = spread(self._with_probes(), Variant(faults, values, None, moves), [net], n=0, between=between)
+            faults = tuple(parse_fault(text) for text in self.rework)
+            variant = Variant(faults, placed.values, None, placed.moves)
+            return spread(model(), variant, nets, n=0, between=between)
         except (CircuitError, SolveError):
             return None
-        return float(found.low[0]), float(found.high[0])
 
-    def _with_probes(self) -> Any:
-        if self._probed is None:
-            from wakeboard.harness.describe.circuit import with_supplies
-            from wakeboard.instruments.virtual.circuit import Part
+    def _supplied(self) -> Model:
+        """With its supplies only: what a voltmeter adds is within the limits' floor."""
+        if self._with_supplies is None:
+            from wakeboard.harness.describe.circuit import on_supplies
 
-            ground = self.board.ground
-            meter = Part(METER, "meter", {"HI": ground, "LO": ground}, {"ohms": OPEN_INPUT})
-            load = Part(LOAD, "resistor", {"1": ground, "2": ground}, {"value": 1e9})
-            self._probed = with_supplies(self.board).plus(meter, load).compile()
-        return self._probed
+            self._with_supplies = on_supplies(self.board).compile()
+        return self._with_supplies
 
+    def _probed(self) -> Model:
+        if self._with_probes is None:
+            from wakeboard.harness.describe.circuit import board_circuit, supply_nets
+            from wakeboard.instruments.virtual.circuit.bench.parts import on_bench
 
-def _values(state: BenchState) -> dict[str, float | str | bool]:
-    values: dict[str, float | str | bool] = {}
-    for name, (volts, limit) in state.supplies.items():
-        values.update({f"bench_{name}.volts": volts, f"bench_{name}.limit": limit, f"bench_{name}.on": True})
-    values.update({f"{pin}.drive": level for pin, level in state.pins.items()})
-    return values
+            self._with_probes = on_bench(board_circuit(self.board), supply_nets(self.board)).compile()
+        return self._with_probes
 
 
 def _volts_limits(low: float, high: float) -> Limits:
-    return Limits(low - FLOOR_VOLTS, high + FLOOR_VOLTS, "circuit")
+    return Limits(low - SETTING_FLOOR, high + SETTING_FLOOR, "circuit")
 
 
 def _ohms_limits(low: float, high: float, test: OhmsTest) -> Limits:
@@ -181,7 +151,7 @@ def _ohms_limits(low: float, high: float, test: OhmsTest) -> Limits:
     known = 1.0 / test.shunt if test.shunt is not None else 0.0
     most = test.amps / max(low * (1 - MODEL_SHARE), 1e-6) - known + LEAK_SIEMENS
     least = test.amps / (high * (1 + MODEL_SHARE)) - known - LEAK_SIEMENS
-    if high >= 0.98 * test.compliance:
+    if high >= OPEN_SHARE * test.open_volts:
         least = 0.0
-    lowest = max(1.0 / max(most, 1e-12) - SERIES_OHMS, 0.0)
-    return Limits(lowest, 1.0 / least + SERIES_OHMS if least > LEAK_SIEMENS else None, "circuit")
+    lowest = max(1.0 / max(most, 1e-12) - LEADS_OHMS, 0.0)
+    return Limits(lowest, 1.0 / least + LEADS_OHMS if least > LEAK_SIEMENS else None, "circuit")

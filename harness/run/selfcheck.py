@@ -188,11 +188,11 @@ def find_instruments() -> list[Checked]:
     one raises DTR, which resets many a board, and what is sent would reach its console."""
     import warnings
 
-    import pyvisa
+    from wakeboard.instruments.resource import manager_of
 
     with warnings.catch_warnings():  # about discovery that needs further packages
         warnings.simplefilter("ignore")
-        manager = pyvisa.ResourceManager("@py")
+        manager = manager_of(None)
         try:
             addresses = [each for each in manager.list_resources("?*") if each.endswith(("INSTR", "SOCKET"))]
         finally:

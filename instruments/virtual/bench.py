@@ -17,6 +17,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from .circuit import Circuit, Fault, Model, Overstress, Part, Simulation, Variant
+from .circuit.bench.figures import KNOWN_OHMS, VOLTMETER_OHMS
+from .circuit.bench.parts import METER, meter, supply_name
+from .circuit.bench.parts import supplies as bench_supplies
 from .clock import VirtualClock
 from .console import VirtualSerial
 from .dmm import Probe
@@ -30,15 +33,15 @@ from .stage import Stage
 from .target import Target, TargetSpec
 from .waves import Waves
 
-METER, IDLE, LEAK = "meter", "bench_probe", "bench_leak"
+IDLE, LEAK = "bench_probe", "bench_leak"
 TIES = ("bench_tie1", "bench_tie2")
-TIE_OHMS = 0.9
+TIE_OHMS = 0.9  # Ω of two relays and their wires (34980A data sheet: a path is below 1.5 Ω)
+LEAK_OHMS = 1e9  # Ω of a probe that touches nothing: its net would have no voltage else
 SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
 RESOLUTION = 1e-3  # s: nothing on the bench looks closer, so nothing shorter is followed
 TOLERANCE = 5e-4  # of the largest capacitor's voltage: how far a step of a transient may be off
-DEFAULT_LOADS = (10e3,)
+DEFAULT_LOADS = (KNOWN_OHMS,)
 MAINS = "50 Hz"
-SUPPLY_PARTS = {"series_ohms": 0.02, "capacitance": 0.0, "off_ohms": 1e6}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +64,6 @@ class TooManyVolts(ValueError):
     exit_code = 2
 
 
-def supply_part(supply: str) -> str:
-    """The name of the circuit's part that stands for the bench supply at a board's supply."""
-    return f"bench_{supply}"
-
-
 def load_part(number: int) -> str:
     """The name of the circuit's part that stands for a test resistor of the bench."""
     return f"bench_load{number}"
@@ -73,15 +71,9 @@ def load_part(number: int) -> str:
 
 def bench_parts(supplies: Mapping[str, str], loads: Sequence[float], ground: str) -> list[Part]:
     """The bench's own parts: supplies, the meter's input, relays that tie nets, test resistors."""
-    off = {"volts": 0.0, "limit": 0.1, "on": False}
-    meter = {"ohms": 10e6, "test_amps": 0.0, "compliance_volts": 5.0}
     probe = {"1": IDLE, "2": ground}
-    parts = [
-        Part(supply_part(name), "bench_supply", {"P": net, "N": ground}, {**off, **SUPPLY_PARTS})
-        for name, net in supplies.items()
-    ]
-    parts.append(Part(METER, "meter", {"HI": IDLE, "LO": ground}, meter))
-    parts.append(Part(LEAK, "resistor", probe, {"value": 1e9}))
+    parts = [*bench_supplies(supplies, ground), meter(ground, IDLE, VOLTMETER_OHMS)]
+    parts.append(Part(LEAK, "resistor", probe, {"value": LEAK_OHMS}))
     parts += [Part(tie, "bleed", probe, {"value": TIE_OHMS, "on": False}) for tie in TIES]
     parts += [Part(load_part(n), "bleed", probe, {"value": ohms, "on": False}) for n, ohms in enumerate(loads, start=1)]
     return parts
@@ -164,7 +156,7 @@ class VirtualBench:
         for count, feeds in enumerate(_spread_over([rating.volts for rating in kind.ratings], volts), start=1):
             called = "supply" if count == 1 else f"supply{count}"
             wired = {n: self.mistakes.fed(s) for n, s in feeds.items()}
-            wiring = {n: Wire(supply_part(s), self.prepared.supplies[s]) for n, s in wired.items()}
+            wiring = {n: Wire(supply_name(s), self.prepared.supplies[s]) for n, s in wired.items()}
             instrument = kind(self.stage, self._serial_of(called), wiring)
             yield Placed(called, "psu", f"TCPIP::virtual-{called}::5025::SOCKET", instrument, feeds)
 

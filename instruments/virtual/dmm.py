@@ -14,14 +14,13 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
+from .circuit.bench.figures import HIGH_OHMS, NO_INPUT_OHMS, OPEN_SHARE, OPEN_VOLTS, VOLTMETER_OHMS
 from .mistakes import NONE, Mistakes
 from .specimen import drawn
 from .stage import Stage
 from .waves import Steady, Wave, Waves
 
 OVERLOAD = 9.9e37
-TEN_MEGOHM, HIGH_Z, OPEN_INPUT = 10e6, 20e9, 1e12
-NO_COMPLIANCE = 5.0  # V: without a test current it plays no part
 LINE_FREQUENCY = 50.0
 RANGE_CHANGE = 0.004  # seconds that a change of range takes (34401A data sheet: autorange within 30 ms)
 BIAS_AMPS = 30e-12  # A into an open input (34401A data sheet: below 30 pA at 25 °C)
@@ -144,7 +143,7 @@ class Probe:
         self.path = 0.2
         self._lifted = 0.0  # since when the input is high-ohmic with the lead in the air
         self.mistakes: Mistakes = NONE
-        self._front = (TEN_MEGOHM, 0.0, NO_COMPLIANCE)
+        self._front = (VOLTMETER_OHMS, 0.0, OPEN_VOLTS)
 
     def connect(self, high: str, low: str) -> None:
         """Put the leads on two nets."""
@@ -154,7 +153,7 @@ class Probe:
             self._lifted = self.stage.now
             self.stage.change(moves={f"{self.part}.HI": high, f"{self.part}.LO": low}, gently=True)
 
-    def load(self, ohms: float, amps: float = 0.0, compliance: float = NO_COMPLIANCE) -> None:
+    def load(self, ohms: float, amps: float = 0.0, compliance: float = OPEN_VOLTS) -> None:
         """Present an input resistance, or a test current under a compliance voltage."""
         ohms, amps, compliance = self.mistakes.front(ohms, amps, compliance)
         if (ohms, amps, compliance) != self._front:
@@ -172,10 +171,10 @@ class Probe:
     @property
     def drift(self) -> float:
         """V that the bias current lifts an open lead by while the input is high-ohmic; 0 otherwise."""
-        if self.high != self.idle or self._front[0] != HIGH_Z:
+        if self.high != self.idle or self._front[0] != HIGH_OHMS:
             return 0.0
         since = self.stage.now - self._lifted
-        return BIAS_AMPS * HIGH_Z * -math.expm1(-since / (HIGH_Z * LEAD_FARADS))
+        return BIAS_AMPS * HIGH_OHMS * -math.expm1(-since / (HIGH_OHMS * LEAD_FARADS))
 
 
 class Meter:
@@ -221,14 +220,14 @@ class Meter:
         """Put the input into the state that the quantity and range need; the circuit settles from now on."""
         item = self.present
         if self.quantity in WITH_CURRENT:
-            self.probe.load(OPEN_INPUT, item.amps, item.compliance)
+            self.probe.load(NO_INPUT_OHMS, item.amps, item.compliance)
         elif self.quantity == "CURR":
-            self.probe.load(OPEN_INPUT)
+            self.probe.load(NO_INPUT_OHMS)
         elif self.quantity in ("VOLT:AC", "FREQ"):
             self.probe.load(1e6)
         else:
             high = self.high_z and item.full <= self.table.high_z_to * (1 + 1e-9)
-            self.probe.load(HIGH_Z if high else TEN_MEGOHM)
+            self.probe.load(HIGH_OHMS if high else VOLTMETER_OHMS)
 
     def read(self) -> float:
         """One reading in V, Ω or Hz; 9.9E37 for overload. The input has been applied and has had its time."""
@@ -279,12 +278,12 @@ class Meter:
         if self.quantity == "FREQ":
             return wave.frequency if wave.swing > 0.1 * self.table.ac_volts[0].full else 0.0
         if self.quantity == "DIOD":
-            return math.inf if wave.mean >= item.compliance * 0.98 else wave.mean
+            return math.inf if wave.mean >= item.compliance * OPEN_SHARE else wave.mean
         return wave.mean + self.probe.drift
 
     def _ohms(self, item: Range) -> float:
         volts = self._wave().mean
-        if volts >= item.compliance * 0.98:
+        if volts >= item.compliance * OPEN_SHARE:
             return math.inf
         return volts / item.amps + (0.0 if self.quantity == "FRES" else self.probe.path)
 

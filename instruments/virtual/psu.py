@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
+from .circuit.bench.figures import SUPPLY_FARADS
 from .scpi import ScpiInstrument
 from .scpi_data import ScpiError
 from .specimen import drawn
@@ -19,7 +20,6 @@ from .status import Register
 
 Trip = Literal["ovp", "ocp"]
 SLEW_STEP = 1.0  # V: a rise is programmed in steps of this size
-OUTPUT_FARADS = 22e-6  # output capacitor of a linear bench supply: common practice, no source
 IN_CONTROL = 0.998  # of the actual limit: above it the current loop is in control
 
 
@@ -218,7 +218,7 @@ class Output:
                     f"{self.part}.volts": target,
                     f"{self.part}.limit": self.actual_limit,
                     f"{self.part}.on": True,
-                    f"{self.part}.capacitance": OUTPUT_FARADS,
+                    f"{self.part}.capacitance": SUPPLY_FARADS,
                 }
             )
 

@@ -40,9 +40,10 @@ import numpy as np  # noqa: E402
 from ngspice_run import version  # noqa: E402
 from ngspice_shared import Shared  # noqa: E402
 
-from wakeboard.harness.describe.circuit import with_supplies  # noqa: E402
+from wakeboard.harness.describe.circuit import board_circuit  # noqa: E402
 from wakeboard.harness.describe.load import load_board  # noqa: E402
 from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points, Variant, library  # noqa: E402
+from wakeboard.instruments.virtual.circuit.bench import parts as bench_parts  # noqa: E402
 from wakeboard.instruments.virtual.circuit.spice_write import node_names, write_variant  # noqa: E402
 
 Values = Mapping[str, float | str | bool]
@@ -102,7 +103,8 @@ def _processor(children: bool) -> float:
 # --- ours -------------------------------------------------------------------------------------------------------------
 def skep() -> tuple[Circuit, list[Fault]]:
     board = load_board(ROOT / "sequences" / "demo" / "skep" / "board.toml")
-    circuit = with_supplies(board)
+    feeds = [bench_parts.supply(n, s.net, board.ground, volts=s.volts.nominal) for n, s in board.supplies.items()]
+    circuit = board_circuit(board).plus(*feeds)
     return circuit, library(circuit, board.adjacent, [line.net for line in board.lines.values()])
 
 

@@ -35,7 +35,6 @@ from explain_trials import Line, not_equivalent, put, table
 from wakeboard.harness.explain import words
 from wakeboard.harness.explain.asking import pursue
 from wakeboard.harness.explain.cases import BoardModel, Case
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.explaining import _grouped, explain_case, next_choices
 from wakeboard.harness.explain.explanation import Explanation
 from wakeboard.harness.explain.live import Live, live
@@ -47,6 +46,7 @@ from wakeboard.harness.explain.rank import entropy
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.instruments.virtual.bench import unit_seed
 from wakeboard.instruments.virtual.circuit import Fault
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.results.records import RunRecord
 
 KEPT = ("resistance", "power on", "isolation", "rails")

@@ -167,11 +167,10 @@ def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
                 raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
             if spec.get("warm"):
                 return Forked(faults, log, spec)
-            command = [
-                "tests.campaign.plug" if each == "wakeboard.harness.run.guard.process" else each for each in command
-            ]
-            options["env"] = {**options["env"], ENVIRONMENT: json.dumps({"spec": spec, "log": log.path})}
-            process = subprocess.Popen(command, **options)
+            assert client.PROCESS in command, command
+            told = json.dumps({"spec": spec, "log": log.path})
+            environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), ENVIRONMENT: told}
+            process = subprocess.Popen([sys.executable, "-m", "tests.campaign.plug"], env=environment, **options)
             log.add("guard", pid=process.pid)
             return process
 

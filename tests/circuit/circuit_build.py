@@ -22,7 +22,7 @@ def D(name: str, anode: str, cathode: str, **values: object) -> Part:
 
 
 def supply(name: str, net: str, volts: float, limit: float, on: bool = True, **values: object) -> Part:
-    settings = {"volts": volts, "limit": limit, "on": on, **values}
+    settings = {"volts": volts, "limit": limit, "on": on, "series_ohms": 0.01, **values}  # as the netlists beside them
     return Part(name, "bench_supply", {"P": net, "N": "GND"}, settings)
 
 

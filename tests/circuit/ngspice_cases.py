@@ -339,10 +339,15 @@ SKEP_FAULTS = (
 @cache
 def skep() -> Circuit:
     """The demo board as it was when the tables were made, with its three bench supplies."""
-    from wakeboard.harness.describe.circuit import with_supplies
+    from wakeboard.harness.describe.circuit import board_circuit
     from wakeboard.harness.describe.load import load_board
 
-    return with_supplies(load_board(SKEP))
+    board = load_board(SKEP)
+    feeds = [
+        supply(f"bench_{name}", each.net, each.volts.nominal, each.budget or 0.1, on=False)
+        for name, each in board.supplies.items()
+    ]
+    return board_circuit(board).plus(*feeds)
 
 
 def written() -> Iterator[tuple[str, Circuit, Variant]]:

@@ -6,7 +6,7 @@ import pytest
 
 from wakeboard import sequences
 from wakeboard.harness.describe.board import UnknownName
-from wakeboard.harness.describe.circuit import board_circuit, meter_part, supply_part, with_supplies
+from wakeboard.harness.describe.circuit import board_circuit, on_supplies
 from wakeboard.harness.describe.load import load_board
 from wakeboard.instruments.quantity import Interval
 
@@ -62,11 +62,10 @@ def test_the_circuit(board):
     assert {part.name for part in circuit.parts} == set(board.parts)
     assert circuit.ground == "GND"
     assert set(circuit.nets) <= board.nets
-    wired = with_supplies(board).plus(meter_part("+3V3", "GND"))
+    wired = on_supplies(board)
     assert wired.part("bench_USB").pins == {"P": "VUSB", "N": "GND"}
-    assert wired.part("bench_USB").values == {"volts": 5.0, "limit": 0.5, "on": False}
-    assert wired.part("bench_CELL").values["limit"] == 0.1
-    assert supply_part(board, "USB", volts=1.0, limit=0.02, on=True).values == {"volts": 1.0, "limit": 0.02, "on": True}
+    assert wired.part("bench_USB").values == {"volts": 0.0, "on": False}
+    assert on_supplies(board, off_ohms=1e7).part("bench_CELL").values["off_ohms"] == 1e7
 
 
 def test_a_board_without_parts(folder):

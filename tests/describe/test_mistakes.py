@@ -412,3 +412,40 @@ def test_files_told_apart(folder):
     assert [each.kind for each in checked] == ["bench", "board", ""]
     assert [bool(each.problems) for each in checked] == [False, False, True]
     assert checked[0].says == "3 instruments, probing by scanner"
+
+
+SMALL = 'board = { name = "x", revision = "A" }\n[supplies.S]\nnet = "A"\nvolts = "5 V"\n[parts]\n'
+
+
+@pytest.mark.parametrize(
+    ("part", "key", "found"),
+    [
+        ('{ kind = "resistor", pins = ["A", "GND"], value = "100 nΩ" }', "value", "100 nΩ"),
+        ('{ kind = "capacitor", pins = ["A", "GND"], value = "4700 F" }', "value", "4.7 kF"),
+        ('{ kind = "capacitor", pins = ["A", "GND"], farads = "4700 F" }', "farads", "4.7 kF"),
+        ('{ kind = "inductor", pins = ["A", "GND"], value = "47 kH" }', "value", "47 kH"),
+        ('{ kind = "resistor", pins = ["A", "GND"], value = "1k", max = { power = "63 MW" } }', "max.power", "63 MW"),
+    ],
+)
+def test_a_value_that_no_such_part_has_is_noted(tmp_path, part, key, found):
+    file = tmp_path / "board.toml"
+    file.write_text(
+        f'board = {{ name = "x", revision = "A" }}\n[supplies.S]\nnet = "A"\nvolts = "5 V"\n[parts]\nX1 = {part}\n'
+    )
+    [checked] = check_files([file])
+    assert checked.problems == ()
+    [note] = checked.notes
+    assert (note.line, note.key) == (6, f"parts.X1.{key}")
+    assert found in note.found
+
+
+LINKS = ("0R", "R001", "9M")
+
+
+def test_usual_values_and_links_of_no_ohms_are_not_noted(tmp_path):
+    file = tmp_path / "board.toml"
+    parts = "".join(
+        f'R{k} = {{ kind = "resistor", pins = ["A", "GND"], value = "{v}" }}\n' for k, v in enumerate(LINKS)
+    )
+    file.write_text(f'{SMALL}{parts}C1 = {{ kind = "capacitor", pins = ["A", "GND"], value = "1 F" }}\n')
+    assert check_files([file])[0].notes == ()

@@ -11,7 +11,7 @@ import pytest
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.inquiry import LIFTED, Inquiry
 from wakeboard.harness.explain.next import Measurement
-from wakeboard.harness.explain.stand import VOLTMETER_OHMS
+from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 from wakeboard.results.records import RunRecord, RunStart
 
 ON = BenchState({"USB": (5.0, 0.12)})

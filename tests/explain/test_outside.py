@@ -12,15 +12,15 @@ import pytest
 from wakeboard.harness.explain import words
 from wakeboard.harness.explain.candidate import Candidate
 from wakeboard.harness.explain.cases import BoardModel, Case
-from wakeboard.harness.explain.change import Change
 from wakeboard.harness.explain.evidence import Evidence
 from wakeboard.harness.explain.expansion import expanded
 from wakeboard.harness.explain.explaining import Explanation, explain_case
 from wakeboard.harness.explain.likelihood import Likelihood
 from wakeboard.harness.explain.predict import Predictor
-from wakeboard.harness.explain.slopes import Tolerance
 from wakeboard.harness.explain.suspects import bridges_between
 from wakeboard.instruments.virtual.circuit import Circuit, Part
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 from wakeboard.results.records import Reading, RunRecord
 
 RunMaker = Callable[..., RunRecord]
@@ -107,7 +107,7 @@ class Bent:
     def scenes(self) -> list[int]:
         return [0, 1]
 
-    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Tolerance]) -> np.ndarray:
+    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> np.ndarray:
         return np.array([[[0.1 if self._t(c) > -1 else self.below, 0.0]] for c in changes])
 
     def slack(self, changes: Sequence[Change]) -> np.ndarray:
@@ -117,7 +117,7 @@ class Bent:
 def weighed(wren: BoardModel, below: float, y: float) -> tuple[float, float]:
     """(log likelihood to first order from the drawn value, and expanded where y puts it)."""
     evidence = Evidence(np.array([y, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
-    likelihood = Likelihood(Bent(wren.circuit, below), evidence, [Tolerance("U3.VDD.draws", 0.1)])
+    likelihood = Likelihood(Bent(wren.circuit, below), evidence, [Unknown("U3.VDD.draws", 0.1)])
     (spread,) = likelihood.spreads([Change()])
     plain = likelihood.scored(Candidate((), (), likelihood.base, spread.covariance, 0.0))
     # as if another reading had been missed, so that it is looked at again in any case

@@ -61,7 +61,7 @@ def ngspice(extra: str, folder: Path) -> dict[str, float]:
         text = f"""hand-written
 .options temp={kelvin - 273.15:.6f} tnom={kelvin - 273.15:.6f} reltol=1e-9 abstol=1e-15 vntol=1e-9 gmin=1e-15
 V1 s 0 5
-RS s vusb 0.01
+RS s vusb 0.02
 D1 vusb vin dx
 .model dx d(is={saturation:.12e} n={emission} rs={series})
 R1 vin 0 100

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.circuit import supply_part_name
 from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import OFF_LIMIT, Study
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
 
 PUSHED = 0.05
@@ -70,7 +70,7 @@ def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:
     """Volts at a supply's net in some cases with STIFF_OHMS across it."""
     if not cases:
         return []
-    stiff = f"{supply_part_name(name)}.off_ohms"
+    stiff = f"{supply_name(name)}.off_ohms"
     variants = [Variant(values={**study.cases[k].values(), stiff: STIFF_OHMS}) for k in cases]
     points = study.model.solve(variants).require()
     return [float(volts) for volts in points.net(study.board.supplies[name].net)]

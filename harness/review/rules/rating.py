@@ -6,11 +6,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import supply_part_name
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import USB_UNIT_LOAD
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.part import Part
 
 
@@ -45,7 +45,7 @@ def _current(study: Study, part: Part) -> np.ndarray:
 
 def _budgets(study: Study) -> Iterator[Concern]:
     for name, supply in study.board.supplies.items():
-        drawn = -study.points.current(supply_part_name(name), "P")
+        drawn = -study.points.current(supply_name(name), "P")
         for k, case in study.each():
             if list(case.supplies) != [name]:
                 continue

@@ -34,6 +34,7 @@ from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
 from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
 from wakeboard.harness.run.guard.supplies import SupplyPlan, off_afresh
 from wakeboard.instruments import errors as bench_errors
+from wakeboard.instruments.own_code import command
 
 OPEN_TIMEOUT = 30.0  # s: opening and identifying every supply
 ANSWER_TIMEOUT = 10.0  # s: a supply that needs its time-out and three tries to be switched off
@@ -43,6 +44,7 @@ BEAT_GAP = 0.05  # s
 BUSY = 1.0  # s until a supply that did not answer a successor is asked once more
 SLICE = 0.05  # s
 LEASE = 3.0  # s: while the runner sleeps
+PROCESS = "wakeboard.harness.run.guard.process"
 
 
 class ProcessGuard:
@@ -356,15 +358,8 @@ def _start() -> subprocess.Popen[bytes]:
     options: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.ABOVE_NORMAL_PRIORITY_CLASS}
-    path = os.pathsep.join(each or os.getcwd() for each in sys.path)
     try:
-        return subprocess.Popen(
-            [sys.executable, "-m", "wakeboard.harness.run.guard.process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            env={**os.environ, "PYTHONPATH": path},
-            **options,
-        )
+        return subprocess.Popen(command(PROCESS), stdin=subprocess.PIPE, stdout=subprocess.PIPE, **options)
     except OSError as error:
         raise bench_errors.BenchError(
             f"the guard's process cannot be started ({error.strerror or error}); nothing is energised without it"

@@ -27,13 +27,21 @@ class SupplyPlan:
     timeout: float = 3.0
     terminator: str = DEFAULT_TERMINATOR
     feeds: Mapping[str, str] = field(default_factory=dict)
+    visa: str | None = None
 
 
 def plan_of(described: Any) -> list[SupplyPlan]:
     """The supplies of a described bench (wakeboard.harness.describe.bench.Bench)."""
     return [
         SupplyPlan(
-            each.name, each.address, each.dialect, each.identity, each.timeout, each.terminator, dict(each.feeds)
+            each.name,
+            each.address,
+            each.dialect,
+            each.identity,
+            each.timeout,
+            each.terminator,
+            dict(each.feeds),
+            each.visa,
         )
         for each in described.of_kind("psu")
     ]
@@ -50,6 +58,7 @@ def open_supply(plan: SupplyPlan, *, clock: Any = None, traffic: Any = None, exc
         identity=plan.identity,
         timeout=plan.timeout,
         terminator=None if plan.terminator == DEFAULT_TERMINATOR else plan.terminator,
+        visa=plan.visa,
         traffic=traffic,
         clock=clock,
         exclusive=exclusive,
@@ -104,7 +113,9 @@ def _off_unheard(plan: SupplyPlan) -> None:
         dialect = load_dialect(plan.dialect or "")
         assert isinstance(dialect, PsuDialect)
         manners = dialect.link.manners()
-        with Link.open(plan.address, name=plan.name, manners=manners, timeout=plan.timeout, exclusive=False) as link:
+        with Link.open(
+            plan.address, name=plan.name, visa=plan.visa, manners=manners, timeout=plan.timeout, exclusive=False
+        ) as link:
             psu = Psu(link, dialect)
             for channel in plan.feeds:
                 psu.off_unheard(channel)

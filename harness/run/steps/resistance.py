@@ -23,10 +23,11 @@ from typing import TYPE_CHECKING, Literal
 from wakeboard.harness.describe.fields import Ohms, OhmsLimits, Seconds
 from wakeboard.harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
 from wakeboard.harness.run.ports import Measurement
-from wakeboard.harness.run.predict import OhmsTest
 from wakeboard.harness.run.steps._model import Of, StepModel
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, PATH_OHMS
+from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
@@ -40,10 +41,8 @@ CAREFUL_WAITS = (0.5, 1.0, 2.0, 4.0)  # where more than a short is looked for: a
 WEAK_OHMS = 10e3  # a limit from here on looks for more: a transistor that half conducts charges what is behind evenly
 AGREE = 0.0005  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
-OPEN_VOLTS = 13.0  # DMM6500 data sheet: 7.1 to 12.7 V; 34401A class: below 10 V
 RANGES = (10e3, 100e3, 1e6, 10e6)
 HIDES = 20.0  # times the resistor across: above it a limit drowns in the resistor's own tolerance
-PATH_OHMS = 1.5  # leads and relay contacts together at most (34980A data sheet, table 4: path below 1.5 Ω)
 
 
 class Model(StepModel):

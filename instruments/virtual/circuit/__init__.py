@@ -9,7 +9,6 @@ from .library import library
 from .model import Model, Variant
 from .part import Circuit, Part
 from .points import Points
-from .spread import Spread
 from .transient import Overstress, Simulation
 
 __all__ = [
@@ -22,7 +21,6 @@ __all__ = [
     "Points",
     "Simulation",
     "SolveError",
-    "Spread",
     "Variant",
     "library",
     "parse_fault",

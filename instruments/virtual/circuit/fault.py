@@ -12,6 +12,7 @@ A net's name may itself hold a "+": "+3V3+GND:bridge=3" is split where both side
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -49,6 +50,9 @@ _CATEGORY = {
     "bridge": "bridge",
     MENDED: MENDED,
 }
+
+
+_BARE = re.compile(r"[0-9.eE+-]+\Z")
 
 
 @dataclass(frozen=True)
@@ -117,13 +121,10 @@ def _same_place(one: Fault, other: Fault) -> bool:
 def ohms(text: str) -> float:
     """Ohms above zero; a bare number is one."""
     try:
-        found = float(text)
-    except ValueError:
-        try:
-            found = parse(text, "Ω")
-        except QuantityError as error:
-            raise CircuitError(f"{text!r} is no resistance: {error}") from None
-    if not 0 < found < float("inf"):
+        found = parse(text, "" if _BARE.match(text.strip()) else "Ω")
+    except QuantityError as error:
+        raise CircuitError(f"{text!r} is no resistance: {error}") from None
+    if not found > 0:
         raise CircuitError(f"a resistance must be above zero, found {text!r}")
     return found
 

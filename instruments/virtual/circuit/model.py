@@ -22,7 +22,6 @@ from .newton import Memory, System, located, nearby, operating_point, weakly_hel
 from .part import Circuit, Part, Value
 from .parts import kind_of
 from .points import Points
-from .spread import Spread, spread
 from .structure import Ints, Layout, Structure
 from .tolerance import specimen
 
@@ -166,7 +165,7 @@ class Model:
                     if part.tolerance or part.bounds:
                         found[k] = dict(specimen(part, variant.seed))
             for path, value in variant.values.items():
-                index, tail = self._path(path)
+                index, tail = self.find_value(path)
                 found.setdefault(index, {})[tail] = value
             # settings that differ in one part share the others' overrides, to be laid out together
             for index, overrides in found.items():
@@ -188,7 +187,7 @@ class Model:
         if fresh:
             self._lay_out((*self._lifted, *fresh))
 
-    def _path(self, path: str) -> tuple[int, str]:
+    def find_value(self, path: str) -> tuple[int, str]:
         """The part's index and the value's name in it (kept)."""
         found = self._paths.get(path)
         if found is None:
@@ -383,7 +382,3 @@ class Model:
         if len(place) == 1 < members:
             place = np.zeros(members, dtype=np.intp)
         return memory if len(rows) == members else memory.take(place)
-
-    def spread(self, variant: Variant, nets: Sequence[str], n: int = 200, seed: int = 1) -> Spread:
-        """What the parts' tolerances do to the nets: worst case, and n specimens (see `spread`)."""
-        return spread(self, variant, nets, n, seed)

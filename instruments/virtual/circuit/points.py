@@ -103,6 +103,11 @@ class Points:
         return np.array([status == "ok" for status in self.status], dtype=bool)
 
     @property
+    def solution(self) -> Array:
+        """(n, B): volts of every node, then what else was solved for; NaN where there is no answer."""
+        return self._x
+
+    @property
     def volts(self) -> Array:
         return self._x[: self.layout.nodes].T
 

@@ -8,6 +8,7 @@ meter: its input resistance, and for resistance and diode tests a current source
 
 from __future__ import annotations
 
+from ..bench import figures
 from ..draft import Draft
 from ..kind import Kind, Quantity
 
@@ -35,9 +36,9 @@ KINDS = (
             "volts": Quantity("V", 0.0, "setting"),
             "limit": Quantity("A", 0.1, "current limit"),
             "on": Quantity("", False, "output on"),
-            "series_ohms": Quantity("Ω", 0.01, "output resistance and leads"),
+            "series_ohms": Quantity("Ω", figures.LEAD_OHMS, "output resistance and leads"),
             "capacitance": Quantity("F", 0.0, "output capacitor"),
-            "off_ohms": Quantity("Ω", 1e6, "what stays across the terminals when the output is off"),
+            "off_ohms": Quantity("Ω", figures.OFF_OHMS, "what stays across the terminals when the output is off"),
         },
         _bench_supply,
         "a bench supply's output: constant voltage or constant current, no sinking",
@@ -48,9 +49,9 @@ KINDS = (
         "meter",
         ("HI", "LO"),
         {
-            "ohms": Quantity("Ω", 10e6, "input resistance"),
+            "ohms": Quantity("Ω", figures.VOLTMETER_OHMS, "input resistance"),
             "test_amps": Quantity("A", 0.0, "test current of a resistance or diode test, out of HI; 0: volts"),
-            "compliance_volts": Quantity("V", 5.0, "the most that the test current drives HI above LO"),
+            "compliance_volts": Quantity("V", figures.OPEN_VOLTS, "the most that the test current drives HI above LO"),
         },
         _meter,
         "a meter's input",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..draft import Draft
+from ..draft import GROUND, Draft
 from ..kind import Kind, Quantity
 from ..part import Part, Value
 
@@ -61,7 +61,10 @@ def _switch(d: Draft) -> None:
 
 
 def _connector(d: Draft) -> None:
-    """A connector is where things meet; it conducts nothing of its own."""
+    """A connector is where things meet; it conducts nothing of its own, but for a leak where one is given."""
+    if d.value("leak_ohms") is not None:
+        for pin in d.part.pins:
+            d.resistance(pin, GROUND, d.positive("leak_ohms"))
 
 
 KINDS = (
@@ -109,7 +112,7 @@ KINDS = (
     Kind(
         "connector",
         (),
-        {},
+        {"leak_ohms": Quantity("Ω", None, "from each pin to ground: lets a net be solved that only capacitors reach")},
         _connector,
         "a connector: pins with names, no elements",
         any_pins=True,

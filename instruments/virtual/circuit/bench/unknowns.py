@@ -1,14 +1,24 @@
-"""What is not known of a circuit: values that may differ from the drawn ones, and currents beside what is drawn."""
+"""What is not known of a board's parts and of its bench: values that may be off, currents beside what is drawn.
+
+One list for whoever asks what that does to a reading: slopes.py (first order), spread.py (worst case, Monte Carlo). What
+a drawing states bounds itself (`bounded`); what it leaves open comes from a table of spreads, whose reader is not on this
+floor (harness/describe/spreads.py).
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
-from .devices import Array
+from ..devices import Array
+from ..part import Part
+from ..tolerance import ends, nominal
+from .figures import SETTING_SHARE
+from .parts import supply_name
 
 Shape = Literal["ohmic", "reverse", "onset"]
 
@@ -44,7 +54,7 @@ class Unknown:
     path: "PART.value", the place that it has a name by. share: one standard deviation, relative to the drawn value; in
     the logarithm where `log`. type_share: the part of the variance that all pieces of `type` share. stray: where it is
     no value of the circuit but a current beside it. key: what states it in a board file. setting: of the bench. drawn:
-    the drawn value, where no variant sets another.
+    the drawn value, where no variant sets another. ends: the least and the most that it may be, where somebody warrants it.
     """
 
     path: str
@@ -57,6 +67,7 @@ class Unknown:
     key: str = ""
     setting: bool = False
     drawn: float = 0.0
+    ends: tuple[float, float] | None = None
 
     @property
     def tail(self) -> str:
@@ -69,3 +80,25 @@ class Unknown:
     def factor(self, deviations: float) -> float:
         """What the drawn value is multiplied by, so many standard deviations off."""
         return math.exp(self.share * deviations) if self.log else max(1 + self.share * deviations, 0.02)
+
+
+def bounded(parts: Iterable[Part], but: Collection[str] = ()) -> list[Unknown]:
+    """Every value with a stated tolerance or range (rectangular: JCGM 100, 4.3.7), but the paths that somebody sets."""
+    return [
+        _stated(part, path, low, high)
+        for part in parts
+        for path, (low, high) in ends(part).items()
+        if low != high and f"{part.name}.{path}" not in but
+    ]
+
+
+def _stated(part: Part, path: str, low: float, high: float) -> Unknown:
+    value = nominal(part, path) or 0.5 * (high - low)  # a range about nothing: its half is what it is a share of
+    share = 0.5 * (high - low) / math.sqrt(3) / abs(value)
+    return Unknown(f"{part.name}.{path}", path, share, drawn=nominal(part, path), ends=(low, high))
+
+
+def settings(supplies: Iterable[str]) -> list[Unknown]:
+    """What the bench sets, and sets a little off."""
+    paths = [f"{supply_name(name)}.volts" for name in supplies]
+    return [Unknown(path, "setting of the supply", SETTING_SHARE, type=path, setting=True) for path in paths]

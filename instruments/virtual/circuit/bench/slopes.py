@@ -1,4 +1,4 @@
-"""How toleranced values move what is read, and how stiffly each net is held: first order, at a solved point.
+"""How unknown values move what is read, and how stiffly each net is held: first order, at a solved point.
 
 At an operating point the currents balance, F(x, p) = 0. A value that moves by dp moves the unknowns by
 
@@ -19,12 +19,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import supply_part_name
-from wakeboard.harness.explain.stand import Answer, Stand
-from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
-from wakeboard.instruments.virtual.circuit.newton import evaluate, linearised
-from wakeboard.instruments.virtual.circuit.tolerance import nominal
+from ..compiled.parameters import Parameters
+from ..devices import Array
+from ..model import Model
+from ..newton import evaluate, linearised
+from ..points import Points
+from .parts import supply_name
+from .unknowns import Stray, Unknown
 
 STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
@@ -34,13 +35,13 @@ _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
 
 
 class Slopes:
-    """Slopes at some answers of one stand, B of them."""
+    """Slopes at some answers of one model, B of them. Answers kept since before its layout changed have none."""
 
-    def __init__(self, stand: Stand, answers: Sequence[Answer]) -> None:
-        self._model = stand.model
-        self.layout = stand.model.layout
-        self.plans = [batch.points.plans[member] for batch, member in answers]
-        self._x = np.stack([batch.points._x[:, member] for batch, member in answers])
+    def __init__(self, model: Model, points: Points) -> None:
+        self._model = model
+        self.layout = points.layout
+        self.plans = points.plans
+        self._x = np.array(points.solution.T)  # a copy: it is written to
         self.solved = np.isfinite(self._x).all(axis=1)
         self._x[~self.solved] = 0.0
         self._system, _ = self._model.system(self.plans)
@@ -173,7 +174,7 @@ class Slopes:
         return out
 
     def _move(self, theta: Array, unknown: Unknown) -> None:
-        index, tail = self._model._path(unknown.path)
+        index, tail = self._model.find_value(unknown.path)
         rows = self.layout.part_rows[index]
         for overrides, members in self._overridden(index):
             drawn = overrides.get(tail, unknown.drawn)
@@ -214,7 +215,7 @@ class Moved:
     def current(self, supply: str, members: Sequence[int]) -> Array:
         """(M, T) amperes that a bench supply gives."""
         s = self.slopes
-        terminal = s.layout.terminal(supply_part_name(supply), "P")
+        terminal = s.layout.terminal(supply_name(supply), "P")
         out = np.zeros((len(members), len(self.unknowns)))
         for row in np.flatnonzero((s.layout.current_plus == terminal) | (s.layout.current_minus == terminal)):
             sign = -1.0 if s.layout.current_plus[row] == terminal else 1.0

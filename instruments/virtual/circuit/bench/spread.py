@@ -8,18 +8,20 @@ Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), f
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .devices import Array
-from .tolerance import nominal
+from ..devices import Array
+from .slopes import Slopes
+from .unknowns import Unknown, bounded
 
 if TYPE_CHECKING:
-    from .model import Model, Variant
-    from .points import Points
+    from ..model import Model, Variant
+    from ..points import Points
 
 
 @dataclass(frozen=True)
@@ -61,38 +63,41 @@ def spread(
     between: called before each SLICE of variants, for who has to give a sign of life.
     """
     base = replace(variant, seed=None)
-    paths = _paths(model, base)
-    ends = [
-        replace(base, values={**{path: value * (1 + s * relative)}, **base.values})
-        for path, value, relative in paths
-        for s in (1, -1)
-    ]
-    nominal_points = model.solve([base]).require()
+    unknown = bounded(model.circuit.parts, base.values)
+    start = model.solve([base]).require()
 
     def solved(variants: Sequence[Variant]) -> Array:
-        return _solved(model, variants, nominal_points, nets, between)
+        return _solved(model, variants, start, nets, between)
 
-    single = solved([base, *ends])
-    up, down = single[1::2] - single[0], single[2::2] - single[0]
-    rise = np.where(np.abs(up) >= np.abs(down), up, -down) if len(paths) else np.zeros((0, len(nets)))
-    corners = [_corner(base, paths, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)]
-    at_corners = solved(corners)
-    own = at_corners[:, np.repeat(np.arange(len(nets)), 2)].diagonal()
-    seen = np.vstack([single, own[None, ::2], own[None, 1::2]])
+    rise = _rises(model, start, unknown, nets)
+    ends = [_ends(each) for each in unknown]
+    corners = solved([_corner(base, ends, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)])
+    own = corners[:, np.repeat(np.arange(len(nets)), 2)].diagonal()
+    nominal = _nets(start, nets)[0]
+    seen = np.vstack([nominal, own[::2], own[1::2]])
     drawn = [replace(base, seed=seed * 1_000_003 + k) for k in range(n)]
-    specimens = solved(drawn) if n else single[:1]
+    specimens = solved(drawn) if n else nominal[None]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
     return Spread(
         tuple(nets),
-        single[0],
+        nominal,
         seen.min(axis=0),
         seen.max(axis=0),
         specimens.mean(axis=0),
         np.sqrt(np.diag(covariance)),
         covariance,
-        {path: up[k] for k, (path, _, _) in enumerate(paths)},
+        {each.path: rise[k] for k, each in enumerate(unknown)},
         specimens,
     )
+
+
+def _rises(model: Model, at: Points, unknown: Sequence[Unknown], nets: Sequence[str]) -> Array:
+    """(T, N) how far each value at its upper end moves each net."""
+    if not unknown:
+        return np.zeros((0, len(nets)))
+    moved = Slopes(model, at).moved(unknown)
+    ends = np.full(len(unknown), math.sqrt(3))  # standard deviations of a rectangular spread
+    return np.array([moved.net(net, [0])[0] * ends for net in nets]).T
 
 
 def _solved(
@@ -108,22 +113,15 @@ def _solved(
     return np.vstack(parts)
 
 
-def _paths(model: Model, base: Variant) -> list[tuple[str, float, float]]:
-    """Every toleranced value that the variant does not set: path, nominal, relative tolerance."""
-    return [
-        (f"{part.name}.{path}", nominal(part, path), relative)
-        for part in model.circuit.parts
-        for path, relative in part.tolerance.items()
-        if relative and f"{part.name}.{path}" not in base.values
-    ]
-
-
-def _corner(base: Variant, paths: Sequence[tuple[str, float, float]], rise: Array, way: int) -> Variant:
-    values = {
-        path: value * (1 + way * (1 if r >= 0 else -1) * relative)
-        for (path, value, relative), r in zip(paths, rise, strict=True)
-    }
+def _corner(base: Variant, ends: Sequence[tuple[str, float, float]], rise: Array, way: int) -> Variant:
+    """Every value at the end that lifts the net (way 1), or lowers it (-1). ends: path, lower end, upper end."""
+    values = {path: high if (r >= 0) == (way > 0) else low for (path, low, high), r in zip(ends, rise, strict=True)}
     return replace(base, values={**values, **base.values})
+
+
+def _ends(each: Unknown) -> tuple[str, float, float]:
+    assert each.ends is not None
+    return each.path, *each.ends
 
 
 def _nets(points: Points, nets: Sequence[str]) -> Array:

@@ -13,18 +13,16 @@ from typing import Any, Final
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import METER, supply_part_name
-from wakeboard.harness.explain.change import DRAWN, Change, Scene
-from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.instruments.virtual.circuit import Circuit, Fault, Part, Points, Variant
+from ..devices import Array
+from ..fault import Fault
+from ..model import Variant
+from ..part import Circuit
+from ..points import Points
+from .change import DRAWN, Change, Scene
+from .parts import on_bench, supply_name
 
-VOLTMETER_OHMS: Final = 10e6
 KEPT: Final = 60_000
 """Answers that are kept at most, some 3 kB each."""
-
-
-def probe_name(net: str) -> str:
-    return f"probe_{net}"
 
 
 @dataclass(eq=False)
@@ -44,7 +42,7 @@ class Batch:
         """Amperes that a bench supply gives, all members."""
         key = f"{supply} gives"
         if key not in self._read:
-            self._read[key] = -self.points.current(supply_part_name(supply), "P")
+            self._read[key] = -self.points.current(supply_name(supply), "P")
         return self._read[key]
 
 
@@ -61,26 +59,13 @@ class Stand:
     def __init__(self, circuit: Circuit, supplies: Mapping[str, str], may_move: Iterable[Fault] = ()) -> None:
         self.circuit = circuit
         self.supplies = dict(supplies)
-        self.model = self._with_bench().compile()
+        self.model = on_bench(circuit, supplies).compile()
         self.model.lift([Variant((fault,)) for fault in may_move])
         self._kept: dict[tuple[Any, ...], dict[tuple[Any, ...], Answer]] = {}
         self._near: dict[tuple[Any, ...], dict[tuple[Any, ...], Answer]] = {}
         self._count = 0
         self.solved = 0
         self.between: Callable[[], None] = _nothing
-
-    def _with_bench(self) -> Circuit:
-        ground = self.circuit.ground
-        parts = [
-            Part(supply_part_name(name), "bench_supply", {"P": net, "N": ground}, {"volts": 0.0, "on": False})
-            for name, net in self.supplies.items()
-        ]
-        for net in sorted(self.circuit.nets):
-            if net != ground:
-                ends = {"1": net, "2": ground}
-                parts.append(Part(probe_name(net), "bleed", ends, {"value": VOLTMETER_OHMS, "on": False}))
-        meter = Part(METER, "meter", {"HI": ground, "LO": ground}, {"ohms": 1e9})
-        return self.circuit.plus(*parts, meter)
 
     # --- solving --------------------------------------------------------------------------------------------------
     def answers(

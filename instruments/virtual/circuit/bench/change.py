@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from wakeboard.instruments.virtual.circuit import Fault, Variant
+from ..fault import Fault
+from ..model import Variant
+from .parts import is_supply
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ class Scene:
     @cached_property
     def supplies(self) -> tuple[Any, ...]:
         """The part of the key that says what is powered."""
-        return tuple(sorted((k, v) for k, v in self.values.items() if k.startswith("bench_")))
+        return tuple(sorted((k, v) for k, v in self.values.items() if is_supply(k)))
 
     def variant(self, change: Change) -> Variant:
         """The board with this change, in this scene."""

@@ -1,0 +1,1 @@
+"""The packaged part book: generic families, as TOML."""

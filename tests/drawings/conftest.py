@@ -1,0 +1,17 @@
+"""Where the real files of open formats are: beside the repository, never in it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+FORMATS = Path(__file__).parents[3] / "shared" / "formats"
+
+
+@pytest.fixture
+def formats() -> Path:
+    """The folder of real files; the test skips where it is not."""
+    if FORMATS.is_dir():
+        return FORMATS
+    pytest.skip("the real files of open formats (../shared/formats) are not beside this checkout")
