@@ -1,0 +1,50 @@
+"""With nothing changed the truth reads what the product's circuit reads, on every reading of Skep's bring-up."""
+
+from __future__ import annotations
+
+import pytest
+from explain_trials import Line
+from worlds import true_run
+
+from truth.worlds import World
+from wakeboard.harness.rehearse.straight import open_straight
+from wakeboard.harness.run.runner import Runner
+from wakeboard.instruments.virtual.bench import VirtualBench
+from wakeboard.instruments.virtual.circuit import parse_fault
+from wakeboard.results.records import RunRecord, RunStart
+
+SHARE, FLOOR = 2e-3, {"V": 3e-4, "Ω": 0.5, "A": 2e-4}
+"""How far apart readings may be: relative, and absolute by unit. The two differ in how sharply limits take hold."""
+
+
+@pytest.fixture(scope="module")
+def line() -> Line:
+    return Line.of()
+
+
+def modelled(line: Line, plants: list[str]) -> RunRecord:
+    """The same unit, nominal, on the product's own circuit."""
+    board, sequence = line.sequence.board, line.sequence
+    start = RunStart("A", board.name, board.revision, board.text, sequence.title, sequence.text, virtual=True)
+    faults = [parse_fault(text) for text in plants]
+    virtual = VirtualBench(
+        line.prepared, unit="A", faults=faults, target=line.target, drawn=False, transients=False
+    )  # fmt: skip
+    with open_straight(line.built, virtual, line.tables) as bench:
+        return Runner(sequence, bench, start, predictor=line.limits).run().record
+
+
+@pytest.mark.parametrize("fault", ["", "D3:reversed", "U5.NRST:pull_up=13k", "U2:variant=2.8 V"])
+def test_every_reading_of_the_drawn_board(line: Line, fault: str) -> None:
+    plants = [fault] if fault else []
+    true = true_run(line, World("none", drawn=False), "A", plants)
+    assert true is not None
+    ours, theirs = [r for _, r in true.readings()], [r for _, r in modelled(line, plants).readings()]
+    assert [(r.of, r.quantity, r.state) for r in ours] == [(r.of, r.quantity, r.state) for r in theirs]
+    assert len(ours) > 100
+    for a, b in zip(ours, theirs, strict=True):
+        if a.value is None or b.value is None:
+            assert (a.value, a.says) == (b.value, b.says), a
+        else:
+            near = pytest.approx(b.value, rel=SHARE, abs=FLOOR.get(b.unit, 1e-6))
+            assert a.value == near, (a.of, a.quantity, a.state)
