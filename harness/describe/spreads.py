@@ -2,9 +2,9 @@
 
     unknowns(circuit, adjacent)     every one with its standard deviation, and what like parts share of it
 
-An unknown is a value of a part that may be another (a forward voltage, a supply current), or what flows between two pins
-beside what is drawn (a leakage): a `Stray`, whose current depends on the voltage between its ends. A part that states a
-range narrows it: the range takes the place of the table's spread.
+An unknown is a value of a part that may be another (a forward voltage, a supply current), or what flows between two
+pins beside what is drawn (a leakage): a `Stray`, whose current depends on the voltage between its ends. A part that
+states a range narrows it: the range takes the place of the table's spread.
 """
 
 from __future__ import annotations
@@ -18,9 +18,10 @@ from typing import Any, Final
 
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, Part
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 from wakeboard.instruments.virtual.circuit.tolerance import nominal
-from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
+
 
 @cache
 def table() -> Mapping[str, Any]:
@@ -53,7 +54,9 @@ def _of_part(part: Part) -> Iterator[Unknown]:
         if path not in seen and not (part.kind == "capacitor" and path == "value"):  # at rest its leakage alone shows
             share = relative / math.sqrt(3)
             lot = float(table()["stated"]["type"])
-            yield Unknown(f"{part.name}.{path}", path, share, False, lot, f"{made}.{path}", drawn=nominal(part, path))
+            yield Unknown(
+                f"{part.name}.{path}", path, share, False, lot, f"{made}.{path}", drawn=nominal(part, path), stated=True
+            )
     for path, (low, high) in part.bounds.items():
         found = _ranged(part, made, path, low, high, path, float(table()["stated"]["type"]))
         if path not in seen and found is not None:
@@ -86,7 +89,16 @@ def _value(part: Part, made: str, path: str, entry: Mapping[str, Any]) -> Unknow
     log = "factor" in entry
     spread = math.log(float(entry["factor"])) if log else _in_unit(part, path, entry["sd"]) / abs(drawn)
     share = math.hypot(spread, part.tolerance.get(path, 0.0) / math.sqrt(3))
-    return Unknown(f"{part.name}.{path}", says, share, log, type_share, f"{made}.{path}", key=str(entry.get("key", "")), drawn=drawn)
+    return Unknown(
+        f"{part.name}.{path}",
+        says,
+        share,
+        log,
+        type_share,
+        f"{made}.{path}",
+        key=str(entry.get("key", "")),
+        drawn=drawn,
+    )
 
 
 def _never_drives(part: Part, path: str) -> bool:
@@ -99,7 +111,9 @@ def _ranged(part: Part, made: str, path: str, low: float, high: float, says: str
     if not middle:
         return None
     share = (high - low) / math.sqrt(12) / abs(middle)
-    return Unknown(f"{part.name}.{path}", says, share, False, type_share, f"{made}.{path}", key=path, drawn=middle)
+    return Unknown(
+        f"{part.name}.{path}", says, share, False, type_share, f"{made}.{path}", key=path, drawn=middle, stated=True
+    )
 
 
 def _drawn(part: Part, path: str) -> float:

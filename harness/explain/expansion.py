@@ -1,17 +1,20 @@
 """What is not known, to first order, but from where the readings put it: for circuits with a knee within its spread.
 
 A rail that is fed through clamp diodes sits where its loads just begin to draw: what a load of 25 % less does there is
-not what the slope at the drawn value says. So for a candidate that misses some reading the unknowns (t, d) are estimated,
+not what the slope at the drawn value says. So for a candidate that misses some reading the unknowns (t, d) are
+estimated,
 
     (t, d) = mu + G H^T S^-1 (y - m),        S = H G H^T + noise
 
-the board with the values v among them is solved, each kept within its limits, and slopes are taken there. What remains (r:
-currents beside what is drawn, and the discrepancy) stays linear. The likelihood is Laplace's at the board that was solved,
+the board with the values v among them is solved, each kept within its limits, and slopes are taken there. What remains
+(r: currents beside what is drawn, and the discrepancy) stays linear. The likelihood is Laplace's at the board that was
+solved,
 
     log N(y; m(v) + H_r r_v, N) + log N(v; mu_v, G_vv) + 1/2 log |2 pi (G_vv^-1 + J N^-1 J^T)^-1|
 
 with r_v and N = H_r G_r|v H_r^T + noise what is expected of the rest, given v, and J what v does, with what it tells of
-the rest. That is the same where v is the best, and less where it is not: nothing is earned by a slope that ends before y.
+the rest. That is the same where v is the best, and less where it is not: nothing is earned by a slope that ends before
+y.
 """
 
 from __future__ import annotations
@@ -24,10 +27,9 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 MISSES: Final = 3.5
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""
@@ -54,7 +56,7 @@ def expanded(
     looked = [k for k in order if _at_best(candidates[k], y) > best - BEHIND and misses(candidates[k], y)][:MOST]
     out = list(candidates)
     now = {k: (candidates[k], spreads[k]) for k in looked}
-    apart = _Apart.of(likelihood)
+    apart = {scale: _Apart.of(likelihood, scale) for scale in {candidates[k].scale for k in looked}}
     for _ in range(ROUNDS):
         looked = [k for k in looked if len(now[k][1].rows)]
         if not looked:
@@ -63,7 +65,7 @@ def expanded(
         boards = [_with(likelihood, candidates[k], t) for k, t in zip(looked, estimates, strict=True)]
         means = likelihood.predict(boards, exact=True, near=[candidates[k].change for k in looked])
         for k, t, mean, spread in zip(looked, estimates, means, likelihood.spreads(boards), strict=True):
-            made = apart.made(likelihood, candidates[k], t, mean, spread)
+            made = apart[candidates[k].scale].made(likelihood, candidates[k], t, mean, spread)
             now[k] = made, spread
             if made.log_likelihood > out[k].log_likelihood:
                 out[k] = made
@@ -82,8 +84,8 @@ class _Apart:
     left: Array
 
     @classmethod
-    def of(cls, likelihood: Likelihood) -> _Apart:
-        whole = likelihood.freedom.covariance
+    def of(cls, likelihood: Likelihood, scale: int) -> _Apart:
+        whole = likelihood.freedoms[scale].covariance
         is_value = np.zeros(len(whole), dtype=bool)
         is_value[: len(likelihood.unknowns)] = [u.stray is None for u in likelihood.unknowns]
         v, r = np.flatnonzero(is_value), np.flatnonzero(~is_value)
@@ -93,8 +95,9 @@ class _Apart:
         return cls(v, r, of_v, to_v, tells, whole[np.ix_(r, r)] - tells @ whole[np.ix_(v, r)])
 
     def made(self, likelihood: Likelihood, candidate: Candidate, t: Array, mean: Array, spread: Spread) -> Candidate:
-        """The candidate at the board with the values t[v], as Laplace has it; mean: that board's, with `learnt` in it."""
-        y, mu = likelihood.evidence.y, likelihood.freedom.mean
+        """The candidate at the board with the values t[v], as Laplace has it; mean: that board's, with `learnt` in
+        it."""
+        y, mu = likelihood.evidence.y, likelihood.freedoms[candidate.scale].mean
         n = len(y)
         solved = mean[:n] - likelihood.learnt
         h = np.vstack([spread.rows, np.eye(n)])
@@ -108,9 +111,9 @@ class _Apart:
         fit = -0.5 * float(off @ inverse @ off + np.linalg.slogdet(2 * math.pi * noise)[1] + off_v @ self.to_v @ off_v)
         fit -= 0.5 * float(np.linalg.slogdet(np.eye(len(self.v)) + self.of_v @ (j @ inverse @ j.T))[1])
         as_drawn = mean.copy()
-        as_drawn[:n] = solved + spread.shift - t[self.v] @ h[self.v]
-        made = replace(candidate, mean=as_drawn, covariance=spread.covariance)
-        fit += likelihood.answers(made)
+        as_drawn[:n] = solved + spread.shifts[candidate.scale] - t[self.v] @ h[self.v]
+        made = replace(candidate, mean=as_drawn, covariance=spread.covariances[candidate.scale])
+        fit += likelihood.answers(made) + float(likelihood.weights[candidate.scale])
         return replace(made, log_likelihood=fit if math.isfinite(fit) else -math.inf)
 
 
@@ -128,10 +131,10 @@ def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
 
 def _estimate(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Array:
     """(T + n,) standard deviations by which the readings put each unknown off the drawn one."""
-    y, freedom = likelihood.evidence.y, likelihood.freedom
+    y, freedom = likelihood.evidence.y, likelihood.freedoms[candidate.scale]
     off = y - candidate.mean[: len(y)]
     h = np.vstack([spread.rows, np.eye(len(y))])
-    found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(spread.covariance, off))
+    found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(spread.covariances[candidate.scale], off))
     ends = np.array([LIMIT if not u.log else FAR for u in likelihood.unknowns])
     found[: len(ends)] = np.clip(found[: len(ends)], -ends, ends)
     estimate: Array = found

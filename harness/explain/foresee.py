@@ -19,12 +19,12 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.cases import Case, freedom
-from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.fitting import STEP
 from wakeboard.harness.explain.live import Live
 from wakeboard.harness.explain.observe import CURRENT, VOLTS, Observation, sigma_at
 from wakeboard.harness.explain.predict import Predictor
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 ALIKE: Final = 0.9
 """Correlation of what the model is wrong by in two readings of one net (estimate, no source)."""
@@ -46,7 +46,7 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
     own = predictor.predict([Change()], exact=True) - predictor.predict([Change()])
     mean = predictor.predict(in_play.changes) + own
     shifts = predictor.shifts(in_play.changes, case.unknowns)
-    free_to = freedom(case.unknowns, both)
+    free_to = freedom(case.unknowns, both, np.nan_to_num(mean[0]).tolist())
     slack = predictor.slack(in_play.changes)
     fitted = _fitted(predictor, in_play, mean - own)
     alike = _alike(both)

@@ -1,12 +1,17 @@
-"""What is not known of a board, as one normal distribution: of its parts' values, and of what the model leaves in a reading.
+"""What is not known of a board, as one normal distribution: of its parts' values, and of what the model leaves in a
+reading.
 
     t   (T,) unknowns in their own standard deviations: what a drawing states with a tolerance, or does not state
     d   (n,) what the model is wrong by in each reading whatever its parts: its discrepancy (Kennedy and O'Hagan 2001)
 
+How rough the model is as a whole is not known either: all spreads that nobody states are taken at several scales
+(SCALES), and what each hypothesis explains is weighed over these. A board whose parts are much as drawn is so judged
+closely, and one of other makers' parts with the room that it needs.
+
 Both have a part that belongs to the type, the same in every unit of the board, and t one that belongs to the piece.
-A reading of a unit is y = m + H (t, d) + noise, H = [J; 1], to first order. Other units' readings tell of the type's part
-alone (`taught`): what all have in common is the type's, and what remains is the piece's. Nothing here knows of faults:
-*none* and every fault get the same freedom.
+A reading of a unit is y = m + H (t, d) + noise, H = [J; 1], to first order. Other units' readings tell of the type's
+part alone (`taught`): what all have in common is the type's, and what remains is the piece's. Nothing here knows of
+faults: *none* and every fault get the same freedom.
 """
 
 from __future__ import annotations
@@ -26,6 +31,12 @@ NOTHING: Final = 5.0
 """… and from which it teaches nothing: that unit has a fault there, or all have."""
 
 
+SCALES: Final = ((0.03, 0.15), (0.12, 0.2), (0.4, 0.25), (1.0, 0.3), (2.5, 0.1))
+"""Factors on what nobody states, and how likely each is before anything was read (estimates, no source)."""
+USUAL: Final = 3
+"""The place of the table's own spreads among them."""
+
+
 @dataclass(frozen=True)
 class Freedom:
     """mean (T + n,) and the two covariances of (t, d): of the type (T + n, T + n), and of each piece (T,) variances."""
@@ -33,6 +44,13 @@ class Freedom:
     mean: Array
     of_type: Array
     of_piece: Array
+
+    def scaled(self, factor: float, stated: Sequence[bool]) -> Freedom:
+        """With every deviation but the stated ones multiplied by a factor, and the discrepancy too."""
+        count = self.count
+        each = np.full(len(self.mean), factor)
+        each[:count] = np.where(np.asarray(stated, dtype=bool), 1.0, factor)
+        return replace(self, of_type=self.of_type * np.outer(each, each), of_piece=self.of_piece * each[:count] ** 2)
 
     @property
     def count(self) -> int:
@@ -56,18 +74,20 @@ class Freedom:
         """(n, n) covariance of the readings, noise apart."""
         return _carried(self.of_type, rows) + (rows.T * self.of_piece) @ rows
 
-    def taught(self, rows: Array, lesson: Lesson, noise: Array) -> Freedom:
-        """After a lesson: rows (T, n) and noise (n,) variances at the drawn board, as each teacher has them."""
+    def taught(self, rows: Array, lesson: Lesson, noise: Array) -> tuple[Freedom, float]:
+        """After a lesson, and the log density of what it told: rows (T, n) and noise (n,) variances at the drawn board,
+        as each teacher has them."""
         known = np.flatnonzero(lesson.weight.sum(axis=0) > LEAST)
         if not len(known):
-            return self
+            return self, 0.0
         value, scatter = lesson.pooled((rows.T * self.of_piece) @ rows + np.diag(noise), known)
         gain = _onto(self.of_type, rows)[:, known]  # covariance of (t, d) with what was read of them
         whole = _carried(self.of_type, rows)[np.ix_(known, known)] + scatter
         solved = np.linalg.solve(whole, gain.T).T
         off = value - self.shift(rows)[known]
         after = self.of_type - solved @ gain.T
-        return replace(self, mean=self.mean + solved @ off, of_type=0.5 * (after + after.T))
+        told = -0.5 * float(off @ np.linalg.solve(whole, off) + np.linalg.slogdet(2 * math.pi * whole)[1])
+        return replace(self, mean=self.mean + solved @ off, of_type=0.5 * (after + after.T)), told
 
 
 LEAST: Final = 0.05
@@ -76,7 +96,8 @@ LEAST: Final = 0.05
 
 @dataclass(frozen=True)
 class Lesson:
-    """What other units read, off their drawn boards: off (U, n), NaN where a unit has no such reading; weight (U, n)."""
+    """What other units read, off their drawn boards: off (U, n), NaN where a unit has no such reading; weight (U,
+    n)."""
 
     off: Array
     weight: Array

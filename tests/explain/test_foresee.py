@@ -36,7 +36,9 @@ def test_what_was_read_of_a_regulator_holds_in_the_next_state(wren: BoardModel, 
     case = Case(make_run(seed=7), wren)
     mean, after = foreseen(case, DRAWN, to_come)
     read = next(o.y for o in case.observations if o.of == "+3V3" and o.quantity == "dc volts")
-    assert before[0, 0] == pytest.approx(np.hypot(0.02 * 3.3 / np.sqrt(3), 3e-3 + 0.002 * 3.3), rel=0.05)
+    assert before[0, 0] == pytest.approx(
+        np.linalg.norm([0.02 * 3.3 / np.sqrt(3), 3e-3 + 0.002 * 3.3, 8e-3 + 0.003 * 3.3]), rel=0.05
+    )
     assert after[0, 0] < 0.3 * before[0, 0]
     assert mean[0, 0] == pytest.approx(read, abs=3 * after[0, 0])
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from wakeboard.harness.explain.cases import BoardModel, Case, unknowns
-from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.harness.explain.observe import CURRENT
 from wakeboard.instruments.virtual.circuit import parse_fault
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 FAULTS = [None, "U3.NRST:pull_up=13k", "R2:missing", "+3V3+GND:bridge=47", "U1.GPIO2:open", "D1:reversed"]

@@ -20,8 +20,9 @@ class Part:
     """A part as drawn: `pins` maps pin -> net; `values` in SI; `tolerance` relative, by value path ("value",
     "GPIO7.pull_up").
 
-    `bounds` are values stated as a range ("< 50 nA", "0.35 .. 0.45 V"), absolute (low, high): the drawn value lies within
-    it, and what a drawing does not state of it is no wider. `ratings` are absolute maxima: "voltage" (V, between any two pins), "current" (A, any pin), "power" (W, the part).
+    `bounds` are values stated as a range ("< 50 nA", "0.35 .. 0.45 V"), absolute (low, high): the drawn value lies
+    within it, and what a drawing does not state of it is no wider. `ratings` are absolute maxima: "voltage" (V, between
+    any two pins), "current" (A, any pin), "power" (W, the part).
     """
 
     name: str

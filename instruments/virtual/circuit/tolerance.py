@@ -42,7 +42,10 @@ def ends(part: Part) -> Mapping[str, tuple[float, float]]:
 
 def specimen(part: Part, seed: int) -> Mapping[str, float]:
     """The part's toleranced values in the unit `seed`."""
-    drawn = {path: nominal(part, path) * (1 + relative * draw(seed, part.name, path)) for path, relative in part.tolerance.items()}
+    drawn = {
+        path: nominal(part, path) * (1 + relative * draw(seed, part.name, path))
+        for path, relative in part.tolerance.items()
+    }
     for path, (low, high) in part.bounds.items():
         drawn[path] = 0.5 * (low + high) + 0.5 * (high - low) * draw(seed, part.name, path)
     return drawn

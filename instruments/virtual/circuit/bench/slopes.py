@@ -110,7 +110,9 @@ class Slopes:
         changed = dict(zip((u.path for u in values), self._currents_moved(values), strict=True))
         places, amps, first = [], [], [0]
         for unknown in unknowns:
-            found = self._strayed(unknown.stray) if unknown.stray else self._from_elements(unknown, changed[unknown.path])
+            found = (
+                self._strayed(unknown.stray) if unknown.stray else self._from_elements(unknown, changed[unknown.path])
+            )
             for place, each in found:
                 places.append(place)
                 amps.append(each)
@@ -197,8 +199,8 @@ class Slopes:
 class Moved:
     """What each of T unknowns does, by one standard deviation.
 
-    places, amps (B, E): currents out of nodes, those of one unknown from first[t] to first[t + 1]; changed: by path, what
-    a value does to the currents of its part's elements at the same volts.
+    places, amps (B, E): currents out of nodes, those of one unknown from first[t] to first[t + 1]; changed: by path,
+    what a value does to the currents of its part's elements at the same volts.
     """
 
     slopes: Slopes

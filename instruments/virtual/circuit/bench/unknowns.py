@@ -1,8 +1,8 @@
 """What is not known of a board's parts and of its bench: values that may be off, currents beside what is drawn.
 
-One list for whoever asks what that does to a reading: slopes.py (first order), spread.py (worst case, Monte Carlo). What
-a drawing states bounds itself (`bounded`); what it leaves open comes from a table of spreads, whose reader is not on this
-floor (harness/describe/spreads.py).
+One list for whoever asks what that does to a reading: slopes.py (first order), spread.py (worst case, Monte Carlo).
+What a drawing states bounds itself (`bounded`); what it leaves open comes from a table of spreads, whose reader is not
+on this floor (harness/describe/spreads.py).
 """
 
 from __future__ import annotations
@@ -54,7 +54,8 @@ class Unknown:
     path: "PART.value", the place that it has a name by. share: one standard deviation, relative to the drawn value; in
     the logarithm where `log`. type_share: the part of the variance that all pieces of `type` share. stray: where it is
     no value of the circuit but a current beside it. key: what states it in a board file. setting: of the bench. drawn:
-    the drawn value, where no variant sets another. ends: the least and the most that it may be, where somebody warrants it.
+    the drawn value, where no variant sets another. ends: the least and the most that it may be, where somebody warrants
+    it. stated: whether its spread is what a drawing or a maker of instruments states, and nothing beside that.
     """
 
     path: str
@@ -68,6 +69,7 @@ class Unknown:
     setting: bool = False
     drawn: float = 0.0
     ends: tuple[float, float] | None = None
+    stated: bool = False
 
     @property
     def tail(self) -> str:
@@ -95,10 +97,12 @@ def bounded(parts: Iterable[Part], but: Collection[str] = ()) -> list[Unknown]:
 def _stated(part: Part, path: str, low: float, high: float) -> Unknown:
     value = nominal(part, path) or 0.5 * (high - low)  # a range about nothing: its half is what it is a share of
     share = 0.5 * (high - low) / math.sqrt(3) / abs(value)
-    return Unknown(f"{part.name}.{path}", path, share, drawn=nominal(part, path), ends=(low, high))
+    return Unknown(f"{part.name}.{path}", path, share, drawn=nominal(part, path), ends=(low, high), stated=True)
 
 
 def settings(supplies: Iterable[str]) -> list[Unknown]:
     """What the bench sets, and sets a little off."""
     paths = [f"{supply_name(name)}.volts" for name in supplies]
-    return [Unknown(path, "setting of the supply", SETTING_SHARE, type=path, setting=True) for path in paths]
+    return [
+        Unknown(path, "setting of the supply", SETTING_SHARE, type=path, setting=True, stated=True) for path in paths
+    ]

@@ -4,9 +4,9 @@ values: `io` = {PIN: {rail, type, drive, ohms, pull_up, pull_down, pull_ohms, le
         `supply` = {PIN: {draws (or amps), above, standby}}
 - rail: the supply pin whose net the pin drives up to, pulls up to and clamps to (default: VDD, or the first supply).
 - type: io, input, output, open_drain (drives low only), analog. It says what `drive` may be; an input never drives.
-- drive: off | high | low, or up | down: the pin's own selectable pull of `pull_ohms`. A pin drives, and switches its own
-  pull in, from where its rail wakes the part up (`wakes` volts): without power its transistors have no gate voltage, and
-  only its diodes and its fixed pulls are left.
+- drive: off | high | low, or up | down: the pin's own selectable pull of `pull_ohms`. A pin drives, and switches its
+  own pull in, from where its rail wakes the part up (`wakes` volts): without power its transistors have no gate
+  voltage, and only its diodes and its fixed pulls are left.
 - ohms: output resistance. pull_up, pull_down: pulls that are always there; none when absent.
 - leak: amperes from the rail into the net (negative: out of it, to ground), down to within 0.2 V of where it parks
   (`park` volts; default the rail, or ground).

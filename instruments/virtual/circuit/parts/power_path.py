@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..draft import Draft, ramp
 from ..kind import Kind, Quantity
 from ..part import Part, Value
-from .regulators import COMMON, GATE, always_on, alive, body_diode, enable_gate, enable_pull, quiescent
+from .regulators import COMMON, GATE, alive, always_on, body_diode, enable_gate, enable_pull, quiescent
 
 if TYPE_CHECKING:
     from ..transient import Probe

@@ -15,7 +15,10 @@ from ..kind import Kind, Quantity, pick
 
 GATE = 0.1  # V over which an enable or lock-out goes from off to on
 BODY_SATURATION, BODY_OHMS = 1e-12, 0.05  # of the body diode
-RUNS_FROM = (0.9, 0.4)  # V, and V over which: what a part's own circuits need before they draw (common practice, no source)
+RUNS_FROM = (
+    0.9,
+    0.4,
+)  # V, and V over which: what a part's own circuits need before they draw (common practice, no source)
 
 
 def enable_gate(d: Draft) -> Affine:
