@@ -6,8 +6,10 @@ import math
 from collections.abc import Sequence
 
 from .conformance_report import Check, Report, error_queue, identity_of, must
-from .dmm import UNITS, Dmm, Measurement
+from .dmm import Dmm
 from .errors import DialectError
+from .meter import UNITS
+from .ports import Measurement
 
 
 def check_dmm(

@@ -4,11 +4,11 @@
     dialect = load_dialect("keysight-e36300")
 
 A dialect is data: what to say, what to ask, how a reply looks, what the status bits mean, what the instrument cannot
-do, how accurate it is. `based_on` names a dialect whose tables are taken over and overlaid, but for the
-keys listed in `without`. `sources` gives for each
-table or key where it was read: "V document, page" (the maker's), "V-sis" (a sister model of the maker), "2nd" (second
-hand), "M" (memory), "std" (the standard). `unverified` lists keys that no maker's page was found for: what rests on
-them is confirmed on the instrument before it is relied on.
+do, how accurate it is. `based_on` names a dialect whose tables are taken over and overlaid, but for the keys listed in
+`without`; what is unverified there stays so here, unless this file sets it anew or names a source of its own for it.
+`sources` gives for each table or key where it was read: "V document, page" (the maker's), "V-sis" (a sister model of
+the maker), "2nd" (second hand), "M" (memory), "std" (the standard). `unverified` lists keys that no maker's page was
+found for: what rests on them is confirmed on the instrument before it is relied on.
 
 The models are in dialect_tables.py.
 """
@@ -17,8 +17,10 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Iterator
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from string import Formatter
 from typing import Any, TypeVar
 
@@ -64,9 +66,10 @@ def _folder() -> Any:
 
 @cache
 def _raw(name: str) -> dict[str, Any]:
-    """The tables of a file, laid over those that it is based on."""
+    """The tables of a file, laid over those that it is based on. name: one of ours, or the path of a TOML file."""
     try:
-        text = (_folder() / f"{name}.toml").read_text(encoding="utf-8")
+        file = Path(name) if name.endswith(".toml") else _folder() / f"{name}.toml"
+        text = file.read_text(encoding="utf-8")
     except (FileNotFoundError, NotADirectoryError, OSError):
         raise DialectError(f"no dialect {name!r}; {_nearest(name)}") from None
     try:
@@ -75,7 +78,38 @@ def _raw(name: str) -> dict[str, Any]:
         raise DialectError(f"dialect {name}: {error}") from None
     based_on = tables.pop("based_on", None)
     without = tables.pop("without", [])
-    return tables if based_on is None else overlay(_lacking(_raw(based_on), without), tables)
+    if based_on is None:
+        return tables
+    below = _raw(based_on)
+    doubts = [each for key in below.get("unverified", ()) for each in _taken_over(key, without, below, tables)]
+    merged = overlay(_lacking(below, without), tables)
+    return {**merged, "unverified": list(dict.fromkeys([*tables.get("unverified", ()), *doubts]))}
+
+
+def _taken_over(key: str, without: list[str], below: Any, own: Any) -> Iterator[str]:
+    """What stands here as it stands below, and so does its doubt, of a key that is unverified there: not what is left
+    out or set anew, nor what this file names a source of its own for."""
+    tables = [key[: place.start()] for place in re.finditer(r"\.|$", key)]  # the key, and each table that it stands in
+    if not any(each in without or each in own.get("sources", {}) for each in tables):
+        yield from _not_set(key, _at(below, key), _at(own, key), without)
+
+
+def _not_set(key: str, below: Any, own: Any, without: list[str]) -> Iterator[str]:
+    """All of a table that this file does not touch. Of status bits, since safety rests on each, those that it does not
+    set: one that is set does not vouch for its neighbours."""
+    if own is None:
+        yield key
+    elif key.startswith("status") and isinstance(below, dict) and isinstance(own, dict):
+        for name, value in below.items():
+            if f"{key}.{name}" not in without:
+                yield from _not_set(f"{key}.{name}", value, own.get(name), without)
+
+
+def _at(tables: Any, key: str) -> Any:
+    """What a dotted key leads to; None where nothing stands there."""
+    for word in key.split("."):
+        tables = tables.get(word) if isinstance(tables, dict) else None
+    return tables
 
 
 def overlay(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
@@ -106,7 +140,7 @@ def _nearest(name: str) -> str:
 
 @cache
 def load_dialect(name: str) -> Dialect:
-    """The dialect of a file, checked. Raises DialectError."""
+    """A dialect, checked: one of ours by its name, or one of a bench by the path of its file. Raises DialectError."""
     return read_dialect(_raw(name), name)
 
 

@@ -130,6 +130,10 @@ class Base(Table):
         """Whether `key`, or the table that it stands in, is unverified."""
         return any(key == each or key.startswith(each + ".") for each in self.unverified)
 
+    def any_doubt(self, key: str) -> bool:
+        """Whether `key` or anything in it is unverified."""
+        return self.doubted(key) or any(each.startswith(key + ".") for each in self.unverified)
+
     def source(self, key: str) -> str:
         """The source mark of `key`: its own, or of the nearest table above it."""
         while key:

@@ -9,8 +9,7 @@ The set-up and the reading go in one line where the meter takes compound lines; 
 changes. With each reading the function and the range in force are asked: a person at the panel, another program or an
 automatic range cannot lend a reading the wrong quantity or the wrong uncertainty.
 
-u combines, as the GUM says (JCGM 100, 4.3.7 and 5.1.2): the accuracy half-width a as a rectangular distribution, a/√3;
-the resolution q as one of half-width q/2; the scatter of the mean when count > 1.
+What it can measure and how far a reading may be off is in meter.py.
 """
 
 from __future__ import annotations
@@ -18,45 +17,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, cast
+from typing import Any
 
-from .dialect import Accuracy, Asking, DmmDialect, Quantity, QuantityName
-from .errors import DialectError, SettingError
+from .dialect import Asking, DmmDialect, Quantity, QuantityName
+from .errors import SettingError
 from .identity import Identity
 from .link import Link
+from .meter import UNITS, WITH_CURRENT, TableMeter
+from .ports import Measurement
 from .replies import ReplyError, number, searched, truth
 from .speaker import Speaker
 
-UNITS: Final[dict[str, str]] = {
-    "dc volts": "V",
-    "ac volts": "V",
-    "frequency": "Hz",
-    "ohms": "Ω",
-    "ohms 4w": "Ω",
-    "diode volts": "V",
-    "current": "A",
-}
-LOW_OHMS, HIGH_OHMS = 10e6, 10e9
 FRESH = 2.2  # periods of a display
 MAINS = 50.0  # Hz, the slower: for deadlines only
-
-
-@dataclass(frozen=True, slots=True)
-class Measurement:
-    """value in `unit`; u: standard uncertainty in the same unit; range in force; time on the link's clock.
-
-    An overload has value ±inf and u inf: the quantity lies beyond the range, or nothing could be measured.
-    """
-
-    value: float
-    unit: str
-    u: float
-    range: float | None
-    overload: bool
-    time: float
-    quantity: str = ""
-    count: int = 1
-    scatter: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +43,14 @@ class _Setup:
     high_z: bool
 
 
-class Dmm:
+class Dmm(TableMeter):
     """Raises LinkError, InstrumentFault, SettingError, DialectError."""
 
     def __init__(self, link: Link, dialect: DmmDialect) -> None:
+        super().__init__(link.name, dialect)
         self.link = link
-        self.dialect = dialect
         self.speaker = Speaker(link, dialect)
         self.identity: Identity | None = None
-        self.high_z = dialect.always_high_z
         self._setup: _Setup | None = None
         link.on_reopen.append(self.forget)
 
@@ -90,56 +62,11 @@ class Dmm:
     @property
     def drives_current(self) -> bool:
         """Whether the function set last sends a test current through the leads."""
-        return self._setup is not None and self._setup.quantity in ("ohms", "ohms 4w", "diode volts")
+        return self._setup is not None and self._setup.quantity in WITH_CURRENT
 
     def forget(self) -> None:
         """Say the set-up again at the next reading."""
         self._setup = None
-
-    # --- what is measured -------------------------------------------------------------------------------------------
-    def dc_volts(self, range: float | None = None, nplc: float | None = None, count: int = 1) -> Measurement:
-        """range: V that must fit, None: automatic; nplc: integration in mains periods; count: readings averaged."""
-        return self.measure("dc volts", range, nplc, count)
-
-    def ac_volts(self, range: float | None = None, count: int = 1) -> Measurement:
-        """True RMS, AC coupled."""
-        return self.measure("ac volts", range, None, count)
-
-    def frequency(self, range: float | None = None, count: int = 1) -> Measurement:
-        """Hz; range: V of the signal. 0 Hz is what most meters say of no signal."""
-        return self.measure("frequency", range, None, count)
-
-    def ohms(self, range: float | None, nplc: float | None = None, count: int = 1) -> Measurement:
-        """Two wires. Fix the range on a board: it decides the current that goes through it."""
-        return self.measure("ohms", range, nplc, count)
-
-    def ohms_4w(self, range: float | None, nplc: float | None = None, count: int = 1) -> Measurement:
-        """Four wires."""
-        return self.measure("ohms 4w", range, nplc, count)
-
-    def diode(self) -> Measurement:
-        """Forward volts at the meter's test current."""
-        return self.measure("diode volts", None, None, 1)
-
-    def dc_amps(self, range: float | None = None, nplc: float | None = None, count: int = 1) -> Measurement:
-        """Through the current jack. Fix the range before the board is powered: changing it may open the path."""
-        return self.measure("current", range, nplc, count)
-
-    def input_ohms(self, high: bool) -> float:
-        """10 MΩ, or above 10 GΩ on the low ranges, from the next reading on; gives the ohms.
-
-        DialectError where the meter has only one of them.
-        """
-        if self.dialect.always_high_z != high and not self.dialect.high_z:
-            only = "above 10 GΩ on its low ranges" if self.dialect.always_high_z else "10 MΩ"
-            raise DialectError(f"{self.link.name} has {only}, and nothing else", instrument=self.link.name)
-        self.high_z = high
-        return HIGH_OHMS if high else LOW_OHMS
-
-    def input_resistance(self, range: float | None) -> float:
-        """What the meter loads a point with on a range of dc volts, ohms."""
-        high = self.high_z and range is not None and range in self.dialect.high_z_ranges
-        return HIGH_OHMS if high else LOW_OHMS
 
     # --- measuring --------------------------------------------------------------------------------------------------
     def measure(
@@ -148,7 +75,7 @@ class Dmm:
         """Any quantity that the dialect has, see the methods above."""
         spec = self.quantity(quantity)
         wanted = _Setup(
-            quantity, self._range(spec, quantity, range), self._nplc(spec, nplc), max(1, count), self.high_z
+            quantity, self.range_for(quantity, range), self.nplc_for(quantity, nplc), max(1, count), self.high_z
         )
         for attempt in (1, 2):
             replies = self._exchange(spec, wanted)
@@ -161,34 +88,6 @@ class Dmm:
                     instrument=self.link.name,
                 )
         return self._measurement(spec, wanted, replies)
-
-    def quantity(self, name: str) -> Quantity:
-        """A quantity's part of the dialect. DialectError where the meter has not got it."""
-        found = self.dialect.quantities.get(cast(QuantityName, name))
-        if found is None:
-            raise DialectError(
-                f"{self.link.name} ({self.dialect.title}) cannot measure {name}", instrument=self.link.name
-            )
-        return found
-
-    def _range(self, spec: Quantity, quantity: str, wanted: float | None) -> float | None:
-        if wanted is None or not spec.ranges:
-            return None if spec.auto or not spec.ranges else max(spec.ranges)
-        fits = [each for each in spec.ranges if each * 1.0001 >= wanted]
-        if not fits:
-            raise SettingError(
-                f"{self.link.name} measures {quantity} up to {max(spec.ranges):g} {UNITS[quantity]}, not {wanted:g}",
-                instrument=self.link.name,
-            )
-        return min(fits)
-
-    def _nplc(self, spec: Quantity, wanted: float | None) -> float | None:
-        """The next longer integration that the meter has."""
-        if not spec.nplc:
-            return None
-        value = self.dialect.default_nplc if wanted is None else wanted
-        known = self.dialect.nplc
-        return min([each for each in known if each >= value * 0.999] or [max(known)]) if known else value
 
     def _exchange(self, spec: Quantity, wanted: _Setup) -> dict[str, str]:
         """One line: the set-up where it changed, the reading, what function and range it was taken with."""
@@ -290,7 +189,7 @@ class Dmm:
             )
         mean = math.fsum(values) / len(values)
         scatter = _scatter(values, mean)
-        u = self._uncertainty(spec, wanted, mean, in_force, scatter, len(values))
+        u = self.uncertainty(wanted.quantity, mean, in_force, wanted.nplc, scatter, len(values))
         return Measurement(mean, unit, u, in_force, False, time, wanted.quantity, len(values), scatter)
 
     def _numbers(self, question: Asking, reply: str, wanted: _Setup) -> list[str]:
@@ -302,42 +201,12 @@ class Dmm:
     def _number(self, question: Asking, text: str) -> float:
         return self.speaker.read(question, text, lambda each: number(each, question.reply))
 
-    def _uncertainty(
-        self, spec: Quantity, wanted: _Setup, value: float, in_force: float | None, scatter: float, count: int
-    ) -> float:
-        half = self.accuracy(wanted.quantity, value, in_force, wanted.nplc)
-        step = spec.resolution * abs(in_force if in_force is not None else value)
-        return math.sqrt(half**2 / 3 + step**2 / 12 + scatter**2 / count)
-
-    def accuracy(self, quantity: str, value: float, range: float | None = None, nplc: float | None = None) -> float:
-        """Half-width of the maker's one-year accuracy at `value` on `range`, in the quantity's unit."""
-        spec = self.quantity(quantity)
-        if not spec.accuracy:
-            raise DialectError(f"dialect {self.dialect.name} has no accuracy for {quantity}", instrument=self.link.name)
-        if range is None and spec.ranges:
-            range = min([each for each in spec.ranges if each * spec.over >= abs(value)] or [max(spec.ranges)])
-        row = _row(spec, range)
-        half = row.half_width(value, range or 0.0)
-        added = spec.added.get(f"{nplc:g}") if nplc is not None else None
-        if added is not None:
-            half += added.half_width(value, range or 0.0)
-        return half + spec.leads
-
-    def test_amps(self, quantity: str, range: float | None) -> float | None:
-        """The current that an ohms or diode test drives on a range, A; None where it is not known."""
-        spec = self.quantity(quantity)
-        if not spec.amps:
-            return None
-        place = spec.ranges.index(range) if range in spec.ranges else 0
-        return spec.amps[min(place, len(spec.amps) - 1)]
-
-    def ohms_test(self, range: float) -> tuple[float, float] | None:
-        """(test current in A, volts that an open circuit may see) of an ohms range; None where they are not known."""
-        spec = self.quantity("ohms")
-        amps = self.test_amps("ohms", self._range(spec, "ohms", range))
-        return None if amps is None or spec.open_volts is None else (amps, spec.open_volts)
-
     # --- the rest ---------------------------------------------------------------------------------------------------
+    def told(self, what: str) -> Any:
+        """ "terminals", "calibrated", "input", "mains", see below; None where the meter does not know the question."""
+        ask = {"input": self.says_high_z, "mains": self.mains, "calibrated": self.calibrated}
+        return self.speaker.if_known(what, {**ask, "terminals": self.terminals}[what])
+
     def terminals(self) -> str | None:
         """ "front" or "rear" where the meter tells which terminals are switched on."""
         question = self.dialect.terminals
@@ -379,12 +248,3 @@ def _scatter(values: Sequence[float], mean: float) -> float:
     if len(values) < 2:
         return 0.0
     return math.sqrt(math.fsum((each - mean) ** 2 for each in values) / (len(values) - 1))
-
-
-def _row(spec: Quantity, range: float | None) -> Accuracy:
-    """The accuracy row of a range: its own, the next wider one's, or the one for all."""
-    named = [each for each in spec.accuracy if each.range is not None]
-    if range is None or not named:
-        return spec.accuracy[-1]
-    wide = [each for each in named if each.range is not None and each.range >= range * 0.999]
-    return min(wide, key=lambda each: each.range or 0.0) if wide else named[-1]

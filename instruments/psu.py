@@ -60,6 +60,14 @@ class Psu:
         return self.identity
 
     @property
+    def name(self) -> str:
+        return self.link.name
+
+    def told(self, what: str) -> Any:
+        """A supply tells nothing of itself that a run would keep."""
+        return None
+
+    @property
     def channels(self) -> list[str]:
         return self.outputs.names
 

@@ -74,7 +74,7 @@ class Looks:
         self.dialect = dialect
         self.speaker = outputs.speaker
         self.commanded: dict[str, Commanded] = {}
-        self._doubted = dialect.doubted("status")
+        self._doubted = dialect.any_doubt("status")
         self._latched: dict[str, dict[str, int]] = {}
         self._judges: dict[str, ModeJudge] = {}
         self._latches = any(each.latched for each in dialect.status.registers.values())

@@ -13,8 +13,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from typing import Any
 
-from .dialect import ScannerDialect
+from .dialect import Asking, ScannerDialect
 from .errors import DialectError, SettingError
 from .identity import Identity
 from .link import Link
@@ -35,12 +36,37 @@ class Scanner:
         self.switched: Counter[str] = Counter()
         self._closed: set[str] = set()
         self._free = False
+        self._counts = dialect.count is not None
         link.on_reopen.append(self._after_reopening)
 
     def identify(self) -> Identity:
         """Ask *IDN?."""
         self.identity = self.speaker.identify()
         return self.identity
+
+    @property
+    def name(self) -> str:
+        return self.link.name
+
+    @property
+    def rated_volts(self) -> float | None:
+        return self.dialect.rated_volts
+
+    @property
+    def hot_amps(self) -> float | None:
+        return self.dialect.hot_amps
+
+    @property
+    def life(self) -> float:
+        return self.dialect.life
+
+    @property
+    def counts(self) -> bool:
+        return self._counts
+
+    def told(self, what: str) -> Any:
+        """ "most_volts", see below; None where the scanner does not know the question."""
+        return self.speaker.if_known(what, {"most_volts": self.most_volts}[what])
 
     def close(self, ch: Ch) -> None:
         """Close one channel beside what is closed, verified, and wait until the contact is quiet."""
@@ -99,9 +125,14 @@ class Scanner:
     def count(self, ch: Ch) -> int | None:
         """Operations of a channel's relay as the card counts them; None where it does not."""
         question = self.dialect.count
-        if question is None:
+        if question is None or not self._counts:
             return None
-        return self.speaker.read(question, self.speaker.ask([question], {"ch": str(ch)})[0], integer)
+        told = self.speaker.if_known("count", lambda: self._counted(question, str(ch)))
+        self._counts = told is not None  # one that does not know the question is not asked again
+        return told
+
+    def _counted(self, question: Asking, name: str) -> int:
+        return self.speaker.read(question, self.speaker.ask([question], {"ch": name})[0], integer)
 
     def most_volts(self) -> float | None:
         """What the relays may carry, V: the card's own word, else the dialect's; None where neither tells."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.results.compare_table import CODES, Check, ReadingTable
 from wakeboard.results.records import OUTCOMES
-from wakeboard.results.statistics_charts import IndividualsChart, individuals
+from wakeboard.results.statistics_charts import IndividualsChart, WeightedChart, individuals, weighted
 
 if TYPE_CHECKING:
     import numpy as np
@@ -148,6 +148,19 @@ class Drift:
     check: Check
     chart: IndividualsChart
     runs: tuple[str, ...]
+    average: WeightedChart
+
+    @property
+    def steady(self) -> bool:
+        """Neither a value stands out nor does their weighted average."""
+        return self.chart.steady and not self.average.beyond
+
+    @property
+    def says(self) -> str:
+        """What both charts say."""
+        if not self.average.beyond:
+            return self.chart.says
+        return self.average.says if self.chart.steady else f"{self.chart.says}; {self.average.says}"
 
     def as_json(self) -> dict[str, Any]:
         """The entry of `drift` in `wakeboard compare --drift --json`."""
@@ -162,12 +175,13 @@ class Drift:
             "beyond": [self.runs[i] for i in chart.beyond],
             "jumps": [self.runs[i] for i in chart.jumps],
             "runs": [self.runs[i] for i in chart.runs],
-            "says": chart.says,
+            "drifts": [self.runs[i] for i in self.average.beyond],
+            "says": self.says,
         }
 
 
 def drifts(table: ReadingTable, *, all_checks: bool = False) -> tuple[Drift, ...]:
-    """Checks that are not steady in time (or all, with `all_checks`), by individuals charts.
+    """Checks that are not steady in time (or all, with `all_checks`), by individuals charts and weighted averages.
 
     Of several readings of a check in one run the last counts. Checks with fewer than eight values are left out.
     """
@@ -184,7 +198,7 @@ def drifts(table: ReadingTable, *, all_checks: bool = False) -> tuple[Drift, ...
         last = _last_of_each_run(table.run[part])
         if last.size >= LEAST_FOR_DRIFT:
             drift = _drift(table, part[last])
-            if all_checks or not drift.chart.steady:
+            if all_checks or not drift.steady:
                 found.append(drift)
     return tuple(found)
 
@@ -200,4 +214,5 @@ def _drift(table: ReadingTable, rows: Sequence[int] | NDArray[np.int64]) -> Drif
 
     index = np.asarray(rows)
     runs = tuple(table.runs[i].id for i in table.run[index].tolist())
-    return Drift(table.checks[int(table.check[index[0]])], individuals(table.value[index].tolist()), runs)
+    values = table.value[index].tolist()
+    return Drift(table.checks[int(table.check[index[0]])], individuals(values), runs, weighted(values))

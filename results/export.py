@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.results.frames import COLUMNS
 from wakeboard.results.store_errors import StoreError
+from wakeboard.results.visible import plain_cell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,9 +71,13 @@ def write_csv(table: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
 
 
 def _csv(table: pd.DataFrame, path: Path) -> None:
+    import pandas as pd
+
     shown = table
     if "started" in table:
         shown = table.assign(started=table["started"].dt.strftime("%Y-%m-%dT%H:%M:%S.%fZ"))
+    texts = [name for name in shown.columns if not pd.api.types.is_numeric_dtype(shown[name])]
+    shown = shown.assign(**{name: shown[name].astype(object).map(plain_cell) for name in texts})
     shown.to_csv(path, index=False, lineterminator="\r\n", chunksize=_CSV_ROWS, encoding="utf-8")
 
 
@@ -96,8 +101,12 @@ def dictionary_csv(names: list[str]) -> str:
 
 def write_parquet(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
     """Writes the table with each column's unit and meaning in that column's metadata."""
-    import pyarrow as pa
-    import pyarrow.parquet as parquet
+    try:
+        import pyarrow as pa
+        import pyarrow.parquet as parquet
+    except ModuleNotFoundError as error:
+        says = "Parquet needs the package pyarrow: pip install 'wakeboard[parquet]'; CSV needs nothing more"
+        raise StoreError(says, kind="usage") from error
 
     made = pa.Table.from_pandas(table, preserve_index=False)
     told = {column.name: column for column in COLUMNS}

@@ -7,6 +7,8 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from wakeboard.results.visible import visible
+
 if TYPE_CHECKING:
     from wakeboard.results.ledger_records import Event, Finding
     from wakeboard.results.records import Reading, RunRecord, Step
@@ -53,6 +55,11 @@ def tell_reading(reading: Reading) -> str:
     return f"{reading.of} {show(reading.value, reading.unit)}" + (f" (allowed {limits})" if limits else "")
 
 
+def _outputs(record: RunRecord) -> str:
+    """Of a run that nobody has ended: what is not known then."""
+    return "" if record.start.virtual else "; nothing says that its outputs were switched off: look at the supply"
+
+
 _BAD = {"fail": "failed", "marginal": "marginal", "tripped": "tripped", "error": "bench error"}
 
 
@@ -60,7 +67,9 @@ def tell_run(record: RunRecord) -> str:
     """One sentence on a run: what was run, how it ended, and the first oddities."""
     name = record.sequence
     if record.abandoned:
-        return f"{name}: the program ended in the middle, after {_count(len(record.steps), 'step')}"
+        return f"{name}: the program ended in the middle, after {_count(len(record.steps), 'step')}{_outputs(record)}"
+    if record.outcome is None and not record.alive:
+        return f"{name}: its program was killed, after {_count(len(record.steps), 'step')}{_outputs(record)}"
     if record.outcome is None:
         return f"{name}: still going on, {_count(len(record.steps), 'step')} so far"
     if record.trip is not None:
@@ -87,8 +96,10 @@ def _count(number: int, noun: str) -> str:
 
 def tell_history(board: str, serial: str, events: Sequence[Event]) -> str:
     """The history as lines, oldest first, one an event."""
-    lines = [f"{board}, unit {serial}", ""]
-    lines += [f"{when(event.at)}  {event.text}" + (f"  [{event.run[:8]}]" if event.run else "") for event in events]
+    lines = [f"{visible(board)}, unit {visible(serial)}", ""]
+    lines += [
+        f"{when(event.at)}  {visible(event.text)}" + (f"  [{event.run[:8]}]" if event.run else "") for event in events
+    ]
     return "\n".join(lines)
 
 

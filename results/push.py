@@ -19,6 +19,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from wakeboard.results import schema
+from wakeboard.results.passwords import safe_url
 from wakeboard.results.push_ledger import push_ledger
 from wakeboard.results.push_rows import SharedRows, copy_in, copy_tuples, fetch, fetch_tuples, reserve
 from wakeboard.results.store import Store
@@ -60,7 +61,7 @@ Progress = Callable[[int, int], None]  # (runs done, runs to do)
 def push(store: Store, url: str, *, progress: Progress | None = None, batch_readings: int = BATCH_READINGS) -> Pushed:
     """Copies what the server lacks. StoreError if it cannot be reached; what was copied before stays copied."""
     if parse_place(url).dialect != "postgresql":
-        raise StoreError(f"{url} is no server: push goes to postgresql://USER@HOST/DATABASE", kind="usage", store=url)
+        raise StoreError(f"{safe_url(url)} is no server: push goes to postgresql://USER@HOST/DATABASE", kind="usage")
     began = time.monotonic()
     with Store.open(url) as server:
         local = extents(store)

@@ -193,7 +193,8 @@ class Rework:
 class RunRecord:
     """A run as the store gives it back, with all its steps.
 
-    `outcome` is None while the run has no end. `abandoned` is true where the process died and a later start marked the
+    `outcome` is None while the run has no end; `alive`: whether the process that makes it still runs, as far as this
+    computer can tell. `abandoned` is true where the process died and a later start marked the
     run; its outcome is then "error" and `outputs_off` is None (unknown).
     """
 
@@ -206,6 +207,7 @@ class RunRecord:
     energised_s: float | None = None
     trip: Trip | None = None
     abandoned: bool = False
+    alive: bool = True
     says: str = ""
     steps: Sequence[Step] = ()
     rework: Sequence[Rework] = ()

@@ -8,16 +8,24 @@ statistics_capability      does the process fit its limits: Cp, Cpk, Cpm with in
 statistics_yield           what share of units passes, and how sure is that?
 statistics_tolerance       which limits follow from the few units that were built?
 statistics_outliers        which unit is unlike the others, and can so few units tell?
-statistics_charts          does it drift: individuals chart, moving range, chart constants
+statistics_charts          does it drift: individuals chart, moving range, weighted average, chart constants
+statistics_risk            what does a guard band cost: bad units passed, good ones refused?
 statistics_gauge           is it the bench or the board: gauge R&R, two ways
 =========================  =================================================================
 
-Everything takes plain sequences of floats in SI units and returns frozen dataclasses. scipy, pandas and statsmodels
-do the arithmetic; they are imported inside functions, since the command line must start without them.
+Everything takes plain sequences of floats in SI units and returns frozen dataclasses. scipy and pandas do
+the arithmetic; they are imported inside functions, since the command line must start without them.
 """
 
 from wakeboard.results.statistics_capability import Capability, capability
-from wakeboard.results.statistics_charts import ChartConstants, IndividualsChart, chart_constants, individuals
+from wakeboard.results.statistics_charts import (
+    ChartConstants,
+    IndividualsChart,
+    WeightedChart,
+    chart_constants,
+    individuals,
+    weighted,
+)
 from wakeboard.results.statistics_gauge import GaugeStudy, GaugeStudyError, gauge_anova, gauge_ranges
 from wakeboard.results.statistics_outliers import (
     GrubbsResult,
@@ -28,6 +36,7 @@ from wakeboard.results.statistics_outliers import (
     power_of_few,
     rare_cut_off,
 )
+from wakeboard.results.statistics_risk import Risk, global_risk
 from wakeboard.results.statistics_summary import OneWay, StatisticsError, Summary, lag1, one_way, summarise
 from wakeboard.results.statistics_tolerance import (
     ProposedLimits,
@@ -50,14 +59,17 @@ __all__ = [
     "OutlierResult",
     "Proportion",
     "ProposedLimits",
+    "Risk",
     "StatisticsError",
     "Summary",
+    "WeightedChart",
     "YieldResult",
     "capability",
     "chart_constants",
     "coverage_of_extremes",
     "gauge_anova",
     "gauge_ranges",
+    "global_risk",
     "grubbs",
     "individuals",
     "lag1",
@@ -73,5 +85,6 @@ __all__ = [
     "summarise",
     "two_sided_factor",
     "two_sided_factor_howe",
+    "weighted",
     "yields",
 ]

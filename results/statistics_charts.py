@@ -14,6 +14,8 @@ from functools import lru_cache
 
 from wakeboard.results.statistics_summary import StatisticsError, finite
 
+EWMA_WEIGHT = 0.2  # e-Handbook 6.3.2.4: between 0.2 and 0.3
+EWMA_WIDTH = 3.0  # sd of the average on each side
 RUN_LENGTH = 8  # e-Handbook 6.3.2: eight in a row on one side of the centre line
 
 
@@ -133,6 +135,59 @@ def individuals(values: Sequence[float]) -> IndividualsChart:
         jumps=tuple(int(i) + 1 for i in np.flatnonzero(ranges > range_upper + rounding)),
         runs=_runs([float(v) if abs(v) > rounding else 0.0 for v in array - centre]),
     )
+
+
+@dataclass(frozen=True)
+class WeightedChart:
+    """Exponentially weighted moving average: it answers to a small drift that lasts, which single points hide.
+
+    averages: the first is the centre; beyond: indices of values (from 0) at which the average is outside its limits.
+    """
+
+    averages: tuple[float, ...]
+    centre: float
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+    weight: float
+    beyond: tuple[int, ...]
+
+    @property
+    def says(self) -> str:
+        """Where the average left its limits first, in words; positions count from 1."""
+        if not self.beyond:
+            return "no drift of the weighted average"
+        first = self.beyond[0]
+        way = "up" if self.averages[first + 1] > self.centre else "down"
+        return f"the weighted average drifts {way}, beyond its limits from {first + 1} on"
+
+
+def weighted(
+    values: Sequence[float], weight: float = EWMA_WEIGHT, width: float = EWMA_WIDTH,
+    centre: float | None = None, sd: float | None = None,
+) -> WeightedChart:  # fmt: skip
+    """EWMA chart of at least two values in their order of time (NIST/SEMATECH e-Handbook 6.3.2.4).
+
+    centre, sd: of the process while it was steady; else the mean, and the spread between neighbours, which a slow drift
+    does not widen. The limits are those of the i-th average: narrower at first.
+    """
+    import numpy as np
+
+    array = finite(values, 2, "a weighted average")
+    if not 0 < weight <= 1:
+        raise StatisticsError(f"the weight lies between 0 and 1, found {weight:g}")
+    middle = float(array.mean()) if centre is None else centre
+    spread = float(np.abs(np.diff(array)).mean()) / chart_constants(2).d2 if sd is None else sd
+    averages = [middle]
+    for value in array.tolist():
+        averages.append(weight * value + (1 - weight) * averages[-1])
+    steps = np.arange(1, array.size + 1)
+    half = width * spread * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * steps)))
+    rounding = 1e-12 * float(np.abs(array).max())
+    beyond = np.flatnonzero(np.abs(np.array(averages[1:]) - middle) > half + rounding)
+    return WeightedChart(
+        tuple(averages), middle, tuple((middle - half).tolist()), tuple((middle + half).tolist()), weight,
+        tuple(int(i) for i in beyond),
+    )  # fmt: skip
 
 
 def chance_words(n: int) -> str:

@@ -155,20 +155,27 @@ _Line = tuple[int, float]  # degrees of freedom, sum of squares
 
 
 def _anova(data: pd.DataFrame, appraisers: int) -> dict[str, _Line]:
-    """Sums of squares by statsmodels. Centred first: digits are lost otherwise when the spread is small."""
-    from statsmodels.formula.api import ols
-    from statsmodels.stats.anova import anova_lm
+    """Sums of squares of a crossed and balanced study, from the means of its rows, columns and cells.
 
-    centred = data.assign(value=data["value"] - data["value"].mean())
-    formula = "value ~ C(part) * C(appraiser)" if appraisers > 1 else "value ~ C(part)"
-    table = anova_lm(ols(formula, data=centred).fit())
-    names = {
-        "C(part)": "part",
-        "C(appraiser)": "appraiser",
-        "C(part):C(appraiser)": "interaction",
-        "Residual": "equipment",
+    Textbook formulas (NIST/SEMATECH e-Handbook, 7.4.3.6 and 7.4.3.7, from memory). Deviations are squared, not sums:
+    digits are lost otherwise when the spread is small.
+    """
+    by = data["value"] - data["value"].mean()
+    part = by.groupby(data["part"], observed=True)
+    cell = by.groupby([data["part"], data["appraiser"]], observed=True)
+    parts, rows = part.ngroups, len(data)
+    between = float((part.transform("mean") ** 2).sum())
+    if appraisers == 1:
+        within = float(((by - part.transform("mean")) ** 2).sum())
+        return {"part": (parts - 1, between), "equipment": (rows - parts, within)}
+    column = by.groupby(data["appraiser"], observed=True).transform("mean")
+    crossed = cell.transform("mean") - part.transform("mean") - column
+    return {
+        "part": (parts - 1, between),
+        "appraiser": (appraisers - 1, float((column**2).sum())),
+        "interaction": ((parts - 1) * (appraisers - 1), float((crossed**2).sum())),
+        "equipment": (rows - parts * appraisers, float(((by - cell.transform("mean")) ** 2).sum())),
     }
-    return {names[str(key)]: (round(row["df"]), float(row["sum_sq"])) for key, row in table.iterrows()}
 
 
 def _pool(one: _Line, other: _Line) -> _Line:

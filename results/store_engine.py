@@ -23,6 +23,8 @@ import sqlalchemy as sa
 from sqlalchemy import event, exc
 
 from wakeboard.results import migrations
+from wakeboard.results.network_limits import connect_args, limited
+from wakeboard.results.passwords import safe_url, secrets_in, without
 from wakeboard.results.store_errors import StoreError
 from wakeboard.results.store_explain import Place, corrupt, explain
 
@@ -39,15 +41,17 @@ def parse_place(text: str | Path) -> Place:
     if scheme == "sqlite":
         return _file_place(Path(text.partition(":///")[2] or "."))
     if scheme not in ("postgresql", "postgres", "postgresql+psycopg"):
-        raise StoreError(f"{scheme}:// is no kind of store: {_WAYS}", kind="usage", store=text)
+        raise StoreError(f"{scheme}:// is no kind of store: {_WAYS}", kind="usage", store=safe_url(text))
     try:
         url = sa.make_url("postgresql+psycopg" + text[len(scheme) :])
     except (exc.ArgumentError, ValueError) as error:
-        raise StoreError(f"{text} cannot be read as a URL ({error}): {_WAYS}", kind="usage", store=text) from error
+        why = without(str(error), {text, *secrets_in(text)})
+        says = f"{safe_url(text)} cannot be read as a URL ({why}): {_WAYS}"
+        raise StoreError(says, kind="usage", store=safe_url(text)) from None
     if not url.database:
-        raise StoreError(f"{text} names no database: {_WAYS}", kind="usage", store=text)
-    shown = url.set(drivername="postgresql").render_as_string(hide_password=True)
-    return Place("postgresql", shown, url=url)
+        raise StoreError(f"{safe_url(text)} names no database: {_WAYS}", kind="usage", store=safe_url(text))
+    shown = safe_url(url.set(drivername="postgresql").render_as_string(hide_password=True))
+    return Place("postgresql", shown, url=url, secrets=frozenset(secrets_in(text)))
 
 
 def _file_place(path: Path) -> Place:
@@ -168,17 +172,28 @@ class Database:
                 return
             self._immediate = immediate
             try:
-                with self._connection.begin():
+                with self._limits(), self._connection.begin():
                     yield self._connection
             except BaseException:
                 self.on_rollback()
                 raise
 
+    def _limits(self) -> contextlib.AbstractContextManager[None]:
+        """Of the network, where there is one."""
+        if self.dialect == "sqlite" or self._connection is None:
+            return contextlib.nullcontext()
+        return limited(self._connection)
+
     def _make_engine(self) -> sa.Engine:
         if self.place.url is not None:
-            return sa.create_engine(
-                self.place.url, poolclass=sa.pool.NullPool, connect_args={"connect_timeout": max(2, int(self._busy_s))}
-            )
+            arguments = connect_args(self._busy_s)
+            arguments["options"] += f" {self.place.url.query.get('options', '')}"
+            url = self.place.url.difference_update_query(["options"])
+            try:
+                return sa.create_engine(url, poolclass=sa.pool.NullPool, connect_args=arguments)
+            except ModuleNotFoundError as error:
+                says = f"PostgreSQL needs the package {error.name}: pip install 'wakeboard[server]'"
+                raise StoreError(says, kind="usage", store=self.place.shown) from error
         engine = sa.create_engine("sqlite://", poolclass=sa.pool.NullPool, creator=self._connect_sqlite)
 
         @event.listens_for(engine, "begin")

@@ -9,6 +9,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
+from wakeboard.results.passwords import without
 from wakeboard.results.store_errors import Kind, StoreError
 
 
@@ -20,6 +21,7 @@ class Place:
     shown: str
     path: Path | None = None
     url: sa.URL | None = None
+    secrets: frozenset[str] = frozenset()
 
 
 def corrupt(name: str, detail: str) -> StoreError:
@@ -48,15 +50,17 @@ _POSTGRESQL_SAYS: Final[dict[str, tuple[Kind, str]]] = {
     "28": ("unreachable", "{name} refused the user or the password"),
     "3D": ("usage", "{name}: there is no such database on that server"),
     "42501": ("read-only", "{name}: this user may not write there"),
+    "57014": ("unreachable", "{name} took too long; push again, what was copied stays"),
+    "25P03": ("unreachable", "{name} gave this bench up: nothing was said for too long; push again"),
     "25006": ("read-only", "{name} is read-only"),
     "53100": ("full", "the disk of {name} is full; what was committed before is safe"),
-    "55P03": ("locked", "{name} is locked by another user"),
+    "55P03": ("locked", "{name} is in use: another bench is copying to it; push again in a while, nothing is lost"),
 }
 
 
 def explain(error: BaseException, place: Place) -> StoreError:
     """The StoreError for an error of sqlite3, psycopg or the operating system."""
-    name, detail = place.shown, " ".join(str(error).split())
+    name, detail = place.shown, without(" ".join(str(error).split()), set(place.secrets))
     if isinstance(error, sqlite3.Error):
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code == sqlite3.SQLITE_CORRUPT:

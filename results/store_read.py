@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.sql.elements import ColumnElement
 
-from wakeboard.results import store_blobs
+from wakeboard.results import store_blobs, store_process
 from wakeboard.results.records import (
     ASKED,
     InstrumentUsed,
@@ -156,6 +156,7 @@ def _head(row: Any, end: Any, texts: Mapping[str, str], instruments: Sequence[In
         started=row.started,
         rework=[Rework(text=r["text"], faults=r["faults"], uuid=r["uuid"]) for r in json.loads(row.rework)],
         hashes={"board": row.board_sha256, "sequence": row.sequence_sha256, "bench": row.bench_sha256},
+        alive=end is not None or not store_process.is_here(row.process) or store_process.alive(row.process),
         **_end_fields(end),
     )
 

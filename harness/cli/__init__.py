@@ -12,6 +12,7 @@ import importlib.util
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any, NoReturn
 
 import click
@@ -113,6 +114,7 @@ def group() -> None:
 
 def execute(args: Sequence[str]) -> int:
     """Run one command line (without the program's name) and return its exit code. Never raises."""
+    _ask_about_own_code(args)
     try:
         return _as_code(group.main(args=list(args), prog_name="wakeboard", standalone_mode=False))
     except click.ClickException as error:
@@ -124,6 +126,19 @@ def execute(args: Sequence[str]) -> int:
         return _as_code(stop.code)
     except BaseException as error:  # noqa: BLE001  the last place that can turn it into a message
         return _tell(error, args)
+
+
+def _ask_about_own_code(args: Sequence[str]) -> None:
+    """A board's own code is run only when the person at this terminal agrees; nobody is asked in a script."""
+    from wakeboard.harness.describe.own import ask_with
+
+    asked = sys.stdin.isatty() and sys.stderr.isatty() and not {"--no-input", "--json"} & set(args)
+    ask_with(_may_run if asked else None)
+
+
+def _may_run(file: Path, digest: str) -> bool:
+    click.echo(f"{file} is code that the board brings along; it was not run here before (SHA-256 {digest}).", err=True)
+    return click.confirm("It runs with your rights. Have you read it, and may it run?", default=False, err=True)
 
 
 def _tell(error: BaseException, args: Sequence[str]) -> int:

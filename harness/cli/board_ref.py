@@ -25,12 +25,9 @@ def board_of(text: str) -> tuple[str, Path | None]:
 
 
 def _name_in(path: Path) -> str:
-    import tomllib
+    from wakeboard.harness.describe.document import read
 
-    try:
-        name = tomllib.loads(path.read_text(encoding="utf-8"))["board"]["name"]
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError):
-        name = None
+    name = read(path).at(("board", "name"))
     if isinstance(name, str):
         return name
     from wakeboard.harness.describe.load import load_board

@@ -10,6 +10,7 @@ import click
 
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -100,7 +101,7 @@ def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str |
 def _side_by_side(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> None:
     from wakeboard.results.report.text import short_units, state_words
 
-    short = short_units(c.units)
+    short = {unit: visible(text) for unit, text in short_units(c.units).items()}
     state = None
     for row in rows:
         if row.check.state != state:
@@ -157,7 +158,7 @@ def _odd_units(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> Non
 
 def _plain(text: str) -> str:
     """A check's text without the meter's own load, which goes without saying."""
-    return text.removesuffix("; load=10MΩ")
+    return visible(text.removesuffix("; load=10MΩ"))
 
 
 def _sorted(console: Console, c: Comparison) -> None:
@@ -174,12 +175,14 @@ def _sorted(console: Console, c: Comparison) -> None:
         console.print("\nodd in one unit: look at its assembly", style="bold")
         for unit, texts in list(lone.items())[:20]:
             more = f" and {len(texts) - 1} more" if len(texts) > 1 else ""
-            console.print(f"  {unit}: {_plain(texts[0])}{more}")
+            console.print(f"  {visible(unit)}: {_plain(texts[0])}{more}")
         if len(lone) > 20:
             console.print(f"  and {len(lone) - 20} more units")
     for unit, texts in c.follows.items():
         if texts and len(c.units) <= COLUMNS:
-            console.print(f"  {unit}: {len(texts)} more may only follow from a rail that was not good", style="dim")
+            console.print(
+                f"  {visible(unit)}: {len(texts)} more may only follow from a rail that was not good", style="dim"
+            )
 
 
 def _more(
@@ -224,7 +227,7 @@ def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
         console.print("  no unit has runs of one sequence both before and after a rework")
     for e in effects:
         what = "; ".join([*e.added, *(f"undone: {text}" for text in e.removed)])
-        console.print(f"  {e.unit}, {what}: {e.outcome_before} -> {e.outcome_after}")
+        console.print(f"  {visible(e.unit)}, {what}: {e.outcome_before} -> {e.outcome_after}")
         for word, changes in (("mended", e.mended), ("broken", e.broken), ("still odd", e.still_odd)):
             for change in changes[:8]:
                 unit = change.check.unit
@@ -240,11 +243,11 @@ def _show_drift(common: Common, found: Sequence[Drift]) -> None:
     if common.json:
         return
     console = common.console()
-    console.print("\nIn the order of time (individuals charts)", style="bold")
+    console.print("\nIn the order of time (individuals charts, weighted averages)", style="bold")
     if not found:
         console.print("  nothing stands out; a check needs eight values or more")
     for each in found[:20]:
-        console.print(f"  {_plain(each.check.text)}: {each.chart.says}")
+        console.print(f"  {_plain(each.check.text)}: {each.says}")
     if len(found) > 20:
         console.print(f"  and {len(found) - 20} more")
     if found:

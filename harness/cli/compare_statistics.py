@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:
     """One entry a check with two values or more; an index is null where it has no answer."""
-    from wakeboard.results.statistics import StatisticsError, capability, propose_limits, summarise
+    from wakeboard.results.statistics import StatisticsError, summarise
 
     found = []
     for row in rows:
@@ -22,7 +22,7 @@ def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:
         if len(values) < 2:
             continue
         summary = summarise(values)
-        entry = {"check": row.check.text, "unit": row.check.unit, "n": summary.n, "mean": summary.mean}
+        entry: dict[str, Any] = {"check": row.check.text, "unit": row.check.unit, "n": summary.n, "mean": summary.mean}
         entry |= {
             "sd": summary.sd,
             "cpk": None,
@@ -30,18 +30,52 @@ def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:
             "cpk_high": None,
             "low": None,
             "high": None,
+            "passed_bad": None,
+            "refused_good": None,
             "says": "",
         }
-        try:
-            index = capability(values, row.low, row.high)
-            entry |= {"cpk": index.cpk, "cpk_low": index.cpk_interval[0], "cpk_high": index.cpk_interval[1]}
-            side = "high" if row.low is None else "low" if row.high is None else "both"
-            limits = propose_limits(values, side=side, least_sd=row.u or 0.0)
-            entry |= {"low": limits.low, "high": limits.high, "says": limits.says}
-        except StatisticsError as error:
-            entry["says"] = str(error)
+        says = []
+        for number in (_index, _limits, _risk):  # each on its own: what one cannot say, another can
+            try:
+                told = number(values, row)
+            except StatisticsError as error:
+                says.append(str(error))
+                continue
+            says += [told.pop("says")] if "says" in told else []
+            entry |= told
+        entry["says"] = "; ".join(says)
         found.append(entry)
     return found
+
+
+def _index(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
+    from wakeboard.results.statistics import capability
+
+    index = capability(values, row.low, row.high)
+    return {"cpk": index.cpk, "cpk_low": index.cpk_interval[0], "cpk_high": index.cpk_interval[1]}
+
+
+def _limits(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
+    """One-sided where the design has one limit; on both sides where it has both, or none."""
+    from wakeboard.results.statistics import propose_limits
+
+    one = (row.low is None) != (row.high is None)
+    side = "both" if not one else "high" if row.low is None else "low"
+    limits = propose_limits(values, side=side, least_sd=row.u or 0.0)
+    return {"low": limits.low, "high": limits.high, "says": limits.says}
+
+
+def _risk(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
+    """Of the guard band that the outcomes have, U = 2u, on units spread as these are."""
+    from wakeboard.results.statistics import global_risk, summarise
+
+    summary = summarise(values)
+    if not (row.u and summary.sd) or (row.low is None and row.high is None):
+        return {}
+    # what is seen of the spread is the units' and the readings' together
+    spread = math.sqrt(max(summary.sd**2 - row.u**2, (0.1 * row.u) ** 2))
+    risk = global_risk(summary.mean, spread, row.u, row.low, row.high, 2 * row.u)
+    return {"passed_bad": risk.passed_bad, "refused_good": risk.refused_good}
 
 
 def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
@@ -61,5 +95,8 @@ def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
         if e["cpk"] is not None:
             line += f", Cpk {e['cpk']:.2f} ({e['cpk_low']:.2f} to {e['cpk_high']:.2f})"
         console.print(line)
+        if e["passed_bad"] is not None:
+            shares = f"{e['passed_bad']:.2%} would pass though bad, {e['refused_good']:.2%} not pass though good"
+            console.print(f"    with the guard band {shares}", style="dim")
         proposed = show_pair(e["low"], e["high"], unit)
         console.print(f"    {'would give ' + proposed if proposed else e['says']}", style="dim")

@@ -31,6 +31,7 @@ class Stopped(Exception):
 _CLASSES = [
     ("wakeboard.harness.cli.exits", "OutputsNotOff", Exit.OUTPUTS_ON),
     ("wakeboard.harness.cli.exits", "Stopped", Exit.STOPPED),
+    ("wakeboard.harness.describe.registry", "BadKind", Exit.USAGE),
     ("wakeboard.harness.describe.problems", "FileProblems", Exit.USAGE),
     ("wakeboard.harness.describe.board", "UnknownName", Exit.USAGE),
     ("wakeboard.harness.describe.levels", "LevelError", Exit.USAGE),

@@ -9,6 +9,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
@@ -101,7 +102,7 @@ def _say(common: Common, explanation: Explanation, why: bool = False) -> None:
     from wakeboard.harness.explain.telling import tell
 
     for line in tell(explanation, why=why):
-        common.say(line)
+        common.say(visible(line))
 
 
 # --- with a bench ---------------------------------------------------------------------------------------------------

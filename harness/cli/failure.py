@@ -12,6 +12,8 @@ import click
 
 from wakeboard.harness.cli.exits import Exit, exit_code
 from wakeboard.harness.cli.options import colour, to_json
+from wakeboard.results.passwords import safe_url
+from wakeboard.results.visible import shown
 
 _LOUD = "OUTPUTS NOT CONFIRMED OFF"
 
@@ -24,13 +26,17 @@ def tell(error: BaseException, *, as_json: bool) -> Exit:
         text = _unexpected(error)
     else:
         text = str(error) or type(error).__name__
+    text = safe_url(text)
     if isinstance(error, KeyboardInterrupt):
         text = "stopped"
     if code is Exit.OUTPUTS_ON:
         _loud()
-    _print_error(text)
+    notes = [
+        str(each) for each in getattr(error, "__notes__", ())
+    ]  # whether outputs are off, where a run was broken off
+    _print_error("\n".join([text, *notes]))
     if as_json:
-        click.echo(to_json({"error": text, "exit": int(code), **_details(error)}))
+        click.echo(to_json({"error": "\n".join([text, *notes]), "exit": int(code), **_details(error)}))
     return code
 
 
@@ -39,13 +45,14 @@ def _print_error(text: str) -> None:
     click.secho(
         "error:" + ("" if several_lines else " "), err=True, fg="red", bold=True, nl=several_lines, color=colour()
     )
-    click.echo(text, err=True)
+    click.echo(shown(text), err=True)
 
 
 def _loud() -> None:
     bar = "!" * (len(_LOUD) + 6)
     click.secho(f"{bar}\n!! {_LOUD} !!\n{bar}", err=True, fg="red", bold=True, color=colour())
     click.echo("Switch the supply off at its front panel, or pull its leads, before touching anything.", err=True)
+    click.echo("From here, `wakeboard off BENCH` tries again and says what each output answers.", err=True)
 
 
 def _details(error: BaseException) -> dict[str, object]:
@@ -71,6 +78,7 @@ def _keep(text: str) -> Path:
     folder = Path(platformdirs.user_state_dir("wakeboard", appauthor=False))
     folder.mkdir(parents=True, exist_ok=True)
     stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
+    typed = [safe_url(each) for each in sys.argv]
     path = folder / f"error-{stamp}-{os.getpid()}.txt"
-    path.write_text(f"{sys.version}\n{sys.argv}\n\n{text}", encoding="utf-8", errors="backslashreplace")
+    path.write_text(f"{sys.version}\n{typed}\n\n{safe_url(text)}", encoding="utf-8", errors="backslashreplace")
     return path

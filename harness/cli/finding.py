@@ -19,6 +19,7 @@ from wakeboard.harness.cli.opened import (
 )
 from wakeboard.harness.cli.options import CONTEXT, Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.results.ledger import Evidence, Finding, Ledger
@@ -106,7 +107,7 @@ def list_findings(common: Common, state: str | None, board: str | None) -> int:
     for finding in found:
         units = ", ".join(sorted({item.unit for item in finding.evidence}))
         seen = f"  (units {units})" if units else ""
-        common.say(f"{finding.number:3}  {_state(finding):18}  {finding.board}: {finding.title}{seen}")
+        common.say(visible(f"{finding.number:3}  {_state(finding):18}  {finding.board}: {finding.title}{seen}"))
     return Exit.GOOD
 
 
@@ -260,7 +261,7 @@ def _state(finding: Finding) -> str:
 def _show(common: Common, store: Store, finding: Finding) -> None:
     common.emit(finding.as_json())
     for line in _lines(_ledger(store), finding):
-        common.say(line)
+        common.say(visible(line))
 
 
 def _lines(ledger: Ledger, finding: Finding) -> Sequence[str]:

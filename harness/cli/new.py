@@ -13,6 +13,7 @@ from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
+    from wakeboard.harness.drawings.draft import Draft
     from wakeboard.harness.drawings.reading import Given, Role
 
 EXAMPLES = [
@@ -131,25 +132,72 @@ def _is_one_circuit(given: list[Given]) -> bool:
 def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
     from wakeboard.harness.drawings.draft import drafted
     from wakeboard.harness.drawings.first_sequence import first_sequence
+    from wakeboard.harness.drawings.places import NAME as PLACES
+    from wakeboard.harness.drawings.places import places_text
     from wakeboard.harness.drawings.reading import read_all
 
     draft = drafted(read_all(given), _board_name(folder), folder)
+    board = folder / "board.toml"
+    told: list[str] = []
     texts = {**_texts(folder), "board.toml": draft.text, "first-power-on.toml": first_sequence(draft)}
     texts["bench.toml"] = _bench(texts["bench.toml"], draft.text)
+    if board.is_file():
+        text, told = _merged(board, draft)
+        texts = {name: each for name, each in texts.items() if not (folder / name).exists()}
+        _replace(board, text)
     _refuse_to_overwrite(folder, texts)
     _write(folder, texts)
+    _replace(folder / PLACES, places_text(draft))
     for remark in draft.design.remarks:
         common.say(f"note: {remark}")
+    for line in told:
+        common.say(line)
     _tell(common, draft.counts(), draft.places_to_fill)
     for name in texts:
         common.say(f"wrote {folder / name}")
+    if "board.toml" not in texts:
+        common.say(f"merged into {board}" + ("" if told else ": the drawing changed nothing"))
     common.note(f"next: wakeboard check {folder / 'board.toml'}; wakeboard review {folder / 'board.toml'}")
     places = [{"at": at, "what": what} for at, what in draft.places_to_fill]
     files = [str(folder / name) for name in texts]
     common.emit(
-        {"folder": str(folder), "files": files, **draft.counts(), "fill_in": places, "notes": draft.design.remarks}
+        {
+            "folder": str(folder),
+            "files": files,
+            **draft.counts(),
+            "fill_in": places,
+            "notes": draft.design.remarks,
+            "merged": told,
+        }
     )
     return Exit.GOOD
+
+
+def _merged(board: Path, draft: Draft) -> tuple[str, list[str]]:
+    """The board file with the drawing merged in. Raises FileProblems."""
+    from wakeboard.harness.describe.document import read
+    from wakeboard.harness.describe.problems import FileProblems
+    from wakeboard.harness.drawings.merge import merged
+    from wakeboard.harness.drawings.places import places_beside
+
+    document = read(board)
+    if document.problems:
+        raise FileProblems(document.problems)
+    places = places_beside(board)
+    result = merged(document.text, places.base if places else None, draft, str(board))
+    return result.text, result.told
+
+
+def _replace(file: Path, text: str) -> None:
+    """Write a file whole or not at all: a person's work stands in it."""
+    from wakeboard.results.export import whole_file
+
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(str(file)) as new:
+            new.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise click.UsageError(f"{error.filename or file}: {(error.strerror or str(error)).lower()}.") from None
 
 
 MOST_SHOWN = 15

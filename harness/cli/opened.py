@@ -30,6 +30,18 @@ def by_option(function: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--by", metavar="NAME", help="Who says so. Default: the login name.")(function)
 
 
+def serial_of(text: str) -> str:
+    """A serial number as it was typed. click.UsageError where it could not be read back from a label or a screen."""
+    from wakeboard.harness.run.production import BadSerial, serial_number
+
+    if not text.strip():
+        raise click.UsageError("a unit needs a serial number.")
+    try:
+        return serial_number(text)
+    except BadSerial as error:
+        raise click.UsageError(str(error)) from None
+
+
 def board_file(board: str | None) -> Path | None:
     """The file that --board names, or None where it is a name."""
     return board_of(board)[1] if board is not None else None

@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wakeboard.harness.cli.fitting import fitted
+from wakeboard.results.visible import VisibleStream, plain_json, shown
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -56,11 +57,11 @@ class Common:
 
     def say(self, text: str = "") -> None:
         """Text for a person; standard error under --json, so that standard output is one document."""
-        click.echo(fitted(text, sys.stderr if self.json else sys.stdout), err=self.json, color=colour())
+        click.echo(fitted(shown(text), sys.stderr if self.json else sys.stdout), err=self.json, color=colour())
 
     def note(self, text: str) -> None:
         """What is not a result: progress, hints, the next command to try. Standard error."""
-        click.echo(fitted(text, sys.stderr), err=True, color=colour())
+        click.echo(fitted(shown(text), sys.stderr), err=True, color=colour())
 
     def caution(self, text: str) -> None:
         """What a person should know before anything is energised, within 79 columns. Standard error."""
@@ -77,12 +78,13 @@ class Common:
         """A rich console on the stream that `say` uses; plain where it is no terminal or NO_COLOR is set."""
         from rich.console import Console
 
-        return Console(stderr=self.json, highlight=False)
+        stream: Any = VisibleStream(sys.stderr if self.json else sys.stdout)
+        return Console(file=stream, highlight=False, markup=False)
 
 
 def to_json(document: object) -> str:
     """JSON text; NaN and infinities, which JSON has no words for, become null."""
-    return json.dumps(_finite(document), ensure_ascii=False, indent=2, default=str)
+    return plain_json(json.dumps(_finite(document), ensure_ascii=False, indent=2, default=str))
 
 
 def _finite(node: object) -> object:

@@ -8,9 +8,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wakeboard.harness.cli.exits import Exit
-from wakeboard.harness.cli.opened import board_name, board_option, by_option, checked_faults, opened, the_board
+from wakeboard.harness.cli.opened import (
+    board_name,
+    board_option,
+    by_option,
+    checked_faults,
+    opened,
+    serial_of,
+    the_board,
+)
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.results.records import Rework
@@ -58,7 +67,7 @@ def command(
         raise click.UsageError("say what was done: wakeboard rework SN TEXT --fault …")
     from wakeboard.results.ledger import Ledger
 
-    name = board_name(board)
+    serial, name = serial_of(serial), board_name(board)
     with opened(common, board, write=text is not None or undo is not None) as store:
         ledger = Ledger(store)
         name = ledger.board_of(serial, name)
@@ -76,12 +85,12 @@ def _show(common: Common, board: str, serial: str, done: Sequence[Rework]) -> No
 
     common.emit({"unit": serial, "board": board, "rework": [_json(rework) for rework in done]})
     if not done:
-        common.say(f"{board}, unit {serial}: no rework")
+        common.say(visible(f"{board}, unit {serial}: no rework"))
         return
-    common.say(f"{board}, unit {serial}")
+    common.say(visible(f"{board}, unit {serial}"))
     for rework in done:
         state = f"undone {when(rework.undone_at)}" if rework.undone_at is not None else "in force"
-        common.say(f"{rework.number}. {when(rework.at)}  {rework.text}{faults_text(rework.faults)}  {state}")
+        common.say(visible(f"{rework.number}. {when(rework.at)}  {rework.text}{faults_text(rework.faults)}  {state}"))
 
 
 def _json(rework: Rework) -> dict[str, Any]:

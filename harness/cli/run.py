@@ -11,6 +11,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.bench import OpenBench
@@ -57,26 +58,27 @@ def command(
     described = load_bench(bench_file, board) if bench_file else None
     if described is not None and plants:
         raise click.UsageError("--plant is for the virtual bench: a board on a real one has the faults that it has.")
-    unit = unit.strip()
-    if not unit:
-        raise click.UsageError("--unit needs a serial number.")
+    from wakeboard.harness.cli.opened import serial_of
+
+    unit = serial_of(unit)
     all_plants = planted(board, unit, plants) if described is None else ()
     operator = operator_there(common)
-    with as_interrupt(), Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
-        tell_abandoned(common, store)
-        _connect(operator, observer)
-        result = take_unit(
-            described_sequence,
-            unit=unit,
-            described=described,
-            plants=all_plants,
-            store=store,
-            observer=observer,
-            operator=operator,
-            before=lambda bench: caution(common, bench, operator, observer),
-            operator_name=operator_name,
-        )
-    return conclude(common, result)
+    with as_interrupt():
+        with Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
+            tell_abandoned(common, store)
+            _connect(operator, observer)
+            result = take_unit(
+                described_sequence,
+                unit=unit,
+                described=described,
+                plants=all_plants,
+                store=store,
+                observer=observer,
+                operator=operator,
+                before=lambda bench: caution(common, bench, operator, observer),
+                operator_name=operator_name,
+            )
+        return conclude(common, result)
 
 
 def conclude(common: Common, result: Result) -> int:
@@ -85,6 +87,7 @@ def conclude(common: Common, result: Result) -> int:
 
     code = Exit(exit_code(result))
     if code is Exit.INTERNAL and result.error is not None:
+        result.error.add_note(off_says(result))
         raise result.error
     record = result.record
     if code is Exit.OUTPUTS_ON:
@@ -92,13 +95,18 @@ def conclude(common: Common, result: Result) -> int:
     style = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
     if not common.json:
         outcome = click.style(result.outcome.upper(), fg=style.get(result.outcome), bold=True)
-        common.say(f"{outcome}  unit {record.unit}, {record.sequence}, run {record.id[:8]}")
+        common.say(f"{outcome}  unit {visible(record.unit)}, {visible(record.sequence)}, run {record.id[:8]}")
     if record.says:
         common.note(("error: " if code is Exit.BENCH or code is Exit.USAGE else "") + record.says)
     if not common.json and result.off.confirmed:
-        common.say(f"outputs confirmed off; energised for {record.energised_s or 0.0:.1f} s")
+        common.say(off_says(result))
     common.emit(record.as_json())
     return int(code)
+
+
+def off_says(result: Result) -> str:
+    """Whether the outputs are off, and how long any was on."""
+    return f"{result.off.says()}; energised for {result.record.energised_s or 0.0:.1f} s"
 
 
 def loud(result: Result) -> None:
@@ -139,6 +147,12 @@ def _connect(operator: Operator | None, observer: Any) -> None:
 def tell_abandoned(common: Common, store: Any) -> None:
     for run_id in store.mark_abandoned():
         common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
+        start = store.run(run_id, blobs=False).start
+        if not start.virtual:
+            common.caution(
+                f"nothing says that the outputs were switched off after that run (unit {start.unit}): before anyone "
+                "touches that board, look at the supply's panel. This run switches everything off first"
+            )
     if told := store.sharing_caution():
         common.caution(told)
 

@@ -3,22 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import signal
 from collections.abc import Iterator
-from typing import Any
+
+from wakeboard.harness.run.presses import LIKE, guarded
 
 
 @contextlib.contextmanager
 def as_interrupt() -> Iterator[None]:
-    """While the block runs, each of them raises KeyboardInterrupt."""
-
-    def stop(_number: int, _frame: Any) -> None:
-        raise KeyboardInterrupt
-
-    names = [name for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before = {name: signal.signal(getattr(signal, name), stop) for name in names}
-    try:
+    """While the block runs, each of them counts as a press of Ctrl-C: see harness/run/presses.py."""
+    with guarded(*LIKE):
         yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)

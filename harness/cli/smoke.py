@@ -13,6 +13,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import plain_json, shown
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
@@ -103,6 +104,7 @@ class Line:
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
+        from wakeboard.harness.run import presses
         from wakeboard.harness.run.errors import OperatorStop
         from wakeboard.harness.run.production import BadSerial, serial_number
 
@@ -120,10 +122,14 @@ class Line:
                     self._refuse(str(error))
                     continue
                 code = self._unit(unit)
+                stop = presses.pressed()
+                presses.rearm()
                 if code in (Exit.OUTPUTS_ON, Exit.STOPPED, Exit.USAGE, Exit.INTERNAL):
                     break
                 if code is Exit.BENCH and not self.common.interactive:
                     break
+                if stop:  # while the outputs were switched off, which was not broken off for it
+                    raise KeyboardInterrupt
         except (KeyboardInterrupt, OperatorStop):
             code = Exit.STOPPED
             self.common.note("\nstopped; no output is on")
@@ -152,10 +158,16 @@ class Line:
         if not self._wanted(unit):
             return Exit.GOOD
         began = time.monotonic()
+        from wakeboard.harness.cli.failure import tell
+        from wakeboard.harness.run.errors import OutputsOn
         from wakeboard.instruments.errors import BenchError
 
         try:
             result = self._run(unit)
+        except OutputsOn as error:
+            tell(error, as_json=False)
+            self._bench_failed(unit, str(error), off=False)
+            return Exit.OUTPUTS_ON
         except BenchError as error:  # the bench could not be opened: nothing is on, and there is no run
             self._bench_failed(unit, str(error))
             return Exit.BENCH
@@ -228,6 +240,7 @@ class Line:
 
         code, record = Exit(exit_code(result)), result.record
         if code is Exit.INTERNAL and result.error is not None:
+            result.error.add_note(result.off.says())
             raise result.error
         told = answer(record)
         stopped = code is Exit.STOPPED
@@ -251,7 +264,7 @@ class Line:
                     "outputs_off": record.outputs_off})  # fmt: skip
         return code
 
-    def _bench_failed(self, unit: str, says: str) -> None:
+    def _bench_failed(self, unit: str, says: str, off: bool = True) -> None:
         from wakeboard.harness.run.production import BY_OUTCOME, LARGE
 
         self.tally.add(unit, "error")
@@ -261,7 +274,7 @@ class Line:
         self._wrapped(BY_OUTCOME["error"])
         self._bell()
         self._emit({"unit": unit, "run": None, "outcome": "error", "where": "", "seen": [says],
-                    "do": BY_OUTCOME["error"], "outputs_off": True})  # fmt: skip
+                    "do": BY_OUTCOME["error"], "outputs_off": off})  # fmt: skip
 
     def _large(self, text: str, outcome: str) -> None:
         from wakeboard.harness.run.banner import banner
@@ -288,7 +301,7 @@ class Line:
         if self.common.json:
             import json
 
-            click.echo(json.dumps(document, ensure_ascii=False))
+            click.echo(plain_json(json.dumps(document, ensure_ascii=False)))
             sys.stdout.flush()
 
     def _conclude(self) -> None:
@@ -334,7 +347,7 @@ class Progress:
 
 
 def _to_stderr(text: str) -> None:
-    sys.stderr.write(text)
+    sys.stderr.write(shown(text))
     sys.stderr.flush()
 
 

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wakeboard.harness.cli.exits import Exit
-from wakeboard.harness.cli.opened import board_name, board_option, by_option, only_board, opened
+from wakeboard.harness.cli.opened import board_name, board_option, by_option, only_board, opened, serial_of
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.results.ledger import Event, Ledger, Unit
@@ -37,6 +38,7 @@ def command(common: Common, serial: str | None, note: str | None, new: bool, boa
     from wakeboard.results.ledger import Ledger
 
     name = board_name(board)
+    serial = None if serial is None else serial_of(serial)
     with opened(common, board, create=new, write=bool(note or new)) as store:
         ledger = Ledger(store)
         if serial is None:
@@ -56,6 +58,7 @@ def _list(common: Common, units: Sequence[Unit]) -> None:
         common.say("No unit yet: its first run enters it.")
         return
     from rich.table import Table
+    from rich.text import Text
 
     from wakeboard.results.ledger_text import when
 
@@ -66,7 +69,8 @@ def _list(common: Common, units: Sequence[Unit]) -> None:
         latest = when(unit.last_started) if unit.last_started is not None else ""
         outcome = unit.outcome or ("no end" if unit.runs else "")
         rework = "; ".join(unit.rework)
-        table.add_row(unit.board, unit.serial, str(unit.runs), latest, outcome, unit.last_run[:8], rework)
+        cells = (unit.board, unit.serial, str(unit.runs), latest, outcome, unit.last_run[:8], rework)
+        table.add_row(*(Text(visible(cell)) for cell in cells))
     common.console().print(table)
 
 

@@ -53,6 +53,11 @@ def command(
     from wakeboard.harness.run.virtual import virtual_bench
     from wakeboard.instruments.virtual.server import serve
 
+    if _is_open(host):
+        common.caution(
+            f"{host} serves to every computer that reaches this one: whoever connects moves the outputs and types on "
+            "the console; nobody is asked who he is. 127.0.0.1 serves this computer only."
+        )
     described = load_board(board)
     try:
         bench = virtual_bench(
@@ -74,6 +79,18 @@ def command(
         pass
     common.note("stopped")
     return None
+
+
+def _is_open(host: str) -> bool:
+    """Whether anything but this computer's own loopback reaches it; what leads nowhere is told when it is opened."""
+    import ipaddress
+    import socket
+
+    try:
+        found = {str(each[4][0]).partition("%")[0] for each in socket.getaddrinfo(host or None, 0)}
+    except (OSError, UnicodeError):
+        return False
+    return not host or any(not ipaddress.ip_address(each).is_loopback for each in found)
 
 
 def _tell(common: Common, board: str, unit: str, document: dict[str, Any], bench_file: str | None) -> None:

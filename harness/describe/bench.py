@@ -11,6 +11,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PrivateAttr
@@ -189,11 +190,36 @@ def _address(document: Document, name: str, address: str) -> None:
         document.add(("instruments", name, "address"), quoted(address), allowed)
 
 
+def place_dialects(document: Document) -> None:
+    """A dialect that stands in a file beside the bench's: its whole path, since the guard's process reads it too."""
+    tables = document.data.get("instruments")
+    for table in tables.values() if isinstance(tables, dict) else ():
+        named = table.get("dialect") if isinstance(table, dict) else None
+        if isinstance(named, str) and named.endswith(".toml"):
+            table["dialect"] = os.path.abspath(os.path.join(os.path.dirname(document.file), named))
+
+
+def _own_dialect(document: Document, path: Path, file: str, kind: str) -> None:
+    from wakeboard.instruments.dialect import load_dialect
+    from wakeboard.instruments.errors import DialectError
+
+    try:
+        dialect = load_dialect(file)
+    except DialectError as error:
+        document.add(path, str(error), "a dialect's file")
+        return
+    if dialect.kind != kind:
+        document.add(path, f"{quoted(os.path.basename(file))}, a dialect for a {dialect.kind}", f"one for a {kind}")
+
+
 def _dialect(document: Document, name: str, instrument: Instrument) -> None:
     if instrument.dialect is None or _kinds_unknown(document):
         return
     from wakeboard.instruments.dialect import dialect_names
 
+    if instrument.dialect.endswith(".toml"):
+        _own_dialect(document, ("instruments", name, "dialect"), instrument.dialect, instrument.kind)
+        return
     known = dialect_names(instrument.kind)
     if instrument.dialect not in known:
         path = ("instruments", name, "dialect")

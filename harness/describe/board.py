@@ -16,7 +16,7 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag
+from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, field_validator
 
 from wakeboard.harness.describe.fields import (
     Amps,
@@ -33,9 +33,10 @@ from wakeboard.harness.describe.fields import (
     VoltsValue,
     as_tuple,
     give_names,
+    refused,
 )
 from wakeboard.harness.describe.parts import Part, PartNote
-from wakeboard.harness.describe.problems import nearest
+from wakeboard.harness.describe.problems import nearest, quoted
 from wakeboard.instruments.quantity import Interval
 
 Level = Literal["high", "low"]
@@ -61,6 +62,7 @@ class Head(Table):
     says: str = ""
     ground: str = "GND"
     adjacent: Pairs = ()
+    own: OneOrMore = ()
 
 
 class Supply(Named):
@@ -154,6 +156,17 @@ class PinCommand(Table):
 
     send: str = Field(description="the command, with {pin} and {level}")
     reply: str = ""
+
+    @field_validator("reply")
+    @classmethod
+    def _pattern(cls, text: str) -> str:
+        from wakeboard.instruments.patterns import BadPattern, compiled
+
+        try:
+            compiled(text)
+        except BadPattern as error:
+            raise refused(quoted(text), f"a regular expression ({error})") from None
+        return text
 
 
 class Answer(Table):

@@ -6,16 +6,25 @@ Whatever bytes the file holds, `read` returns a Document; it raises nothing. A f
 
 from __future__ import annotations
 
+import errno
 import os
 import re
+import stat
 import tomllib
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, NoReturn
 
 from wakeboard.harness.describe.positions import Path, line_of, positions
 from wakeboard.harness.describe.problems import Problem, quoted
+from wakeboard.results.visible import visible
 
 _LARGEST = 4_000_000  # bytes; a board file of a thousand parts has some 200 000
+DEEPEST = 64  # parts of a dotted key; our files need five
+_PIECE = re.compile(  # strings and comments as wholes, so that the dots in them do not count
+    r'''"""(?:[^"\\]|\\.|"{1,2}(?!"))*+"{3,5}|\'{3}(?:[^']|'{1,2}(?!'))*+'{3,5}'''
+    r"""|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'|\#[^\n]*+|[.=\[\]{},\n]|[^"'\#.=\[\]{},\n]++|["']""",
+    re.DOTALL,
+)
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)")
 _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 
@@ -69,8 +78,7 @@ def read(file: str | os.PathLike[str]) -> Document:
     """Read a TOML file. Raises nothing: what is wrong is in the document's problems."""
     name = os.fspath(file)
     try:
-        with open(file, "rb") as stream:
-            raw = stream.read(_LARGEST + 1)
+        raw = _bytes_of(name)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = getattr(error, "strerror", None) or str(error)
         return _unreadable(name, "", 0, reason.lower(), "a file that can be read")
@@ -84,17 +92,80 @@ def read(file: str | os.PathLike[str]) -> Document:
     return read_text(text, name)
 
 
+def read_named(file: str | os.PathLike[str]) -> Document:
+    """As `read`, for a file that another file names: it may be anybody's, and name any file of this computer. Nothing
+    of one that is no TOML is shown."""
+    name = os.fspath(file)
+    if not name.endswith(".toml"):
+        return _unreadable(name, "", 0, "a file that is not named .toml", "a file named .toml; it was not opened")
+    document = read(file)
+    if not document.readable:
+        document.problems = [replace(each, source="") for each in document.problems]
+    return document
+
+
+def _bytes_of(name: str) -> bytes:
+    """At most a byte more than allowed. OSError for what is no plain file: a pipe would be waited for, for ever."""
+    number = os.open(name, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(number, "rb") if not _is_folder(number) else _refused(number, errno.EISDIR) as stream:
+        if not stat.S_ISREG(os.fstat(number).st_mode):
+            raise OSError(errno.EINVAL, "no plain file (a pipe or a device)")
+        return stream.read(_LARGEST + 1)
+
+
+def _is_folder(number: int) -> bool:
+    return stat.S_ISDIR(os.fstat(number).st_mode)
+
+
+def _refused(number: int, code: int) -> NoReturn:
+    os.close(number)
+    raise OSError(code, os.strerror(code))
+
+
 def read_text(text: str, name: str) -> Document:
     """As `read`, for text that is at hand."""
+    deep = _deep_key(text)
+    if deep:
+        found = f"a key of more than {DEEPEST} parts"
+        return _unreadable(name, text, deep, found, f"at most {DEEPEST} parts with dots between")
     try:
         data = tomllib.loads(text)
-        return Document(name, text, data, positions(text))
+        document = Document(name, text, data, positions(text))
+        _check_names(document)
+        return document
     except tomllib.TOMLDecodeError as error:
         return _syntax(name, text, error)
     except RecursionError:
         return _unreadable(name, text, 1, "tables or lists nested very deep", "TOML that a person would write")
     except ValueError as error:  # a number with thousands of digits
         return _unreadable(name, text, 1, str(error).lower(), "TOML that a person would write")
+
+
+def _deep_key(text: str) -> int:
+    """The line of the first dotted key that is too deep, 0 where there is none; before tomllib sees it, whose time and
+    memory grow with the square of the parts (50,000 of them: 2 minutes and 6 GB)."""
+    line, dots = 1, 0
+    for found in _PIECE.finditer(text):
+        piece = found[0]
+        if piece == ".":
+            dots += 1
+            if dots >= DEEPEST:
+                return line
+        elif piece[0] in "\n=[]{},#":
+            dots = 0
+        line += piece.count("\n")
+    return 0
+
+
+def _check_names(document: Document) -> None:
+    """What is written at the head of each line that we show must not write lines of its own."""
+    for path in document.lines:
+        if isinstance(path[-1], str) and visible(path[-1]) != path[-1]:
+            document.add(path, f"the key {quoted(path[-1])}", "a key of characters that can be seen")
+    for path in (("title",), ("name",), ("board", "name"), ("board", "revision")):
+        text = document.at(path)
+        if isinstance(text, str) and visible(text) != text:
+            document.add(path, quoted(text), "one line of characters that can be seen")
 
 
 def _syntax(name: str, text: str, error: tomllib.TOMLDecodeError) -> Document:

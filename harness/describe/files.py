@@ -100,7 +100,7 @@ def _pin_tables(board: Board, document: Document) -> None:
                 load_pin_table(table, str(Path(document.file).parent))
         except FileProblems as error:
             for problem in error.problems:
-                where = f"{problem.key} in {table}: " if problem.key != "pin_table" else ""
+                where = f"{problem.key} in {table}: ".lstrip() if problem.key != "pin_table" else ""
                 document.add(path, where + problem.found, problem.allowed, problem.hint)
         except (OSError, ValueError) as error:
             document.add(path, str(error), "a pin table that can be read")

@@ -46,7 +46,7 @@ def _board(name: str, supplies: Iterable[Part], parts: Iterable[Part], left_out:
         "# Begun from a SPICE netlist, which says nothing of tolerances, absolute maxima or where a probe reaches:",
         '# tolerance = "1 %" and max = { voltage = "…", current = "…", power = "…" } go into each part, as on its data',
         "# sheet; [rails] and [lines] say what should be where; [points] where a probe reaches it.",
-        *(f"# Left out, although it changes an operating point: {each}" for each in left_out),
+        *(f"# Not used: {each}" for each in left_out),
         "",
         "[board]",
         f"name = {json.dumps(name, ensure_ascii=False)}",

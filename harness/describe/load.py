@@ -12,12 +12,13 @@ import dataclasses
 import os
 from pathlib import Path
 
-from wakeboard.harness.describe.bench import Bench, check_bench
+from wakeboard.harness.describe.bench import Bench, check_bench, place_dialects
 from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.board_checks import check_board
 from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import Document, read
+from wakeboard.harness.describe.document import Document, read, read_named
 from wakeboard.harness.describe.mend import mend
+from wakeboard.harness.describe.own import take_own
 from wakeboard.harness.describe.parts import read_parts
 from wakeboard.harness.describe.positions import line_of
 from wakeboard.harness.describe.problems import FileProblems
@@ -44,6 +45,7 @@ def board_of(document: Document) -> Board | None:
     """
     if not document.readable:
         return None
+    take_own(document)
     parts, notes = read_parts(document)
     tables = _without_parts(document)
     board = validated(Board, tables)
@@ -81,6 +83,7 @@ def bench_of(document: Document, board: Board | None = None) -> Bench | None:
     """The bench of a document as far as it can be read; its problems are added to the document."""
     if not document.readable:
         return None
+    place_dialects(document)
     bench = validated(Bench, document)
     if bench is None:
         bench, document.mended = mend(Bench, document.data)
@@ -106,9 +109,9 @@ def sequence_of(document: Document) -> tuple[Sequence | None, Document | None]:
         return None, None
     head = read_head(document)
     tables = step_tables(document)
+    board_document = read_named(beside(document.file, head.board)) if head else None
+    board = board_of(board_document) if board_document else None  # first: it may bring step kinds of its own
     steps = read_steps(document, tables)
-    board_document = read(beside(document.file, head.board)) if head else None
-    board = board_of(board_document) if board_document else None
     if board is not None:
         check_sequence(tables, document, board)
     if head is None or board is None or None in steps:
@@ -134,6 +137,6 @@ def units_of(document: Document) -> tuple[Units | None, Document | None]:
     if units is None:
         return None, None
     units._file = document.file
-    board_document = read(beside(document.file, units.board))
+    board_document = read_named(beside(document.file, units.board))
     check_units(units, document, board_of(board_document))
     return units, board_document

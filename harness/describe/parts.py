@@ -47,9 +47,16 @@ class PartNote:
     aliases: Mapping[str, str] = field(default_factory=dict)
 
 
-@functools.cache
 def board_kinds() -> Mapping[str, Kind]:
     """The part kinds that can be on a board: all but the bench's own."""
+    from wakeboard.instruments.virtual.circuit.parts import kinds
+
+    return _but_the_benchs(tuple(kinds()))
+
+
+@functools.cache
+def _but_the_benchs(_names: tuple[str, ...]) -> Mapping[str, Kind]:
+    """Kept until a board brings more of its own."""
     from wakeboard.instruments.virtual.circuit.parts import kinds
 
     return {name: kind for name, kind in kinds().items() if not kind.bench}
@@ -336,6 +343,7 @@ def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[object, ...]]]:
         "leak": ("A", ()),
         "park": ("V", ()),
         "clamp": ("", (True, False)),
+        "source": ("", ()),  # where the pull is from: a file or a data sheet, for whoever reads a review
     }
 
 

@@ -10,8 +10,6 @@ the steps is checked in `sequence_checks`.
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +20,7 @@ from wakeboard.harness.describe.collect import validated
 from wakeboard.harness.describe.document import Document
 from wakeboard.harness.describe.fields import Table
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.steps import step_kinds
 
 
 class Head(Table):
@@ -45,14 +44,6 @@ class Sequence:
     text: str = ""
 
 
-@functools.cache
-def step_models() -> Mapping[str, type[BaseModel]]:
-    """The model of each step kind, by the word that `do` takes."""
-    from wakeboard.harness.run.steps import kinds
-
-    return {name: kind.Model for name, kind in kinds().items()}
-
-
 def read_head(document: Document) -> Head | None:
     """Title and board; what is wrong with them is added to the document."""
     data = {key: value for key, value in document.data.items() if key != "step"}
@@ -74,11 +65,11 @@ def read_steps(document: Document, tables: list[dict[str, Any]]) -> list[Any]:
 
 
 def _step(document: Document, index: int, table: dict[str, Any]) -> BaseModel | None:
-    models = step_models()
+    known = step_kinds()
     do = table.get("do")
-    model = models.get(do) if isinstance(do, str) else None
-    if model is None:
+    kind = known.get(do) if isinstance(do, str) else None
+    if kind is None:
         found = "nothing" if do is None else quoted(do)
-        document.add(("step", index, "do"), found, one_of(map(quoted, models), 30), nearest(do, models) if do else "")
+        document.add(("step", index, "do"), found, one_of(map(quoted, known), 30), nearest(do, known) if do else "")
         return None
-    return validated(model, document, ("step", index))
+    return validated(kind.Model, document, ("step", index))

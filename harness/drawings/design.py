@@ -44,7 +44,8 @@ class Pad:
 
 @dataclass
 class DrawnPart:
-    """A part as the files show it. `said` has what was said of it, by word, and where: {"value": Where(…)}."""
+    """A part as the files show it. `said` has what was said of it, by word, and where: {"value": Where(…)}.
+    model, notes, thresholds (net -> volts low, high): of a chip whose own file was read."""
 
     name: str
     pins: dict[str, str] = field(default_factory=dict)
@@ -59,12 +60,38 @@ class DrawnPart:
     rotation: float = 0.0
     side: Side = ""
     model: dict[str, Any] = field(default_factory=dict)
+    notes: dict[str, str] = field(default_factory=dict)
+    thresholds: dict[str, tuple[float, float]] = field(default_factory=dict)
     said: dict[str, Where] = field(default_factory=dict)
 
     @property
     def text(self) -> str:
         """All words on it, for whoever looks for one."""
         return " ".join(filter(None, (self.value, self.number, self.description, self.footprint)))
+
+
+@dataclass(frozen=True)
+class ChipPin:
+    """One pin of a chip's own file. role: power, ground, none (not connected), signal. io: as a board file's io table;
+    low_max, high_min: input thresholds, V; note: what the file says beyond that, for a comment."""
+
+    signal: str
+    role: str = "signal"
+    io: dict[str, Any] = field(default_factory=dict)
+    low_max: float | None = None
+    high_min: float | None = None
+    note: str = ""
+
+
+@dataclass
+class ChipFile:
+    """A chip as its own file describes it: pins by number. part: the reference that a person named, "" for none."""
+
+    file: str
+    component: str
+    pins: dict[str, ChipPin]
+    part: str = ""
+    what: str = ""
 
 
 WORDS = ("value", "number", "description", "footprint")
@@ -79,6 +106,7 @@ class Design:
     outline: list[list[tuple[float, float]]] = field(default_factory=list)
     adjacent: list[tuple[str, str]] = field(default_factory=list)
     supplies: dict[str, tuple[str, float]] = field(default_factory=dict)
+    chips: list[ChipFile] = field(default_factory=list)
     title: str = ""
     used: list[tuple[str, str]] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
@@ -119,6 +147,7 @@ def joined(designs: Iterable[Design]) -> Design:
         whole.title = whole.title or each.title
         whole.used += each.used
         whole.remarks += each.remarks
+        whole.chips += each.chips
         for part in each.parts.values():
             _add(whole, part)
     return whole

@@ -55,6 +55,7 @@ class Draft:
         found: dict[str, dict[str, Any]] = {
             key: {row.name: row.table for row in table if row.active} for key, table in rows.items()
         }
+        found["board"] = {"adjacent": [list(pair) for pair in self.adjacent]}
         found["parts"] = {line.name: line.table for line in self.parts.values() if line.fitted}
         return found
 
@@ -62,7 +63,7 @@ class Draft:
     def places_to_fill(self) -> list[tuple[str, str]]:
         """(where, what) of everything that a person still has to say: supplies, what feeds rails, the rest."""
         rows = [(f"{key}.{row.name}", row.fill) for key in ("supplies", "rails") for row in getattr(self.proposal, key)
-                if row.fill and row.active]  # fmt: skip
+                if row.fill and (row.active or key == "supplies")]  # fmt: skip
         lines = sorted((line for line in self.parts.values() if line.fill and line.fitted), key=_worth)
         return [*rows, *((f"parts.{line.name}", line.fill) for line in lines)]
 

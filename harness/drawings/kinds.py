@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from wakeboard.harness.drawings.book import Book, Entry
 from wakeboard.harness.drawings.design import Design, DrawnPart
-from wakeboard.harness.drawings.netnames import volts_of
+from wakeboard.harness.drawings.netnames import is_rail, volts_of
 from wakeboard.harness.drawings.references import split
 from wakeboard.harness.drawings.values import Marking, bead, marking
 from wakeboard.instruments.quantity import show
@@ -278,7 +278,18 @@ def _harmless(_reading: Reading, part: DrawnPart) -> PartLine:
 
 def _chip(_reading: Reading, part: DrawnPart) -> PartLine:
     what = f'"{_short(part.value or part.number)}"' if part.value or part.number else "what it is"
-    return _left(part, f"a model for {what}: `wakeboard parts` shows the kinds")
+    line = _left(part, f"a model for {what}: `wakeboard parts` shows the kinds")
+    rail = _feeding_pin(part)
+    if rail and len(part.pins) >= 8:
+        line.table["rail"] = rail
+    return line
+
+
+def _feeding_pin(part: DrawnPart) -> str:
+    """The first pin on the rail that most of its pins are on; "" where none is on a rail."""
+    rails = [net for net in part.pins.values() if is_rail(net)]
+    net = max(rails, key=rails.count, default="")
+    return next((pin for pin, each in part.pins.items() if each == net), "")
 
 
 def _left(part: DrawnPart, fill: str, *, harmless: bool = False) -> PartLine:
@@ -300,7 +311,7 @@ def _from_model(part: DrawnPart) -> PartLine | None:
     """A part whose file says what it is: a netlist of the circuit, a chip's own file."""
     if not part.model:
         return None
-    return PartLine(part.name, dict(part.model), str(part.said.get("model", "")), from_file=True)
+    return PartLine(part.name, dict(part.model), str(part.said.get("model", "")), from_file=True, notes=part.notes)
 
 
 def _from_book(reading: Reading, part: DrawnPart) -> PartLine | None:

@@ -18,11 +18,12 @@ _VOLTS: Final = re.compile(
 )
 _RAIL: Final = re.compile(
     r"(?:^|[_/+])[ADPM]?V(?:CC|DD|IN|SYS|BATT?|BUS|USB|OUT|IO|CORE|PANEL|SOLAR|DC|MAIN|RAW|PWR|MOT|REG|PP|EXT|SUP)"
-    r"(?:[0-9_/A-Z]*)$|^(?:PWR|POWER|BATT?|DC_?IN|V_?IN|VS|VM|V\+|VPP|BAT\+)(?:_?[0-9]*)$",
+    r"(?:[0-9_/A-Z]*)$|^(?:PWR|POWER|BATT?|DC_?IN|V_?IN|VS|VM|V\+|VPP|BAT\+)(?:_?[0-9]*)$|^V[0-9]{1,2}$",
     re.IGNORECASE,
 )
+_SHORT: Final[Mapping[str, float]] = {"V5": 5.0, "V33": 3.3, "V18": 1.8, "V25": 2.5, "V3": 3.0, "V24": 24.0}
 _NOT_RAIL: Final = re.compile(
-    r"(?:SENSE|SNS|_DET|DETECT|_MON|_EN|ENABLE|_PG|GOOD|_FB|ADC|_DIV|_SW|_LX|_BST|_FAULT|_OK|VALID|_ON|_OC|_PROG)N?[0-9]*$",
+    r"^(?:ADC|SNS|SENSE|MON|DET|FB|AIN|AN)_|(?:SENSE|SNS|_DET|DETECT|_MON|_EN|ENABLE|_PG|GOOD|_FB|ADC|_DIV|_SW|_LX|_BST|_FAULT|_OK|VALID|_ON|_OC|_PROG)N?[0-9]*$",
     re.IGNORECASE,
 )
 _USB: Final = re.compile(r"^(?:USB_?VBUS|VBUS(?:_?USB)?|V_?USB|USB_?5V|VBUS_?[A-Z]?(?:_?IN|_?CONN?)?)$", re.IGNORECASE)
@@ -60,6 +61,8 @@ def volts_of(net: str) -> float | None:
     """The voltage that a rail's name states: "+3V3", "VCC_1.8V", "5V_USB"; None where it states none."""
     if _NOT_RAIL.search(net):
         return None
+    if net.upper().lstrip("+") in _SHORT:
+        return _SHORT[net.upper().lstrip("+")]
     match = _VOLTS.search(net)
     if not match:
         return None

@@ -123,13 +123,14 @@ def _supply(looking: _Looking, net: str, *, sure: bool = True) -> Row:
     if usb:
         table |= {"kind": "usb", "volts": "5 V", "range": _USB_RANGE, "budget": "500 mA"}
     elif volts:
-        table["volts"] = show(volts, "V")
+        table["volts"] = f"{show(volts, 'V')} ± 5 %"
     elif is_cell(net):
         table |= {"kind": "cell", "volts": "", "may_take": "0 mA"}
     else:
         table["volts"] = ""
     table["place"] = ", ".join(filter(None, [place, f"connector {connector}"]))
-    origin = f"{net} is on {connector}" + ("; USB by its name" if usb else "; its voltage by its name" if volts else "")
+    origin = f"{net} is on {connector}"
+    origin += "; USB by its name" if usb else "; its voltage by its name, ± 5 % taken" if volts else ""
     known = bool(table["volts"])
     fill = "" if known else f"volts of {net}"
     if not sure:
@@ -157,7 +158,7 @@ def _last_resort(looking: _Looking, rows: list[Row]) -> None:
 
 # --- rails ----------------------------------------------------------------------------------------------------------
 def _rails(looking: _Looking, supplies: list[Row]) -> list[Row]:
-    taken = {row.table["net"] for row in supplies if row.active}
+    taken = {row.table["net"] for row in supplies if row.active or row.fill}
     entries = {row.table["net"]: row.name for row in supplies if row.active}
     feeds = {part.table["pins"].get("OUT"): part for part in looking.parts.values() if part.kind in _REGULATORS}
     nets = [net for net in looking.nets if net not in taken and (is_rail(net) or net in feeds) and not is_ground(net)]
@@ -200,7 +201,20 @@ def _rail(
         origin += "; its voltage by its name, ± 5 % taken"
     if isinstance(table["from"], list) and len(table["from"]) == 1:
         table["from"] = table["from"][0]
+    switch = _switched_by(looking, feeder) if feeder is not None else ""
+    if switch:
+        table["on_when"] = {switch: "high"}
+        origin += f"; {switch} switches it"
     return Row(names[net], table, origin, bool(table["from"]), fill)
+
+
+def _switched_by(looking: _Looking, feeder: PartLine) -> str:
+    """The pin that switches a regulator on: of the one chip on its enable, where a resistor holds that off."""
+    enable = feeder.table["pins"].get("EN", "")
+    if not enable or is_rail(enable) or is_ground(enable) or not _pulls(looking, enable, {looking.ground: None}):
+        return ""
+    drivers = [(name, pin) for name, pin in looking.nets[enable] if looking.parts[name].kind in ("chip", "unmodelled")]
+    return f"{drivers[0][0]}.{drivers[0][1]}" if len(drivers) == 1 else ""
 
 
 _SERIES: Final = ("diode", "schottky", "ideal_diode", "fuse", "ptc", "inductor", "mosfet", "resistor", "switch")
@@ -283,17 +297,25 @@ def _line(looking: _Looking, net: str, rails: Mapping[str, Row]) -> Row | None:
     if not function and not (bool(up) != bool(down) and len(looking.nets[net]) > 2):
         return None
     rail = _rail_of(looking, net, up, rails)
-    table: dict[str, Any] = {"net": net, "levels": _levels(function, rail)}
+    told = _told_levels(looking, net)
+    table: dict[str, Any] = {"net": net, "levels": told or _levels(function, rail)}
     if rail is not None and rail.active:
         table["rail"] = rail.name
     if function == "i2c":
         table["bus"] = "i2c"
+    if up and rail is not None and "on_when" in rail.table:
+        table["needs"] = [rail.name]
     supervisor = looking.on(net, "supervisor")
+    switching = [pin for row in rails.values() for pin in row.table.get("on_when", {})]
+    driver = [f"{part}.{pin}" for part, pin in looking.nets[net] if f"{part}.{pin}" in switching]
+    if driver or supervisor:
+        table["driven_by"] = driver[0] if driver else f"{supervisor[0].name}.OUT"
     level = "high" if (up or supervisor) and not down else "low" if down and not up else ""
     if level:
         table["when"] = {"boot": level}
     pulls = " and ".join([*(f"{name} pulls it up" for name in up), *(f"{name} pulls it down" for name in down)])
     origin = "; ".join(filter(None, [f"named like a line: {function}" if function else "", pulls]))
+    origin += "; thresholds by the chip's own file" if told else ""
     active = bool(level) and function in _CERTAIN and rail is not None and rail.active and "volts" in rail.table
     fill = "" if level else "when = { boot = … }: its level after power-on"
     return Row(looking.name(net, net), table, origin, active, fill)
@@ -323,6 +345,15 @@ def _standard(rail: Row | None) -> str:
     if rail is not None and volts is None and rail.table.get("volts"):
         volts = parse(str(rail.table["volts"]).split("±")[0].strip(), "V")
     return next((name for level, name in _LEVELS if volts is not None and abs(volts - level) < 0.06 * level), "")
+
+
+def _told_levels(looking: _Looking, net: str) -> dict[str, str]:
+    """Thresholds that the file of a chip on the net states: the strictest of all."""
+    found = [part.thresholds[net] for part in looking.design.parts.values() if net in part.thresholds]
+    if not found or min(high for _, high in found) <= max(low for low, _ in found):
+        return {}
+    low, high = min(low for low, _ in found), max(high for _, high in found)
+    return {"low": f"< {show(low, 'V')}", "high": f"> {show(high, 'V')}"}
 
 
 def _levels(function: str, rail: Row | None) -> str:

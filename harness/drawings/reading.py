@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from wakeboard.harness.describe.problems import FileProblems, Problem
+from wakeboard.harness.drawings.chips import fit_chips
 from wakeboard.harness.drawings.design import Design, joined
 from wakeboard.harness.drawings.readers import Options, read, reader_of
 from wakeboard.harness.drawings.source import opened
@@ -45,7 +46,9 @@ def read_all(given: Iterable[Given]) -> Design:
             problems += error.problems
     if problems:
         raise FileProblems(problems)
-    return joined(read_ones)
+    whole = joined(read_ones)
+    fit_chips(whole)
+    return whole
 
 
 def _read(given: Given) -> Design:
@@ -56,7 +59,7 @@ def _read(given: Given) -> Design:
         "netlist": any(part.pins for part in design.parts.values()),
         "bom": any(part.value or part.number or part.fitted is not None for part in design.parts.values()),
         "places": any(part.x is not None for part in design.parts.values()) or bool(design.pads),
-        "pins": any(part.model or part.pin_names for part in design.parts.values()),
+        "pins": bool(design.chips),
     }
     if not good[given.role]:
         problem = Problem(

@@ -17,13 +17,13 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.describe.state import BenchState, StateError
+from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.explain.explaining import explain_case, next_choices
 from wakeboard.harness.explain.explanation import Explanation
 from wakeboard.harness.explain.ideas import LIGHT_LOAD, LOW_CURRENT_RANGE
 from wakeboard.harness.explain.next import Choice, Measurement
 from wakeboard.harness.explain.observe import CURRENT, OHMS, REVERSED, Observation, observation
 from wakeboard.harness.run.context import COMPUTE_LEASE
-from wakeboard.harness.run.steps import kinds
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 
 if TYPE_CHECKING:
@@ -235,7 +235,7 @@ def _resistor(state: BenchState) -> float | None:
 
 
 def _step(do: str, **keys: Any) -> Any:
-    return kinds()[do].Model.model_validate({"do": do, **keys})
+    return step_kinds()[do].Model.model_validate({"do": do, **keys})
 
 
 def _drive(pin: str, level: str) -> Any:

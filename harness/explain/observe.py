@@ -23,6 +23,7 @@ from wakeboard.instruments.virtual.circuit.bench.figures import (
     test_amps,
 )
 from wakeboard.results.records import Reading, RunRecord, Step
+from wakeboard.results.told import OhmsTold, PowerTold
 
 OVER_RANGE = 1.2
 """What a bench meter shows at most on a fixed ohms range, as a share of the range (common practice: 20 % over)."""
@@ -176,11 +177,12 @@ def observation(reading: Reading, step: Step, net_of: Callable[[str], str | None
 def _ohms(reading: Reading, step: Step, state: BenchState, net: str | None) -> Observation | None:
     if net is None or state.supplies:
         return None
-    shunt = step.detail.get("shunt_ohms")
+    test = OhmsTold.of(step)
+    shunt = test.shunt_ohms
     top = _told_at_least(reading) or (MOST_OHMS if shunt else OVER_RANGE * (reading.range or MOST_OHMS))
     value = (math.inf if shunt else top) if reading.value is None else max(reading.value, LEAST_OHMS)
-    amps = float(step.detail.get("test_amps") or test_amps(reading.range))
-    volts = float(step.detail.get("open_volts") or OPEN_VOLTS)
+    amps = float(test.test_amps or test_amps(reading.range))
+    volts = float(test.open_volts or OPEN_VOLTS)
     across = float(shunt) if shunt else None
     made = Observation(
         net, OHMS, state, 0.0, _ohms_sigma(reading, value, amps, across), step.number, reading,
@@ -224,7 +226,8 @@ def _cut(run: RunRecord) -> Observation | None:
     step = next((s for s in run.steps if trip is not None and s.number == trip.step), None)
     if trip is None or trip.rule != "constant-current" or trip.amps is None or step is None:
         return None
-    volts, limit = step.detail.get("volts"), step.detail.get("limit")
+    power = PowerTold.of(step)
+    volts, limit = power.volts, power.limit
     if step.kind != "power on" or not isinstance(volts, float) or not isinstance(limit, float):
         return None
     state = BenchState({**_supplies_before(run, step), trip.supply: (volts, limit)})

@@ -85,7 +85,7 @@ def _with(sequence: StepSequence, index: int, **changed: Any) -> StepSequence:
 
 
 def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
-    from wakeboard.harness.run.steps._model import Climb
+    from wakeboard.harness.describe.step_model import Climb
 
     volts, seconds = SLOWER
     ramp = Climb(volts=volts, seconds=seconds)
@@ -95,10 +95,10 @@ def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
 
 def _checked_first(sequence: StepSequence) -> tuple[str, StepSequence]:
     """Every point's unpowered resistance against the circuit, before anything is energised."""
-    from wakeboard.harness.run.steps import kinds
+    from wakeboard.harness.describe.steps import step_kinds
 
     table = {"do": "resistance", "of": "every point", "limits_from": "circuit", "on_fail": "stop"}
-    step = kinds()["resistance"].Model.model_validate(table)
+    step = step_kinds()["resistance"].Model.model_validate(table)
     first = next(index for index, each in enumerate(sequence.steps) if each.do == "power on")
     steps = (*sequence.steps[:first], step, *sequence.steps[first:])
     says = f'resistance of every point with limits_from = "circuit" before {sequence.steps[first].supply} is on'

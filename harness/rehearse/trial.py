@@ -93,8 +93,8 @@ class Shared:
 
     def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = ()) -> None:
         """planted: every set of faults that will be asked for; room for the pins that they lift is made once."""
+        from wakeboard.harness.rehearse.direct import Facts
         from wakeboard.harness.rehearse.specimen import settled_on
-        from wakeboard.harness.rehearse.straight import Tables
         from wakeboard.harness.run.predict import Predictor
         from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
         from wakeboard.instruments.virtual.circuit import Variant
@@ -103,12 +103,12 @@ class Shared:
         self.prepared.model.lift([Variant(tuple(faults)) for faults in planted])
         self.predictor = Predictor(board)
         self.target = target_spec(board)
-        self.tables = Tables.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False))
+        self.facts = Facts.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False))
 
 
 def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> Trial:
     """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial."""
-    from wakeboard.harness.rehearse.straight import open_straight
+    from wakeboard.harness.rehearse.direct import open_direct
     from wakeboard.harness.run.runner import Runner
     from wakeboard.instruments.virtual.bench import VirtualBench
     from wakeboard.results.records import RunStart
@@ -120,6 +120,6 @@ def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -
     virtual = VirtualBench(
         shared.prepared, unit=UNIT, faults=faults, target=shared.target, drawn=False, transients=False
     )
-    with open_straight(board, virtual, shared.tables) as bench:
+    with open_direct(board, virtual, shared.facts) as bench:
         result = Runner(sequence, bench, start, predictor=shared.predictor).run()
         return read_trial(faults, result, virtual.overstress)

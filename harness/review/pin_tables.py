@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.document import read_named
 from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of
 
 if TYPE_CHECKING:
@@ -61,8 +62,13 @@ def packaged() -> list[str]:
 def load_pin_table(name: str, beside: str) -> PinTable:
     """A packaged table by name, or a TOML file beside the board. Raises FileProblems for what is wrong in it."""
     own = Path(beside) / name
+    if name.endswith(".toml") and own.exists():
+        document = read_named(own)
+        if document.problems:
+            raise FileProblems(document.problems)
+        return _table(str(own), document.data)
     if name.endswith(".toml"):
-        file, text = str(own), own.read_text(encoding="utf-8") if own.is_file() else None
+        file, text = str(own), None
     else:
         found = resources.files("wakeboard.sequences").joinpath("pins", f"{name}.toml")
         file, text = f"{name}.toml", found.read_text(encoding="utf-8") if found.is_file() else None

@@ -18,6 +18,7 @@ from wakeboard.instruments.quantity import parse_interval
 
 # A pin's name tells most about what pulls hide in it; common practice, no source.
 _RESET = re.compile(r"^N?_?(RST|RESET)|RST_?N?$|RESET_?N?$", re.IGNORECASE)
+_STRAP = re.compile(r"BOOT|STRAP|CFG|MODE|(^|_)EN(_N)?$|ENABLE|RST|RESET", re.IGNORECASE)
 _ENABLE = re.compile(r"^(N?EN|ENABLE|SHDN|CE)\d*$", re.IGNORECASE)
 
 
@@ -53,6 +54,11 @@ def is_silent(entry: Mapping[str, Any]) -> bool:
     if entry.get("pull_up") is not None or entry.get("pull_down") is not None:
         return False
     return "pulls" not in entry and entry.get("type") != "analog"
+
+
+def matters(name: str) -> bool:
+    """Whether a pin or net of this name resets, enables or straps: a pull there decides how the board starts."""
+    return bool(_STRAP.search(name) or _RESET.search(name) or _ENABLE.search(name))
 
 
 def hidden_pull(pin: str) -> HiddenPull:

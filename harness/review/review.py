@@ -31,9 +31,14 @@ def in_order(concerns: Iterable[Concern]) -> list[Concern]:
         known = worst.get(concern.key)
         if known is None or (concern.serious, concern.weight) > (known.serious, known.weight):
             worst[concern.key] = concern
-    return sorted(worst.values(), key=lambda c: (not c.serious, RULES.index(c.rule), c.nets))
+    return sorted(worst.values(), key=lambda c: (not c.serious, _place(c.rule), c.nets))
 
 
 def as_json(board: Board, concerns: list[Concern]) -> dict[str, Any]:
     """The document of `wakeboard review --json`."""
     return {"board": board.name, "revision": board.revision, "concerns": [concern.as_json() for concern in concerns]}
+
+
+def _place(rule: str) -> int:
+    """Ours in their order; then whatever a board or a package brought."""
+    return RULES.index(rule) if rule in RULES else len(RULES)

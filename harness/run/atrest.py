@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
 from wakeboard.harness.run.errors import SkipPoint
 from wakeboard.harness.run.selfcheck import SOON
@@ -25,6 +25,7 @@ from wakeboard.instruments.virtual.circuit.bench.figures import LEADS_OHMS
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.run.probing import RelayProbing
 
 OPEN_VOLTS = 0.02  # an open input shows some hum; more says that something is still connected or powered
 HIGH_OHMS = 1e9  # from here on an input counts as high-ohmic
@@ -79,7 +80,7 @@ def _nothing_connected(bench: OpenBench, looks: int) -> None:
 
 def _input_said(bench: OpenBench) -> Iterator[str]:
     """Left in high impedance by the last one who used it: said, and set right by the first reading."""
-    if bench.meter.speaker.if_known("input", bench.meter.says_high_z):
+    if bench.meter.told("input"):
         yield "the meter's input was left above 10 GΩ; it is set to 10 MΩ"
 
 
@@ -116,7 +117,7 @@ def _leads_together(bench: OpenBench) -> list[str]:
 
 
 def _mains(bench: OpenBench) -> Iterator[str]:
-    told = bench.meter.speaker.if_known("mains", bench.meter.mains)
+    told = bench.meter.told("mains")
     if told is not None and bench.mains is not None and abs(told - bench.mains) > 1.0:
         yield (
             f"the meter integrates over periods of {told:g} Hz and the mains here have {bench.mains:g} Hz: hum does "
@@ -127,20 +128,20 @@ def _mains(bench: OpenBench) -> Iterator[str]:
 # --- relays ----------------------------------------------------------------------------------------------------------
 def _relays(bench: OpenBench) -> list[str]:
     """What they may carry, and how often they have moved. Raises BenchError."""
-    probing: Any = bench.probing
+    probing = cast("RelayProbing", bench.probing)
     scanner = probing.scanner
-    told = scanner.speaker.if_known("most_volts", scanner.most_volts)
-    allowed = [each for each in (bench.relay_volts, told, scanner.dialect.rated_volts) if each is not None]
+    told = scanner.told("most_volts")
+    allowed = [each for each in (bench.relay_volts, told, scanner.rated_volts) if each is not None]
     if allowed and bench.highest_volts > min(allowed):
         raise BenchError(
             f"the board may have {bench.highest_volts:g} V, and the relays or cables of this bench may carry "
             f"{min(allowed):g} V",
-            instrument=scanner.link.name,
+            instrument=scanner.name,
         )
-    life = scanner.dialect.life
-    counts = scanner.speaker.if_known("count", probing.all_counts) or {}
+    life = scanner.life
+    counts = probing.all_counts()
     return [
-        f"relay {channel} of {scanner.link.name} has moved {count} times; at rated load it lasts about {life:g}: "
+        f"relay {channel} of {scanner.name} has moved {count} times; at rated load it lasts about {life:g}: "
         "measure its contact"
         for channel, count in counts.items()
         if count >= WORN * life

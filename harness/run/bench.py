@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
 from wakeboard.instruments.errors import BenchError, DialectError
-from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
+from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, VOLTMETER_OHMS
 
 if TYPE_CHECKING:
-    from wakeboard.harness.run.ports import Clock, GuardShell, Measurement, Probing
+    from wakeboard.harness.run.ports import Clock, GuardShell, Probing
+    from wakeboard.instruments.ports import Measurement, Meter
     from wakeboard.results.records import InstrumentUsed
 
 VOLT_RANGES = (10.0, 100.0, 1000.0)
@@ -33,7 +34,7 @@ class OpenBench:
 
     clock: Clock
     guard: GuardShell
-    meter: Any
+    meter: Meter
     probing: Probing
     supplies: Sequence[str]
     highest_volts: float
@@ -75,7 +76,7 @@ class OpenBench:
         for scale in VOLT_RANGES:
             if scale < self.highest_volts and scale != VOLT_RANGES[-1]:
                 continue
-            seen: Measurement = self.meter.dc_volts(range=scale, nplc=NPLC)
+            seen = self.meter.dc_volts(range=scale, nplc=NPLC)
             if not seen.overload:
                 return seen
         raise MeterOverload("the meter overloads on every range: more than 1000 V, or a broken meter",
@@ -83,17 +84,15 @@ class OpenBench:
 
     def volts_or_overload(self) -> Measurement:
         """DC volts on the range that fits the board, as they are."""
-        seen: Measurement = self.meter.dc_volts(range=self._scale, nplc=NPLC)
-        return seen
+        return self.meter.dc_volts(range=self._scale, nplc=NPLC)
 
     @property
     def can_be_high(self) -> bool:
         """Whether the meter's input can be made high-ohmic, and back to 10 MΩ, on the range in use."""
-        dialect = self.meter.dialect
-        return bool(dialect.high_z) and self._scale in dialect.high_z_ranges
+        return self.meter.can_be_high(self._scale)
 
     def ac_volts(self) -> Measurement:
-        seen: Measurement = self.meter.ac_volts(range=self._scale)
+        seen = self.meter.ac_volts(range=self._scale)
         if seen.overload:
             raise MeterOverload(f"the meter overloads on {self._scale:g} V AC", instrument=self.meter_name)
         return seen
@@ -103,17 +102,16 @@ class OpenBench:
         return next(scale for scale in VOLT_RANGES if scale >= self.highest_volts or scale == VOLT_RANGES[-1])
 
     def frequency(self) -> Measurement:
-        seen: Measurement = self.meter.frequency()
-        return seen
+        return self.meter.frequency()
 
     def ohms(self, scale: float) -> Measurement:
-        seen: Measurement = self.meter.ohms(scale, nplc=NPLC)
-        return seen
+        return self.meter.ohms(scale, nplc=NPLC)
 
-    def test_amps(self, scale: float) -> float | None:
-        """The current that the ohms test drives on this range; None where the dialect does not say."""
-        told: float | None = self.meter.test_amps("ohms", scale)
-        return told
+    def ohms_test(self, scale: float) -> tuple[float | None, float]:
+        """(A, V): what the ohms test drives on this range, None where the dialect does not say; and the most that an
+        open net sees, of any meter where it does not say."""
+        amps, volts = self.meter.ohms_test(scale)
+        return amps, OPEN_VOLTS if volts is None else volts
 
     def set_input(self, high: bool) -> bool:
         """High impedance or 10 MΩ; False where the meter cannot."""

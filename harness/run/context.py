@@ -17,6 +17,7 @@ from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
 from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import Reading
+from wakeboard.results.told import Notes, Told
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board, Line
@@ -24,8 +25,9 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.guard.core import Envelope
     from wakeboard.harness.run.guard.owner import Ramp, Setting
-    from wakeboard.harness.run.ports import Measurement, Observer
+    from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.predict import Predictor
+    from wakeboard.instruments.ports import Measurement
     from wakeboard.instruments.quantity import Interval
 
 LEASE = 3.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
@@ -70,7 +72,8 @@ class Context:
         """A fresh step."""
         self.readings: list[Reading] = []
         self.remarks: list[str] = []
-        self.detail: dict[str, Any] = {}
+        self.notes = Notes()
+        self._told: list[Told] = []
         self.outcome = ""  # set by a step that knows better than its readings
         self.stops = stops
 
@@ -132,7 +135,7 @@ class Context:
         self.pulse()
         self.supplies[supply] = (setting.volts, setting.limit)
         self.last_volts[supply] = setting.volts
-        self.detail["protection"] = self.guard.energise(supply, setting, envelope, ramp)
+        self.notes.protection = self.guard.energise(supply, setting, envelope, ramp)
         while self.guard.climbing(supply):
             self.sleep(ramp.seconds if ramp else FIRST_WAIT)
 
@@ -241,7 +244,7 @@ class Context:
         wanted = list(dict.fromkeys(nets))
         unreached = [net for net in wanted if not self.reaches(net)]
         if unreached:
-            self.detail.setdefault("not_reached", []).extend(unreached)
+            self.notes.not_reached = [*self.notes.not_reached, *unreached]
             self.say("no point reaches " + ", ".join(unreached))
         return self.bench.probing.order([net for net in wanted if net not in unreached])
 
@@ -276,7 +279,7 @@ class Context:
         gone, self.readings[begins:] = self.readings[begins:], []
         self.checked -= {name for name, supply in self.board.supplies.items() if supply.net == net}
         kept = [{"of": each.of, "quantity": each.quantity, "value": each.value, "unit": each.unit} for each in gone]
-        self.detail.setdefault("taken_again", []).extend(kept)
+        self.notes.taken_again = [*self.notes.taken_again, *kept]
         self.say(f"{net} was taken again")
         self.bench.probing.release()
 
@@ -422,6 +425,15 @@ class Context:
         if self.observer is not None:
             self.observer.reading(reading)
         return reading
+
+    def tell(self, told: Told) -> None:
+        """What this kind of step keeps beside its readings."""
+        self._told.append(told)
+
+    @property
+    def detail(self) -> dict[str, Any]:
+        """All of it as it is kept."""
+        return {name: value for each in (*self._told, self.notes) for name, value in each.as_detail().items()}
 
     def say(self, text: str) -> None:
         """A remark for the report."""

@@ -50,8 +50,34 @@ class GuardLost(BenchError):
     """The guard's process died or fell silent. The runner has switched the outputs off through a session of its own."""
 
 
+class OutputsOn(BenchError):
+    """The bench was closed, and not every output is seen to be off."""
+
+    exit_code = 6
+
+
 class TakeAgain(Exception):
     """The operator wants the point before this one taken again."""
+
+
+class OwnStepFault(Exception):
+    """A step kind that a board or a package brought has a mistake; the power is off."""
+
+    exit_code = 2
+
+
+def own_fault(kind: str, file: str, error: BaseException) -> BaseException:
+    """The error itself; where it is a mistake in a step kind that `file` brought, one that says so."""
+    ours = isinstance(error, BenchError) or type(error).__module__.startswith("wakeboard.")
+    if not file or ours or not isinstance(error, Exception):
+        return error
+    at, line = error.__traceback__, ""
+    while at is not None:
+        line = f", line {at.tb_lineno}" if at.tb_frame.f_code.co_filename == file else line
+        at = at.tb_next
+    fault = OwnStepFault(f'a mistake in the step kind "{kind}" ({file}{line}): {type(error).__name__}: {error}')
+    fault.__cause__ = error
+    return fault
 
 
 class SkipPoint(Exception):

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.instruments.quantity import show
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -29,6 +30,10 @@ BAR = 20  # characters of a current bar
 
 def reading_text(reading: Reading) -> str:
     """One line: what, value, limits and whose, how sure."""
+    return visible(_reading_text(reading))
+
+
+def _reading_text(reading: Reading) -> str:
     if reading.quantity == "text":
         return f"{reading.of}: {reading.says}"
     value = "over range" if reading.value is None else show(reading.value, reading.unit)
@@ -76,11 +81,11 @@ class PlainObserver:
         """Plain lines do not move."""
 
     def step_ends(self, step: Step) -> None:
-        self._say(f"{step.number:3}  {step.outcome:8} {step.name}")
+        self._say(f"{step.number:3}  {step.outcome:8} {visible(step.name)}")
         for line in self._told:
             self._say(line)
         if step.outcome != "pass" and step.says:
-            self._say(f"      {step.says}")
+            self._say(f"      {visible(step.says)}")
 
 
 class LiveObserver:
@@ -131,7 +136,7 @@ class LiveObserver:
 
     # --- Observer ---
     def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
-        self._step = f"{number}/{total}  {title}"
+        self._step = f"{number}/{total}  {visible(title)}"
         self._last_reading = ""
         self._plain.step_begins(number, total, title, kind)
         self._draw(force=True)
@@ -142,7 +147,7 @@ class LiveObserver:
         self._draw()
 
     def says(self, text: str) -> None:
-        self._last_reading = text
+        self._last_reading = visible(text)
 
     def pulse(self, samples: Mapping[str, Sample], limits: Mapping[str, float]) -> None:
         self._samples, self._limits = samples, limits

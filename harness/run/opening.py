@@ -12,7 +12,9 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.errors import OutputsOn
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
 from wakeboard.harness.run.mains import usual_mains
@@ -133,7 +135,7 @@ def open_virtual(
 
     made = virtual or virtual_bench(board, unit=unit, plants=plants, prepared=prepared, **options)
     described = Bench.model_validate(made.bench_description(console="virtual"))
-    traffic = TrafficLog() if keep_traffic else _NoTraffic()
+    traffic = TrafficLog() if keep_traffic else NoTraffic()
     drivers = open_drivers(described, ("psu", "dmm", "scanner"), manager=made.visa(), clock=made.clock, traffic=traffic)
     guard = LocalGuard(Guard(feeds_of(described, drivers.psus), made.clock, traffic), made.clock)
     return OpenBench(
@@ -145,7 +147,7 @@ def open_virtual(
         supplies=tuple(described.supplies),
         load_tolerance=load_tolerance(described),
         highest_volts=highest_volts(board),
-        open_console=lambda _link: _virtual_console(made, traffic),
+        open_console=lambda _link: virtual_console(made, traffic),
         instruments=tuple(drivers.used),
         traffic=traffic,
         virtual=made,
@@ -159,14 +161,14 @@ def _nothing() -> None:
     """Nobody wants to know."""
 
 
-class _NoTraffic(list[Any]):
+class NoTraffic(list[Any]):
     """A traffic log that keeps nothing."""
 
     def add(self, *_exchange: Any) -> None:
         """Forgotten."""
 
 
-def _virtual_console(made: VirtualBench, traffic: Any) -> Any:
+def virtual_console(made: VirtualBench, traffic: Any) -> Any:
     from wakeboard.instruments.console import Console
 
     return Console(made.console(), clock=made.clock, traffic=traffic)
@@ -194,7 +196,7 @@ def open_real(
     for instrument in described.instruments.values():
         check_calibration(instrument)
     clock = RealClock()
-    traffic = TrafficLog() if keep_traffic else _NoTraffic()
+    traffic = TrafficLog() if keep_traffic else NoTraffic()
     guard = ProcessGuard(
         plan_of(described)
     )  # first: it starts while the rest is opened, and nothing is energised without it
@@ -203,8 +205,12 @@ def open_real(
         if not drivers.dmms:
             raise BenchError('the bench file names no meter: [instruments.NAME] with kind = "dmm"')
         probing = _probing(board, described, drivers, tell, hands)
-    except BaseException:
+    except BaseException as error:
+        presses.hold()
         guard.close()
+        if guard.left is None or not guard.left.confirmed:
+            says = guard.left.says() if guard.left is not None else "outputs not confirmed off: the guard did not say"
+            raise OutputsOn(f"{says}; {error or type(error).__name__}") from error
         raise
     return OpenBench(
         clock=clock,

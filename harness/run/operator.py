@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
+from wakeboard.results.visible import VisibleStream
 
 KEYS = "Enter: probe is on it   r: again   s: skip   q: stop"
 STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
@@ -132,7 +133,7 @@ def _nothing() -> None:
 
 
 def _to_stderr(text: str) -> None:
-    sys.stderr.write(text)
+    VisibleStream(sys.stderr).write(text)
     sys.stderr.flush()
 
 

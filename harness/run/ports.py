@@ -1,30 +1,14 @@
-"""What the runner needs of the bench, as protocols: drivers, guard, probing, console, clock, and who watches.
-
-The drivers of `instruments` fit these; so do a test's fakes.
-"""
+"""What the runner needs of the bench beside its instruments (instruments/ports.py): guard, probing, who watches."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
     from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
     from wakeboard.results.records import Reading, Step
-
-
-@dataclass(frozen=True, slots=True)
-class Measurement:
-    """A value with its standard uncertainty; `time` on the bench's clock. The drivers' own fits this."""
-
-    value: float
-    unit: str
-    u: float
-    range: float | None = None
-    overload: bool = False
-    time: float = 0.0
 
 
 class Clock(Protocol):
@@ -39,6 +23,13 @@ class GuardShell(Protocol):
     def cut(self) -> Cut | None: ...
     @property
     def cut_supply(self) -> str: ...
+    @property
+    def came_on(self) -> Cut | None:
+        """The last output that came on by itself, or by another's hand, whatever else has happened."""
+        ...
+
+    left: OffReport | None  # the state of the outputs when it was closed; None: it is open, or nobody could tell
+
     def prove_off(self) -> OffReport: ...
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
         """Says which of the supply's own protections are armed."""
@@ -50,6 +41,10 @@ class GuardShell(Protocol):
     def sample(self, supply: str) -> Sample: ...
     def off(self, supply: str) -> OffReport: ...
     def all_off(self) -> OffReport: ...
+    def look_again(self) -> OffReport:
+        """A while after switching off, without a command: is every output still off? What came back is off again."""
+        ...
+
     def beat(self, lease: float) -> None: ...
     def sleep(self, seconds: float) -> None: ...
     def trace(self) -> Mapping[str, Track]: ...
@@ -63,16 +58,6 @@ class GuardShell(Protocol):
         ...
 
     def close(self) -> None: ...
-
-
-class Meter(Protocol):
-    def dc_volts(self, range: float | None = None, nplc: float | None = None, count: int = 1) -> Any: ...
-    def ac_volts(self, range: float | None = None) -> Any: ...
-    def frequency(self) -> Any: ...
-    def ohms(self, range: float) -> Any: ...
-    def input_ohms(self, high: bool) -> Any: ...
-    def input_resistance(self, range: float | None) -> float: ...
-    def test_amps(self, quantity: str, range: float | None) -> float | None: ...
 
 
 class Probing(Protocol):

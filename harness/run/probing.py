@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
+    from wakeboard.instruments.ports import Meter, Relays
 
 EDGES = ("left", "top", "right", "bottom")
 ORDINALS = (
@@ -37,13 +38,13 @@ class RelayProbing:
 
     def __init__(
         self,
-        scanner: Any,
+        scanner: Relays,
         routes: Mapping[str, str],
         *,
         swap_channel: str | None = None,
         short_channel: str | None = None,
         load_channels: Mapping[float, str] | None = None,
-        meter: Any = None,
+        meter: Meter | None = None,
         most_volts: float = 0.0,
     ) -> None:
         """meter, most_volts: whose test current must not flow while relays move, and what a net may have at most."""
@@ -120,7 +121,7 @@ class RelayProbing:
 
     def _must_be_cold(self, ohms: float) -> None:
         """A test resistor is switched only where less flows than the scanner's relays may break. Raises HotSwitch."""
-        allowed = getattr(getattr(self.scanner, "dialect", None), "hot_amps", None)
+        allowed = self.scanner.hot_amps
         if allowed is None or self._meter is None or self._most_volts / ohms <= allowed:
             return
         seen = self._meter.dc_volts(range=self._most_volts)
@@ -129,7 +130,7 @@ class RelayProbing:
             raise HotSwitch(
                 f"the {ohms:g} Ω resistor at {seen.value:.3g} V would be switched at {amps * 1e3:.0f} mA, and the "
                 f"relays of this scanner at less than {allowed * 1e3:g} mA only: use a larger resistor",
-                instrument=getattr(self.scanner.link, "name", ""),
+                instrument=self.scanner.name,
             )
 
     def counts(self) -> dict[str, int]:
@@ -143,7 +144,7 @@ class RelayProbing:
         return self._counted([*self.routes.values(), *self._loads.values(), *filter(None, special)])
 
     def _counted(self, channels: Sequence[str]) -> dict[str, int]:
-        found = {channel: self.scanner.count(channel) for channel in channels} if self.scanner.dialect.count else {}
+        found = {channel: self.scanner.count(channel) for channel in channels} if self.scanner.counts else {}
         return {channel: count for channel, count in found.items() if count is not None}
 
     def release(self) -> None:

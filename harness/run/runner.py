@@ -8,7 +8,9 @@ Invariants, which hold whatever a step, an instrument, a person or the operating
 4. A step is committed before the next one begins; what a step measured before it was broken off is committed too.
 5. A bench that fails gives the outcome "error", never "fail": it says nothing of the board.
 6. After a trip nothing is switched on again in this run.
-7. The discharge of each rail is measured before a person is told to touch, where the meter still answers.
+7. However often a person presses Ctrl-C, or a signal says the same: 3 holds. The first press ends the steps, one more
+   the measuring of the discharge.
+8. The discharge of each rail is measured before a person is told to touch, where the meter still answers.
 """
 
 from __future__ import annotations
@@ -19,22 +21,27 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.steps import StepKind, step_kinds
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.atrest import check_at_rest
 from wakeboard.harness.run.context import KEEP_LEASE, Context
 from wakeboard.harness.run.decide import worst
-from wakeboard.harness.run.errors import OperatorStop, Tripped
+from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
 from wakeboard.harness.run.guard.owner import OffReport
 from wakeboard.harness.run.predict import Predictor
 from wakeboard.harness.run.record import NullRecorder
-from wakeboard.harness.run.steps import StepKind, _discharge, kinds
+from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.step_model import StepModel
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.ports import Observer, Recorder
-    from wakeboard.harness.run.steps._model import StepModel
+
+
+SWITCHING = "switching the outputs off, and making sure that they are: please wait"
 
 
 @dataclass(frozen=True)
@@ -87,16 +94,22 @@ class Runner:
 
     def run(self) -> Result:
         """Every step in order, then everything off. Raises what the recorder's `begin` raises, with nothing on yet."""
+        with presses.guarded():
+            return self._run()
+
+    def _run(self) -> Result:
         run_id = self.recorder.begin(self.start)
         started = time.time()
-        off = OffReport({}, {})
         try:
-            self._work()
+            try:
+                self._work()
+            finally:
+                presses.hold(SWITCHING)
         except BaseException as error:  # noqa: BLE001  told in the result, after the power is off
+            presses.hold(SWITCHING)
             self.error = self.error or error
             self._note_trip(error)
-        finally:
-            off = self._make_safe()
+        off = self._make_safe()
         record = RunRecord(
             id=run_id,
             start=self.start,
@@ -128,13 +141,16 @@ class Runner:
 
     # --- the steps --------------------------------------------------------------------------------------------------
     def _work(self) -> None:
+        unknown = [model.do for model in self.sequence.steps if model.do not in step_kinds()]
+        if unknown:  # a sequence that was made by hand, or read where the board's own kinds were known
+            raise Refused(f'there is no step kind "{unknown[0]}"; known: {", ".join(step_kinds())}')
         report = self.context.guard.prove_off()
         if not report.confirmed:
             raise BenchError(f"{report.says()}; nothing was energised")
         self._notes = check_at_rest(self.bench)
         total = len(self.sequence.steps)
         for number, model in enumerate(self._models(), start=1):
-            kind = kinds()[model.do]
+            kind = step_kinds()[model.do]
             if self.observer is not None:
                 self.observer.step_begins(number, max(number, total), model.title, kind.name)
             step = self._step(number, model, kind)
@@ -157,13 +173,14 @@ class Runner:
         try:
             kind.run(context, model)
         except BaseException as error:  # noqa: BLE001  committed with the step, then told
-            broke = error
+            broke = own_fault(kind.name, kind.own, error)
         if broke is not None:
             self._broken(number, broke)
         return self._commit(number, model.title, kind.name, started, broke)
 
     def _broken(self, number: int, error: BaseException) -> None:
         """The power goes off first, then the story is told."""
+        presses.hold(SWITCHING)
         self.error = error
         self.context.alive = False
         self._note_trip(error)
@@ -212,7 +229,7 @@ class Runner:
         with contextlib.suppress(BenchError):
             counts = self.bench.probing.counts()
             if counts:
-                self.context.detail["relay_counts"] = counts
+                self.context.notes.relay_counts = counts
 
     def _stops_after(self, step: Step, model: Any) -> bool:
         if step.outcome not in ("fail", "tripped", "error"):
@@ -250,7 +267,19 @@ class Runner:
             self.context.supplies.clear()
             self.context.pins.clear()
             self._discharge()
-        return self._believed(off)
+        return self._believed(self._last_look(off))
+
+    def _last_look(self, off: OffReport) -> OffReport:
+        """Outputs that were off a moment ago may have come back; that is the bench's failure, and no unit's."""
+        guard = self.context.guard
+        if off.confirmed:
+            try:
+                off = guard.look_again()
+            except BaseException:  # noqa: BLE001  then as after any other failure
+                off = self._off()
+        if guard.came_on is not None and not isinstance(self.error, BenchError):
+            self.error = power_cut("", guard.came_on)
+        return off
 
     def _believed(self, off: OffReport) -> OffReport:
         """The guard has heard every supply say off; one that the meter has seen to be on is on."""
@@ -258,7 +287,7 @@ class Runner:
         return OffReport({**off.states, **dict.fromkeys(lying, "on")}, {**off.errors, **lying}) if lying else off
 
     def _off(self) -> OffReport:
-        """Whatever is raised, a second Ctrl-C included, it is tried again; unknown is not off."""
+        """Whatever is raised, it is tried again; unknown is not off."""
         told = ""
         for _ in range(3):
             try:
@@ -278,8 +307,10 @@ class Runner:
             if self.bench.probing.by_hand and self._stopped:
                 context.say("the discharge was not measured: measure each rail by hand before touching")
             else:
-                _discharge.measure(context)
+                with presses.allowed():
+                    _discharge.measure(context)
         except BaseException as error:  # noqa: BLE001  told in the step; a second Ctrl-C skips it
+            presses.hold(SWITCHING)
             broke = error
             context.say(f"the discharge was not measured ({error}): wait, and measure by hand before touching")
         try:

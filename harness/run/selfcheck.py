@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.budget import Timed, time_supply
 from wakeboard.instruments.errors import BenchError
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
 
+ON = "output {} is ON: `wakeboard off BENCH` switches everything off"
 ASKS = 10  # questions for the reply time
 SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
 
@@ -41,6 +43,7 @@ class Checked:
     cautions: list[str] = field(default_factory=list)
     unverified: list[str] = field(default_factory=list)  # keys of the dialect that no maker's page was found for
     timed: Timed | None = None
+    on: list[str] = field(default_factory=list)  # outputs that are on before anything was done
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -54,6 +57,7 @@ class Checked:
             "reply_s": self.reply_s,
             "cautions": self.cautions,
             "unverified": self.unverified,
+            "on": self.on,
         }
 
 
@@ -79,7 +83,9 @@ def check_instruments(
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
-            checked.ok = True
+            checked.ok = not checked.on
+            if checked.on:
+                checked.says.insert(0, ON.format(", ".join(checked.on)))
             _soon_due(checked, instrument, today)
         except (BenchError, OSError) as error:
             checked.says.append(str(error))
@@ -87,7 +93,7 @@ def check_instruments(
 
 
 def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) -> None:
-    checked.identity = driver.identity.text.strip()
+    checked.identity = visible(driver.identity.text.strip())
     checked.serial = (driver.identity.maker, driver.identity.model, driver.identity.serial)
     checked.dialect = driver.dialect.name
     checked.unverified = list(driver.dialect.unverified)
@@ -99,8 +105,9 @@ def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) 
         checked.timed = time_supply(driver, list(instrument.feeds), opened=opened)
     elif instrument.kind == "scanner":
         _look_at_scanner(checked, driver)
+    serial = visible(checked.serial[2])
     if instrument.identity is None and checked.serial[2] not in ("", "0"):
-        checked.says.append(f'to be sure that it is this one: identity = "{checked.serial[2]}" in the bench file')
+        checked.says.append(f'to be sure that it is this one: identity = "{serial}" in the bench file')
     if not instrument.due:
         checked.says.append("no calibration date in the bench file")
 
@@ -110,25 +117,29 @@ def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
     for channel in instrument.feeds:
         psu.limits(channel)  # DialectError for a channel that it has not got
     on = [channel for channel in psu.channels if psu.is_on(channel)]
-    checked.says.append(f"output {', '.join(on)} is ON" if on else "outputs off")
+    checked.on = [channel for channel in on if channel in instrument.feeds]
+    if not on:
+        checked.says.append("outputs off")
+    elif not checked.on:
+        checked.cautions.append(f"output {', '.join(on)} is on; it feeds no supply of the board")
 
 
 def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:
     """Terminals, input, mains frequency and calibration date as the meter tells them."""
-    if (terminals := dmm.speaker.if_known("terminals", dmm.terminals)) is not None:
+    if (terminals := dmm.told("terminals")) is not None:
         checked.says.append(f"{terminals} terminals")
-    if dmm.speaker.if_known("input", dmm.says_high_z):
+    if dmm.told("input"):
         checked.says.append("its input was left above 10 GΩ")
-    if (mains := dmm.speaker.if_known("mains", dmm.mains)) is not None:
+    if (mains := dmm.told("mains")) is not None:
         wrong = mains_here is not None and abs(mains - mains_here) > 1.0
         beside = f", and the bench file says {mains_here:g} Hz: hum does not average out" if wrong else ""
         checked.says.append(f"integrates over {mains:g} Hz mains{beside}")
-    if (told := dmm.speaker.if_known("calibrated", dmm.calibrated)) is not None:
+    if (told := dmm.told("calibrated")) is not None:
         checked.says.append(f"says that it was calibrated on {told}")
 
 
 def _look_at_scanner(checked: Checked, scanner: Any) -> None:
-    if (volts := scanner.speaker.if_known("most_volts", scanner.most_volts)) is not None:
+    if (volts := scanner.told("most_volts")) is not None:
         checked.says.append(f"its relays may carry {volts:g} V")
 
 
@@ -147,7 +158,7 @@ def check_distinct(checked: Sequence[Checked]) -> None:
         if first is not each:
             for one, other in ((first, each), (each, first)):
                 one.ok = False
-                one.says.append(f"the same instrument answers as {other.name}: serial number {each.serial[2]}")
+                one.says.append(f"the same instrument answers as {other.name}: serial number {visible(each.serial[2])}")
 
 
 def reply_time(driver: Any) -> float:
@@ -213,11 +224,12 @@ def _asked(address: str) -> Checked:
     checked = Checked("", "", address)
     try:
         with Link.open(address, name=address, timeout=1.0) as link:
-            checked.identity = link.query("*IDN?").strip()
+            idn = link.query("*IDN?").strip()
+        checked.identity = visible(idn)
         for kind in ("psu", "dmm", "scanner"):
             if dialect_names(kind):
                 try:
-                    checked.dialect, checked.kind = pick_dialect(checked.identity, kind).name, kind
+                    checked.dialect, checked.kind = pick_dialect(idn, kind).name, kind
                     break
                 except BenchError:
                     continue

@@ -6,13 +6,15 @@ result = take_unit(sequence, unit="SK-A-001", described=bench, store=store, obse
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import platform
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.run.errors import OperatorStop, Refused
+from wakeboard.harness.run import presses
+from wakeboard.harness.run.errors import OperatorStop, OutputsOn, Refused
 from wakeboard.harness.run.opening import open_real, open_virtual
 from wakeboard.harness.run.predict import Predictor
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
@@ -24,11 +26,11 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.describe.board import Board
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.step_model import StepModel
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.byhand import SteadyHands
     from wakeboard.harness.run.operator import Operator
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.harness.run.steps._model import StepModel
     from wakeboard.results.store import Store
 
 UNITS_FILE = "units.toml"
@@ -59,8 +61,7 @@ def take_unit(
     reworked = _rework(store, unit, board)
     if described is not None and plants:
         raise Refused("faults can be planted in the virtual bench only, not in a board on a real one")
-    bench = _open(board, unit, described, (*plants, *reworked), operator, prepared)
-    with bench:
+    with presses.guarded(), _closed(_open(board, unit, described, (*plants, *reworked), operator, prepared)) as bench:
         if before is not None:
             before(bench)
         start = run_start(sequence, bench, unit, plants, operator_name)
@@ -77,6 +78,25 @@ def take_unit(
         if operator is not None:
             operator.beat = runner.context.pulse
         return runner.run()
+
+
+@contextlib.contextmanager
+def _closed(bench: OpenBench) -> Iterator[OpenBench]:
+    """The bench is closed at the end, and what breaks the block off says whether the outputs are off. Raises OutputsOn
+    where they are not seen to be."""
+    try:
+        yield bench
+    except BaseException as error:
+        presses.hold()
+        bench.close()
+        left = bench.guard.left
+        if left is None or not left.confirmed:
+            says = left.says() if left is not None else "outputs not confirmed off: the guard did not say"
+            raise OutputsOn(f"{says}; {error or type(error).__name__}") from error
+        error.add_note(left.says())
+        raise
+    finally:
+        bench.close()
 
 
 def _open(

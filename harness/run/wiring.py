@@ -173,7 +173,7 @@ def _look_elsewhere(context: Context, supply: str, net: str, seen: Seen) -> None
 
 
 def _keep(context: Context, supply: str, net: str, low: Seen, high: Seen) -> None:
-    context.detail["bench_check"] = {
+    context.notes.bench_check = {
         "supply_volts": [low.supply, high.supply], "meter_volts": [low.meter, high.meter], "net": net,
     }  # fmt: skip
     wrong = diagnose(low, high)

@@ -19,6 +19,7 @@ from wakeboard.results.report.text import (
     state_without_load,
     state_words,
 )
+from wakeboard.results.told import LinesTold
 
 ODD = ("fail", "marginal", "error", "tripped")
 TEXT = "text"
@@ -123,9 +124,8 @@ def lines(pen: Pen, record: RunRecord) -> list[ReadingView]:
 
 
 def thresholds_of(step: Step, reading: Reading) -> Thresholds | None:
-    """Thresholds of a line from what its step kept: detail["thresholds"][net] = {low, high, rail, expected}."""
-    kept = step.detail.get("thresholds")
-    entry = kept.get(reading.of) if isinstance(kept, Mapping) else None
+    """Thresholds of a line from what its step told."""
+    entry = (LinesTold.of(step).thresholds or {}).get(reading.of)
     if not isinstance(entry, Mapping):
         return None
     low, high = entry.get("low"), entry.get("high")

@@ -1,8 +1,8 @@
 """Units of Skep with something planted, each through the whole bring-up, and what `explain` makes of their readings.
 
 A unit's parts are drawn within their tolerances and its instruments have their errors, both by its serial number. The
-runner, its steps and its decisions are those of every run; the instruments are driven straight, without the texts of
-their command languages (harness/rehearse/straight.py), which tests/rehearse/test_same_as_run.py holds to be the same.
+runner, its steps and its decisions are those of every run; the instruments are the virtual hardware itself, without
+their command languages (harness/rehearse/direct.py), which tests/rehearse/test_same_as_run.py holds to be the same.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from wakeboard.harness.describe.sequence import Sequence
 from wakeboard.harness.explain.cases import BoardModel, Case
 from wakeboard.harness.explain.explaining import Explanation
 from wakeboard.harness.explain.suspects import AT_REST, Suspect
+from wakeboard.harness.rehearse.direct import Facts, open_direct
 from wakeboard.harness.rehearse.reach import Reach, fault_library
-from wakeboard.harness.rehearse.straight import Tables, open_straight
 from wakeboard.harness.run.predict import Predictor as Limits
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
@@ -48,7 +48,7 @@ class Line:
         self.target = target_spec(self.built)
         self.limits = self.limits or Limits(self.sequence.board)
         bench = virtual_bench(self.built, unit="tables", prepared=self.prepared, drawn=False)
-        self.tables = Tables.of(bench)
+        self.facts = Facts.of(bench)
 
     @classmethod
     def of(cls, file: Path = SKEP) -> Line:
@@ -66,7 +66,7 @@ class Line:
             self.prepared, unit=unit, faults=[parse_fault(text) for text in plants], target=self.target,
             transients=False,
         )  # fmt: skip
-        with open_straight(self.built, virtual, self.tables) as bench:
+        with open_direct(self.built, virtual, self.facts) as bench:
             return Runner(self.sequence, bench, start, predictor=self.limits).run().record
 
     @cached_property

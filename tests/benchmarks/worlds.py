@@ -32,6 +32,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -41,14 +42,16 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(path) for path in (HERE, HERE.parent) if str(path) not in sys.path]
 
 from explain_trials import SKEP, Line, judge, not_equivalent, put, table, target  # noqa: E402
+from truth.netlist import Specimen  # noqa: E402
 from truth.solver import NoAnswer  # noqa: E402
-from truth.stand_in import truth_bench  # noqa: E402
+from truth.stand_in import TruthPath, truth_bench  # noqa: E402
 from truth.worlds import KINDS, World, uniform  # noqa: E402
 
 from wakeboard.harness.explain import words  # noqa: E402
 from wakeboard.harness.explain.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.explain.explaining import Explanation, explain_case  # noqa: E402
-from wakeboard.harness.rehearse.straight import open_straight  # noqa: E402
+from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
+from wakeboard.harness.rehearse.trial import Trial, read_trial  # noqa: E402
 from wakeboard.harness.run.runner import Runner  # noqa: E402
 from wakeboard.instruments.virtual.circuit import Fault, parse_fault  # noqa: E402
 from wakeboard.results.records import RunRecord, RunStart  # noqa: E402
@@ -157,8 +160,10 @@ def _truth_text() -> str:
                    for name in ("physics", "solver", "netlist", "worlds", "stand_in"))  # fmt: skip
 
 
-def true_run(line: Line, world: World, serial: str, plants: Sequence[str]) -> RunRecord | None:
-    """The real runner and the virtual instruments on a board of the truth."""
+def true_run(
+    line: Line, world: World, serial: str, plants: Sequence[str], stressed: list[Any] | None = None
+) -> RunRecord | None:
+    """The real runner and the virtual instruments on a board of the truth. stressed: filled with what burned."""
     board, sequence = line.sequence.board, line.sequence
     start = RunStart(
         serial, board.name, board.revision, board.text, sequence.title, sequence.text, plants=list(plants), virtual=True
@@ -166,8 +171,11 @@ def true_run(line: Line, world: World, serial: str, plants: Sequence[str]) -> Ru
     faults = [parse_fault(text) for text in plants]
     virtual = truth_bench(line.prepared, world.unit(serial), faults, line.target)
     try:
-        with open_straight(line.built, virtual, line.tables) as bench:
-            return Runner(sequence, bench, start, predictor=line.limits).run().record
+        with open_direct(line.built, virtual, line.facts) as bench:
+            record = Runner(sequence, bench, start, predictor=line.limits).run().record
+            if stressed is not None:
+                stressed += virtual.overstress
+            return record
     except NoAnswer:
         return None
 
@@ -288,6 +296,119 @@ def other(production: Production, world: World, k: int) -> Case | None:
     plants = [production.fault(world, "other", k)] if faulty else []
     record = production.run(world, f"O{world.seed}-{k}", plants)
     return Case(record, production.line.model) if record is not None else None
+
+
+# --- rehearsal: what a world hides ------------------------------------------------------------------------------------
+def escapes(production: Production, world: World, share: float) -> list[tuple[str, bool, bool]]:
+    """(class, caught, burned) of a share of the library's faults, each in one and the same unit of the world."""
+    serial = f"E{world.seed}"
+    good, _ = trial_of(production, world, serial, "")
+    if good is None:
+        return []
+    anyway = {(burn.part, burn.rating) for burn in good.burns}
+    found = []
+    for fault in production.library:
+        if uniform("escape", world.seed, fault) >= share:
+            continue
+        trial, _ = trial_of(production, world, serial, str(fault))
+        if trial is not None:
+            burned = any((burn.part, burn.rating) not in anyway for burn in trial.burns)
+            found.append((fault.category, trial.caught_at(good) is not None, burned))
+    return found
+
+
+def trial_of(production: Production, world: World, serial: str, fault: str) -> tuple[Trial | None, float]:
+    """A run as a rehearsal reads it, with what burned; not kept."""
+    started, stressed = time.process_time(), list[Any]()
+    record = true_run(production.line, world, serial, [fault] if fault else [], stressed)
+    if record is None:
+        return None, 0.0
+    faults = [parse_fault(fault)] if fault else []
+    trial = read_trial(faults, SimpleNamespace(record=record, error=None), stressed)  # type: ignore[arg-type]
+    return trial, time.process_time() - started
+
+
+def escape_table(production: Production, worlds: Sequence[World], share: float) -> str:
+    rows = []
+    for level in dict.fromkeys(world.name for world in worlds):
+        found = [each for world in worlds if world.name == level for each in escapes(production, world, share)]
+        for name in ("all", *sorted({kind for kind, _, _ in found})):
+            mine = [each for each in found if name in ("all", each[0])]
+            caught, burned = sum(c for _, c, _ in mine), sum(b for _, _, b in mine)
+            rows.append([production.board, level, name, of(caught, len(mine)), burned])
+    return table(["board", "world", "class", "caught", "burned"], rows)
+
+
+# --- next measurements --------------------------------------------------------------------------------------------
+def asked(production: Production, world: World, k: int) -> Any:
+    """As explain_next.trial, but what explain asks for is measured on the true unit."""
+    import explain_next as asking
+
+    fault = production.fault(world, "next", k)
+    record = production.run(world, f"N{world.seed}-{k}", [fault])
+    if record is None:
+        return None
+    start = explain_case(Case(asking.beginning(record), production.line.model))
+    if start.bits < asking.DOUBT or start.weighing is None:
+        return None
+    if not asking.next_choices(start, 1, asking.not_lifted):
+        return start.bits
+    in_play, offered = asking.offers(start)
+    bits = asking.doubt(in_play, offered)
+    most = max(asking.capacity(m.mean, m.sigma) for m in offered)
+    truth = Measured(production, world, f"N{world.seed}-{k}", fault)
+    after, taken = asking.pursue(start, truth.answer)
+    left = min(asking.doubt(*asking.offers(after)), bits)
+    return asking.Trial(fault, bits, left, most, len(taken), asking.placed(after, (fault,)))
+
+
+class Measured:
+    """The true unit under a meter, in whatever state is asked for."""
+
+    def __init__(self, production: Production, world: World, serial: str, fault: str) -> None:
+        self.production, self.world = production, world
+        self.unit, self.faults = world.unit(serial), [parse_fault(fault)]
+        self.rng = np.random.default_rng(world.seed)
+
+    def answer(self, choice: Any) -> float | None:
+        """V or A; Ω, inf above the range. None where the truth has no answer."""
+        from wakeboard.harness.explain.observe import CURRENT, OHMS
+        from wakeboard.harness.explain.predict import Predictor, ohms_test
+        from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
+
+        o = choice.measurement.detail["observation"]
+        model = self.production.line.model
+        predictor = Predictor(model.circuit, model.supplies, [o], stand=model.stand)
+        scene = predictor._exact[0]
+        path = TruthPath(Specimen(predictor.stand.model.circuit, self.unit, self.faults))
+        try:
+            point = path.point(scene.values, scene.moves, None)
+        except NoAnswer:
+            return None
+        if o.quantity == CURRENT:
+            return -point.current(supply_name(o.of), "P")
+        volts = point.volts(o.of)
+        if o.quantity == OHMS:
+            ohms = ohms_test(o).ohms(volts)
+            return math.inf if ohms >= o.top else ohms * (1 + 2e-3 * float(self.rng.normal()))
+        return volts * (1 + 2e-4 * float(self.rng.normal())) + 1e-3 * float(self.rng.normal())
+
+
+def next_table(production: Production, worlds: Sequence[World], count: int) -> str:
+    rows = []
+    for level in dict.fromkeys(world.name for world in worlds):
+        made = [asked(production, world, k) for world in worlds if world.name == level for k in range(count)]
+        trials, unasked = (
+            [t for t in made if t is not None and not isinstance(t, float)],
+            [t for t in made if isinstance(t, float)],
+        )
+        taken, bound = (
+            float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan for name in ("taken", "bound")
+        )
+        rows.append([production.board, level, len(trials), f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}",
+                     of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
+    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "true first at the end", "nothing asked"]
+    return table(head, rows)
 
 
 # --- tables ---------------------------------------------------------------------------------------------------------
@@ -453,6 +574,10 @@ def arguments() -> argparse.ArgumentParser:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--cache", type=Path, default=cache_folder())
     parser.add_argument("--fresh", action="store_true", help="make the runs again")
+    parser.add_argument("--escapes", type=float, metavar="SHARE",
+                        help="instead: what a rehearsal still catches, on this share of the faults")  # fmt: skip
+    parser.add_argument("--next", type=int, metavar="UNITS",
+                        help="instead: measurements that explain asks for, of so many units a seed")  # fmt: skip
     parser.add_argument("--quiet", action="store_true", help="tables only")
     parser.add_argument("--table", type=Path, help="a page to keep the tables in")
     return parser
@@ -474,6 +599,16 @@ def main(argv: Sequence[str] | None = None) -> None:
         for world in worlds_of(options)
     ]
     begun = time.time()
+    command = "python tests/benchmarks/worlds.py " + " ".join(argv if argv is not None else sys.argv[1:])
+    if options.escapes is not None or options.next is not None:
+        for board in options.boards:
+            made = production(board, options.cache, options.fresh)
+            if options.escapes is not None:
+                print(escape_table(made, worlds_of(options), options.escapes), flush=True)
+            if options.next is not None:
+                print(next_table(made, worlds_of(options), options.next), flush=True)
+        print(f"Made by `{command}` in {time.time() - begun:.0f} s.")
+        return
 
     def tell(text: str) -> None:
         if not options.quiet:
@@ -481,7 +616,6 @@ def main(argv: Sequence[str] | None = None) -> None:
 
     verdicts = judged(tasks, options.cache, options.fresh, options.processes, tell)
     text = "\n\n".join(part(verdicts) for part in (headline, reliability, coverage, misses))
-    command = "python tests/benchmarks/worlds.py " + " ".join(argv if argv is not None else sys.argv[1:])
     text = f"Made by `{command}` in {time.time() - begun:.0f} s.\n\n{text}"
     print(text)
     if options.table:

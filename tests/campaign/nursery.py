@@ -132,11 +132,11 @@ def main(folder: str) -> None:
     import wakeboard.instruments.opening
     import wakeboard.results.store  # noqa: F401
     from wakeboard.harness.describe.load import load_sequence
+    from wakeboard.harness.describe.steps import step_kinds
     from wakeboard.harness.run.guard import client  # noqa: F401
-    from wakeboard.harness.run.steps import kinds
     from wakeboard.instruments.dialect import pick_dialect
 
-    kinds()
+    step_kinds()
     for idn, kind in IDENTITIES:
         pick_dialect(idn, kind)  # dialects are read once a process
     os.chdir(folder)

@@ -229,12 +229,14 @@ def _guard_in_fork(stdin: int, stdout: int, faults: Faults, log: Log, spec: dict
 def _lease(log: Log) -> None:
     """When the runner's lease ended, where the guard found that it had."""
     from wakeboard.harness.run.guard import process
+    from wakeboard.instruments.clock import steady
 
     lose = process.Shell._lose
 
-    def told(self: Any, why: str) -> None:
-        log.add("lease over", ended=self.lease_ends)
-        lose(self, why)
+    def told(self: Any, rule: str, why: str) -> None:
+        if rule == "heartbeat":
+            log.add("lease over", ended=self.lease_ends + time.monotonic() - steady())  # on the clock of all records
+        lose(self, rule, why)
 
     process.Shell._lose = told  # type: ignore[method-assign]
 

@@ -9,9 +9,9 @@ import subprocess
 from collections.abc import Iterable
 from pathlib import Path
 
-# ngspice's gmin lies across every junction: as good as none, so that equations are the same. itl1 for cold starts.
-OPTIONS = ".options reltol=1e-9 abstol=1e-15 vntol=1e-12 gmin=1e-18 itl1=1000 itl2=1000"
-TRANSIENT_OPTIONS = ".options reltol=1e-6 abstol=1e-12 vntol=1e-9 chgtol=1e-16 gmin=1e-15 itl4=200 method=gear"
+# ngspice's gmin lies across every junction, and so does the solver's: the same here. itl1 for cold starts.
+OPTIONS = ".options reltol=1e-9 abstol=1e-15 vntol=1e-12 gmin=1e-12 itl1=1000 itl2=1000"
+TRANSIENT_OPTIONS = ".options reltol=1e-6 abstol=1e-12 vntol=1e-9 chgtol=1e-16 gmin=1e-12 itl4=200 method=gear"
 
 
 def installed() -> str | None:

@@ -167,7 +167,7 @@ def test_elimination_agrees_with_lapack() -> None:
             )  # fmt: skip
             want = np.linalg.solve(matrix, right[member, 1:])
             value, found = np.empty(wiring.plan.slots), right[member].copy()
-            plain("fill")(wiring.plan, e.partials[member], held, extras.siemens, value)
+            plain("fill")(wiring.plan, layout.compiled, e.partials[member], held, extras.siemens, value)
             plain("factor")(wiring.plan, value)
             plain("substitute")(wiring.plan, value, found)
             assert np.abs(found[1:] - want).max() < 1e-6 * np.abs(want).max()

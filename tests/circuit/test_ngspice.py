@@ -25,7 +25,7 @@ pytestmark = [
 def ngspice(folder: Path, lines: list[str], nets: list[str], analysis: str = "op") -> dict[str, float]:
     """Voltages that ngspice prints after an analysis."""
     prints = "\n".join(f"print v({net})" if analysis == "op" else net for net in nets)
-    options = ".options gmin=1e-15 reltol=1e-9 abstol=1e-15 vntol=1e-12 itl1=500"
+    options = ".options gmin=1e-12 reltol=1e-9 abstol=1e-15 vntol=1e-12 itl1=500"
     deck = ["test", *lines, options, ".control", analysis, prints, ".endc", ".end"]
     file = folder / "deck.cir"
     file.write_text("\n".join(deck) + "\n")

@@ -259,7 +259,7 @@ def test_series_resistance_of_a_transistor_becomes_a_part() -> None:
 
 def test_what_parts_cannot_say_is_said() -> None:
     whole = read("t\nQ1 c b e m\nQ2 c b e m\n.model m npn(bf=100 ikf=0.1 nf=1 cje=3p)\n")
-    assert whole.left_out == ["line 4: ikf=0.1 of model m"]
+    assert whole.left_out == ["line 4: ikf=0.1 of model m", "line 4: cje=3p of model m: not of an operating point"]
 
 
 # --- what is malformed ------------------------------------------------------------------------------------------------

@@ -18,8 +18,8 @@ from wakeboard.harness.describe.problems import FileProblems, Problem
 from wakeboard.instruments.errors import LinkTimeout
 
 # The contract of the command line: what people and scripts rely on.
-PROMISED = """demo new check review rehearse bench run explain compare unit rework finding report smoke virtual export
-push"""
+PROMISED = """demo new parts check review rehearse bench off run explain compare unit rework finding report smoke
+virtual export push"""
 HEAVY = ("numpy", "scipy", "pandas", "pyvisa", "serial", "sqlalchemy", "jinja2", "rich", "pydantic", "quantiphy")
 
 
@@ -127,7 +127,7 @@ def test_check_reads_pin_tables(folder, capsys):
     folder.edit("board.toml", '"stm32f10"', '"own.toml"')
     (folder / "own.toml").write_bytes(b"\xff")
     assert execute(["check", str(folder / "board.toml")]) == 2
-    assert "a pin table that can be read" in capsys.readouterr().out
+    assert "found in own.toml: the byte 0xff; allowed: text in UTF-8" in capsys.readouterr().out
 
 
 def test_check_notes_what_looks_like_a_slip(folder, capsys):

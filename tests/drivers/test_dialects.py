@@ -202,3 +202,24 @@ def test_cautions_are_told_of_what_a_supply_cannot_do():
     said = " ".join(Psu(link, load_psu("gw-gpd")).cautions())
     for words in ("over-voltage", "over-current", "cannot tell whether", "together", "below 10 mA"):
         assert words in said
+
+
+def test_what_is_taken_over_from_another_dialect_is_taken_over_with_its_doubt(monkeypatch):
+    """Unproven status bits of the sister model are unproven here; what this file sets, leaves out or has a source for
+    is not."""
+    from wakeboard.instruments import dialect as module
+
+    below = {
+        "unverified": ["status", "say.ocp_delay", "volts"],
+        "status": {"flags": {"cc": "ques.0", "cv": "ques.1"}},
+        "say": {"ocp_delay": ["x"]},
+        "volts": {"fixed": 0.01},
+    }
+
+    def doubts(without=(), **own):
+        return [each for key in below["unverified"] for each in module._taken_over(key, list(without), below, own)]
+
+    assert doubts() == ["status", "say.ocp_delay", "volts"]
+    assert doubts(status={"flags": {"cc": "ques.1"}}) == ["status.flags.cv", "say.ocp_delay", "volts"]
+    assert doubts(without=["say.ocp_delay"], volts={"fixed": 0.1}) == ["status"]
+    assert doubts(sources={"status": "V guide p80"}) == ["say.ocp_delay", "volts"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from wakeboard.results.statistics import StatisticsError, chart_constants, individuals
+from wakeboard.results.statistics import StatisticsError, chart_constants, individuals, weighted
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 
@@ -71,3 +71,33 @@ def test_limits_of_use() -> None:
         individuals([1.0])
     with pytest.raises(StatisticsError):
         chart_constants(1)
+
+
+# NIST/SEMATECH e-Handbook 6.3.2.4, worked example (from memory): λ 0.3, centre 50, s 2.0539; limits 47.4115, 52.5884.
+# Averages recomputed from its data by hand to two digits, as it prints them.
+EWMA_DATA = [52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6]
+EWMA_DATA += [52.4, 53.6, 52.1]
+EWMA = [50.00, 50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36, 49.52, 50.05, 49.38]
+EWMA += [49.92, 50.73, 51.23, 51.94, 51.99]
+
+
+def test_weighted_average_of_the_handbook() -> None:
+    chart = weighted(EWMA_DATA, weight=0.3, centre=50.0, sd=2.0539)
+    assert chart.averages == pytest.approx(EWMA, abs=6e-3)
+    assert (chart.lower[-1], chart.upper[-1]) == pytest.approx((47.4115, 52.5884), abs=2e-3)
+    assert chart.beyond == ()
+
+
+def test_a_small_drift_is_seen_by_the_average_and_not_by_single_values() -> None:
+    values = [5.0 + 0.01 * (-1) ** k for k in range(20)] + [5.012 + 0.01 * (-1) ** k for k in range(20)]
+    chart = weighted(values, centre=5.0, sd=0.01)
+    assert chart.beyond
+    assert chart.beyond[0] >= 20
+    assert "drifts up" in chart.says
+    assert individuals(values).beyond == ()
+
+
+def test_equal_values_do_not_drift() -> None:
+    assert weighted([3.3] * 10).beyond == ()
+    with pytest.raises(StatisticsError):
+        weighted([1.0, 2.0], weight=0.0)

@@ -125,3 +125,35 @@ def test_an_incomplete_study_is_refused_by_name(manual: pd.DataFrame) -> None:
         gauge_ranges(manual[manual["appraiser"] == "A"])
     with pytest.raises(GaugeStudyError, match="all are equal"):
         gauge_ranges(manual.assign(value=1.0))
+
+
+@pytest.mark.parametrize(("parts", "appraisers", "trials"), [(10, 3, 3), (5, 2, 4), (7, 1, 3)])
+def test_sums_of_squares_against_statsmodels(parts: int, appraisers: int, trials: int) -> None:
+    """A reference library's analysis of variance, on values with a spread of 1e-8 of their mean."""
+    from statsmodels.formula.api import ols
+    from statsmodels.stats.anova import anova_lm
+
+    draw = np.random.default_rng(parts)
+    index = [(p, a) for p in range(parts) for a in range(appraisers) for _ in range(trials)]
+    data = pd.DataFrame(index, columns=["part", "appraiser"])
+    data["value"] = 10.0 + 1e-7 * (data["part"] + 0.3 * data["appraiser"] + draw.normal(size=len(index)))
+    centred = data.assign(value=(data["value"] - data["value"].mean()) * 1e7)
+    formula = "value ~ C(part) * C(appraiser)" if appraisers > 1 else "value ~ C(part)"
+    table = anova_lm(ols(formula, data=centred).fit())
+    names = {"C(part)": "part", "C(appraiser)": "appraiser", "Residual": "equipment"}
+    lines = {row.source: row for row in gauge_anova(data, pooling="not pooled").anova}
+    for key, row in table.iterrows():
+        line = lines[names.get(str(key), "interaction")]
+        assert line.df == round(row["df"])
+        assert line.ss * 1e14 == pytest.approx(row["sum_sq"], rel=1e-6)
+
+
+def test_nist_certified_analysis_of_variance() -> None:
+    """NIST StRD SiRstv, one factor: certified sums of squares, as they stand in the head of the file."""
+    data = pd.read_csv(DATA / "nist_strd_anova_SiRstv.csv", comment="#")
+    data.columns = ["part", "value"]
+    data["appraiser"] = "one"
+    lines = {row.source: row for row in gauge_anova(data).anova}
+    assert (lines["part"].df, lines["equipment"].df) == (4, 20)
+    assert lines["part"].ss == pytest.approx(5.11462616000000e-02, rel=1e-9)
+    assert lines["equipment"].ss == pytest.approx(2.16636560000000e-01, rel=1e-9)

@@ -76,6 +76,9 @@ class FakePsu:
         self._call("is_on", channel)
         return self.outputs.get(channel, False)
 
+    def check_settings(self, channel: Any) -> None:
+        self._call("check_settings", channel)
+
     def measure(self, channel: Any) -> tuple[float, float]:
         self._call("measure", channel)
         seen = self._seen(channel)

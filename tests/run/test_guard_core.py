@@ -7,7 +7,17 @@ from __future__ import annotations
 
 import pytest
 
-from wakeboard.harness.run.guard.core import LEAD_TIME, Cut, Envelope, Sample, Watch, judge, suspicious
+from wakeboard.harness.run.guard.core import (
+    LEAD_TIME,
+    LIMIT_TIME,
+    RULES,
+    Cut,
+    Envelope,
+    Sample,
+    Watch,
+    judge,
+    suspicious,
+)
 
 INRUSH = 470e-6 * 5.0 / 0.1
 ENVELOPE = Envelope(volts=5.0, limit=0.1, inrush_s=INRUSH, most_amps=0.06, least_amps=0.01, margin_volts=0.25)
@@ -53,6 +63,49 @@ def test_current_above_the_envelope_trips_on_the_first_sample_after_the_inrush()
     assert cut is not None
     assert (cut.rule, cut.time) == ("over-current", 0.031)
     assert play([Sample(0.01, 5.0, 0.09, "cv", True), *steady(0.024, 0.1, 5.0, 0.059)]) is None
+
+
+BARE = Envelope(5.0, 0.1, 0.03)
+
+
+def test_current_above_the_limit_is_cut_whatever_the_step_allows() -> None:
+    _, cut = judge(BARE, Watch.fresh(0), Sample(10, 5, 30, "cv", True))
+    assert cut is not None
+    assert cut.rule == "over-current"
+    generous = Envelope(5.0, 0.1, 0.03, most_amps=1.0)
+    assert judge(generous, Watch.fresh(0), Sample(10, 5, 0.2, "cv", True))[1] is not None
+
+
+@pytest.mark.parametrize("error", [0.0, 0.0051, 0.02])
+def test_a_supply_at_its_limit_is_no_trip(error: float) -> None:
+    """Programming 0.2 % + 5 mA off, and the readback by all that its table allows."""
+    envelope = Envelope(5.0, 0.5, 0.03, amps_error=error)
+    assert play(steady(0.0, 2.0, 5.0, 0.5 * 1.002 + 0.005 + error), envelope) is None
+    assert play(steady(0.0, 0.03, 2.0, 0.5 * 1.002 + 0.005 + error, "cc"), envelope) is None
+    assert play(steady(0.0, 2.0, 5.0, 0.52 + 2 * error), envelope) is not None
+
+
+def test_no_change_and_no_inrush_excuses_a_limit_that_is_not_held() -> None:
+    slow = Envelope(5.0, 0.1, inrush_s=1.0)
+    cut = play([*steady(0.0, 0.1, 2.0, 0.1, "cc"), *steady(0.101, 1.0, 2.0, 0.52, "cc")], slow)
+    assert cut is not None
+    assert cut.time == pytest.approx(0.101 + LIMIT_TIME, abs=0.0021)
+    watch = Watch.fresh(0.0)
+    for n in range(200):
+        watch, cut = judge(slow, watch.change(n / 1000), Sample(n / 1000, 5, 0.52, "cv", True))
+        if cut is not None:
+            break
+    assert cut is not None
+    assert play([*steady(0.0, 0.02, 2.0, 0.52, "cv"), *steady(0.021, 0.5, 5.0, 0.05)], slow) is None
+
+
+@pytest.mark.parametrize("volts", [float("nan"), float("inf"), -9.9e37, 9.9e37, 9.91e37])
+def test_what_is_no_reading_is_no_trip_of_the_board(volts: float) -> None:
+    for sample in (Sample(1.0, volts, 0.02, "cv", True), Sample(1.0, 5.0, volts, "cv", True)):
+        _, cut = judge(ENVELOPE, Watch.fresh(0.0), sample)
+        assert cut is not None
+        assert cut.rule == "no-reading"
+        assert cut.rule not in RULES
 
 
 def test_a_change_grants_the_inrush_time_again() -> None:

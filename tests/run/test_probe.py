@@ -85,11 +85,11 @@ def test_without_anybody_to_hold_it_nothing_is_read(toy: Any, asker: Any) -> Non
 
 def test_it_needs_power(toy: Any) -> None:
     """On paper, and where it is asked for as a run goes."""
-    from wakeboard.harness.run.steps import kinds
+    from wakeboard.harness.describe.steps import step_kinds
 
     with pytest.raises(FileProblems, match='"probe" with no supply on'):
         load_sequence(toy.steps(PROBE))
-    wanted = kinds()["probe"].Model.model_validate({"do": "probe", "of": "EN"})
+    wanted = step_kinds()["probe"].Model.model_validate({"do": "probe", "of": "EN"})
     sequence = load_sequence(toy.steps('[[step]]\ndo = "resistance"\nof = "AUX"\n'))
     with open_virtual(sequence.board, unit="T-1") as bench:
         result = Runner(sequence, bench, run_start(sequence, bench, "T-1"), more=lambda _: wanted).run()
@@ -98,12 +98,12 @@ def test_it_needs_power(toy: Any) -> None:
 
 def test_further_steps_are_asked_for_until_there_are_none(toy: Any) -> None:
     """What a run asks for as it goes runs under the same guard, and is committed like the rest."""
-    from wakeboard.harness.run.steps import kinds
+    from wakeboard.harness.describe.steps import step_kinds
 
     sequence = load_sequence(toy.steps(BEFORE))
     wanted = [
-        kinds()["probe"].Model.model_validate({"do": "probe", "of": "+3V3"}),
-        kinds()["power off"].Model.model_validate({"do": "power off"}),
+        step_kinds()["probe"].Model.model_validate({"do": "probe", "of": "+3V3"}),
+        step_kinds()["power off"].Model.model_validate({"do": "power off"}),
     ]
     seen: list[int] = []
 
@@ -120,10 +120,10 @@ def test_further_steps_are_asked_for_until_there_are_none(toy: Any) -> None:
 
 
 def test_what_is_asked_for_may_not_energise_unchecked(toy: Any) -> None:
-    from wakeboard.harness.run.steps import kinds
+    from wakeboard.harness.describe.steps import step_kinds
 
     sequence = load_sequence(toy.steps('[[step]]\ndo = "resistance"\nof = "AUX"\n'))
-    on = kinds()["power on"].Model.model_validate({"do": "power on", "supply": "USB", "limit": "120 mA"})
+    on = step_kinds()["power on"].Model.model_validate({"do": "power on", "supply": "USB", "limit": "120 mA"})
     with open_virtual(sequence.board, unit="T-1") as bench:
         result = Runner(sequence, bench, run_start(sequence, bench, "T-1"), more=lambda _: on).run()
         assert bench.virtual.outputs_on == []

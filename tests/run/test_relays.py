@@ -19,8 +19,7 @@ class Card:
 
     def __init__(self, meter: Any, hot_amps: float = 0.010) -> None:
         self.meter = meter
-        self.dialect = SimpleNamespace(hot_amps=hot_amps)
-        self.link = SimpleNamespace(name="scanner")
+        self.name, self.hot_amps = "scanner", hot_amps
         self.moves: list[tuple[str, bool]] = []
 
     def __getattr__(self, name: str) -> Any:

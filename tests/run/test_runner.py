@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.run.errors import OperatorStop, Refused
 from wakeboard.harness.run.guard.core import RULES
 from wakeboard.harness.run.opening import open_virtual
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit
-from wakeboard.harness.run.steps import kinds
 from wakeboard.instruments.errors import LinkTimeout
 from wakeboard.results.records import RunStart, Step
 from wakeboard.results.store import Store
@@ -255,11 +255,11 @@ def test_the_same_unit_reads_the_same_tomorrow(toy: Any) -> None:
 
 
 def test_every_kind_has_a_model_a_summary_and_a_word(toy: Any) -> None:
-    assert set(kinds()) >= {
+    assert set(step_kinds()) >= {
         "resistance", "power on", "power off", "isolation", "rails", "line", "drive", "talk", "transfer", "ask", "wait",
         "current",
     }  # fmt: skip
-    assert all(kind.summary for kind in kinds().values())
+    assert all(kind.summary for kind in step_kinds().values())
 
 
 def test_a_question_without_anybody_to_answer_is_skipped(toy: Any) -> None:
@@ -289,3 +289,18 @@ def test_an_answer_that_does_not_fit_fails_without_waiting(toy: Any) -> None:
     who = step(run(toy.steps(text)), "who")
     assert who.outcome == "fail"
     assert who.ended - who.started < 2
+
+
+def test_a_pattern_that_would_not_end_is_no_verdict_on_the_board(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error, told at once, with the power off. That the time is bounded: tests/instruments/test_patterns.py."""
+    from wakeboard.instruments import patterns
+
+    monkeypatch.setattr(patterns, "LIMIT", 1e-9)
+    text = (
+        '[[step]]\ndo = "resistance"\n[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\n'
+        """[[step]]\nname = "dump"\ndo = "talk"\nsend = "dump"\nexpect = '(?s)(.|..)+\\Zx'\ntimeout = "20 s"\n"""
+    )
+    result = run(toy.steps(text))
+    assert result.outcome == "error"
+    assert "repeats within repeats" in result.record.says
+    assert result.off.confirmed

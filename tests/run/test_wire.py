@@ -34,7 +34,13 @@ def start(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         [sys.executable, "-m", "wakeboard", *arguments],
         cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        preexec_fn=hears_ctrl_c,
     )  # fmt: skip
+
+
+def hears_ctrl_c() -> None:
+    """As at a terminal: a job in the background of a shell, and what it starts, has SIGINT ignored (POSIX, 2.11)."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def wait_until(seen: Callable[[], Any], what: str) -> Any:

@@ -176,7 +176,9 @@ def mosfet(p: Placed) -> None:
     threshold = max(drawn + shift, 0.1)
     beta = p.num("beta") if p.get("beta") is not None else 1 / (p.num("ohms") * ratio * (abs(p.num("at")) - drawn))
     d, s = ("S", "D") if p.get("reversed") else ("D", "S")
-    p.put("mosfet", ("G", d, s), sign, beta, threshold, p.num("lambda"), p.vt)
+    # below its threshold a real channel still conducts a little; the drawn one ends there
+    knee = p.vt if p.unit.world.has("mosfet") else p.vt / 50
+    p.put("mosfet", ("G", d, s), sign, beta, threshold, p.num("lambda"), knee)
     body = max(p.num("body"), 1e-30) * math.exp(-p.unit.drop_shift(p.part) / p.vt)
     p.diode(*((s, d) if sign > 0 else (d, s)), body, 1.0, 0.02)
     p.conduct("G", "S", 1 / p.num("gate_leak_ohms"))

@@ -15,6 +15,7 @@ from scipy.special import wrightomega
 
 Array = np.ndarray[Any, Any]
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19  # V/K, exact (SI 2019)
+CORNER = 0.002  # of a gate's ramp: how its ends are rounded
 ROUNDING = 1e-7  # A: how sharply a current limit takes hold
 
 
@@ -26,20 +27,30 @@ def thermal(kelvin: float) -> float:
 def gate(x: Array, threshold: Any, width: Any) -> Array:
     """0 below threshold - width/2, 1 above threshold + width/2, a ramp with rounded corners between."""
     t = (x - threshold) / width + 0.5
+    r = t.real
+    if not ((r > -CORNER) & (r < 1 + CORNER)).any():  # most gates stand open or shut
+        return (r > 0.5).astype(float)
     return _bend(t) - _bend(t - 1.0)
 
 
 def _bend(t: Array) -> Array:
     """max(t, 0) with a parabola at its corner."""
-    corner = 0.002
-    return np.where(t.real <= -corner, 0.0, np.where(t.real >= corner, t, (t + corner) ** 2 / (4 * corner)))
+    r = t.real
+    up = np.where(r > 0, t, 0.0)
+    near = np.abs(r) < CORNER
+    if near.any():
+        up = np.where(near, (t + CORNER) * (t + CORNER) / (4 * CORNER), up)
+    return up
 
 
 def positive(x: Array, rounding: Any = ROUNDING) -> Array:
     """max(x, 0), rounded."""
     root = np.sqrt(x * x + rounding * rounding)
+    far = x.real < 0
+    if not far.any():
+        return 0.5 * (x + root)
     # beside the large root, x + root loses all its digits where x is far below zero
-    return np.where(x.real >= 0, 0.5 * (x + root), 0.5 * rounding * rounding / (root - x + 1e-300))
+    return np.where(far, 0.5 * rounding * rounding / (root - x + 1e-300), 0.5 * (x + root))
 
 
 def least(a: Array, b: Array, rounding: Any = ROUNDING) -> Array:

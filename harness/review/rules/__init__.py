@@ -1,12 +1,16 @@
-"""Review rules, one file each; this registry finds them: each module has `find(study) -> Iterator[Concern]`."""
+"""Review rules, one file each: a module has `find(study) -> Iterator[Concern]`, and the rule has the module's name.
+
+Ours are in this folder; a package or a board's own file brings more (harness/describe/registry.py).
+"""
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
-from collections.abc import Callable, Iterator
-from functools import cache
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Final
+
+from wakeboard.harness.describe.registry import Registry
 
 if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
@@ -15,8 +19,14 @@ if TYPE_CHECKING:
 Rule = Callable[["Study"], Iterator["Concern"]]
 
 
-@cache
-def rules() -> dict[str, Rule]:
-    """Every rule by its module's name, in alphabetical order."""
-    names = sorted(module.name for module in pkgutil.iter_modules(__path__))
-    return {name: importlib.import_module(f"{__name__}.{name}").find for name in names}
+def _take(module: ModuleType) -> Iterator[tuple[str, Rule]]:
+    if hasattr(module, "find"):
+        yield Path(str(module.__file__)).stem, module.find
+
+
+RULES: Final = Registry("review rule", __name__, _take)
+
+
+def rules() -> Mapping[str, Rule]:
+    """Every rule by its name."""
+    return RULES.all()

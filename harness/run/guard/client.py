@@ -17,11 +17,9 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import os
 import queue
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Mapping, Sequence
@@ -29,17 +27,20 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from wakeboard.harness.run.errors import GuardLost, power_cut
-from wakeboard.harness.run.guard import wire
+from wakeboard.harness.run.guard import reports, wire
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
 from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
 from wakeboard.harness.run.guard.supplies import SupplyPlan, off_afresh
 from wakeboard.instruments import errors as bench_errors
+from wakeboard.instruments.clock import RealClock, steady
 from wakeboard.instruments.own_code import command
 
 OPEN_TIMEOUT = 30.0  # s: opening and identifying every supply
 ANSWER_TIMEOUT = 10.0  # s: a supply that needs its time-out and three tries to be switched off
-SILENCE = 2.0  # s without a word, beyond one and a half times a supply's time-out, before the guard counts as dead
+SILENCE = 2.0  # s, beyond one and a half times a supply's time-out, that the guard may wait for one, or be silent for
+STOPPED = 1.0  # s without a word from the guard while an output is on: its process is stopped
 WATCH = 0.1  # s between looks at the silence; a runner that was stopped itself has not looked, so that does not count
+ALIVE = b'{"event":"alive"'
 BEAT_GAP = 0.05  # s
 BUSY = 1.0  # s until a supply that did not answer a successor is asked once more
 SLICE = 0.05  # s
@@ -54,7 +55,7 @@ class ProcessGuard:
         """Start the process and have it open the supplies. Raises BenchError as it was raised there."""
         self.plans = list(plans)
         self._instruments = {supply: plan.name for plan in self.plans for supply in plan.feeds.values()}
-        self.report_path = report or _report_path()
+        self.report_path = report or reports.new_report()
         self.cut: Cut | None = None
         self.cut_supply = ""
         self.lost = ""
@@ -64,7 +65,13 @@ class ProcessGuard:
         self._numbers = itertools.count(1)
         self._inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._lease_ends = self._last_beat = 0.0
-        self._energised = 0.0
+        self._own = _Energised()  # as counted here, where the guard can no longer be asked
+        self.came_on: Cut | None = None
+        self.left: OffReport | None = None
+        self._told: Cut | None = None  # the output that came on by itself which the runner knows of
+        self._back_supply = ""
+        self._waits = 0.0  # s for which the guard's loop has been waiting, by its own word
+        self._lit = False  # whether an output is on, by its own word
         self._kept: dict[str, Track] = {}  # the guard's last trace, where it was ended
         self._heard = 0  # lines
         self._closing = threading.Event()
@@ -96,8 +103,9 @@ class ProcessGuard:
         assert stream is not None
         try:
             for line in stream:
+                if not self._is_alive(line):
+                    self._inbox.put(line)
                 self._heard += 1
-                self._inbox.put(line)
         except (OSError, ValueError):
             pass
         finally:
@@ -105,15 +113,31 @@ class ProcessGuard:
                 self._succeed(f"its process ended{_ended(self._process)}")
             self._inbox.put(None)
 
+    def _is_alive(self, line: bytes) -> bool:
+        """Whether it is the guard's sign of life, ten times a second: not for the runner's loop, which may wait."""
+        if not line.startswith(ALIVE):
+            return False
+        with contextlib.suppress(ValueError, KeyError, TypeError):
+            told = wire.decode(line)
+            self._waits, self._lit = float(told["waits"]), bool(told["lit"])
+        return True
+
     def _watch(self) -> None:
         """Count the silence in looks of our own, and take over when it has lasted too long."""
         looks, heard = 0, self._heard
         while not self._closing.wait(WATCH):
             looks, heard = (looks + 1, heard) if self._heard == heard else (0, self._heard)
-            if looks * WATCH > self.silence:
-                self._succeed(f"it has been silent for {self.silence:g} s")
+            if why := self._fails(looks * WATCH):
+                self._succeed(why)
                 self._inbox.put(None)
                 return
+
+    def _fails(self, silent: float) -> str:
+        """Why the guard counts as dead after so many seconds without a word; "" while it does not."""
+        allowed = STOPPED if self._lit or self._own.running else self.silence
+        if silent > allowed:
+            return f"it has been silent for {allowed:g} s"
+        return f"it has been waiting for {self._waits:.1f} s" if self._waits > self.silence else ""
 
     def _send(self, message: dict[str, Any]) -> None:
         stream = self._process.stdin
@@ -161,7 +185,9 @@ class ProcessGuard:
             self._take_over(f"it said something that is no message: {error}")
 
     def _event(self, message: dict[str, Any]) -> None:
-        if message["event"] == "cut":
+        if message["event"] == "cut" and message.get("back"):
+            self.came_on, self._back_supply = wire.cut_of(message["cut"]), message["supply"]
+        elif message["event"] == "cut":
             self.cut, self.cut_supply = wire.cut_of(message["cut"]), message["supply"]
         elif message["event"] == "pulse":
             self._latest.update({name: wire.sample_of(each) for name, each in message["latest"].items()})
@@ -177,10 +203,13 @@ class ProcessGuard:
             message = self._understood(line)
             if "event" in message:
                 self._event(message)
-            if self.cut is not None and not self._acknowledged:
+            if (self.cut is not None and not self._acknowledged) or self.came_on is not self._told:
                 break
 
     def _check(self) -> None:
+        if self.came_on is not None and self.came_on is not self._told:
+            self._told = self.came_on
+            raise power_cut(self._back_supply, self.came_on)
         if self.cut is not None and not self._acknowledged:
             raise power_cut(self.cut_supply, self.cut)
 
@@ -201,8 +230,10 @@ class ProcessGuard:
                 self._closing.set()
                 self._kill()
                 self._own_report = self._off_by_ourselves()
+                self._own.end(self._own_report)
                 told = self._own_report.says()
                 self.lost = f"the guard is gone ({why}); the runner has switched off by itself: {told}"
+                self.lost += reports.told(self.report_path)
             return self._own_report
 
     def _kill(self) -> None:
@@ -218,15 +249,15 @@ class ProcessGuard:
                 with contextlib.suppress(OSError):
                     stream.close()
 
-    def _off_by_ourselves(self) -> OffReport:
+    def _off_by_ourselves(self, settled: bool = False) -> OffReport:
         """Each supply over a fresh session; one that cannot be reached is unknown, and the others are still tried."""
         states: dict[str, str] = {}
         errors: dict[str, str] = {}
         for plan in self.plans:
-            report = off_afresh(plan, self.dialects.get(plan.name), _Monotonic())
+            report = off_afresh(plan, self.dialects.get(plan.name), RealClock(), settled)
             if "unknown" in report.states.values():  # it may still be busy with what its guard asked last
                 time.sleep(BUSY)
-                report = off_afresh(plan, self.dialects.get(plan.name), _Monotonic())
+                report = off_afresh(plan, self.dialects.get(plan.name), RealClock(), settled)
             states.update(report.states)
             errors.update(report.errors)
         return OffReport(states, errors)
@@ -238,6 +269,7 @@ class ProcessGuard:
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
         self.beat(ANSWER_TIMEOUT)
         self._check()
+        self._own.begin(supply)
         return str(self._call("energise", supply=supply, setting=setting, envelope=envelope, ramp=ramp))
 
     def climbing(self, supply: str) -> bool:
@@ -255,7 +287,21 @@ class ProcessGuard:
         return wire.sample_of(self._call("sample", supply=supply))
 
     def off(self, supply: str) -> OffReport:
-        return wire.report_of(self._call("off", supply=supply))
+        report = wire.report_of(self._call("off", supply=supply))
+        self._own.end(report)
+        return report
+
+    def look_again(self) -> OffReport:
+        """Where the guard is gone: off once more, by ourselves, and then looked at."""
+        if self.lost:
+            with self._taking:
+                self._own_report = self._off_by_ourselves(settled=True)
+                self._own.end(self._own_report)
+                return self._own_report
+        answer = self._call("look_again")
+        if answer["came_on"] is not None:
+            self.came_on = self._told = wire.cut_of(answer["came_on"])
+        return wire.report_of(answer)
 
     def all_off(self) -> OffReport:
         """Off by the guard or, where it is gone or does not get through, by ourselves."""
@@ -263,6 +309,7 @@ class ProcessGuard:
             return self._again()
         try:
             report = wire.report_of(self._call("all_off"))
+            self._own.end(report)
             if "unknown" not in report.states.values():
                 return report
             self._keep_trace()
@@ -275,6 +322,7 @@ class ProcessGuard:
         with self._taking:
             if self._own_report is None or not self._own_report.confirmed:
                 self._own_report = self._off_by_ourselves()
+                self._own.end(self._own_report)
             return self._own_report
 
     def _keep_trace(self) -> None:
@@ -320,10 +368,11 @@ class ProcessGuard:
         return self._instruments[supply]
 
     def energised(self) -> float:
+        """s with an output on, by the guard's count; by ours where it is gone."""
         if not self.lost:
             with contextlib.suppress(GuardLost):
-                self._energised = float(self._call("energised"))
-        return self._energised
+                return float(self._call("energised"))
+        return self._own.seconds
 
     def acknowledge(self) -> None:
         self._acknowledged = True
@@ -331,26 +380,48 @@ class ProcessGuard:
     def close(self) -> None:
         """Off, and the process ends; its report file goes with an orderly end."""
         if self.lost:
+            self.left = self.left or self._own_report
             return
         self._closing.set()
         try:
-            report = wire.report_of(self._call("bye"))
+            self.left = report = wire.report_of(self._call("bye"))
             self._process.wait(5.0)
-            if report.confirmed and self.cut is None and self.report_path:
+            if report.confirmed and self.report_path:  # a trip is in the store
                 Path(self.report_path).unlink(missing_ok=True)
         except (GuardLost, subprocess.TimeoutExpired):
             self._kill()
+            self.left = self.left or self._own_report
         finally:
             self.lost = self.lost or "the guard was closed"
             self._close_pipes()
 
 
-class _Monotonic:
-    def now(self) -> float:
-        return time.monotonic()
+class _Energised:
+    """How long at least one output was on, as the runner knows it: from the first command to the report that it is
+    off. The sleep of the computer counts."""
 
-    def sleep(self, seconds: float) -> None:
-        time.sleep(seconds)
+    def __init__(self) -> None:
+        self._on: set[str] = set()
+        self._since = self._sum = 0.0
+
+    @property
+    def running(self) -> bool:
+        return bool(self._on)
+
+    @property
+    def seconds(self) -> float:
+        return self._sum + (steady() - self._since if self._on else 0.0)
+
+    def begin(self, supply: str) -> None:
+        if not self._on:
+            self._since = steady()
+        self._on.add(supply)
+
+    def end(self, report: OffReport) -> None:
+        seconds, was_on = self.seconds, self.running
+        self._on -= {supply for supply, state in report.states.items() if state == "off"}
+        if was_on and not self._on:
+            self._sum = seconds
 
 
 def _start() -> subprocess.Popen[bytes]:
@@ -364,16 +435,6 @@ def _start() -> subprocess.Popen[bytes]:
         raise bench_errors.BenchError(
             f"the guard's process cannot be started ({error.strerror or error}); nothing is energised without it"
         ) from error
-
-
-def _report_path() -> str:
-    """ "" where the disk takes no file: the guard guards without a report, too."""
-    try:
-        handle, path = tempfile.mkstemp(prefix="wakeboard-guard-", suffix=".jsonl")
-    except OSError:
-        return ""
-    os.close(handle)
-    return path
 
 
 def _raised(error: Mapping[str, Any]) -> Exception:

@@ -10,9 +10,12 @@ Rules, in the order in which they are looked at:
     output-off        the output is off although it was switched on (the supply's own protection, or a person)
     over-voltage      the output is above its set voltage by more than its margin (fed from elsewhere, broken sense)
     constant-current  the supply limits for longer than the inrush time
-    over-current      the current is above the step's envelope, once the inrush time is over
+    over-current      the current is above the step's envelope once the inrush time is over, or above the limit itself
     under-voltage     the output is below its set voltage although the supply does not limit
     lead-off          a current that flowed has ceased: a lead fell off, or a part let go
+
+A supply whose reading is no number is cut off as well (`no-reading`): nobody watches the board then. That is no rule
+about the board, and says nothing of it.
 
 A "change" is whatever the runner does that moves the current on purpose: switching on, a step of the ramp, driving a
 pin. After it the envelope grants the inrush time.
@@ -20,6 +23,7 @@ pin. After it the envelope grants the inrush time.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -29,6 +33,9 @@ FLOOR_AMPS: Final = 1e-3  # below this no readback can tell a current from none 
 LEAD_SHARE: Final = 0.1  # a current that falls below this share of the least expected one has ceased
 LEAD_TIME: Final = 0.05  # s; a processor that sleeps for a moment is no lead that fell off
 NEAR_LIMIT: Final = 0.97  # where a supply does not tell its mode: so near the limit it limits
+LIMIT_SHARE: Final = 0.02  # of the limit: what programming it may be off by (common practice, no source)
+LIMIT_TIME: Final = 0.03  # s; a charge from the supply's own output capacitor is no limit that fails
+NO_NUMBER: Final = 9.0e37  # SCPI-1999 (from memory): 9.9E37, -9.9E37 and 9.91E37 stand for no reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +80,7 @@ class Watch:
     low_since: float | None = None
     flowed: bool = False
     ceased_since: float | None = None
+    beyond_since: float | None = None  # above the limit itself; nothing that the runner does on purpose excuses that
 
     @classmethod
     def fresh(cls, now: float) -> Watch:
@@ -100,6 +108,8 @@ class Cut:
 
 def judge(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[Watch, Cut | None]:
     """The watch as it is after this sample, and a cut where a rule is broken."""
+    if not is_reading(sample.volts, sample.amps):
+        return watch, Cut("no-reading", sample.time, math.nan, math.nan, _no_reading(sample))
     watch = _remember(envelope, watch, sample)
     for rule in (_output_off, _over_voltage, _constant_current, _over_current, _under_voltage, _lead_off):
         broken = rule(envelope, watch, sample)
@@ -111,7 +121,22 @@ def judge(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[Watch, Cut 
 
 def suspicious(watch: Watch) -> bool:
     """Whether a rule is about to be broken, so that the next look should come soon."""
-    return not (watch.limiting_since is watch.over_since is watch.low_since is watch.ceased_since is None)
+    since = (watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since, watch.beyond_since)
+    return any(each is not None for each in since)
+
+
+def is_reading(*values: float) -> bool:
+    """Whether all of them are numbers that an instrument can have measured."""
+    return all(-NO_NUMBER < value < NO_NUMBER for value in values)
+
+
+def ceiling(envelope: Envelope) -> float:
+    """A: what the readback of a supply that holds its limit can show at most."""
+    return envelope.limit * (1 + LIMIT_SHARE) + 2 * envelope.amps_error + FLOOR_AMPS
+
+
+def _no_reading(sample: Sample) -> str:
+    return f"the supply says {sample.volts:g} V and {sample.amps:g} A, which is no reading: nobody watches the board"
 
 
 def limits(envelope: Envelope, sample: Sample) -> bool:
@@ -125,9 +150,9 @@ def limits(envelope: Envelope, sample: Sample) -> bool:
 def _remember(envelope: Envelope, watch: Watch, sample: Sample) -> Watch:
     limiting = limits(envelope, sample)
     low = sample.volts < envelope.volts - envelope.margin_volts and not limiting
-    over = _is_over(envelope, sample)
+    over, beyond = _is_over(envelope, sample), sample.amps > ceiling(envelope)
     least = envelope.least_amps
-    if not (limiting or low or over or least is not None or suspicious(watch)):
+    if not (limiting or low or over or beyond or least is not None or suspicious(watch)):
         return watch  # nothing odd, as before: the usual case, thousands of times
     flowed, ceased = watch.flowed, False
     if least is not None:
@@ -140,6 +165,7 @@ def _remember(envelope: Envelope, watch: Watch, sample: Sample) -> Watch:
         _since(low, watch.low_since, sample.time),
         flowed,
         _since(ceased, watch.ceased_since, sample.time),
+        _since(beyond, watch.beyond_since, sample.time),
     )
 
 
@@ -180,6 +206,12 @@ def _constant_current(envelope: Envelope, watch: Watch, sample: Sample) -> tuple
 
 
 def _over_current(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    beyond, room = watch.beyond_since, min(LIMIT_TIME, envelope.inrush_s)
+    if beyond is not None and (sample.time - beyond > room or not _settling(envelope, watch, sample)):
+        return "over-current", (
+            f"{sample.amps * 1e3:.1f} mA although its limit is {envelope.limit * 1e3:.1f} mA: the supply does not hold "
+            "its limit, or another program has raised it"
+        )
     most, since = envelope.most_amps, watch.over_since
     if most is None or since is None:
         return None

@@ -1,8 +1,8 @@
 """The guard in this process, on a clock that calls back: the virtual bench. Same rules, same owner.
 
 The guard looks closely (each `CLOSE_PERIOD`) while a ramp climbs, after a change and while a rule is about to be
-broken, and now and then otherwise: on a virtual clock a look costs computing time, and a circuit at rest shows the same
-each time.
+broken, and now and then otherwise, from the first proof that all is off to the end of the run: on a virtual clock a
+look costs computing time, and a circuit at rest shows the same each time.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 CLOSE_PERIOD = 0.005  # s
 FAR_PERIOD = 0.1  # s, while the circuit moves and nothing is near a limit
-REST_PERIOD = 5.0  # s, while the circuit is at rest
+REST_PERIOD = 0.5  # s, while the circuit is at rest
 
 
 class TickingClock(Protocol):
@@ -38,7 +38,9 @@ class LocalGuard:
         self._looks_closely = False
         self._failure: BaseException | None = None
         self._acknowledged = False
+        self._told: Cut | None = None  # the output that came on by itself which the runner knows of
         self._busy = False
+        self.left: OffReport | None = None
 
     @property
     def cut(self) -> Cut | None:
@@ -48,13 +50,17 @@ class LocalGuard:
     def cut_supply(self) -> str:
         return self.guard.cut_supply
 
+    @property
+    def came_on(self) -> Cut | None:
+        return self.guard.came_on
+
     # --- the ticker -------------------------------------------------------------------------------------------------
     def _tick(self) -> None:
         """Called by the clock; a failure is kept for the runner, since nothing may be raised through the clock.
 
         The clock also moves while the runner itself waits for the supply's answer: its link is then in use.
         """
-        if self._busy or self._failure is not None or self.guard.cut is not None:
+        if self._busy or self._failure is not None:
             return
         try:
             self.guard.tick()
@@ -79,14 +85,16 @@ class LocalGuard:
         if self._ticker is not None:
             self._ticker.stop()
             self._ticker = None
-        if not self.guard.any_live or self.guard.cut is not None:
-            return
         self._looks_closely = self.guard.close
         period = CLOSE_PERIOD if self._looks_closely else FAR_PERIOD
         rest = CLOSE_PERIOD if self._looks_closely else REST_PERIOD
         self._ticker = self.clock.every(period, self._tick, resting=rest)
 
     def _check(self) -> None:
+        back = self.guard.came_on
+        if back is not None and back is not self._told:
+            self._told = back
+            raise power_cut(self.guard.came_on_supply, back)
         if self._acknowledged:
             return
         if self._failure is not None:
@@ -97,7 +105,9 @@ class LocalGuard:
     # --- GuardShell -------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:
         with self._using():
-            return self.guard.prove_off()
+            report = self.guard.prove_off()
+        self._watch()
+        return report
 
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
         self._check()
@@ -138,6 +148,10 @@ class LocalGuard:
         self._watch()
         return report
 
+    def look_again(self) -> OffReport:
+        with self._using():
+            return self.guard.look_again()
+
     def beat(self, lease: float) -> None:
         self._check()
 
@@ -165,4 +179,7 @@ class LocalGuard:
 
     def close(self) -> None:
         """Outputs off whatever happened before."""
-        self.all_off()
+        self.left = self.all_off()
+        if self._ticker is not None:
+            self._ticker.stop()
+            self._ticker = None

@@ -5,11 +5,15 @@
     guard.arm("USB", Setting(5.0, 0.12, ovp=5.5), envelope)
     guard.on("USB", ramp=Ramp(0.5, 0.02))
     guard.tick()                            again and again: next step of the ramp, one sample of each output, the rules
-    guard.off("USB"); guard.all_off()
+    guard.off("USB"); guard.all_off(); guard.look_again()
 
 The off-list is fixed when the guard is made: the outputs that feed the board. A broken rule switches all of them off at
 once, inside the tick that saw it; `guard.cut` then says why. Whatever fails while switching off, the rest of the list
 is still tried, and what could not be confirmed is reported as unknown: unknown is not off.
+
+While an output is on, its voltage and limit are read back now and then: another program, or a hand at the panel, may
+have changed them. Outputs that are off are looked at in turn (dark.py), also those that feed nothing of this board: one
+that was off when the run began and comes on cuts the power, and is switched off with the others.
 
 A protection that tripped is never cleared while its output is on: some supplies switch the output back on when the
 trip is cleared (E363xA User's Guide, p88 and 91; DP2000 Programming Guide, p48).
@@ -17,12 +21,15 @@ trip is cleared (E363xA User's Guide, p88 and 91; DP2000 Programming Guide, p48)
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
 from wakeboard.harness.run.guard.armed import Armed, protections
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
+from wakeboard.harness.run.guard.dark import Dark
 from wakeboard.harness.run.guard.switching import Off, amps_error
 from wakeboard.harness.run.guard.terms import Feed, OffReport, Ramp, Setting, Time, Track
 from wakeboard.instruments.errors import (
@@ -36,6 +43,9 @@ from wakeboard.instruments.errors import (
 
 __all__ = ["Feed", "Guard", "OffReport", "Ramp", "Setting", "Track"]
 CLOSE = 0.05  # s after a change during which every sample matters
+CHECK = 0.5  # s between two looks at the voltage and limit in force
+SETTLED = 0.15  # s after switching off, until the last look: an output that comes back has come back by then
+ROUNDS = 3  # of switching off what came back
 LINK_FAILURES = (OSError, BenchError, ValueError)
 
 
@@ -48,6 +58,7 @@ class _Live:
         self.watch = Watch.fresh(now)
         self.ramp: Ramp | None = None
         self.due = 0.0
+        self.check_due = now + CHECK
         self.volts = setting.volts
 
     @property
@@ -66,14 +77,20 @@ class Guard:
         self.traffic = traffic
         self.cut: Cut | None = None
         self.cut_supply = ""
+        self.came_on: Cut | None = None  # the last time that an output came on by itself, before or after a cut
+        self.came_on_supply = ""
         self.latest: dict[str, Sample] = {}
-        self.energised = 0.0  # s with at least one output on
         self.off_report: OffReport | None = None
         self._armed: dict[str, tuple[Setting, Envelope]] = {}
         self._live: dict[str, _Live] = {}
         self._tracks: dict[str, Track] = {}
+        self._doubtful: set[str] = set()  # told to be off, and not seen to be
+        self._strays: dict[str, Feed] = {}  # outputs that feed nothing of the board, and were off when the run began
+        self._proven = False
+        self._energised = 0.0
         self._on_since: float | None = None
-        self._off = Off(self.feeds, clock)
+        every = {**self.feeds, **_strays(self.feeds)}
+        self._off, self._dark = Off(every, clock), Dark(every, clock)
 
     # --- before -----------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:
@@ -83,6 +100,8 @@ class Guard:
             for feed in self.feeds.values():
                 if feed.psu.tripped(feed.channel):
                     self._clear(feed)
+            self._strays = {name: feed for name, feed in _strays(self.feeds).items() if _is_off(feed)}
+            self._proven = True
         return report
 
     def _clear(self, feed: Feed) -> None:
@@ -138,8 +157,14 @@ class Guard:
 
     @property
     def any_live(self) -> bool:
-        """Whether any output is on, as far as the guard knows."""
-        return bool(self._live)
+        """Whether any output is on, or is not seen to be off, as far as the guard knows."""
+        return bool(self._live or self._doubtful)
+
+    @property
+    def energised(self) -> float:
+        """s with at least one output on, up to now."""
+        running = 0.0 if self._on_since is None else self.clock.now() - self._on_since
+        return self._energised + running
 
     def amps_error(self, supply: str, amps: float) -> float:
         """Half-width of the supply's current readback at `amps`; 0.0 where its dialect does not say."""
@@ -168,21 +193,88 @@ class Guard:
         )
 
     def tick(self) -> None:
-        """Climb ramps, take one sample of each output that is on, apply the rules. A link that fails cuts the power."""
-        for supply in list(self._live):
+        """Climb ramps, take one sample of each output that is on, apply the rules; then one look besides, where one is
+        due: at what an output is set to, or at one that is off. A link that fails cuts the power."""
+        for supply in list(self._live) if self.cut is None else ():
             live = self._live.get(supply)
             if live is None:
                 return
-            try:
+            with self._link_of(supply):
                 self._climb(supply, live)
                 sample = self.sample(supply)
-            except LINK_FAILURES as error:
-                self._cut(supply, Cut("link-lost", self.clock.now(), float("nan"), float("nan"), str(error)))
-                raise
             live.watch, cut = judge(live.now_allowed, live.watch, sample)
             if cut is not None:
                 self._cut(supply, cut)
                 return
+        if not self._check_settings():
+            self._look_at_dark()
+
+    @contextlib.contextmanager
+    def _link_of(self, supply: str) -> Iterator[None]:
+        try:
+            yield
+        except LINK_FAILURES as error:
+            self._cut(supply, self._reason("link-lost", str(error)))
+            raise
+
+    def _reason(self, rule: str, says: str) -> Cut:
+        """A cut that no sample has brought about."""
+        return Cut(rule, self.clock.now(), math.nan, math.nan, says)
+
+    def _check_settings(self) -> bool:
+        """The voltage and limit in force of the output that is due: True where one was. They are read back while it is
+        on, since they can be changed by another program, and at the panel."""
+        now = self.clock.now()
+        live = [(each.check_due, supply) for supply, each in self._live.items() if each.check_due <= now]
+        if not live or self.cut is not None:
+            return False
+        supply = min(live)[1]
+        feed, said = self.feeds[supply], self._said()
+        self._live[supply].check_due = now + CHECK
+        with self._link_of(supply):
+            try:
+                feed.psu.check_settings(feed.channel)
+            except SettingError as error:
+                self._cut(supply, self._reason("settings-changed", f"{error}: another program, or a hand at its panel"))
+                return True
+        self._forget_said(said)
+        return True
+
+    def _look_at_dark(self) -> None:
+        """One output that is off, where one is due. Nothing is known of them before they were all switched off."""
+        supply = self._dark.due(self._believed_off()) if self._proven else None
+        if supply is None:
+            return
+        said = self._said()
+        with self._link_of(supply):
+            why = self._dark.look(supply)
+        if why:
+            self._came_on(supply, why)
+        else:
+            self._forget_said(said)
+
+    def _believed_off(self) -> list[str]:
+        lit = {id(self.feeds[name].psu) for name in self._live if _together(self.feeds[name])}
+        known = {**self.feeds, **self._strays}
+        return [
+            name for name, feed in known.items()
+            if name not in self._live and name not in self._doubtful and id(feed.psu) not in lit
+        ]  # fmt: skip
+
+    def _came_on(self, supply: str, why: str) -> None:
+        self.came_on, self.came_on_supply = self._reason("came-on", f"the output of {supply}: {why}"), supply
+        if self._on_since is None:
+            self._on_since = self.clock.now()
+        self._doubtful.add(supply)
+        self._cut(supply, self.came_on)
+
+    def _said(self) -> int:
+        return len(self.traffic) if self.traffic is not None else 0
+
+    def _forget_said(self, said: int) -> None:
+        """What was said since then tells nothing new."""
+        if self.traffic is not None:
+            del self.traffic[said:]
 
     def _climb(self, supply: str, live: _Live) -> None:
         now = self.clock.now()
@@ -198,7 +290,7 @@ class Guard:
 
     def sample(self, supply: str) -> Sample:
         """One sample, kept for the trace unless it tells nothing new."""
-        feed, said = self.feeds[supply], len(self.traffic) if self.traffic is not None else 0
+        feed, said = self.feeds[supply], self._said()
         seen = feed.psu.sample(feed.channel)
         trip = getattr(seen, "trip", None)
         sample = Sample(self.clock.now(), seen.volts, seen.amps, seen.mode, seen.on, trip)
@@ -206,8 +298,8 @@ class Guard:
         live, track = self._live.get(supply), self._tracks.setdefault(supply, Track())
         if (live is not None and self._is_close(live, sample.time)) or not track.tells_nothing_new(sample):
             track.add(sample, live.setting.limit if live else 0.0)
-        elif self.traffic is not None:
-            del self.traffic[said:]
+        else:
+            self._forget_said(said)
         return sample
 
     @staticmethod
@@ -227,10 +319,30 @@ class Guard:
         return report
 
     def all_off(self) -> OffReport:
-        """Every output of the off-list off, each tried whatever the others do. Idempotent."""
-        self.off_report = self._switch_off(list(self.feeds))
+        """Every output of the off-list off, and what came on beside; each tried whatever the others do. Idempotent."""
+        strays = [name for name in self._strays if name in self._doubtful]
+        self.off_report = self._switch_off([*self.feeds, *strays])
         self._count()
         return self.off_report
+
+    def look_again(self) -> OffReport:
+        """A while after all were switched off, without a command: are they still? What came back is switched off
+        again, some times; the report is of the last look."""
+        known = [*self.feeds, *self._strays]
+        report = OffReport({})
+        for _ in range(ROUNDS):
+            self.clock.sleep(SETTLED)
+            believed = self._believed_off()
+            report = self._off.look(known)
+            self._doubtful = {name for name, state in report.states.items() if state != "off"}
+            back = [name for name in believed if report.states[name] == "on"]
+            if not self._doubtful:
+                break
+            if not back:
+                return self.all_off()
+            self._came_on(back[0], report.errors[back[0]])
+        self._count()
+        return report
 
     def abandon(self, rule: str, why: str) -> None:
         """Cut for a reason that is no supply's: the runner hangs, the guard itself failed."""
@@ -244,18 +356,46 @@ class Guard:
         self.all_off()
 
     def _switch_off(self, supplies: list[str]) -> OffReport:
-        report = self._off.switch(supplies, self._live)
+        report = self._off.switch(supplies)
         for supply, state in report.states.items():
             self._armed.pop(supply, None)
             if state == "off":
                 self._live.pop(supply, None)
+                self._doubtful.discard(supply)
+            else:
+                self._doubtful.add(supply)
+        self._dark.begin(supply for supply, state in report.states.items() if state == "off")
         return report
 
     def _count(self) -> None:
         """Close the count of energised time when the last output is off."""
-        if self._on_since is not None and not self._live:
-            self.energised += self.clock.now() - self._on_since
+        if self._on_since is not None and not self.any_live:
+            self._energised += self.clock.now() - self._on_since
             self._on_since = None
+
+
+def _strays(feeds: Mapping[str, Feed]) -> dict[str, Feed]:
+    """The outputs of the same supplies that feed nothing of the board."""
+    ours = {(id(feed.psu), str(feed.channel)) for feed in feeds.values()}
+    found: dict[str, Feed] = {}
+    for feed in {id(each.psu): each for each in feeds.values() if not _together(each)}.values():
+        for channel in getattr(feed.psu, "channels", ()):
+            if (id(feed.psu), str(channel)) not in ours:
+                found[f"{feed.instrument} output {channel}"] = replace(feed, channel=channel)
+    return found
+
+
+def _is_off(feed: Feed) -> bool:
+    try:
+        return not feed.psu.is_on(feed.channel)
+    except LINK_FAILURES:  # it is nobody's output: the supplies of the board have all said what they had to
+        return False
+
+
+def _together(feed: Feed) -> bool:
+    """Whether the supply's outputs have one switch: what is on beside the one that was asked for is on with it."""
+    can = getattr(feed.psu, "can", None)
+    return can is not None and can.outputs == "together"
 
 
 def _protect(feed: Feed, plan: Armed) -> str:

@@ -5,7 +5,11 @@ It holds the only session to each supply. Outputs go off, and are seen to be off
 - when a trip rule is broken (at once, then it is told);
 - when the runner's pipe ends: it was killed, or it ended without a word;
 - when the runner is silent for longer than it said it would be (its lease): it hangs;
+- when it stood still itself while they were on: the computer slept, or somebody stopped the program;
 - on SIGTERM, SIGINT, SIGHUP; on any exception; at exit.
+
+Outputs that are off are looked at as long as the process lives. A thread of its own tells the runner ten times a second
+that the process runs, and for how long its loop has been waiting for a supply.
 
 What it did last is in the report file, synced to the disk, whatever became of the runner. The loop polls as fast as the
 instrument answers, but never takes more than CORE_SHARE of a core (its pipe's threads take little beside).
@@ -21,11 +25,13 @@ import signal
 import sys
 import threading
 import time
+from dataclasses import replace
 from typing import Any
 
 from wakeboard.harness.run.guard import wire
 from wakeboard.harness.run.guard.owner import Guard
 from wakeboard.harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
+from wakeboard.instruments.clock import steady
 
 CORE_SHARE = 0.15
 PULSE = 0.1  # s between unasked words to the runner
@@ -35,6 +41,8 @@ AGAIN = 1.0  # s between these tries
 UNSAID = 100  # messages that wait for a runner that does not listen: more than that, and pulses are left out
 LAST_WORDS = 2.0  # s for what was said last to reach the runner
 PRIORITY = -10  # as `nice` counts
+ALIVE = 0.1  # s between words of the thread that tells that the process runs
+STOOD_STILL = 1.0  # s of standing still that a busy computer does not explain
 FIRST_LEASE = 30.0  # s: until the runner's first beat, while it opens the rest of the bench
 
 
@@ -48,10 +56,14 @@ class Shell:
         self.guard: Guard | None = None
         self.traffic: Any = None
         self.report_path = ""
-        self.lease_ends = time.monotonic() + FIRST_LEASE
+        self.lease_ends = steady() + FIRST_LEASE
         self.why_off = ""
         self.told_cut = False
+        self.told_back: Any = None  # the output that came on by itself which the runner was told of
         self.ends = False
+        self.breath = steady()  # when the thread last ran
+        self.gap = 0.0  # s: the longest time that the process stood still, until it is told
+        self.turned = time.monotonic()  # when the loop began its turn, by the clock that leaves out a sleep
         self._pulse_due = self._again_due = 0.0
         self._close: list[Any] = []
 
@@ -62,25 +74,32 @@ class Shell:
             while not self.ends:
                 self._turn()
         finally:
-            self._off(self.why_off or "end of the guard")
-            self._keep_trying()
+            if self.why_off != "bye":  # said to be off just now
+                self._off(self.why_off or "end of the guard")
+                self._keep_trying()
             for close in self._close:
                 with contextlib.suppress(Exception):
                     close()
 
     def _turn(self) -> None:
-        wall, cpu = time.monotonic(), time.thread_time()
+        self.turned = wall = time.monotonic()
+        cpu = time.thread_time()
         live = self.guard is not None and self.guard.any_live
-        polls = live and self.guard is not None and self.guard.cut is None
-        if polls and self.guard is not None:
-            self._poll(self.guard)
-        elif live:
+        lit = live and self.guard is not None and self.guard.cut is None
+        if live and not lit:
             self._try_again()
-        pause = _pause(time.thread_time() - cpu, time.monotonic() - wall) if polls else IDLE
+        elif self.guard is not None:
+            self._poll(self.guard)
+        if not lit:
+            self.gap = 0.0
+        pause = _pause(time.thread_time() - cpu, time.monotonic() - wall) if lit else IDLE
         self._listen(pause)
-        now = time.monotonic()
-        if polls and now > self.lease_ends:
-            self._lose(f"the runner was silent for {now - self.lease_ends:.2f} s beyond its lease")
+        now = steady()
+        lit = lit and self.guard is not None and self.guard.cut is None
+        if lit and self._stood_still() > STOOD_STILL:
+            self._lose("stood-still", self._says_gap())
+        elif lit and now > self.lease_ends:
+            self._lose("heartbeat", f"the runner was silent for {now - self.lease_ends:.2f} s beyond its lease")
         if now >= self._pulse_due:
             self._pulse_due = now + PULSE
             self._pulse()
@@ -91,10 +110,41 @@ class Shell:
         except Exception as error:  # noqa: BLE001  the power is cut by then; the runner is told why
             if guard.cut is None:
                 guard.abandon("guard-failed", str(error))
+            elif guard.cut.rule == "link-lost" and not self.told_cut and self._stood_still() > STOOD_STILL:
+                guard.cut = replace(guard.cut, rule="stood-still", says=self._says_gap())  # the reply came too late
         if guard.cut is not None and not self.told_cut:
             self.told_cut = True
-            self._say({"event": "cut", "supply": guard.cut_supply, "cut": guard.cut})
-            self._report(f"{guard.cut.rule}: {guard.cut.says}")
+            self._tell_cut(guard.cut_supply, guard.cut)
+        if guard.came_on is not self.told_back:
+            self.told_back = guard.came_on
+            self._tell_cut(guard.came_on_supply, guard.came_on, back=True)
+
+    def _tell_cut(self, supply: str, cut: Any, back: bool = False) -> None:
+        self._say({"event": "cut", "supply": supply, "cut": cut, "back": back})
+        self._report(f"{cut.rule}: {cut.says}")
+
+    # --- standing still ---------------------------------------------------------------------------------------------
+    def breathe(self) -> None:
+        """In a thread of its own, which waits for no supply: a breath that comes late is a process that stood still."""
+        while True:
+            time.sleep(ALIVE)
+            now = steady()
+            late, self.breath = now - self.breath - ALIVE, now
+            self.gap = max(self.gap, late)
+            if self.outbox.qsize() < UNSAID and late < STOOD_STILL:  # else the loop tells what has happened
+                lit = self.guard is not None and self.guard.any_live
+                self._say({"event": "alive", "waits": time.monotonic() - self.turned, "lit": lit})
+
+    def _stood_still(self) -> float:
+        """The longest gap; also the one that the thread has not seen yet."""
+        return max(self.gap, steady() - self.breath - ALIVE)
+
+    def _says_gap(self) -> str:
+        gap, self.gap = self._stood_still(), 0.0
+        return (
+            f"the guard stood still for {gap:.1f} s with an output on: the computer slept, or somebody stopped the "
+            "program; nobody watched the board meanwhile"
+        )
 
     def _listen(self, pause: float) -> None:
         """Take what has come in; wait for it for at most `pause` seconds."""
@@ -118,7 +168,7 @@ class Shell:
             self._end(f"the runner said something that is no message: {error}")
             return
         if message.get("do") == "beat":
-            self.lease_ends = time.monotonic() + float(message["lease"])
+            self.lease_ends = steady() + float(message["lease"])
             return
         try:
             answer = getattr(self, f"do_{message['do']}")(message)
@@ -139,7 +189,7 @@ class Shell:
         drivers, feeds = open_supplies(plans, clock=clock, traffic=self.traffic)
         self._close.append(lambda: close_supplies(drivers))
         self.guard = Guard(feeds, clock, traffic=self.traffic)
-        self.lease_ends = time.monotonic() + FIRST_LEASE
+        self.lease_ends = steady() + FIRST_LEASE
         return {
             "identities": {name: psu.identity for name, psu in drivers.items()},
             "dialects": {name: psu.dialect.name for name, psu in drivers.items()},
@@ -177,6 +227,11 @@ class Shell:
     def do_all_off(self, _message: dict[str, Any]) -> Any:
         return wire.report_data(self._guard().all_off())
 
+    def do_look_again(self, _message: dict[str, Any]) -> Any:
+        report = self._guard().look_again()
+        self.told_back = self._guard().came_on  # the runner asks for it with the answer
+        return {**wire.report_data(report), "came_on": self._guard().came_on}
+
     def do_trace(self, _message: dict[str, Any]) -> Any:
         taken = [list(each) for each in ((e.time, e.instrument, e.direction, e.text) for e in self.traffic)]
         del self.traffic[: len(taken)]
@@ -187,8 +242,10 @@ class Shell:
 
     def do_bye(self, _message: dict[str, Any]) -> Any:
         """An orderly end: off, said, and the process ends."""
-        report = self._guard().all_off()
-        self.why_off, self.ends = "bye", True
+        guard = self._guard()
+        dark = guard.off_report is not None and guard.off_report.confirmed and not guard.any_live
+        report = guard.look_again() if dark else guard.all_off()
+        self.why_off, self.ends = "bye" if report.confirmed else "bye, with outputs that are not off", True
         return wire.report_data(report)
 
     def _guard(self) -> Guard:
@@ -200,13 +257,12 @@ class Shell:
     def _end(self, why: str) -> None:
         self.why_off, self.ends = self.why_off or why, True
 
-    def _lose(self, why: str) -> None:
-        """The runner hangs: the power goes off, the guard stays to tell it."""
+    def _lose(self, rule: str, why: str) -> None:
+        """The runner hangs, or nobody watched: the power goes off, the guard stays to tell it."""
         if self.guard is not None:
-            self.guard.abandon("heartbeat", why)
+            self.guard.abandon(rule, why)
             self.told_cut = True
-            self._report(why)
-            self._say({"event": "cut", "supply": self.guard.cut_supply, "cut": self.guard.cut})
+            self._tell_cut(self.guard.cut_supply, self.guard.cut)
 
     def _off(self, why: str) -> None:
         if self.guard is not None:
@@ -215,15 +271,15 @@ class Shell:
 
     def _try_again(self) -> None:
         """The power was cut, and not every output was seen to be off: now and then, not as fast as it goes."""
-        if time.monotonic() >= self._again_due:
+        if steady() >= self._again_due:
             self._off("again")
-            self._again_due = time.monotonic() + AGAIN
+            self._again_due = steady() + AGAIN
 
     def _keep_trying(self) -> None:
         """The runner is gone, nobody else will do it: until every output is seen to be off, or for a minute."""
-        ends = time.monotonic() + KEEP_TRYING
-        while self.guard is not None and self.why_off != "bye" and time.monotonic() < ends:
-            if self.guard.off_report is None or self.guard.off_report.confirmed:
+        ends = steady() + KEEP_TRYING
+        while self.guard is not None and steady() < ends:
+            if self.guard.off_report is None or (self.guard.off_report.confirmed and self.guard.look_again().confirmed):
                 return
             time.sleep(AGAIN)
             self._off(f"again, after: {self.why_off}")
@@ -315,6 +371,7 @@ def main() -> None:
     threading.Thread(target=_read, args=(shell, sys.stdin.fileno()), daemon=True).start()
     writer = threading.Thread(target=shell.write, daemon=True)
     writer.start()
+    threading.Thread(target=shell.breathe, daemon=True).start()
     try:
         shell.run()
     finally:

@@ -86,8 +86,9 @@ def open_supplies(
     return drivers, feeds
 
 
-def off_afresh(plan: SupplyPlan, dialect: str | None, clock: Any) -> OffReport:
-    """Every output of a supply off over a session of its own, where its guard is gone. Raises nothing.
+def off_afresh(plan: SupplyPlan, dialect: str | None, clock: Any, settled: bool = False) -> OffReport:
+    """Every output of a supply off over a session of its own, where its guard is gone. Raises nothing. settled: and
+    looked at again after a while.
 
     dialect: as its guard found it. Where nobody answers sensibly the command is sent unheard, and the state is unknown.
     """
@@ -98,7 +99,9 @@ def off_afresh(plan: SupplyPlan, dialect: str | None, clock: Any) -> OffReport:
         _off_unheard(named)
         return OffReport(dict.fromkeys(plan.feeds.values(), "unknown"), dict.fromkeys(plan.feeds.values(), str(error)))
     try:
-        return Guard(feeds_of_plan(plan, psu), clock).all_off()
+        guard = Guard(feeds_of_plan(plan, psu), clock)
+        report = guard.all_off()
+        return guard.look_again() if settled and report.confirmed else report
     finally:
         close_supplies({plan.name: psu})
 

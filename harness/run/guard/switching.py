@@ -1,13 +1,15 @@
 """Switching off: every output of a list, each tried whatever the others do, and seen to be off.
 
-What an output says of itself is looked into where it was on: current that flows out of one that says off makes it on.
-What could not be confirmed is unknown, and unknown is not off.
+What an output says of itself is looked into: one that says off and lets current out is on, however low its voltage (it
+may feed a short). A voltage alone is no lie: capacitors hold it, and the discharge step looks into that. What could not
+be confirmed is unknown, and unknown is not off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
+from wakeboard.harness.run.guard.core import is_reading
 from wakeboard.harness.run.guard.terms import Feed, OffReport, Time
 from wakeboard.instruments.errors import OutputOnError
 
@@ -15,13 +17,18 @@ OFF_TRIES = 3
 LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …
 LOOK_GAP = 0.05  # s … between these looks: a readback may lag
 STRAY_AMPS = 0.005  # A beyond the readback's error: offsets of a supply that is off (common practice, no source)
-STILL_VOLTS = 1.0  # above this an output that is off is fed from elsewhere, or has not discharged
+STILL_VOLTS = 1.0  # above this an output that cannot tell is fed from elsewhere, or has not discharged
 
 
 def amps_error(feed: Feed, amps: float) -> float:
     """Half-width of a supply's current readback at `amps`; 0.0 where its dialect does not say."""
     accuracy = getattr(feed.psu, "amps_accuracy", None)
     return float(accuracy.half_width(amps, 0.0)) if accuracy is not None else 0.0
+
+
+def flows(feed: Feed, amps: float) -> bool:
+    """Whether this is a current out of the output, and no error of its readback."""
+    return amps > 2 * amps_error(feed, amps) + STRAY_AMPS
 
 
 class Off:
@@ -31,20 +38,38 @@ class Off:
         self.feeds = feeds
         self.clock = clock
 
-    def switch(self, supplies: Sequence[str], live: Container[str]) -> OffReport:
-        """Each off, whatever the others do. live: those that were on, of which current may still flow."""
+    def switch(self, supplies: Sequence[str]) -> OffReport:
+        """Each off, whatever the others do."""
         states: dict[str, str] = {}
         errors: dict[str, str] = {}
         for supply in supplies:
             states[supply] = self._command_off(supply, errors)
         for supply, state in states.items():  # when all were told: is it true?
-            if state == "off" and supply in live and self._lies(supply, errors):
-                states[supply] = "on"
+            if state == "off":
+                states[supply] = self._truth(supply, errors)
         for supply, state in states.items():  # tried again only when every other output has had its turn
             if state != "off":
-                states[supply] = self._insist(supply, errors, live)
-        kept = {supply: why for supply, why in errors.items() if states[supply] != "off"}
-        return OffReport(states, kept)
+                states[supply] = self._insist(supply, errors)
+        return _report(states, errors)
+
+    def look(self, supplies: Sequence[str]) -> OffReport:
+        """What each output is by now, without a command."""
+        states: dict[str, str] = {}
+        errors: dict[str, str] = {}
+        for supply in supplies:
+            states[supply] = self._seen(supply, errors)
+        return _report(states, errors)
+
+    def _seen(self, supply: str, errors: dict[str, str]) -> str:
+        feed = self.feeds[supply]
+        try:
+            if feed.psu.is_on(feed.channel):
+                errors[supply] = "it was switched off, and is on again"
+                return "on"
+        except Exception as error:  # noqa: BLE001  the rest of the list must still be looked at
+            errors[supply] = str(error) or type(error).__name__
+            return "unknown"
+        return self._truth(supply, errors)
 
     def _command_off(self, supply: str, errors: dict[str, str]) -> str:
         feed = self.feeds[supply]
@@ -60,7 +85,7 @@ class Off:
             errors[supply] = str(error) or type(error).__name__
             return "on" if isinstance(error, OutputOnError) else "unknown"
 
-    def _insist(self, supply: str, errors: dict[str, str], live: Container[str]) -> str:
+    def _insist(self, supply: str, errors: dict[str, str]) -> str:
         """Again, each time over a fresh link where there is a way to make one."""
         state = "unknown"
         for _ in range(OFF_TRIES - 1):
@@ -71,26 +96,36 @@ class Off:
             except Exception as error:  # noqa: BLE001  the old link may still carry one command
                 errors[supply] = str(error) or type(error).__name__
             state = self._command_off(supply, errors)
-            if state == "off" and supply in live and self._lies(supply, errors):
-                state = "on"
+            if state == "off":
+                state = self._truth(supply, errors)
             if state == "off":
                 break
         return state
 
-    def _lies(self, supply: str, errors: dict[str, str]) -> bool:
-        """Whether current flows out of an output that was on and says that it is off. Where it cannot be asked: no."""
+    def _truth(self, supply: str, errors: dict[str, str]) -> str:
+        """What an output is that says that it is off: off where no current comes out of it, on where some does again
+        and again, unknown where that cannot be read."""
         feed = self.feeds[supply]
+        volts = amps = float("nan")
         for look in range(LOOKS):
             if look:
                 self.clock.sleep(LOOK_GAP)
             try:
                 volts, amps = feed.psu.measure(feed.channel)
-            except Exception:  # noqa: BLE001  its word for being off was heard; that it says no more is no lie
-                return False
-            if amps <= 2 * amps_error(feed, amps) + STRAY_AMPS or volts < STILL_VOLTS:
-                return False
+            except Exception as error:  # noqa: BLE001  as above
+                errors[supply] = f"it says that its output is off, and not what comes out of it: {error}"
+                return "unknown"
+            if is_reading(volts, amps) and not flows(feed, amps):
+                return "off"
+        if not is_reading(volts, amps):
+            errors[supply] = f"it says that its output is off, and {volts:g} V and {amps:g} A, which is no reading"
+            return "unknown"
         errors[supply] = (
             f"it says that its output is off, yet {volts:.2f} V and {amps * 1e3:.0f} mA come out of it: "
             "do not believe its display, pull its leads"
         )
-        return True
+        return "on"
+
+
+def _report(states: dict[str, str], errors: dict[str, str]) -> OffReport:
+    return OffReport(states, {supply: why for supply, why in errors.items() if states[supply] != "off"})

@@ -7,28 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from wakeboard.harness.run.guard.core import Sample
+from wakeboard.instruments.ports import Supply
 
 THIN = 0.05  # s between kept samples while nothing happens
-
-
-class Supplies(Protocol):
-    """What the guard needs of a Psu driver."""
-
-    def set(self, channel: Any, volts: float, amps: float) -> Any: ...
-    def protect(
-        self, channel: Any, ovp: float | None = None, ocp: float | None = None, delay: float | None = None
-    ) -> Any: ...
-    def unprotect(self, channel: Any) -> Any: ...
-    def on(self, channel: Any) -> Any: ...
-    def off(self, channel: Any) -> bool:
-        """True: verified off; False: it cannot tell."""
-        ...
-
-    def is_on(self, channel: Any) -> bool | None: ...
-    def measure(self, channel: Any) -> tuple[float, float]: ...
-    def sample(self, channel: Any) -> Any: ...
-    def tripped(self, channel: Any) -> str | None: ...
-    def clear(self, channel: Any) -> Any: ...
 
 
 class Time(Protocol):
@@ -40,7 +21,7 @@ class Time(Protocol):
 class Feed:
     """One output of the off-list: its driver, its channel, and how its link is made anew after a failure."""
 
-    psu: Supplies
+    psu: Supply
     channel: Any
     instrument: str = ""
     reopen: Callable[[], None] | None = None

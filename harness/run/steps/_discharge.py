@@ -12,10 +12,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.decide import Limits
+from wakeboard.results.told import DischargeTold
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
-    from wakeboard.harness.run.ports import Measurement
+    from wakeboard.instruments.ports import Measurement
 
 SAFE_VOLTS = 0.5  # below it no junction conducts and an ohms test is not far off (common practice, no source)
 WITHIN = 60.0  # s
@@ -41,7 +42,7 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
             left[net] = lie or f"{net} still at {seen.value:.2f} V"
     if context.lying:
         _says_nothing_of_the_board(context, begins)
-    context.detail["discharged_s"] = context.now - started
+    context.tell(DischargeTold(context.now - started))
     context.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}" if left else "every rail discharged")
     return not left
 

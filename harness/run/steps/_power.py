@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from wakeboard.harness.run.decide import Limits, combined, mean_of, rectangular
+from wakeboard.harness.run.decide import Limits, rectangular
 from wakeboard.harness.run.guard.core import Envelope
-from wakeboard.harness.run.ports import Measurement
+from wakeboard.instruments.coverage import half_expanded, of_mean
+from wakeboard.instruments.ports import Measurement
 from wakeboard.instruments.quantity import Interval
 
 if TYPE_CHECKING:
@@ -48,13 +50,14 @@ def current_limits(context: Context, expect: Interval | None, limit: float) -> L
 
 
 def read_current(context: Context, supply: str, limits: Limits) -> Reading:
-    """The mean of some samples of the guard, with the supply's readback accuracy and the scatter as uncertainty."""
+    """The mean of some samples of the guard, with the supply's readback accuracy and the scatter as uncertainty, and
+    what so few samples leave open of that (see instruments/coverage.py)."""
     amps = []
     for number in range(SAMPLES):
         if number:
             context.sleep(SAMPLE_GAP)
         amps.append(context.guard.sample(supply).amps)
-    mean, scatter = mean_of(amps)
-    u = combined(rectangular(context.guard.amps_error(supply, mean)), scatter)
+    mean, scatter = of_mean(amps)
+    u = half_expanded([(rectangular(context.guard.amps_error(supply, mean)), math.inf), scatter])
     seen = Measurement(mean, "A", u, time=context.now)
     return context.record(supply, "current", seen, limits, instrument=context.guard.instrument(supply), load=False)

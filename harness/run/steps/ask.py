@@ -6,13 +6,15 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
+from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.errors import NoAnswer
-from wakeboard.harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "ask"
+NEEDS = Needs(power="either")
 
 
 class Model(StepModel):

@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from wakeboard.harness.describe.fields import AmpsLimits, Seconds
+from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.steps import _power
-from wakeboard.harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "current"
+NEEDS = Needs(power="on")
 
 
 class Model(StepModel):

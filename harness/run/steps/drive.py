@@ -9,15 +9,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.fields import OneOrMore, VoltsLimits
+from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN, Limits
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.steps import _pins
-from wakeboard.harness.run.steps._model import StepModel
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "drive"
+NEEDS = Needs(power="on", of=("lines",), links=True, pin_command=True, driven=True)
 
 
 class Model(StepModel):

@@ -12,14 +12,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.fields import Seconds, VoltsLimits
+from wakeboard.harness.describe.step_model import Of, StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import Limits
-from wakeboard.harness.run.steps._model import Of, StepModel
+from wakeboard.results.told import IsolationTold
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
-    from wakeboard.harness.run.ports import Measurement
+    from wakeboard.instruments.ports import Measurement
 
 KIND = "isolation"
+NEEDS = Needs(power="on", of=("supplies", "rails"))
+TELLS = (IsolationTold,)
 STOPS = True
 
 ISOLATED_VOLTS = 0.3  # where the step does not say: below it no silicon junction conducts (common practice, no source)
@@ -44,7 +48,7 @@ def run(context: Context, model: Model) -> None:
     for net in context.points(dict.fromkeys([*supplies.values(), *rails.values()])):
         outcomes[net] = _measure(context, model, net, limits)
     fed = [name for name, net in supplies.items() if outcomes.get(net) == "fail"]
-    context.detail["fed_supplies"] = fed
+    context.tell(IsolationTold(fed))
     if fed:
         context.say(f"{', '.join(fed)} fed from {', '.join(context.supplies)}: do not connect both")
     elif model.on_fail is None:

@@ -9,18 +9,22 @@ level, and releases it afterwards.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from wakeboard.harness.describe.fields import VoltsLimits
+from wakeboard.harness.describe.step_model import Of, StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.steps import _pins
-from wakeboard.harness.run.steps._model import Of, StepModel
+from wakeboard.results.told import LinesTold
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Line
     from wakeboard.harness.run.context import Context
 
 KIND = "line"
+NEEDS = Needs(power="on", of=("lines",))
+TELLS = (LinesTold,)
 
 AC_SHARE = 0.02  # of the rail: less AC than this is noise, and a frequency cannot be read
 AC_FLOOR = 0.03  # V
@@ -43,9 +47,11 @@ def run(context: Context, model: Model) -> None:
     context.need_on(KIND)
     lines = {line.net: line for line in context.lines(model.of) if model.state in line.when}
     judged = [net for net, line in lines.items() if _holds(context, line)]
-    context.detail["not_judged"] = sorted(line.name for net, line in lines.items() if net not in judged)
+    thresholds: dict[str, dict[str, Any]] = {}  # kept with the step, so that a report can draw the line against them
+    context.tell(LinesTold(sorted(line.name for net, line in lines.items() if net not in judged), thresholds))
     for net in context.points(judged):
         line = lines[net]
+        thresholds[net] = _thresholds(context, line, line.when[model.state])
         if model.state == "boot" or line.driven_by is None or line.driven_by in context.pins:
             _measure(context, model, line, line.when[model.state])
         else:
@@ -60,9 +66,6 @@ def _holds(context: Context, line: Line) -> bool:
 
 def _measure(context: Context, model: Model, line: Line, level: str) -> None:
     limits = _limits(context, model, line, level)
-    known = context.thresholds(line)  # kept with the step, so that a report can draw the line against them
-    kept = {"low": known.low_max, "high": known.high_min, "rail": known.rail, "expected": level}
-    context.detail.setdefault("thresholds", {})[line.net] = kept
     mean = context.volts_for(limits)
     ac = context.meter_ac()
     toggles = ac.value > max(AC_FLOOR, TOGGLE_SHARE * context.swing(line))
@@ -77,6 +80,11 @@ def _measure(context: Context, model: Model, line: Line, level: str) -> None:
     odd = outcome != "pass" or toggles
     if model.second_load == "always" or (model.second_load == "when odd" and odd):
         _again(context, line)
+
+
+def _thresholds(context: Context, line: Line, level: str) -> dict[str, Any]:
+    known = context.thresholds(line)
+    return {"low": known.low_max, "high": known.high_min, "rail": known.rail, "expected": level}
 
 
 def _limits(context: Context, model: Model, line: Line, level: str) -> Limits:

@@ -6,17 +6,25 @@ every supply's net) is below the limit, or fails when one is not in time: then s
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from wakeboard.harness.describe.fields import OneOrMore, Seconds, VoltsLimits
+from wakeboard.harness.describe.problems import one_of, quoted
+from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.steps import _discharge
-from wakeboard.harness.run.steps._model import StepModel
 from wakeboard.instruments.errors import OutputOnError
+from wakeboard.results.told import DischargeTold
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from wakeboard.harness.describe.sequence_checks import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "power off"
+NEEDS = Needs(power="either")
+TELLS = (DischargeTold,)
 STOPS = True
 
 
@@ -27,6 +35,15 @@ class Model(StepModel):
     supply: OneOrMore = ()
     expect: VoltsLimits | None = None
     within: Seconds = _discharge.WITHIN
+
+
+def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+    """Only what is on is switched off; all of it where no supply is named."""
+    named = paper.names(table.get("supply"))
+    for supply in named:
+        if supply in paper.board.supplies and supply not in paper.on:
+            paper.problem("supply", f"{quoted(supply)}, which is not on", one_of(paper.on))
+    paper.on -= set(named) if named else set(paper.on)
 
 
 def run(context: Context, model: Model) -> None:

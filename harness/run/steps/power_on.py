@@ -7,11 +7,14 @@ to `trip` where it is given, and to the limit always.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
 from wakeboard.harness.describe.fields import Amps, AmpsLimits, Seconds, Volts, refused
+from wakeboard.harness.describe.problems import quoted
+from wakeboard.harness.describe.step_model import RampField, StepModel, positive
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run import wiring
 from wakeboard.harness.run.decide import Limits
 from wakeboard.harness.run.errors import Refused
@@ -19,13 +22,18 @@ from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Ramp, Setting
 from wakeboard.harness.run.selfcheck import check_supply_against_meter
 from wakeboard.harness.run.steps import _power
-from wakeboard.harness.run.steps._model import RampField, StepModel, positive
 from wakeboard.instruments.quantity import QuantityError, parse
+from wakeboard.results.told import PowerTold
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from wakeboard.harness.describe.sequence_checks import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "power on"
+NEEDS = Needs(power="either")
+TELLS = (PowerTold,)
 STOPS = True
 
 OVP_SHARE = 1.10  # over-voltage protection this much above the voltage set, and …
@@ -71,6 +79,19 @@ class Model(StepModel):
         return positive(value, "120 mA")
 
 
+def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+    """Nothing is energised without a limit, twice, or before its check for a short without a reason."""
+    if "limit" not in table:
+        paper.problem("limit", "no current limit", 'limit = "120 mA"; nothing is energised without one')
+    for supply in paper.names(table.get("supply")):
+        if supply in paper.on:
+            paper.problem("supply", f"{quoted(supply)}, which is on already", "a supply that is off")
+        elif supply in paper.board.supplies and supply not in paper.checked and not table.get("why"):
+            allowed = f'a "resistance" step of {quoted(supply)} before it, or why = "…"'
+            paper.problem("supply", f"{quoted(supply)} energised before its check for a short", allowed)
+        paper.on.add(supply)
+
+
 def run(context: Context, model: Model) -> None:
     supply = context.board.supplies[model.supply]
     if model.supply not in context.checked and not model.why:
@@ -82,7 +103,7 @@ def run(context: Context, model: Model) -> None:
     context.foresee(model.supply, volts, model.limit)
     start = wiring.prove(context, model.supply, setting)
     context.energise(model.supply, setting, _held(envelope, model), _ramp(model, start))
-    context.say(f"{model.supply}: {context.detail['protection']}" if context.detail["protection"] else "")
+    context.say(f"{model.supply}: {context.notes.protection}" if context.notes.protection else "")
     context.sleep(_settle(context, model, envelope))
     _supply_volts(context, model.supply)
     limits = _power.current_limits(context, model.expect, model.limit)
@@ -130,8 +151,6 @@ def _settle(context: Context, model: Model, envelope: Envelope) -> float:
 
 
 def _keep(context: Context, model: Model, setting: Setting, envelope: Envelope) -> None:
-    context.detail.update(
-        volts=setting.volts, limit=setting.limit, ovp=setting.ovp, ocp=setting.ocp, inrush_s=envelope.inrush_s
-    )
+    context.tell(PowerTold(setting.volts, setting.limit, setting.ovp, setting.ocp, envelope.inrush_s))
     if model.why:
         context.say(f"energised because: {model.why}")

@@ -13,15 +13,17 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, field_validator
 
 from wakeboard.harness.describe.fields import Ohms
+from wakeboard.harness.describe.step_model import StepModel, positive
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN
 from wakeboard.harness.run.errors import NoAnswer
-from wakeboard.harness.run.steps._model import StepModel, positive
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "probe"
+NEEDS = Needs(power="on")
 
 
 class Model(StepModel):

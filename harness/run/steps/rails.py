@@ -5,12 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.fields import VoltsLimits
-from wakeboard.harness.run.steps._model import Of, StepModel
+from wakeboard.harness.describe.step_model import Of, StepModel
+from wakeboard.harness.describe.steps import Needs
+from wakeboard.results.told import RailsTold
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "rails"
+NEEDS = Needs(power="on", of=("rails",))
+TELLS = (RailsTold,)
 
 
 class Model(StepModel):
@@ -32,4 +36,4 @@ def run(context: Context, model: Model) -> None:
         limits = context.rail_limits(nets[net], model.expect)
         context.record(net, "dc volts", context.volts_for(limits), limits)
     if off:
-        context.detail["not_measured"] = off
+        context.tell(RailsTold(off))

@@ -18,21 +18,28 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from wakeboard.harness.describe.fields import Ohms, OhmsLimits, Seconds
+from wakeboard.harness.describe.step_model import Of, StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
-from wakeboard.harness.run.ports import Measurement
-from wakeboard.harness.run.steps._model import Of, StepModel
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.ports import Measurement
 from wakeboard.instruments.quantity import show
-from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, PATH_OHMS
+from wakeboard.instruments.virtual.circuit.bench.figures import PATH_OHMS
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest
+from wakeboard.results.told import OhmsTold
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from wakeboard.harness.describe.sequence_checks import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "resistance"
+NEEDS = Needs(power="off")
+TELLS = (OhmsTold,)
 STOPS = True
 
 RESIDUAL_VOLTS = 0.05  # above this an ohms reading is wrong, and a charged rail is worth a wait
@@ -60,6 +67,18 @@ class Model(StepModel):
     both_polarities: bool = True
     shunt: bool | None = None
     discharge_within: Seconds = 30.0
+
+
+def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+    """A supply is checked by its name, by its net, or by a point on the net."""
+    names = paper.names(table.get("of", "every supply"))
+    board = paper.board
+    if table.get("limits_from") == "circuit" and not board.parts:
+        paper.problem("limits_from", '"circuit" on a board without [parts]', "limits of the step's own: expect")
+    if "all" in names or "every supply" in names:
+        paper.checked |= set(board.supplies)
+    nets = {board.points[name].net if name in board.points else name for name in names}
+    paper.checked |= {name for name, supply in board.supplies.items() if name in names or supply.net in nets}
 
 
 def run(context: Context, model: Model) -> None:
@@ -92,9 +111,9 @@ def _range_for(limits: Limits) -> float:
 
 
 def _say_what_acts(context: Context, scale: float, shunt: float | None) -> None:
-    amps = context.bench.test_amps(scale)
-    volts = OPEN_VOLTS if shunt is None or amps is None else amps * shunt
-    context.detail.update(range_ohms=scale, test_amps=amps, most_volts=volts, shunt_ohms=shunt)
+    amps, open_volts = context.bench.ohms_test(scale)
+    volts = open_volts if shunt is None or amps is None else amps * shunt
+    context.tell(OhmsTold(scale, amps, open_volts, volts, shunt))
     context.say(_acts(amps, volts, shunt))
 
 
@@ -136,7 +155,7 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
 
 def _swapped(context: Context, model: Model, net: str, scale: float, shunt: float | None) -> None:
     if not context.swap(True):
-        context.detail["one_polarity"] = True
+        context.notes.one_polarity = True
         return
     if model.reversed is not None:
         limits = Limits(model.reversed.low, model.reversed.high, "step")
@@ -150,10 +169,10 @@ def _by_circuit(
     context: Context, model: Model, net: str, scale: float, shunt: float | None, swapped: bool
 ) -> Limits | None:
     """What the unpowered circuit shows in this very test; None where it was not asked for or is not known."""
-    amps = context.bench.test_amps(scale)
+    amps, open_volts = context.bench.ohms_test(scale)
     if model.limits_from != "circuit" or amps is None:
         return None
-    return context.predictor.ohms(OhmsTest(net, amps, OPEN_VOLTS, swapped, shunt), context.computing)
+    return context.predictor.ohms(OhmsTest(net, amps, open_volts, swapped, shunt), context.computing)
 
 
 def _careful(model: Model) -> bool:

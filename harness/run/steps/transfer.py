@@ -13,16 +13,20 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field
 
 from wakeboard.harness.describe.fields import BytesPerSecond, Seconds, limits
+from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import Limits, decide, propagate, rectangular
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.steps import _volume
-from wakeboard.harness.run.steps._model import StepModel
 from wakeboard.instruments.quantity import Interval, QuantityError, parse
+from wakeboard.results.told import TransferTold
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "transfer"
+NEEDS = Needs(power="on")
+TELLS = (TransferTold,)
 
 STREAM_CLOCK = 0.01  # s, half-width of a stream's start and end: chunks are seen late by about this much
 VOLUME_CLOCK = 1e-4  # s, of a volume's: the computer's own clock, and the call into the system
@@ -71,7 +75,7 @@ def _stream(context: Context, model: Model, ask: str) -> None:
         got += len(console.read(CHUNK_S).encode())
     seconds = context.now - started
     got = min(got, stream.bytes)  # the prompt that follows is not part of it
-    context.detail.update(bytes=got, seconds=seconds)
+    context.tell(TransferTold(got, seconds))
     if got < stream.bytes:
         says = f"{got} of {stream.bytes} bytes within {seconds:.1f} s"
         context.record_number(ask, "rate", got / seconds, "B/s", _limits(model.expect), "fail", says=says)
@@ -89,7 +93,7 @@ def _on_volume(context: Context, model: Model, name: str) -> None:
         raise Refused(f"size: {error}") from None
     wrote, read, cache = _volume.measure(folder, size, lambda: context.pulse(5.0))
     context.say(cache)
-    context.detail.update(bytes=size, write_s=wrote, read_s=read, cache=cache)
+    context.tell(TransferTold(size, write_s=wrote, read_s=read, cache=cache))
     _rate(context, model, f"{name} write", size, wrote, model.write, VOLUME_CLOCK)
     _rate(context, model, f"{name} read", size, read, model.read or model.expect, VOLUME_CLOCK)
 

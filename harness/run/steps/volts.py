@@ -13,13 +13,15 @@ from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.fields import VoltsLimits
 from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.describe.step_model import Of, StepModel
+from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN, Limits
-from wakeboard.harness.run.steps._model import Of, StepModel
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "volts"
+NEEDS = Needs(power="on")
 
 
 class Model(StepModel):

@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from wakeboard.harness.describe.fields import Seconds
-from wakeboard.harness.run.steps._model import StepModel
+from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.steps import Needs
+from wakeboard.results.told import WaitTold
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "wait"
+NEEDS = Needs(power="either")
+TELLS = (WaitTold,)
 
 
 class Model(StepModel):
@@ -22,4 +26,4 @@ class Model(StepModel):
 
 def run(context: Context, model: Model) -> None:
     context.sleep(model.seconds)
-    context.detail["seconds"] = model.seconds
+    context.tell(WaitTold(model.seconds))

@@ -11,14 +11,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .compiled.iteration import GMIN, Wiring
+from .compiled.elements import GMIN
+from .compiled.iteration import Wiring
 from .compiled.parameters import Parameters
 from .devices import Array
 from .draft import Draft, Element
 from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
 from .fault import Fault
-from .newton import Memory, System, located, nearby, operating_point, weakly_held
+from .newton import Memory, System, leaks, nearby, operating_point, weakly_held
 from .part import Circuit, Part, Value
 from .parts import kind_of
 from .points import Points
@@ -336,6 +337,7 @@ class Model:
         for member, why in refused.items():
             solved.how[member] = why
         points.put(solved.x, solved.e, solved.ok, solved.how)
+        points._states = solved.states
         return points
 
     def system(self, plans: Sequence[Plan]) -> tuple[System, dict[int, str]]:
@@ -375,9 +377,8 @@ class Model:
         system, _ = self.system([start.plans[k] for k in rows])
         x = np.ascontiguousarray(start._x.T[rows])
         memory = Memory(self.layout, len(rows))
-        _, weak = located(system, x, memory)
+        leak, _ = leaks(system, x, memory)
         memory.carry_over()
-        leak = np.where(weak, GMIN, 0.0)
         memory.leak = np.where(np.isfinite(x[:, : self.layout.nodes]), leak, GMIN)
         if len(place) == 1 < members:
             place = np.zeros(members, dtype=np.intp)

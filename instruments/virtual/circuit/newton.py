@@ -13,14 +13,14 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Final
 
 import numpy as np
 
-from .compiled.elements import ON_SLOPE
-from .compiled.iteration import GMIN, Rules, Wiring, newton_group, state_group
+from .compiled.elements import GMIN, ON_SLOPE
+from .compiled.iteration import Rules, Wiring, newton_group, state_group
 from .compiled.parameters import Parameters
 from .devices import CONVERTER, VALVE, Array, Mask
 from .structure import Ints, Layout
@@ -161,30 +161,30 @@ def evaluate(system: System, x: Array, memory: Memory | None = None, partials: b
 
 
 def weakly_held(system: System, x: Array) -> Mask:
-    """Nodes (B, nodes) that nothing but GMIN holds: a unit current of GMIN moves them by volts."""
-    return located(system, x, None)[1]
+    """Nodes (B, nodes) that nothing much holds: less than about 1e-10 S."""
+    return _look(system, x, None, weak=True)[1]
 
 
-def located(system: System, x: Array, memory: Memory | None) -> tuple[Evaluation, Mask]:
-    """evaluate() and weakly_held() in one."""
-    found, weak, _ = _look(system, x, memory, weak=True)
-    return found, weak
+def leaks(system: System, x: Array, memory: Memory | None = None) -> tuple[Array, Mask]:
+    """S (B, nodes) that a node which nothing at all holds leaks to ground, and weakly_held()."""
+    _, weak, free, _ = _look(system, x, memory, weak=True)
+    return np.where(free, GMIN, 0.0), weak
 
 
 def linearised(system: System, x: Array) -> tuple[Evaluation, Array]:
     """The equations at x (B, size) with their partials, and the Jacobians (B, size - 1, size - 1): rows and columns of
     the nodes but ground, GMIN from each to ground, then of the branches."""
-    found, _, jacobian = _look(system, x, None, partials=True, jacobian=True)
+    found, _, _, jacobian = _look(system, x, None, partials=True, jacobian=True)
     return found, jacobian
 
 
 def _look(
     system: System, x: Array, memory: Memory | None, *, partials: bool = False, weak: bool = False,
     jacobian: bool = False,
-) -> tuple[Evaluation, Mask, Array]:  # fmt: skip
+) -> tuple[Evaluation, Mask, Mask, Array]:  # fmt: skip
     layout, batch = system.layout, system.members
     found = Evaluation.empty(system, partials)
-    marks = np.zeros((batch if weak else 0, layout.nodes), dtype=bool)
+    marks, free = np.zeros((2, batch if weak else 0, layout.nodes), dtype=bool)
     matrices = np.empty((batch if jacobian else 0, layout.size - 1, layout.size - 1))
     x = np.ascontiguousarray(x)
     held = memory.held if memory is not None else np.empty((batch, 0))
@@ -192,11 +192,11 @@ def _look(
     def work(wiring: Wiring, members: Ints) -> None:
         state_group(
             layout.compiled, wiring, members, system.parameters, system.siemens, x, held, found.currents,
-            found.partials, found.residual, marks, matrices,
+            found.partials, found.residual, marks, free, matrices,
         )  # fmt: skip
 
     _share_out(system, work)
-    return found, marks, matrices
+    return found, marks, free, matrices
 
 
 def newton(
@@ -212,13 +212,15 @@ def newton(
     memory: Memory | None = None,
     trims: bool = True,
     found: Evaluation | None = None,
+    doubt: Mask | None = None,
 ) -> tuple[Array, Mask]:
     """Iterate from x (B, size): the last iterate of every member, and which converged; `found` is filled for these.
 
     memory: what the limiters remember of the solution that x comes from. reach: volts that a node should not move
     beyond in one iteration; ease: how fast the damping that this takes fades; too_far: volts of a step at which to give
     up. anchor: (siemens (B,), volts (B, nodes)) ties every node to a voltage, for pseudo-transient continuation. trims:
-    whether GMIN is taken off the nodes that can do without; else memory's leak stays.
+    whether GMIN is taken off the nodes that can do without; else memory's leak stays. doubt (B,): filled with whether
+    an answer may be a balance on an edge (see stability).
     """
     layout, batch = system.layout, system.members
     memory = Memory(layout, batch) if memory is None else memory
@@ -229,11 +231,12 @@ def newton(
     out = np.array(x, order="C")
     ok = np.zeros(batch, dtype=bool)
     found = NOT_ASKED if found is None else found
+    doubt = np.zeros(batch, dtype=bool) if doubt is None else doubt
 
     def work(wiring: Wiring, members: Ints) -> None:
         newton_group(
             layout.compiled, wiring, members, system.parameters, system.siemens, out, memory.held, leak, rules, siemens,
-            volts, ok, found.currents, found.partials, found.residual,
+            volts, ok, doubt, found.currents, found.partials, found.residual,
         )  # fmt: skip
 
     _share_out(system, work)
@@ -314,21 +317,34 @@ REMEDIES: Final[tuple[tuple[str, Callable[[System, Array], tuple[Array, Mask]]],
 
 @dataclass
 class Solution:
-    """x (B, size), the equations there, who is solved, and which remedy served ("" for none) or what failed."""
+    """x (B, size), the equations there, who is solved, and which remedy served ("" for none) or what failed; states:
+    of a member that was found in balance on an edge, the points (size,) it can fall to, x among them."""
 
     x: Array
     e: Evaluation
     ok: Mask
     how: list[str]
+    states: dict[int, list[Array]] = field(default_factory=dict)
 
 
 def operating_point(system: System, x: Array, memory: Memory | None = None, partials: bool = False) -> Solution:
-    """Newton, then for the members that fail each remedy in turn."""
+    """Newton, then for the members that fail each remedy in turn; what ends in balance on an edge falls off it."""
+    doubt = np.zeros(system.members, dtype=bool)
+    solution = _solved(system, x, memory, partials, doubt)
+    if doubt.any():
+        from .stability import settle
+
+        settle(system, solution, np.flatnonzero(doubt & solution.ok), partials)
+    return solution
+
+
+def _solved(system: System, x: Array, memory: Memory | None, partials: bool, doubt: Mask) -> Solution:
     begin = np.where(np.isfinite(x), x, 0.0)
     e = Evaluation.empty(system, partials)
-    x, ok = newton(system, begin, memory=memory, found=e)
+    x, ok = newton(system, begin, memory=memory, found=e, doubt=doubt)
     if ok.all():
         return Solution(x, e, ok, [""] * len(ok))
+    doubt[~ok] = True
     how = ["" if good else FAILED for good in ok]
     late = np.flatnonzero(~ok)
     finite = system.parameters.finite() & np.isfinite(system.siemens).all(axis=1)

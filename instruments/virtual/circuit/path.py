@@ -17,8 +17,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from .compiled.elements import ON_SLOPE
-from .compiled.iteration import GMIN, Rules, Wiring, newton_group
+from .compiled.elements import GMIN, ON_SLOPE
+from .compiled.iteration import Rules, Wiring, newton_group
 from .compiled.parameters import Parameters
 from .devices import CONVERTER, VALVE, Array
 from .effects import Place
@@ -143,14 +143,14 @@ class Path:
             parameters = self._parameters(values)
         except CircuitError:  # a value that no part can have
             return self._the_long_way(values, moves)
-        ok = np.zeros(1, dtype=bool)
+        ok, doubt = np.zeros((2, 1), dtype=bool)
         blocks, siemens = layout.compiled, self._siemens
         currents = np.empty((1, layout.currents))
         newton_group(
-            blocks, wiring, ALONE, parameters, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok, currents, UNASKED,
-            UNASKED,
+            blocks, wiring, ALONE, parameters, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok, doubt, currents,
+            UNASKED, UNASKED,
         )  # fmt: skip
-        if not ok[0]:
+        if not ok[0] or doubt[0]:
             return self._the_long_way(values, moves)
         return Point(layout, at, x[0], currents[0], held, leak, self._extras)
 

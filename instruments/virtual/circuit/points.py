@@ -22,7 +22,8 @@ class Points:
 
     status: "ok" or why there is no answer. volts (B, n) in the order of `nets`. residual (B,): the worst sum of
     currents at any node, A (a floating net shows the leak of 1 pS that stands in for what would hold it). remedy: "" or
-    what Newton needed besides ("full steps", "damping", "gmin", "sources", "time").
+    what Newton needed besides ("full steps", "damping", "gmin", "sources", "time"; "nudge": it was found in balance on
+    an edge, as a latch half-way, and let fall: see states()).
     """
 
     def __init__(self, layout: Layout, variants: Sequence[Variant], plans: Sequence[Plan]) -> None:
@@ -40,6 +41,7 @@ class Points:
         self._worst: Ints = np.zeros(batch, dtype=np.intp)
         self.memory: Memory | None = None
         self._system: Callable[[int], System] | None = None
+        self._states: dict[int, list[Array]] = {}
 
     def put(self, x: Array, e: Evaluation, ok: Mask, how: Sequence[str]) -> None:
         """Take over the answers (B, …) of all members."""
@@ -166,16 +168,31 @@ class Points:
         self.layout.circuit.part(part).net(pin)
         return self.layout.terminal(part, pin)
 
+    def states(self, member: int = 0) -> tuple[dict[str, float], ...]:
+        """The stable states known of a member, volts by net, the reported one first: more than one where the solver
+        came upon the edge between them. One does not prove that there is no other."""
+        if self.status[member] != "ok":
+            return ()
+        known = self._states.get(member, [self._x[:, member]])
+        return tuple({net: float(x[k]) for k, net in enumerate(self.nets)} for x in known)
+
     def floating(self, member: int = 0) -> tuple[str, ...]:
-        """Nets that nothing holds in this member (less than about 1e-10 S): their volts mean nothing."""
-        from .newton import weakly_held
+        """Nets that nothing much holds in this member (less than about 1e-10 S), such as one behind a junction that
+        passes nothing: a meter would pull them anywhere."""
+        return self._marked(member, 1)
+
+    def leaking(self, member: int = 0) -> tuple[str, ...]:
+        """Those of the floating nets that not even a junction holds: 1 pS to ground gives them their volts."""
+        return self._marked(member, 0)
+
+    def _marked(self, member: int, which: int) -> tuple[str, ...]:
+        from .newton import leaks
 
         if self.status[member] != "ok" or self._system is None:
             return ()
-        system = self._system(member)
-        weak = weakly_held(system, self._x.T[[member]])
+        marks = leaks(self._system(member), self._x.T[[member]])[which][0]
         used = np.unique(self.state(member)[0])  # a node for a pin that another variant lifts is no net of this one
-        return tuple(self.nets[k] for k in used if weak[0, k])
+        return tuple(self.nets[k] for k in used if marks[k])
 
     def require(self) -> Points:
         """These points, or SolveError naming the member, the worst node and the parts on it."""

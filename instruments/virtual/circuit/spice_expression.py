@@ -86,6 +86,8 @@ def _value(node: ast.AST, names: Mapping[str, float], depth: int) -> float:
             return found
         case ast.Name(id=name):
             return _named(name.removeprefix("p_"), names)
+        case ast.BinOp(op=ast.Pow(), right=ast.BinOp(op=ast.Pow())):
+            raise ExpressionError("a power of a power needs brackets: programs differ on which comes first")
         case ast.BinOp(left=left, op=op, right=right) if type(op) in OPERATORS:
             return OPERATORS[type(op)](_value(left, names, deeper), _value(right, names, deeper))
         case ast.UnaryOp(op=op, operand=operand) if type(op) in OPERATORS:

@@ -1,18 +1,20 @@
 """Read a SPICE netlist (R C L V I D Q M X, .model, .subckt, .param) into parts.
 
 Sub-circuits are flattened: the part R1 inside X1 becomes X1_R1, its inner net n becomes X1_n. Node 0 (and GND) is the
-circuit's ground. Series resistances inside transistors become resistors of their own (Q1_rc …). What the netlist says
-of an analysis, of noise, of temperature, of initial conditions or of charge in junctions is left out: parts here are
-for operating points and slow transients. Of an ideal inductor 0.1 mΩ remain.
+circuit's ground. Series resistances inside transistors become resistors of their own (Q1_rc …). Of an ideal inductor
+0.1 mΩ remain.
 
-What changes an operating point and is left out (a transistor's high-current roll-off) stands in Netlist.left_out.
+Parts here are for operating points and slow transients. Whatever a netlist says and that is not used stands in
+Netlist.left_out: analyses, noise, temperature, initial conditions, charge in junctions, and what changes an operating
+point too, such as a transistor's high-current roll-off. What cannot be read is refused, all of it at once.
 A diode with `bv` is read as a zener: its breakdown passes through (bv, ibv) as SPICE's does, with an emission
 coefficient of 1 there, and 0.1 Ω in series forwards.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -22,20 +24,42 @@ from .spice_expression import ExpressionError, UnknownParameterError, evaluate, 
 from .spice_text import Block, Line, Model, NetlistError, read_blocks, split_assignments
 
 MOST_PARTS: Final = 20_000
+MOST_PROBLEMS: Final = 100
 LEAST_INDUCTOR_OHMS: Final = 1e-4
 NO_LEAK_OHMS: Final = 1e18  # a SPICE gate takes no current
+OXIDE: Final = 3.9 * 8.854214871e-12  # F/m, permittivity of a gate's oxide, as SPICE has it
 MODEL_TYPES: Final = {"d": ("d",), "q": ("npn", "pnp"), "m": ("nmos", "pmos")}
-# Model parameters that change an operating point and that the part kinds do not have, with the value that means "none".
+# Model parameters that are used.
+MODELLED: Final[dict[str, frozenset[str]]] = {
+    "d": frozenset(["level", "is", "n", "rs", "bv", "ibv"]),
+    "q": frozenset(["level", "is", "bf", "br", "vaf", "va", "rb", "rc", "re"]),
+    "m": frozenset(["level", "vto", "vt0", "kp", "lambda", "is", "rd", "rs", "w", "l", "uo", "tox", "ld", "rsh"]),
+}
+# Those that change an operating point and that the part kinds do not have, with the value that means "none".
 UNMODELLED: Final[dict[str, dict[str, float]]] = {
     "d": {"ikf": 0.0, "ik": 0.0, "isr": 0.0, "jtun": 0.0, "nbv": 1.0},
     "q": {"nf": 1.0, "nr": 1.0, "ise": 0.0, "isc": 0.0, "ikf": 0.0, "ikr": 0.0, "var": 0.0},
-    "m": {"theta": 0.0, "vmax": 0.0, "nfs": 0.0},
+    "m": {"theta": 0.0, "vmax": 0.0, "nfs": 0.0, "js": 0.0, "nsub": 0.0, "nss": 0.0},
 }
+# What an element's line may say besides, without a use here; anything else is a slip of the pen.
+UNUSED: Final[dict[str, frozenset[str]]] = {
+    "r": frozenset(["tc", "tc1", "tc2", "temp", "dtemp", "noise", "noisy", "ac", "w", "l"]),
+    "c": frozenset(["ic", "tc", "tc1", "tc2", "temp", "dtemp", "w", "l"]),
+    "l": frozenset(["ic", "tc", "tc1", "tc2", "temp", "dtemp", "nt"]),
+    "v": frozenset(["m", "ac", "distof1", "distof2", "portnum", "z0", "r"]),
+    "i": frozenset(["ac", "distof1", "distof2"]),
+    "d": frozenset(["pj", "ic", "temp", "dtemp", "off", "w", "l"]),
+    "q": frozenset(["areab", "areac", "ic", "temp", "dtemp", "off"]),
+    "m": frozenset(["ad", "as", "pd", "ps", "ic", "temp", "dtemp", "off"]),
+}
+WAVES: Final = frozenset(
+    ["ac", "pulse", "sin", "exp", "pwl", "sffm", "am", "trnoise", "trrandom", "external", "distof1", "distof2"]
+)
 
 
 @dataclass(frozen=True)
 class Netlist:
-    """A netlist's parts, and what it says that changes an operating point but that parts cannot say."""
+    """A netlist's parts, and all that it says and that parts cannot say, each with its line."""
 
     parts: list[Part]
     left_out: list[str]
@@ -49,6 +73,7 @@ class _Reading:
     parts: list[Part] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
     named: dict[str, int] = field(default_factory=dict)
+    problems: list[NetlistError] = field(default_factory=list)
     nets: dict[tuple[str, str], str] = field(default_factory=dict)
     taken: set[str] = field(default_factory=set)
 
@@ -75,6 +100,11 @@ class _Scope:
     prefix: str
     whole: _Reading
     inside: tuple[Block, ...] = ()
+    copies: float = 1.0
+
+    def leave(self, line: Line, what: str) -> None:
+        """Say that something of a line is not used."""
+        self.whole.left_out.append(f"line {line.number}: {what}")
 
     def net(self, node: str, line: Line) -> str:
         folded = node.lower()
@@ -109,18 +139,24 @@ class _Scope:
             raise line.fail(f"{name} stands twice in the netlist, first in line {self.whole.named[name.lower()]}")
         self.whole.named[name.lower()] = line.number
         if len(self.whole.parts) >= MOST_PARTS:
-            raise line.fail(f"more than {MOST_PARTS} parts")
+            raise _TooMuchError(f"more than {MOST_PARTS} parts", line.number)
         self.whole.parts.append(Part(name, kind, pins, dict(values)))
 
 
 def read(text: str, ground: str = "GND") -> Netlist:
     """A netlist's parts; nets keep their names, node 0 becomes `ground`.
 
-    Raises NetlistError (a CircuitError) with the line, the element and what is allowed there.
+    Raises NetlistError (a CircuitError) with the line, the element and what is allowed there, for all that is wrong.
     """
-    whole = _Reading(ground)
-    _fill(_Scope(read_blocks(text), {}, {}, "", whole))
-    return Netlist(whole.parts, list(dict.fromkeys(whole.left_out)))
+    whole, block = _Reading(ground), read_blocks(text)
+    try:
+        _fill(_Scope(block, {}, {}, "", whole))
+    except _TooMuchError as error:
+        whole.problems.append(error)
+    problems = [*block.problems, *whole.problems]
+    if problems:
+        raise NetlistError.together(problems)
+    return Netlist(whole.parts, list(dict.fromkeys([*block.left_out, *whole.left_out])))
 
 
 def read_netlist(text: str, ground: str = "GND") -> list[Part]:
@@ -128,13 +164,46 @@ def read_netlist(text: str, ground: str = "GND") -> list[Part]:
     return read(text, ground).parts
 
 
+class _TooMuchError(NetlistError):
+    """Reading on is of no use."""
+
+
 def _fill(scope: _Scope) -> None:
-    _set_parameters(scope, scope.block.params)
+    """Read a block's lines; what is wrong with one is noted, and the next is read."""
+    try:
+        _set_parameters(scope, scope.block.params)
+    except NetlistError as error:  # all that uses them would be wrong too
+        scope.whole.problems.append(error)
+        return
     for line in scope.block.elements:
-        reader = READERS.get(line.head[0])
-        if reader is None:
-            raise line.fail(f"element letter {line.words[0][0]!r} is not read; R C L V I D Q M X are")
-        reader(scope, line)
+        try:
+            _read_line(scope, line)
+        except _TooMuchError:
+            raise
+        except NetlistError as error:
+            scope.whole.problems.append(error)
+            if len(scope.whole.problems) >= MOST_PROBLEMS:
+                raise _TooMuchError("and so on: reading stops here", line.number) from error
+
+
+def _read_line(scope: _Scope, line: Line) -> None:
+    reader = READERS.get(line.head[0])
+    if reader is None:
+        raise line.fail(f"element letter {line.words[0][0]!r} is not read; R C L V I D Q M X are")
+    reader(scope, line)
+
+
+def _only(scope: _Scope, line: Line, rest: Sequence[str], named: Mapping[str, str], *used: str) -> None:
+    """Refuse words that have no meaning here, and list those that have one which parts do not know."""
+    if rest:
+        raise line.fail(f"{line.words[0]}: {' '.join(rest)!r} has no meaning here")
+    known = UNUSED[line.head[0]]
+    for name, value in named.items():
+        if name in used:
+            continue
+        if name not in known:
+            raise line.fail(f"{line.words[0]}: no {name!r} here{nearest(name, [*used, *known])}")
+        scope.leave(line, f"{name}={value} of {line.words[0]}")
 
 
 def _set_parameters(scope: _Scope, params: Iterable[tuple[Line, str, str]]) -> None:
@@ -157,7 +226,7 @@ def _set_parameters(scope: _Scope, params: Iterable[tuple[Line, str, str]]) -> N
 def _without(scope: _Scope, names: set[str]) -> _Scope:
     """The scope in which these parameters are not known yet: an outer one of the same name must not stand in."""
     known = {name: value for name, value in scope.values.items() if name not in names}
-    return _Scope(scope.block, known, scope.nets, scope.prefix, scope.whole, scope.inside)
+    return _Scope(scope.block, known, scope.nets, scope.prefix, scope.whole, scope.inside, scope.copies)
 
 
 def _nodes(scope: _Scope, line: Line, count: int) -> tuple[list[str], list[str], dict[str, str]]:
@@ -169,8 +238,8 @@ def _nodes(scope: _Scope, line: Line, count: int) -> tuple[list[str], list[str],
 
 
 def _copies(scope: _Scope, line: Line, named: Mapping[str, str]) -> float:
-    """m: how many of the element stand side by side."""
-    return _positive(scope, line, named["m"]) if "m" in named else 1.0
+    """m: how many of the element stand side by side, with those of the sub-circuits around it."""
+    return scope.copies * (_positive(scope, line, named["m"]) if "m" in named else 1.0)
 
 
 def _positive(scope: _Scope, line: Line, text: str) -> float:
@@ -190,7 +259,10 @@ def _two_terminal(
         text = rest[0] if rest else named.get(line.head[0], named.get("value"))
         if text is None:
             raise line.fail(f"{line.words[0]} has no value")
-        value = _positive(scope, line, text) * _copies(scope, line, named) ** side_by_side
+        letter = line.head[0]
+        _only(scope, line, rest[1:], named, "m", "scale", *(() if rest else (letter, "value")))
+        scale = _positive(scope, line, named["scale"]) if "scale" in named else 1.0
+        value = _positive(scope, line, text) * scale * _copies(scope, line, named) ** side_by_side
         scope.add(line, kind, {"1": nets[0], "2": nets[1]}, {key: value, **more})
 
     return read_one
@@ -199,9 +271,10 @@ def _two_terminal(
 def _source(kind: str, key: str) -> Callable[[_Scope, Line], None]:
     def read_one(scope: _Scope, line: Line) -> None:
         nets, rest, named = _nodes(scope, line, 2)
-        value = scope.value(_direct(line, rest, named), line)
+        value = scope.value(_direct(scope, line, rest, named), line)
         # SPICE counts a current source's current from its first node through the source to the second one.
         pins = {"P": nets[0], "N": nets[1]} if kind == "v_source" else {"P": nets[1], "N": nets[0]}
+        _only(scope, line, (), named, "dc", *("m",) * (kind == "i_source"))
         if kind == "i_source":
             value *= _copies(scope, line, named)
         scope.add(line, kind, pins, {key: value})
@@ -209,19 +282,25 @@ def _source(kind: str, key: str) -> Callable[[_Scope, Line], None]:
     return read_one
 
 
-def _direct(line: Line, rest: list[str], named: Mapping[str, str]) -> str:
+def _direct(scope: _Scope, line: Line, rest: list[str], named: Mapping[str, str]) -> str:
     """The text of a source's direct part: what stands first or after DC; nothing is zero."""
     words = [word.lower() for word in rest]
     if "dc" in words:
         at = words.index("dc") + 1
         if at >= len(rest):
             raise line.fail(f"{line.words[0]}: no value after DC")
-        return rest[at]
-    if not words or words[0] == "ac":
-        return named.get("dc", "0")
-    if words[0] in ("pulse", "sin", "exp", "pwl", "sffm", "am", "trnoise", "trrandom", "external"):
+        found, more = rest[at], [*rest[: at - 1], *rest[at + 1 :]]
+    elif not words or words[0] == "ac":
+        found, more = named.get("dc", "0"), rest
+    elif words[0] in WAVES:
         raise line.fail(f"{line.words[0]}: only DC sources are read, found {rest[0]}; put DC and a value before it")
-    return rest[0]
+    else:
+        found, more = rest[0], rest[1:]
+    if more and more[0].lower() not in WAVES:
+        raise line.fail(f"{line.words[0]}: {' '.join(more)!r} has no meaning here")
+    if more:
+        scope.leave(line, f"{' '.join(more)} of {line.words[0]}")
+    return found
 
 
 # --- semiconductors ---------------------------------------------------------------------------------------------------
@@ -238,12 +317,14 @@ def _model(scope: _Scope, line: Line, word: str, letter: str) -> Model:
 
 def _numbers(scope: _Scope, model: Model, letter: str) -> dict[str, float]:
     """The model's numbers in the instance's scope; what the part cannot say is noted."""
-    wanted = {"is", "n", "rs", "bv", "ibv", "bf", "br", "vaf", "va", "rb", "rc", "re", "vto", "vt0", "kp", "lambda"}
-    wanted |= {"level", "rd", "w", "l", *UNMODELLED[letter]}
+    wanted = {*MODELLED[letter], *UNMODELLED[letter]}
     found = {name: scope.value(text, model.line) for name, text in model.values.items() if name in wanted}
     for name, none in UNMODELLED[letter].items():
         if found.get(name, none) != none:
-            scope.whole.left_out.append(f"line {model.line.number}: {name}={found[name]:g} of model {model.name}")
+            scope.leave(model.line, f"{name}={found[name]:g} of model {model.name}")
+    others = [f"{name}={text}" for name, text in model.values.items() if name not in wanted]
+    if others:
+        scope.leave(model.line, f"{', '.join(others)} of model {model.name}: not of an operating point")
     return found
 
 
@@ -255,7 +336,11 @@ def _above_zero(line: Line, model: Model, **values: float) -> None:
 
 def _times(scope: _Scope, line: Line, rest: list[str], named: Mapping[str, str]) -> float:
     """Area factor times copies."""
-    area = named.get("area", rest[0] if rest and number(rest[0]) is not None else "1")
+    words = [word for word in rest if word.lower() != "off"]
+    if len(words) < len(rest):
+        scope.leave(line, f"off of {line.words[0]}")
+    area = named.get("area", words[0] if words else "1")
+    _only(scope, line, words[1 - ("area" in named) :], named, "m", "area")
     return _positive(scope, line, area) * _copies(scope, line, named)
 
 
@@ -298,6 +383,8 @@ def _bjt(scope: _Scope, line: Line) -> None:
         raise line.fail(f"{line.words[0]} names no model")
     # An optional fourth node (substrate) stands before the model.
     at = next((k for k, word in enumerate(rest[:2]) if scope.block.find_model(word.lower())), 0)
+    if at:
+        scope.leave(line, f"the substrate of {line.words[0]}")
     card = _model(scope, line, rest[at], "q")
     given = _numbers(scope, card, "q")
     times = _times(scope, line, rest[at + 1 :], named)
@@ -328,9 +415,12 @@ def _mosfet(scope: _Scope, line: Line) -> None:
         raise line.fail(f"{card.name} is a level {given['level']:g} transistor; level 1 is read")
     if nets[3] != nets[2]:
         raise line.fail(f"{line.words[0]}: body on its own net is not read; tie it to the source")
+    _only(scope, line, rest[1:], named, "m", "w", "l", "nrd", "nrs")
     width = scope.value(named["w"], line) if "w" in named else given.get("w", 1e-4)
     length = scope.value(named["l"], line) if "l" in named else given.get("l", 1e-4)
-    _above_zero(line, card, kp=given.get("kp", 2e-5), w=width, l=length, **{"is": given.get("is", 1e-14)})
+    length -= 2 * given.get("ld", 0.0)
+    slope = _transconductance(scope, card, given)
+    _above_zero(line, card, kp=slope, w=width, **{"l - 2·ld": length, "is": given.get("is", 1e-14)})
     times = _copies(scope, line, named)
     channel = "n" if card.type == "nmos" else "p"
     threshold = given.get("vto", given.get("vt0", 0.0)) * (1 if channel == "n" else -1)
@@ -339,16 +429,36 @@ def _mosfet(scope: _Scope, line: Line) -> None:
     values: dict[str, Value] = {
         "channel": channel,
         "threshold": threshold,
-        "beta": given.get("kp", 2e-5) * width / length * times,
+        "beta": slope * width / length * times,
         "lambda": given.get("lambda", 0.0),
         "body": given.get("is", 1e-14) * times,
         "gate_leak_ohms": NO_LEAK_OHMS,
     }
     drain, source = (
-        _behind(scope, line, net, tail, given.get(tail, 0.0) / times)
+        _behind(scope, line, net, tail, _sheet(scope, line, given, named, tail) / times)
         for net, tail in ((nets[0], "rd"), (nets[2], "rs"))
     )
     scope.add(line, "mosfet", {"D": drain, "G": nets[1], "S": source}, values)
+
+
+def _transconductance(scope: _Scope, card: Model, given: Mapping[str, float]) -> float:
+    """kp, A/V²: as given, or of mobility and oxide where the oxide is."""
+    if "kp" not in given and given.get("tox", 0.0) > 0:
+        return given.get("uo", 600.0) * 1e-4 * OXIDE / given["tox"]
+    unused = [f"{name}={given[name]:g}" for name in ("uo", "tox") if name in given]
+    if unused:
+        scope.leave(card.line, f"{', '.join(unused)} of model {card.name}: no part in kp here, as in SPICE")
+    return given.get("kp", 2e-5)
+
+
+def _sheet(scope: _Scope, line: Line, given: Mapping[str, float], named: Mapping[str, str], tail: str) -> float:
+    """The series resistance at drain or source: as given, or so many squares (one, if nobody says) of a sheet."""
+    squares = {"rd": "nrd", "rs": "nrs"}[tail]
+    if tail in given or not given.get("rsh"):
+        if squares in named:
+            scope.leave(line, f"{squares}={named[squares]} of {line.words[0]}")
+        return given.get(tail, 0.0)
+    return given["rsh"] * (scope.value(named.get(squares, "1"), line) or 1.0)
 
 
 # --- sub-circuits -----------------------------------------------------------------------------------------------------
@@ -370,12 +480,24 @@ def _instance(scope: _Scope, line: Line) -> None:
         raise line.fail(f"sub-circuit {block.name} contains itself")
     nets = {port.lower(): scope.net(node, line) for port, node in zip(block.ports, plain[:-1], strict=True)}
     prefix = f"{scope.prefix}{line.words[0]}_"
-    inner = _Scope(block, dict(scope.values), nets, prefix, scope.whole, (*scope.inside, block))
-    for name, text in block.defaults.items():
-        inner.values[name] = inner.value(text, line)
-    for name, text in named.items():
-        inner.values[name] = scope.value(text, line)
+    copies = scope.copies * (_positive(scope, line, named["m"]) if "m" in named else 1.0)
+    inner = _Scope(block, dict(scope.values), nets, prefix, scope.whole, (*scope.inside, block), copies)
+    handed = {name: scope.value(text, line) for name, text in named.items() if name != "m"}
+    for name in handed:
+        if name not in block.defaults and not _uses(block, name):
+            scope.leave(line, f"{name}={named[name]} of {line.words[0]}: {block.name} has no use for it")
+    inner.values.update(handed)
+    _set_parameters(inner, [(line, name, text) for name, text in block.defaults.items() if name not in handed])
     _fill(inner)
+
+
+def _uses(block: Block, name: str) -> bool:
+    """Whether a parameter's name stands anywhere in a block."""
+    texts = [line.text for line in block.elements] + [text for _, _, text in block.params]
+    texts += [text for model in block.models.values() for text in model.values.values()]
+    return any(re.search(rf"\b{re.escape(name)}\b", text, re.IGNORECASE) for text in texts) or any(
+        _uses(inner, name) for inner in block.blocks.values()
+    )
 
 
 READERS: Final[dict[str, Callable[[_Scope, Line], None]]] = {

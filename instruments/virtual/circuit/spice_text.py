@@ -8,7 +8,7 @@ stand in braces or single quotes; in `.param` they may stand bare.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -16,11 +16,27 @@ from .errors import CircuitError, nearest
 
 
 class NetlistError(CircuitError):
-    """A netlist that cannot be read: names the line, what was found and what is allowed."""
+    """A netlist that cannot be read: names the line, what was found and what is allowed.
+
+    all: every problem of the netlist, where there are several; line: that of the first.
+    """
 
     def __init__(self, message: str, line: int, parts: tuple[str, ...] = ()) -> None:
         super().__init__(f"netlist line {line}: {message}", parts)
         self.line = line
+        self.all: tuple[NetlistError, ...] = (self,)
+
+    @classmethod
+    def together(cls, problems: Iterable[NetlistError]) -> NetlistError:
+        """One error that tells all of them, by line."""
+        by_text = {str(each): each for one in problems for each in one.all}
+        found = sorted(by_text.values(), key=lambda each: each.line)
+        if len(found) == 1:
+            return found[0]
+        whole = cls("", found[0].line, tuple(dict.fromkeys(part for each in found for part in each.parts)))
+        whole.args = ("\n".join(map(str, found)),)
+        whole.all = tuple(found)
+        return whole
 
 
 @dataclass(frozen=True)
@@ -52,6 +68,8 @@ class Block:
     blocks: dict[str, Block] = field(default_factory=dict)
     outer: Block | None = None
     opened: int = 0
+    problems: list[NetlistError] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
 
     def find_block(self, name: str) -> Block | None:
         return self.blocks.get(name) or (self.outer.find_block(name) if self.outer else None)
@@ -76,7 +94,7 @@ class Model:
     line: Line
 
 
-# Analyses, options and print requests belong to the program that runs a netlist, not to the circuit.
+# Analyses, options and print requests belong to the program that runs a netlist, not to the circuit: listed, not used.
 IGNORED: Final = frozenset(
     """.op .tran .dc .ac .noise .options .option .print .plot .probe .save .temp .ic .nodeset .width .four .meas
     .measure .title""".split()  # noqa: SIM905
@@ -90,13 +108,17 @@ REFUSED: Final = {
     ".global": "name the net as a port of each sub-circuit",
 }
 KNOWN: Final = (".model", ".subckt", ".ends", ".param", ".end", ".control", *IGNORED)
+COMMA: Final = re.compile(r"(?<![\w.])[0-9]+,[0-9]\w*", re.ASCII)
 PIECE: Final = re.compile(r"\{[^}]*\}|'[^']*'|\"[^\"]*\"|[^\s,()={}'\"]+|[()={}'\"]")
 ASSIGNED: Final = re.compile(r"([A-Za-z_]\w*)\s*=\s*(\{[^}]*\}|'[^']*'|.*?)(?=\s+[A-Za-z_]\w*\s*=|\s*$)", re.ASCII)
 
 
 # --- lines ------------------------------------------------------------------------------------------------------------
-def logical_lines(text: str) -> list[Line]:
-    """Continued lines joined, comments gone, title dropped, split into words; `a = b` becomes one word `a=b`."""
+def logical_lines(text: str, problems: list[NetlistError]) -> list[Line]:
+    """Continued lines joined, comments gone, title dropped, split into words; `a = b` becomes one word `a=b`.
+
+    What is wrong with a line goes to `problems`.
+    """
     joined: list[tuple[int, str]] = []
     for index, raw in enumerate(re.split(r"\r\n|\r|\n", text), 1):
         if index == 1:
@@ -106,11 +128,24 @@ def logical_lines(text: str) -> list[Line]:
             continue
         if bare.startswith("+"):
             if not joined:
-                raise NetlistError("a continuation line `+` continues nothing", index)
+                problems.append(NetlistError("a continuation line `+` continues nothing", index))
+                continue
             joined[-1] = (joined[-1][0], joined[-1][1] + " " + bare[1:])
         else:
             joined.append((index, bare))
-    return [Line(at, _words(line, at), line) for at, line in joined]
+    lines: list[Line] = []
+    for at, line in joined:
+        try:
+            lines.append(Line(at, _words(line, at), line))
+        except NetlistError as error:
+            problems.append(error)
+    return lines
+
+
+def decimal_comma(text: str) -> str:
+    """A number with a comma in it that stands outside braces, quotes and brackets; "" where there is none."""
+    found = COMMA.search(re.sub(r"\{[^}]*\}|'[^']*'|\"[^\"]*\"|\([^)]*\)", " ", text))
+    return found[0] if found else ""
 
 
 def _words(text: str, at: int) -> tuple[str, ...]:
@@ -139,27 +174,54 @@ def split_assignments(words: tuple[str, ...]) -> tuple[list[str], dict[str, str]
 
 # --- blocks -----------------------------------------------------------------------------------------------------------
 def read_blocks(text: str) -> Block:
-    """A netlist's lines sorted into elements, parameters, models and sub-circuits. Raises NetlistError."""
-    stack = [Block()]
-    skipping = False
-    for line in logical_lines(text):
+    """A netlist's lines sorted into elements, parameters, models and sub-circuits.
+
+    What is wrong with them, and what belongs to the program that runs a netlist, stands in the block that is returned.
+    """
+    top = Block()
+    stack, skipping = [top], False
+    _title(text, top)
+    lines = logical_lines(text, top.problems)
+    for place, line in enumerate(lines):
         head = line.head
         if head in (".control", ".endc"):
             skipping = head == ".control"
-        elif skipping or head in IGNORED or not head:
+            top.left_out += [f"line {line.number}: a .control block, up to .endc"] if skipping else []
+        elif skipping or not head:
             continue
         elif head == ".end":
+            top.left_out += [f"line {lines[place + 1].number}: what stands after .end"] if lines[place + 1 :] else []
             break
-        elif head.startswith("."):
-            _directive(line, stack)
+        elif head in IGNORED:
+            top.left_out.append(f"line {line.number}: {line.text}")
         else:
-            stack[-1].elements.append(line)
-    if len(stack) > 1:
-        raise NetlistError(f".subckt {stack[-1].name} has no .ends", stack[-1].opened)
-    return stack[0]
+            _sort(line, stack, top)
+    top.problems += [NetlistError(f".subckt {each.name} has no .ends", each.opened) for each in stack[1:]]
+    return top
 
 
-def _directive(line: Line, stack: list[Block]) -> None:
+def _title(text: str, top: Block) -> None:
+    """The first line is the title, also where it looks like a part: worth a word then."""
+    words = re.split(r"\r\n|\r|\n", text, maxsplit=1)[0].split()
+    head = words[0].lower() if words else ""
+    if head in KNOWN or (re.fullmatch(r"[rclvidqmx]\w*[0-9]\w*", head) and len(words) >= 4):
+        top.left_out.append(f"line 1: the title is {' '.join(words)!r}, which is not read as a part")
+
+
+def _sort(line: Line, stack: list[Block], top: Block) -> None:
+    try:
+        if line.head.startswith("."):
+            _directive(line, stack, top)
+            return
+        comma = decimal_comma(line.text)
+        if comma:
+            raise line.fail(f"{line.words[0]}: {comma!r} has a comma; use a point for decimals")
+        stack[-1].elements.append(line)
+    except NetlistError as error:
+        top.problems.append(error)
+
+
+def _directive(line: Line, stack: list[Block], top: Block) -> None:
     head = line.head
     if head in REFUSED:
         raise line.fail(f"{head} is not read: {REFUSED[head]}")
@@ -170,9 +232,16 @@ def _directive(line: Line, stack: list[Block]) -> None:
             raise line.fail(".ends without .subckt")
         stack.pop()
     elif head in (".param", ".params"):
-        stack[-1].params += _assigned(line)
+        for found in _assigned(line):
+            for earlier, name, text in stack[-1].params:
+                if name == found[1]:
+                    top.left_out.append(f"line {earlier.number}: {name}={text}, set again in line {line.number}")
+            stack[-1].params = [*(each for each in stack[-1].params if each[1] != found[1]), found]
     elif head == ".model":
         model = _model(line)
+        before = stack[-1].models.get(model.name)
+        if before is not None:
+            raise line.fail(f".model {model.name} stands twice, first in line {before.line.number}")
         stack[-1].models[model.name] = model
     else:
         raise line.fail(f"unknown directive {line.words[0]}{nearest(head, KNOWN)}")
@@ -181,7 +250,10 @@ def _directive(line: Line, stack: list[Block]) -> None:
 def _assigned(line: Line) -> list[tuple[Line, str, str]]:
     text = line.text[len(line.words[0]) :]
     found = [(line, match[1].lower(), match[2].strip()) for match in ASSIGNED.finditer(text)]
-    if not found:
+    comma = decimal_comma(text)
+    if comma:
+        raise line.fail(f"{comma!r} has a comma; use a point for decimals")
+    if not found or ASSIGNED.sub("", text).strip():
         raise line.fail(f"{line.words[0]} sets nothing; such as .param load=1k twice={{2*load}}")
     return found
 
@@ -191,6 +263,9 @@ def _open_block(line: Line, outer: Block) -> Block:
     plain = [word for word in plain if word.lower() not in ("params:", "params")]
     if not plain:
         raise line.fail(".subckt needs a name and its ports")
+    before = outer.blocks.get(plain[0].lower())
+    if before is not None:
+        raise line.fail(f".subckt {before.name} stands twice, first in line {before.opened}")
     block = Block(plain[0].lower(), tuple(plain[1:]), named, outer=outer, opened=line.number)
     outer.blocks[block.name] = block
     return block
@@ -200,4 +275,9 @@ def _model(line: Line) -> Model:
     plain, named = split_assignments(line.words[1:])
     if len(plain) < 2:
         raise line.fail(".model needs a name and a type")
+    comma = decimal_comma(line.text)
+    if comma:
+        raise line.fail(f"{comma!r} has a comma; use a point for decimals")
+    if len(plain) > 2:
+        raise line.fail(f"{' '.join(plain[2:])!r} has no meaning in a .model line")
     return Model(plain[0].lower(), plain[1].lower(), named, line)

@@ -4,10 +4,9 @@ Resistors, sources, diodes and transistors become SPICE's own elements with the 
 one sub-circuit each, made of `B` sources whose expressions are those of `devices`. Nets keep their names where SPICE
 allows them; a comment says which was renamed.
 
-What differs from SPICE: its diode bends its reverse current a little between 0 and -3·n·Vt, and ngspice puts its gmin
-across every junction, where the solver here puts it from a node to ground, and only where nothing else holds the node;
-so gmin is all but switched off in the options, and those nodes get a resistor of 1/GMIN (Rgmin…). The solver's answer
-stands in the netlist as `.nodeset`: where SPICE begins to search, not what it must find.
+What differs from SPICE: its diode bends its reverse current a little between 0 and -3·n·Vt. Both have the same gmin
+across every junction; a node that not even that holds leaks to ground here, and gets a resistor of 1/GMIN (Rgmin…). The
+solver's answer stands in the netlist as `.nodeset`: where SPICE begins to search, not what it must find.
 """
 
 from __future__ import annotations
@@ -18,14 +17,14 @@ from typing import Final
 
 from scipy.special import wrightomega
 
-from .compiled.iteration import GMIN
+from .compiled.elements import GMIN
 from .devices import BJT, CONVERTER, JUNCTION, LINEAR, MOSFET, NEVER, POWER, SOURCE, THERMAL_VOLTS, VALVE
 from .draft import GROUND, Element
 from .effects import Place
 from .model import Model, Variant
 from .part import Circuit, Part
 
-OPTIONS: Final = ".options reltol=1e-6 abstol=1e-12 vntol=1e-7 gmin=1e-18"
+OPTIONS: Final = ".options reltol=1e-6 abstol=1e-12 vntol=1e-7 gmin=1e-12"
 PLAIN_KINDS: Final = frozenset(
     """resistor bleed capacitor inductor v_source i_source battery diode schottky led zener bjt mosfet fuse ptc
     switch""".split()  # noqa: SIM905
@@ -130,7 +129,7 @@ def _start_and_leaks(
     points = model.solve([variant])
     solved = points.status[0] == "ok"
     touched = {model.layout.node_names[node] for node in model.structure(points.plans[0].moves).at}
-    held = {*(points.floating() if solved else ()), *(set(names.known) - touched)}
+    held = {*(points.leaking() if solved else ()), *(set(names.known) - touched)}
     for net in names.known:
         if net in held and names(net) != "0":
             yield f"{labels('R', 'Rgmin')} {names(net)} 0 {_n(1 / GMIN)}"
@@ -227,7 +226,8 @@ def _junction(v: Values, ports: Ports, name: Name) -> Iterator[str]:
     if v["offset"]:
         start = f"{diode}_"
         yield f"{name('V')} {p} {start} {_n(v['offset'])}"
-        yield f"{name('I')} {p} {n} {_n(saturation - v['rest'])}"
+        # what the saturation current and gmin would pass with nothing across the whole
+        yield f"{name('I')} {p} {n} {_n(saturation - v['rest'] + GMIN * v['offset'])}"
     yield f"{diode} {start} {n} m{diode}"
     yield f".model m{diode} D (IS={_n(saturation)} N={_n(vt / THERMAL_VOLTS)} RS={_n(rs)})"
 

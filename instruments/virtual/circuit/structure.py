@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from .compiled.elements import Blocks
 from .compiled.elimination import least_first, planned
 from .compiled.iteration import Wiring
-from .devices import DEVICES, SOURCE, Array, Device
+from .devices import DEVICES, SOURCE, Array, Device, Mask
 from .draft import GROUND, Element
 from .part import Circuit
 
@@ -156,19 +156,86 @@ class Layout:
         )
 
     @cached_property
-    def elimination_order(self) -> Ints:
-        """The nodes but ground, in the order of elimination that the drawn circuit asks for."""
-        blocks = self.compiled
-        of, by = blocks.slope_of, blocks.slope_by
-        plus, minus = self.home[self.port_plus], self.home[self.port_minus]
-        touch = np.zeros((self.nodes, self.nodes), dtype=bool)
-        for a in (plus, minus):
-            for b in (plus, minus):
-                touch[a[of], b[by]] = touch[b[by], a[of]] = True
-        return np.asarray(least_first(touch), dtype=np.intp)
+    def order(self) -> Order:
+        """The order of elimination that the drawn circuit asks for."""
+        return Order.of(self, self.home[self.port_plus], self.home[self.port_minus])
 
     def block(self, device: Device) -> Block | None:
         return next((b for b in self.blocks if b.device is device), None)
+
+    @property
+    def sources(self) -> slice:
+        """The port numbers of the ideal voltage sources."""
+        block = self.block(SOURCE)
+        return slice(block.ports, block.ports + block.count) if block else slice(0, 0)
+
+
+@dataclass(frozen=True)
+class Order:
+    """How the unknowns are eliminated.
+
+    unknowns: all but ground in turn; owner: (S,) the node that each ideal source sets, 0 where it closes a loop; seat:
+    (size,) the unknown in whose row each equation stands: a source's equation in its node's, and that node's sum of
+    currents in the row of the source's current.
+    """
+
+    unknowns: Ints
+    owner: Ints
+    seat: Ints
+
+    @classmethod
+    def of(cls, layout: Layout, plus: Ints, minus: Ints) -> Order:
+        """The order of least degree for ports at these nodes (plus, minus)."""
+        ends = list(zip(plus[layout.sources].tolist(), minus[layout.sources].tolist(), strict=True))
+        owner, other = _owners(ends)
+        seat = np.arange(layout.size)
+        wait, after = np.zeros(layout.size, dtype=np.intp), np.zeros(layout.size, dtype=np.intp)
+        for j, (own, end) in enumerate(zip(owner, other, strict=True)):
+            branch = layout.nodes + j
+            if own:
+                seat[own], seat[branch] = branch, own
+                after[branch], after[own] = own, end
+                wait[own] += 1
+                wait[end] += 1
+        unknowns = np.asarray(least_first(_touch(layout, plus, minus, seat, ends), wait, after), dtype=np.intp)
+        return cls(unknowns, np.array(owner, dtype=np.intp), seat)
+
+
+def _touch(layout: Layout, plus: Ints, minus: Ints, seat: Ints, ends: Sequence[tuple[int, int]]) -> Mask:
+    """Which unknowns (size, size) meet in an equation, by the unknown in whose row it stands."""
+    touch = np.zeros((layout.size, layout.size), dtype=bool)
+    of, by = layout.compiled.slope_of, layout.compiled.slope_by
+    for a in (plus, minus):
+        for b in (plus, minus):
+            touch[seat[a[of]], b[by]] = True
+    touch[seat, np.arange(layout.size)] = True
+    for j, pair in enumerate(ends, layout.nodes):
+        touch[seat[j], j] = True
+        for end in pair:
+            touch[seat[end], j] = touch[seat[j], end] = True
+    return touch | touch.T
+
+
+def _owners(ends: Sequence[tuple[int, int]]) -> tuple[list[int], list[int]]:
+    """The node that each source sets, the farther one from ground, and its other end; 0, 0 where it closes a loop."""
+    around: dict[int, list[tuple[int, int]]] = {}
+    for j, (a, b) in enumerate(ends):
+        around.setdefault(a, []).append((j, b))
+        around.setdefault(b, []).append((j, a))
+    owner, other = [0] * len(ends), [0] * len(ends)
+    seen: set[int] = set()
+    for root in (0, *around):
+        if root in seen:
+            continue
+        seen.add(root)
+        reached = [root]
+        for node in reached:
+            for j, far in around.get(node, ()):
+                if far not in seen:
+                    seen.add(far)
+                    reached.append(far)
+                    owner[j], other[j] = far, node
+    return owner, other
 
 
 class Structure:
@@ -185,6 +252,11 @@ class Structure:
         self.plus: Ints = at[layout.port_plus]
         self.minus: Ints = at[layout.port_minus]
         self._wirings: dict[tuple[tuple[int, int], ...], Wiring] = {}
+        sources = layout.sources
+        as_drawn = np.array_equal(self.plus[sources], layout.home[layout.port_plus[sources]]) and np.array_equal(
+            self.minus[sources], layout.home[layout.port_minus[sources]]
+        )
+        self._order = layout.order if as_drawn else Order.of(layout, self.plus, self.minus)
 
     def wiring(self, pairs: tuple[tuple[int, int], ...] = ()) -> Wiring:
         """For the compiled solver, with further conductances between pairs of nodes (kept)."""
@@ -195,7 +267,10 @@ class Structure:
             first, second = np.array(pairs, dtype=np.uint32).reshape(-1, 2).T.copy()
             # unsigned: the compiled code need not look for indices that count from the end
             plus, minus = self.plus.astype(np.uint32), self.minus.astype(np.uint32)
-            blocks, order = self.layout.compiled, self.layout.elimination_order
-            plan = planned(order, plus, minus, blocks.slope_of, blocks.slope_by, first, second)
+            blocks, order = self.layout.compiled, self._order
+            plan = planned(
+                order.unknowns, order.seat, order.owner, self.layout.sources.start, plus, minus, blocks.slope_of,
+                blocks.slope_by, first, second,
+            )  # fmt: skip
             found = self._wirings[pairs] = Wiring(plus, minus, plan, first, second)
         return found

@@ -15,13 +15,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiled.iteration import GMIN
+from .compiled.elements import GMIN
 from .compiled.parameters import Parameters
 from .devices import CONVERTER, LINEAR, VALVE, Array
 from .errors import CircuitError, SolveError, nearest
 from .fault import Fault
 from .model import Model, Plan, Variant
-from .newton import Evaluation, Memory, evaluate, nearby, operating_point, weakly_held
+from .newton import Evaluation, Memory, evaluate, leaks, nearby, operating_point
 from .part import Value
 from .parts import kind_of
 from .ratings import Overstress, Watch
@@ -396,7 +396,7 @@ class Simulation:
         self._theta[0, self._j_at] = self._j0
         self._final = self._solve()
         if self._final is not None:
-            self._leak = np.where(weakly_held(self._system, self._final[0]), GMIN, 0.0)
+            self._leak = leaks(self._system, self._final[0])[0]
 
     def _try_settled(self) -> None:
         """Settled when every capacitor and coil is where the operating point has it."""

@@ -20,6 +20,7 @@ MOSFET: Final = 4
 BJT: Final = 5
 POWER: Final = 6
 SOURCE: Final = 7
+GMIN: Final = 1e-12  # S across every junction, as in SPICE: what it leaks anyway
 ON_SLOPE: Final = 0.5  # remembered of a clipped line that was on its slope when a solution ended
 OFF: Final = -40.0  # times nVt: a junction reversed by more passes -Is to the last digit (e^-40 is 4e-18)
 HELD: Final = 3.0  # times that a gate is held on its ramp
@@ -105,7 +106,8 @@ def _linear(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Arr
 
 @inner
 def _junction(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Array, memory: Array) -> bool:
-    """i = m·s·(f(s·u - off) - f(-off)), f the junction Is·(exp(v/nVt) - 1) with Rs in series, s = ±1 its direction.
+    """i = m·s·(f(s·u - off) - f(-off)) + m·GMIN·u, f the junction Is·(exp(v/nVt) - 1) with Rs in series, s = ±1 its
+    direction.
 
     With Rs in series i solves i = Is·(exp((w - i·Rs)/nVt) - 1), w the voltage across both:
     i = (nVt/Rs)·ω(ln(Is·Rs/nVt) + (w + Is·Rs)/nVt) - Is.
@@ -131,8 +133,8 @@ def _junction(blocks: Blocks, theta: Array, u: Array, current: Array, partial: A
         if w != true:
             limited = True
             amps += slope * (true - w)
-        current[i + j] = m * sign * amps
-        partial[d + j] = m * slope
+        current[i + j] = m * (sign * amps + GMIN * u[at + j])
+        partial[d + j] = m * (slope + GMIN)
     return limited
 
 
@@ -278,7 +280,8 @@ def _converter(blocks: Blocks, theta: Array, u: Array, current: Array, partial: 
 def _mosfet(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Array) -> None:
     """Shichman-Hodges (SPICE level 1): ports gate-source, drain-source; bulk on the source, body diode apart.
 
-    Drain and source change places when the channel is driven backwards.
+    Drain and source change places when the channel is driven backwards. GMIN lies across them, as across SPICE's bulk
+    junction.
     """
     n, p = blocks.counts[MOSFET], blocks.parameter[MOSFET]
     at, i, d = blocks.port[MOSFET], blocks.current[MOSFET], blocks.partial[MOSFET]
@@ -298,7 +301,9 @@ def _mosfet(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Arr
             quad = drive * drive
             gm = half * clm * 2.0 * drive
             gds = half * quad * lam
-        amps = half * quad * clm
+        leak = GMIN * theta[p + 4 * n + j]
+        gds += leak
+        amps = half * quad * clm + leak * span
         current[i + j] = sign * (-amps if backwards else amps)
         partial[d + j] = -gm if backwards else gm
         partial[d + n + j] = gds + gm if backwards else gds
@@ -308,7 +313,7 @@ def _mosfet(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Arr
 def _bjt(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Array, memory: Array) -> bool:
     """Ebers-Moll, transport form. Ports: base-emitter, base-collector, collector-emitter (output only).
 
-    i_c = Is·(e^be - e^bc)·(1 - v_bc/VA) - ir/βr;  i_b = if/βf + ir/βr.
+    i_c = Is·(e^be - e^bc)·(1 - v_bc/VA) - ir/βr;  i_b = if/βf + ir/βr; GMIN in if and ir, as in SPICE.
     """
     n, p, h = blocks.counts[BJT], blocks.parameter[BJT], blocks.memory[BJT]
     at, i, d = blocks.port[BJT], blocks.current[BJT], blocks.partial[BJT]
@@ -325,9 +330,10 @@ def _bjt(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Array,
         scale = theta[p + 7 * n + j] * theta[p + n + j]
         xe, xc = min(be / vt, TOP), min(bc / vt, TOP)
         ee, ec = exp(xe), exp(xc)
-        ge, gc = scale * ee / vt, scale * ec / vt
-        forward = scale * (ee * (1.0 + be / vt - xe) - 1.0)
-        reverse = scale * (ec * (1.0 + bc / vt - xc) - 1.0)
+        leak = GMIN * theta[p + 7 * n + j]
+        ge, gc = scale * ee / vt + leak, scale * ec / vt + leak
+        forward = scale * (ee * (1.0 + be / vt - xe) - 1.0) + leak * be
+        reverse = scale * (ec * (1.0 + bc / vt - xc) - 1.0) + leak * bc
         inv_bf, inv_br, inv_va = theta[p + 3 * n + j], theta[p + 4 * n + j], theta[p + 5 * n + j]
         early = 1.0 - bc * inv_va
         transport = forward - reverse

@@ -1,5 +1,9 @@
 """Linear algebra of one member: sparse elimination along a plan, and dense elimination with pivoting.
 
+An ideal source's equation has no conductance of its own to divide by. The node that it sets takes the source's equation
+as its row, and the source's current that node's sum of currents: both pivots are then 1 (`seat`), provided that the
+current goes first, then the node, then the source's other end (`wait`, `after`).
+
 The plan of a pattern is made once: every entry that the elimination will touch (fill-ins too) has a slot in a flat
 array, and the products run along flat lists of slots. Slot 0 takes what belongs to ground and is never read. There is
 no pivoting along a plan: whoever calls looks at what comes out, and Newton's residual check at the end of it.
@@ -16,11 +20,13 @@ from .elements import SOURCE, Blocks, Extras
 
 
 class Plan(NamedTuple):
-    """Slots and lists for one pattern of `nodes` nodes (ground, 0, left out).
+    """Slots and lists for one pattern of n unknowns: nodes (ground, 0, left out), then the sources' branches.
 
-    node: (n,) which node is eliminated k-th; diagonal: (nodes,) slot of each node's own entry; start: (n + 1,) where
-    the k-th one's neighbours begin in the lists other (node), lower (slot of (other, k)), upper (slot of (k, other));
-    target: slots that products lower × upper are taken from, all pairs in turn; stamp_*: what the partials add.
+    node: (n,) which unknown is eliminated k-th; diagonal: (size,) slot of each one's pivot; start: (n + 1,) where the
+    k-th one's neighbours begin in the lists other (unknown), lower (slot of (other, k)), upper (slot of (k, other));
+    target: slots that products lower × upper are taken from, all pairs in turn; stamp_*: what the partials add;
+    held: (nodes,) slot of what each node passes to ground; owner: (S,) the node that each source sets, 0 for none;
+    source: (S, 5) slots of the source's current at its two nodes, of these nodes' volts and of its current in its row.
     """
 
     slots: int
@@ -35,13 +41,17 @@ class Plan(NamedTuple):
     stamp_partial: Places
     stamp_sign: Array
     extra_slot: Places  # (E, 4): of (first, first), (second, second), (first, second), (second, first)
+    held: Places
+    owner: Places
+    source: Places
 
 
 @compiled
-def least_first(touch: Marks) -> Places:
-    """An order of elimination, that of least degree, from which nodes touch (n, n); ground (0) is left out.
+def least_first(touch: Marks, wait: Places, after: Places) -> Places:
+    """An order of elimination, that of least degree, from which unknowns touch (n, n); ground (0) is left out.
 
-    touch is used up."""
+    wait: (n,) how many must go before each; after: (n,) which one waits for it, 0 for none. touch and wait are used up.
+    """
     nodes = len(touch)
     degree = np.zeros(nodes, dtype=np.int64)
     for a in range(nodes):
@@ -54,10 +64,12 @@ def least_first(touch: Marks) -> Places:
     for k in range(nodes - 1):
         best = 0
         for a in range(1, nodes):
-            if left[a] and (best == 0 or degree[a] < degree[best]):
+            if left[a] and wait[a] == 0 and (best == 0 or degree[a] < degree[best]):
                 best = a
         order[k] = best
         left[best] = False
+        if after[best] > 0:
+            wait[after[best]] -= 1
         count = 0
         for a in range(1, nodes):
             if touch[best, a] and left[a]:
@@ -123,8 +135,8 @@ def _targets(start: Places, later: Places, n: int, slot: Places) -> Places:
 
 @inner
 def _stamps(
-    place: Places, slot: Places, plus: Places, minus: Places, slope_of: Places, slope_by: Places, at: Places,
-    which: Places, sign: Array,
+    place: Places, row: Places, slot: Places, plus: Places, minus: Places, slope_of: Places, slope_by: Places,
+    at: Places, which: Places, sign: Array,
 ) -> int:  # fmt: skip
     """Slot, partial and sign of everything that a partial adds to the matrix, and how many; none falls on ground."""
     count = 0
@@ -136,7 +148,7 @@ def _stamps(
             r = minus[o] if corner & 1 else plus[o]
             c = minus[i] if corner & 2 else plus[i]
             if r > 0 and c > 0:
-                at[count] = slot[place[r], place[c]]
+                at[count] = slot[row[r], place[c]]
                 which[count] = q
                 sign[count] = 1.0 if corner == 0 or corner == 3 else -1.0
                 count += 1
@@ -145,23 +157,36 @@ def _stamps(
 
 @compiled
 def planned(
-    order: Places, plus: Places, minus: Places, slope_of: Places, slope_by: Places, first: Places, second: Places
-) -> Plan:
+    order: Places, seat: Places, owner: Places, port: int, plus: Places, minus: Places, slope_of: Places,
+    slope_by: Places, first: Places, second: Places,
+) -> Plan:  # fmt: skip
     """The plan for the pattern of ports (plus, minus) and partials (slope_of, slope_by: port numbers), with further
-    conductances between the nodes first and second; order: the nodes but ground as they are eliminated."""
-    n = len(order)
+    conductances between the nodes first and second; order: the unknowns but ground as they are eliminated; seat, owner:
+    see Structure; port: that of the first source."""
+    n, sources = len(order), len(owner)
+    nodes = n + 1 - sources
     place = np.full(n + 1, n, dtype=np.int64)  # ground: a row and a column more, of slot 0
     for k in range(n):
         place[order[k]] = k
+    row = place[seat]  # where each equation stands
     touch = np.zeros((n + 1, n + 1), dtype=np.bool_)
     for q in range(len(slope_of)):
         o, i = slope_of[q], slope_by[q]
-        for a in (place[plus[o]], place[minus[o]]):
+        for a in (row[plus[o]], row[minus[o]]):
             for b in (place[plus[i]], place[minus[i]]):
                 touch[a, b] = touch[b, a] = True
     for k in range(len(first)):
-        a, b = place[first[k]], place[second[k]]
-        touch[a, b] = touch[b, a] = True
+        for a in (row[first[k]], row[second[k]]):
+            for b in (place[first[k]], place[second[k]]):
+                touch[a, b] = touch[b, a] = True
+    for k in range(1, nodes):
+        touch[row[k], place[k]] = touch[place[k], row[k]] = True
+    for j in range(sources):
+        own, branch = row[nodes + j], place[nodes + j]
+        touch[own, branch] = touch[branch, own] = True
+        for end in (plus[port + j], minus[port + j]):
+            touch[row[end], branch] = touch[branch, row[end]] = True
+            touch[own, place[end]] = touch[place[end], own] = True
     start, later = np.zeros(n + 1, dtype=np.int64), np.empty(n * (n - 1) // 2, dtype=np.int64)
     _neighbours(touch, n, start, later)
     slot = np.zeros((n + 1, n + 1), dtype=np.int64)
@@ -176,32 +201,46 @@ def planned(
             other[s], lower[s], upper[s] = order[later[s]], slot[later[s], k], slot[k, later[s]]
     at, which = np.empty(4 * len(slope_of), dtype=np.uint32), np.empty(4 * len(slope_of), dtype=np.uint32)
     sign = np.empty(4 * len(slope_of))
-    count = _stamps(place, slot, plus, minus, slope_of, slope_by, at, which, sign)
+    count = _stamps(place, row, slot, plus, minus, slope_of, slope_by, at, which, sign)
     extra_slot = np.empty((len(first), 4), dtype=np.uint32)
     for k in range(len(first)):
-        a, b = place[first[k]], place[second[k]]
-        extra_slot[k, 0], extra_slot[k, 1] = slot[a, a], slot[b, b]
-        extra_slot[k, 2], extra_slot[k, 3] = slot[a, b], slot[b, a]
+        a, b, ra, rb = place[first[k]], place[second[k]], row[first[k]], row[second[k]]
+        extra_slot[k, 0], extra_slot[k, 1] = slot[ra, a], slot[rb, b]
+        extra_slot[k, 2], extra_slot[k, 3] = slot[ra, b], slot[rb, a]
+    held, source = np.zeros(nodes, dtype=np.uint32), np.empty((sources, 5), dtype=np.uint32)
+    for k in range(1, nodes):
+        held[k] = slot[row[k], place[k]]
+    for j in range(sources):
+        a, b, own, branch = plus[port + j], minus[port + j], row[nodes + j], place[nodes + j]
+        source[j, 0], source[j, 1] = slot[row[a], branch], slot[row[b], branch]
+        source[j, 2], source[j, 3], source[j, 4] = slot[own, place[a]], slot[own, place[b]], slot[own, branch]
     return Plan(
         1 + n + 2 * start[n], node, diagonal, start, other, lower, upper, _targets(start, later, n, slot),
-        at[:count].copy(), which[:count].copy(), sign[:count].copy(), extra_slot,
+        at[:count].copy(), which[:count].copy(), sign[:count].copy(), extra_slot, held, owner, source,
     )  # fmt: skip
 
 
 @inner
-def fill(plan: Plan, partial: Array, held: Array, extra_siemens: Array, value: Array) -> None:
-    """The matrix into its slots: partials, held (nodes,) S from each node to ground, extra conductances."""
+def fill(plan: Plan, blocks: Blocks, partial: Array, held: Array, extra_siemens: Array, value: Array) -> None:
+    """The matrix into its slots: partials, held (nodes,) S from each node to ground, extra conductances, sources."""
     value.fill(0.0)
     for k in range(len(plan.stamp_slot)):
         value[plan.stamp_slot[k]] += plan.stamp_sign[k] * partial[plan.stamp_partial[k]]
-    for k in range(1, len(plan.diagonal)):
-        value[plan.diagonal[k]] += held[k]
+    for k in range(1, len(plan.held)):
+        value[plan.held[k]] += held[k]
     for k in range(len(plan.extra_slot)):
         g = extra_siemens[k]
         value[plan.extra_slot[k, 0]] += g
         value[plan.extra_slot[k, 1]] += g
         value[plan.extra_slot[k, 2]] -= g
         value[plan.extra_slot[k, 3]] -= g
+    n, d = blocks.counts[SOURCE], blocks.partial[SOURCE]
+    for j in range(n):
+        value[plan.source[j, 0]] += 1.0
+        value[plan.source[j, 1]] -= 1.0
+        value[plan.source[j, 2]] += partial[d + n + j]
+        value[plan.source[j, 3]] -= partial[d + n + j]
+        value[plan.source[j, 4]] -= partial[d + 2 * n + j]
 
 
 @inner
@@ -224,8 +263,12 @@ def factor(plan: Plan, value: Array) -> None:
 
 @inner
 def substitute(plan: Plan, value: Array, right: Array) -> None:
-    """Solve for right (nodes,) in place; right[0], ground's, stays."""
-    n = len(plan.node)
+    """Solve for right (size,) in place; right[0], ground's, stays."""
+    n, nodes = len(plan.node), len(plan.held)
+    for j in range(len(plan.owner)):
+        p = plan.owner[j]
+        if p > 0:
+            right[p], right[nodes + j] = right[nodes + j], right[p]
     for k in range(n):
         r = right[plan.node[k]]
         if r != 0.0:
@@ -238,6 +281,17 @@ def substitute(plan: Plan, value: Array, right: Array) -> None:
         for a in range(plan.start[k], plan.start[k + 1]):
             r -= value[plan.upper[a]] * right[plan.other[a]]
         right[node] = r * value[plan.diagonal[node]]
+
+
+@inner
+def doubtful(plan: Plan, value: Array) -> bool:
+    """Whether a factored matrix has a pivot that is not above zero where a node's own conductance stands: what is held
+    in balance on an edge has one, what stands firm rarely."""
+    nodes = len(plan.held)
+    for k in range(1, nodes):  # noqa: SIM110  (a generator is not compiled)
+        if plan.held[k] == plan.diagonal[k] and not value[plan.diagonal[k]] > 0.0:
+            return True
+    return False
 
 
 @inner

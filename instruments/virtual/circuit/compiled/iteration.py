@@ -12,18 +12,19 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from . import Array, Marks, Places, compiled, inner
-from .elements import LINEAR, SOURCE, Blocks, Extras, evaluate, largest_source, unbalance
-from .elimination import Plan, dense, factor, fill, pivoted, pivoted_substitute, substitute
+from .elements import GMIN, LINEAR, SOURCE, Blocks, Extras, evaluate, largest_source, unbalance
+from .elimination import Plan, dense, doubtful, factor, fill, pivoted, pivoted_substitute, substitute
 from .parameters import Parameters, clear, lay_out
 
 RELTOL: Final = 1e-9
 ABSTOL: Final = 5e-12  # A; above what GMIN leaks from a floating net
 VNTOL: Final = 1e-9  # V
-WEAK: Final = 0.01  # a node that GMIN's leak lowers by more than this share of its voltage keeps it
+WEAK: Final = 0.01  # a node that GMIN's leak moves by more than this share of its voltage is held by nothing much
+FREE: Final = 0.95  # nothing at all holds it, not even GMIN across a junction (of up to 19 nodes behind it)
 ROUNDING: Final = 4 * 2.0**-52
 ALIKE: Final = 0.98  # cosine of two steps that go the same way
 FASTEST: Final = 16.0  # Newton steps at a time
-GMIN: Final = 1e-12  # S from a node to ground where nothing else holds it (less than about 1e-10 S)
+# GMIN, S, is also what a node leaks to ground where not even a junction holds it
 
 
 class Wiring(NamedTuple):
@@ -71,7 +72,6 @@ def make_room(blocks: Blocks, wiring: Wiring) -> Room:
     """Arrays for a wiring's members."""
     size = blocks.nodes + blocks.branches
     unknowns = size - 1
-    full = unknowns if blocks.branches > 0 else 0
     return Room(
         np.empty(len(wiring.plus)),
         np.empty(len(blocks.current_port)),
@@ -82,7 +82,7 @@ def make_room(blocks: Blocks, wiring: Wiring) -> Room:
         np.empty(size),
         np.empty(size),
         np.empty(wiring.plan.slots),
-        np.empty((full, full)),
+        np.empty((0, 0)),
         np.empty(unknowns, dtype=np.int64),
         np.empty(blocks.nodes),
     )
@@ -91,14 +91,14 @@ def make_room(blocks: Blocks, wiring: Wiring) -> Room:
 @inner
 def _factored(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, matrix: Array, more: float) -> bool:
     """Factor the Jacobian with held + more S on every node; whether it can be used."""
-    if blocks.branches > 0 or len(matrix) > 0:
+    if len(matrix) > 0:
         for k in range(blocks.nodes):
             room.lean[k] = room.held[k] + more
         dense(blocks, wiring.plus, wiring.minus, room.partial, room.lean, extras, matrix)
         return pivoted(matrix, room.row)
     for k in range(blocks.nodes):
         room.lean[k] = room.held[k] + more
-    fill(wiring.plan, room.partial, room.lean, extras.siemens, room.value)
+    fill(wiring.plan, blocks, room.partial, room.lean, extras.siemens, room.value)
     factor(wiring.plan, room.value)
     return True
 
@@ -134,7 +134,7 @@ def _step(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, more: floa
         room.step.fill(np.nan)
     if len(matrix) == 0 and not _finite(room.step):
         # a pivot vanished along the plan: once more, with pivoting
-        matrix = np.empty((blocks.nodes - 1, blocks.nodes - 1))
+        matrix = np.empty((len(room.row), len(room.row)))
         for k in range(len(room.step)):
             room.step[k] = room.residual[k]
         if _factored(blocks, wiring, extras, room, matrix, more):
@@ -209,7 +209,9 @@ def _trim(blocks: Blocks, wiring: Wiring, room: Room, matrix: Array, leak: Array
     _solved(blocks, wiring, room, matrix, lean)
     changed = False
     for k in range(blocks.nodes):
-        kept = GMIN if abs(lean[k]) > WEAK else leak[k] if trimmed else 0.0
+        # without its own leak a node that a junction's GMIN holds moves by 1, one that nothing holds by 100
+        free = abs(lean[k]) > (FREE if leak[k] > 0.0 else 50.0)
+        kept = GMIN if free else leak[k] if trimmed else 0.0
         if kept != leak[k]:
             changed = True
             leak[k] = kept
@@ -329,11 +331,13 @@ def newton_group(
     anchor: Array,
     anchor_volts: Array,
     ok: Marks,
+    doubt: Marks,
     current: Array,
     partial: Array,
     residual: Array,
 ) -> None:
-    """Newton for some members of a batch; x, memory and leak (batch, …) are brought to where each ends; ok (batch,).
+    """Newton for some members of a batch; x, memory and leak (batch, …) are brought to where each ends; ok (batch,);
+    doubt (batch,): whether where it ended may be a balance on an edge.
 
     Unless they are empty, currents (batch, C), partials (batch, Q) and residuals (batch, size), without what leaks, are
     filled for the members that converged.
@@ -349,6 +353,7 @@ def newton_group(
         clear(parameters, m, theta)
         if not ok[m]:
             continue
+        doubt[m] = doubtful(wiring.plan, room.value)
         if len(current) > 0:
             for k in range(len(room.current)):
                 current[m, k] = room.current[k]
@@ -375,11 +380,13 @@ def state_group(
     partial: Array,
     residual: Array,
     weak: Marks,
+    free: Marks,
     jacobian: Array,
 ) -> None:
     """Where members stand at x: currents (batch, C), residuals (batch, size); and, unless they are empty, partials
-    (batch, Q), weak (batch, nodes): nodes that nothing but GMIN holds, a unit current of GMIN moves them by volts, and
-    Jacobians (batch, size - 1, size - 1) with GMIN from every node to ground.
+    (batch, Q), weak (batch, nodes): nodes that nothing much holds, a unit current of GMIN moves them by WEAK; free
+    (batch, nodes): not even a junction's GMIN holds them; Jacobians (batch, size - 1, size - 1), GMIN from every
+    node to ground.
 
     memory: brought up to date, unless its rows are empty.
     """
@@ -411,3 +418,4 @@ def state_group(
             _step(blocks, wiring, extras, room, 0.0)
             for k in range(blocks.nodes):
                 weak[m, k] = abs(room.step[k]) > WEAK
+                free[m, k] = abs(room.step[k]) > FREE

@@ -1,0 +1,95 @@
+"""A bench whose instruments are the virtual hardware itself: for hundreds of runs in a row.
+
+Runner, guard and decisions above it are the ones of every run. That the outcomes are those of a run through the
+instruments' languages is tested (tests/rehearse/test_same_as_run.py).
+
+    bench = open_direct(board, virtual, Facts.of(virtual))
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast
+
+from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.guard.local import LocalGuard
+from wakeboard.harness.run.guard.owner import Feed, Guard
+from wakeboard.harness.run.opening import (
+    Drivers,
+    NoTraffic,
+    highest_volts,
+    load_tolerance,
+    open_drivers,
+    relay_probing,
+    virtual_console,
+)
+from wakeboard.instruments.virtual.hardware.meter import DirectMeter
+from wakeboard.instruments.virtual.hardware.relays import DirectRelays
+from wakeboard.instruments.virtual.hardware.supply import DirectSupply, SupplyFacts
+from wakeboard.instruments.virtual.instant import Instant
+
+if TYPE_CHECKING:
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.instruments.dialect import DmmDialect, ScannerDialect
+    from wakeboard.instruments.virtual.bench import VirtualBench
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the drivers of a bench learn of its instruments, asked once over their languages."""
+
+    described: Bench
+    supplies: dict[str, SupplyFacts]
+    meters: dict[str, DmmDialect]
+    scanners: dict[str, ScannerDialect]
+    used: tuple[Any, ...]
+
+    @classmethod
+    def of(cls, virtual: VirtualBench) -> Facts:
+        from wakeboard.harness.describe.bench import Bench
+
+        described = Bench.model_validate(virtual.bench_description(console="virtual"))
+        manager = virtual.visa()
+        kinds = ("psu", "dmm", "scanner")
+        drivers = open_drivers(described, kinds, manager=manager, clock=virtual.clock, traffic=NoTraffic())
+        return cls(
+            described,
+            {name: SupplyFacts.of(psu) for name, psu in drivers.psus.items()},
+            {name: dmm.dialect for name, dmm in drivers.dmms.items()},
+            {name: scanner.dialect for name, scanner in drivers.scanners.items()},
+            tuple(drivers.used),
+        )
+
+
+def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
+    """Like harness/run/opening.open_virtual, on the hardware itself; of a bench without transients."""
+    if not isinstance(virtual.simulation, Instant):
+        raise ValueError("instruments are driven directly only where every change is settled at once")
+    placed, traffic = cast(dict[str, Any], virtual.instruments), NoTraffic()
+    supplies = {name: DirectSupply(known, placed[name].supply) for name, known in facts.supplies.items()}
+    meters = {name: DirectMeter(name, dialect, placed[name].meter) for name, dialect in facts.meters.items()}
+    scanners = {name: DirectRelays(name, dialect, placed[name].relays) for name, dialect in facts.scanners.items()}
+    drivers = Drivers(dict(supplies), dict(meters), dict(scanners))
+    feeds = {
+        supply: Feed(supplies[name], channel, name, _nothing)
+        for supply, (name, channel) in facts.described.supplies.items()
+    }
+    return OpenBench(
+        clock=virtual.clock,
+        guard=LocalGuard(Guard(feeds, virtual.clock, traffic), virtual.clock),
+        meter=next(iter(meters.values())),
+        meter_name=next(iter(meters)),
+        probing=relay_probing(board, facts.described, drivers),
+        supplies=tuple(facts.described.supplies),
+        load_tolerance=load_tolerance(facts.described),
+        highest_volts=highest_volts(board),
+        open_console=lambda _link: virtual_console(virtual, traffic),
+        instruments=facts.used,
+        traffic=traffic,
+        virtual=virtual,
+    )
+
+
+def _nothing() -> None:
+    """There is no link to open again."""

@@ -1,0 +1,45 @@
+"""The files that guards leave: what each did last, line by line, for the day that nobody was left to hear it.
+
+They are in the computer's temporary folder, under a name that says what they are. One goes with an orderly end; one
+that stays is named to the person, and is swept when it is old.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+import time
+from pathlib import Path
+
+PREFIX, SUFFIX = "wakeboard-guard-", ".jsonl"
+KEPT_S = 30 * 86400  # long enough to be asked about after a holiday
+
+
+def new_report() -> str:
+    """An empty file; "" where the disk takes none: the guard guards without a report, too."""
+    sweep()
+    try:
+        handle, path = tempfile.mkstemp(prefix=PREFIX, suffix=SUFFIX)
+    except OSError:
+        return ""
+    os.close(handle)
+    return path
+
+
+def sweep(now: float | None = None) -> None:
+    """Remove those that nobody wrote to for so long."""
+    oldest = (time.time() if now is None else now) - KEPT_S
+    with contextlib.suppress(OSError):
+        for path in Path(tempfile.gettempdir()).glob(f"{PREFIX}*{SUFFIX}"):
+            with contextlib.suppress(OSError):  # another user's, or another program was faster
+                if path.lstat().st_mtime < oldest:
+                    path.unlink()
+
+
+def told(path: str) -> str:
+    """How a person is told of it; "" where there is nothing in it."""
+    try:
+        return f"; what the guard did last is in {path}" if path and os.path.getsize(path) else ""
+    except OSError:
+        return ""

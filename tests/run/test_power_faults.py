@@ -1,0 +1,387 @@
+"""Supplies, programs and persons that do what nobody expects while a board has power; each fault is set at run time.
+
+What happened is asked of the virtual output itself: how long it fed the board, and whether it does at the end.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run import presses
+from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.runner import Result, Runner
+from wakeboard.harness.run.session import exit_code, run_start
+from wakeboard.instruments.errors import LinkTimeout
+from wakeboard.instruments.virtual.psu import Output
+
+POWER_ON = '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n'
+WAIT = '[[step]]\ndo = "wait"\nfor = "3 s"\n'
+POWER_OFF = '[[step]]\ndo = "power off"\n'
+
+
+class Disobedient(Output):
+    """It says the limit that it was set to, and lets through ten times as much."""
+
+    @property
+    def actual_limit(self) -> float:
+        return 10 * self.settings.amps
+
+
+class Leaking(Output):
+    """Told to be off it says so, and goes on feeding."""
+
+    def switch(self, on: bool) -> None:
+        if on:
+            super().switch(on)
+        self.on = on
+
+    def true_amps(self) -> float:
+        return -self.stage.current(self.part, "P") if self.part is not None else 0.0
+
+
+class Returning(Output):
+    """A relay that falls back: on again a while after it was switched off, so many times."""
+
+    times = 1
+    after = 0.02
+
+    def switch(self, on: bool) -> None:
+        was = self.on
+        super().switch(on)
+        if was and not on and self.times > 0:
+            self.times -= 1
+            self.stage.at(self.stage.now + self.after, lambda: Output.switch(self, True))
+
+
+class Bench:
+    """A run on the virtual bench, with what is done to it while it runs."""
+
+    def __init__(self, bench: Any) -> None:
+        self.bench = bench
+        self.stage = bench.virtual.stage
+        self.outputs = bench.virtual.psus[0].supply.outputs
+
+    def become(self, number: int, kind: type[Output]) -> Any:
+        self.outputs[number - 1].__class__ = kind
+        return self.outputs[number - 1]
+
+    def at(self, seconds: float, action: Callable[[], Any]) -> None:
+        self.stage.at(self.stage.now + seconds, action)
+
+
+@pytest.fixture
+def run(toy: Any) -> Callable[..., tuple[Result, Bench]]:
+    def run(
+        prepare: Callable[[Bench], Any], steps: str = POWER_ON + WAIT + POWER_OFF, plants: tuple[str, ...] = (),
+        **options: Any,
+    ) -> tuple[Result, Bench]:  # fmt: skip
+        sequence = load_sequence(toy.steps(steps))
+        with presses.guarded(), open_virtual(sequence.board, unit="T-1", plants=plants, **options) as opened:
+            bench = Bench(opened)
+            opened.self_check = False  # the comparison at low voltages would notice some of it by itself
+            prepare(bench)
+            result = Runner(sequence, opened, run_start(sequence, opened, "T-1")).run()
+            bench.on = [output.on for output in bench.outputs]  # type: ignore[attr-defined]
+            for output in bench.outputs:
+                output.__class__ = Output
+        return result, bench
+
+    return run
+
+
+# --- current above the limit ----------------------------------------------------------------------------------------
+def test_a_supply_that_does_not_hold_its_limit_is_cut(run: Any) -> None:
+    def prepare(bench: Bench) -> None:
+        bench.become(1, Disobedient)
+        bench.at(1.0, lambda: bench.stage.change({"R1.value": 9.0}))  # half an ampere
+
+    result, _ = run(prepare)
+    assert result.outcome == "tripped", result.record.says
+    assert result.record.trip.rule == "over-current"
+    assert result.record.trip.amps > 0.4
+    assert "does not hold its limit" in str(result.error)
+    assert result.off.confirmed
+
+
+@pytest.mark.parametrize("ohms", [9.0, 1e5])
+def test_a_limit_that_another_program_has_raised_is_noticed(run: Any, ohms: float) -> None:
+    """With the board drawing more by then, and as it was."""
+
+    def meddle(bench: Bench) -> None:
+        bench.outputs[0].set_amps(2.0)
+        bench.stage.change({"R1.value": ohms})
+
+    result, _ = run(lambda bench: bench.at(1.0, lambda: meddle(bench)))
+    assert exit_code(result) in (1, 3), result.record.says
+    assert result.outcome in ("tripped", "error")
+    assert result.off.confirmed
+    if ohms > 1e4:
+        assert "was set to 0.1 A and says 2 A" in result.record.says
+        assert "another program" in result.record.says
+
+
+def test_a_voltage_that_another_program_has_changed_is_noticed(run: Any) -> None:
+    result, _ = run(lambda bench: bench.at(1.0, lambda: bench.outputs[0].set_volts(5.2)))
+    assert result.outcome == "error"
+    assert "was set to 5 V and says 5.2 V" in result.record.says
+
+
+def test_a_reading_that_is_none_is_the_benchs_failure(run: Any) -> None:
+    class Silent(Output):
+        def true_volts(self) -> float:
+            return -9.9e37
+
+    result, _ = run(lambda bench: bench.at(1.0, lambda: bench.become(1, Silent)))
+    assert result.outcome == "error"
+    assert result.record.trip is None
+    assert "no reading" in result.record.says
+
+
+# --- off that is none -----------------------------------------------------------------------------------------------
+def test_an_output_that_says_off_and_feeds_a_short_is_on(run: Any) -> None:
+    """0.3 V, 100 mA: below every voltage that the discharge minds."""
+
+    def weld(bench: Bench) -> None:
+        bench.become(1, Leaking)
+        bench.stage.change({"R1.value": 2.5})
+
+    steps = POWER_ON.replace('why = "a test"', 'why = "a test"\ninrush = "10 s"') + WAIT + POWER_OFF
+    result, _ = run(lambda bench: bench.at(1.0, lambda: weld(bench)), steps)
+    assert exit_code(result) == 6, result.record.says
+    assert result.off.states["USB"] == "on"
+    assert result.record.outputs_off is False
+    assert "come out of it" in result.off.says()
+
+
+def test_an_output_whose_current_cannot_be_read_is_unknown(run: Any) -> None:
+    class Mute(Output):
+        def true_amps(self) -> float:
+            return super().true_amps() if self.on else 9.91e37
+
+    result, _ = run(lambda bench: bench.become(1, Mute))
+    assert exit_code(result) == 6
+    assert result.off.states["USB"] == "unknown"
+
+
+# --- outputs that come on by themselves -----------------------------------------------------------------------------
+def fed(bench: Bench, number: int = 1) -> Any:
+    """The output, with a record of when it went on and off."""
+    output, switched = bench.outputs[number - 1], []
+    bench.stage.watch(lambda: switched.append((bench.stage.now, output.on)))
+    output_times: list[tuple[float, bool]] = switched
+    return output_times
+
+
+def test_an_output_that_comes_back_is_no_failing_unit(run: Any) -> None:
+    times: list[Any] = []
+
+    def prepare(bench: Bench) -> None:
+        bench.become(1, Returning)
+        times.append(fed(bench))
+
+    result, bench = run(prepare)
+    assert result.outcome == "error", result.record.says
+    assert exit_code(result) == 3
+    assert "it came back, or was switched on" in result.record.says
+    assert not [reading for _, reading in result.record.readings() if reading.outcome == "fail"]
+    assert not bench.on[0]
+    last = [at for at, on in times[0] if on][-1]
+    first_off = next(at for at, on in times[0] if not on and at > 3.0)
+    assert last - first_off < 0.5
+
+
+def test_an_output_that_comes_back_again_and_again_is_on(run: Any) -> None:
+    class Chattering(Returning):
+        times = 1000
+
+    result, _ = run(lambda bench: bench.become(1, Chattering))
+    assert exit_code(result) == 6
+    assert result.off.states["USB"] == "on"
+
+
+@pytest.mark.parametrize(("number", "name"), [(2, "AUX"), (3, "supply output 3")])
+def test_an_output_that_another_program_switches_on_ends_the_run(run: Any, number: int, name: str) -> None:
+    """The one that feeds another supply of the board, and one that feeds nothing, as far as the bench file knows."""
+
+    def meddle(bench: Bench) -> None:
+        bench.outputs[number - 1].set_volts(1.0)
+        bench.outputs[number - 1].switch(True)
+
+    result, bench = run(lambda bench: bench.at(1.0, lambda: meddle(bench)))
+    assert result.outcome == "error", result.record.says
+    assert exit_code(result) == 3
+    assert f"the output of {name}: it is on" in result.record.says
+    assert not any(bench.on)
+
+
+def test_before_anything_is_energised_it_is_seen_as_well(run: Any) -> None:
+    steps = '[[step]]\ndo = "wait"\nfor = "8 s"\n' + POWER_ON + POWER_OFF
+
+    def meddle(bench: Bench) -> None:
+        bench.outputs[1].set_volts(1.0)
+        bench.outputs[1].switch(True)
+
+    result, bench = run(lambda bench: bench.at(1.0, lambda: meddle(bench)), steps)
+    assert exit_code(result) == 3
+    assert [step.kind for step in result.record.steps] == ["wait"]
+    assert not any(bench.on)
+
+
+def test_an_output_of_somebody_else_that_was_on_is_left_alone(run: Any) -> None:
+    def prepare(bench: Bench) -> None:
+        bench.outputs[2].set_volts(1.0)
+        bench.outputs[2].switch(True)
+
+    result, bench = run(prepare)
+    assert exit_code(result) == 0, result.record.says
+    assert bench.on == [False, False, True]
+
+
+# --- presses --------------------------------------------------------------------------------------------------------
+@pytest.fixture
+def press(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """Ctrl-C, as the terminal sends it; for this thread at once."""
+    if threading.current_thread() is not threading.main_thread():
+        pytest.skip("signals reach the main thread only")
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    monkeypatch.setattr(presses, "ONE_PRESS", 60.0)
+
+    def press() -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+
+    yield press  # type: ignore[misc]
+    signal.signal(signal.SIGINT, before)
+
+
+def pressing_at_each(bench: Bench, press: Callable[[], None], name: str = "off") -> list[str]:
+    """A press at each call of a driver's method, before and after."""
+    psu = bench.bench.guard.guard.feeds["USB"].psu
+    inner, calls = getattr(psu, name), []
+
+    def pressed(*arguments: Any) -> Any:
+        calls.append(name)
+        press()
+        answer = inner(*arguments)
+        press()
+        return answer
+
+    bench.at(1.0, lambda: setattr(psu, name, pressed))
+    return calls
+
+
+def test_a_burst_of_presses_ends_the_run_once(run: Any, press: Callable[[], None]) -> None:
+    def prepare(bench: Bench) -> None:
+        for name in ("off", "measure", "is_on"):
+            pressing_at_each(bench, press, name)
+        bench.at(2.0, press)
+
+    result, bench = run(prepare)
+    assert exit_code(result) == 4
+    assert "stopped by the operator" in result.record.says
+    assert result.record.outputs_off is True
+    assert not any(bench.on)
+
+
+def test_presses_do_not_hide_an_output_that_sticks(run: Any, press: Callable[[], None]) -> None:
+    class Stuck(Output):
+        def switch(self, on: bool) -> None:
+            if on:
+                super().switch(on)
+
+    def prepare(bench: Bench) -> None:
+        pressing_at_each(bench, press)
+        bench.at(1.5, lambda: bench.become(1, Stuck))
+        bench.at(2.0, press)
+
+    result, _ = run(prepare)
+    assert exit_code(result) == 6, result.record.says
+    assert result.record.outputs_off is False
+    assert result.off.states["USB"] == "on"
+
+
+def test_presses_do_not_hide_a_supply_that_no_longer_answers(run: Any, press: Callable[[], None]) -> None:
+    def prepare(bench: Bench) -> None:
+        psu = bench.bench.guard.guard.feeds["USB"].psu
+
+        def silent(*_arguments: Any) -> Any:
+            press()
+            raise LinkTimeout("no reply in time", instrument="supply")
+
+        def cut() -> None:
+            for name in ("off", "measure", "is_on"):
+                setattr(psu, name, silent)
+            press()
+
+        bench.at(2.0, cut)
+
+    result, _ = run(prepare)
+    assert exit_code(result) == 6, result.record.says
+    assert result.off.states["USB"] == "unknown"
+
+
+def test_one_more_press_cuts_the_discharge_short(run: Any, press: Callable[[], None]) -> None:
+    """The rail would be measured for a minute; the run has its end all the same."""
+
+    def prepare(bench: Bench) -> None:
+        volts, pressed = bench.bench.meter.dc_volts, []
+
+        def measured(*arguments: Any, **options: Any) -> Any:
+            if not bench.outputs[0].on and bench.stage.now > 2.0:
+                pressed.append(1)
+                press()
+            return volts(*arguments, **options)
+
+        bench.bench.meter.dc_volts = measured
+        bench.at(2.0, press)
+
+    result, _ = run(prepare)
+    assert exit_code(result) == 4
+    assert result.record.steps[-1].kind == "discharge"
+    assert "was not measured" in result.record.steps[-1].says
+
+
+def test_a_press_while_a_good_run_is_switched_off_changes_nothing(run: Any, press: Callable[[], None]) -> None:
+    def prepare(bench: Bench) -> None:
+        look_again = bench.bench.guard.guard.look_again
+
+        def looking() -> Any:
+            press()
+            return look_again()
+
+        bench.bench.guard.guard.look_again = looking
+
+    result, _ = run(prepare)
+    assert exit_code(result) == 0
+    assert result.off.confirmed
+
+
+def test_a_press_that_got_lost_does_not_make_the_next_ones_useless(
+    press: Callable[[], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(presses, "ONE_PRESS", 0.0)
+    with presses.guarded():
+        for _ in range(2):
+            with pytest.raises(KeyboardInterrupt):
+                press()
+        presses.hold()
+        press()
+        assert presses.pressed()
+        presses.rearm()
+        assert not presses.pressed()
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_what_is_ignored_stays_ignored() -> None:
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        with presses.guarded():
+            assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, before)

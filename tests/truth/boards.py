@@ -1,0 +1,340 @@
+"""Boards besides Skep, invented, so that nothing is tuned to one: Wren, with a sequence of some length, and Plover.
+
+write("plover", folder)                the sequence's path, with board.toml beside it
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+from types import ModuleType
+
+WREN_SEQUENCE = """
+title = "Bring-up"
+board = "board.toml"
+
+[[step]]
+do = "resistance"
+of = "every supply"
+expect = "> 1 kΩ"
+
+[[step]]
+name = "junctions"
+do = "resistance"
+of = "every point"
+limits_from = "circuit"
+on_fail = "go on"
+
+[[step]]
+name = "pulls"
+do = "resistance"
+of = "every point"
+range = "100 kΩ"
+shunt = true
+limits_from = "circuit"
+on_fail = "go on"
+
+[[step]]
+do = "power on"
+supply = "USB"
+limit = "100 mA"
+ramp = "0.5 V every 20 ms"
+on_fail = "go on"
+
+[[step]]
+do = "isolation"
+expect = "< 0.3 V"
+
+[[step]]
+do = "rails"
+on_fail = "go on"
+
+[[step]]
+name = "levels"
+do = "volts"
+of = "every point"
+on_fail = "go on"
+
+[[step]]
+do = "power off"
+supply = "USB"
+
+[[step]]
+do = "power on"
+supply = "CELL"
+limit = "100 mA"
+ramp = "0.5 V every 20 ms"
+on_fail = "go on"
+
+[[step]]
+do = "rails"
+on_fail = "go on"
+
+[[step]]
+name = "levels on the cell"
+do = "volts"
+of = "every point"
+on_fail = "go on"
+
+[[step]]
+do = "power off"
+"""
+
+PLOVER = """
+# Plover, a greenhouse valve controller: 12 V in, 5 V by a buck converter, 3.3 V behind it, three chips. Invented.
+[board]
+name = "Plover"
+revision = "A"
+ground = "GND"
+adjacent = [["+5V", "+3V3"], ["+3V3", "GND"], ["V12", "+5V"], ["SDA", "SCL"], ["RESET", "VALVE_ON"], ["BUS_TX", "BUS_RX"]]
+
+[supplies.MAIN]
+net = "V12_IN"
+volts = "12 V"
+range = "9 .. 15 V"
+budget = "500 mA"
+
+[rails.V12]
+net = "V12"
+from = "MAIN"
+range = "8 .. 15 V"
+
+[rails.V5]
+net = "+5V"
+from = "V12"
+volts = "5 V ± 4 %"
+
+[rails.V33]
+net = "+3V3"
+from = "V5"
+volts = "3.3 V ± 3 %"
+
+[lines.RESET]
+net = "RESET"
+levels = "lvcmos-3v3"
+driven_by = "U3.OUT"
+when = { boot = "high" }
+
+[lines.VALVE_ON]
+net = "VALVE_ON"
+levels = "lvcmos-3v3"
+driven_by = "U4.PA1"
+when = { boot = "low" }
+
+[lines.BUS_EN]
+net = "BUS_EN"
+levels = "lvcmos-3v3"
+driven_by = "U4.PA2"
+when = { boot = "low" }
+
+[lines.BUS_RX]
+net = "BUS_RX"
+levels = "lvcmos-3v3"
+when = { boot = "high" }
+
+[lines.BUS_TX]
+net = "BUS_TX"
+levels = "lvcmos-3v3"
+driven_by = "U4.PA3"
+when = { boot = "high" }
+
+[lines.SDA]
+net = "SDA"
+levels = "lvcmos-3v3"
+when = { boot = "high" }
+
+[lines.SCL]
+net = "SCL"
+levels = "lvcmos-3v3"
+when = { boot = "high" }
+
+[lines.WP]
+net = "WP"
+levels = "lvcmos-3v3"
+when = { boot = "high" }
+
+[points]
+TP1 = { net = "V12_IN", place = "left edge, first pad" }
+TP2 = { net = "V12", place = "left edge, second pad" }
+TP3 = { net = "+5V", place = "left edge, third pad" }
+TP4 = { net = "+3V3", place = "left edge, fourth pad" }
+TP5 = { net = "RESET", place = "top edge, first pad" }
+TP6 = { net = "VALVE_ON", place = "top edge, second pad" }
+TP7 = { net = "VALVE", place = "top edge, third pad" }
+TP8 = { net = "BUS_EN", place = "top edge, fourth pad" }
+TP9 = { net = "BUS_RX", place = "right edge, first pad" }
+TP10 = { net = "BUS_TX", place = "right edge, second pad" }
+TP11 = { net = "SDA", place = "right edge, third pad" }
+TP12 = { net = "SCL", place = "right edge, fourth pad" }
+TP13 = { net = "WP", place = "right edge, fifth pad" }
+TP14 = { net = "MOIST", place = "bottom edge, first pad" }
+TP15 = { net = "V12_SENSE", place = "bottom edge, second pad" }
+
+[parts]
+J1 = { kind = "connector", pins = { P = "V12_IN", N = "GND" } }
+F1 = { kind = "ptc", ohms = "0.3 Ω", hold = "500 mA", trip = "1 A", pins = ["V12_IN", "V12_F"], max = { voltage = "30 V" } }
+D1 = { kind = "schottky", drop = "0.45 V ± 8 %", at = "1 A", pins = { A = "V12_F", K = "V12" }, max = { current = "1 A", voltage = "40 V" } }
+D2 = { kind = "zener", volts = "18 V", at = "5 mA", pins = { A = "GND", K = "V12" }, max = { power = "500 mW" } }
+C1 = { kind = "capacitor", value = "22 µF", tolerance = "20 %", pins = ["V12", "GND"], max = { voltage = "25 V" } }
+R1 = { kind = "resistor", value = "390k", tolerance = "1 %", pins = ["V12", "V12_SENSE"] }
+R2 = { kind = "resistor", value = "100k", tolerance = "1 %", pins = ["V12_SENSE", "GND"] }
+U1 = { kind = "buck", volts = "5 V ± 2 %", limit = "1 A", lockout = "6 V", quiescent = "150 µA", efficiency = 0.88, enable_above = "1.2 V", enable_pull = "none", pins = { IN = "V12", OUT = "+5V", EN = "V12", GND = "GND" }, max = { voltage = "28 V" } }
+C2 = { kind = "capacitor", value = "22 µF", tolerance = "20 %", pins = ["+5V", "GND"], max = { voltage = "10 V" } }
+R3 = { kind = "resistor", value = "22k", tolerance = "1 %", pins = ["+5V", "GND"] }
+U2 = { kind = "ldo", volts = "3.3 V ± 2 %", dropout = "250 mV", limit = "300 mA", lockout = "2.1 V", quiescent = "55 µA", enable_above = "1.0 V", enable_pull = "none", variants = ["2.5 V"], pins = { IN = "+5V", OUT = "+3V3", EN = "+5V", GND = "GND" }, max = { voltage = "6.5 V", current = "300 mA", power = "500 mW" } }
+C3 = { kind = "capacitor", value = "4.7 µF", tolerance = "20 %", pins = ["+3V3", "GND"], max = { voltage = "6.3 V" } }
+U3 = { kind = "supervisor", threshold = "2.93 V ± 2 %", quiescent = "8 µA", pins = { VDD = "+3V3", OUT = "RESET", GND = "GND" }, max = { voltage = "6 V" } }
+R4 = { kind = "resistor", value = "10k", tolerance = "1 %", pins = ["+3V3", "RESET"] }
+C4 = { kind = "capacitor", value = "100 nF", tolerance = "10 %", pins = ["RESET", "GND"], max = { voltage = "16 V" } }
+R5 = { kind = "resistor", value = "1k5", tolerance = "1 %", pins = ["+3V3", "LED_A"] }
+D3 = { kind = "led", drop = "2.0 V", at = "1 mA", pins = { A = "LED_A", K = "GND" }, max = { current = "20 mA" } }
+R6 = { kind = "resistor", value = "1k", tolerance = "1 %", pins = ["VALVE_ON", "VALVE_G"] }
+R7 = { kind = "resistor", value = "47k", tolerance = "1 %", pins = ["VALVE_ON", "GND"] }
+Q1 = { kind = "mosfet", channel = "n", threshold = "1.2 V", ohms = "50 mΩ", at = "3.3 V", pins = { G = "VALVE_G", D = "VALVE", S = "GND" }, max = { current = "2 A", voltage = "30 V" } }
+R8 = { kind = "resistor", value = "4k7", tolerance = "1 %", pins = ["V12", "VALVE"] }
+D4 = { kind = "diode", pins = { A = "VALVE", K = "V12" }, max = { current = "1 A", voltage = "100 V" } }
+R9 = { kind = "resistor", value = "100k", tolerance = "1 %", pins = ["BUS_EN", "GND"] }
+R10 = { kind = "resistor", value = "47k", tolerance = "1 %", pins = ["+3V3", "BUS_RX"] }
+R11 = { kind = "resistor", value = "47k", tolerance = "1 %", pins = ["+3V3", "BUS_TX"] }
+R12 = { kind = "resistor", value = "4k7", tolerance = "1 %", pins = ["+3V3", "SDA"] }
+R13 = { kind = "resistor", value = "4k7", tolerance = "1 %", pins = ["+3V3", "SCL"] }
+R14 = { kind = "resistor", value = "22k", tolerance = "1 %", pins = ["+3V3", "WP"] }
+R15 = { kind = "resistor", value = "68k", tolerance = "1 %", pins = ["+3V3", "MOIST"] }
+R16 = { kind = "resistor", value = "33k", tolerance = "1 %", pins = ["MOIST", "GND"] }
+C5 = { kind = "capacitor", value = "100 nF", tolerance = "10 %", pins = ["MOIST", "GND"], max = { voltage = "16 V" } }
+
+[parts.U4]
+kind = "chip"
+pins = { VDD = "+3V3", GND = "GND", NRST = "RESET", PA1 = "VALVE_ON", PA2 = "BUS_EN", PA3 = "BUS_TX", PA4 = "BUS_RX", SDA = "SDA", SCL = "SCL", AN0 = "MOIST", AN1 = "V12_SENSE" }
+supply = { VDD = { draws = "5 mA ± 25 %", above = "1.7 V" } }
+max = { voltage = "4 V" }
+
+[parts.U4.io]
+NRST = { type = "input", pull_up = "45k ± 30 %" }
+PA1 = { type = "io", ohms = "45 Ω", pulls = "none" }
+PA2 = { type = "io", ohms = "45 Ω", pulls = "none" }
+PA3 = { type = "io", ohms = "45 Ω", pulls = "none" }
+PA4 = { type = "io", ohms = "45 Ω", pulls = "none" }
+SDA = { type = "open_drain", ohms = "60 Ω", pulls = "none" }
+SCL = { type = "open_drain", ohms = "60 Ω", pulls = "none" }
+AN0 = { type = "analog", pulls = "none" }
+AN1 = { type = "analog", pulls = "none" }
+
+[parts.U5]
+kind = "chip"
+pins = { VCC = "+5V", VIO = "+3V3", GND = "GND", TXD = "BUS_TX", RXD = "BUS_RX", EN = "BUS_EN" }
+supply = { VCC = { draws = "3 mA ± 30 %", above = "3.0 V" }, VIO = { draws = "60 µA ± 50 %", above = "1.5 V" } }
+max = { voltage = "6 V" }
+
+[parts.U5.io]
+TXD = { rail = "VIO", type = "input", pulls = "none" }
+RXD = { rail = "VIO", type = "output", drive = "high", ohms = "70 Ω", pulls = "none" }
+EN = { rail = "VIO", type = "input", pulls = "none" }
+
+[parts.U6]
+kind = "chip"
+pins = { VDD = "+3V3", GND = "GND", SDA = "SDA", SCL = "SCL", WP = "WP" }
+supply = { VDD = { draws = "15 µA ± 50 %", above = "1.6 V" } }
+max = { voltage = "4 V" }
+
+[parts.U6.io]
+SDA = { type = "open_drain", ohms = "60 Ω", pulls = "none" }
+SCL = { type = "input", pulls = "none" }
+WP = { type = "input", pulls = "none" }
+"""  # noqa: E501  one part a line, as in a board file
+
+PLOVER_SEQUENCE = """
+title = "Bring-up"
+board = "board.toml"
+
+[[step]]
+do = "resistance"
+of = "every supply"
+expect = "> 1 kΩ"
+
+[[step]]
+do = "resistance"
+of = ["V12", "V5", "V33"]
+expect = "> 100 Ω"
+
+[[step]]
+name = "junctions"
+do = "resistance"
+of = "every point"
+limits_from = "circuit"
+on_fail = "go on"
+
+[[step]]
+name = "pulls"
+do = "resistance"
+of = "every point"
+range = "100 kΩ"
+shunt = true
+both_polarities = false
+limits_from = "circuit"
+on_fail = "go on"
+
+[[step]]
+do = "power on"
+supply = "MAIN"
+limit = "120 mA"
+ramp = "1 V every 20 ms"
+expect = "< 60 mA"
+on_fail = "go on"
+
+[[step]]
+do = "rails"
+on_fail = "go on"
+
+[[step]]
+do = "line"
+of = "every line"
+state = "boot"
+second_load = "when odd"
+on_fail = "go on"
+
+[[step]]
+name = "levels"
+do = "volts"
+of = "every point"
+on_fail = "go on"
+
+[[step]]
+name = "strength"
+do = "volts"
+of = ["every line", "MOIST", "V12_SENSE"]
+load = true
+on_fail = "go on"
+
+[[step]]
+do = "power off"
+"""
+
+
+def _wren() -> ModuleType:
+    file = Path(__file__).parent.parent / "rehearse" / "wren.py"
+    spec = importlib.util.spec_from_file_location("truth_wren", file)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+BOARDS = ("wren", "plover")
+
+
+def write(board: str, folder: Path) -> Path:
+    """A board and its sequence in a folder of their own below `folder`; the sequence's path."""
+    texts = {
+        "wren": lambda: (_wren().BOARD.replace("@K@", "VSYS"), WREN_SEQUENCE),
+        "plover": lambda: (PLOVER, PLOVER_SEQUENCE),
+    }
+    if board not in texts:
+        raise ValueError(f"no board {board!r}; there are skep, {', '.join(texts)}")
+    drawing, steps = texts[board]()
+    place = folder / board
+    place.mkdir(parents=True, exist_ok=True)
+    (place / "board.toml").write_text(drawing, encoding="utf-8")
+    (place / "bring-up.toml").write_text(steps, encoding="utf-8")
+    return place / "bring-up.toml"

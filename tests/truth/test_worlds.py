@@ -1,0 +1,94 @@
+"""A small sample of the worlds benchmark: that worlds differ as they should, and that it runs and counts right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from worlds import Production, Task, Verdict, headline, interval, reliability, seeds_of, trials
+
+from truth.worlds import KINDS, LEVELS, World
+from wakeboard.instruments.virtual.circuit import Part
+
+CHIP = Part("U1", "chip", {"VDD": "V", "GND": "GND", "A": "a"}, {"io": {"A": {}}, "supply": {"VDD": {"draws": 1e-3}}})
+FIRST = Part("D1", "schottky", {"A": "a", "K": "b"}, {"drop": 0.5, "at": 1.0})
+LIKE = Part("D2", "schottky", {"A": "c", "K": "d"}, {"drop": 0.5, "at": 1.0})
+
+
+def test_a_unit_is_the_same_tomorrow() -> None:
+    world = World("realistic", 5)
+    assert world.unit("a").leak(CHIP, "A") == World("realistic", 5).unit("a").leak(CHIP, "A")
+    assert world.unit("a").leak(CHIP, "A") != World("realistic", 6).unit("a").leak(CHIP, "A")
+
+
+def test_like_parts_and_units_share_their_type_and_differ_as_pieces() -> None:
+    edge = LEVELS["realistic"].vf
+    for seed in range(20):
+        shifts = [
+            World("realistic", seed).unit(unit).drop_shift(part) for unit in ("a", "b", "c") for part in (FIRST, LIKE)
+        ]
+        assert 0 < max(shifts) - min(shifts) < edge  # pieces: a quarter of the edge is two standard deviations
+
+
+def test_world_of_one_kind_differs_in_nothing_else() -> None:
+    unit = World("harsh", 1).with_only("leak").unit("a")
+    assert unit.leak(CHIP, "A") != 0.0
+    assert unit.drop_shift(FIRST) == 0.0
+    assert unit.supply(CHIP, "VDD") == 1.0
+    assert unit.starts(CHIP) is None
+
+
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("flat", [False, True])
+def test_leakage_stays_within_the_edge(level: str, flat: bool) -> None:
+    world = World(level, 0, only=frozenset({"leak"}), flat=flat)
+    amps = [abs(World(level, s, world.only, flat).unit("a").leak(CHIP, "A")) for s in range(200)]
+    assert max(amps) <= LEVELS[level].leak
+    assert sorted(amps)[100] < LEVELS[level].leak * (0.6 if flat else 0.1)
+
+
+def test_seeds_and_intervals() -> None:
+    assert seeds_of("1-3,7") == [1, 2, 3, 7]
+    # Clopper and Pearson's interval for 8 of 10, from tables of it: 44.4 % to 97.5 %
+    assert interval(8, 10) == pytest.approx((0.444, 0.975), abs=5e-4)
+    assert interval(0, 10)[0] == 0.0
+    assert len(KINDS) == len(set(KINDS))
+
+
+def test_counts() -> None:
+    made = [
+        Verdict("b", "w", "alone", 1, "R1:missing", 1, 0.9, [(0.995, True), (0.004, False)]),
+        Verdict("b", "w", "alone", 1, "R2:missing", 0, 0.0, [(0.999, False)], innocent=0.999),
+        Verdict("b", "w", "alone", 1, "", 2, 0.1, [(0.8, False), (0.1, True)], innocent=0.8, outside=3),
+    ]
+    head = headline(made)
+    assert "1/2 50%" in head  # first, and of those stated above 99 %
+    assert "1/1 100%" in head  # the healthy one is blamed
+    assert "0/1 0%" in head  # and does not pass
+    assert "| 99% to 100% | 2 |" in reliability(made)
+
+
+@pytest.fixture(scope="module")
+def wren(tmp_path_factory: pytest.TempPathFactory) -> Production:
+    return Production("wren", tmp_path_factory.mktemp("worlds"))
+
+
+def test_a_world_runs_and_is_kept(wren: Production) -> None:
+    task = Task("wren", World("realistic", 7), ("alone", "good"), faults=1, healthy=1)
+    verdicts = list(trials(wren, task))
+    assert len(verdicts) == 4
+    assert not any(v.why for v in verdicts)
+    assert sum(not v.fault for v in verdicts) == 2
+    made = len(wren.seconds)
+    again = list(trials(wren, task))
+    assert len(wren.seconds) == made  # the runs were kept
+    assert [(v.fault, v.first, v.probability) for v in again] == [(v.fault, v.first, v.probability) for v in verdicts]
+    assert Path(wren.folder / "runs" / "wren").is_dir()
+
+
+@pytest.mark.skip(reason="to be taken in when explain holds it: at most 2 % of healthy units, in mild and realistic")
+@pytest.mark.parametrize("level", ["mild", "realistic"])
+def test_nothing_is_blamed_in_a_healthy_unit(wren: Production, level: str) -> None:
+    for seed in range(8, 12):
+        for v in trials(wren, Task("wren", World(level, seed), ("alone",), faults=0, healthy=1)):
+            assert v.innocent <= 0.5, (seed, v.first)
