@@ -51,12 +51,11 @@ def _of_part(part: Part) -> Iterator[Unknown]:
             if found is not None:
                 yield found
     for path, relative in part.tolerance.items():
-        if path not in seen and not (part.kind == "capacitor" and path == "value"):  # at rest its leakage alone shows
-            share = relative / math.sqrt(3)
-            lot = float(table()["stated"]["type"])
+        if not (part.kind == "capacitor" and path == "value"):  # at rest its leakage alone shows
             yield Unknown(
-                f"{part.name}.{path}", path, share, False, lot, f"{made}.{path}", drawn=nominal(part, path), stated=True
-            )
+                f"{part.name}.{path}", path, relative / math.sqrt(3), type_share=float(table()["stated"]["type"]),
+                type=f"{made}.{path} stated", drawn=nominal(part, path), stated=True,
+            )  # fmt: skip
     for path, (low, high) in part.bounds.items():
         found = _ranged(part, made, path, low, high, path, float(table()["stated"]["type"]))
         if path not in seen and found is not None:
@@ -88,17 +87,8 @@ def _value(part: Part, made: str, path: str, entry: Mapping[str, Any]) -> Unknow
         return _ranged(part, made, path, *part.bounds[path], says, type_share)
     log = "factor" in entry
     spread = math.log(float(entry["factor"])) if log else _in_unit(part, path, entry["sd"]) / abs(drawn)
-    share = math.hypot(spread, part.tolerance.get(path, 0.0) / math.sqrt(3))
-    return Unknown(
-        f"{part.name}.{path}",
-        says,
-        share,
-        log,
-        type_share,
-        f"{made}.{path}",
-        key=str(entry.get("key", "")),
-        drawn=drawn,
-    )
+    key = str(entry.get("key", ""))
+    return Unknown(f"{part.name}.{path}", says, spread, log, type_share, f"{made}.{path}", key=key, drawn=drawn)
 
 
 def _never_drives(part: Part, path: str) -> bool:

@@ -151,5 +151,6 @@ def _with(likelihood: Likelihood, candidate: Candidate, estimate: Array) -> Chan
         if unknown.setting:
             settings[unknown.path] = factor - 1
         elif unknown.stray is None and unknown.drawn:
-            values[unknown.path], factors[unknown.path] = unknown.drawn * factor, factor
+            factors[unknown.path] = factors.get(unknown.path, 1.0) * factor
+            values[unknown.path] = unknown.drawn * factors[unknown.path]
     return candidate.change.plus(Change(values=values, setting_errors=settings, factors=factors))

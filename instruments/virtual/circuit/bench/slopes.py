@@ -32,6 +32,7 @@ STEP: Final = 1e-4
 AT_ONCE: Final = 256
 """Jacobians that are made at a time."""
 _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
+_NO_CURRENTS: Final = np.zeros((0, 0))
 
 
 class Slopes:
@@ -107,13 +108,12 @@ class Slopes:
     def moved(self, unknowns: Sequence[Unknown]) -> Moved:
         """What one standard deviation of each does."""
         values = [u for u in unknowns if u.stray is None]
-        changed = dict(zip((u.path for u in values), self._currents_moved(values), strict=True))
+        found = iter(self._currents_moved(values))
+        changed = [next(found) if u.stray is None else _NO_CURRENTS for u in unknowns]
         places, amps, first = [], [], [0]
-        for unknown in unknowns:
-            found = (
-                self._strayed(unknown.stray) if unknown.stray else self._from_elements(unknown, changed[unknown.path])
-            )
-            for place, each in found:
+        for unknown, own in zip(unknowns, changed, strict=True):
+            found_places = self._strayed(unknown.stray) if unknown.stray else self._from_elements(unknown, own)
+            for place, each in found_places:
                 places.append(place)
                 amps.append(each)
             first.append(len(places))
@@ -208,7 +208,7 @@ class Moved:
     places: Array
     amps: Array
     first: Array
-    changed: Mapping[str, Array]
+    changed: Sequence[Array]
 
     def net(self, name: str, members: Sequence[int]) -> Array:
         """(M, T) volts."""
@@ -227,7 +227,7 @@ class Moved:
             for t, unknown in enumerate(self.unknowns):
                 if unknown.stray is None:
                     for e in np.flatnonzero(s.rows_of(unknown) == row):
-                        out[:, t] += sign * self.changed[unknown.path][list(members), e]
+                        out[:, t] += sign * self.changed[t][list(members), e]
         return np.where(np.isfinite(out), out, 0.0)
 
     def _at(self, node: int, members: Sequence[int]) -> Array:
