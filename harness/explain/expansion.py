@@ -27,6 +27,7 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.harness.explain.candidate import Candidate
+from wakeboard.harness.explain.freedom import Ints
 from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -35,7 +36,7 @@ MISSES: Final = 3.5
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""
 BEHIND: Final = 12.0
 """Natural logarithms behind the likeliest candidate at which one that fitted as well as it could would still count."""
-MOST: Final = 6
+MOST: Final = 4
 LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
 FAR: Final = 3.0
@@ -76,8 +77,8 @@ def expanded(
 class _Apart:
     """The unknowns apart: values v, and the rest r; what v tells of r, and what is then left of r."""
 
-    v: Array
-    r: Array
+    v: Ints
+    r: Ints
     of_v: Array  # covariance, and its inverse
     to_v: Array
     tells: Array  # (r, v)
@@ -90,7 +91,7 @@ class _Apart:
         is_value[: len(likelihood.unknowns)] = [u.stray is None for u in likelihood.unknowns]
         v, r = np.flatnonzero(is_value), np.flatnonzero(~is_value)
         of_v = whole[np.ix_(v, v)] + 1e-9 * np.eye(len(v))
-        to_v = np.linalg.inv(of_v)
+        to_v = np.asarray(np.linalg.inv(of_v), dtype=float)
         tells = whole[np.ix_(r, v)] @ to_v
         return cls(v, r, of_v, to_v, tells, whole[np.ix_(r, r)] - tells @ whole[np.ix_(v, r)])
 

@@ -22,8 +22,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wakeboard.harness.explain.uncertainty import Array
+
+Ints = NDArray[np.intp]
 
 ODD: Final = 3.0
 """Standard deviations of type and piece together from which a reading of another unit teaches less."""
@@ -102,7 +105,7 @@ class Lesson:
     off: Array
     weight: Array
 
-    def pooled(self, scatter: Array, known: Array) -> tuple[Array, Array]:
+    def pooled(self, scatter: Array, known: Ints) -> tuple[Array, Array]:
         """Weighted means of the known readings, and their covariance where each unit's own is `scatter`."""
         w, off = self.weight[:, known], np.nan_to_num(self.off[:, known])
         total = w.sum(axis=0)

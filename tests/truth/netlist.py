@@ -22,7 +22,7 @@ FOREVER: Final = 1e30
 CLAMP: Final = (1e-14, 8.0)  # A, Ω: 0.66 V at 1 mA
 INPUT: Final = 1e-9  # S of an input
 WAKES: Final = (0.9, 0.4)
-"""V, and V over which, in the world "none": where a part's transistors begin to conduct, as the product's model has it."""
+"""V, and V over which, in the world "none": where transistors begin to conduct, as the product's model has it."""
 DEFAULTS: Final[Mapping[str, Mapping[str, Any]]] = {
     "diode": {"drop": 0.7, "at": 0.01, "emission": 1.0, "ohms": 0.0},
     "schottky": {"drop": 0.4, "at": 1.0, "emission": 1.05, "ohms": 0.05},

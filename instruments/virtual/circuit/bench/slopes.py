@@ -24,6 +24,7 @@ from ..devices import Array
 from ..model import Model
 from ..newton import evaluate, linearised
 from ..points import Points
+from ..structure import Ints
 from .parts import supply_name
 from .unknowns import Stray, Unknown
 
@@ -119,14 +120,14 @@ class Slopes:
             first.append(len(places))
         return Moved(self, unknowns, np.array(places).T, np.array(amps).T, np.array(first), changed)
 
-    def _strayed(self, stray: Stray) -> list[tuple[Array, Array]]:
+    def _strayed(self, stray: Stray) -> list[tuple[Ints, Array]]:
         """(place, A out of it) of both ends of a current beside what is drawn, at the volts of each member."""
         start, end = self.layout.node[stray.start], self.layout.node[stray.end]
         amps = stray.amps(self._x[:, start] - self._x[:, end])
         everywhere = np.ones(len(self.plans), dtype=np.intp)
         return [(self.place.get(node, -1) * everywhere, sign * amps) for node, sign in ((start, 1.0), (end, -1.0))]
 
-    def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Array, Array]]:
+    def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Ints, Array]]:
         """(place, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""
         out = []
         for e, row in enumerate(self.rows_of(unknown)):
@@ -140,7 +141,7 @@ class Slopes:
                 out.append((at, sign * changed[:, e]))
         return out
 
-    def rows_of(self, unknown: Unknown) -> Array:
+    def rows_of(self, unknown: Unknown) -> Ints:
         """The rows of the currents of an unknown value's part."""
         return np.flatnonzero(self._part_of == self._model.part_index[unknown.part])
 
@@ -161,8 +162,8 @@ class Slopes:
 
     def _currents_moved(self, unknowns: Sequence[Unknown]) -> list[Array]:
         """For each value the change (B, rows) of its part's element currents at the same x."""
-        out: list[Array] = [np.zeros((0, 0))] * len(unknowns)
-        for together in _rounds(unknowns):
+        out: list[Array] = [np.zeros((len(self.plans), len(self.rows_of(u)))) for u in unknowns]
+        for together in _rounds(unknowns, [self._acts(u) for u in unknowns]):
             theta = self._system.parameters.expanded()
             for t in together:
                 self._move(theta, unknowns[t])
@@ -174,6 +175,15 @@ class Slopes:
                 delta = (moved[:, rows] - self._currents[:, rows]) / STEP
                 out[t] = np.where(np.isfinite(delta), delta, 0.0)
         return out
+
+    def _acts(self, unknown: Unknown) -> bool:
+        """Whether a value acts in any member at all: a pin's output resistance only where the pin is driven."""
+        pin, _, tail = unknown.tail.rpartition(".")
+        if tail != "ohms" or not pin:
+            return True
+        index, _ = self._model.find_value(unknown.path)
+        own = self._model.circuit.parts[index].values.get("io", {}).get(pin, {}).get("drive", "off")
+        return any(each.get(f"{pin}.drive", own) in ("high", "low") for each, _ in self._overridden(index))
 
     def _move(self, theta: Array, unknown: Unknown) -> None:
         index, tail = self._model.find_value(unknown.path)
@@ -205,7 +215,7 @@ class Moved:
 
     slopes: Slopes
     unknowns: Sequence[Unknown]
-    places: Array
+    places: Ints
     amps: Array
     first: Array
     changed: Sequence[Array]
@@ -242,11 +252,13 @@ class Moved:
         return out
 
 
-def _rounds(unknowns: Sequence[Unknown]) -> list[list[int]]:
-    """Values in rounds, each part once a round."""
+def _rounds(unknowns: Sequence[Unknown], acts: Sequence[bool]) -> list[list[int]]:
+    """Those values that act, in rounds, each part once a round."""
     rounds: list[list[int]] = []
     seen: list[set[str]] = []
     for t, unknown in enumerate(unknowns):
+        if not acts[t]:
+            continue
         name = unknown.part
         for own, names in zip(rounds, seen, strict=True):
             if name not in names:
