@@ -91,7 +91,7 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
 
 def _pin_tables(board: Board, document: Document) -> None:
     """The pin tables that parts name, packaged or beside the board: read by `review`, checked here too."""
-    from wakeboard.harness.review.pin_tables import load_pin_table
+    from wakeboard.harness.describe.pin_tables import load_pin_table
 
     for name in board.parts:
         table, path = board.note(name).pin_table, ("parts", name, "pin_table")

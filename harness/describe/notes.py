@@ -6,6 +6,8 @@ that no solver could answer (a net that nothing conducts to) still is a board th
 
 from __future__ import annotations
 
+import json
+import os
 from collections import Counter
 from collections.abc import Iterator
 
@@ -31,7 +33,10 @@ def _lonely_nets(board: Board, notes: Document) -> None:
     counts = Counter(nets_of(board.parts))
     shared = [net for net, count in counts.items() if count > 1]
     named = {each.net for table in (board.supplies, board.rails, board.lines, board.points) for each in table.values()}
+    drawn = _drawn_nets(notes.file)
     for path, net in _pins(board, notes):
+        if net in drawn:
+            continue  # a program wrote it, no hand did
         near = nearest(net, shared)
         if counts[net] == 1 and net not in named and near:
             notes.add(path, f"the net {quoted(net)} with this one pin on it", "a net of at least two pins", near)
@@ -52,6 +57,16 @@ def _spellings(kind: str, path: Path) -> Iterator[Path]:
     yield path[:2]
 
 
+def _drawn_nets(file: str) -> frozenset[str]:
+    """The nets of the drawing that `wakeboard new` read, where its places.json lies beside the board file."""
+    try:
+        with open(os.path.join(os.path.dirname(file), "places.json"), encoding="utf-8") as stream:
+            parts = json.load(stream)["parts"]
+        return frozenset(net for part in parts.values() for net in part["pins"].values())
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return frozenset()
+
+
 def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
     for name, part in board.parts.items():
         path: Path = ("parts", name, "pins")
@@ -67,7 +82,7 @@ def _circuit(board: Board, notes: Document) -> None:
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
     try:
-        on_supplies(board).compile()
+        on_supplies(board).check()
     except CircuitError as error:
         named = next((part for part in error.parts if part in board.parts), None)
         path: Path = ("parts", named) if named else ("parts",)

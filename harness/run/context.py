@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.guard.core import Envelope
     from wakeboard.harness.run.guard.owner import Ramp, Setting
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.harness.run.predict import Predictor
+    from wakeboard.harness.run.predict import CircuitLimits
     from wakeboard.instruments.ports import Measurement
     from wakeboard.instruments.quantity import Interval
 
@@ -49,7 +49,7 @@ class Context:
         board: Board,
         bench: OpenBench,
         *,
-        predictor: Predictor,
+        predictor: CircuitLimits,
         observer: Observer | None = None,
         asker: Callable[[str, bool], str] | None = None,
     ) -> None:

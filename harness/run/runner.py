@@ -28,7 +28,7 @@ from wakeboard.harness.run.context import KEEP_LEASE, Context
 from wakeboard.harness.run.decide import worst
 from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
 from wakeboard.harness.run.guard.owner import OffReport
-from wakeboard.harness.run.predict import Predictor
+from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import BenchError
@@ -68,7 +68,7 @@ class Runner:
         *,
         recorder: Recorder | None = None,
         observer: Observer | None = None,
-        predictor: Predictor | None = None,
+        predictor: CircuitLimits | None = None,
         asker: Callable[[str, bool], str] | None = None,
         more: Callable[[Runner], StepModel | None] | None = None,
     ) -> None:
@@ -82,7 +82,7 @@ class Runner:
         self.context = Context(
             sequence.board,
             bench,
-            predictor=predictor or Predictor(sequence.board),
+            predictor=predictor or CircuitLimits(sequence.board),
             observer=observer,
             asker=asker,
         )

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from wakeboard.harness.describe.pin_tables import load_pin_table, packaged
 from wakeboard.harness.describe.problems import FileProblems
-from wakeboard.harness.review.pin_tables import load_pin_table, packaged
 
 
 def test_every_packaged_table_loads_and_names_its_source() -> None:

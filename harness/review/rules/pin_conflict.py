@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
+from wakeboard.harness.describe.pin_tables import pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.pin_tables import pin_facts
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from wakeboard.harness.describe.board import Line
 from wakeboard.harness.describe.levels import LevelError, line_thresholds
-from wakeboard.harness.explain.preferred import values_between
+from wakeboard.harness.describe.preferred import values_between
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.pulls import HiddenPull, hidden_pull, is_silent
 from wakeboard.harness.review.rules.undefined_level import judged
