@@ -63,6 +63,7 @@ class Context:
         self.supplies: dict[str, tuple[float, float]] = {}  # on: name -> (volts, limit)
         self.last_volts: dict[str, float] = {}  # what each supply was set to last
         self.lying: dict[str, str] = {}  # supplies that say off and are seen to be on -> how it is known
+        self.doubtful: dict[str, str] = {}  # supplies of which nobody can tell whether they are off -> why
         self.pins: dict[str, str] = {}
         self.checked: set[str] = set()
         self.alive = True  # False once the power was cut or the bench failed: nothing more is asked of the board
