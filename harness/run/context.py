@@ -66,6 +66,7 @@ class Context:
         self.last_volts: dict[str, float] = {}  # what each supply was set to last
         self.off_unknown = ""  # what is not known to be off although it should be
         self.lying: dict[str, str] = {}  # supplies that say off and are seen to be on -> how it is known
+        self.doubtful: dict[str, str] = {}  # supplies of which nobody can tell whether they are off -> why
         self.pins: dict[str, str] = {}
         self.checked: set[str] = set()
         self.alive = True  # False once the power was cut or the bench failed: nothing more is asked of the board

@@ -284,8 +284,9 @@ class Runner:
 
     def _believed(self, off: OffReport) -> OffReport:
         """The guard has heard every supply say off; one that the meter has seen to be on is on."""
-        lying = self.context.lying
-        return OffReport({**off.states, **dict.fromkeys(lying, "on")}, {**off.errors, **lying}) if lying else off
+        context = self.context
+        states = {**off.states, **dict.fromkeys(context.doubtful, "unknown"), **dict.fromkeys(context.lying, "on")}
+        return OffReport(states, {**off.errors, **context.doubtful, **context.lying})
 
     def _off(self) -> OffReport:
         """Whatever is raised, it is tried again; unknown is not off."""
@@ -324,7 +325,8 @@ class Runner:
         return isinstance(self.error, (KeyboardInterrupt, OperatorStop))
 
     def _outcome(self) -> str:
-        if (self.error is not None and not isinstance(self.error, Tripped)) or self.context.lying:
+        broken = self.error is not None and not isinstance(self.error, Tripped)
+        if broken or self.context.lying or self.context.doubtful:
             return "error"
         if self.trip is not None:
             return "tripped"

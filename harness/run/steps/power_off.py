@@ -51,5 +51,5 @@ def run(context: Context, model: Model) -> None:
     if not context.supplies:
         most = model.expect.high if model.expect is not None and model.expect.high is not None else None
         _discharge.measure(context, most, model.within)
-    for name, why in context.lying.items():
+    for name, why in {**context.doubtful, **context.lying}.items():
         raise OutputOnError(why, instrument=context.guard.instrument(name))
