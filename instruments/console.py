@@ -19,10 +19,11 @@ from typing import Any, Literal, NoReturn
 from .clock import Clock, RealClock
 from .errors import ConsoleError
 from .lock import AddressLock
+from .patterns import HEARD, PatternTooSlow, compiled, search
 from .traffic import TrafficLog
 
 SLICE = 0.05  # s that one read waits at most
-KEPT = 1 << 18  # characters of what is still unread that `expect` looks at
+KEPT = HEARD  # characters of what is still unread that `expect` looks at
 Entry = tuple[float, Literal[">", "<"], str]
 
 
@@ -82,21 +83,29 @@ class Console:
             self._fail(f"went away while sending {text!r}: {error}", error)
         self._note(">", line)
 
-    def expect(self, pattern: str | re.Pattern[str], timeout: float = 5.0) -> re.Match[str]:
+    def expect(self, pattern: str | re.Pattern[str], timeout: float = 5.0) -> Any:
         """Wait until `pattern` is found in what came and was not matched yet; ConsoleError after `timeout` s.
 
         What stands before and in the match counts as read.
         """
-        wanted = re.compile(pattern) if isinstance(pattern, str) else pattern
+        wanted = compiled(pattern if isinstance(pattern, str) else pattern.pattern)
         deadline = self.clock.now() + timeout
         while True:
-            found = wanted.search(self._unread)
+            found = self._search(wanted)
             if found is not None:
-                self._unread = self._unread[found.end() :]
                 return found
             if self.clock.now() >= deadline:
                 self._fail(f"did not answer {wanted.pattern!r} in {timeout:g} s; it said {self._unread[-200:]!r}")
             self._receive()
+
+    def _search(self, wanted: Any) -> Any:
+        try:
+            found = search(wanted, self._unread)
+        except PatternTooSlow as error:
+            self._fail(str(error), error)
+        if found is not None:
+            self._unread = self._unread[found.end() :]
+        return found
 
     def read(self, seconds: float) -> str:
         """What comes within a time, with what was not matched yet."""

@@ -14,7 +14,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from wakeboard.results import ledger_text, schema, store_read, store_write
+from wakeboard.results import ledger_text, schema, store_read, store_text
 from wakeboard.results.ledger_records import CAUSES, STATES, Evidence, Finding, FindingEvent
 from wakeboard.results.records import RunRecord
 from wakeboard.results.store import Store
@@ -32,12 +32,12 @@ def operator() -> str:
 def new_row(*, text: str, by: str | None, **more: Any) -> dict[str, Any]:
     """What every row of the ledger has: a UUID, the time, who writes, and a text."""
     name = operator() if by is None else by
-    cleaned = {key: store_write.clean(value) if isinstance(value, str) else value for key, value in more.items()}
+    cleaned = {key: store_text.clean(value) if isinstance(value, str) else value for key, value in more.items()}
     return {
         "uuid": uuid.uuid4().hex,
         "at": time.time(),
-        "by": store_write.clean(name),
-        "text": store_write.clean(text.strip()),
+        "by": store_text.clean(name),
+        "text": store_text.clean(text.strip()),
         **cleaned,
     }
 
@@ -191,7 +191,7 @@ class Findings:
                 "run_id": run_id,
                 "step": item.step,
                 "position": item.position,
-                "text": store_write.clean(item.text),
+                "text": store_text.clean(item.text),
             }
             connection.execute(sa.insert(schema.finding_evidence), row)
 

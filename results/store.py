@@ -25,10 +25,11 @@ from typing import Any, Final, Self
 
 import sqlalchemy as sa
 
-from wakeboard.results import schema, store_process, store_read, store_write
+from wakeboard.results import schema, store_process, store_read, store_text, store_write
 from wakeboard.results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
 from wakeboard.results.store_engine import Database, parse_place
 from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store_watch import StoreWatch
 
 __all__ = ["Store", "StoreError"]
 
@@ -51,6 +52,7 @@ class Store:
         self._known = store_write.Known()
         database.on_rollback = self._known.forget
         self._engine = database.describe_engine()
+        self._watch = StoreWatch(database.place.path.resolve()) if database.place.path is not None else None
 
     @classmethod
     def open(
@@ -105,12 +107,19 @@ class Store:
         for outcome in {step.outcome, *(reading.outcome for reading in step.readings)}:
             _must_be_known(outcome)
         packed = store_write.pack(step)
+        self._check(run_id)
         try:
             self._put_step(run_id, packed)
         except StoreError as error:
             if error.kind not in _UNKNOWN:
                 raise
             self._settle(lambda: self._has_step(run_id, packed), lambda: self._put_step(run_id, packed), error)
+        if self._watch is not None:
+            self._watch.committed(run_id, step, packed.digest)
+
+    def _check(self, run_id: str) -> None:
+        if self._watch is not None:
+            self._watch.check(run_id)
 
     def end_run(
         self,
@@ -125,14 +134,15 @@ class Store:
     ) -> None:
         """Records the end. A later call is a correction: the latest row counts, the earlier one stays."""
         _must_be_known(outcome)
+        self._check(run_id)
         row = {
             "uuid": uuid.uuid4().hex,
             "at": time.time(),
             "outcome": outcome,
             "outputs_off": None if outputs_off is None else int(outputs_off),
-            "energised_s": store_write.number(energised_s),
+            "energised_s": store_text.number(energised_s),
             "abandoned": int(abandoned),
-            "says": store_write.clean(says),
+            "says": store_text.clean(says),
         }
 
         def write(connection: sa.Connection) -> None:
@@ -140,6 +150,8 @@ class Store:
             store_write.put_end(connection, key, row, trip)
 
         self.write(write, key=sa.select(schema.run_end.c.id).where(schema.run_end.c.uuid == row["uuid"]))
+        if self._watch is not None:
+            self._watch.ended(run_id)
 
     def mark_abandoned(self) -> list[str]:
         """Ends, as "error" and abandoned, the runs whose process is gone; returns their ids.

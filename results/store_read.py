@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.sql.elements import ColumnElement
 
-from wakeboard.results import store_blobs, store_process
+from wakeboard.results import store_blobs, store_digest, store_process
 from wakeboard.results.records import (
     ASKED,
     InstrumentUsed,
@@ -117,7 +117,7 @@ def summaries(connection: sa.Connection, where: Sequence[ColumnElement[bool]], l
 def load_run(connection: sa.Connection, run_id: int, *, blobs: bool = True) -> RunRecord:
     """The whole run. Without `blobs` its traces and traffic stay on the disk."""
     (head,) = load_heads(connection, [run.c.id == run_id])
-    return replace(head, steps=_steps(connection, run_id, blobs))
+    return replace(head, steps=_steps(connection, run_id, blobs, head.id))
 
 
 def load_heads(connection: sa.Connection, where: Sequence[ColumnElement[bool]]) -> list[RunRecord]:
@@ -199,13 +199,16 @@ def _instruments(connection: sa.Connection, runs: sa.Select[Any]) -> dict[int, l
     return found
 
 
-def _steps(connection: sa.Connection, run_id: int, blobs: bool) -> list[Step]:
+def _steps(connection: sa.Connection, run_id: int, blobs: bool, run_name: str) -> list[Step]:
+    """Whole steps are held against their digests."""
     readings = _readings(connection, run_id)
     parts = _blobs(connection, run_id) if blobs else {}
     query = sa.select(step).where(step.c.run_id == run_id).order_by(step.c.number)
     steps = []
     for row in connection.execute(query):
-        trace, traffic = parts.get((row.id, "trace")), parts.get((row.id, "traffic"))
+        raw = {
+            kind: store_blobs.unsqueeze(parts[row.id, kind]) for kind in ("trace", "traffic") if (row.id, kind) in parts
+        }
         steps.append(
             Step(
                 number=row.number,
@@ -217,10 +220,12 @@ def _steps(connection: sa.Connection, run_id: int, blobs: bool) -> list[Step]:
                 readings=readings.get(row.id, []),
                 says=row.says,
                 detail=json.loads(row.detail),
-                trace=store_blobs.trace_from(store_blobs.unsqueeze(trace)) if trace else None,
-                traffic=store_blobs.traffic_from(store_blobs.unsqueeze(traffic)) if traffic else (),
+                trace=store_blobs.trace_from(raw["trace"]) if "trace" in raw else None,
+                traffic=store_blobs.traffic_from(raw["traffic"]) if "traffic" in raw else (),
             )
         )
+        if blobs:
+            store_digest.check(row.digest, steps[-1], raw, run_name)
     return steps
 
 

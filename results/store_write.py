@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
-import re
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,13 +18,13 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from wakeboard.results import schema, store_blobs
 from wakeboard.results.records import InstrumentUsed, Reading, Rework, RunStart, Step, Trip
+from wakeboard.results.store_digest import digest_of
 from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store_text import clean, number
 
 UNITS: Final = uuid.UUID(
     "3f0d5c52-6a0f-5c0b-9a57-0c1a6f7f4d11"
 )  # namespace: a unit's UUID follows from board and serial
-
-_REFUSED: Final = re.compile("[\0\ud800-\udfff]")
 
 
 @dataclass
@@ -43,23 +41,10 @@ class Known:
         self.terms.clear()
 
 
-def clean(text: str) -> str:
-    """Text that any database takes: NUL and lone surrogates become U+FFFD."""
-    return _REFUSED.sub("\ufffd", text)
-
-
 def digest(content: Any) -> str:
     """128 bits of SHA-256 over canonical JSON, as 32 hex digits: a key for rows that repeat."""
     text = json.dumps(content, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:32]
-
-
-def number(value: float | None) -> float | None:
-    """A finite float or None: no database agrees with another about NaN and infinity."""
-    if value is None:
-        return None
-    value = float(value)
-    return value if math.isfinite(value) else None
 
 
 def add_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -185,12 +170,9 @@ def pack(step: Step) -> PackedStep:
         raw["trace"] = store_blobs.trace_bytes(step.trace)
     if step.traffic:
         raw["traffic"] = store_blobs.traffic_bytes(step.traffic)
-    whole = hashlib.sha256(json.dumps(step.as_json(), sort_keys=True).encode())
-    for kind in sorted(raw):
-        whole.update(raw[kind])
     return PackedStep(
         step=step,
-        digest=whole.hexdigest()[:32],
+        digest=digest_of(step, raw),
         detail=json.dumps(dict(step.detail), separators=(",", ":")) if step.detail else "{}",
         blobs={kind: store_blobs.squeeze(data) for kind, data in raw.items()},
     )

@@ -37,6 +37,8 @@ def command(common: Common, files: tuple[str, ...]) -> int:
         for note in each.notes:
             _show(common, note, "note: ")
         _confirm(common, each)
+        for line in _left(each):
+            common.say(f"left: {line}")
     _sum_up(common, problems)
     common.emit(_document(checked, problems))
     return Exit.USAGE if problems else Exit.GOOD
@@ -53,6 +55,16 @@ def _confirm(common: Common, checked: Checked) -> None:
         common.say(f"{checked.file}: good ({checked.says})")
 
 
+def _left(checked: Checked) -> list[str]:
+    """What a board that is good as it stands still leaves open."""
+    if checked.kind != "board" or checked.problems:
+        return []
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.drawings.left import left_to_do
+
+    return left_to_do(load_board(checked.file))
+
+
 def _sum_up(common: Common, problems: list[Problem]) -> None:
     if problems:
         files = {problem.file for problem in problems}
@@ -67,7 +79,14 @@ def _document(checked: list[Checked], problems: list[Problem]) -> dict[str, obje
     return {
         "ok": not problems,
         "files": [
-            {"file": each.file, "kind": each.kind, "says": each.says, "ok": not each.problems} for each in checked
+            {
+                "file": each.file,
+                "kind": each.kind,
+                "says": each.says,
+                "ok": not each.problems,
+                "left": _left(each),
+            }
+            for each in checked
         ],
         "problems": [problem.as_json() for problem in problems],
         "notes": [note.as_json() for each in checked for note in each.notes],

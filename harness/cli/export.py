@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         "wakeboard export --parquet readings.parquet --board Skep --latest",
         "wakeboard export --junit results.xml --run 3f2a",
         "wakeboard export --spice skep.cir --board board.toml --state 'USB=5V@120mA'",
+        "wakeboard export --drawing skep-drawing --board board.toml",
     ]
 )
 @click.option(
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 @click.option("--parquet", "parquet_file", metavar="FILE", help="The same as Parquet, the dictionary in its metadata.")
 @click.option("--junit", "junit_file", metavar="FILE", help="Runs as JUnit XML: a suite a run, a case a step.")
 @click.option("--spice", "spice_file", metavar="FILE", help="The board's circuit as a SPICE netlist.")
+@click.option("--drawing", metavar="DIR", help="Netlist (IPC-D-356A), list of parts and part book of a board.")
 @click.option("--run", "run", metavar="RUN", help="Only this run (an id, its first letters, or 'latest').")
 @click.option("--unit", "unit", metavar="SN", help="Only this unit; with --spice: with its rework.")
 @click.option("--sequence", metavar="TITLE", help="Only runs of this sequence.")
@@ -46,6 +48,7 @@ def command(
     parquet_file: str | None,
     junit_file: str | None,
     spice_file: str | None,
+    drawing: str | None,
     run: str | None,
     unit: str | None,
     sequence: str | None,
@@ -55,8 +58,8 @@ def command(
     board: str | None,
 ) -> int:
     """Write readings as CSV or Parquet, runs as JUnit XML, the circuit as SPICE. Several at once is fine."""
-    if not (csv_file or parquet_file or junit_file or spice_file):
-        raise click.UsageError("say what to write: --csv, --parquet, --junit or --spice FILE")
+    if not (csv_file or parquet_file or junit_file or spice_file or drawing):
+        raise click.UsageError("say what to write: --csv, --parquet, --junit or --spice FILE, or --drawing DIR")
     if (state or plants) and not spice_file:
         raise click.UsageError("--state and --plant go with --spice")
     name = board_name(board)
@@ -70,6 +73,8 @@ def command(
                 written["junit"] = _junit(store, wanted, junit_file)
     if spice_file:
         written["spice"] = _spice(common, board, name, spice_file, unit, state, plants)
+    if drawing:
+        written["drawing"] = _drawing(board, drawing)
     for kind, what in written.items():
         common.say(f"{kind}: {what['file']}" + (f" ({what['rows']} {what['of']})" if "rows" in what else ""))
     common.emit(written)
@@ -153,6 +158,33 @@ def _spice(
     with whole_file(file) as draft:
         draft.write_text(text, encoding="utf-8")
     return {"file": file, "faults": [*rework, *plants], "state": state}
+
+
+def _drawing(board: str | None, folder: str) -> dict[str, Any]:
+    """The files of a board file's drawing; what is there already is written anew."""
+    from pathlib import Path
+
+    from wakeboard.harness.cli.opened import board_file
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.drawings.export import drawing_of
+    from wakeboard.results.export import whole_file
+
+    path = board_file(board)
+    if path is None:
+        raise click.UsageError("there is no board to write: give a board file as --board")
+    design = load_board(path)
+    if not design.parts:
+        raise click.UsageError(f"{path} has no [parts]: there is no drawing to write")
+    texts = drawing_of(design)
+    for name, text in texts.items():
+        target = Path(folder) / name
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise click.UsageError(f"cannot write {target.parent}: {error.strerror}") from None
+        with whole_file(target) as draft:
+            draft.write_text(text, encoding="utf-8", newline="\n")
+    return {"file": folder, "rows": len(texts), "of": "files", "files": list(texts)}
 
 
 def netlist(board: Board, state: str, faults: list[str]) -> str:

@@ -32,7 +32,7 @@ def begun_from(text: str, name: str) -> tuple[str, str]:
         raise CircuitError("no voltage source above 0 V against ground: nothing to power the board with")
     if not parts:
         raise CircuitError("sources and nothing else: no part to put on a board")
-    Circuit(netlist.parts, GROUND).compile()  # floating nets and loops of sources are told here, by part
+    Circuit(netlist.parts, GROUND).check()  # floating nets and loops of sources are told here, by part
     return _board(name, supplies, parts, netlist.left_out), _sequence(supplies)
 
 

@@ -29,14 +29,19 @@ __all__ = ["Part", "PartNote", "read_parts"]
 RATINGS = {"voltage": "V", "current": "A", "power": "W"}
 _NAME = re.compile(r"[A-Za-z0-9_+\-/#~\[\]]+\Z")
 _NET = re.compile(r"[^\s:=;,>]+\Z")
-_OWN = ("kind", "pins", "max", "tolerance", "variants", "place", "says", "pin_table", "options", "aliases")
+_OWN = (
+    "kind", "pins", "max", "tolerance", "variants", "place", "says", "pin_table", "package", "options", "aliases",
+    "boots", "starts",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
 class PartNote:
     """What the board file says of a part beyond the circuit's needs.
 
-    pin_table: the processor's pin table, options: the functions in use, aliases: pin -> its name in that table.
+    pin_table: the processor's pin table, package: whose pin numbers the pins are named by, options: the functions in
+    use, aliases: pin -> its name in that table. boots: how it starts -> the levels of its strap pins that make it start
+    that way, starts: how it should start.
     """
 
     place: str = ""
@@ -45,6 +50,9 @@ class PartNote:
     pin_table: str = ""
     options: tuple[str, ...] = ()
     aliases: Mapping[str, str] = field(default_factory=dict)
+    package: str = ""
+    boots: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    starts: str = ""
 
 
 def board_kinds() -> Mapping[str, Kind]:
@@ -263,7 +271,7 @@ class _PartReader:
         return ratings
 
     def _note(self, kind: Kind) -> PartNote:
-        for key in ("place", "says", "pin_table"):
+        for key in ("place", "says", "pin_table", "package", "starts"):
             if not isinstance(self.table.get(key, ""), str):
                 self.wrong((key,), quoted(self.table[key]), "text in quotes")
         options, aliases = self.table.get("options", []), self.table.get("aliases", {})
@@ -280,7 +288,35 @@ class _PartReader:
             str(self.table.get("pin_table", "")),
             tuple(options),
             aliases,
+            str(self.table.get("package", "")),
+            self._boots(),
+            str(self.table.get("starts", "")),
         )
+
+    def _boots(self) -> dict[str, dict[str, str]]:
+        """How the part starts, by the levels of its straps at reset."""
+        found = self.table.get("boots", {})
+        if not isinstance(found, dict):
+            self.wrong(("boots",), quoted(found), 'a table, such as { flash = { BOOT = "low" } }')
+            return {}
+        boots = {name: straps for name, straps in found.items() if self._straps(name, straps)}
+        starts = self.table.get("starts")
+        if starts is not None and starts not in found and "pin_table" not in self.table:
+            self.wrong(("starts",), quoted(starts), one_of(found), nearest(starts, found))
+        return boots
+
+    def _straps(self, name: str, straps: Any) -> bool:
+        pins = self.table.get("pins")
+        known = list(pins) if isinstance(pins, dict) else []
+        if not isinstance(straps, dict):
+            self.wrong(("boots", name), quoted(straps), 'a table pin = "low" or "high"')
+            return False
+        for pin, level in straps.items():
+            if pin not in known:
+                self.wrong(("boots", name, pin), f"the pin {quoted(pin)}", one_of(known, 40), nearest(pin, known))
+            elif level not in ("low", "high"):
+                self.wrong(("boots", name, pin), quoted(level), '"low" or "high"')
+        return True
 
     def _variants(self, kind: Kind) -> tuple[str, ...]:
         """Their texts; their values, in the unit of the kind's main value, go to the circuit."""
@@ -335,6 +371,8 @@ def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[object, ...]]]:
         "leak": ("A", ()),
         "park": ("V", ()),
         "clamp": ("", (True, False)),
+        "reads_low": ("V", ()),
+        "reads_high": ("V", ()),
         "source": ("", ()),  # where the pull is from: a file or a data sheet, for whoever reads a review
     }
 
@@ -361,6 +399,8 @@ def _read_value(quantity: Quantity, found: Any) -> tuple[Any, float]:
         if not isinstance(found, bool):
             raise QuantityError(quoted(found), "true or false")
         return found, 0.0
+    if not quantity.unit and isinstance(quantity.default, float) and isinstance(found, str):
+        return parse(found, "%" if found.rstrip().endswith("%") else ""), 0.0  # a plain number, or a share
     return _read_text(quantity.unit, found)
 
 

@@ -82,11 +82,13 @@ class Book:
         """Raises FileProblems for a book that cannot be read."""
         return cls(tuple(entry for file, text in _files(folder) for entry in read_entries(file, text)))
 
-    def find(self, part: DrawnPart, ground: str) -> Entry | None:
-        """The entry for a part: by its number first, then by its words."""
+    def find(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> Entry | None:
+        """The entry for a part: by its number first, then (unless by_number) by its words."""
         fitting = [entry for entry in self.entries if entry.fits(part, ground)]
         named = next((entry for entry in fitting if entry.names(part)), None)
-        return named or next((entry for entry in fitting if entry.is_told(part)), None)
+        if named is not None or by_number:
+            return named
+        return next((entry for entry in fitting if entry.is_told(part)), None)
 
 
 def own_folder() -> Path:

@@ -82,7 +82,7 @@ def part_lines(design: Design, book: Book, ground: str) -> dict[str, PartLine]:
 
 
 def _line(reading: Reading, part: DrawnPart, letters: str) -> PartLine:
-    line = _from_model(part) or (None if letters in _PLAIN else _from_book(reading, part))
+    line = _from_model(part) or _from_book(reading, part, by_number=letters in _PLAIN)
     if line is None:
         line = _PLAIN.get(letters, _chip)(reading, part)
     line.fitted = part.fitted is not False
@@ -314,8 +314,8 @@ def _from_model(part: DrawnPart) -> PartLine | None:
     return PartLine(part.name, dict(part.model), str(part.said.get("model", "")), from_file=True, notes=part.notes)
 
 
-def _from_book(reading: Reading, part: DrawnPart) -> PartLine | None:
-    entry = reading.book.find(part, reading.ground)
+def _from_book(reading: Reading, part: DrawnPart, *, by_number: bool) -> PartLine | None:
+    entry = reading.book.find(part, reading.ground, by_number=by_number)
     if entry is None:
         return _diode(reading, part) if split(part.name)[0] in ("D", "LED", "DS", "ZD", "CR", "TVS") else None
     pins = {pin: part.pins[number] for number, pin in entry.pins.items() if number in part.pins}

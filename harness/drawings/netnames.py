@@ -23,10 +23,12 @@ _RAIL: Final = re.compile(
 )
 _SHORT: Final[Mapping[str, float]] = {"V5": 5.0, "V33": 3.3, "V18": 1.8, "V25": 2.5, "V3": 3.0, "V24": 24.0}
 _NOT_RAIL: Final = re.compile(
-    r"^(?:ADC|SNS|SENSE|MON|DET|FB|AIN|AN)_|(?:SENSE|SNS|_DET|DETECT|_MON|_EN|ENABLE|_PG|GOOD|_FB|ADC|_DIV|_SW|_LX|_BST|_FAULT|_OK|VALID|_ON|_OC|_PROG)N?[0-9]*$",
+    r"^(?:ADC|SNS|SENSE|MON|DET|FB|AIN|AN)_|^EN$|(?:SENSE|SNS|_DET|DETECT|_MON|_EN|ENABLE|_PG|GOOD|_FB|ADC|_DIV|_SW|_LX|_BST|_FAULT|_OK|VALID|_ON|_OC|_PROG)N?[0-9]*$",
     re.IGNORECASE,
 )
-_USB: Final = re.compile(r"^(?:USB_?VBUS|VBUS(?:_?USB)?|V_?USB|USB_?5V|VBUS_?[A-Z]?(?:_?IN|_?CONN?)?)$", re.IGNORECASE)
+_USB: Final = re.compile(
+    r"^(?:USB_?VBUS|VBUS(?:_?USB)?|V_?USB|USB_?5V|VBUS_?[A-Z]?(?:_?IN|_?CONN?)?|(?:USB_?)?VBUS_?5V0?)$", re.IGNORECASE
+)
 _CELL: Final = re.compile(r"(?:^|_)V?_?(?:BATT?|LIPO|CELL|BATTERY)(?:\+|_?IN)?[0-9]?$", re.IGNORECASE)
 _ENTRY: Final = re.compile(
     r"(?:^|_|\+)(?:V_?IN|DC_?IN|V_?DC|V_?PANEL|SOLAR|V_?SOLAR|V_?EXT|POE|V_?RAW|V_?SUP)", re.IGNORECASE
@@ -53,12 +55,19 @@ def ground_of(nets: Mapping[str, Sequence[object]]) -> str:
     return max(named, key=lambda net: (len(nets[net]), -rank.get(net.upper(), 99)), default="")
 
 
+def leaf(net: str) -> str:
+    """The last piece of a name with a path before it: "/mcu/NRST" and "MCU.NRST" are NRST; "VCC_1.8V" stays."""
+    return re.split(r"[./](?=[A-Za-z+])", net)[-1]
+
+
 def is_ground(net: str) -> bool:
+    net = leaf(net)
     return net.upper().lstrip("/") in _GROUND or bool(re.fullmatch(r"/?[ADPS]?GND[A-Z0-9_]*", net.upper()))
 
 
 def volts_of(net: str) -> float | None:
     """The voltage that a rail's name states: "+3V3", "VCC_1.8V", "5V_USB"; None where it states none."""
+    net = leaf(net)
     if _NOT_RAIL.search(net):
         return None
     if net.upper().lstrip("+") in _SHORT:
@@ -73,20 +82,23 @@ def volts_of(net: str) -> float | None:
 
 
 def is_usb(net: str) -> bool:
-    return bool(_USB.match(net))
+    return bool(_USB.match(leaf(net)))
 
 
 def is_cell(net: str) -> bool:
+    net = leaf(net)
     return bool(_CELL.search(net)) and not _NOT_RAIL.search(net)
 
 
 def is_entry(net: str) -> bool:
     """Whether the name says that power enters there."""
+    net = leaf(net)
     return bool(_ENTRY.search(net)) and not _NOT_RAIL.search(net)
 
 
 def is_rail(net: str) -> bool:
     """Whether the name is that of a supply or rail."""
+    net = leaf(net)
     if _NOT_RAIL.search(net) or is_ground(net):
         return False
     return volts_of(net) is not None or is_usb(net) or is_cell(net) or bool(_RAIL.search(net))
@@ -94,4 +106,4 @@ def is_rail(net: str) -> bool:
 
 def function_of(net: str) -> str:
     """What a line is for, by its name: reset, strap, enable, select, protect, interrupt, i2c; "" if it tells none."""
-    return next((name for name, pattern in _FUNCTIONS.items() if pattern.search(net)), "")
+    return next((name for name, pattern in _FUNCTIONS.items() if pattern.search(leaf(net))), "")

@@ -149,9 +149,11 @@ def _last_resort(looking: _Looking, rows: list[Row]) -> None:
             row.origin += f"; nothing says its voltage: {LEAST_VOLTS} stands here so that nothing is harmed"
         return
     rails = [net for net in looking.nets if is_rail(net)] or [net for net in looking.nets if not is_ground(net)]
-    net = max(rails, key=lambda net: len(looking.nets[net]), default="")
-    if net:
-        table = {"net": net, "volts": LEAST_VOLTS}
+    best = max(
+        rails, key=lambda net: (is_usb(net), is_entry(net), volts_of(net) or 0.0, len(looking.nets[net])), default=""
+    )
+    for net in filter(None, [best]):
+        table: dict[str, Any] = {"net": net, "volts": LEAST_VOLTS}
         origin = f"no connector with a net named like a supply; {LEAST_VOLTS} stands here so that nothing is harmed"
         rows.append(Row(looking.name("IN", net), table, origin, True, "which net power enters on, and its volts"))
 

@@ -32,8 +32,6 @@ WIDTHS = {VOLTS: 2.0, OHMS: 2.0, CURRENT: 0.05}
 class CannotExplain(ValueError):
     """What is asked for cannot be explained; the message says why and what to do instead."""
 
-    exit_code = 2
-
 
 @dataclass(frozen=True)
 class BoardModel:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.guard.core import Envelope
     from wakeboard.harness.run.guard.owner import Ramp, Setting
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.harness.run.predict import Predictor
+    from wakeboard.harness.run.predict import CircuitLimits
     from wakeboard.instruments.ports import Measurement
     from wakeboard.instruments.quantity import Interval
 
@@ -49,7 +49,7 @@ class Context:
         board: Board,
         bench: OpenBench,
         *,
-        predictor: Predictor,
+        predictor: CircuitLimits,
         observer: Observer | None = None,
         asker: Callable[[str, bool], str] | None = None,
     ) -> None:
@@ -63,6 +63,7 @@ class Context:
         self.supplies: dict[str, tuple[float, float]] = {}  # on: name -> (volts, limit)
         self.last_volts: dict[str, float] = {}  # what each supply was set to last
         self.lying: dict[str, str] = {}  # supplies that say off and are seen to be on -> how it is known
+        self.doubtful: dict[str, str] = {}  # supplies of which nobody can tell whether they are off -> why
         self.pins: dict[str, str] = {}
         self.checked: set[str] = set()
         self.alive = True  # False once the power was cut or the bench failed: nothing more is asked of the board

@@ -26,7 +26,7 @@ from .dmm import Probe
 from .faces import face
 from .instant import Instant
 from .mistakes import parse_mistakes
-from .psu import ScpiPsu, Wire
+from .psu import ScpiPsu, Wired
 from .scanner import Relays, Routes
 from .scpi import Instrument
 from .stage import Stage
@@ -38,8 +38,8 @@ TIES = ("bench_tie1", "bench_tie2")
 TIE_OHMS = 0.9  # Ω of two relays and their wires (34980A data sheet: a path is below 1.5 Ω)
 LEAK_OHMS = 1e9  # Ω of a probe that touches nothing: its net would have no voltage else
 SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
-RESOLUTION = 1e-3  # s: nothing on the bench looks closer, so nothing shorter is followed
-TOLERANCE = 5e-4  # of the largest capacitor's voltage: how far a step of a transient may be off
+RESOLUTION = 5e-5  # s: what is shorter is not followed; a meter's shortest look takes longer
+TOLERANCE = 2e-4  # of the largest capacitor's voltage: how far a step of a transient may be off
 DEFAULT_LOADS = (KNOWN_OHMS,)
 MAINS = "50 Hz"
 
@@ -60,8 +60,6 @@ class Prepared:
 
 class TooManyVolts(ValueError):
     """No output of the virtual supplies gives what a supply of the board asks for."""
-
-    exit_code = 2
 
 
 def load_part(number: int) -> str:
@@ -156,7 +154,7 @@ class VirtualBench:
         for count, feeds in enumerate(_spread_over([rating.volts for rating in kind.ratings], volts), start=1):
             called = "supply" if count == 1 else f"supply{count}"
             wired = {n: self.mistakes.fed(s) for n, s in feeds.items()}
-            wiring = {n: Wire(supply_name(s), self.prepared.supplies[s]) for n, s in wired.items()}
+            wiring = {n: Wired(supply_name(s), self.prepared.supplies[s]) for n, s in wired.items()}
             instrument = kind(self.stage, self._serial_of(called), wiring)
             yield Placed(called, "psu", f"TCPIP::virtual-{called}::5025::SOCKET", instrument, feeds)
 

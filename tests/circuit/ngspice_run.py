@@ -29,10 +29,10 @@ def version() -> str:
     return found[0] if found else "ngspice of unknown version"
 
 
-def _run(lines: list[str], folder: Path) -> dict[str, float]:
+def _run(lines: list[str], folder: Path, seconds: float = 100) -> dict[str, float]:
     file = folder / "netlist.cir"
     file.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    done = subprocess.run(["ngspice", "-b", str(file)], capture_output=True, text=True, timeout=100, check=False)
+    done = subprocess.run(["ngspice", "-b", str(file)], capture_output=True, text=True, timeout=seconds, check=False)
     found = {key: float(value) for key, value in re.findall(r"^(\S+)\s*=\s+(\S+)", done.stdout, re.MULTILINE)}
     if not found:
         raise RuntimeError(done.stdout[-2000:] + done.stderr[-2000:])
@@ -44,12 +44,12 @@ def _body(text: str, options: str) -> list[str]:
     return [*(line for line in text.splitlines() if not line.lower().startswith(dropped) or ".ends" in line), options]
 
 
-def operating_point(text: str, nodes: Iterable[str], folder: Path) -> dict[str, float]:
-    """Volts of the nodes of a netlist at its operating point, to 15 digits."""
+def operating_point(text: str, nodes: Iterable[str], folder: Path, seconds: float = 100) -> dict[str, float]:
+    """Volts of the nodes of a netlist at its operating point, to 15 digits; subprocess.TimeoutExpired after so long."""
     wanted = {node.lower(): node for node in nodes if node != "0"}
     prints = [f"print v({node})" for node in wanted]
     lines = [*_body(text, OPTIONS), ".control", "set numdgt=15", "op", *prints, ".endc", ".end"]
-    found = _run(lines, folder)
+    found = _run(lines, folder, seconds)
     return {original: found[f"v({node})"] for node, original in wanted.items()}
 
 

@@ -18,8 +18,8 @@ from wakeboard.harness.describe.problems import FileProblems, Problem
 from wakeboard.instruments.errors import LinkTimeout
 
 # The contract of the command line: what people and scripts rely on.
-PROMISED = """demo new parts check review rehearse bench off run explain compare unit rework finding report smoke virtual
-export push"""
+PROMISED = """demo new parts check review rehearse bench off run explain compare unit rework finding report smoke
+virtual export push"""
 HEAVY = ("numpy", "scipy", "pandas", "pyvisa", "serial", "sqlalchemy", "jinja2", "rich", "pydantic", "quantiphy")
 
 
@@ -250,3 +250,21 @@ def test_no_colour_where_none_is_wanted(monkeypatch, capsys):
     fails_with(monkeypatch, LinkTimeout("no reply"))
     execute(["check"])
     assert "\x1b" not in capsys.readouterr().err
+
+
+def test_check_does_not_compile_the_solver(tmp_path):
+    """A first `check` took 20 s of processor time to have a solver made that it does not need."""
+    import subprocess
+    import sys
+
+    code = (
+        "import sys; from importlib import resources; from wakeboard.harness.describe.files import check_files\n"
+        "skep = resources.files('wakeboard.sequences') / 'demo' / 'skep'\n"
+        "checked = check_files([str(skep / name) for name in ('board.toml', 'first-power-on.toml', 'bring-up.toml')])\n"
+        "assert not any(each.problems for each in checked)\n"
+    )
+    kept = tmp_path / "compiled"
+    subprocess.run(
+        [sys.executable, "-c", code], check=True, timeout=60, env={**os.environ, "NUMBA_CACHE_DIR": str(kept)}
+    )
+    assert not list(kept.rglob("*.nbi"))

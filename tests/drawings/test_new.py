@@ -149,3 +149,73 @@ def test_ten_thousand_pads_are_read_whole() -> None:
     ]
     design = read(from_bytes("n", "\n".join(["P  UNITS CUST 1", *rows]).encode()))
     assert (len(design.pads), len(design.parts), len(design.nets())) == (10_000, 5000, 5001)
+
+
+def test_check_says_what_is_left_most_useful_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    begun(tmp_path, "plain", capsys)
+    board = tmp_path / "board" / "board.toml"
+    text = board.read_text(encoding="utf-8").replace('U3 = { kind = "ldo"', 'U3 = { kind = "unmodelled"')
+    row = next(row for row in text.splitlines() if row.startswith("U3 = "))
+    bare = 'U3 = { kind = "unmodelled", pins = { 1 = "VSYS", 2 = "GND", 3 = "VSYS", 5 = "+3V3" } }'
+    board.write_text(text.replace(row, bare), encoding="utf-8")
+    assert execute(["check", str(board)]) == 0
+    left = [line for line in capsys.readouterr().out.splitlines() if line.startswith("left: ")]
+    assert left[0].startswith("left: 3 of 73 parts have no model; describe first: U3, since")
+    assert "works without them: shorts, rails" in left[1]
+    assert not execute(["check", str(board), "--json"])
+    assert json.loads(capsys.readouterr().out)["files"][0]["left"]
+
+
+def test_the_catalogue_is_made_of_the_kinds_and_its_examples_are_good(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from wakeboard.harness.describe.document import read_text
+    from wakeboard.harness.describe.parts import board_kinds, read_parts
+    from wakeboard.harness.drawings.catalogue import example, lines
+
+    for kind in board_kinds().values():
+        rows = example(kind)
+        text = "\n".join(rows if rows[0].startswith("[") else ["[parts]", *rows])
+        document = read_text(text, kind.name)
+        read_parts(document)
+        assert document.problems == [], f"{kind.name}: {text}"
+        shown = "\n".join(lines(kind))
+        assert all(name in shown for name in kind.values)
+    assert execute(["parts", "ldo", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["values"]["volts"]["required"]
+    assert execute(["parts", "lod"]) == 2
+
+
+def test_a_part_that_was_filled_in_once_is_known_on_the_next_board(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    begun(tmp_path, "plain", capsys)
+    board = tmp_path / "board" / "board.toml"
+    rows = [row for row in board.read_text(encoding="utf-8").splitlines() if not row.startswith("U8 = ")]
+    chip = (
+        '[parts.U8]\nkind = "chip"\npins = { GND = "GND", RST = "RADIO_RST", IRQ = "RADIO_IRQ", VDD = "+3V3" }\n'
+        'supply = { VDD = { draws = "12 mA", above = "1.8 V" } }\n[parts.U8.io]\n'
+        'RST = { type = "input", pull_up = "13k" }\nIRQ = { type = "output" }\n'
+    )
+    board.write_text("\n".join([*rows, "", chip]), encoding="utf-8")
+    assert execute(["parts", "new", "U8", "--from", str(board)]) == 0
+    book = tmp_path / "board" / "parts" / "radio-868.toml"
+    assert 'match = ["RADIO-868"]' in book.read_text(encoding="utf-8")
+    other = tmp_path / "other"
+    (other / "parts").mkdir(parents=True)
+    (other / "parts" / "mine.toml").write_text(book.read_text(encoding="utf-8"), encoding="utf-8")
+    files = STYLES["plain"](tmp_path)
+    given = [word for role, file in files.items() for word in (f"--{role}", str(file))]
+    assert execute(["new", str(other), *given]) == 0
+    part = load_board(other / "board.toml").parts["U8"]
+    assert part.kind == "chip"
+    assert part.values["io"]["RST"]["pull_up"] == 13e3
+    assert part.pins["RST"] == "RADIO_RST"
+
+
+def test_the_packaged_part_book_is_good() -> None:
+    from wakeboard.harness.drawings.book import Book
+
+    entries = Book.beside(None).entries
+    assert len(entries) > 15
+    assert len({entry.name for entry in entries}) == len(entries)

@@ -289,3 +289,18 @@ def test_an_answer_that_does_not_fit_fails_without_waiting(toy: Any) -> None:
     who = step(run(toy.steps(text)), "who")
     assert who.outcome == "fail"
     assert who.ended - who.started < 2
+
+
+def test_a_pattern_that_would_not_end_is_no_verdict_on_the_board(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error, told at once, with the power off. That the time is bounded: tests/instruments/test_patterns.py."""
+    from wakeboard.instruments import patterns
+
+    monkeypatch.setattr(patterns, "LIMIT", 1e-9)
+    text = (
+        '[[step]]\ndo = "resistance"\n[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\n'
+        """[[step]]\nname = "dump"\ndo = "talk"\nsend = "dump"\nexpect = '(?s)(.|..)+\\Zx'\ntimeout = "20 s"\n"""
+    )
+    result = run(toy.steps(text))
+    assert result.outcome == "error"
+    assert "repeats within repeats" in result.record.says
+    assert result.off.confirmed

@@ -10,7 +10,6 @@ fails; a serial port that vanishes is an error of the bench.
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field, field_validator
@@ -20,6 +19,7 @@ from wakeboard.harness.describe.step_model import StepModel
 from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.steps import _console
+from wakeboard.instruments.patterns import BadPattern, compiled
 from wakeboard.instruments.quantity import Interval, QuantityError, parse_interval
 
 if TYPE_CHECKING:
@@ -43,8 +43,8 @@ class Model(StepModel):
     @classmethod
     def _pattern(cls, text: str) -> str:
         try:
-            re.compile(text)
-        except re.error as error:
+            compiled(text)
+        except BadPattern as error:
             raise refused(f"{text!r}", f"a regular expression ({error})") from None
         return text
 

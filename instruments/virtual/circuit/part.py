@@ -96,10 +96,15 @@ class Circuit:
         kept = [new.pop(part.name, part) for part in self.parts]
         return Circuit([*kept, *new.values()], self.ground)
 
-    def compile(self) -> Model:
-        """Lay the circuit out for solving; raises CircuitError for what no solver could answer."""
-        from .model import Model
+    def check(self) -> None:
+        """CircuitError for what no solver could answer, found without the solver, which would have to be compiled."""
         from .topology import check
 
         check(self)
+
+    def compile(self) -> Model:
+        """Lay the circuit out for solving; raises CircuitError for what no solver could answer."""
+        from .model import Model
+
+        self.check()
         return Model(self)

@@ -9,7 +9,8 @@ values: `io` = {PIN: {rail, type, drive, ohms, pull_up, pull_down, pull_ohms, le
 - leak: amperes from the rail into the net (negative: out of it, to ground), down to within 0.2 V of where it parks
   (`park` volts; default the rail, or ground).
 - clamp: diodes to the rail and from ground (true unless told otherwise).
-- max: amperes that the pin stands (a rating). pulls = "none" is a statement for reviews, not a value of the circuit.
+- max: amperes that the pin stands (a rating). pulls = "none" is a statement for reviews, not a value of the circuit;
+  so are reads_low and reads_high: the most that the input takes as low, the least that it takes as high (V).
 - every supply pin has the diode from ground that every integrated circuit has: it conducts when the pin is below it.
 - draws flows from `above` volts on, `standby` instead when the value "PART.asleep" is set; below, it fades to nothing.
 Ground is the pin named GND.

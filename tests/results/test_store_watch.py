@@ -1,0 +1,113 @@
+"""A store that is deleted, replaced or cut while a run is written into it; and a step that is not what was written."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from wakeboard.results.records import Reading, RunStart, Step
+from wakeboard.results.store import Store
+from wakeboard.results.store_errors import StoreError
+
+Make = Callable[..., RunStart]
+MakeStep = Callable[..., Step]
+
+
+def begun(path: Path, make_start: Make, make_step: MakeStep, steps: int = 3) -> tuple[Store, str]:
+    store = Store.open(path)
+    run = store.begin_run(make_start())
+    for number in range(1, steps + 1):
+        store.commit_step(run, make_step(number))
+    return store, run
+
+
+def kept(folder: Path) -> list[int]:
+    (file,) = folder.glob("*.kept-*.jsonl")
+    return [json.loads(line)["number"] for line in file.read_text().splitlines()]
+
+
+def delete(path: Path) -> None:
+    path.unlink()
+
+
+def replace(path: Path) -> None:
+    path.rename(path.with_name("away.db"))
+    Store.open(path).close()
+
+
+def cut(path: Path) -> None:
+    with path.with_name(path.name + "-wal").open("r+b") as file:
+        file.truncate(0)
+
+
+@pytest.mark.parametrize("harm", [delete, replace, cut])
+@pytest.mark.parametrize("next_is", ["a step", "the end"])
+def test_steps_that_are_lost_are_noticed_and_kept(
+    harm: Callable[[Path], None], next_is: str, tmp_path: Path, make_start: Make, make_step: MakeStep
+) -> None:
+    """Before, the run ended in PASS and its steps were gone."""
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step)
+    harm(path)
+    goes_on = {"a step": lambda: store.commit_step(run, make_step(4)), "the end": lambda: store.end_run(run, "pass")}
+    with pytest.raises(StoreError, match="3 steps are kept in") as told:
+        goes_on[next_is]()
+    assert told.value.exit_code == 3
+    assert kept(tmp_path) == [1, 2, 3]
+    store.close()
+
+
+def test_a_checkpoint_of_another_program_loses_nothing(tmp_path: Path, make_start: Make, make_step: MakeStep) -> None:
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step)
+    with Store.open(path) as other:
+        other.database.harden()
+    store.commit_step(run, make_step(4))
+    store.end_run(run, "pass", outputs_off=True)
+    assert [step.number for step in store.run(run).steps] == [1, 2, 3, 4]
+    store.close()
+
+
+# --- the digest -----------------------------------------------------------------------------------------------------
+HARMS = {
+    "an outcome": "UPDATE step SET outcome = 'pass' WHERE number = 2",
+    "a value": "UPDATE reading SET value = 3.3 WHERE position = 0",
+    "a reading": "DELETE FROM reading WHERE position = 0",
+    "a limit": "UPDATE terms SET low = 0.0",
+    "the traffic": "DELETE FROM step_blob WHERE kind = 'traffic'",
+}
+
+
+@pytest.mark.parametrize("sql", HARMS.values(), ids=HARMS)
+def test_a_step_that_was_changed_is_not_read(sql: str, tmp_path: Path, make_start: Make, make_step: MakeStep) -> None:
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step, 0)
+    for number in (1, 2):
+        store.commit_step(run, make_step(number, outcome="fail", traffic=[(0.1, "supply", ">", "OUTP ON")]))
+    store.end_run(run, "fail", outputs_off=True)
+    assert len(store.run(run).steps) == 2
+    store.close()
+    with sqlite3.connect(path) as connection:
+        changed = connection.execute(sql).rowcount
+    connection.close()
+    assert changed
+    with Store.open(path) as again, pytest.raises(StoreError, match="not what was written"):
+        again.run(run)
+
+
+def test_what_databases_change_is_no_damage(tmp_path: Path, make_start: Make, make_step: MakeStep) -> None:
+    """NUL, lone surrogates, NaN, infinities, -0.0 and integers come back otherwise than they were given."""
+    odd = [
+        Reading("N\0", "text", float("nan"), "V", float("inf"), -0.0, 1, "pass", says="a\ud800"),
+        Reading("X", "dc volts", 5, "V", 0, None, None, "pass"),
+    ]
+    with Store.open(tmp_path / "wakeboard.db") as store:
+        run = store.begin_run(make_start())
+        step = make_step(1, readings=odd, name="n\0", says="\udfff", started=1, ended=2, detail={"n": 1, "t": (1, 2.0)})
+        store.commit_step(run, step)
+        store.commit_step(run, step)
+        assert store.run(run).steps[0].number == 1
