@@ -23,8 +23,8 @@ class Group:
     faults: texts of the likeliest (empty for none, and for something else); same: the other members' texts.
     accounts_for: odd readings that it explains; leaves: readings that it does not. common: its faults that most units
     share. u: relative standard uncertainties of the fitted values. bench: what a reference unit shows as well, which is
-    why the bench is blamed for it. either: for each of `faults` all that may be there in its stead, with their shares of
-    this group; ways: what would part these. place: the number of its likeliest candidate in the weighing.
+    why the bench is blamed for it. either: for each of `faults` all that may be there in its stead, with their shares
+    of this group; ways: what would part these. place: the number of its likeliest candidate in the weighing.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""What would tell faults apart that no reading at a point can: eyes, heat, the way of the current, a plug, a lifted pin.
+"""What would tell faults apart that no reading at a point can: eyes, heat, the way of a current, a plug, a lifted pin.
 
     ways_to_part(circuit, [("C4:short", 0.4), ("C5:short", 0.4), ("U1:short", 0.2)])[0].does
 

@@ -17,10 +17,9 @@ from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, 
 from wakeboard.instruments.virtual.circuit.effects import bridged
 from wakeboard.instruments.virtual.circuit.fault import MENDED
 
-
 CLEARLY: Final = 0.85
 """Share from which one fault of several that the readings cannot tell apart is taken for the one."""
-LIKELY: Final = 0.05
+LIKELY: Final = 0.1
 """Share from which a fault beside likelier ones is worth a repair of its own."""
 
 

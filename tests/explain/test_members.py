@@ -1,4 +1,4 @@
-"""Each part that could be it by name: faults that one circuit cannot tell apart, their shares, and what would part them.
+"""Each part that could be it by name: faults that no circuit tells apart, their shares, and what would part them.
 
 That two elements between the same two nodes are one to every measurement at the nodes is Kirchhoff's laws; the shares
 are those of the priors (sequences/priors.toml).
