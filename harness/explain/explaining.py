@@ -11,7 +11,7 @@ Raises StoreError (no such run) and CannotExplain (nothing to explain with; the 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -22,10 +22,12 @@ from wakeboard.harness.explain.blame import Shown, blamed
 from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
 from wakeboard.harness.explain.explanation import Explanation, Group
 from wakeboard.harness.explain.linework import findings
+from wakeboard.harness.explain.members import alternatives, likely, members
 from wakeboard.harness.explain.next import ENOUGH, Choice, Measurement
 from wakeboard.harness.explain.observe import CURRENT, VOLTS
-from wakeboard.harness.explain.repair import Repair, repairs
-from wakeboard.harness.explain.weigh import Candidate, Weighing
+from wakeboard.harness.explain.parting import ways_to_part
+from wakeboard.harness.explain.repair import CLEARLY, Repair, any_repair, repairs
+from wakeboard.harness.explain.weigh import Weighing
 from wakeboard.results.records import ASKED
 
 if TYPE_CHECKING:
@@ -33,12 +35,8 @@ if TYPE_CHECKING:
     from wakeboard.results.records import RunRecord
     from wakeboard.results.store import Store
 
-COMMON_PRIOR = 0.9
-"""Prior of a fault that most other units of the board were found to have."""
 SHOWN = 1e-4
 """Least probability of a group that is listed."""
-CLEARLY = 0.85
-"""Share of one place in its group from which the others of the group are not looked into."""
 CLEAR = 0.5
 """Probability from which the likeliest explanation is acted on."""
 MOST_UNITS = 12
@@ -141,17 +139,21 @@ def explain_case(
 ) -> Explanation:
     """Explain one unit, in the company of others (or of what is known to be `shared` already), and of the reference
     unit where one is given. Raises CannotExplain."""
-    weighed = {case.unit: case.weigh(pairs)}
     notes = []
-    for other in others if reference is None else (*others, reference):
-        try:
-            weighed[other.unit] = other.weigh(pairs)
-        except CannotExplain as error:
-            notes.append(f"unit {other.unit} is left out: {error}")
+    usable = []
+    for other in others:
+        if other.observations:
+            usable.append(other)
+        else:
+            notes.append(f"unit {other.unit} is left out: its run has no reading that a circuit can be held against")
+    group = [case, *usable] if reference is None else [case, *usable, reference]
     known = [] if shared is None else list(shared)
-    shared = [*known, *(c for c in units.common(weighed) if c.text not in {k.text for k in known})]
-    weighing = with_common(weighed[case.unit], shared)
-    found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, weighed))
+    found_common = units.common(case, group, pairs)
+    shared = [*known, *(c for c in found_common if c.suspect.key not in {k.suspect.key for k in known})]
+    own = [c for c in shared if case.unit not in c.without]
+    teachers = usable if reference is None else [reference, *usable]
+    weighing = case.weigh(pairs, teachers, own, trusted=int(reference is not None))
+    found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, pairs))
     return replace(found, reference=reference, repairs=_repairs(found))
 
 
@@ -160,41 +162,19 @@ def _repairs(found: Explanation) -> tuple[Repair, ...]:
     best = found.best
     if best is None or found.case is None or best.probability < CLEAR:
         return ()
-    return tuple(repairs(found.case.model.circuit, best.faults))
+    circuit = found.case.model.circuit
+    if best.bench or not best.either:
+        return tuple(repairs(circuit, best.faults))
+    return tuple(r for each in best.either for r in any_repair(circuit, each))
 
 
-def _shown(reference: Case | None, weighed: Mapping[str, Weighing]) -> Shown | None:
-    """What the reference unit shows; None where there is none, or it could not be weighed."""
-    if reference is None or reference.unit not in weighed:
+def _shown(reference: Case | None, pairs: bool) -> Shown | None:
+    """What the reference unit shows; None where there is none, or it cannot be weighed."""
+    if reference is None or not reference.observations:
         return None
-    weighing = weighed[reference.unit]
+    weighing = reference.weigh(pairs)
     odd = [reference.observations[k].label for k in _odd(reference, weighing)]
     return Shown.of(reference.unit, weighing, _grouped(weighing), odd)
-
-
-def with_common(weighing: Weighing, shared: Sequence[units.Common]) -> Weighing:
-    """The weighing with the prior of what is common raised: it is known to be there before this unit is looked at."""
-    known = {c.suspect.text for c in shared}
-    if not known:
-        return weighing
-
-    def raised(candidate: Candidate) -> Candidate:
-        prior = candidate.log_prior
-        for s in candidate.suspects:
-            if s.text in known:
-                prior += _logit(COMMON_PRIOR) - _logit(s.prior)
-        return replace(candidate, log_prior=prior)
-
-    other = np.log(max(weighing.p_other, 1e-300)) - np.log(max(weighing.p_none, 1e-300)) + weighing.none.score
-    if weighing.p_none < 1e-290 and weighing.candidates:
-        other = np.log(max(weighing.p_other, 1e-300)) - np.log(weighing.probabilities[0]) + weighing.candidates[0].score
-    ordered = sorted((raised(c) for c in weighing.candidates), key=lambda c: -c.score)
-    p = rank.posterior([weighing.none.score, float(other), *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
-    return replace(weighing, candidates=ordered, probabilities=p[2:], p_none=float(p[0]), p_other=float(p[1]))
-
-
-def _logit(p: float) -> float:
-    return float(np.log(p / (1 - p)))
 
 
 # --- putting it together --------------------------------------------------------------------------------------------
@@ -208,7 +188,7 @@ def _explanation(
     odd = _odd(case, weighing)
     groups = _groups(case, weighing, grouped, odd, shared)
     if shown is not None:
-        groups = [_blamed(case, weighing, grouped, group, shown) for group in groups]
+        groups = [_blamed(case, weighing, group, shown) for group in groups]
         shared = [c for c in shared if not shown.has(c.suspect.text, c.value)]
     drawn = _as_drawn(case, weighing)
     nets = dict.fromkeys(
@@ -243,8 +223,9 @@ def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
     """Whether nothing is left to tell apart: one group, and in it one place, stand clear of all others."""
     if weighing.p_none > ENOUGH:
         return True
-    whole = float(weighing.probabilities[list(grouped[0])].sum()) if grouped else 0.0
-    return whole >= ENOUGH and bool(weighing.probabilities[grouped[0][0]] > CLEARLY * whole)
+    found = members(weighing, grouped[0]) if grouped else []
+    whole = sum(m.probability for m in found)
+    return whole >= ENOUGH and found[0].probability > CLEARLY * whole
 
 
 def _grouped(weighing: Weighing) -> list[list[int]]:
@@ -290,30 +271,34 @@ def _groups(
     return [g for g in found if g.probability >= SHOWN or not g.faults]
 
 
-def _blamed(
-    case: Case, weighing: Weighing, grouped: Sequence[Sequence[int]], group: Group, shown: Shown
-) -> Group:  # fmt: skip
+def _blamed(case: Case, weighing: Weighing, group: Group, shown: Shown) -> Group:
     """A group with the bench blamed for what the reference unit shows too."""
-    best = next((weighing.candidates[g[0]] for g in grouped if weighing.candidates[g[0]].texts == group.faults), None)
-    members = list(zip(best.texts_open, best.values, strict=True)) if best is not None and group.faults else []
-    return blamed(group, members, shown, case.model.circuit)
+    best = weighing.candidates[group.place] if group.place is not None else None
+    own = list(zip(best.texts_open, best.values, strict=True)) if best is not None else []
+    return blamed(group, own, shown, case.model.circuit)
 
 
 def _group(
-    case: Case, weighing: Weighing, members: Sequence[int], odd: Sequence[int], labels: Sequence[str], known: set[str]
+    case: Case, weighing: Weighing, places: Sequence[int], odd: Sequence[int], labels: Sequence[str], known: set[str]
 ) -> Group:
-    best = weighing.candidates[members[0]]
-    agrees = rank.agreement(best.hypothesis(), case.evidence.y)
+    found = members(weighing, places)
+    best, either = found[0], alternatives(found)
+    place = weighing.candidates[best.place]
+    agrees = rank.agreement(place.hypothesis(), case.evidence.y)
+    circuit = case.model.circuit
     return Group(
         " and ".join(best.texts),
-        float(weighing.probabilities[list(members)].sum()),
+        float(weighing.probabilities[list(places)].sum()),
         best.texts,
-        words.describe_all(case.model.circuit, best.texts),
+        ", and ".join(words.describe_any(circuit, likely(each)) for each in either),
         tuple(labels[k] for k in odd if agrees[k]),
         tuple(labels[k] for k in np.flatnonzero(~agrees).tolist()),
-        tuple((" and ".join(weighing.candidates[k].texts), float(weighing.probabilities[k])) for k in members[1:]),
-        tuple(t for t, s in zip(best.texts, best.suspects, strict=True) if s.text in known),
-        best.spreads,
+        tuple((" and ".join(m.texts), m.probability) for m in found[1:]),
+        tuple(t for t, s in zip(best.texts, place.suspects, strict=True) if s.text in known),
+        place.spreads,
+        either=tuple(tuple(each) for each in either),
+        ways=tuple(way for each in either for way in ways_to_part(circuit, each)),
+        place=best.place,
     )
 
 
@@ -325,7 +310,7 @@ def _mended_elsewhere(case: Case, groups: Sequence[Group], weighing: Weighing) -
         return {o.of: f"look at the bench first: {best.says}" for o in case.observations if o.label in accounted}
     if best is None or not best.faults or best.probability < CLEAR or not weighing.candidates:
         return {}
-    suspects = weighing.candidates[0].suspects
+    suspects = weighing.candidates[best.place or 0].suspects
     pulled = {s.same_as.partition(">")[0] for s in suspects if s.category == "pull"}
     others = [text for text, s in zip(best.faults, suspects, strict=True) if s.category != "pull"]
     if not others:

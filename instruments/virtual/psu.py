@@ -8,7 +8,7 @@ control. Sources are named at each face.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from .circuit.bench.figures import SUPPLY_FARADS
@@ -375,8 +375,3 @@ def pick(value: float | str, lowest: float, highest: float, default: float) -> f
     if value not in words:
         raise ScpiError(-224)
     return words[value]
-
-
-def with_steps(ratings: tuple[Rating, ...], volt_step: float, amp_step: float) -> tuple[Rating, ...]:
-    """The same outputs with another resolution."""
-    return tuple(replace(rating, volt_step=volt_step, amp_step=amp_step) for rating in ratings)

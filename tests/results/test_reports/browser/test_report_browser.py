@@ -104,9 +104,7 @@ def test_the_keyboard_reaches_links_and_opens_depth(pages: dict[str, str], open_
     assert page.evaluate(reach) == 0
 
 
-def test_the_first_screen_has_the_cautions_and_what_to_do(
-    pages: dict[str, str], open_page: Callable[..., Any]
-) -> None:
+def test_the_first_screen_has_the_cautions_and_what_to_do(pages: dict[str, str], open_page: Callable[..., Any]) -> None:
     top = "document.querySelector('#{}').getBoundingClientRect().top"
     for width in (390, 1280):  # 900 pixels high
         page = open_page(pages["run"], width=width)
