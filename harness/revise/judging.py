@@ -1,0 +1,177 @@
+"""A revision judged beside the board that it starts from.
+
+    found = judge(board, plan)
+    found.mended, found.still, found.new         concerns
+    found.verdicts                               each change by itself: mends, nothing, breaks
+    found.margins                                lines with the least distance to their limits, before and after
+
+The board before is the board as its units showed it: with what the plan calls learned. Nothing is written anywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.review.review import review_study
+from wakeboard.harness.review.study import Study
+from wakeboard.harness.revise.apply import revised
+from wakeboard.harness.revise.margins import Margin, margins
+from wakeboard.instruments.virtual.circuit.errors import CircuitError
+
+if TYPE_CHECKING:
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.review.concern import Concern
+    from wakeboard.harness.revise.plan import Change, Plan
+
+MENDS: Final = "mends"
+NOTHING: Final = "mends nothing"
+BREAKS: Final = "breaks"
+TOGETHER: Final = "mends with the others"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One change by itself. effect: one of the words above; mends and brings: concerns gone and new; says: why it could
+    not be judged, or which of its promises it does not keep."""
+
+    change: Change
+    effect: str
+    mends: list[Concern] = field(default_factory=list)
+    brings: list[Concern] = field(default_factory=list)
+    says: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "title": self.change.title, "do": list(self.change.do), "effect": self.effect, "says": self.says,
+            "mends": [each.as_json() for each in self.mends], "brings": [each.as_json() for each in self.brings],
+            "findings": list(self.change.findings), "evidence": list(self.change.evidence),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Reviewed:
+    """A board, its study and its concerns."""
+
+    board: Board
+    study: Study
+    concerns: list[Concern]
+
+    @classmethod
+    def of(cls, board: Board) -> Reviewed:
+        """Raises CircuitError, FileProblems."""
+        study = Study.of(board)
+        return cls(board, study, review_study(study))
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A and B, side by side."""
+
+    before: Reviewed
+    after: Reviewed
+    mended: list[Concern]
+    still: list[Concern]
+    new: list[Concern]
+    verdicts: list[Verdict]
+    margins: list[Margin]
+
+    @property
+    def clean(self) -> bool:
+        """Whether B's review raises nothing."""
+        return not self.after.concerns
+
+    @property
+    def worse(self) -> bool:
+        """Whether B has a serious concern that A had not, or a change breaks something."""
+        return any(each.serious for each in self.new)
+
+
+def judge(board: Board, plan: Plan) -> Beside:
+    """Raises FileProblems where the changes do not fit the board, CircuitError for a circuit without an answer."""
+    before = Reviewed.of(revised(board, plan, []))
+    after = Reviewed.of(revised(board, plan))
+    gone, still, new = apart(before.concerns, after.concerns)
+    verdicts = list(_verdicts(board, plan, before, after))
+    return Beside(before, after, gone, still, new, verdicts, margins(before.study, after.study))
+
+
+def apart(before: Sequence[Concern], after: Sequence[Concern]) -> tuple[list[Concern], list[Concern], list[Concern]]:
+    """(gone, still there, new). A concern that stands under another's head is there; one that only takes another way
+    to the same net is the same."""
+    first, last = _every(before), _every(after)
+    gone = [each for each in before if not _in(each, last)]
+    new = [each for each in after if not _in(each, first)]
+    return gone, [each for each in after if _in(each, first)], new
+
+
+def _every(concerns: Sequence[Concern]) -> set[tuple[str, str]]:
+    return {_same(each) for head in concerns for each in (head, *head.also)}
+
+
+def _same(concern: Concern) -> tuple[str, str]:
+    return concern.rule, concern.nets[0] if concern.nets else "".join(concern.path[:1])
+
+
+def _in(concern: Concern, known: set[tuple[str, str]]) -> bool:
+    return _same(concern) in known
+
+
+# --- change by change -----------------------------------------------------------------------------------------------
+def _verdicts(board: Board, plan: Plan, before: Reviewed, after: Reviewed) -> Iterator[Verdict]:
+    alone = len(plan.changes) == 1
+    for change in plan.changes:
+        found = verdict(before.concerns, after.concerns, change) if alone else _by_itself(board, plan, before, change)
+        if found.effect == NOTHING and not alone:
+            found = _without(board, plan, after, found)
+        yield found
+
+
+def _by_itself(board: Board, plan: Plan, before: Reviewed, change: Change) -> Verdict:
+    try:
+        return verdict(before.concerns, Reviewed.of(revised(board, plan, [change])).concerns, change)
+    except FileProblems as error:
+        return Verdict(change, TOGETHER, says=f"cannot be done by itself: {error.problems[0].found}")
+    except CircuitError as error:
+        return Verdict(change, BREAKS, says=str(error))
+
+
+def _without(board: Board, plan: Plan, after: Reviewed, found: Verdict) -> Verdict:
+    """A change that mends nothing by itself may be needed by the others: what comes back when it is left out?"""
+    rest = [change for change in plan.changes if change is not found.change]
+    try:
+        back, _, _ = apart(Reviewed.of(revised(board, plan, rest)).concerns, after.concerns)
+    except FileProblems as error:
+        return Verdict(found.change, TOGETHER, says=f"the others need it: {error.problems[0].found}")
+    except CircuitError as error:
+        return Verdict(found.change, TOGETHER, says=str(error))
+    return Verdict(found.change, TOGETHER, mends=back) if back else found
+
+
+def verdict(before: Sequence[Concern], after: Sequence[Concern], change: Change) -> Verdict:
+    """The effect of a change by the concerns before and after it."""
+    gone, _, new = apart(before, after)
+    if any(each.serious for each in new):
+        return Verdict(change, BREAKS, gone, new, _promises(change, gone))
+    return Verdict(change, MENDS if gone else NOTHING, gone, new, _promises(change, gone))
+
+
+def _promises(change: Change, gone: Sequence[Concern]) -> str:
+    """Which concerns it was meant to mend and does not."""
+    mended = {" ".join(pair) for pair in _every(gone)} | {rule for rule, _ in _every(gone)}
+    missed = [text for text in change.mends if text not in mended]
+    return f"does not mend {', '.join(missed)}" if missed else ""
+
+
+def as_json(found: Beside) -> dict[str, Any]:
+    """The document of `wakeboard revise judge --json`, but for the rehearsals."""
+    lists: Mapping[str, Sequence[Concern]] = {"mended": found.mended, "still": found.still, "new": found.new}
+    return {
+        "board": found.before.board.name,
+        "revisions": [found.before.board.revision, found.after.board.revision],
+        **{name: [each.as_json() for each in concerns] for name, concerns in lists.items()},
+        "changes": [each.as_json() for each in found.verdicts],
+        "margins": [each.as_json() for each in found.margins],
+    }
