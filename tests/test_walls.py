@@ -35,6 +35,9 @@ CORE = {
     )
 }  # fmt: skip
 
+# A study keeps what it found out about its rails, and that is asked of the study.
+STUDY = {"harness.review.rails", "harness.review.study", "harness.review.supplied"}
+
 # The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
 SPEAK_OF_EXIT_CODES = {"results.store_errors", "harness.run.session"}
 
@@ -119,9 +122,7 @@ def test_rooms_import_downwards() -> None:
 
 def test_no_import_goes_round() -> None:
     """Type-only imports and those inside functions count: who must read one must not have to read the other first."""
-    wrong = [cycle for cycle in _cycles() if not cycle <= CORE]
-    assert wrong == []
-    assert any(cycle == CORE for cycle in _cycles())  # the known one, exactly
+    assert sorted(map(sorted, _cycles())) == sorted(map(sorted, [CORE, STUDY]))  # the known ones, exactly
 
 
 def _cycles() -> list[set[str]]:
