@@ -66,20 +66,11 @@ def changes_between(old: Board, new: Board) -> Changes:
 
 def judged(old: Board, new: Board) -> Judged:
     """Both reviewed. Raises CircuitError for a circuit that cannot be solved."""
+    from wakeboard.harness.review.apart import apart
     from wakeboard.harness.review.review import review_board
 
-    renamed = _renamed(old, new)
-    before = {_key(each, renamed): each for each in review_board(old)}
-    after = {_key(each, {}): each for each in review_board(new)}
-    return Judged(
-        [each for key, each in before.items() if key not in after],
-        [each for key, each in after.items() if key not in before],
-        [each for key, each in after.items() if key in before],
-    )
-
-
-def _key(concern: Concern, renamed: Mapping[str, str]) -> tuple[object, ...]:
-    return concern.rule, tuple(renamed.get(net, net) for net in concern.nets), concern.path
+    gone, still, brought = apart(review_board(old), review_board(new), _renamed(old, new))
+    return Judged(gone, brought, still)
 
 
 def _renamed(old: Board, new: Board) -> dict[str, str]:

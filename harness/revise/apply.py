@@ -1,7 +1,7 @@
 """Changes carried out on the text of a board file: comments, order and layout stay (tomlkit).
 
-    text = applied(board, plan)              the board file of the new revision
-    board_b = revised(board, plan)           the same, read and checked; raises FileProblems
+text = applied(board, plan)              the board file of the new revision
+board_b = revised(board, plan)           the same, read and checked; raises FileProblems
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from wakeboard.instruments.virtual.circuit.parts import kind_of
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
     from wakeboard.harness.revise.plan import Change, Plan
+    from wakeboard.instruments.virtual.circuit.part import Part
 
 SPREAD: Final = "25 %"
 """Tolerance of a pull that the units showed: a chip's own pull spreads by about that (spreads.md, section 2)."""
@@ -56,7 +57,7 @@ def applied(board: Board, plan: Plan, changes: Sequence[Change] | None = None) -
     for change in wanted:
         editor.change(("change", plan.changes.index(change)), change)
     if wanted:
-        editor.file["board"]["revision"] = plan.revision  # type: ignore[index]
+        editor.file["board"]["revision"] = plan.revision
     if editor.document.problems:
         raise FileProblems(editor.document.problems)
     text = tomlkit.dumps(editor.file)
@@ -126,9 +127,11 @@ class _Editor:
 
     def turned(self, path: tuple[Any, ...], fault: Fault) -> None:
         part = self.board.parts.get(fault.part)
-        mirrored = kind_of(part).mirrored if part else {}
+        mirrored = _turned(part) if part else {}
         if part is None or not mirrored:
-            self.document.add(path, f"{fault.part}: turning it round changes nothing", "a part with two ends that differ")
+            self.document.add(
+                path, f"{fault.part}: turning it round changes nothing", "a part with two ends that differ"
+            )
             return
         pins = _pins_of(self.board, self.parts, fault.part)
         self.pins(fault.part, {**pins, **{pin: pins[other] for pin, other in mirrored.items()}})
@@ -214,6 +217,14 @@ class _Editor:
             table["io"][fault.pin] = row = tomlkit.inline_table()
         row.pop("pulls", None)
         _set(row, fault.kind, f"{show(fault.ohms, 'Ω')} ± {SPREAD}")
+
+
+def _turned(part: Part) -> Mapping[str, str]:
+    """pin -> the pin whose place it takes. A kind that only knows itself reversed (a diode) has two ends."""
+    kind = kind_of(part)
+    if "reversed" in kind.values and len(kind.pins) == 2:
+        return dict(zip(kind.pins, reversed(kind.pins), strict=True))
+    return kind.mirrored
 
 
 def _pins_of(board: Board, parts: Any, name: str) -> dict[str, str]:

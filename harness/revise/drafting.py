@@ -223,7 +223,7 @@ def written(drafted: Drafted) -> str:
     file["board"], file["revision"] = plan.board, plan.revision
     if plan.learned:
         file["learned"] = list(plan.learned)
-        file["learned"].comment("what the units showed of parts as they are")  # type: ignore[union-attr]
+        file["learned"].comment("what the units showed of parts as they are")
     rows = tomlkit.aot()
     for change in plan.changes:
         rows.append(_row(change))
@@ -242,7 +242,7 @@ def _row(change: Change) -> tomlkit.items.Table:
         if value:
             row[key] = value
     for key in ("add", "swap", "put"):
-        value = dict(getattr(change, key))
-        if value:
-            row[key] = value
+        tables = dict(getattr(change, key))
+        if tables:
+            row[key] = tables
     return row

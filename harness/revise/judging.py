@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.review.apart import apart, same
 from wakeboard.harness.review.review import review_study
 from wakeboard.harness.review.study import Study
 from wakeboard.harness.revise.apply import revised
@@ -98,27 +99,6 @@ def judge(board: Board, plan: Plan) -> Beside:
     return Beside(before, after, gone, still, new, verdicts, margins(before.study, after.study))
 
 
-def apart(before: Sequence[Concern], after: Sequence[Concern]) -> tuple[list[Concern], list[Concern], list[Concern]]:
-    """(gone, still there, new). A concern that stands under another's head is there; one that only takes another way
-    to the same net is the same."""
-    first, last = _every(before), _every(after)
-    gone = [each for each in before if not _in(each, last)]
-    new = [each for each in after if not _in(each, first)]
-    return gone, [each for each in after if _in(each, first)], new
-
-
-def _every(concerns: Sequence[Concern]) -> set[tuple[str, str]]:
-    return {_same(each) for head in concerns for each in (head, *head.also)}
-
-
-def _same(concern: Concern) -> tuple[str, str]:
-    return concern.rule, concern.nets[0] if concern.nets else "".join(concern.path[:1])
-
-
-def _in(concern: Concern, known: set[tuple[str, str]]) -> bool:
-    return _same(concern) in known
-
-
 # --- change by change -----------------------------------------------------------------------------------------------
 def _verdicts(board: Board, plan: Plan, before: Reviewed, after: Reviewed) -> Iterator[Verdict]:
     alone = len(plan.changes) == 1
@@ -160,7 +140,8 @@ def verdict(before: Sequence[Concern], after: Sequence[Concern], change: Change)
 
 def _promises(change: Change, gone: Sequence[Concern]) -> str:
     """Which concerns it was meant to mend and does not."""
-    mended = {" ".join(pair) for pair in _every(gone)} | {rule for rule, _ in _every(gone)}
+    pairs = [same(each) for head in gone for each in (head, *head.also)]
+    mended = {" ".join(pair) for pair in pairs} | {rule for rule, _ in pairs}
     missed = [text for text in change.mends if text not in mended]
     return f"does not mend {', '.join(missed)}" if missed else ""
 

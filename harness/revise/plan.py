@@ -1,8 +1,8 @@
 """The file of changes, `revision-b.toml`: what becomes of a board in its next revision.
 
-    plan = load_plan("revision-b.toml")      raises FileProblems
-    plan.changes[0].do                       ("R31:value=1k",)     in the words of faults and rework
-    plan.learned                             ("U5.NRST:pull_up=13k",)    what the units showed of parts as drawn
+plan = load_plan("revision-b.toml")      raises FileProblems
+plan.changes[0].do                       ("R31:value=1k",)     in the words of faults and rework
+plan.learned                             ("U5.NRST:pull_up=13k",)    what the units showed of parts as drawn
 """
 
 from __future__ import annotations

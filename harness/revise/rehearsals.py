@@ -1,6 +1,6 @@
 """The sequences of a board rehearsed on both revisions, and what of a sequence has to change with the board.
 
-    found = rehearsed(beside, "first-power-on.toml")      raises FileProblems, NoRehearsal
+found = rehearsed(beside, "first-power-on.toml")      raises FileProblems, NoRehearsal
 """
 
 from __future__ import annotations
