@@ -35,7 +35,8 @@ def test_slopes_agree_with_full_solutions(fault: str | None, case) -> None:  # t
     """U1.GPIO2:open moves a pin to a node of its own; a bridge is a conductance that no part has."""
     made: Case = case()
     change = _change(fault)
-    known = [each for each in unknowns(made.model, made.fixed) if each.stray is None]
+    # where outputs begin to drive is a corner: a step of any size looks across it
+    known = [u for u in unknowns(made.model, made.fixed) if u.stray is None and not u.path.endswith(".wakes")]
     shifts = made.predictor.shifts([change], known)[0]
     assert len(known) > 8
     assert np.abs(shifts).max() > 1e-3
