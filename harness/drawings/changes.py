@@ -39,7 +39,7 @@ class Changes:
 
 
 @dataclass(frozen=True)
-class Judged:
+class Aside:
     """Concerns of the old revision that are gone, of the new one that are new, and those in both."""
 
     mended: list[Concern]
@@ -64,13 +64,13 @@ def changes_between(old: Board, new: Board) -> Changes:
     return found
 
 
-def judged(old: Board, new: Board) -> Judged:
+def judged(old: Board, new: Board) -> Aside:
     """Both reviewed. Raises CircuitError for a circuit that cannot be solved."""
     from wakeboard.harness.review.apart import apart
     from wakeboard.harness.review.review import review_board
 
     gone, still, brought = apart(review_board(old), review_board(new), _renamed(old, new))
-    return Judged(gone, brought, still)
+    return Aside(gone, brought, still)
 
 
 def _renamed(old: Board, new: Board) -> dict[str, str]:

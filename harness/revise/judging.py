@@ -34,7 +34,7 @@ TOGETHER: Final = "mends with the others"
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Worth:
     """One change by itself. effect: one of the words above; mends and brings: concerns gone and new; says: why it could
     not be judged, or which of its promises it does not keep."""
 
@@ -76,7 +76,7 @@ class Beside:
     mended: list[Concern]
     still: list[Concern]
     new: list[Concern]
-    verdicts: list[Verdict]
+    verdicts: list[Worth]
     margins: list[Margin]
 
     @property
@@ -100,42 +100,42 @@ def judge(board: Board, plan: Plan) -> Beside:
 
 
 # --- change by change -----------------------------------------------------------------------------------------------
-def _verdicts(board: Board, plan: Plan, before: Reviewed, after: Reviewed) -> Iterator[Verdict]:
+def _verdicts(board: Board, plan: Plan, before: Reviewed, after: Reviewed) -> Iterator[Worth]:
     alone = len(plan.changes) == 1
     for change in plan.changes:
-        found = verdict(before.concerns, after.concerns, change) if alone else _by_itself(board, plan, before, change)
+        found = worth(before.concerns, after.concerns, change) if alone else _by_itself(board, plan, before, change)
         if found.effect == NOTHING and not alone:
             found = _without(board, plan, after, found)
         yield found
 
 
-def _by_itself(board: Board, plan: Plan, before: Reviewed, change: Change) -> Verdict:
+def _by_itself(board: Board, plan: Plan, before: Reviewed, change: Change) -> Worth:
     try:
-        return verdict(before.concerns, Reviewed.of(revised(board, plan, [change])).concerns, change)
+        return worth(before.concerns, Reviewed.of(revised(board, plan, [change])).concerns, change)
     except FileProblems as error:
-        return Verdict(change, TOGETHER, says=f"cannot be done by itself: {error.problems[0].found}")
+        return Worth(change, TOGETHER, says=f"cannot be done by itself: {error.problems[0].found}")
     except CircuitError as error:
-        return Verdict(change, BREAKS, says=str(error))
+        return Worth(change, BREAKS, says=str(error))
 
 
-def _without(board: Board, plan: Plan, after: Reviewed, found: Verdict) -> Verdict:
+def _without(board: Board, plan: Plan, after: Reviewed, found: Worth) -> Worth:
     """A change that mends nothing by itself may be needed by the others: what comes back when it is left out?"""
     rest = [change for change in plan.changes if change is not found.change]
     try:
         back, _, _ = apart(Reviewed.of(revised(board, plan, rest)).concerns, after.concerns)
     except FileProblems as error:
-        return Verdict(found.change, TOGETHER, says=f"the others need it: {error.problems[0].found}")
+        return Worth(found.change, TOGETHER, says=f"the others need it: {error.problems[0].found}")
     except CircuitError as error:
-        return Verdict(found.change, TOGETHER, says=str(error))
-    return Verdict(found.change, TOGETHER, mends=back) if back else found
+        return Worth(found.change, TOGETHER, says=str(error))
+    return Worth(found.change, TOGETHER, mends=back) if back else found
 
 
-def verdict(before: Sequence[Concern], after: Sequence[Concern], change: Change) -> Verdict:
+def worth(before: Sequence[Concern], after: Sequence[Concern], change: Change) -> Worth:
     """The effect of a change by the concerns before and after it."""
     gone, _, new = apart(before, after)
     if any(each.serious for each in new):
-        return Verdict(change, BREAKS, gone, new, _promises(change, gone))
-    return Verdict(change, MENDS if gone else NOTHING, gone, new, _promises(change, gone))
+        return Worth(change, BREAKS, gone, new, _promises(change, gone))
+    return Worth(change, MENDS if gone else NOTHING, gone, new, _promises(change, gone))
 
 
 def _promises(change: Change, gone: Sequence[Concern]) -> str:
