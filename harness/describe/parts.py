@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.describe.document import Document
 from wakeboard.harness.describe.positions import Path
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.instruments.quantity import QuantityError, parse, parse_tolerance, parse_value
+from wakeboard.instruments.quantity import QuantityError, parse, parse_interval, parse_tolerance, parse_value
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.part import Part
 
@@ -98,6 +98,7 @@ class _PartReader:
         self.path: Path = ("parts", name)
         self.values: dict[str, Any] = {}
         self.tolerance: dict[str, float] = {}
+        self.bounds: dict[str, tuple[float, float]] = {}
         self.note = PartNote()
         self.good = True
 
@@ -113,7 +114,7 @@ class _PartReader:
         self._values(kind)
         ratings = self._ratings()
         self.note = self._note(kind)
-        part = Part(self.name, kind.name, pins, self.values, self.tolerance, ratings)
+        part = Part(self.name, kind.name, pins, self.values, self.tolerance, ratings, self.bounds)
         if self.good:
             self._check_fit(kind, part)
         return part
@@ -199,7 +200,7 @@ class _PartReader:
 
     def _value(self, key: str, name: str, quantity: Quantity, found: Any) -> None:
         try:
-            value, spread = _read_value(quantity, found)
+            value, spread, bounds = _read_value(quantity, found)
         except QuantityError as error:
             self.wrong((key,), error.found, error.allowed)
             return
@@ -208,6 +209,8 @@ class _PartReader:
         self.values[name] = value
         if spread:
             self.tolerance[name] = spread
+        if bounds:
+            self.bounds[name] = bounds
 
     def _nested(self, key: str, found: Any) -> dict[str, dict[str, Any]]:
         """A chip's [io] and [supply]: pin -> its own table of values."""
@@ -241,13 +244,15 @@ class _PartReader:
                 self.wrong(path, quoted(found), one_of(map(quoted, choices), 40), nearest(found, map(str, choices)))
                 continue
             try:
-                value, spread = _read_text(unit, found)
+                value, spread, bounds = _read_text(unit, found, signed=word == "leak")
             except QuantityError as error:
                 self.wrong(path, error.found, error.allowed)
                 continue
             entry[word] = value
             if spread:
                 self.tolerance[f"{pin}.{word}"] = spread
+            if bounds:
+                self.bounds[f"{pin}.{word}"] = bounds
         return entry
 
     # --- the rest ---------------------------------------------------------------------------------------------
@@ -345,6 +350,9 @@ class _PartReader:
         try:
             kind.check(part)
             kind.expand(Draft(part, {}, defaults))
+            for path, ends in part.bounds.items():
+                for end in ends:
+                    kind.expand(Draft(part, {path: end}, defaults))
         except CircuitError as error:
             self.wrong((), f"values that do not fit: {error}", f"what a {kind.name} can be")
         except (ValueError, ZeroDivisionError, OverflowError, TypeError, KeyError) as error:
@@ -393,26 +401,45 @@ def _in_unit(quantity: Quantity) -> str:
     return f", in {quantity.unit}" if quantity.unit else ""
 
 
-def _read_value(quantity: Quantity, found: Any) -> tuple[Any, float]:
-    """The value and its relative tolerance. Raises QuantityError."""
+Read = tuple[Any, float, tuple[float, float] | None]
+"""The value, its relative tolerance, and the range where it was stated as one."""
+
+
+def _read_value(quantity: Quantity, found: Any) -> Read:
+    """Raises QuantityError."""
     if not quantity.unit and isinstance(quantity.default, bool):
         if not isinstance(found, bool):
             raise QuantityError(quoted(found), "true or false")
-        return found, 0.0
+        return found, 0.0, None
     if not quantity.unit and isinstance(quantity.default, float) and isinstance(found, str):
-        return parse(found, "%" if found.rstrip().endswith("%") else ""), 0.0  # a plain number, or a share
+        return parse(found, "%" if found.rstrip().endswith("%") else ""), 0.0, None  # a plain number, or a share
     return _read_text(quantity.unit, found)
 
 
-def _read_text(unit: str, found: Any) -> tuple[Any, float]:
-    if unit:
-        value = parse_value(found, unit)
-        if value.nominal == 0 and value.high > 0:  # parts keep their tolerance as a share
-            raise QuantityError(found, f"a quantity in {unit} above zero where it has a tolerance")
-        return value.nominal, value.tolerance
-    if isinstance(found, (str, bool, int, float)):
-        return found, 0.0
-    raise QuantityError(quoted(found), "text or a number")
+def _read_text(unit: str, found: Any, signed: bool = False) -> Read:
+    """signed: a value that may be of either sign, so that its tolerance may be wider than itself."""
+    if not unit:
+        if isinstance(found, (str, bool, int, float)):
+            return found, 0.0, None
+        raise QuantityError(quoted(found), "text or a number")
+    if isinstance(found, str) and (".." in found or found.strip()[:1] in ("<", "≤")):
+        return _range(unit, found, signed)
+    value = parse_value(found, unit)
+    if signed and value.high > value.low and value.low * value.high <= 0:
+        return value.nominal, 0.0, (value.low, value.high)
+    if value.tolerance >= 1 or (value.high > value.low and not value.nominal):
+        raise QuantityError(quoted(found), "a tolerance narrower than the value itself, or a range: low .. high")
+    return value.nominal, value.tolerance, None
+
+
+def _range(unit: str, found: str, signed: bool) -> Read:
+    """A value stated as a range: the middle is what is drawn."""
+    interval = parse_interval(found, unit)
+    high = interval.high or 0.0
+    low = interval.low if interval.low is not None else (-high if signed else 0.0)
+    if not low < high:
+        raise QuantityError(quoted(found), "a range whose low end is below its high end")
+    return 0.5 * (low + high), 0.0, (low, high)
 
 
 def nets_of(parts: Mapping[str, Part]) -> Iterator[str]:

@@ -10,6 +10,7 @@ Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), f
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -18,7 +19,7 @@ import numpy as np
 
 from ..devices import Array
 from .slopes import Slopes
-from .unknowns import Unknown, bounded, drawn
+from .unknowns import Unknown, bounded
 
 if TYPE_CHECKING:
     from ..model import Model, Variant
@@ -74,7 +75,7 @@ def spread(
         return _solved(model, variants, start, nets, alive)
 
     rise = _rises(model, start, unknown, nets)
-    ends = [_ends(model, each) for each in unknown]
+    ends = [_ends(each) for each in unknown]
     corners = solved([_corner(base, ends, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)])
     own = corners[:, np.repeat(np.arange(len(nets)), 2)].diagonal()
     nominal = _nets(start, nets)[0]
@@ -100,7 +101,7 @@ def _rises(model: Model, at: Points, unknown: Sequence[Unknown], nets: Sequence[
     if not unknown:
         return np.zeros((0, len(nets)))
     moved = Slopes(model, at).moved(unknown)
-    ends = np.array([each.bound / each.share for each in unknown if each.bound is not None])
+    ends = np.full(len(unknown), math.sqrt(3))  # standard deviations of a rectangular spread
     return np.array([moved.net(net, [0])[0] * ends for net in nets]).T
 
 
@@ -125,9 +126,9 @@ def _corner(base: Variant, ends: Sequence[tuple[str, float, float]], rise: Array
     return replace(base, values={**values, **base.values})
 
 
-def _ends(model: Model, each: Unknown) -> tuple[str, float, float]:
-    value, bound = drawn(model.circuit.part(each.part), each.tail), each.bound or 0.0
-    return each.path, value * (1 - bound), value * (1 + bound)
+def _ends(each: Unknown) -> tuple[str, float, float]:
+    assert each.ends is not None
+    return each.path, *each.ends
 
 
 def _nets(points: Points, nets: Sequence[str]) -> Array:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from ..draft import Draft, ramp
 from ..kind import Kind, Quantity
-from .regulators import BODY, COMMON, GATE, alive, enable_gate, enable_pull, quiescent
+from .regulators import COMMON, GATE, alive, body_diode, enable_gate, enable_pull, quiescent
 
 STIFF = 4.0
 """How much more firmly FB is held than an output of `load_ohms` would be: the divider takes about that away again."""
@@ -32,7 +32,7 @@ def _ldo(d: Draft) -> None:
     aim = ("GND", "FB", siemens, siemens * reference)
     way = ("IN", "OUT", through, 0.0)
     d.valve("IN", "OUT", aim, way, high=d.positive("limit"), gates=gates, scale=alive(d))
-    d.junction("OUT", "IN", BODY[0], 1.0, BODY[1])
+    body_diode(d, "OUT", "IN")
     quiescent(d, "IN", gates)
     d.conductance("OUT", "GND", 1e-7)
     enable_pull(d)
@@ -63,12 +63,12 @@ def _switcher(d: Draft, duty: float, drop: float) -> None:
 
 def _buck(d: Draft) -> None:
     _switcher(d, 1.0, d.number("dropout"))
-    d.junction("OUT", "IN", BODY[0], 1.0, BODY[1])
+    body_diode(d, "OUT", "IN")
 
 
 def _boost(d: Draft) -> None:
     _switcher(d, d.positive("most_ratio"), 0.0)
-    d.junction("IN", "OUT", BODY[0], 1.0, BODY[1])
+    body_diode(d, "IN", "OUT")
 
 
 _PINS = ("IN", "OUT", "FB", "GND", "EN")
