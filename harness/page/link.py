@@ -189,7 +189,7 @@ class PageLink:
         """Look over the guard's shoulder, and know whom Stop goes to."""
         self._guard = bench.guard
         self.picture.put(cautions=[f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts])
-        bench.guard = SeenGuard(bench.guard, self.picture)  # type: ignore[assignment]
+        bench.guard = SeenGuard(bench.guard, self.picture)
 
     def ended(self, outcome: str, says: str, off: OffReport) -> None:
         """How the run ended, and whether the outputs are off."""

@@ -21,7 +21,7 @@ from wakeboard.harness.page.address import Place
 from wakeboard.harness.page.door import Door
 from wakeboard.harness.page.hub import Hub
 
-NICE = 10
+NICE = 5
 BACKLOG = 64
 LAST_LOOK = 1.5  # s for the pages to hear that it is over
 CONNECTIONS = 200

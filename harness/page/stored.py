@@ -73,9 +73,7 @@ class Stored:
             ledger = Ledger(store)
             runs = store.runs(board=board, unit=serial, limit=LATEST)
             history = ledger.history(serial, board)
-            findings = [
-                each for each in ledger.findings(board) if any(proof.unit == serial for proof in each.evidence)
-            ]
+            findings = [each for each in ledger.findings(board) if any(proof.unit == serial for proof in each.evidence)]
             return {
                 "board": board,
                 "serial": serial,
