@@ -10,7 +10,7 @@ from circuit_build import R, V, board
 
 from wakeboard.instruments.virtual.circuit import Circuit, Variant
 from wakeboard.instruments.virtual.circuit.bench.parts import powered, supply_name
-from wakeboard.instruments.virtual.circuit.bench.spread import DEVIATIONS, leaky, spread
+from wakeboard.instruments.virtual.circuit.bench.spread import DEVIATIONS, LEAKS, leaky, spread
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
 
 
@@ -82,11 +82,11 @@ def test_a_leakage_acts_one_way_and_never_past_its_other_end() -> None:
     for siemens in (1e-6, 1e-3, 1.0):
         leak = _open("RD.leak", stray=Stray("n", "GND", "ohmic", siemens))
         nominal, low, high = _on_a_supply([leak])
-        assert low == pytest.approx(2.2 / (1 + DEVIATIONS * siemens * 20e3 / 3), rel=2e-3)
+        assert low == pytest.approx(2.2 / (1 + LEAKS * siemens * 20e3 / 3), rel=2e-3)
         assert high == pytest.approx(nominal)
 
 
 def test_what_a_net_may_leak_is_its_resistance_in_a_corner() -> None:
     strays = [Stray("n", "GND", "ohmic", 3e-6), Stray("n", "GND", "ohmic", 4e-6), Stray("v", "n", "ohmic", 1e-6)]
     found = leaky([_open(f"R{k}.leak", stray=s) for k, s in enumerate(strays)], "GND")
-    assert found == {"n": pytest.approx(1 / (DEVIATIONS * 5e-6))}
+    assert found == {"n": pytest.approx(1 / (LEAKS * 5e-6))}

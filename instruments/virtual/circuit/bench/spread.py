@@ -7,7 +7,7 @@ tolerance has no slope here, and is not found; moving each value to its ends alo
 1e-12 V in all nets and states of the demo board.
 What nobody states (`open_to`: forward voltages, leakages) bounds nothing: at the drawn point and at both corners, each
 of these is moved by one standard deviation, and what they do together is added as the root of the squares, `DEVIATIONS`
-times, on the side that it acts on. A leakage flows one way only. Knees count as far as the corners reach over them:
+(`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Knees count as far as the corners reach over them:
 `leaky` is one more such corner.
 Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), for mean, deviation and covariance.
 """
@@ -54,8 +54,11 @@ class Spread:
         return float(self.nominal[k]), float(self.low[k]), float(self.high[k])
 
 
-DEVIATIONS = 3.0
-"""Standard deviations of what nobody states, all of it together, by which a worst case is widened."""
+DEVIATIONS = 3.5
+"""Standard deviations of values that nobody states, all of them together, by which a worst case is widened."""
+LEAKS = 8.0
+"""The same of currents beside what is drawn: their spread is even in the logarithm, so that far more than three
+deviations are met (an input of 1 µA by its sheet, some nA in fact: spreads.toml)."""
 SLICE = 128  # variants between two calls of `between`
 
 
@@ -129,7 +132,7 @@ def leaky(unknown: Sequence[Unknown], ground: str) -> dict[str, float]:
             middle = sum(ONSET) / 2
             siemens = float(u.stray.amps(np.array(middle))) / middle
             squares[u.stray.start] = squares.get(u.stray.start, 0.0) + siemens**2
-    return {net: 1 / (DEVIATIONS * math.sqrt(s)) for net, s in squares.items() if s > LEAST_SIEMENS**2}
+    return {net: 1 / (LEAKS * math.sqrt(s)) for net, s in squares.items() if s > LEAST_SIEMENS**2}
 
 
 def _open_ended(
@@ -176,9 +179,9 @@ def _sides(by: Array, apart: Array) -> tuple[float, float]:
     found = []
     for way in (-1, 1):
         own = np.where(stray & (way * by > 0), np.abs(by), 0.0)
-        share = np.linalg.norm(np.divide(own, apart, out=np.zeros_like(own), where=own > 0), axis=1) * DEVIATIONS
+        share = np.linalg.norm(np.divide(own, apart, out=np.zeros_like(own), where=own > 0), axis=1) * LEAKS
         reach = np.where(own > 0, apart, 0.0).max(axis=1, initial=0.0)
-        slope = np.linalg.norm(own, axis=1) * DEVIATIONS
+        slope = np.linalg.norm(own, axis=1) * LEAKS
         found.append(float(np.hypot(both, np.minimum(slope, reach * share / (1 + share))).max()))
     return found[0], found[1]
 
