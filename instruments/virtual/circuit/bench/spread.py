@@ -7,8 +7,8 @@ tolerance has no slope here, and is not found; moving each value to its ends alo
 1e-12 V in all nets and states of the demo board.
 What nobody states (`open_to`: forward voltages, leakages) bounds nothing: at the drawn point and at both corners, each
 of these is moved by one standard deviation, and what they do together is added as the root of the squares, `DEVIATIONS`
-(`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Knees count as far as the corners reach over them:
-`leaky` is one more such corner.
+(`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Knees count as far as the corners reach over
+them: `leaky` is one more such corner.
 Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), for mean, deviation and covariance.
 """
 
