@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.explain import words
+from wakeboard.harness.explain.modelfit import MISFIT, ROUGH
 from wakeboard.harness.explain.observe import CURRENT, OHMS, Observation
 from wakeboard.instruments.quantity import show
 
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.next import Choice
 
 ROWS = 5
+NAMED = 0.01
+"""Share of a group from which a fault in it is named in the table; the JSON document has all."""
+NAMES = 12
+WAYS = 5
 
 
 def reading_text(o: Observation, y: float) -> str:
@@ -42,6 +47,7 @@ def tell(explanation: Explanation, why: bool = False) -> Iterator[str]:
             yield from _group_lines(place, group, len(explanation.odd))
     yield from _as_drawn(explanation)
     yield from _common(explanation)
+    yield from _model(explanation)
     yield from _repairs(explanation)
     yield from _lines(explanation, why)
     yield from _next(explanation)
@@ -72,9 +78,14 @@ def _group_lines(place: int, group: Group, odd: int) -> Iterator[str]:
     if group.common:
         yield f"            in most units: {', '.join(group.common)} (the design, or a property of the part)"
     if group.same:
-        shown = ", ".join(fault for fault, _ in group.same[:4])
-        more = f" and {len(group.same) - 4} more" if len(group.same) > 4 else ""
+        likely = [(fault, p) for fault, p in group.same if p >= NAMED * group.probability][:NAMES] or group.same[:1]
+        shown = ", ".join(f"{fault} ({percent(p)})" for fault, p in likely)
+        left = len(group.same) - len(likely)
+        more = f", and {left} less likely" if left else ""
         yield f"            these readings cannot tell it from: {shown}{more}"
+    if group.ways and place == 1:
+        yield "            what would tell them apart:"
+        yield from (f"              {way.does}" for way in group.ways[:WAYS])
     if group.leaves and group.probability > 0.01 and group.faults:
         more = f" and {len(group.leaves) - 3} more" if len(group.leaves) > 3 else ""
         yield f"            does not account for: {'; '.join(group.leaves[:3])}{more}"
@@ -97,10 +108,59 @@ def _common(explanation: Explanation) -> Iterator[str]:
             )
 
 
+def _model(explanation: Explanation) -> Iterator[str]:
+    """How sure the model itself is, what other units taught, and which part's model is in doubt."""
+    fit = explanation.fit
+    if fit is None:
+        return
+    yield ""
+    if fit.chi > MISFIT:
+        yield f"The model does not fit: chi²/n = {fit.chi:.1f}. Measure more units before a part is lifted."
+    elif fit.scale >= ROUGH:
+        yield (
+            f"The model is rough: parts differ from the drawing {fit.scale:g} times as far as data sheets have it. "
+            "Measure more units before a part is lifted."
+        )
+    elif fit.scale < 0.5:
+        yield "The model fits: the parts are much as drawn."
+    else:
+        yield "The model fits, with parts as far from the drawing as data sheets allow."
+    if not fit.units:
+        yield "  No other unit was read: what is the type's and what is this unit's is told apart by the model alone."
+    for each in fit.learnt:
+        unit = value_unit(explanation, each.path)
+        yield (
+            f"  {fit.units} other unit{'s' if fit.units > 1 else ''}: {each.path} ({each.says}) is "
+            f"{show(each.value, unit, 2)}, drawn as {show(each.drawn, unit, 2)}"
+        )
+    for doubt in fit.doubts:
+        yield (
+            f"  in doubt: {doubt.path} ({doubt.says}), {abs(doubt.deviations):.1f} deviations off: "
+            "its data sheet, or a reading of it alone, tells"
+        )
+
+
+def value_unit(explanation: Explanation, path: str) -> str:
+    """The unit of a part's value."""
+    from wakeboard.harness.describe.parts import nested_schema
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
+
+    case = explanation.case
+    name, _, tail = path.partition(".")
+    if case is None:
+        return ""
+    quantity = kind_of(case.model.circuit.part(name)).values.get(tail)
+    if quantity is not None:
+        return quantity.unit
+    word = tail.rpartition(".")[2]
+    return next((schema[word][0] for table in ("io", "supply") if word in (schema := nested_schema(table))), "")
+
+
 def _repairs(explanation: Explanation) -> Iterator[str]:
     if explanation.repairs:
         yield ""
-        yield "Repair:"
+        either = any(repair.share < 1 for repair in explanation.repairs)
+        yield "Repair, once it is known which it is:" if either else "Repair:"
     for repair in explanation.repairs:
         yield f"  {repair.does}"
         yield "    once done:"

@@ -313,7 +313,7 @@ def test_on_a_bench_of_its_own_the_guard_watches_and_the_port_is_free(
         text = re.sub(r'^(calibrated|due) = "(.*)"', r"\1 = \2", text, flags=re.MULTILINE)
         described = load_bench(toy.write("bench.toml", text), sequence.board)
         monkeypatch.setattr(own, "is_agreed", lambda digest: True)
-        result = take_unit(sequence, unit="T-1", described=described)
+        result = take_unit(sequence, unit="T-1", described=described, energise=True)
     assert result.outcome == "pass", result.record.says
     step = next(step for step in result.record.steps if step.kind == "program")
     assert step.readings[1].value == 1.25
