@@ -9,7 +9,7 @@ RULES: Final = (
     "backfeed", "phantom-power", "undefined-level", "weak-pull", "pin-conflict", "reserved-pin", "level-mismatch",
     "headroom", "dissipation", "inrush", "pull-up-window", "rating",
     "never-on", "divider", "rail-limits", "charge", "boot-mode", "supervisor", "gate-drive", "reverse-path",
-    "crystal-load",
+    "crystal-load", "locked-out",
 )  # fmt: skip
 
 
