@@ -114,7 +114,7 @@ def _solve(
     low = np.array([1.0] * len(rows) + [0.0] * (len(column) + len(but)))
     high = np.array([1.0] * (len(rows) + len(column)) + [len(functions) - 1.0] * len(but))
     cost = np.array([float(now.get(function, pin) != pin) for function, pin in pairs])
-    found = milp(cost, integrality=np.ones(len(pairs)), bounds=Bounds(0, 1),
+    found = milp(cost, integrality=np.ones(len(pairs), dtype=np.int64), bounds=Bounds(0, 1),
                  constraints=LinearConstraint(matrix, low, high))  # fmt: skip
     if found.x is None:
         return None
@@ -149,7 +149,12 @@ def contradicting(functions: Sequence[Function], pairs: Sequence[tuple[str, str]
     rows[-1, :count], rows[-1, count:] = 1, -1
     low = np.array([0.0] * len(pairs) + [1.0])
     cost = np.array([1.0] * count + [0.0] * len(pins))
-    found = milp(cost, integrality=np.ones(total), bounds=Bounds(0, 1), constraints=LinearConstraint(rows, low, np.inf))
+    found = milp(
+        cost,
+        integrality=np.ones(total, dtype=np.int64),
+        bounds=Bounds(0, 1),
+        constraints=LinearConstraint(rows, low, np.inf),
+    )
     if found.x is None:
         raise ValueError("there is an assignment")
     chosen = [name for name, taken in zip(names, found.x[:count], strict=True) if taken > 0.5]
