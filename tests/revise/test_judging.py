@@ -29,6 +29,7 @@ def test_each_change_has_its_known_effect_and_the_file_is_not_touched() -> None:
     assert "undefined-level" in [each.rule for each in found.mended]
     assert found.worse
     reset = next(each for each in found.margins if (each.line, each.level) == ("RADIO_RST", "boot: low"))
-    assert reset.before is not None and reset.after is not None
+    assert reset.before is not None
+    assert reset.after is not None
     assert reset.before < 0 < reset.after
     assert (SKEP / "board.toml").read_text(encoding="utf-8") == text
