@@ -103,6 +103,20 @@ class DischargeTold(Told):
 
 
 @dataclass
+class ProgramTold(Told):
+    """A program that was run: command line, exit code (None: killed), s; bytes that it printed, and of their text what
+    was kept, made visible; SHA-256 of what was flashed and of the other files that its command line names."""
+
+    argv: Sequence[str] = ()
+    exit: int | None = None
+    seconds: float = 0.0
+    output_bytes: int = 0
+    output: str = ""
+    flashed: Mapping[str, str] | None = None
+    files: Mapping[str, str] | None = None
+
+
+@dataclass
 class WaitTold(Told):
     seconds: float = 0.0
 
