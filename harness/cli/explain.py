@@ -35,6 +35,11 @@ if TYPE_CHECKING:
 @click.option("--ask", is_flag=True, help="Go on: take the measurement that tells most, look again, until one is left.")
 @click.option("--bench", "bench_file", metavar="BENCH", help="With --ask: the bench measures; its bench file.")
 @click.option("--virtual", is_flag=True, help="With --ask: the virtual bench measures, with the run's own plants.")
+@click.option(
+    "--energise",
+    is_flag=True,
+    help="With --ask --bench: stands for the key before power goes on.",
+)
 @click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
 @click.option("--reference", metavar="SN", help="A unit known to be good: what it shows too is the bench.")
 @click.option("--alone", is_flag=True, help="Leave the board's other units out of it.")
@@ -48,6 +53,7 @@ def command(
     ask: bool,
     bench_file: str | None,
     virtual: bool,
+    energise: bool,
     operator_name: str | None,
     reference: str | None,
     alone: bool,
@@ -76,10 +82,13 @@ def command(
             store, run, board=_board(board), together=not alone, pairs=not one, reference=reference
         )  # fmt: skip
         if at_bench:
-            return _at_bench(common, store, explanation, bench_file, operator_name, pairs=not one)
+            return _at_bench(common, store, explanation, bench_file, operator_name, pairs=not one, energise=energise)
     if ask:
         from wakeboard.harness.explain.asking import go_on
+        from wakeboard.results.report.cautions import CAUTIONS
 
+        for line in CAUTIONS:
+            common.caution(line)
         explanation = go_on(explanation, common, pairs=not one)
     common.emit(explanation.as_json())
     if not common.json and not ask:
@@ -114,6 +123,7 @@ def _at_bench(
     operator_name: str | None,
     *,
     pairs: bool,
+    energise: bool,
 ) -> int:
     from wakeboard.harness.cli.run import caution, operator_there, tell_abandoned
     from wakeboard.harness.cli.signals import as_interrupt
@@ -138,6 +148,7 @@ def _at_bench(
             observer=PlainObserver(common.say),
             before=lambda bench: caution(common, bench, operator, None),
             operator_name=operator_name,
+            energise=energise,
         )
     common.emit({**asked.explanation.as_json(), "asked": asked.as_json()})
     return _conclude(common, asked)

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     "--plant", "plants", multiple=True, metavar="FAULT", help="A fault in the virtual board; may be repeated."
 )
 @click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
+@click.option("--energise", is_flag=True, help="Stands for the key before power goes on, where nobody is there.")
 @click.option("--verbose", is_flag=True, help="Every reading, not only those that are no pass.")
 @common_options
 def command(
@@ -42,6 +43,7 @@ def command(
     bench_file: str | None,
     plants: tuple[str, ...],
     operator_name: str | None,
+    energise: bool,
     verbose: bool,
 ) -> int | None:
     """Take one unit through one sequence, with everything off at the end.
@@ -77,6 +79,7 @@ def command(
                 operator=operator,
                 before=lambda bench: caution(common, bench, operator, observer),
                 operator_name=operator_name,
+                energise=energise,
             )
         return conclude(common, result)
 

@@ -37,6 +37,7 @@ EXAMPLES = [
 @click.option("--serial", metavar="PATTERN", help="The regular expression that a whole serial number matches.")
 @click.option("--limit", type=click.IntRange(min=1), metavar="N", help="End after N runs.")
 @click.option("--again", is_flag=True, help="Run units that passed today without asking.")
+@click.option("--energise", is_flag=True, help="Stands for the key before power goes on, where nobody is there.")
 @click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
 @common_options
 def command(
@@ -46,6 +47,7 @@ def command(
     serial: str | None,
     limit: int | None,
     again: bool,
+    energise: bool,
     operator_name: str | None,
 ) -> int:
     """Scan a serial number, run the sequence, answer large, next: one line a unit, until the input ends.
@@ -68,7 +70,7 @@ def command(
         raise click.UsageError(f"the board of {sequence} has no [parts]: give a bench with --bench.")
     with as_interrupt(), Store.open(common.database(described.board.file)) as store:
         tell_abandoned(common, store)
-        line = Line(common, described, bench, store, operator_name=operator_name, again=again)
+        line = Line(common, described, bench, store, operator_name=operator_name, again=again, energise=energise)
         code = line.work(pattern, limit)
     return code
 
@@ -87,7 +89,7 @@ class Line:
 
     def __init__(
         self, common: Common, sequence: StepSequence, bench: Bench | None, store: Store, *,
-        operator_name: str | None, again: bool,
+        operator_name: str | None, again: bool, energise: bool = False,
     ) -> None:  # fmt: skip
         from wakeboard.harness.run.production import Tally
 
@@ -97,6 +99,7 @@ class Line:
         self.store = store
         self.operator_name = operator_name
         self.again = again
+        self.energise = energise
         self.tally: Tally = Tally()
         self.operator: Operator | None = _operator(common)
         self.cautioned = False
@@ -201,6 +204,7 @@ class Line:
             operator=self.operator,
             before=self._caution,
             operator_name=self.operator_name,
+            energise=self.energise,
             **self._kept(unit),
         )
 

@@ -47,7 +47,8 @@ Channels = Annotated[tuple[Channel, ...], BeforeValidator(as_tuple)]
 
 
 class Instrument(Named):
-    """One instrument. `feeds`: channel -> supply, for a psu.
+    """One instrument. `feeds`: channel -> supply, for a psu; `moves_to`: channel -> further supplies that its leads are
+    moved to by hand, when told and with everything off.
 
     address: a VISA resource name; identity: text that its *IDN? answer must hold; dialect: when *IDN? does not tell;
     terminator: what ends a line, where it is not the dialect's; calibrated and due: dates that go with every reading.
@@ -58,6 +59,7 @@ class Instrument(Named):
     dialect: str | None = None
     identity: str | None = None
     feeds: dict[str, str] = Field(default_factory=dict)
+    moves_to: dict[str, Annotated[tuple[str, ...], BeforeValidator(as_tuple)]] = Field(default_factory=dict)
     timeout: Seconds = 3.0
     terminator: str | None = None
     calibrated: datetime.date | None = None
@@ -142,11 +144,21 @@ class Bench(Table):
 
     @property
     def supplies(self) -> dict[str, tuple[str, str]]:
-        """Supply of the board -> (instrument, channel)."""
+        """Supply of the board -> (instrument, channel) that feeds it without any lead being moved."""
         return {
             supply: (instrument.name, channel)
             for instrument in self.instruments.values()
             for channel, supply in instrument.feeds.items()
+        }
+
+    @property
+    def by_turns(self) -> dict[str, str]:
+        """Supply that an output's leads are moved to -> the supply that the output feeds first."""
+        return {
+            supply: instrument.feeds[channel]
+            for instrument in self.instruments.values()
+            for channel, supplies in instrument.moves_to.items()
+            for supply in supplies
         }
 
     def channel_of(self, supply: str) -> tuple[str, str]:
@@ -240,6 +252,19 @@ def _feeds(bench: Bench, document: Document, board: Board | None) -> None:
             seen.setdefault(supply, place)
             if board is not None:
                 _known(document, path, supply, board.supplies, "supply", "of the board")
+    for name, instrument in bench.instruments.items():
+        for channel, supplies in instrument.moves_to.items():
+            path = ("instruments", name, "moves_to", channel)
+            if channel not in instrument.feeds:
+                allowed = "a channel of feeds: the supply that it begins with"
+                document.add(path, f"channel {channel}, which feeds nothing", allowed)
+            for supply in supplies:
+                if supply in seen:
+                    found = f"{quoted(supply)}, which {seen[supply]} feeds already"
+                    document.add(path, found, "one output for each supply")
+                seen.setdefault(supply, f"channel {channel} of {name}")
+                if board is not None:
+                    _known(document, path, supply, board.supplies, "supply", "of the board")
 
 
 def _probing(bench: Bench, document: Document, board: Board | None) -> None:

@@ -35,13 +35,14 @@ ANY: Final = ("supplies", "rails", "lines", "points", "nets")
 class Needs:
     """power: whether a supply must be on, must be off, or neither; of: the tables of the board that names in `of` come
     from; links: a board with a console; pin_command: one that tells how its pins are driven; driven: each line in `of`
-    has a pin that drives it."""
+    has a pin that drives it; energises: it switches an output on."""
 
     power: Literal["on", "off", "either"]
     of: tuple[str, ...] = ANY
     links: bool = False
     pin_command: bool = False
     driven: bool = False
+    energises: bool = False
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from wakeboard.harness.explain.explanation import Explanation
 from wakeboard.harness.explain.next import Choice
 from wakeboard.harness.explain.observe import VOLTS, Observation, sigma_at
 from wakeboard.harness.explain.telling import choice_text, tell
-from wakeboard.instruments.quantity import QuantityError, parse
+from wakeboard.instruments.quantity import QuantityError, parse, show
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
@@ -67,6 +67,7 @@ def go_on(explanation: Explanation, talks: Talks, *, pairs: bool = True) -> Expl
         import click
 
         unit = "V" if choice.measurement.quantity == VOLTS else "Ω"
+        talks.say(f"\n{_state_first(choice)}")
         while True:
             text = click.prompt(
                 f"{choice_text(choice)}\n  reading (such as 1.27 V; over; skip; stop)", default="stop", err=True
@@ -90,6 +91,16 @@ def go_on(explanation: Explanation, talks: Talks, *, pairs: bool = True) -> Expl
     for line in tell(after):
         talks.say(line)
     return after
+
+
+def _state_first(choice: Choice) -> str:
+    """What is to have power, under which limit, before hands go to the board."""
+    state = choice.measurement.detail["observation"].state
+    on = [f"{name} on, {show(volts, 'V')}, limit {show(amps, 'A')}" for name, (volts, amps) in state.supplies.items()]
+    if not on:
+        return "State: all outputs off, and discharged."
+    pins = [f"{pin} driven {level}" for pin, level in state.pins.items()]
+    return f"State: {'; '.join(on + pins)}. Probes off the board and hands clear while power goes on."
 
 
 class StopAsking(Exception):

@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
+from wakeboard.harness.run.clearance import Clear, nobody, nobody_moves
+from wakeboard.harness.run.leads import Leads
 from wakeboard.instruments.errors import BenchError, DialectError
 from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, VOLTMETER_OHMS
 
@@ -51,6 +53,9 @@ class OpenBench:
     mains: float | None = None  # Hz, as the bench file has it or as it is usual where the computer says that it is
     relay_volts: float | None = None  # what the bench file lets relays, cables and fixture carry
     self_check: bool = True  # whether supply and meter are compared before a supply's first full voltage (wiring.py)
+    clear_hands: Clear = nobody  # asked before an output goes on
+    leads: Leads = field(default_factory=lambda: Leads({}))  # of outputs that serve several supplies by turns
+    move_leads: Callable[[str], None] = nobody_moves  # tells a person to move an output's leads to a supply
     zero_seen: Callable[[], None] = lambda: None  # told when the meter's leads were together and read zero
     closers: list[Callable[[], None]] = field(default_factory=list)
     _consoles: dict[str, Any] = field(default_factory=dict)

@@ -3,10 +3,12 @@
     hands = SteadyHands(operator)
     hands.attach(bench)                         its meter and clock
     hands.place("Probe TP3", "left edge, third pad   net +3V3")
+    hands.held("TP3")                           after the measurement: whether the probe was on it all the time
+    hands.took("TP3", "3.302 V")                the bell, and the value in large letters
 
-It rings, shows what it took in large letters and steps on. Enter takes what stands there now, r starts over, b goes
-back to the point before, s skips the point, q stops. When a reading may be taken is decided in steady.py; here are
-meter, keys and screen.
+A hand that lifts at once must not turn a short into an open circuit: contact is proven before the measurement and again
+after it, and only then it rings. Enter takes what stands there now, r starts over, b goes back to the point before, s
+skips the point, q stops. When contact counts as proven is decided in steady.py; here are meter, keys and screen.
 """
 
 from __future__ import annotations
@@ -15,15 +17,15 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.banner import banner, fits
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint, TakeAgain
-from wakeboard.harness.run.operator import STOP_KEYS
+from wakeboard.harness.run.operator import ENTER, STOP_KEYS
 from wakeboard.harness.run.steady import Look, Verdict, judge, open_lead_moves
-from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.operator import Operator
 
 KEYS = "r: again   b: last point again   s: skip   q: stop   Enter: take it now"
 BACK = ("b", "B")
+STILL_KEYS = "Enter: yes   r: no, again   q: stop"
 REGRET = 1.5  # s after the last point of a step in which it can still be taken again
 GAP = 0.05  # s between looks, at least
 HIGH = 1e9  # Ω: from here on an input counts as high-ohmic
@@ -83,19 +85,66 @@ class SteadyHands:
         if self.bench is None:  # no meter yet: a key it is
             self.operator.tell(title, detail)
             return
-        self._prompt(title, detail)
+        self.operator.prompt(title, detail, KEYS)
         try:
             with self.operator.watching() as key:
-                volts = self._until_taken(title, key)
+                self._until_taken(title, key)
         finally:
             self.bench.set_input(False)
         self._fresh = False
-        self._announce(title, volts)
+        self._shown = ""
+        self.operator.write("\r\x1b[K    hold still\n")
 
-    def _prompt(self, title: str, detail: str) -> None:
-        self.operator.write(f"\a\n  {title}\n    {detail}\n    {KEYS}\n")
+    def held(self, name: str) -> bool:
+        """Whether the probe is still on the point: proven by the input, or said by the person where an open lead of
+        this meter cannot be told from a net at zero. Raises OperatorStop, what the bench and guard raise."""
+        if self.bench is None:
+            return True
+        try:
+            with self.operator.watching() as key:
+                return self._still(name, key)
+        finally:
+            self.bench.set_input(False)
+            self._shown = ""
 
-    def _until_taken(self, title: str, key: Any) -> float | None:
+    def _still(self, name: str, key: Any) -> bool:
+        looks: list[Look] = []
+        can_prove = self._make_high(False)
+        while True:
+            self.operator.beat()
+            looks.append(self._look())
+            verdict = judge(looks, fresh=True, trusted=self.trusted, can_prove=can_prove)
+            if verdict.state in ("held", "negative", "over"):
+                return True
+            if verdict.state == "open":
+                return False
+            if verdict.state == "zero":
+                return self._said_to_be_on(name, key)
+            if verdict.state == "prove":
+                can_prove = self._make_high(True)
+            if self._pressed(key) in STOP_KEYS:
+                raise OperatorStop(f"stopped at: {name}")
+
+    def _said_to_be_on(self, name: str, key: Any) -> bool:
+        """The person's word, where nothing tells an open lead from this net."""
+        self.operator.write(f"\r\x1b[K\a    reads as an open lead does: is the probe still on {name}? {STILL_KEYS}\n")
+        while True:
+            self.operator.beat()
+            pressed = self._pressed(key)
+            if pressed in ENTER:
+                return True
+            if pressed in STOP_KEYS:
+                raise OperatorStop(f"stopped at: {name}")
+            if pressed in ("r", "R", *BACK):
+                return False
+
+    def _pressed(self, key: Any) -> str | None:
+        pressed: str | None = key(GAP)
+        if pressed is None:
+            self.bench.clock.sleep(0.0 if self.operator.waits else GAP)
+        return pressed
+
+    def _until_taken(self, title: str, key: Any) -> None:
         looks: list[Look] = []
         fresh = self._fresh
         can_prove = self._make_high(False)
@@ -107,24 +156,22 @@ class SteadyHands:
             self._show(verdict)
             if verdict.state == "held":
                 self.taken.append("steady")
-                return verdict.volts
+                return
             if verdict.state == "prove":
                 can_prove = self._make_high(True)
             elif verdict.state == "open":
                 self._make_high(False)
-            pressed = key(GAP)
-            if pressed is None:
-                self.bench.clock.sleep(0.0 if self.operator.waits else GAP)
-            elif pressed in ("\r", "\n", " "):
+            pressed = self._pressed(key)
+            if pressed in ENTER:
                 self.taken.append("key")
-                return looks[-1].volts
-            elif pressed in ("s", "S"):
+                return
+            if pressed in ("s", "S"):
                 raise SkipPoint(title)
-            elif pressed in BACK and title.startswith("Probe"):
+            if pressed in BACK and title.startswith("Probe"):
                 raise TakeAgain(title)
-            elif pressed in STOP_KEYS:
+            if pressed in STOP_KEYS:
                 raise OperatorStop(f"stopped at: {title}")
-            elif pressed in ("r", "R"):
+            if pressed in ("r", "R"):
                 looks, fresh, can_prove = [], True, self._make_high(False)
 
     def _look(self) -> Look:
@@ -148,9 +195,8 @@ class SteadyHands:
             self._shown = text
             self.operator.write(f"\r\x1b[K{text}")
 
-    def _announce(self, title: str, volts: float | None) -> None:
-        self._shown = ""
-        value = "OVER RANGE" if volts is None else show(volts, "V")
+    def took(self, name: str, value: str) -> None:
+        """The bell, and what was measured: the probe may leave."""
         large = value if fits(value, COLUMNS - 4) else "OK"
         lines = banner(large).replace("\n", "\n    ")
-        self.operator.write(f"\r\x1b[K\a\n    {lines}\n\n    taken: {value} at {title.removeprefix('Probe ')}\n")
+        self.operator.write(f"\r\x1b[K\a\n    {lines}\n\n    taken: {value} at {name}\n")

@@ -16,6 +16,7 @@ from wakeboard.harness.run import topology
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.quantity import show
 from wakeboard.results.records import Reading
 from wakeboard.results.told import Notes, Told
 
@@ -39,6 +40,7 @@ FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while somet
 LOOK_AGAIN = 0.2  # s between two looks at a net that may creep
 STEADY_VOLTS = 0.002  # moved by less, or by less than its u: arrived (half a second of time constant hides 4 mV)
 PATIENCE = 3.0  # s that an odd net is given to arrive
+NO_CONTACT_VOLTS = 0.1  # V: what reads less may be a lead in the air (steady.NEAR_ZERO)
 
 
 class Context:
@@ -62,6 +64,7 @@ class Context:
         self.begun = bench.clock.now()
         self.supplies: dict[str, tuple[float, float]] = {}  # on: name -> (volts, limit)
         self.last_volts: dict[str, float] = {}  # what each supply was set to last
+        self.off_unknown = ""  # what is not known to be off although it should be
         self.lying: dict[str, str] = {}  # supplies that say off and are seen to be on -> how it is known
         self.pins: dict[str, str] = {}
         self.checked: set[str] = set()
@@ -130,8 +133,24 @@ class Context:
         if self.supplies:
             raise Refused(f"{kind}: {', '.join(self.supplies)} is on; it is measured without power only")
 
+    def power_says(self) -> str:
+        """What has power, for a person whose hands are about to touch."""
+        if self.lying or self.off_unknown:
+            which = "; ".join(self.lying) or self.off_unknown
+            return f"NOT CONFIRMED OFF: {which}. Touch nothing; pull the supply's leads"
+        live = [f"{name} on, {show(v, 'V')}, limit {show(a, 'A')}" for name, (v, a) in self.supplies.items()]
+        return f"LIVE: {'; '.join(live)}" if live else "All outputs off"
+
+    def clear_hands(self, supply: str, volts: float, limit: float, purpose: str = "") -> None:
+        """Before an output goes on: nobody touches the board. Raises OperatorStop, Refused."""
+        self.pulse()
+        self.bench.leads.move_to(supply, self.supplies, self.bench.move_leads)
+        self.bench.clear_hands(supply, volts, limit, purpose)
+
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
-        """On, and up the ramp. Raises Tripped."""
+        """On, and up the ramp, once hands are clear. Raises Tripped, OperatorStop, Refused."""
+        self.bench.leads.must_be_shown(supply)
+        self.clear_hands(supply, setting.volts, setting.limit)
         self.pulse()
         self.supplies[supply] = (setting.volts, setting.limit)
         self.last_volts[supply] = setting.volts
@@ -266,6 +285,10 @@ class Context:
                 continue
             else:
                 yield net
+                while not self._held(begins):
+                    self._forget(net, begins, "the probe had left it")
+                    yield net
+                self._ring(begins)
             starts.append(begins)
             if len(starts) == len(order) and self.bench.probing.regrets():
                 self._take_back(order, starts)
@@ -276,12 +299,40 @@ class Context:
             self.say("there is no point to take again: what came before belongs to another step")
             return
         begins, net = starts.pop(), order[len(starts)]
+        self._forget(net, begins)
+        self.bench.probing.release()
+
+    def _forget(self, net: str, begins: int, why: str = "") -> None:
+        """What was read at a point counts no longer, and is kept aside."""
         gone, self.readings[begins:] = self.readings[begins:], []
         self.checked -= {name for name, supply in self.board.supplies.items() if supply.net == net}
         kept = [{"of": each.of, "quantity": each.quantity, "value": each.value, "unit": each.unit} for each in gone]
         self.notes.taken_again = [*self.notes.taken_again, *kept]
-        self.say(f"{net} was taken again")
-        self.bench.probing.release()
+        self.say(f"{net} was taken again" + (f": {why}" if why else ""))
+
+    def _held(self, begins: int) -> bool:
+        """Whether the probe was on the point while it was read: a lead in the air reads about zero, too. (An ohms
+        reading beyond its range was proven when it was taken, and any other is contact itself.)"""
+        low = any(
+            each.unit == "V" and each.value is not None and abs(each.value) < NO_CONTACT_VOLTS
+            for each in self.readings[begins:]
+        )
+        return not low or self.bench.probing.held()
+
+    def _ring(self, begins: int) -> None:
+        """The bell, and what was read first."""
+        if begins < len(self.readings):
+            first = self.readings[begins]
+            value = first.says or "over range" if first.value is None else show(first.value, first.unit)
+            self.bench.probing.took(value)
+
+    def held_volts(self, read: Callable[[], float], least: float) -> float:
+        """V of the point, read again where they are below `least` and the probe had left it; then the bell."""
+        volts = read()
+        while abs(volts) <= least and not self.bench.probing.held():
+            volts = read()
+        self.bench.probing.took(show(volts, "V"))
+        return volts
 
     def reaches(self, net: str) -> bool:
         return self.bench.probing.reaches(net)
@@ -355,6 +406,18 @@ class Context:
         return self.bench.frequency()
 
     def meter_ohms(self, scale: float) -> Measurement:
+        """An open circuit counts only where it is read twice with contact proven between: a hand that lifts must not
+        turn a short into one."""
+        seen = self._ohms(scale)
+        while seen.overload and self.bench.probing.by_hand:
+            held = self.bench.probing.held()
+            again = self._ohms(scale)
+            if held and again.overload:
+                return again
+            seen = again
+        return seen
+
+    def _ohms(self, scale: float) -> Measurement:
         self.pulse(SLOW_LEASE)
         return self.bench.ohms(scale)
 

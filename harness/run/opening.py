@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.clearance import Clear, nobody, nobody_moves, settled
 from wakeboard.harness.run.errors import OutputsOn
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
+from wakeboard.harness.run.leads import Leads, MovedLeads
 from wakeboard.harness.run.mains import usual_mains
 from wakeboard.harness.run.probing import HandProbing, RelayProbing
 from wakeboard.harness.run.selfcheck import check_calibration
@@ -152,6 +154,7 @@ def open_virtual(
         traffic=traffic,
         virtual=made,
         self_check=options.get("transients", True),
+        clear_hands=settled,
         mains=described.mains,
         closers=[drivers.close],
     )
@@ -182,11 +185,14 @@ def open_real(
     tell: Callable[[str, str], None] | None = None,
     keep_traffic: bool = True,
     hands: SteadyHands | None = None,
+    clear_hands: Clear = nobody,
+    move_leads: Callable[[str], None] = nobody_moves,
 ) -> OpenBench:
     """The instruments of a bench file; the supplies belong to the guard's process. Raises BenchError.
 
     tell: prompts for probing by hand; a bench that probes by hand cannot be opened without. hands: takes a reading by
-    itself once it is steady.
+    itself once it is steady. clear_hands: asked before an output goes on; by default nothing may. move_leads: tells a
+    person which supply the leads of an output that serves several go to.
     """
     from wakeboard.harness.run.guard.client import ProcessGuard
     from wakeboard.harness.run.guard.supplies import plan_of
@@ -212,9 +218,12 @@ def open_real(
             says = guard.left.says() if guard.left is not None else "outputs not confirmed off: the guard did not say"
             raise OutputsOn(f"{says}; {error or type(error).__name__}") from error
         raise
+    leads = Leads(described.by_turns)
     return OpenBench(
         clock=clock,
-        guard=guard,
+        guard=MovedLeads(guard, leads) if described.by_turns else guard,
+        leads=leads,
+        move_leads=move_leads,
         meter=next(iter(drivers.dmms.values())),
         meter_name=next(iter(drivers.dmms)),
         probing=probing,
@@ -228,6 +237,7 @@ def open_real(
         text=described.text,
         cautions=guard.cautions,
         mains=described.mains or usual_mains(),
+        clear_hands=clear_hands,
         zero_seen=hands.zero_seen if hands is not None else _nothing,
         relay_volts=described.probing.volts,
         closers=[drivers.close],
@@ -309,7 +319,6 @@ def hand_probing(
         board,
         tell,
         ohms,
-        hands.place if hands is not None else None,
+        hands,
         asks_short=hands is not None and not hands.zeroed,
-        regrets=hands.regrets if hands is not None else None,
     )

@@ -3,7 +3,9 @@
     operator = Operator(beat=context.pulse)
     operator.tell("Probe TP7", "bottom edge, third pad from the left   net RADIO_RST")     Enter, s skips, q stops
     operator.ask("Does the LED blink?", text=False)                                         y or n
+    operator.clear_hands("Next: USB on, 5 V, limit 120 mA", "")                             Enter: power on
 
+Each prompt begins with what has power (`power`): hands are about to go where the voltage is.
 Waiting for a key goes on beating the guard's heart: a person who thinks is no runner that hangs.
 """
 
@@ -18,8 +20,9 @@ from typing import Any
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
 from wakeboard.results.visible import VisibleStream
 
-KEYS = "Enter: probe is on it   r: again   s: skip   q: stop"
+KEYS = "Enter: it is so   r: say it again   s: skip   q: stop"
 STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
+ENTER = ("\r", "\n", " ")
 POLL = 0.05  # s
 
 
@@ -38,14 +41,15 @@ class Operator:
         self._read_key = read_key
         self._read_line = read_line or input
         self.around: tuple[Callable[[], None], Callable[[], None]] | None = None
+        self.power: Callable[[], str] = _unknown
         self.hands: Any = None  # wakeboard.harness.run.byhand.SteadyHands, where a bench is probed by hand
 
     def tell(self, title: str, detail: str) -> None:
         """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""
-        self._write(f"\a\n  {title}\n    {detail}\n    {KEYS}\n")
+        self.prompt(title, detail, KEYS)
         while True:
             key = self._key()
-            if key in ("\r", "\n", " "):
+            if key in ENTER:
                 return
             if key in ("s", "S"):
                 raise SkipPoint(title)
@@ -54,12 +58,20 @@ class Operator:
             if key in ("r", "R"):
                 self._write(f"  {title}\n    {detail}\n")
 
+    def prompt(self, title: str, detail: str, keys: str) -> None:
+        """A bell, what has power, what to do, and the keys that answer."""
+        self._write(f"\a\n{self._powered()}  {title}\n    {detail}\n    {keys}\n")
+
+    def _powered(self) -> str:
+        told = self.power()
+        return f"  {told}\n" if told else ""
+
     def ask(self, question: str, text: bool = False) -> str:
         """ "yes" or "no", or a line of text. Raises OperatorStop."""
         if text:
-            self._write(f"\a\n  {question}\n  > ")
+            self._write(f"\a\n{self._powered()}  {question}\n  > ")
             return self._read_line().strip()
-        self._write(f"\a\n  {question}   y: yes   n: no   q: stop\n")
+        self._write(f"\a\n{self._powered()}  {question}   y: yes   n: no   q: stop\n")
         while True:
             key = self._key()
             if key in ("y", "Y"):
@@ -71,13 +83,27 @@ class Operator:
 
     def confirm(self, question: str) -> None:
         """Go on, or not. Raises OperatorStop."""
-        self._write(f"\a\n  {question}   Enter: go on   q: stop\n")
+        self._write(f"\a\n{self._powered()}  {question}   Enter: go on   q: stop\n")
+        self._go("stopped before anything was energised")
+
+    def clear_hands(self, what: str, purpose: str) -> None:
+        """Probes off, hands clear, a key; only then an output goes on. Raises OperatorStop."""
+        why = f" {purpose}." if purpose else ""
+        self.prompt(what, f"Take the probes off the board, hands clear.{why}", "Enter: power on   q: stop")
+        self._go(f"stopped, not switched on: {what.removeprefix('Next: ')}")
+
+    def move_leads(self, supply: str, place: str) -> None:
+        """One output serves several supplies: its leads go to this one, with everything off. Raises OperatorStop."""
+        self.prompt(f"Move the supply's leads to {supply}", place, "Enter: they are on it   q: stop")
+        self._go(f"stopped: the leads were to be moved to {supply}")
+
+    def _go(self, stopped: str) -> None:
         while True:
             key = self._key()
             if key in ("\r", "\n", "y", "Y"):
                 return
             if key in STOP_KEYS:
-                raise OperatorStop("stopped before anything was energised")
+                raise OperatorStop(stopped)
 
     def write(self, text: str) -> None:
         """Text for the person."""
@@ -130,6 +156,11 @@ class Operator:
 
 def _nothing() -> None:
     """No live view to take away."""
+
+
+def _unknown() -> str:
+    """Before a run has said what has power."""
+    return ""
 
 
 def _to_stderr(text: str) -> None:

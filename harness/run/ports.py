@@ -28,7 +28,10 @@ class GuardShell(Protocol):
         """The last output that came on by itself, or by another's hand, whatever else has happened."""
         ...
 
-    left: OffReport | None  # the state of the outputs when it was closed; None: it is open, or nobody could tell
+    @property
+    def left(self) -> OffReport | None:
+        """The state of the outputs when it was closed; None: it is open, or nobody could tell."""
+        ...
 
     def prove_off(self) -> OffReport: ...
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
@@ -70,9 +73,21 @@ class Probing(Protocol):
         """Whether the meter's leads can be connected with each other."""
         ...
 
-    def short(self) -> None: ...
+    def short(self, again: str = "") -> None:
+        """The leads with each other. again: why they are to be put together once more."""
+        ...
+
     def regrets(self) -> bool:
         """Whether the person wants the point taken again that was taken last; waits a moment for the key."""
+        ...
+
+    def held(self) -> bool:
+        """Whether the meter was on its point until now; where not, it is by now, and what was read counts for
+        nothing."""
+        ...
+
+    def took(self, value: str) -> None:
+        """The point is measured: the hand may go."""
         ...
 
     def reaches(self, net: str) -> bool: ...

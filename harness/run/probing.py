@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from wakeboard.instruments.errors import BenchError
 
@@ -23,7 +23,18 @@ ORDINALS = (
 )  # fmt: skip
 
 
+AS_USUAL = "red lead on it, black on ground"
+TURNED = "black lead on the point, red on ground: only now, the next point is as usual"
 QUIET_NPLC = 0.02  # the reading itself does not matter
+
+
+class Hands(Protocol):
+    """What places a probe by hand, sees that it is held, and rings (byhand.py)."""
+
+    def place(self, title: str, detail: str) -> None: ...
+    def held(self, name: str) -> bool: ...
+    def took(self, name: str, value: str) -> None: ...
+    def regrets(self) -> bool: ...
 
 
 class HotSwitch(BenchError):
@@ -86,7 +97,7 @@ class RelayProbing:
     def can_short(self) -> bool:
         return self._short_channel is not None
 
-    def short(self) -> None:
+    def short(self, again: str = "") -> None:
         """The meter's leads with each other, and no net."""
         assert self._short_channel is not None
         self._quiet()
@@ -96,6 +107,13 @@ class RelayProbing:
     def regrets(self) -> bool:
         """Relays do not."""
         return False
+
+    def held(self) -> bool:
+        """Relays hold."""
+        return True
+
+    def took(self, value: str) -> None:
+        """Nobody waits for a bell."""
 
     def loads(self) -> Sequence[float]:
         return sorted(self._loads)
@@ -157,6 +175,7 @@ class HandProbing:
     """By hand: the operator is told the point, its place and its net, and says when the probe is on it.
 
     tell(title, detail) shows the prompt and returns when the operator has accepted; it raises OperatorStop or Skip.
+    hands: has a probe placed where the meter tells by itself when it is, sees that it is held, and rings.
     """
 
     by_hand = True
@@ -166,20 +185,19 @@ class HandProbing:
         board: Board,
         tell: Callable[[str, str], None],
         bleed: float | None = None,
-        place: Callable[[str, str], None] | None = None,
+        hands: Hands | None = None,
         asks_short: bool = False,
-        regrets: Callable[[], bool] | None = None,
     ) -> None:
-        """place: has a probe placed, where the meter tells by itself when it is; `tell` where it is not given.
-        asks_short: whether a person may be asked to touch the probes together; regrets: whether the point that was
-        taken last is to be taken again."""
+        """asks_short: whether a person may be asked to hold the probes together."""
         self.board = board
         self._tell = tell
-        self._place_probe = place or tell
+        self._hands = hands
+        self._place_probe = hands.place if hands is not None else tell
         self._bleed = bleed
         self._asks_short = asks_short
-        self._regrets = regrets
         self._net: str | None = None
+        self._point = ""
+        self._detail = ""  # where the probes are, in words
         self._swapped = False
 
     def reaches(self, net: str) -> bool:
@@ -200,29 +218,46 @@ class HandProbing:
         if net == self._net and not self._swapped:
             return
         points = self.board.points_on(net)
-        title, place = f"Probe {points[0] if points else net}", self._place(net) or "place not given"
-        self._place_probe(title, f"{place}   net {net}   red lead on it, black on ground")
+        self._point = points[0] if points else net
+        self._put(f"Probe {self._point}", f"{self._place(net) or 'place not given'}   net {net}   {AS_USUAL}")
         self._net, self._swapped = net, False
 
+    def _put(self, title: str, detail: str) -> None:
+        self._place_probe(title, detail)
+        self._detail = detail
+
     def swap(self, swapped: bool) -> bool:
-        if swapped != self._swapped:
-            how = "black lead on the point, red on ground" if swapped else "red lead on the point, black on ground"
-            self._place_probe("Swap the leads", how)
-            self._swapped = swapped
+        """Black on the point and red on ground. Back again is no prompt of its own: the next point says how."""
+        if swapped and not self._swapped:
+            self._put(f"Swap the leads at {self._point}", TURNED)
+        elif self._swapped:
+            self._net = None
+        self._swapped = swapped
         return True
 
+    def held(self) -> bool:
+        """Whether the probe was on its point until now. Where it was not, it is asked for once more, and False says
+        that what was measured meanwhile counts for nothing."""
+        if self._hands is None or self._hands.held(self._point):
+            return True
+        self._put(f"Contact was lost: {self._point} once more", self._detail)
+        return False
+
+    def took(self, value: str) -> None:
+        if self._hands is not None:
+            self._hands.took(self._point, value)
+
     def regrets(self) -> bool:
-        return self._regrets is not None and self._regrets()
+        return self._hands is not None and self._hands.regrets()
 
     @property
     def can_short(self) -> bool:
         return self._asks_short
 
-    def short(self) -> None:
-        """The probes' tips together; asked once."""
-        self._tell(
-            "Touch the two probe tips together", "and hold them, until the next prompt: does the meter read zero?"
-        )
+    def short(self, again: str = "") -> None:
+        """The probes' tips together; asked once a session, and again where they did not touch."""
+        told = f"{again}. Once more: " if again else ""
+        self._tell(f"{told}Hold the two probe tips together", "Wakeboard checks for zero. Enter: they touch")
         self._net, self._swapped = None, False
 
     def loads(self) -> Sequence[float]:

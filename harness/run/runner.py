@@ -291,6 +291,7 @@ class Runner:
         """Everything off; then, where the run was broken off with the board charged, its discharge measured."""
         was_on = bool(self.context.supplies)
         off = self._off()
+        self.context.off_unknown = "" if off.confirmed else off.says()
         if was_on and off.confirmed:
             self.context.supplies.clear()
             self.context.pins.clear()

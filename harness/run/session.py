@@ -13,7 +13,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.run import presses
+from wakeboard.harness.run.clearance import WITHOUT, asked_each_time, nobody, settled
 from wakeboard.harness.run.errors import OperatorStop, OutputsOn, Refused
 from wakeboard.harness.run.opening import open_real, open_virtual
 from wakeboard.harness.run.predict import Predictor
@@ -50,18 +52,23 @@ def take_unit(
     prepared: Any = None,
     operator_name: str | None = None,
     more: Callable[[Runner], StepModel | None] | None = None,
+    energise: bool = False,
 ) -> Result:
     """Take one unit through a sequence. Raises BenchError where the bench cannot be opened; nothing is on then.
 
     described: the bench file; None: the virtual bench in process, with `plants` in the unit. before: called with the
     opened bench before the first step (cautions, confirmation); what it raises ends the run before it begins. more:
-    gives further steps after the sequence's own.
+    gives further steps after the sequence's own. energise: stands for the key of a person at a real bench, where there
+    is no `operator`.
     """
     board = sequence.board
+    if described is not None and operator is None and not energise and _energises(sequence, more):
+        raise Refused(f"the sequence switches power on, {WITHOUT}")
     reworked = _rework(store, unit, board)
     if described is not None and plants:
         raise Refused("faults can be planted in the virtual bench only, not in a board on a real one")
-    with presses.guarded(), _closed(_open(board, unit, described, (*plants, *reworked), operator, prepared)) as bench:
+    opened = _open(sequence, unit, described, (*plants, *reworked), operator, prepared, energise)
+    with presses.guarded(), _closed(opened) as bench:
         if before is not None:
             before(bench)
         start = run_start(sequence, bench, unit, plants, operator_name)
@@ -77,6 +84,7 @@ def take_unit(
         )
         if operator is not None:
             operator.beat = runner.context.pulse
+            operator.power = runner.context.power_says
         return runner.run()
 
 
@@ -99,20 +107,42 @@ def _closed(bench: OpenBench) -> Iterator[OpenBench]:
         bench.close()
 
 
+def _energises(sequence: StepSequence, more: object) -> bool:
+    """Whether a step may switch an output on; those that an explanation adds do."""
+    return more is not None or any(step_kinds()[model.do].needs.energises for model in sequence.steps)
+
+
 def _open(
-    board: Board, unit: str, described: Bench | None, plants: Iterable[str], operator: Operator | None, prepared: Any
-) -> OpenBench:
+    sequence: StepSequence, unit: str, described: Bench | None, plants: Iterable[str], operator: Operator | None,
+    prepared: Any, energise: bool,
+) -> OpenBench:  # fmt: skip
+    board = sequence.board
     if described is None:
         return open_virtual(board, unit=unit, plants=tuple(plants), prepared=prepared)
-    missing = [name for name in board.supplies if name not in described.supplies]
-    if missing:
-        raise BenchError(f'no channel of the bench feeds {", ".join(missing)}: feeds = {{ 1 = "{missing[0]}" }}')
+    _must_feed(sequence, described)
     if operator is None:
-        return open_real(board, described)
+        return open_real(board, described, clear_hands=settled if energise else nobody)
     hands = steady_hands(operator)
-    bench = open_real(board, described, tell=operator.tell, hands=hands)
+    by_hand = described.probing.by == "hand"
+    clear = asked_each_time(operator) if by_hand else settled  # relays: the key at the run's beginning
+
+    def move_leads(supply: str) -> None:
+        entry = board.supplies[supply]
+        operator.move_leads(supply, f"{entry.place or 'place not given'}   net {entry.net}")
+
+    bench = open_real(board, described, tell=operator.tell, hands=hands, clear_hands=clear, move_leads=move_leads)
     hands.attach(bench)
     return bench
+
+
+def _must_feed(sequence: StepSequence, described: Bench) -> None:
+    """Raises BenchError where the sequence switches a supply on that no output of the bench feeds."""
+    wanted = dict.fromkeys(
+        str(getattr(model, "supply", "")) for model in sequence.steps if step_kinds()[model.do].needs.energises
+    )
+    missing = [name for name in wanted if name and name not in {**described.supplies, **described.by_turns}]
+    if missing:
+        raise BenchError(f'no channel of the bench feeds {", ".join(missing)}: feeds = {{ 1 = "{missing[0]}" }}')
 
 
 def steady_hands(operator: Operator) -> SteadyHands:

@@ -83,6 +83,8 @@ def prove(context: Context, supply: str, setting: Setting) -> float:
         return 0.0
     if not context.bench.probing.by_hand:
         context.bench.probing.release()
+    then = f"Then the probe is asked for at {net}, to compare supply and meter"
+    context.clear_hands(supply, levels[1], setting.limit, then)
     try:
         low, high = (_shown(context, supply, net, replace(setting, volts=volts)) for volts in levels)
     except SkipPoint:
@@ -109,7 +111,7 @@ def _at(context: Context, supply: str, net: str, setting: Setting) -> Seen:
     try:
         context.reach(net)
         context.sleep(SETTLE)
-        volts = _loaded_volts(context)
+        volts = context.held_volts(lambda: _loaded_volts(context), ROOM / 2)
         both = context.guard.sample(supply)
     except Tripped as error:
         raise _shorted(supply, net, alone.volts) from error
@@ -177,6 +179,8 @@ def _keep(context: Context, supply: str, net: str, low: Seen, high: Seen) -> Non
         "supply_volts": [low.supply, high.supply], "meter_volts": [low.meter, high.meter], "net": net,
     }  # fmt: skip
     wrong = diagnose(low, high)
+    if not wrong:
+        context.bench.leads.shown(supply)
     if wrong:
         raise WrongWiring(
             f"at {net} the supply {supply} says {low.supply:.3f} V and {high.supply:.3f} V, the meter {low.meter:.3f} "

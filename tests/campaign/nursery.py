@@ -65,7 +65,8 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
                 log.add("ended", run=run_id)
 
             store.begin_run, store.commit_step, store.end_run = begun, committed, ended  # type: ignore[method-assign]
-            result = take_unit(sequence, unit="T-1", described=load_bench(order["bench"], sequence.board), store=store)
+            described = load_bench(order["bench"], sequence.board)
+            result = take_unit(sequence, unit="T-1", described=described, store=store, energise=True)
     except (BenchError, StoreError) as error:
         log.add("refused", kind=type(error).__name__, says=str(error))
         return 3

@@ -37,7 +37,7 @@ PATIENCE = 2.0  # s without a change of the picture before the person presses a 
 ALL_OFF = "ROUT:OPEN (@101:120,201:209)"
 PROMPT = re.compile(
     r"Probe \S+\s+[^\n]*net (?P<net>\S+)|(?P<tips>probe tips together)[^q]*q: stop|(?P<turn>Swap the leads)[^q]*q: stop"
-    r"|Enter if|Enter: go on"
+    r"|Enter if|Enter: go on|Enter: power on|Enter: yes"
 )
 
 

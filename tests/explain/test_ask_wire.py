@@ -70,7 +70,17 @@ class Served:
             return link.recv(100).strip() in (b"1", b"+1", b"ON")
 
     def ask(self) -> subprocess.Popen[bytes]:
-        return start("explain", self.look, "--ask", "--bench", "bench.toml", "--alone", "--json", folder=self.folder)
+        return start(
+            "explain",
+            self.look,
+            "--ask",
+            "--bench",
+            "bench.toml",
+            "--energise",
+            "--alone",
+            "--json",
+            folder=self.folder,
+        )
 
     def asked_runs(self) -> list[Any]:
         with Store.open(self.folder / "wakeboard.db") as store:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import re
 import select
 import signal
 import socket
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -18,7 +20,9 @@ import pytest
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.run.byhand import SteadyHands
+from wakeboard.harness.run.clearance import asked_each_time
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
+from wakeboard.harness.run.leads import Leads, MovedLeads
 from wakeboard.harness.run.opening import open_virtual
 from wakeboard.harness.run.operator import Operator
 from wakeboard.harness.run.probing import HandProbing
@@ -76,7 +80,7 @@ def hands_on(toy: Any, steps: str, **person: Any) -> tuple[Result, Person, Stead
         hands = SteadyHands(operator)
         hands.attach(bench)
         bench.probing.release()
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands.place)
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
         operator.beat = runner.context.pulse
         result = runner.run()
@@ -155,7 +159,7 @@ def test_swapped_leads_are_told_and_never_turned_into_a_positive_reading(toy: An
         hands = SteadyHands(operator)
         hands.attach(bench)
         bench.probing.release()
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands.place)
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
     rails = next(step for step in result.record.steps if step.kind == "rails")
     assert {reading.outcome for reading in rails.readings} == {"skipped"}
@@ -188,7 +192,7 @@ def taking(toy: Any, keys: dict[str, str], compares: bool = False) -> tuple[Resu
         hands.attach(bench)
         bench.probing.release()
         bench.self_check = compares
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands.place, regrets=hands.regrets)
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
         operator.beat = runner.context.pulse
         return runner.run(), hand
@@ -324,6 +328,26 @@ def by_hand(toy: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Path, C
         yield toy.folder, hand
 
 
+@pytest.fixture
+def served_bench(toy: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    """The toy board's virtual bench on sockets, its bench file written; it counts how often an output went on."""
+    monkeypatch.setenv("WAKEBOARD_LOCKS", str(toy.folder / "locks"))
+    from wakeboard.harness.describe.load import load_board
+
+    bench = virtual_bench(load_board(toy.board), unit="T-1", transients=False)
+    change, bench.energised = bench.simulation.change, 0
+
+    def counted(values: dict[str, Any], *more: Any, **options: Any) -> Any:
+        bench.energised += any(key.endswith(".on") and key.startswith("bench_") and on for key, on in values.items())
+        return change(values, *more, **options)
+
+    bench.simulation.change = counted
+    with running(bench) as addresses:
+        document = bench.bench_description(addresses.instruments)
+        (toy.folder / "bench.toml").write_text(bench_toml("Toy", "T-1", document))
+        yield bench
+
+
 def confirm(terminal: Terminal, hand: Callable[[str], None]) -> None:
     """Enter, then the probes together and Enter again. Some time after each question: what is pressed before it is
     looked at is thrown away. Once, since a second one would take the first reading."""
@@ -332,11 +356,11 @@ def confirm(terminal: Terminal, hand: Callable[[str], None]) -> None:
     while time.monotonic() < ends:
         terminal.read()
     terminal.press("\r")
-    terminal.until(lambda screen: "Touch the two probe tips together" in screen)
+    terminal.until(lambda screen: "Hold the two probe tips together" in screen)
     hand("the other tip")
     terminal.read(0.3)
     terminal.press("\r")
-    terminal.until(lambda screen: "Probe" in screen)
+    terminal.until(lambda screen: "Enter: power on" in screen)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals of POSIX systems")
@@ -346,7 +370,7 @@ def test_a_person_at_a_terminal_probes_a_powered_board(toy: Any, by_hand: tuple[
     terminal = Terminal(folder, "run", "powered.toml", "--unit", "T-1", "--bench", "hand.toml")
     try:
         confirm(terminal, hand)
-        probed, asked = 0, 0
+        probed, asked, cleared = 0, 0, 0
         ends = time.monotonic() + 60
         while not terminal.ended():
             assert time.monotonic() < ends, terminal.screen[-3000:]
@@ -357,6 +381,11 @@ def test_a_person_at_a_terminal_probes_a_powered_board(toy: Any, by_hand: tuple[
                 hand("")
                 time.sleep(0.3)
                 hand(prompts[probed - 1][1])
+            if terminal.screen.count("Enter: power on") > cleared:
+                cleared += 1
+                hand("")
+                terminal.read(0.3)
+                terminal.press("\r")
             if terminal.screen.count(ZERO) > asked:
                 asked += 1
                 terminal.press("\r")
@@ -365,5 +394,223 @@ def test_a_person_at_a_terminal_probes_a_powered_board(toy: Any, by_hand: tuple[
         assert terminal.code == 0, terminal.screen
         assert re.search(r"taken: 3\.[23]\d+ V at TP3", terminal.screen)
         assert "PASS" in terminal.screen
+        assert cleared == 2, "before the low voltages of the comparison, and before the full one"
+        assert "All outputs off" in terminal.screen.partition("Enter: power on")[0]
+        assert "LIVE: USB on, 5 V, limit 100 mA" in terminal.screen
     finally:
         terminal.close()
+
+
+# --- a hand that lifts, power that is told, an output that waits for a key -------------------------------------------
+class Hasty(Person):
+    """Lifts the probe as soon as the screen says "hold still", so often; then as a person should."""
+
+    def __init__(self, bench: Any, lifts: int = 1, **more: Any) -> None:
+        super().__init__(bench, **more)
+        self.lifts = lifts
+
+    def write(self, text: str) -> None:
+        super().write(text)
+        if "hold still" in text and self.lifts:
+            self.lifts -= 1
+            stage, probe = self.bench.virtual.stage, self.bench.virtual.probe
+            stage.at(stage.now + 0.02, lambda: probe.connect(probe.idle, probe.ground))
+
+
+SHORT_CHECK = (
+    '[[step]]\ndo = "resistance"\nof = ["USB"]\nexpect = "> 100 Ω"\n'
+    '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\n'
+)
+
+
+def powered(toy: Any, kind: Any, steps: str, plants: tuple[str, ...] = (), **person: Any) -> tuple[Result, Any, list]:
+    """A run by hand; what was switched on, as the bench's gate saw it."""
+    on: list[str] = []
+    sequence = load_sequence(toy.steps(steps))
+    with open_virtual(sequence.board, unit="T-1", plants=plants, transients=False) as bench:
+        hand = kind(bench, **person)
+        operator = Operator(write=hand.write, read_key=hand.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        ask = asked_each_time(operator)
+
+        def clear(supply: str, volts: float, limit: float, purpose: str) -> None:
+            ask(supply, volts, limit, purpose)
+            on.append(supply)
+
+        bench.clear_hands = clear
+        runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
+        operator.beat = runner.context.pulse
+        operator.power = runner.context.power_says
+        return runner.run(), hand, on
+
+
+@pytest.mark.parametrize("lifts", [1, 2, 4])
+def test_a_short_whose_probe_is_lifted_at_once_is_a_short_all_the_same(toy: Any, lifts: int) -> None:
+    """0.5 Ω at the input; the hand leaves 20 ms after contact. It must not read as an open circuit, nor be powered."""
+    result, hand, on = powered(toy, Hasty, SHORT_CHECK, ("VUSB+GND:bridge=0.5",), lifts=lifts)
+    check = result.record.steps[0]
+    assert check.outcome == "fail", [(r.quantity, r.value, r.outcome, r.says) for r in check.readings]
+    assert on == []
+    assert "Contact was lost" in hand.screen
+
+
+def test_a_healthy_input_is_taken_once_the_hand_holds_still(toy: Any) -> None:
+    result, hand, on = powered(toy, Hasty, SHORT_CHECK, keys={"Enter: power on": "\r"})
+    assert result.outcome == "pass", [(step.name, step.says, step.outcome) for step in result.record.steps]
+    assert on == ["USB"]
+    bell = hand.screen.rindex("\a", 0, hand.screen.index("taken: "))
+    assert "hold still" in hand.screen[:bell], "the bell comes after the measurement"
+    taken = re.findall(r"taken: ([^\n]*) at TP1", hand.screen)
+    assert all("Ω" in each for each in taken), "the value in its own quantity"
+
+
+def test_nothing_goes_on_without_the_key(toy: Any) -> None:
+    result, hand, on = powered(toy, Person, SHORT_CHECK, keys={"Enter: power on": "q"})
+    assert isinstance(result.error, OperatorStop)
+    assert on == []
+    assert exit_code(result) == 4
+    assert "Next: USB on, 5 V, limit 100 mA" in hand.screen
+    assert "Take the probes off the board, hands clear" in hand.screen
+
+
+def test_every_prompt_says_what_has_power(toy: Any) -> None:
+    _, hand, _ = powered(toy, Person, POWERED, keys={"Enter: power on": "\r"})
+    prompts = hand.screen.split("\a\n")[1:]
+    assert all(each.startswith(("  All outputs off\n", "  LIVE: USB on, 5 V, limit 100 mA\n")) for each in prompts)
+    rails = [each for each in prompts if "Probe TP3" in each]
+    assert any(each.startswith("  LIVE") for each in rails)
+    assert any(each.startswith("  All outputs off") for each in rails), "the discharge"
+
+
+def test_a_probe_that_left_a_rail_that_should_be_at_zero_is_asked_for_again(toy: Any) -> None:
+    """0 V is what a lead in the air reads: no rail is called off by it."""
+    text = POWERED.replace('do = "rails"', 'do = "volts"\nof = ["VAUX"]\nexpect = "< 0.3 V"')
+    result, hand, _ = powered(toy, Hasty, text, lifts=1, keys={"Enter: power on": "\r"})
+    assert result.outcome == "pass", [(step.name, step.says) for step in result.record.steps]
+    assert "Contact was lost" in hand.screen
+
+
+# --- over the wire: nobody is there ----------------------------------------------------------------------------------
+def wakeboard(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
+    return subprocess.run(
+        [sys.executable, "-m", "wakeboard", *arguments], cwd=folder, env=environment, capture_output=True, text=True,
+        stdin=subprocess.DEVNULL, timeout=100,
+    )  # fmt: skip
+
+
+def test_a_real_bench_is_not_energised_where_nobody_is_there(toy: Any, served_bench: Any) -> None:
+    """--no-input alone used to switch the power on without a word."""
+    toy.steps(POWERED, "powered.toml")
+    run = wakeboard(toy.folder, "run", "powered.toml", "--unit", "T-1", "--bench", "bench.toml", "--no-input")
+    assert run.returncode == 2, run.stderr
+    assert "--energise" in run.stderr
+    assert served_bench.outputs_on == []
+    assert served_bench.energised == 0
+
+
+def test_the_option_stands_for_the_key(toy: Any, served_bench: Any) -> None:
+    toy.steps(POWERED, "powered.toml")
+    run = wakeboard(toy.folder, "run", "powered.toml", "--unit", "T-1", "--bench", "bench.toml", "--energise")
+    assert run.returncode == 0, run.stderr
+    assert "PASS" in run.stdout
+
+
+def test_a_bench_that_feeds_fewer_supplies_than_the_board_has(toy: Any, served_bench: Any) -> None:
+    """One supply is what most people own: AUX is never switched on by this sequence."""
+    text = (toy.folder / "bench.toml").read_text()
+    one = re.sub(r"feeds = \{[^}]*\}", 'feeds = { 1 = "USB" }', text)
+    assert one != text
+    (toy.folder / "one.toml").write_text(one)
+    toy.steps(POWERED, "powered.toml")
+    run = wakeboard(toy.folder, "run", "powered.toml", "--unit", "T-1", "--bench", "one.toml", "--energise")
+    assert run.returncode == 0, run.stderr
+    toy.steps(POWERED.replace('"USB"', '"AUX"'), "other.toml")
+    other = wakeboard(toy.folder, "run", "other.toml", "--unit", "T-1", "--bench", "one.toml", "--energise")
+    assert other.returncode == 3
+    assert "no channel of the bench feeds AUX" in other.stderr
+
+
+# --- one output for two supplies --------------------------------------------------------------------------------------
+class OneOutput:
+    """A supply whose output 1 feeds what its leads are on; the virtual bench wires its outputs to USB and AUX."""
+
+    def __init__(self, psu: Any, leads_on: dict[str, str]) -> None:
+        self._psu, self._leads_on = psu, leads_on
+
+    def __getattr__(self, name: str) -> Any:
+        found = getattr(self._psu, name)
+        if not callable(found):
+            return found
+
+        def asked(*arguments: Any, **options: Any) -> Any:
+            moved = [{"USB": "1", "AUX": "2"}[self._leads_on["1"]] if each == "1" else each for each in arguments]
+            return found(*moved, **options)
+
+        return asked
+
+
+BOTH = (
+    '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n[[step]]\ndo = "power off"\n'
+    '[[step]]\ndo = "power on"\nsupply = "AUX"\nlimit = "100 mA"\nwhy = "a test"\n'
+)
+
+
+def by_turns(toy: Any, steps: str, moves: bool = True) -> tuple[Result, Person]:
+    sequence = load_sequence(toy.steps(steps))
+    with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
+        leads_on = {"1": "USB"}
+
+        class Mover(Person):
+            def write(self, text: str) -> None:
+                super().write(text)
+                found = re.search(r"Move the supply's leads to (\S+)", text)
+                if found and moves:
+                    leads_on["1"] = found[1]
+
+        keys = {"Enter: power on": "\r", "Enter: they are on it": "\r"}
+        hand = Mover(bench, keys=keys)
+        operator = Operator(write=hand.write, read_key=hand.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.self_check = True
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        bench.clear_hands = asked_each_time(operator)
+        feeds = bench.guard.guard.feeds
+        usb = feeds["USB"]
+        feeds.clear()
+        feeds["USB"] = dataclasses.replace(usb, psu=OneOutput(usb.psu, leads_on))
+        bench.leads = Leads({"AUX": "USB"})
+        bench.guard = MovedLeads(bench.guard, bench.leads)
+        bench.move_leads = lambda supply: operator.move_leads(supply, "right edge")
+        runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
+        operator.beat = runner.context.pulse
+        operator.power = runner.context.power_says
+        result = runner.run()
+        assert bench.virtual.outputs_on == []
+        return result, hand
+
+
+def test_one_output_feeds_one_supply_and_then_the_other(toy: Any) -> None:
+    result, hand = by_turns(toy, BOTH)
+    assert result.outcome == "pass", [(step.name, step.says, step.outcome) for step in result.record.steps]
+    assert re.findall(r"leads to (\S+)\n", hand.screen) == ["USB", "AUX"]
+    assert "LIVE: AUX on, 5 V, limit 100 mA" in hand.screen or "Next: AUX on, 5 V" in hand.screen
+
+
+def test_leads_that_were_not_moved_are_seen_before_the_full_voltage(toy: Any) -> None:
+    """The person presses Enter and moves nothing: the low voltages show it, AUX is never said to be fed."""
+    result, _ = by_turns(toy, BOTH, moves=False)
+    assert exit_code(result) == 3
+    assert "AUX" in str(result.error)
+    assert result.record.steps[-1].outcome == "error" or result.record.steps[-2].outcome == "error"
+
+
+def test_leads_are_not_moved_while_anything_is_on(toy: Any) -> None:
+    result, _ = by_turns(toy, BOTH.replace('[[step]]\ndo = "power off"\n', ""))
+    assert exit_code(result) == 2
+    assert "power off USB first" in str(result.error)

@@ -113,7 +113,9 @@ def test_the_run_ends_as_a_failure_of_the_bench_with_everything_off(bench: Any, 
     assert port in text
     (bench.folder / "cable.toml").write_text(text.replace(port, cable.name))
     (bench.folder / "vanish.toml").write_text(f'title = "Vanish"\nboard = "board.toml"\n{STEPS}{step}')
-    run = start("run", "vanish.toml", "--unit", "T-1", "--bench", "cable.toml", "--json", folder=bench.folder)
+    run = start(
+        "run", "vanish.toml", "--unit", "T-1", "--bench", "cable.toml", "--energise", "--json", folder=bench.folder
+    )
     out, told = run.communicate(timeout=LATE)
     cable.thread.join(LATE)
     assert run.returncode == 3, told.decode()

@@ -169,7 +169,7 @@ def test_a_bench_that_fails_is_no_failing_unit(folder: Path) -> None:
         '[instruments.scanner]\nkind = "scanner"\naddress = "TCPIP::127.0.0.1::3::SOCKET"\n'
         '[probing]\nby = "scanner"\nroutes = { TP1 = 101 }\n'
     )
-    result = smoke(folder, "T-1\nT-4\n", "--json", "--bench", str(folder / "dead.toml"))
+    result = smoke(folder, "T-1\nT-4\n", "--json", "--energise", "--bench", str(folder / "dead.toml"))
     assert result.return_value == 3, result.output
     told = documents(result)
     assert told[0]["outcome"] == "error"

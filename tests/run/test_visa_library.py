@@ -68,7 +68,7 @@ def test_a_first_power_on_over_another_library(second: Path, make_toy: Any, tmp_
         sequence = load_sequence(toy.folder / "first.toml")
         with Store.open(tmp_path / "store.db") as store:
             file = load_bench(toy.folder / "bench.toml", sequence.board)
-            result = take_unit(sequence, unit="T-1", described=file, store=store)
+            result = take_unit(sequence, unit="T-1", described=file, store=store, energise=True)
     steps = result.record.steps
     assert [step.outcome for step in steps] == ["pass"] * 3, [step.says for step in steps]
     assert result.off.confirmed

@@ -98,7 +98,7 @@ def bench(make_toy: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[B
 @pytest.fixture
 def waiting(bench: Bench) -> Iterator[subprocess.Popen[bytes]]:
     """A run over the wire that has switched the output on and waits."""
-    run = start("run", "waiting.toml", "--unit", "T-1", "--bench", "bench.toml", folder=bench.folder)
+    run = start("run", "waiting.toml", "--unit", "T-1", "--bench", "bench.toml", "--energise", folder=bench.folder)
     try:
         wait_until(lambda: bench.up() or run.poll() is not None, "the output on")
         assert run.poll() is None, run.communicate()
@@ -203,7 +203,7 @@ def test_the_json_document_is_the_contract(bench: Bench) -> None:
 
 # --- one clear error, the right exit code, outputs off ---
 def run_to_end(bench: Bench, sequence: str, bench_file: str) -> tuple[int, str, Any]:
-    run = start("run", sequence, "--unit", "T-1", "--bench", bench_file, "--json", folder=bench.folder)
+    run = start("run", sequence, "--unit", "T-1", "--bench", bench_file, "--energise", "--json", folder=bench.folder)
     out, err = run.communicate(timeout=LATE)
     return run.returncode, err.decode(), json.loads(out) if out.strip() else None
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "power on"
-NEEDS = Needs(power="either")
+NEEDS = Needs(power="either", energises=True)
 TELLS = (PowerTold,)
 STOPS = True
 
