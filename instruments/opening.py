@@ -115,10 +115,3 @@ def open_dmm(address: str, *, name: str, **options: Any) -> Dmm:
     driver = open_instrument("dmm", address, name=name, **options)
     assert isinstance(driver, Dmm)
     return driver
-
-
-def open_scanner(address: str, *, name: str, **options: Any) -> Scanner:
-    """See open_instrument."""
-    driver = open_instrument("scanner", address, name=name, **options)
-    assert isinstance(driver, Scanner)
-    return driver

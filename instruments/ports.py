@@ -31,7 +31,7 @@ class Measurement:
     scatter: float = 0.0
 
 
-class Instrument(Protocol):
+class InstrumentPort(Protocol):
     """name: what the bench calls it."""
 
     @property
@@ -43,7 +43,7 @@ class Instrument(Protocol):
         ...
 
 
-class Meter(Instrument, Protocol):
+class MeterPort(InstrumentPort, Protocol):
     """drives_current: whether the function set last sends a test current through the leads."""
 
     @property
@@ -61,7 +61,7 @@ class Meter(Instrument, Protocol):
         ...
 
 
-class Supply(Instrument, Protocol):
+class SupplyPort(InstrumentPort, Protocol):
     """Channels are named "1", "2", …; numbers are taken too. What safety rests on is confirmed by whoever fits this."""
 
     @property
@@ -90,7 +90,7 @@ class Supply(Instrument, Protocol):
     def sample(self, ch: Ch) -> Any: ...
 
 
-class Relays(Instrument, Protocol):
+class RelaysPort(InstrumentPort, Protocol):
     """rated_volts: what they may carry, V; hot_amps: what they may break, A; life: operations at rated load; switched:
     the channels moved so far. None: not known."""
 

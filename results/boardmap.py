@@ -136,6 +136,11 @@ class _Sheet:
     left: float
     flipped: bool
 
+    @property
+    def letter(self) -> float:
+        """How large letters and marks are: 1 on a board of 80 mm."""
+        return min(max(max(self.x1 - self.x0, self.y1 - self.y0) / 80, 0.3), 3.0)
+
     def x(self, mm: float) -> float:
         across = self.x1 - mm if self.flipped else mm - self.x0
         return (self.left + across + ROOM) * SCALE
@@ -186,44 +191,68 @@ def _side(
     net: str, point: str, part: str,
 ) -> list[Markup]:  # fmt: skip
     word = "Top side" if side == "top" else "Bottom side, turned over"
-    body = [_text(sheet.left * SCALE + ROOM * SCALE, 3 * SCALE, word, 2.6)]
+    body = [_text((sheet.left + ROOM) * SCALE, 3 * SCALE, word, 2.6 * sheet.letter)]
     for path in edge:
         d = "M" + "L".join(f"{number(sheet.x(x))} {number(sheet.y(y))}" for x, y in path) + "Z"
-        body.append(element("path", d=d, fill="none", stroke="#000", stroke_width="2"))
-    marked = {pad.part for pad in board.pads if pad.net == net} if net else set()
+        body.append(element("path", d=d, fill="none", stroke="#000", stroke_width=number(4 * sheet.letter)))
     here = [each for each in board.parts.values() if each.side in (side, "both", "")]
-    for each in here:
-        named = len(board.parts) <= NAMED_ALL or each.name in marked or each.name in (part, point) or _large(each)
-        body += _part(each, sheet, named=named, framed=each.name == part)
     pads = [pad for pad in board.pads if pad.side in (side, "both")]
+    body += [_frame(each, sheet) for each in here]
     body += [_pad(pad, sheet, marked=bool(net) and pad.net == net) for pad in pads]
-    body += [_probe(pad, sheet, point) for pad in pads if point and pad.part == _part_of(point, board)][:1]
+    marked = {pad.part for pad in board.pads if pad.net == net} if net else set()
+    many = len(board.parts) > NAMED_ALL
+    body += [_name(each, sheet) for each in here if not many or each.name in marked or _large(each)]
+    body += [mark for each in here if each.name == part for mark in _framed(each, sheet)]
+    body += [_probe(pad, sheet, point) for pad in pads if point and _is_point(pad, point, board)][:1]
     return body
 
 
-def _part_of(point: str, board: BoardMap) -> str:
-    """TP7 is a part of its own; J1_5 is a pin of J1."""
-    return point if point in board.parts else point.rpartition("_")[0]
+def _is_point(pad: MapPad, point: str, board: BoardMap) -> bool:
+    """TP7 is a part of its own; J1_5 is pin 5 of J1."""
+    return pad.part == point if point in board.parts else f"{pad.part}_{pad.pin}" == point
 
 
 def _large(part: MapPart) -> bool:
     return (part.x1 - part.x0) * (part.y1 - part.y0) > 20
 
 
-def _part(part: MapPart, sheet: _Sheet, *, named: bool, framed: bool) -> list[Markup]:
-    grow = 0.6 if framed else 0.2
+def _corners(part: MapPart, sheet: _Sheet) -> tuple[float, float, float, float]:
+    """x, y, width, height in the drawing."""
     xs = sorted((sheet.x(part.x0), sheet.x(part.x1)))
     ys = sorted((sheet.y(part.y0), sheet.y(part.y1)))
-    frame = element(
-        "rect", x=number(xs[0] - grow * SCALE), y=number(ys[0] - grow * SCALE),
-        width=number(xs[1] - xs[0] + 2 * grow * SCALE), height=number(ys[1] - ys[0] + 2 * grow * SCALE),
-        fill="none", stroke="#000" if framed else "#777", stroke_width="6" if framed else "1",
-        stroke_dasharray=None if part.fitted else "6 4",
+    return xs[0], ys[0], xs[1] - xs[0], ys[1] - ys[0]
+
+
+def _rectangle(part: MapPart, sheet: _Sheet, grow: float, stroke: str, width: str, dashes: str | None = None) -> Markup:
+    x, y, wide, high = _corners(part, sheet)
+    return element(
+        "rect", x=number(x - grow), y=number(y - grow), width=number(wide + 2 * grow), height=number(high + 2 * grow),
+        fill="none", stroke=stroke, stroke_width=width, stroke_dasharray=dashes,
     )  # fmt: skip
-    size = min(max(min(xs[1] - xs[0], ys[1] - ys[0]) / SCALE * 0.6, 0.9), 2.2) if not framed else 2.4
-    middle = (xs[0] + xs[1]) / 2, (ys[0] + ys[1]) / 2
-    y = ys[0] - 0.9 * SCALE if framed else middle[1] + size * SCALE / 3
-    return [frame, *([_text(middle[0], y, part.name, size, middle=True, bold=framed)] if named else [])]
+
+
+def _frame(part: MapPart, sheet: _Sheet) -> Markup:
+    """A part not fitted has a dashed frame."""
+    return _rectangle(part, sheet, 0.15 * SCALE, "#777", "1", None if part.fitted else "6 4")
+
+
+def _framed(part: MapPart, sheet: _Sheet) -> list[Markup]:
+    """The part to look at: a thick frame, its name above it."""
+    x, y, wide, _ = _corners(part, sheet)
+    room = 0.6 * SCALE * sheet.letter
+    frame = _rectangle(part, sheet, room, "#000", number(7 * sheet.letter))
+    return [frame, _text(x + wide / 2, y - 2 * room, part.name, 2.4 * sheet.letter, middle=True, bold=True)]
+
+
+def _name(part: MapPart, sheet: _Sheet) -> Markup:
+    """The name inside the part, along its longer side, as large as fits; a white edge keeps it legible over pads."""
+    x, y, wide, high = _corners(part, sheet)
+    upright = high > 1.3 * wide
+    long, short = (high, wide) if upright else (wide, high)
+    size = max(min(1.5 * long / max(len(part.name), 1), 0.8 * short, 22.0), 4.0) / SCALE
+    middle = (x + wide / 2, y + high / 2)
+    turn = f"rotate(-90 {number(middle[0])} {number(middle[1])})" if upright else None
+    return _text(middle[0], middle[1] + size * SCALE * 0.35, part.name, size, middle=True, halo=True, turn=turn)
 
 
 def _pad(pad: MapPad, sheet: _Sheet, *, marked: bool) -> Markup:
@@ -236,21 +265,26 @@ def _pad(pad: MapPad, sheet: _Sheet, *, marked: bool) -> Markup:
 
 
 def _probe(pad: MapPad, sheet: _Sheet, name: str) -> Markup:
-    x, y, r = sheet.x(pad.x), sheet.y(pad.y), 1.6 * SCALE
+    x, y, r = sheet.x(pad.x), sheet.y(pad.y), 1.6 * SCALE * sheet.letter
     cross = f"M{number(x - 2 * r)} {number(y)}H{number(x + 2 * r)}M{number(x)} {number(y - 2 * r)}V{number(y + 2 * r)}"
-    return element(
-        "g",
-        [
-            element("circle", cx=number(x), cy=number(y), r=number(r), fill="none", stroke="#000", stroke_width="4"),
-            element("path", d=cross, stroke="#000", stroke_width="3"),
-            _text(x + 1.3 * r, y - 1.3 * r, f"probe {name}", 2.4, bold=True),
-        ],
-    )
+    left = x > sheet.x((sheet.x0 + sheet.x1) / 2)
+    label = _text(
+        x + (-1.3 if left else 1.3) * r, y - 1.3 * r, f"probe {name}", 2.4 * sheet.letter, bold=True,
+        anchor="end" if left else None,
+    )  # fmt: skip
+    wide = number(4 * sheet.letter)
+    ring = element("circle", cx=number(x), cy=number(y), r=number(r), fill="none", stroke="#000", stroke_width=wide)
+    return element("g", [ring, element("path", d=cross, stroke="#000", stroke_width=wide), label])
 
 
-def _text(x: float, y: float, text: str, size: float, *, middle: bool = False, bold: bool = False) -> Markup:
+def _text(
+    x: float, y: float, text: str, size: float, *, middle: bool = False, bold: bool = False, halo: bool = False,
+    anchor: str | None = None, turn: str | None = None,
+) -> Markup:  # fmt: skip
+    edge = bold or halo
     return element(
         "text", text, x=number(x), y=number(y), font_size=number(size * SCALE),
-        text_anchor="middle" if middle else None, font_weight="bold" if bold else None,
-        stroke="#fff" if bold else None, stroke_width="6" if bold else None, paint_order="stroke" if bold else None,
+        text_anchor="middle" if middle else anchor, font_weight="bold" if bold else None, transform=turn,
+        stroke="#fff" if edge else None, stroke_width=number(size * SCALE / 6) if edge else None,
+        paint_order="stroke" if edge else None,
     )  # fmt: skip

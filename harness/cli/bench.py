@@ -14,7 +14,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.run.selfcheck import Checked
+    from wakeboard.harness.run.selfcheck import CheckedInstrument
 
 EXAMPLES = [
     "wakeboard bench",
@@ -81,11 +81,12 @@ def _find(common: Common) -> Exit:
 
 
 # --- with one ---------------------------------------------------------------------------------------------------------
-def _check(common: Common, described: Bench) -> list[Checked]:
+def _check(common: Common, described: Bench) -> list[CheckedInstrument]:
+    from wakeboard.harness.run.opening import open_driver
     from wakeboard.harness.run.selfcheck import check_distinct, check_instruments
 
     checked = []
-    for each in check_instruments(described):
+    for each in check_instruments(described, open_driver=open_driver):
         checked.append(each)
         _show(common, each)
     good = {each.name for each in checked if each.ok}
@@ -96,7 +97,7 @@ def _check(common: Common, described: Bench) -> list[Checked]:
     return checked
 
 
-def _show(common: Common, each: Checked) -> None:
+def _show(common: Common, each: CheckedInstrument) -> None:
     if common.json:
         return
     word = (
@@ -121,7 +122,7 @@ def _line(common: Common, text: str, indent: str = "      ") -> None:
         common.say(textwrap.fill(text, 79, initial_indent=indent, subsequent_indent=" " * len(indent)))
 
 
-def _budget(common: Common, checked: list[Checked]) -> list[dict[str, Any]]:
+def _budget(common: Common, checked: list[CheckedInstrument]) -> list[dict[str, Any]]:
     """How soon the power would be off; told where every supply answered."""
     from wakeboard.harness.run.budget import budget, round_s
 

@@ -93,6 +93,4 @@ def _say_conclusion(common: Common, demo: Demo) -> None:
 
 
 def _wrap(common: Common, text: str, indent: str) -> None:
-    import textwrap
-
-    common.say(textwrap.fill(text, 79, initial_indent=indent, subsequent_indent=" " * (len(indent) + 2)))
+    common.say(f"{indent}{text}")  # broken to the terminal's width, whole in a file (fitting.py)

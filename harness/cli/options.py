@@ -59,6 +59,10 @@ class Common:
         """Text for a person; standard error under --json, so that standard output is one document."""
         click.echo(fitted(shown(text), sys.stderr if self.json else sys.stdout), err=self.json, color=colour())
 
+    def ask(self, question: str, default: str) -> str:
+        """What the person at the terminal answers, on standard error; the default for nothing."""
+        return str(click.prompt(question, default=default, err=True))
+
     def note(self, text: str) -> None:
         """What is not a result: progress, hints, the next command to try. Standard error."""
         click.echo(fitted(shown(text), sys.stderr), err=True, color=colour())

@@ -22,14 +22,20 @@ EXAMPLES = [
 @click.argument("what", required=False, metavar="[KIND | book | new]")
 @click.argument("part", required=False, metavar="[PART]")
 @click.option("--from", "board", metavar="BOARD", help="With new: the board file in which the part was filled in.")
+@click.option("--page", is_flag=True, help="The whole catalogue as Markdown.")
 @click.option("--own", is_flag=True, help="With new: for all of your boards, not only this one.")
 @common_options
-def command(common: Common, what: str | None, part: str | None, board: str | None, own: bool) -> int:
+def command(common: Common, what: str | None, part: str | None, board: str | None, page: bool, own: bool) -> int:
     """Show the part kinds, the keys of one with units and defaults, or the part book.
 
     `wakeboard parts new PART --from BOARD` turns a part that you filled in once into an entry of the part book, in
     parts/ beside the board or, with --own, in your own folder; `wakeboard new` then knows that part on every drawing.
     """
+    if page:
+        from wakeboard.harness.drawings.catalogue import page as whole
+
+        click.echo(whole(), nl=False)
+        return Exit.GOOD
     if what == "new":
         return _new(common, part, board, own)
     if part or board or own:

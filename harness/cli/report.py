@@ -13,6 +13,9 @@ from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from wakeboard.results.records import RunRecord
     from wakeboard.results.store import Store
 
 
@@ -66,7 +69,11 @@ def _run(common: Common, ref: str | None, asked: bool) -> tuple[str, str, str]:
     with opened(common) as store:
         record = store.run(ref)
         explained = _explained(store, record.id) if asked else None
-    return "run", f"report-{_plain(record.unit)}-{record.id[:8]}", render_run(record, explained)
+    return (
+        "run",
+        f"report-{_plain(record.unit)}-{record.id[:8]}",
+        render_run(record, explained, maps=_maps(common, record, explained)),
+    )
 
 
 def _board(
@@ -83,8 +90,24 @@ def _board(
             return "batch", f"batch-{_plain(name)}", report_batch(store, name, sequence=sequence)
         reviewed = None if file is None else _reviewed(file)
         explained = _explained_units(store, name, reference) if asked else None
-        html = report_board(store, name, explain=explained, review=reviewed, reference=reference)
+        maps = _review_maps(file, reviewed)
+        html = report_board(store, name, explain=explained, review=reviewed, reference=reference, maps=maps)
     return "board", f"report-{_plain(name)}", html
+
+
+def _maps(common: Common, record: RunRecord, explained: dict[str, Any] | None) -> list[tuple[str, Markup]]:
+    """Where what is odd is, with the places beside the results; none where the drawing was never read."""
+    from wakeboard.harness.drawings.maps import beside, run_figures
+
+    found = beside(Path(common.database()).parent)
+    return run_figures(record, *found, explained) if found and found[0].name == record.board else []
+
+
+def _review_maps(file: Path | None, reviewed: dict[str, Any] | None) -> list[tuple[str, Markup]]:
+    from wakeboard.harness.drawings.maps import beside, review_figures
+
+    found = beside(file.parent) if file else None
+    return review_figures(*found, reviewed) if found else []
 
 
 def _plain(text: str) -> str:

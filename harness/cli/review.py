@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
 
 
+MOST_ALSO = 4  # of what the same mistake brings with it, shown
+
+
 @wakeboard_command(examples=["wakeboard review board.toml", "wakeboard review board.toml --json"])
 @click.argument("board")
 @common_options
@@ -24,16 +27,22 @@ def command(common: Common, board: str) -> int:
     to do. Exit code 1 when one is serious. A review without concerns says nothing of the boards that come back.
     """
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.review.review import as_json, review_board
+    from wakeboard.harness.review.review import as_json, review
 
     design = load_board(board)
     if not design.parts:
         raise click.UsageError(
             f"{board} has no [parts]: add the parts of the schematic, then there is a circuit to review"
         )
-    concerns = review_board(design)
+    found = review(design)
+    concerns = found.concerns
     _show(common, f"{design.name} revision {design.revision}", concerns)
-    common.emit(as_json(design, concerns))
+    if found.unsolved:
+        common.console().print(
+            f"\n{len(found.unsolved)} of {found.states + len(found.unsolved)} states have no operating point that was "
+            f"found, and nothing is said of them: {found.unsolved[0]}" + (", …" if len(found.unsolved) > 1 else "")
+        )
+    common.emit({**as_json(design, concerns), "unsolved": list(found.unsolved)})
     return Exit.FAILED if any(concern.serious for concern in concerns) else Exit.GOOD
 
 
@@ -60,3 +69,7 @@ def _show(common: Common, title: str, concerns: list[Concern]) -> None:
         ):
             if text:
                 console.print(Padding(Text(label + text), (0, 0, 0, 3)))
+        for follows in concern.also[:MOST_ALSO]:
+            console.print(Padding(Text(f"with it: {follows.says} ({follows.rule})"), (0, 0, 0, 3)))
+        if len(concern.also) > MOST_ALSO:
+            console.print(Padding(Text(f"with it: {len(concern.also) - MOST_ALSO} more, see --json"), (0, 0, 0, 3)))

@@ -210,12 +210,12 @@ class Line:
 
     def _kept(self, unit: str) -> Mapping[str, Any]:
         """What is computed once for the board and serves every unit that has no rework of its own."""
-        from wakeboard.harness.run.predict import Predictor
+        from wakeboard.harness.run.predict import CircuitLimits
         from wakeboard.harness.run.virtual import prepare_board
 
         board = self.sequence.board
         if not self._shared:
-            self._shared["predictor"] = Predictor(board)
+            self._shared["predictor"] = CircuitLimits(board)
             if self.bench is None:
                 self._shared["prepared"] = prepare_board(board)
         if self.store.rework_in_force(unit, board.name):

@@ -23,6 +23,10 @@ COMMANDS: dict[str, Entry] = {
     "parts": Entry("wakeboard.harness.cli.parts", "the catalogue of part kinds, and the part book", _FIRST),
     "check": Entry("wakeboard.harness.cli.check", "read board, bench and sequence files and say what is wrong", _FIRST),
     "review": Entry("wakeboard.harness.cli.review", "find what is wrong in the design itself", _DESIGN),
+    "map": Entry("wakeboard.harness.cli.map", "draw where a net, a point or a part is on the board", _DESIGN),
+    "changes": Entry(
+        "wakeboard.harness.cli.changes", "what two revisions differ in, what that mends and breaks", _DESIGN
+    ),
     "rehearse": Entry("wakeboard.harness.cli.rehearse", "plant every fault and see what the sequence catches", _DESIGN),
     "bench": Entry("wakeboard.harness.cli.bench", "find, identify and self-check the instruments", _BENCH),
     "off": Entry("wakeboard.harness.cli.off", "switch every output of every supply off, now", _BENCH),

@@ -20,8 +20,6 @@ REPORT: Final = "report.html"
 class FolderTaken(Exception):
     """The folder holds something already; nothing was written."""
 
-    exit_code = 2
-
 
 @dataclass
 class Demo:
@@ -72,7 +70,7 @@ def review(demo: Demo) -> dict[str, Any]:
 def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
     """(unit, what is planted in it in words, its run) as they end; each is committed to the folder's store."""
     from wakeboard.harness.describe.load import load_sequence, load_units
-    from wakeboard.harness.run.predict import Predictor
+    from wakeboard.harness.run.predict import CircuitLimits
     from wakeboard.harness.run.session import take_unit
     from wakeboard.harness.run.virtual import prepare_board
     from wakeboard.results.store import Store
@@ -80,7 +78,7 @@ def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
     sequence = load_sequence(demo.folder / SEQUENCE)
     units = load_units(demo.folder / "units.toml")
     # one compiled circuit and one table of predictions serve all five units
-    prepared, predictor = prepare_board(sequence.board), Predictor(sequence.board)
+    prepared, predictor = prepare_board(sequence.board), CircuitLimits(sequence.board)
     with Store.open(str(demo.folder / DATABASE)) as store:
         for name, unit in units.units.items():
             result = take_unit(

@@ -125,6 +125,10 @@ class Bench(Table):
     _file: str = PrivateAttr("")
     _text: str = PrivateAttr("")
 
+    def comes_from(self, file: str, text: str) -> None:
+        """Where the bench was read."""
+        self._file, self._text = file, text
+
     def model_post_init(self, _context: object) -> None:
         for tables in (self.instruments, self.links, self.volumes):
             give_names(tables)

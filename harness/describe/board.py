@@ -56,7 +56,7 @@ class UnknownName(KeyError):
         return f'the board has no "{self.name}"' + (f"; {self.hint}" if self.hint else "")
 
 
-class Head(Table):
+class BoardHead(Table):
     name: str = Field(min_length=1, description="the board's name")
     revision: str = Field(min_length=1, description="the revision, in quotes")
     says: str = ""
@@ -210,7 +210,7 @@ class Target(Table):
 class Board(Table):
     """A design. Its `parts` are checked against the circuit's kinds and are the circuit's own Part objects."""
 
-    board: Head = Field(description="the table [board] with name and revision")
+    board: BoardHead = Field(description="the table [board] with name and revision")
     supplies: dict[str, Supply] = Field(min_length=1, description="at least one [supplies.NAME]")
     rails: dict[str, Rail] = Field(default_factory=dict)
     lines: dict[str, Line] = Field(default_factory=dict)
@@ -221,6 +221,11 @@ class Board(Table):
     _notes: dict[str, PartNote] = PrivateAttr(default_factory=dict)
     _file: str = PrivateAttr("")
     _text: str = PrivateAttr("")
+
+    def comes_from(self, file: str, text: str, parts: Mapping[str, Part], notes: Mapping[str, PartNote]) -> None:
+        """What the loader knows beside the tables: where the board was read, and its parts."""
+        self._file, self._text = file, text
+        self._parts, self._notes = dict(parts), dict(notes)
 
     def model_post_init(self, _context: object) -> None:
         for tables in (self.supplies, self.rails, self.lines, self.points, self.links):

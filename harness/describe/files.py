@@ -10,7 +10,7 @@ from pathlib import Path
 from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.document import Document, read
 from wakeboard.harness.describe.load import bench_of, board_of, sequence_of, units_of
-from wakeboard.harness.describe.notes import board_notes
+from wakeboard.harness.describe.notes import board_notes, sequence_notes
 from wakeboard.harness.describe.problems import FileProblems, Problem, one_of
 
 _MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a sequence file", "units": "a units file"}
@@ -80,6 +80,7 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
         sequence, board_document = sequence_of(document)
         problems = [*problems, *(board_document.problems if board_document else [])]
         says = f"{sequence.title}: {len(sequence.steps)} steps" if sequence else ""
+        notes = sequence_notes(sequence, document) if sequence and not problems else []
     elif kind == "units":
         units, board_document = units_of(document)
         problems = [*problems, *(board_document.problems if board_document else [])]
@@ -91,7 +92,7 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
 
 def _pin_tables(board: Board, document: Document) -> None:
     """The pin tables that parts name, packaged or beside the board: read by `review`, checked here too."""
-    from wakeboard.harness.review.pin_tables import load_pin_table
+    from wakeboard.harness.describe.pin_tables import load_pin_table
 
     for name in board.parts:
         table, path = board.note(name).pin_table, ("parts", name, "pin_table")

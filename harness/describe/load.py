@@ -53,8 +53,7 @@ def board_of(document: Document) -> Board | None:
     if board is None:
         board, document.mended = mend(Board, tables.data)
     if board is not None:
-        board._parts, board._notes = parts, notes
-        board._file, board._text = document.file, document.text
+        board.comes_from(document.file, document.text, parts, notes)
         check_board(board, document, values=whole)
     return board
 
@@ -88,7 +87,7 @@ def bench_of(document: Document, board: Board | None = None) -> Bench | None:
     if bench is None:
         bench, document.mended = mend(Bench, document.data)
     if bench is not None:
-        bench._file, bench._text = document.file, document.text
+        bench.comes_from(document.file, document.text)
         check_bench(bench, document, board)
     return bench
 
@@ -149,7 +148,7 @@ def units_of(document: Document) -> tuple[Units | None, Document | None]:
     units = validated(Units, document) if document.readable else None
     if units is None:
         return None, None
-    units._file = document.file
+    units.comes_from(document.file)
     board_document = read_named(beside(document.file, units.board))
     check_units(units, document, board_of(board_document))
     return units, board_document

@@ -10,14 +10,18 @@ import json
 import os
 from collections import Counter
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.document import Document
 from wakeboard.harness.describe.parts import board_kinds, nets_of
 from wakeboard.harness.describe.positions import Path
 from wakeboard.harness.describe.problems import Problem, nearest, quoted
-from wakeboard.harness.describe.sane import out_of_range
 from wakeboard.instruments.quantity import show
+
+if TYPE_CHECKING:
+    from wakeboard.harness.describe.sequence import Sequence
+from wakeboard.harness.describe.sane import out_of_range
 
 
 def board_notes(board: Board, document: Document) -> list[Problem]:
@@ -29,17 +33,52 @@ def board_notes(board: Board, document: Document) -> list[Problem]:
     return notes.problems
 
 
+def sequence_notes(sequence: Sequence, document: Document) -> list[Problem]:
+    """Notes on a sequence that has no problems: a current limit above what the supply can give limits nothing."""
+    notes = Document(document.file, document.text, document.data, document.lines)
+    for index, step in enumerate(sequence.steps):
+        supply = sequence.board.supplies.get(getattr(step, "supply", None) or "")
+        limit = getattr(step, "limit", None)
+        if supply is not None and supply.budget and limit and limit > supply.budget * (1 + 1e-9):
+            notes.add(
+                ("step", index, "limit"),
+                f"{show(limit, 'A')}, above the budget of {supply.name} ({show(supply.budget, 'A')})",
+                "a limit that the board's own source could give",
+            )
+    return notes.problems
+
+
 def _lonely_nets(board: Board, notes: Document) -> None:
     counts = Counter(nets_of(board.parts))
     shared = [net for net, count in counts.items() if count > 1]
     named = {each.net for table in (board.supplies, board.rails, board.lines, board.points) for each in table.values()}
-    drawn = _drawn_nets(notes.file)
+    drawn = _drawn_nets(notes.file)  # a program wrote these, no hand did
+    lonely = [net for net, count in counts.items() if count == 1 and net not in named and net not in drawn]
     for path, net in _pins(board, notes):
-        if net in drawn:
-            continue  # a program wrote it, no hand did
-        near = nearest(net, shared)
-        if counts[net] == 1 and net not in named and near:
+        if net not in lonely:
+            continue
+        near = nearest(net, shared) or _like(net, lonely)
+        if near:
             notes.add(path, f"the net {quoted(net)} with this one pin on it", "a net of at least two pins", near)
+
+
+def _like(net: str, others: list[str]) -> str:
+    """A hint at another net with one pin that may be the same by another spelling."""
+    near = next((other for other in others if other != net and _one_slip(net.lower(), other.lower())), None)
+    return f"did you mean {quoted(near)}?" if near else ""
+
+
+def _one_slip(a: str, b: str) -> bool:
+    """Whether a letter is missing, wrong, or changed places between two names; a number is as meant (TX1, TX2)."""
+    if len(a) != len(b):
+        longer, shorter = (a, b) if len(a) > len(b) else (b, a)
+        return len(shorter) > 2 and shorter in [
+            longer[:k] + longer[k + 1 :] for k in range(len(longer)) if longer[k].isalpha()
+        ]
+    apart = [k for k in range(len(a)) if a[k] != b[k]]
+    if len(apart) == 1:
+        return len(a) > 3 and a[apart[0]].isalpha() and b[apart[0]].isalpha()
+    return len(apart) == 2 and apart[1] == apart[0] + 1 and a[apart[0]] == b[apart[1]] and a[apart[1]] == b[apart[0]]
 
 
 def _unusual_values(board: Board, notes: Document) -> None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.describe.document import Document
 from wakeboard.harness.describe.positions import Path
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.instruments.quantity import QuantityError, parse, parse_tolerance, parse_value
+from wakeboard.instruments.quantity import QuantityError, parse, parse_interval, parse_tolerance, parse_value
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.part import Part
 
@@ -29,14 +29,19 @@ __all__ = ["Part", "PartNote", "read_parts"]
 RATINGS = {"voltage": "V", "current": "A", "power": "W"}
 _NAME = re.compile(r"[A-Za-z0-9_+\-/#~\[\]]+\Z")
 _NET = re.compile(r"[^\s:=;,>]+\Z")
-_OWN = ("kind", "pins", "max", "tolerance", "variants", "place", "says", "pin_table", "options", "aliases")
+_OWN = (
+    "kind", "pins", "max", "tolerance", "variants", "place", "says", "pin_table", "package", "options", "aliases",
+    "boots", "starts",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
 class PartNote:
     """What the board file says of a part beyond the circuit's needs.
 
-    pin_table: the processor's pin table, options: the functions in use, aliases: pin -> its name in that table.
+    pin_table: the processor's pin table, package: whose pin numbers the pins are named by, options: the functions in
+    use, aliases: pin -> its name in that table. boots: how it starts -> the levels of its strap pins that make it start
+    that way, starts: how it should start.
     """
 
     place: str = ""
@@ -45,6 +50,9 @@ class PartNote:
     pin_table: str = ""
     options: tuple[str, ...] = ()
     aliases: Mapping[str, str] = field(default_factory=dict)
+    package: str = ""
+    boots: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    starts: str = ""
 
 
 def board_kinds() -> Mapping[str, Kind]:
@@ -90,6 +98,7 @@ class _PartReader:
         self.path: Path = ("parts", name)
         self.values: dict[str, Any] = {}
         self.tolerance: dict[str, float] = {}
+        self.bounds: dict[str, tuple[float, float]] = {}
         self.note = PartNote()
         self.good = True
 
@@ -105,7 +114,7 @@ class _PartReader:
         self._values(kind)
         ratings = self._ratings()
         self.note = self._note(kind)
-        part = Part(self.name, kind.name, pins, self.values, self.tolerance, ratings)
+        part = Part(self.name, kind.name, pins, self.values, self.tolerance, ratings, self.bounds)
         if self.good:
             self._check_fit(kind, part)
         return part
@@ -191,7 +200,7 @@ class _PartReader:
 
     def _value(self, key: str, name: str, quantity: Quantity, found: Any) -> None:
         try:
-            value, spread = _read_value(quantity, found)
+            value, spread, bounds = _read_value(quantity, found)
         except QuantityError as error:
             self.wrong((key,), error.found, error.allowed)
             return
@@ -200,6 +209,8 @@ class _PartReader:
         self.values[name] = value
         if spread:
             self.tolerance[name] = spread
+        if bounds:
+            self.bounds[name] = bounds
 
     def _nested(self, key: str, found: Any) -> dict[str, dict[str, Any]]:
         """A chip's [io] and [supply]: pin -> its own table of values."""
@@ -233,13 +244,15 @@ class _PartReader:
                 self.wrong(path, quoted(found), one_of(map(quoted, choices), 40), nearest(found, map(str, choices)))
                 continue
             try:
-                value, spread = _read_text(unit, found)
+                value, spread, bounds = _read_text(unit, found, signed=word == "leak")
             except QuantityError as error:
                 self.wrong(path, error.found, error.allowed)
                 continue
             entry[word] = value
             if spread:
                 self.tolerance[f"{pin}.{word}"] = spread
+            if bounds:
+                self.bounds[f"{pin}.{word}"] = bounds
         return entry
 
     # --- the rest ---------------------------------------------------------------------------------------------
@@ -263,7 +276,7 @@ class _PartReader:
         return ratings
 
     def _note(self, kind: Kind) -> PartNote:
-        for key in ("place", "says", "pin_table"):
+        for key in ("place", "says", "pin_table", "package", "starts"):
             if not isinstance(self.table.get(key, ""), str):
                 self.wrong((key,), quoted(self.table[key]), "text in quotes")
         options, aliases = self.table.get("options", []), self.table.get("aliases", {})
@@ -280,7 +293,35 @@ class _PartReader:
             str(self.table.get("pin_table", "")),
             tuple(options),
             aliases,
+            str(self.table.get("package", "")),
+            self._boots(),
+            str(self.table.get("starts", "")),
         )
+
+    def _boots(self) -> dict[str, dict[str, str]]:
+        """How the part starts, by the levels of its straps at reset."""
+        found = self.table.get("boots", {})
+        if not isinstance(found, dict):
+            self.wrong(("boots",), quoted(found), 'a table, such as { flash = { BOOT = "low" } }')
+            return {}
+        boots = {name: straps for name, straps in found.items() if self._straps(name, straps)}
+        starts = self.table.get("starts")
+        if starts is not None and starts not in found and "pin_table" not in self.table:
+            self.wrong(("starts",), quoted(starts), one_of(found), nearest(starts, found))
+        return boots
+
+    def _straps(self, name: str, straps: Any) -> bool:
+        pins = self.table.get("pins")
+        known = list(pins) if isinstance(pins, dict) else []
+        if not isinstance(straps, dict):
+            self.wrong(("boots", name), quoted(straps), 'a table pin = "low" or "high"')
+            return False
+        for pin, level in straps.items():
+            if pin not in known:
+                self.wrong(("boots", name, pin), f"the pin {quoted(pin)}", one_of(known, 40), nearest(pin, known))
+            elif level not in ("low", "high"):
+                self.wrong(("boots", name, pin), quoted(level), '"low" or "high"')
+        return True
 
     def _variants(self, kind: Kind) -> tuple[str, ...]:
         """Their texts; their values, in the unit of the kind's main value, go to the circuit."""
@@ -309,6 +350,9 @@ class _PartReader:
         try:
             kind.check(part)
             kind.expand(Draft(part, {}, defaults))
+            for path, ends in part.bounds.items():
+                for end in ends:
+                    kind.expand(Draft(part, {path: end}, defaults))
         except CircuitError as error:
             self.wrong((), f"values that do not fit: {error}", f"what a {kind.name} can be")
         except (ValueError, ZeroDivisionError, OverflowError, TypeError, KeyError) as error:
@@ -335,6 +379,8 @@ def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[object, ...]]]:
         "leak": ("A", ()),
         "park": ("V", ()),
         "clamp": ("", (True, False)),
+        "reads_low": ("V", ()),
+        "reads_high": ("V", ()),
         "source": ("", ()),  # where the pull is from: a file or a data sheet, for whoever reads a review
     }
 
@@ -355,24 +401,45 @@ def _in_unit(quantity: Quantity) -> str:
     return f", in {quantity.unit}" if quantity.unit else ""
 
 
-def _read_value(quantity: Quantity, found: Any) -> tuple[Any, float]:
-    """The value and its relative tolerance. Raises QuantityError."""
+Read = tuple[Any, float, tuple[float, float] | None]
+"""The value, its relative tolerance, and the range where it was stated as one."""
+
+
+def _read_value(quantity: Quantity, found: Any) -> Read:
+    """Raises QuantityError."""
     if not quantity.unit and isinstance(quantity.default, bool):
         if not isinstance(found, bool):
             raise QuantityError(quoted(found), "true or false")
-        return found, 0.0
+        return found, 0.0, None
+    if not quantity.unit and isinstance(quantity.default, float) and isinstance(found, str):
+        return parse(found, "%" if found.rstrip().endswith("%") else ""), 0.0, None  # a plain number, or a share
     return _read_text(quantity.unit, found)
 
 
-def _read_text(unit: str, found: Any) -> tuple[Any, float]:
-    if unit:
-        value = parse_value(found, unit)
-        if value.nominal == 0 and value.high > 0:  # parts keep their tolerance as a share
-            raise QuantityError(found, f"a quantity in {unit} above zero where it has a tolerance")
-        return value.nominal, value.tolerance
-    if isinstance(found, (str, bool, int, float)):
-        return found, 0.0
-    raise QuantityError(quoted(found), "text or a number")
+def _read_text(unit: str, found: Any, signed: bool = False) -> Read:
+    """signed: a value that may be of either sign, so that its tolerance may be wider than itself."""
+    if not unit:
+        if isinstance(found, (str, bool, int, float)):
+            return found, 0.0, None
+        raise QuantityError(quoted(found), "text or a number")
+    if isinstance(found, str) and (".." in found or found.strip()[:1] in ("<", "≤")):
+        return _range(unit, found, signed)
+    value = parse_value(found, unit)
+    if signed and value.high > value.low and value.low * value.high <= 0:
+        return value.nominal, 0.0, (value.low, value.high)
+    if value.tolerance >= 1 or (value.high > value.low and not value.nominal):
+        raise QuantityError(quoted(found), "a tolerance narrower than the value itself, or a range: low .. high")
+    return value.nominal, value.tolerance, None
+
+
+def _range(unit: str, found: str, signed: bool) -> Read:
+    """A value stated as a range: the middle is what is drawn."""
+    interval = parse_interval(found, unit)
+    high = interval.high or 0.0
+    low = interval.low if interval.low is not None else (-high if signed else 0.0)
+    if not low < high:
+        raise QuantityError(quoted(found), "a range whose low end is below its high end")
+    return 0.5 * (low + high), 0.0, (low, high)
 
 
 def nets_of(parts: Mapping[str, Part]) -> Iterator[str]:

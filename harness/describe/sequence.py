@@ -23,7 +23,7 @@ from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.harness.describe.steps import step_kinds
 
 
-class Head(Table):
+class SequenceHead(Table):
     """All but the steps."""
 
     title: str = Field(min_length=1, description="what the sequence is called")
@@ -44,10 +44,10 @@ class Sequence:
     text: str = ""
 
 
-def read_head(document: Document) -> Head | None:
+def read_head(document: Document) -> SequenceHead | None:
     """Title and board; what is wrong with them is added to the document."""
     data = {key: value for key, value in document.data.items() if key != "step"}
-    return validated(Head, Document(document.file, document.text, data, document.lines, document.problems))
+    return validated(SequenceHead, Document(document.file, document.text, data, document.lines, document.problems))
 
 
 def step_tables(document: Document) -> list[dict[str, Any]]:

@@ -10,7 +10,8 @@ from collections.abc import Iterable
 from typing import Any
 
 from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import Document, key_text
+from wakeboard.harness.describe.document import Document
+from wakeboard.harness.describe.paper import Paper
 from wakeboard.harness.describe.positions import Path
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.harness.describe.steps import Needs, StepKind, step_kinds
@@ -25,7 +26,7 @@ def check_sequence(tables: list[dict[str, Any]], document: Document, board: Boar
         kind = step_kinds().get(str(table.get("do")))
         _Names(document, board, index, table, kind.needs if kind else Needs("either")).check()
         if kind is not None:
-            paper.step(index, table, kind)
+            _play(paper, index, table, kind)
 
 
 class _Names:
@@ -112,42 +113,15 @@ def _members(path: Path, found: Any) -> list[tuple[Path, str]]:
     return [(place, name) for place, name in members if isinstance(name, str)]
 
 
-class Paper:
-    """The sequence played through on paper. on: supplies that are on; checked: those whose check for a short has run.
-
-    A step kind says by `on_paper` what it does to these, and what it refuses."""
-
-    def __init__(self, document: Document, board: Board) -> None:
-        self.board = board
-        self.on: set[str] = set()
-        self.checked: set[str] = set()
-        self._document = document
-        self._path: Path = ("step", 0)
-
-    def step(self, index: int, table: dict[str, Any], kind: StepKind) -> None:
-        """One step: what its kind needs, then what it does."""
-        self._path = ("step", index)
-        if kind.needs.power == "off" and self.on:
-            self.problem("do", f"{quoted(kind.name)} while {_and(self.on)} is on", 'a "power off" step before it')
-        elif kind.needs.power == "on" and not self.on:
-            self.problem("do", f"{quoted(kind.name)} with no supply on", 'a "power on" step before it')
-        if kind.on_paper is not None:
-            kind.on_paper(self, table)
-
-    @staticmethod
-    def names(found: Any) -> list[str]:
-        """The names in a name or a list of names; what is no name is the step model's to refuse."""
-        return [name for _, name in _members((), found)]
-
-    def problem(self, key: str, found: str, allowed: str) -> None:
-        """Something at a key of this step that cannot be."""
-        self._add((*self._path, key), found, allowed)
-
-    def _add(self, path: Path, found: str, allowed: str) -> None:
-        """Not where the step's own model has found something at the same key already."""
-        key = key_text(path)
-        if not any(problem.key == key for problem in self._document.problems):
-            self._document.add(path, found, allowed)
+def _play(paper: Paper, index: int, table: dict[str, Any], kind: StepKind) -> None:
+    """One step on paper: what its kind needs, then what it does."""
+    paper.at(index)
+    if kind.needs.power == "off" and paper.on:
+        paper.problem("do", f"{quoted(kind.name)} while {_and(paper.on)} is on", 'a "power off" step before it')
+    elif kind.needs.power == "on" and not paper.on:
+        paper.problem("do", f"{quoted(kind.name)} with no supply on", 'a "power on" step before it')
+    if kind.on_paper is not None:
+        kind.on_paper(paper, table)
 
 
 def _and(names: Iterable[str]) -> str:

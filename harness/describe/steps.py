@@ -25,7 +25,7 @@ from wakeboard.harness.describe.registry import BadKind, Registry
 from wakeboard.harness.describe.step_model import StepModel
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.sequence_checks import Paper
+    from wakeboard.harness.describe.paper import Paper
 
 ANY: Final = ("supplies", "rails", "lines", "points", "nets")
 """The tables of a board that a name in `of` may come from, all of them."""

@@ -34,6 +34,10 @@ class Units(Table):
     units: dict[str, Unit] = Field(min_length=1, description="at least one [units.SERIAL]")
     _file: str = PrivateAttr("")
 
+    def comes_from(self, file: str) -> None:
+        """Where the units were read."""
+        self._file = file
+
     def model_post_init(self, _context: object) -> None:
         give_names(self.units)
 

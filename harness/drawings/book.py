@@ -84,11 +84,9 @@ class Book:
 
     def find(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> Entry | None:
         """The entry for a part: by its number first, then (unless by_number) by its words."""
-        fitting = [entry for entry in self.entries if entry.fits(part, ground)]
-        named = next((entry for entry in fitting if entry.names(part)), None)
-        if named is not None or by_number:
-            return named
-        return next((entry for entry in fitting if entry.is_told(part)), None)
+        named = (entry for entry in self.entries if entry.names(part) and entry.fits(part, ground))
+        told = (entry for entry in self.entries if not by_number and entry.is_told(part) and entry.fits(part, ground))
+        return next(named, None) or next(told, None)
 
 
 def own_folder() -> Path:

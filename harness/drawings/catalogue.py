@@ -60,13 +60,14 @@ def example(kind: Kind) -> list[str]:
     needed = {name: quantity for name, quantity in kind.values.items() if quantity.required}
     values = [f"{name} = {_sample(name, quantity.unit)}" for name, quantity in needed.items()]
     names = kind.pins or ("1", "2")
-    pins = ", ".join(f'{pin} = "{net}"' for pin, net in zip(names, ("NET_A", "NET_B", "GND", "NET_D"), strict=False))
+    nets = {pin: "GND" if pin == "GND" else f"NET_{number}" for number, pin in enumerate(names, 1)}
+    pins = ", ".join(f'{pin} = "{net}"' for pin, net in nets.items())
     words = [f'kind = "{kind.name}"', *values, f"pins = {{ {pins} }}"]
     return [f"X1 = {{ {', '.join(words)} }}"]
 
 
 def _sample(name: str, unit: str) -> str:
-    return _EXAMPLES.get(name, {}).get(unit) or _SAMPLE.get(unit, _SAMPLE[""])
+    return _EXAMPLES.get(name, {}).get(unit) or _SAMPLE.get(unit, f'"1 {unit}"')
 
 
 def as_json(kind: Kind) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Final
 
 from wakeboard.harness.drawings.references import looks_listed
@@ -59,22 +60,41 @@ def tidy(heading: str) -> str:
     return " ".join(re.sub(r"\b(?:mm|mils?|inch(?:es)?)\b", " ", bare).replace(".", " ").split())
 
 
-def _fit(role: str, heading: str) -> int:
-    """How well a heading fits a role: 0 not at all, else the more the better."""
-    name = tidy(heading)
+_LONGEST: Final = 40  # letters; nobody heads a column with more
+
+
+@lru_cache(maxsize=8192)
+def _fits(heading: str) -> Mapping[str, int]:
+    """role -> how well a heading fits it, the more the better; roles that it does not fit are left out."""
+    name = tidy(heading) if len(heading) <= _LONGEST else ""
+    if not name or name[0].isdigit():
+        return {}
     compact = name.replace(" ", "")
-    for rank, word in enumerate(_WORDS[role]):
-        whole, word = word.startswith("="), word.removeprefix("=").replace("-", " ")
-        if name == word or compact == word.replace(" ", ""):
+    found = {role: _rank(name, compact, words) for role, words in _TIDY_WORDS.items()}
+    return {role: rank for role, rank in found.items() if rank}
+
+
+def _rank(name: str, compact: str, words: Sequence[tuple[bool, str, str]]) -> int:
+    for rank, (whole, word, close) in enumerate(words):
+        if name == word or compact == close:
             return 200 - rank
-        if not whole and re.search(rf"(?:^|\W){re.escape(word)}(?:\W|$)", name):
+        if not whole and word in name and re.search(rf"(?:^|\W){re.escape(word)}(?:\W|$)", name):
             return 100 - rank
     return 0
 
 
+def _tidy_words(words: Sequence[str]) -> list[tuple[bool, str, str]]:
+    """(the whole heading only, the word, the word without blanks) of each."""
+    bare = [(word.startswith("="), word.removeprefix("=").replace("-", " ")) for word in words]
+    return [(whole, word, word.replace(" ", "")) for whole, word in bare]
+
+
+_TIDY_WORDS: Final = {role: _tidy_words(words) for role, words in _WORDS.items()}
+
+
 def heading_score(cells: Sequence[str]) -> int:
     """How many roles a row names, as a row of headings would."""
-    return sum(any(_fit(role, cell) for cell in cells if cell) for role in ROLES)
+    return len({role for cell in cells for role in _fits(cell)})
 
 
 def find_columns(headings: Sequence[str], rows: Sequence[Sequence[str]], said: Mapping[str, str]) -> dict[str, int]:
@@ -82,11 +102,11 @@ def find_columns(headings: Sequence[str], rows: Sequence[Sequence[str]], said: M
     found = {role: _named(headings, role, heading) for role, heading in said.items()}
     taken = set(found.values())
     offers = [
-        (_fit(role, heading) + _content(role, rows, index), -index, role, index)
-        for role in ROLES
-        if role not in found
+        (fit + _content(role, rows, index), -index, role, index)
         for index, heading in enumerate(headings)
-        if _fit(role, heading) and index not in taken
+        if index not in taken
+        for role, fit in _fits(heading).items()
+        if role not in found
     ]
     for _, _, role, index in sorted(offers, reverse=True):
         if role not in found and index not in taken:

@@ -146,7 +146,7 @@ def drafted(design: Design, name: str, folder: Path | None = None) -> Draft:
     pairs = dict.fromkeys([*design.adjacent, *neighbours(design)])
     adjacent = [pair for pair in pairs if set(pair) <= on_parts]
     _places(parts, guide)
-    _let_be_solved(parts, proposal, ground)
+    _let_be_solved(parts, ground)
     return Draft(name, ground, design, parts, proposal, adjacent)
 
 
@@ -191,26 +191,38 @@ def _places(parts: Mapping[str, PartLine], guide: Guide) -> None:
             line.table["place"] = place
 
 
-def _let_be_solved(parts: Mapping[str, PartLine], proposal: Proposal, ground: str) -> None:
-    """A net that only capacitors and connectors reach has no voltage of its own: its connector says so and leaks."""
+def _let_be_solved(parts: Mapping[str, PartLine], ground: str) -> None:
+    """Nets that only connectors reach, or only capacitors beside them, have no voltage of their own: those connectors
+    leak, and say so."""
     from wakeboard.harness.describe.document import Document
     from wakeboard.harness.describe.parts import read_parts
     from wakeboard.instruments.virtual.circuit import Circuit, CircuitError
+    from wakeboard.instruments.virtual.circuit.topology import check
 
+    _leak(parts, _connectors_only(parts))
     document = Document("", data={"parts": {line.name: line.table for line in parts.values() if line.fitted}})
     board_parts, _ = read_parts(document)
     if document.problems:
         return
-    from wakeboard.instruments.virtual.circuit.topology import check
-
     try:
         check(Circuit(board_parts.values(), ground))
     except CircuitError as error:
-        at_fault = {net for name in error.parts for net in board_parts[name].pins.values()}
-        for line in parts.values():
-            if line.kind == "connector" and set(line.nets) & at_fault:
-                line.table["leak_ohms"] = "1 GΩ"
-                line.origin += "; 1 GΩ lets nets be solved that only capacitors reach"
+        _leak(parts, {net for name in error.parts for net in board_parts[name].pins.values()})
+
+
+def _connectors_only(parts: Mapping[str, PartLine]) -> set[str]:
+    kinds: dict[str, set[str]] = {}
+    for line in parts.values():
+        for net in line.nets if line.fitted else ():
+            kinds.setdefault(net, set()).add(line.kind)
+    return {net for net, found in kinds.items() if found == {"connector"}}
+
+
+def _leak(parts: Mapping[str, PartLine], nets: set[str]) -> None:
+    for line in parts.values():
+        if line.kind == "connector" and set(line.nets) & nets and "leak_ohms" not in line.table:
+            line.table["leak_ohms"] = "1 GΩ"
+            line.origin += "; 1 GΩ to ground lets nets be solved that nothing else holds"
 
 
 def _worth(line: PartLine) -> tuple[int, int, str]:

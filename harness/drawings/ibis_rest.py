@@ -18,6 +18,7 @@ Corner = int  # 0 typical, 1 minimum, 2 maximum
 MOST_PULL_OHMS: Final = 2e6
 """A weaker one is a leak."""
 
+LEAST_AMPS: Final = 1e-15  # below it a table's number is none
 LEAST_LEAK: Final = 1e-8  # A
 _DIODE_AMPS: Final = 1e-4  # what a clamp diode conducts a volt beyond its rail, at least
 
@@ -92,13 +93,13 @@ def look_up(rows: Sequence[Row], volts: float, corner: Corner) -> float | None:
 def _pull_up(tables: Tables, corner: Corner) -> float | None:
     vcc = tables.volts(corner)
     amps = rest_current(tables, 0.0, corner)
-    return vcc / -amps if vcc and amps < -vcc / MOST_PULL_OHMS else None
+    return vcc / -amps if vcc and vcc > 0 and -amps > max(vcc / MOST_PULL_OHMS, LEAST_AMPS) else None
 
 
 def _pull_down(tables: Tables, corner: Corner) -> float | None:
     vcc = tables.volts(corner)
     amps = rest_current(tables, vcc or 0.0, corner)
-    return vcc / amps if vcc and amps > vcc / MOST_PULL_OHMS else None
+    return vcc / amps if vcc and vcc > 0 and amps > max(vcc / MOST_PULL_OHMS, LEAST_AMPS) else None
 
 
 def _cornered(tables: Tables, pull: object, fixed: float | None) -> tuple[float | None, float]:

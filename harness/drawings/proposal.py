@@ -101,7 +101,7 @@ def proposed(design: Design, parts: Mapping[str, PartLine], ground: str, guide: 
 # --- supplies -------------------------------------------------------------------------------------------------------
 def _supplies(looking: _Looking) -> list[Row]:
     rows = [Row(looking.name(name, net), {"net": net, "volts": f"{show(volts, 'V')} ± 5 %"}, "a source of the netlist")
-            for name, (net, volts) in looking.design.supplies.items()]  # fmt: skip
+            for name, (net, volts) in looking.design.supplies.items() if net in looking.nets]  # fmt: skip
     named = {row.table["net"] for row in rows}
     candidates = [net for net in looking.nets if net not in named and is_rail(net) and looking.on(net, "connector")]
     fed = {part.table["pins"].get("OUT") for part in looking.parts.values() if part.kind in _REGULATORS}
@@ -374,7 +374,7 @@ def _points(looking: _Looking, proposal: Proposal) -> list[Row]:
             reached.add(nets[0])
     pads = pads_of(looking.design)
     for row in (row for table in (proposal.supplies, proposal.rails, proposal.lines) for row in table if row.active):
-        if row.table["net"] not in reached:
+        if row.table["net"] not in reached and row.table["net"] in looking.nets:
             reached.add(row.table["net"])
             rows.append(_reachable(looking, row.table["net"], pads))
     return rows

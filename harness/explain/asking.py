@@ -42,12 +42,11 @@ class Talks(Protocol):
     def interactive(self) -> bool: ...
 
     def say(self, text: str = "") -> None: ...
+    def ask(self, question: str, default: str) -> str: ...
 
 
 class NobodyThere(ValueError):
     """There is nobody to measure."""
-
-    exit_code = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +63,10 @@ def go_on(explanation: Explanation, talks: Talks, *, pairs: bool = True) -> Expl
         raise NobodyThere("--ask needs a person at a terminal; without it the next measurement is listed")
 
     def ask(choice: Choice) -> float | None:
-        import click
-
         unit = "V" if choice.measurement.quantity == VOLTS else "Ω"
         talks.say(f"\n{_state_first(choice)}")
         while True:
-            text = click.prompt(
-                f"{choice_text(choice)}\n  reading (such as 1.27 V; over; skip; stop)", default="stop", err=True
-            )
+            text = talks.ask(f"{choice_text(choice)}\n  reading (such as 1.27 V; over; skip; stop)", "stop")
             answer = text.strip().lower()
             if answer == "stop":
                 raise StopAsking

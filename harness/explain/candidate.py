@@ -25,6 +25,7 @@ class Candidate:
     occam: float = 0.0
     spreads: tuple[float, ...] = ()  # standard uncertainty of each fitted value, relative
     freed: frozenset[object] = frozenset()  # groups of readings that it leaves unexplained
+    scale: int = 0  # the scale of what nobody states at which it is likeliest (freedom.SCALES)
 
     @property
     def texts(self) -> tuple[str, ...]:

@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wakeboard.harness.describe import spreads
 from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.evidence import Answered, Evidence
+from wakeboard.harness.explain.freedom import Freedom, prior
+from wakeboard.harness.explain.likelihood import Teachers
 from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observation, clues, observations, told
 from wakeboard.harness.explain.predict import Predictor
 from wakeboard.harness.explain.suspects import Suspect, priors, suspects
-from wakeboard.harness.explain.weigh import Weigher, Weighing
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.units import Common, off_drawn
+from wakeboard.harness.explain.weigh import Candidate, Weigher, Weighing
+from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.stand import Stand
-from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown, at_rest
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown, settings
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
@@ -31,8 +38,6 @@ WIDTHS = {VOLTS: 2.0, OHMS: 2.0, CURRENT: 0.05}
 
 class CannotExplain(ValueError):
     """What is asked for cannot be explained; the message says why and what to do instead."""
-
-    exit_code = 2
 
 
 @dataclass(frozen=True)
@@ -156,34 +161,133 @@ class Case:
             for clue in self.clues
         ]
 
-    def weigh(self, pairs: bool = True) -> Weighing:
-        """Weighed once and kept, since the board's other units ask for it again.
+    @cached_property
+    def unknowns(self) -> list[Unknown]:
+        return unknowns(self.model, self.fixed)
+
+    @cached_property
+    def off(self) -> dict[tuple[object, ...], float]:
+        """By what it tells of: how far each reading is off the drawn board with this unit's rework."""
+        drawn = self.predictor.predict([Change()], exact=True)[0]
+        return {
+            told(o): float(o.y - m) for o, m in zip(self.observations, drawn[: len(self.observations)], strict=True)
+        }
+
+    def effect(self, candidate: Candidate, text: str) -> Array:
+        """(n,) what one fault of an explanation alone does to the readings of the drawn board."""
+        k = candidate.texts_open.index(text)
+        change = candidate.suspects[k].change(candidate.values[k])
+        with_it, drawn = self.predictor.predict([change, Change()], exact=True)
+        out: Array = (with_it - drawn)[: len(self.observations)]
+        return out
+
+    def weigh(
+        self, pairs: bool = True, teachers: Sequence[Case] = (), base: Sequence[Common] = (), trusted: int = 0
+    ) -> Weighing:
+        """What explains this unit. teachers: other units, whose readings teach what the board is; the first `trusted`
+        of them are known to be good. base: faults that are known to be in most units, and so in this one.
 
         Raises CannotExplain where there is nothing to weigh or the circuit has no answer.
         """
+        if teachers or base:
+            return self._weigh(pairs, teachers, tuple(base), trusted)
         if pairs not in self._weighed:
             self._weighed[pairs] = self._weigh(pairs)
         return self._weighed[pairs]
 
-    def _weigh(self, pairs: bool) -> Weighing:
+    def _weigh(
+        self, pairs: bool, teachers: Sequence[Case] = (), base: tuple[Common, ...] = (), trusted: int = 0
+    ) -> Weighing:
+        self._must_have_readings()
+        taught = Teachers(self._off_base(teachers, base), trusted) if teachers else None
+        if not base:
+            return self._run(self._weigher(self.predictor, self.evidence, self.model.suspects, taught), pairs)
+        known = Change()
+        for each in base:
+            known = known.plus(each.suspect.change(each.value))
+        seen = [*self.observations, *self.hidden]
+        fixed = self.fixed.plus(known)
+        predictor = Predictor(self.model.circuit, self.model.supplies, seen, fixed, stand=self.model.stand)
+        keys = {each.suspect.key for each in base}
+        others = [s for s in self.model.suspects if s.key not in keys]
+        weigher = self._weigher(predictor, self.evidence, others, taught)
+        found = self._run(weigher, pairs)
+        drawn = self.predictor.predict([Change()], exact=True)[0]
+        drawn[: len(self.observations)] += weigher.likelihood.learnt
+        return beside(found, base, weigher.likelihood.scored(replace(found.none, mean=drawn)))
+
+    def _off_base(self, teachers: Sequence[Case], base: Sequence[Common]) -> Array:
+        """(U, n) how far teachers are off the board with what is known to be in most units."""
+        off = off_drawn(self, teachers)
+        for each in base:
+            effect = self.effect(Candidate((each.suspect,), (each.value,), *_NOTHING, 0.0), each.suspect.text)
+            for row, teacher in zip(off, teachers, strict=True):
+                if teacher.unit in each.units:
+                    row -= effect
+        return off
+
+    def weigh_middle(self, off: Array, pairs: bool) -> Weighing:
+        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings."""
+        self._must_have_readings()
+        drawn = self.predictor.predict([Change()], exact=True)[0][: len(self.observations)]
+        have = np.isfinite(off).sum(axis=0)
+        middle = np.where(have > 0, np.nanmedian(np.where(have > 0, off, 0.0), axis=0), 0.0)
+        evidence = replace(self.evidence, y=drawn + middle, answers=())
+        return self._run(self._weigher(self.predictor, evidence, self.model.suspects, None), pairs)
+
+    def _must_have_readings(self) -> None:
         if not self.observations:
             raise CannotExplain(
                 f"run {self.run.id[:8]} of {self.unit} has no reading that a circuit can be held against: "
                 "it has no voltage, current or resistance taken in a known bench state"
             )
+
+    def _weigher(
+        self, predictor: Predictor, evidence: Evidence, suspects: Sequence[Suspect], taught: Teachers | None
+    ) -> Weigher:
         chances = priors()["board"]
-        weigher = Weigher(
-            self.predictor,
-            self.evidence,
-            self.model.suspects,
-            unknowns(self.model.circuit, self.fixed, self.model.supplies),
-            float(chances["something_else"]),
-            float(chances["something_else_spread"]),
-        )
+        return Weigher(
+            predictor, evidence, suspects, self.unknowns,
+            freedom(self.unknowns, self.observations, evidence.y.tolist()),
+            float(chances["something_else"]), float(chances["something_else_spread"]), taught,
+        )  # fmt: skip
+
+    def _run(self, weigher: Weigher, pairs: bool) -> Weighing:
         try:
             return weigher.weigh(pairs)
         except ValueError as error:
             raise CannotExplain(f"run {self.run.id[:8]}: {error}") from None
+
+
+_NOTHING = (np.empty(0), np.empty((0, 0)))
+COMMON_PRIOR = 0.9
+"""Prior of a fault that most other units of the board were found to have."""
+
+
+def beside(found: Weighing, base: Sequence[Common], drawn: Candidate) -> Weighing:
+    """A weighing beside what is known to be in most units, as one of the board as drawn: each of its explanations has
+    the common faults in it, and `drawn` is the board without them."""
+    known = tuple(each.suspect for each in base)
+    values = tuple(each.value for each in base)
+    fitted = tuple(each.u for each in base if each.suspect.fitted)
+    odds = len(base) * math.log(COMMON_PRIOR / (1 - COMMON_PRIOR))
+
+    def with_common(c: Candidate) -> Candidate:
+        return replace(
+            c, suspects=(*known, *c.suspects), values=(*values, *c.values), spreads=(*fitted, *c.spreads),
+            log_prior=c.log_prior + odds,
+        )  # fmt: skip
+
+    common = with_common(found.none)
+    other = math.log(max(found.p_other, 1e-300)) - math.log(max(found.p_none, 1e-300)) + common.score
+    if found.p_none < 1e-290 and found.candidates:
+        best = with_common(found.candidates[0])
+        other = math.log(max(found.p_other, 1e-300)) - math.log(max(float(found.probabilities[0]), 1e-300)) + best.score
+    ordered = sorted([common, *map(with_common, found.candidates)], key=lambda c: -c.score)
+    p = rank.posterior([drawn.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+    return replace(
+        found, candidates=ordered, probabilities=p[2:], none=drawn, p_none=float(p[0]), p_other=float(p[1])
+    )  # fmt: skip
 
 
 def rework_change(run: RunRecord, circuit: Circuit) -> Change:
@@ -205,9 +309,27 @@ def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     return Change(tuple(in_force(faults)))
 
 
-def unknowns(circuit: Circuit, fixed: Change, supplies: Mapping[str, str]) -> list[Unknown]:
-    """What is not known of a unit; of a part that was reworked it is known what it is now."""
-    return at_rest(circuit, supplies, {fault.target for fault in fixed.faults})
+def unknowns(model: BoardModel, fixed: Change) -> list[Unknown]:
+    """Everything that a reading at rest depends on and nobody knows; what the bench sets among it. Of a part that was
+    reworked it is known what it is now."""
+    found = spreads.unknowns(model.circuit, model.board.adjacent, {fault.target for fault in fixed.faults})
+    return found + settings(model.supplies)
+
+
+def freedom(known: Sequence[Unknown], observed: Sequence[Observation], levels: Sequence[float]) -> Freedom:
+    """How far the unknowns may go, and the model be wrong in each reading (of about these levels), before any unit was
+    read."""
+    model = spreads.table()["model"]
+    floor = {VOLTS: parse(model["volts"], "V"), CURRENT: parse(model["amps"], "A")}
+    share = {VOLTS: float(model["share"]), CURRENT: float(model["amps_share"])}
+    wrong = [
+        float(model["decades"]) if o.quantity == OHMS else floor[o.quantity] + share[o.quantity] * abs(level)
+        for o, level in zip(observed, levels, strict=True)
+    ]
+    return prior(
+        [u.type_share for u in known], [u.type or u.path for u in known], np.array(wrong),
+        [(o.of, o.quantity, o.turned) for o in observed], float(model["correlated"]),
+    )  # fmt: skip
 
 
 def with_reading(case: Case, made: Observation) -> Case:

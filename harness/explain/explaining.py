@@ -11,7 +11,7 @@ Raises StoreError (no such run) and CannotExplain (nothing to explain with; the 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -25,7 +25,7 @@ from wakeboard.harness.explain.linework import findings
 from wakeboard.harness.explain.next import ENOUGH, Choice, Measurement
 from wakeboard.harness.explain.observe import CURRENT, VOLTS
 from wakeboard.harness.explain.repair import Repair, repairs
-from wakeboard.harness.explain.weigh import Candidate, Weighing
+from wakeboard.harness.explain.weigh import Weighing
 from wakeboard.results.records import ASKED
 
 if TYPE_CHECKING:
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from wakeboard.results.records import RunRecord
     from wakeboard.results.store import Store
 
-COMMON_PRIOR = 0.9
-"""Prior of a fault that most other units of the board were found to have."""
 SHOWN = 1e-4
 """Least probability of a group that is listed."""
 CLEARLY = 0.85
@@ -141,17 +139,21 @@ def explain_case(
 ) -> Explanation:
     """Explain one unit, in the company of others (or of what is known to be `shared` already), and of the reference
     unit where one is given. Raises CannotExplain."""
-    weighed = {case.unit: case.weigh(pairs)}
     notes = []
-    for other in others if reference is None else (*others, reference):
-        try:
-            weighed[other.unit] = other.weigh(pairs)
-        except CannotExplain as error:
-            notes.append(f"unit {other.unit} is left out: {error}")
+    usable = []
+    for other in others:
+        if other.observations:
+            usable.append(other)
+        else:
+            notes.append(f"unit {other.unit} is left out: its run has no reading that a circuit can be held against")
+    group = [case, *usable] if reference is None else [case, *usable, reference]
     known = [] if shared is None else list(shared)
-    shared = [*known, *(c for c in units.common(weighed) if c.text not in {k.text for k in known})]
-    weighing = with_common(weighed[case.unit], shared)
-    found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, weighed))
+    found_common = units.common(case, group, pairs)
+    shared = [*known, *(c for c in found_common if c.suspect.key not in {k.suspect.key for k in known})]
+    own = [c for c in shared if case.unit not in c.without]
+    teachers = usable if reference is None else [reference, *usable]
+    weighing = case.weigh(pairs, teachers, own, trusted=int(reference is not None))
+    found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, pairs))
     return replace(found, reference=reference, repairs=_repairs(found))
 
 
@@ -163,38 +165,13 @@ def _repairs(found: Explanation) -> tuple[Repair, ...]:
     return tuple(repairs(found.case.model.circuit, best.faults))
 
 
-def _shown(reference: Case | None, weighed: Mapping[str, Weighing]) -> Shown | None:
-    """What the reference unit shows; None where there is none, or it could not be weighed."""
-    if reference is None or reference.unit not in weighed:
+def _shown(reference: Case | None, pairs: bool) -> Shown | None:
+    """What the reference unit shows; None where there is none, or it cannot be weighed."""
+    if reference is None or not reference.observations:
         return None
-    weighing = weighed[reference.unit]
+    weighing = reference.weigh(pairs)
     odd = [reference.observations[k].label for k in _odd(reference, weighing)]
     return Shown.of(reference.unit, weighing, _grouped(weighing), odd)
-
-
-def with_common(weighing: Weighing, shared: Sequence[units.Common]) -> Weighing:
-    """The weighing with the prior of what is common raised: it is known to be there before this unit is looked at."""
-    known = {c.suspect.text for c in shared}
-    if not known:
-        return weighing
-
-    def raised(candidate: Candidate) -> Candidate:
-        prior = candidate.log_prior
-        for s in candidate.suspects:
-            if s.text in known:
-                prior += _logit(COMMON_PRIOR) - _logit(s.prior)
-        return replace(candidate, log_prior=prior)
-
-    other = np.log(max(weighing.p_other, 1e-300)) - np.log(max(weighing.p_none, 1e-300)) + weighing.none.score
-    if weighing.p_none < 1e-290 and weighing.candidates:
-        other = np.log(max(weighing.p_other, 1e-300)) - np.log(weighing.probabilities[0]) + weighing.candidates[0].score
-    ordered = sorted((raised(c) for c in weighing.candidates), key=lambda c: -c.score)
-    p = rank.posterior([weighing.none.score, float(other), *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
-    return replace(weighing, candidates=ordered, probabilities=p[2:], p_none=float(p[0]), p_other=float(p[1]))
-
-
-def _logit(p: float) -> float:
-    return float(np.log(p / (1 - p)))
 
 
 # --- putting it together --------------------------------------------------------------------------------------------

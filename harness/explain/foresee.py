@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from wakeboard.harness.explain.cases import Case, unknowns
+from wakeboard.harness.explain.cases import Case, freedom
 from wakeboard.harness.explain.fitting import STEP
 from wakeboard.harness.explain.live import Live
 from wakeboard.harness.explain.observe import CURRENT, VOLTS, Observation, sigma_at
@@ -45,8 +45,8 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
     predictor = Predictor(case.model.circuit, case.model.supplies, both, case.fixed, stand=case.model.stand)
     own = predictor.predict([Change()], exact=True) - predictor.predict([Change()])
     mean = predictor.predict(in_play.changes) + own
-    known = unknowns(case.model.circuit, case.fixed, case.model.supplies)
-    shifts = predictor.shifts(in_play.changes, known)
+    shifts = predictor.shifts(in_play.changes, case.unknowns)
+    free_to = freedom(case.unknowns, both, np.nan_to_num(mean[0]).tolist())
     slack = predictor.slack(in_play.changes)
     fitted = _fitted(predictor, in_play, mean - own)
     alike = _alike(both)
@@ -59,8 +59,9 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
             [*(o.sigma for o in taken), *(sigma_at(o, float(m)) for o, m in zip(wanted, mean[h, n:], strict=True))]
         )
         noise = np.hypot(sigma, slack[h])
-        j = np.vstack([shifts[h], *fitted[h]])
-        covariance = j.T @ j + np.outer(noise, noise) * alike
+        covariance = free_to.spread(shifts[h]) + np.outer(noise, noise) * alike
+        for row in fitted[h]:
+            covariance += np.outer(row, row)
         free = [in_play.free.of(o) if h == in_play.other else (0.0, 0.0) for o in both]
         use = [k for k in range(n) if free[k] == (0.0, 0.0)]
         out[h], deviation[h] = _given(y[use] - mean[h, use], covariance, use, n)

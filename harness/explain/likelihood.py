@@ -1,8 +1,9 @@
 """How likely the readings are, given an explanation: predictions with their covariance, and the board's answers.
 
-The covariance of predictions is J S J^T + u^2 + slack^2: J is how each toleranced value of the circuit moves each
-reading (first order, one standard deviation each), S the variances of those values (rectangular within their
-tolerance), u the readings' own uncertainty, slack what a net that nothing drives may still hold.
+The covariance of predictions is H G H^T + u^2 + slack^2: H is what each unknown of the circuit does to each reading
+(first order), G what is known of the unknowns and of the model's discrepancy (freedom.py), u the readings' own
+uncertainty, slack what a net that nothing drives may still hold. Where other units have taught, G is narrower, and the
+predictions are those of the board as learnt.
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ import numpy as np
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate
 from wakeboard.harness.explain.evidence import Evidence
+from wakeboard.harness.explain.freedom import SCALES, USUAL, Freedom, Lesson
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.whiten import Whitener
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
@@ -43,8 +46,8 @@ class Predicts(Protocol):
     def scenes(self) -> list[int]:
         """The scene of each observation."""
 
-    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> Array:
-        """(H, T, n) what one standard deviation of each value does."""
+    def shifts(self, changes: Sequence[Change], unknowns: Sequence[Unknown]) -> Array:
+        """(H, T, n) what one standard deviation of each unknown does."""
 
     def slack(self, changes: Sequence[Change]) -> Array:
         """(H, n) standard deviation of what is not at rest."""
@@ -52,12 +55,29 @@ class Predicts(Protocol):
 
 @dataclass(frozen=True)
 class Spread:
-    """shifts (T, n): what one standard deviation of each value does; noise (n,): the readings' other variance;
-    covariance (n, n) of both."""
+    """rows (T, n): what one standard deviation of each unknown does; noise (n,): the readings' other variance. By scale
+    of what nobody states: shifts, each (n,), what is expected beside the drawn values; covariances, each (n, n), of it
+    all.
+    """
 
-    shifts: Array
+    rows: Array
     noise: Array
-    covariance: Array
+    shifts: Sequence[Array]
+    covariances: Sequence[Array]
+
+    @property
+    def covariance(self) -> Array:
+        """At the table's own spreads."""
+        return self.covariances[USUAL]
+
+
+@dataclass(frozen=True)
+class Teachers:
+    """What other units read, off their drawn boards (U, n), NaN where they did not; the first `trusted` are known to be
+    good."""
+
+    off: Array
+    trusted: int = 0
 
 
 def given_others(y: Array, mean: Array, covariance: Array) -> Array:
@@ -73,14 +93,47 @@ class Likelihood:
 
     predictor: Predicts
     evidence: Evidence
-    tolerances: Sequence[Unknown]
+    unknowns: Sequence[Unknown]
+    freedom: Freedom
+    teachers: Teachers | None = None
     solved: int = 0
-    base: Array = field(init=False)  # the drawn board, each reading under its own load alone
+    base: Array = field(init=False)  # the board as drawn and learnt, each reading under its own load alone
     offset: Array = field(init=False)  # what the other probes of a shared scene take from that
+    learnt: Array = field(init=False)  # what other units add to the drawn board's readings
+    lesson: Lesson | None = field(init=False, default=None)
+    freedoms: list[Freedom] = field(init=False, default_factory=list)  # by scale of what nobody states
+    weights: Array = field(init=False, default_factory=lambda: np.log([share for _, share in SCALES]))  # log, of each
+    _last: Whitener | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
-        self.base = self.predict([Change()], exact=True)[0]
-        self.offset = self.base - self.predict([Change()])[0]
+        n = len(self.evidence.y)
+        self.learnt = np.zeros(n)
+        raw = self.predict([Change()], exact=True)[0]
+        self.offset = raw - self.predict([Change()])[0]
+        self.base = raw
+        if not np.all(np.isfinite(raw)):
+            return
+        ((rows, noise),) = self._rows([Change()])
+        self._learn(rows, noise)
+        self.learnt = self.freedoms[USUAL].shift(rows)
+        self.base = raw.copy()
+        self.base[:n] += self.learnt
+
+    def _learn(self, rows: Array, noise: Array) -> None:
+        """What the teachers tell, at each scale; and how likely each scale is by that."""
+        stated = [u.stated for u in self.unknowns]
+        self.freedoms = [self.freedom.scaled(scale, stated) for scale, _ in SCALES]
+        weights = np.log([share for _, share in SCALES])
+        if self.teachers is not None and len(self.teachers.off):
+            widest = self.freedoms[-1]
+            piece = np.sqrt((self.freedom.of_piece[:, None] * rows**2).sum(axis=0) + noise)
+            whole = np.sqrt(np.diag(widest.spread(rows)) + noise)
+            trusted = [k < self.teachers.trusted for k in range(len(self.teachers.off))]
+            self.lesson = Lesson.of(self.teachers.off, piece, whole, trusted)
+            taught = [each.taught(rows, self.lesson, noise) for each in self.freedoms]
+            self.freedoms = [each for each, _ in taught]
+            weights = weights + np.array([told for _, told in taught])
+        self.weights = weights - np.logaddexp.reduce(weights)
 
     def predict(
         self,
@@ -89,9 +142,15 @@ class Likelihood:
         only: Sequence[int] | None = None,
         near: Sequence[Change] | None = None,
     ) -> Array:
-        """(H, n) by the predictor; counted."""
+        """(H, n) by the predictor, and what was learnt of the drawn board; counted."""
         self.solved += len(changes)
-        return self.predictor.predict(changes, exact=exact, only=only, near=near)
+        found = self.predictor.predict(changes, exact=exact, only=only, near=near)
+        n = len(self.evidence.y)
+        if only is None:
+            found[:, :n] += self.learnt
+        else:
+            found += np.concatenate((self.learnt, np.zeros(max(only, default=0) + 1)))[list(only)]
+        return found
 
     def nearly(
         self, changes: Sequence[Change], only: Sequence[int] | None = None, near: Sequence[Change] | None = None
@@ -102,24 +161,60 @@ class Likelihood:
         return out
 
     def spreads(self, changes: Sequence[Change]) -> list[Spread]:
-        """What tolerances and uncertainty do to the readings of each changed board."""
+        """What is not known, and uncertainty, do to the readings of each changed board."""
+        return [
+            Spread(
+                rows, noise, [each.shift(rows) for each in self.freedoms],
+                [each.spread(rows) + np.diag(noise) for each in self.freedoms],
+            )
+            for rows, noise in self._rows(changes)
+        ]  # fmt: skip
+
+    def _rows(self, changes: Sequence[Change]) -> list[tuple[Array, Array]]:
+        """What each unknown does (T, n), and the other variance (n,), of each changed board."""
         if not changes:
             return []
         n = len(self.evidence.y)
         slack = self.predictor.slack(changes)[:, :n]
-        shifts = self.predictor.shifts(changes, self.tolerances)[:, :, :n]
-        noise = self.evidence.sigma**2 + slack**2
-        return [Spread(j, v, j.T @ j + np.diag(v)) for j, v in zip(shifts, noise, strict=True)]
+        rows = self.predictor.shifts(changes, self.unknowns)[:, :, :n]
+        return list(zip(rows, self.evidence.sigma**2 + slack**2, strict=True))
+
+    def over_scales(self, candidate: Candidate, spread: Spread) -> Candidate:
+        """A candidate of which the board was solved (its mean as `predict` gives it), weighed over all scales of what
+        nobody states; its mean and covariance are those of the likeliest."""
+        n = len(self.evidence.y)
+        raw = candidate.mean.copy()
+        raw[:n] -= self.learnt
+        fits, means = [], []
+        for shift, covariance, weight in zip(spread.shifts, spread.covariances, self.weights.tolist(), strict=True):
+            mean = raw.copy()
+            mean[:n] += shift
+            means.append(mean)
+            try:
+                fits.append(weight + float(Whitener(covariance).log_likelihoods(self.evidence.y, mean[None, :n])[0]))
+            except np.linalg.LinAlgError:
+                fits.append(-math.inf)
+        k = int(np.argmax(fits))
+        made = replace(candidate, mean=means[k], covariance=spread.covariances[k], scale=k)
+        fit = float(np.logaddexp.reduce(fits)) + self.answers(made)
+        return replace(made, log_likelihood=fit if math.isfinite(fit) else -math.inf)
 
     # --- scores -----------------------------------------------------------------------------------------------
     def scored(self, candidate: Candidate) -> Candidate:
         """The candidate with the likelihood of the readings and of the board's answers."""
         try:
             mean = candidate.mean[: len(self.evidence.y)]
-            fit = rank.log_gaussian(self.evidence.y, mean, candidate.covariance) + self.answers(candidate)
+            measure = self._measure(candidate.covariance)
+            fit = float(measure.log_likelihoods(self.evidence.y, mean[None])[0]) + self.answers(candidate)
         except np.linalg.LinAlgError:
             fit = -math.inf
         return replace(candidate, log_likelihood=fit if math.isfinite(fit) else -math.inf)
+
+    def _measure(self, covariance: Array) -> Whitener:
+        """The measure of a covariance, made once: many candidates have the drawn board's."""
+        if self._last is None or self._last.covariance is not covariance:
+            self._last = Whitener(covariance)
+        return self._last
 
     def lent(self, solved: Candidate, other: Candidate) -> Candidate:
         """What was found for one candidate for another that predicts the same; their answers may differ."""
@@ -132,19 +227,30 @@ class Likelihood:
         silent = {text.partition(":")[0] for text in candidate.texts_open if text in dead}
         return sum(a.log_likelihood(candidate.mean, a.part in silent) for a in self.evidence.answers)
 
-    def something_else(self, drawn: Candidate, rarity: float) -> tuple[float, frozenset[object]]:
+    def something_else(self, drawn: Candidate, spread: Spread, rarity: float) -> tuple[float, frozenset[object]]:
         """Log likelihood under "not in this model", and the groups of readings that it leaves free.
 
         Something else leaves most answers as the drawn board gives them, and may change any.
         """
-        fit, freed = self.freeing(drawn, rarity)
+        n = len(self.evidence.y)
+        raw = drawn.mean.copy()
+        raw[:n] -= spread.shifts[drawn.scale]
+        fits, freed = [], []
+        for k, shift in enumerate(spread.shifts):
+            mean = raw.copy()
+            mean[:n] += shift
+            fit, groups = self.freeing(replace(drawn, mean=mean, covariance=spread.covariances[k], scale=k), rarity)
+            fits.append(fit)
+            freed.append(groups)
         answers = (math.exp(a.log_likelihood(drawn.mean, silent=False)) for a in self.evidence.answers)
-        return fit + sum(math.log(UNTOUCHED * p + (1 - UNTOUCHED) * 0.5) for p in answers), freed
+        whole = float(np.logaddexp.reduce(fits)) + sum(math.log(UNTOUCHED * p + (1 - UNTOUCHED) * 0.5) for p in answers)
+        return whole, freed[int(np.argmax(fits))]
 
     def freeing(self, candidate: Candidate, rarity: float) -> tuple[float, frozenset[object]]:
         """Log likelihood where groups of readings that the candidate does not explain may sit anywhere."""
         e = self.evidence
-        return rank.log_something_else(e.y, candidate.hypothesis(), e.groups, e.widths, rarity)
+        fit, freed = rank.log_something_else(e.y, candidate.hypothesis(), e.groups, e.widths, rarity)
+        return fit + float(self.weights[candidate.scale]), freed
 
     def forgiven(self, c: Candidate, rarity: float, freed_by_other: frozenset[object]) -> Candidate:
         """A candidate that explains much may leave something: it then pays for each group of readings that it leaves.

@@ -170,7 +170,8 @@ def _drift(part: Part) -> Iterator[Suspect]:
     kind = kind_of(part)
     if kind.main is None or kind.bench or kind.values[kind.main].unit != "V" or part.kind not in _REGULATORS:
         return
-    drawn, (low, high) = float(part.values[kind.main]), priors()["fitted"]["drift"]
+    main = kind.values[kind.main]
+    drawn, (low, high) = float(part.values.get(kind.main, main.default)), priors()["fitted"]["drift"]
     path = f"{part.name}.{kind.main}"
     prior = _of_kind(part.kind, "drift")
     yield Suspect(f"{part.name}:value={{}}", "drift", prior, drawn * low, drawn * high, path=path, unit="V")

@@ -1,31 +1,48 @@
-"""Several units together: common to all -> the design; one -> assembly; the reference unit too -> the bench.
+"""Several units of one board: what all show in large is the design, what one shows is that unit's own.
 
-Each unit is weighed alone first. What then explains most units alike is a flaw of the design, or a hidden property of a
-part, and is given to every unit as known: what is left over in one unit is that unit's own.
+    pooled(case, group)        the middle of what a group of units read, weighed once: no unit of it is weighed by
+    itself common(case, group)        the faults by which that is explained, with the units that show each
+
+What explains most units alike is a flaw of the design, or a hidden property of a part. It is given to every unit as
+known (`Case.weigh`, base): what is left over in one unit is that unit's own, two faults of it if need be. What all show
+in small is the model's error, which is learnt (freedom.py).
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+import numpy as np
+
+from wakeboard.harness.explain.observe import told
 from wakeboard.harness.explain.suspects import Suspect
-from wakeboard.harness.explain.weigh import Weighing
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.weigh import Candidate, Weighing
+
+if TYPE_CHECKING:
+    from wakeboard.harness.explain.cases import Case
 
 COMMON_SHARE = 0.6
-"""Share of the units that show it from which a fault counts as common."""
+"""Share of the units that could show it from which a fault counts as common."""
 FROM = 0.5
-"""Probability in one unit from which it counts there."""
+"""Probability in the middle of all units from which a fault is looked for in each."""
+CLEARLY = 3.0
+"""Natural logarithms by which a unit's readings are likelier with the fault, or without it, where they tell at all."""
 
 
 @dataclass(frozen=True, slots=True)
 class Common:
-    """A fault that several units share: its suspect, the fitted value (geometric mean), and the units."""
+    """A fault that several units share: its suspect, the fitted value in the middle of them, the units that show it,
+    its relative standard uncertainty, and the units whose readings speak against it."""
 
     suspect: Suspect
     value: float | None
     units: tuple[str, ...]
+    u: float = 0.0
+    without: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
@@ -41,44 +58,42 @@ def member_probabilities(weighing: Weighing) -> dict[str, float]:
     return dict(out)
 
 
-def common(weighings: Mapping[str, Weighing]) -> list[Common]:
-    """Faults that at least two units, and most of those weighed, share."""
-    if len(weighings) < 2:
+def off_drawn(case: Case, group: Sequence[Case]) -> Array:
+    """(U, n) how far each unit of the group is off its drawn board, in the readings of `case`; NaN where it has
+    none."""
+    keys = [told(o) for o in case.observations]
+    return np.array([[other.off.get(key, np.nan) for key in keys] for other in group])
+
+
+def common(case: Case, group: Sequence[Case], pairs: bool = True) -> list[Common]:
+    """Faults that at least two units of the group, and most of those that tell, share."""
+    if len(group) < 2:
         return []
-    by_unit = {unit: member_probabilities(w) for unit, w in weighings.items()}
-    texts = {text for p in by_unit.values() for text, each in p.items() if each >= FROM}
-    found = []
-    for text in sorted(texts):
-        units = [unit for unit, p in by_unit.items() if p.get(text, 0.0) >= FROM]
-        telling = [unit for unit, w in weighings.items() if tells(w, text)]
-        if len(units) >= 2 and len(units) >= COMMON_SHARE * max(len(telling), len(units)):
-            found.append(_common(text, units, weighings))
+    weighing = case.weigh_middle(off_drawn(case, group), pairs)
+    by_suspect = member_probabilities(weighing)
+    found: list[Common] = []
+    for text in sorted(text for text, p in by_suspect.items() if p >= FROM):
+        candidate = next(c for c in weighing.candidates if text in c.texts_open)
+        showing, without = _showing(case, group, candidate, text, weighing.none)
+        if len(showing) >= 2 and len(showing) >= COMMON_SHARE * (len(showing) + len(without)):
+            k = candidate.texts_open.index(text)
+            fitted = candidate.fitted
+            u = candidate.spreads[fitted.index(k)] if k in fitted and candidate.spreads else 0.0
+            found.append(Common(candidate.suspects[k], candidate.values[k], showing, u, without))
     return found
 
 
-def tells(weighing: Weighing, text: str) -> bool:
-    """Whether this unit's readings say anything about the fault: a candidate with it lies clearly off the likeliest.
-
-    A unit whose run ended at a short says nothing of its reset line.
-    """
-    with_it = [c.log_likelihood for c in weighing.candidates if text in c.texts_open]
-    best = max((c.log_likelihood for c in weighing.candidates), default=weighing.none.log_likelihood)
-    return not with_it or abs(max(with_it) - best) > 3.0 or member_probabilities(weighing).get(text, 0.0) >= FROM
-
-
-def _common(text: str, units: Sequence[str], weighings: Mapping[str, Weighing]) -> Common:
-    values = []
-    suspect = None
-    for unit in units:
-        for candidate in weighings[unit].candidates:
-            if text in candidate.texts_open:
-                k = candidate.texts_open.index(text)
-                suspect = candidate.suspects[k]
-                if (value := candidate.values[k]) is not None:
-                    values.append(value)
-                break
-    assert suspect is not None
-    product = 1.0
-    for value in values:
-        product *= value
-    return Common(suspect, product ** (1 / len(values)) if values else None, tuple(units))
+def _showing(
+    case: Case, group: Sequence[Case], candidate: Candidate, text: str, none: Candidate
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Units whose readings are clearly likelier with the fault, and those whose are clearly likelier without."""
+    alone = case.effect(candidate, text)
+    showing: list[str] = []
+    without: list[str] = []
+    for unit, each in zip(group, off_drawn(case, group), strict=True):
+        have = np.flatnonzero(np.isfinite(each) & np.isfinite(alone))
+        effect = alone[have]
+        gained = float(effect @ np.linalg.solve(none.covariance[np.ix_(have, have)], each[have] - 0.5 * effect))
+        if abs(gained) > CLEARLY:
+            (showing if gained > 0 else without).append(unit.unit)
+    return tuple(showing), tuple(without)

@@ -20,7 +20,8 @@ from wakeboard.harness.explain.candidate import Candidate, Weighing, log_prior
 from wakeboard.harness.explain.evidence import Answered, Evidence
 from wakeboard.harness.explain.expansion import expanded
 from wakeboard.harness.explain.fitting import Fitter
-from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread
+from wakeboard.harness.explain.freedom import USUAL, Freedom
+from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
 from wakeboard.harness.explain.pairs import Pairing, needed
 from wakeboard.harness.explain.screening import BEHIND, Screened, places, screen, telling
 from wakeboard.harness.explain.suspects import Suspect, bridges_between
@@ -34,8 +35,10 @@ SCREENED: Final = 36
 """Suspects that are solved in all scenes after screening."""
 TRIED: Final = 16
 """Of those, in any case, however far behind."""
-FINALISTS: Final = 24
+FINALISTS: Final = 16
 """Of those, refined and weighed with a covariance of their own."""
+SCREENED_AT: Final = (USUAL, 1)
+"""Scales of what nobody states at which suspects are screened (places in freedom.SCALES)."""
 UNSEEN: Final = 1e-3
 """Standard deviations of each reading by less than which a fault moves it, where it shows in none."""
 ANSWER_VOLTS: Final = 0.01
@@ -48,47 +51,64 @@ CLOSE_ENOUGH: Final = 0.97
 
 @dataclass
 class Weigher:
-    """Weighs suspects for one unit. `tolerances`: the values that a reading may depend on, with their deviations."""
+    """Weighs suspects for one unit. `unknowns`: what a reading may depend on and nobody knows, with how far `freedom`
+    lets each go; `teachers`: what other units have read."""
 
     predictor: Predicts
     evidence: Evidence
     suspects: Sequence[Suspect]
-    tolerances: Sequence[Unknown]
+    unknowns: Sequence[Unknown]
+    freedom: Freedom
     something_else: float
     rarity: float = 0.05
+    teachers: Teachers | None = None
 
     def weigh(self, pairs: bool = True) -> Weighing:
         """Rank none, one and, where needed and `pairs`, two faults."""
         self._begin()
         suspects = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
-        screened = screen(self.likelihood, suspects, self.stages, self.none)
-        weighed = self._final(self.fitter.refine(self._best_singles(screened)))
+        weighed = self._final(self._likeliest_singles(suspects))
         result = self._result(weighed)
         if pairs and self._unsettled(result):
-            screened = screen(self.likelihood, suspects, self.stages[-1:], self.none)
+            screened = screen(self.likelihood, suspects, self.stages[-1:], self.rough)
             pairing = Pairing(
-                self.only, self.evidence.y[self.only], self.likelihood.base[self.only], self.white_few, self.none
+                self.only, self.evidence.y[self.only], self.likelihood.base[self.only], self.white_few, self.rough
             )
             both = self.fitter.solved(pairing.best(weighed, screened))[:FINALISTS]
             weighed += needed(weighed, self._final(self.fitter.refine(both)))
             result = self._result(weighed)
         return result
 
+    def _likeliest_singles(self, suspects: Sequence[Suspect]) -> list[Candidate]:
+        """The likeliest single faults, refined: by the table's spreads, and by closer ones, since a small fault shows
+        on a board that is much as drawn and on no other."""
+        found: dict[tuple[str, ...], Candidate] = {}
+        for scale in SCREENED_AT:
+            covariance = self.spread.covariances[scale]
+            rough = replace(self.rough, covariance=covariance)
+            rough = self.likelihood.scored(rough)
+            fitter = replace(self.fitter, white=Whitener(covariance))
+            screened = screen(self.likelihood, suspects, self.stages, rough)
+            for c in fitter.refine(self._best_singles(screened, rough, fitter)):
+                found.setdefault(c.texts_open, replace(c, covariance=self.rough.covariance))
+        return list(found.values())
+
     def _begin(self) -> None:
         """The drawn board: what it predicts, how sure that is, and what something else would have to account for."""
-        self.likelihood = Likelihood(self.predictor, self.evidence, self.tolerances)
+        self.likelihood = Likelihood(self.predictor, self.evidence, self.unknowns, self.freedom, self.teachers)
         base = self.likelihood.base
         if not np.all(np.isfinite(base)):
             raise ValueError("the circuit has no operating point in one of the bench states, even without a fault")
         self.spread = self.likelihood.spreads([Change()])[0]
         covariance = self.spread.covariance
-        self.none = self.likelihood.scored(Candidate((), (), base, covariance, log_prior(())))
-        self.stages = telling(self.likelihood, self.none)
+        self.none = self.likelihood.over_scales(Candidate((), (), base, covariance, log_prior(())), self.spread)
+        self.rough = self.likelihood.scored(replace(self.none, mean=base, covariance=covariance))
+        self.stages = telling(self.likelihood, self.rough)
         self.only = self.stages[-1]
         self.white = Whitener(covariance)
         self.white_few = self.white.part(self.only)
         self.fitter = Fitter(self.likelihood, self.white, self.only)
-        fit, self.freed = self.likelihood.something_else(self.none, self.rarity)
+        fit, self.freed = self.likelihood.something_else(self.none, self.spread, self.rarity)
         self.other = fit + math.log(self.something_else)
 
     def _odd_nets(self) -> list[str]:
@@ -106,7 +126,7 @@ class Weigher:
         leaves = best is not None and bool(best.freed) and result.probabilities[0] > result.p_none
         return result.p_other > 1 - CLOSE_ENOUGH or leaves
 
-    def _best_singles(self, screened: Sequence[Screened]) -> list[Candidate]:
+    def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:
         best = max((s.rough for s in screened), default=0.0)
         place = places(screened)
         kept = [
@@ -115,10 +135,10 @@ class Weigher:
             and (place[s.suspect.key] < TRIED or s.rough > best - BEHIND)
         ]  # fmt: skip
         found = [
-            replace(self.none, suspects=(s.suspect,), values=(s.value,), log_prior=log_prior([s.suspect])) for s in kept
+            replace(rough, suspects=(s.suspect,), values=(s.value,), log_prior=log_prior([s.suspect])) for s in kept
         ]
-        solved = self.fitter.solved(found)
-        real = self._in_sight([c for c in solved if not self._idle(c)][:FINALISTS])
+        solved = fitter.solved(found)
+        real = self._in_sight([c for c in solved if not self._idle(c)][:FINALISTS], rough)
         return [*real, *[c for c in solved if self._idle(c)][:FINALISTS]]
 
     def _idle(self, c: Candidate) -> bool:
@@ -135,7 +155,7 @@ class Weigher:
         """
         alike: dict[tuple[object, ...], list[Candidate]] = {}
         idle = [c for c in candidates if self._idle(c)]
-        for c in self._in_sight([c for c in candidates if not self._idle(c)]):
+        for c in [c for c in candidates if not self._idle(c)]:
             alike.setdefault(c.solved_as, []).append(c)
         best = [group[0] for group in alike.values()]
         if not best:
@@ -146,7 +166,7 @@ class Weigher:
         fitted = self.fitter.settled(best, whites)
         exact = self.likelihood.predict([c.change for c in fitted], exact=True, near=[c.change for c in best])
         whole = [
-            self.likelihood.scored(replace(c, mean=mean, covariance=s.covariance))
+            self.likelihood.over_scales(replace(c, mean=mean), s)
             for c, mean, s in zip(fitted, exact, spreads, strict=True)
         ]
         whole = self._expanded(whole, spreads)
@@ -172,12 +192,12 @@ class Weigher:
             replace(self.likelihood.lent(self.none, c), values=c.values, occam=c.occam, spreads=c.spreads) for c in idle
         ]
 
-    def _in_sight(self, candidates: list[Candidate]) -> list[Candidate]:
+    def _in_sight(self, candidates: list[Candidate], rough: Candidate) -> list[Candidate]:
         """Those whose fit, rough as it is, comes within half of what the best gains over no fault at all."""
         if not candidates:
             return []
         best = max(c.log_likelihood for c in candidates)
-        gain = max(best - self.none.log_likelihood, 0.0)
+        gain = max(best - rough.log_likelihood, 0.0)
         return [c for c in candidates if c.log_likelihood > best - max(0.5 * gain, 100.0)]
 
     def _result(self, candidates: list[Candidate]) -> Weighing:

@@ -24,7 +24,9 @@ class Whitener:
 
     def __call__(self, residuals: Array) -> Array:
         """(k, n) -> (k, n)."""
-        out: Array = np.linalg.solve(self._lower, residuals.T).T
+        from scipy.linalg import solve_triangular
+
+        out: Array = solve_triangular(self._lower, residuals.T, lower=True, check_finite=False).T
         return out
 
     def log_likelihoods(self, y: Array, means: Array) -> Array:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.clearance import settled
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
 from wakeboard.harness.run.opening import (
@@ -88,6 +89,7 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
         instruments=facts.used,
         traffic=traffic,
         virtual=virtual,
+        clear_hands=settled,
     )
 
 

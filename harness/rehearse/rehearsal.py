@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 class NoRehearsal(ValueError):
     """The virtual bench could not even take the fault-free board through the sequence."""
 
-    exit_code = 3
-
 
 @dataclass(frozen=True)
 class Caught:

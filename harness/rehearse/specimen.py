@@ -29,12 +29,12 @@ def settled_on(prepared: Prepared, unit: str) -> Prepared:
 def _as_drawn(part: Part, seed: int) -> Part:
     from wakeboard.instruments.virtual.circuit.tolerance import specimen
 
-    if not part.tolerance:
+    if not part.tolerance and not part.bounds:
         return part
     values: dict[str, Any] = dict(part.values)
     for path, value in specimen(part, seed).items():
         _put(values, path, value)
-    return replace(part, values=values, tolerance={})
+    return replace(part, values=values, tolerance={}, bounds={})
 
 
 def _put(values: dict[str, Any], path: str, value: float) -> None:

@@ -95,13 +95,13 @@ class Shared:
         """planted: every set of faults that will be asked for; room for the pins that they lift is made once."""
         from wakeboard.harness.rehearse.direct import Facts
         from wakeboard.harness.rehearse.specimen import settled_on
-        from wakeboard.harness.run.predict import Predictor
+        from wakeboard.harness.run.predict import CircuitLimits
         from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
         from wakeboard.instruments.virtual.circuit import Variant
 
         self.prepared = settled_on(prepare_board(board), UNIT)
         self.prepared.model.lift([Variant(tuple(faults)) for faults in planted])
-        self.predictor = Predictor(board)
+        self.predictor = CircuitLimits(board)
         self.target = target_spec(board)
         self.facts = Facts.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False))
 

@@ -30,6 +30,8 @@ class Case:
     line: str = ""
     line_state: str = ""
     limits: Mapping[str, float] = field(default_factory=dict)
+    generous: float = 1.0
+    """Times the limits that are set: what would flow if the supplies could give it, where they cannot."""
 
     @cached_property
     def bench_state(self) -> BenchState:
@@ -43,7 +45,8 @@ class Case:
 
     def values(self) -> Values:
         """The circuit values that set this state; every supply that is not on is off."""
-        return state_values(self.bench_state)
+        supplies = {name: (volts, self.limits[name] * self.generous) for name, volts in self.supplies.items()}
+        return state_values(BenchState(supplies, self.drives))
 
 
 def cases(board: Board) -> list[Case]:

@@ -8,6 +8,8 @@ from typing import Any, Final
 RULES: Final = (
     "backfeed", "phantom-power", "undefined-level", "weak-pull", "pin-conflict", "reserved-pin", "level-mismatch",
     "headroom", "dissipation", "inrush", "pull-up-window", "rating",
+    "never-on", "divider", "rail-limits", "charge", "boot-mode", "supervisor", "gate-drive", "reverse-path",
+    "crystal-load",
 )  # fmt: skip
 
 
@@ -32,6 +34,8 @@ class Concern:
     unit: str = ""
     weight: float = field(default=0.0, compare=False)
     """How bad, for choosing the worst of several states that show the same thing."""
+    also: tuple[Concern, ...] = field(default=(), compare=False)
+    """Other concerns that the same mistake raises: they go when it is mended, or are to be looked at then."""
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -50,4 +54,5 @@ class Concern:
             "unit": self.unit,
             "says": self.says,
             "do": self.do,
+            "also": [{"rule": c.rule, "nets": list(c.nets), "says": c.says} for c in self.also],
         }

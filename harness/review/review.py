@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.review.concern import RULES, Concern
@@ -11,27 +12,38 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
 
 
+@dataclass(frozen=True)
+class Review:
+    """What a review found: the concerns, serious first; how many states were solved, and those that could not be."""
+
+    concerns: list[Concern]
+    states: int
+    unsolved: tuple[str, ...]
+
+
 def review_board(board: Board) -> list[Concern]:
-    """Every concern of a design, serious ones first, then by rule.
+    """Every concern of a design, serious ones first, then by rule; raises as `review`."""
+    return review(board).concerns
+
+
+def review(board: Board) -> Review:
+    """All rules over all states of a design.
 
     Raises ValueError for a board without parts, CircuitError where the circuit cannot be solved, FileProblems for a
     pin table with mistakes.
     """
+    from wakeboard.harness.review.grouping import grouped
     from wakeboard.harness.review.rules import rules
     from wakeboard.harness.review.study import Study
 
     study = Study.of(board)
-    return in_order(concern for rule in rules().values() for concern in rule(study))
+    concerns = in_order(grouped(study, [concern for rule in rules().values() for concern in rule(study)]))
+    return Review(concerns, len(study.cases), tuple(case.state for case in study.unsolved))
 
 
 def in_order(concerns: Iterable[Concern]) -> list[Concern]:
-    """One concern a key, in its worst state; serious first, then in the rules' order, then by net."""
-    worst: dict[tuple[object, ...], Concern] = {}
-    for concern in concerns:
-        known = worst.get(concern.key)
-        if known is None or (concern.serious, concern.weight) > (known.serious, known.weight):
-            worst[concern.key] = concern
-    return sorted(worst.values(), key=lambda c: (not c.serious, _place(c.rule), c.nets))
+    """Serious first, then in the rules' order, then by net."""
+    return sorted(concerns, key=lambda c: (not c.serious, _place(c.rule), c.nets))
 
 
 def as_json(board: Board, concerns: list[Concern]) -> dict[str, Any]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.circuit import on_supplies
 from wakeboard.harness.review.cases import Case, cases
 from wakeboard.harness.review.feed import feed_path
+from wakeboard.harness.review.rails import Rails
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
 from wakeboard.instruments.virtual.circuit.part import Circuit, Part
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 OFF_LIMIT: Final = 0.3
 """V; what a source or rail that is off may show: below one junction, as first power-on sequences ask."""
+
+GENEROUS: Final = 1000.0
+"""Times its budget that a supply is let give where no state can be found at which it gives its budget."""
 
 OPEN_OHMS: Final = VOLTMETER_OHMS
 """Ω at a supply that is off. A review asks what stands at a connector with nothing on it but a meter; an off bench
@@ -35,15 +39,30 @@ class Study:
     model: Model
     cases: list[Case]
     points: Points
+    models: dict[str, Model] = field(default_factory=dict)
+    """The same with a cell in place of one supply, by its name, as they are asked for."""
+    idle: Points | None = None
+    """The cases with every charger idle, once they are asked for (see `cells`)."""
+    unsolved: list[Case] = field(default_factory=list)
+    """Cases that have no operating point, or none that was found: nothing is said of them."""
 
     @classmethod
     def of(cls, board: Board) -> Study:
-        """Solve the board. Raises CircuitError for what cannot be solved, SolveError for a case without an answer."""
+        """Solve the board. Raises CircuitError for what cannot be solved, SolveError when no case has an answer."""
         circuit = on_supplies(board, off_ohms=OPEN_OHMS)
         model = circuit.compile()
         todo = cases(board)
-        points = model.solve([Variant(values=case.values()) for case in todo]).require()
-        return cls(board, circuit, model, todo, points)
+        points = model.solve([Variant(values=case.values()) for case in todo])
+        unsolved = [case for case, status in zip(todo, points.status, strict=True) if status != "ok"]
+        if len(unsolved) == len(todo):
+            points.require()
+        if unsolved:  # a supply that cannot hold the board may let it start and drop it again, without end
+            todo = [replace(case, generous=GENEROUS) if case in unsolved else case for case in todo]
+            points = model.solve([Variant(values=case.values()) for case in todo])
+            unsolved = [case for case, status in zip(todo, points.status, strict=True) if status != "ok"]
+            todo = [case for case in todo if case not in unsolved]
+            points = model.solve([Variant(values=case.values()) for case in todo]).require()
+        return cls(board, circuit, model, todo, points, unsolved=unsolved)
 
     def volts(self, net: str) -> list[float]:
         """Volts of a net in every case."""
@@ -66,6 +85,12 @@ class Study:
         if any(case.drives.get(pin) != level for pin, level in rail.on_when.items()):
             return False
         return any(self._source_up(source, case) for source in rail.sources)
+
+    def up_though_off(self, k: int) -> tuple[str, ...]:
+        """The nets of the rails that should be off in a case and are up."""
+        volts = {name: float(self.points.net(rail.net)[k]) for name, rail in self.board.rails.items()}
+        off = [n for n, v in volts.items() if v > OFF_LIMIT and not self.rail_should_be_on(n, self.cases[k])]
+        return tuple(self.board.rails[name].net for name in off)
 
     def _source_up(self, source: str, case: Case) -> bool:
         if source in self.board.supplies:
@@ -102,6 +127,15 @@ class Study:
     def _currents(self) -> _Currents:
         return _Currents(self)
 
+    @cached_property
+    def rails(self) -> Rails:
+        """What is wrong with the rails."""
+        return Rails(self)
+
+    def case_of(self, state: str) -> int | None:
+        """The first case of a state's key."""
+        return next((k for k, case in self.each() if case.state == state), None)
+
     def chips(self) -> Iterator[tuple[Part, str, Mapping[str, Any]]]:
         """(chip, pin, its entry in the chip's io table) of every chip's every pin."""
         for part in self.board.parts.values():
@@ -112,6 +146,15 @@ class Study:
         """The net that feeds a chip's pin: its declared rail, or the chip's first supply pin."""
         rail = entry.get("rail") or next(iter(part.values.get("supply", {})), "VDD")
         return part.pins.get(rail, self.board.ground)
+
+    def nominal(self, net: str) -> float | None:
+        """The nominal volts of a rail by its net; None where it has none."""
+        return next((rail.volts.nominal for rail in self.rails_on(net) if rail.volts), None)
+
+    def nominal_at(self, net: str) -> float | None:
+        """The nominal volts of the rail of the first chip's pin on a net."""
+        rails = (self.rail_net(part, entry) for part, pin, entry in self.chips() if part.pins[pin] == net)
+        return next((volts for rail in rails if (volts := self.nominal(rail)) is not None), None)
 
     def rails_on(self, net: str) -> list[Rail]:
         return [rail for rail in self.board.rails.values() if rail.net == net]

@@ -19,7 +19,7 @@ from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, VOLT
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.ports import Clock, GuardShell, Probing
-    from wakeboard.instruments.ports import Measurement, Meter
+    from wakeboard.instruments.ports import Measurement, MeterPort
     from wakeboard.results.records import InstrumentUsed
 
 VOLT_RANGES = (10.0, 100.0, 1000.0)
@@ -36,7 +36,7 @@ class OpenBench:
 
     clock: Clock
     guard: GuardShell
-    meter: Meter
+    meter: MeterPort
     probing: Probing
     supplies: Sequence[str]
     highest_volts: float

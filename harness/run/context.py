@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.guard.core import Envelope
     from wakeboard.harness.run.guard.owner import Ramp, Setting
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.harness.run.predict import Predictor
+    from wakeboard.harness.run.predict import CircuitLimits
     from wakeboard.instruments.ports import Measurement
     from wakeboard.instruments.quantity import Interval
 
@@ -51,7 +51,7 @@ class Context:
         board: Board,
         bench: OpenBench,
         *,
-        predictor: Predictor,
+        predictor: CircuitLimits,
         observer: Observer | None = None,
         asker: Callable[[str, bool], str] | None = None,
     ) -> None:
@@ -66,6 +66,7 @@ class Context:
         self.last_volts: dict[str, float] = {}  # what each supply was set to last
         self.off_unknown = ""  # what is not known to be off although it should be
         self.lying: dict[str, str] = {}  # supplies that say off and are seen to be on -> how it is known
+        self.doubtful: dict[str, str] = {}  # supplies of which nobody can tell whether they are off -> why
         self.pins: dict[str, str] = {}
         self.checked: set[str] = set()
         self.alive = True  # False once the power was cut or the bench failed: nothing more is asked of the board
@@ -146,6 +147,8 @@ class Context:
         self.pulse()
         self.bench.leads.move_to(supply, self.supplies, self.bench.move_leads)
         self.bench.clear_hands(supply, volts, limit, purpose)
+        if self.bench.probing.by_hand:
+            self.bench.probing.release()  # the probes are off the board now
 
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> None:
         """On, and up the ramp, once hands are clear. Raises Tripped, OperatorStop, Refused."""

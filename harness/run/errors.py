@@ -35,8 +35,6 @@ def power_cut(supply: str, cut: Cut) -> Tripped | PowerCut:
 class Refused(Exception):
     """A step that would energise what must not be energised, or measure what cannot be measured."""
 
-    exit_code = 2
-
 
 class OperatorStop(Exception):
     """The operator stopped the work."""
@@ -53,8 +51,6 @@ class GuardLost(BenchError):
 class OutputsOn(BenchError):
     """The bench was closed, and not every output is seen to be off."""
 
-    exit_code = 6
-
 
 class TakeAgain(Exception):
     """The operator wants the point before this one taken again."""
@@ -62,8 +58,6 @@ class TakeAgain(Exception):
 
 class OwnStepFault(Exception):
     """A step kind that a board or a package brought has a mistake; the power is off."""
-
-    exit_code = 2
 
 
 def own_fault(kind: str, file: str, error: BaseException) -> BaseException:

@@ -1,6 +1,6 @@
 """What a net should read as the board is drawn, by the circuit's tolerance analysis: the last source of limits.
 
-    predictor = Predictor(board)
+    predictor = CircuitLimits(board)
     predictor.volts(state, "VIN")      Limits(4.61, 4.78, "circuit"), None where the circuit has no answer
     predictor.ohms(OhmsTest("SDA", 10e-6, 9.0), ...)         of the unpowered board
 
@@ -25,7 +25,7 @@ from wakeboard.instruments.virtual.circuit.bench.figures import (
     OPEN_SHARE,
     SETTING_FLOOR,
 )
-from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, Placed, loaded, state_values
+from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, Placement, loaded, state_values
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board, Line
@@ -40,7 +40,7 @@ MODEL_SHARE = 0.003
 Between = Callable[[], None] | None
 
 
-class Predictor:
+class CircuitLimits:
     """Limits by the circuit, kept by bench state and net."""
 
     def __init__(self, board: Board, rework: Sequence[str] = ()) -> None:
@@ -72,7 +72,7 @@ class Predictor:
         """The volts of a net with a resistor from it to ground."""
         key = (f"{state.key}; {ohms:g}", net)
         if key not in self._known:
-            found = self._spread_at(net, Placed({**state_values(state), **loaded(net, ohms)}), between)
+            found = self._spread_at(net, Placement({**state_values(state), **loaded(net, ohms)}), between)
             self._known[key] = None if found is None else _volts_limits(*found)
         return self._known[key]
 
@@ -92,7 +92,7 @@ class Predictor:
             self._known[state.key, net] = found[place] if found else None
 
     def _compute(self, state: BenchState, nets: list[str], between: Between) -> list[Limits] | None:
-        found = self._spread(self._supplied, Placed(state_values(state)), nets, between)
+        found = self._spread(self._supplied, Placement(state_values(state)), nets, between)
         return None if found is None else [_volts_limits(*found.of(net)[1:]) for net in nets]
 
     # --- with a meter or a resistor at one net ----------------------------------------------------------------------
@@ -103,13 +103,13 @@ class Predictor:
         low, high = sorted(abs(volts) for volts in found)
         return _ohms_limits(low, high, test)
 
-    def _spread_at(self, net: str, placed: Placed, between: Between) -> tuple[float, float] | None:
+    def _spread_at(self, net: str, placed: Placement, between: Between) -> tuple[float, float] | None:
         """(low, high) volts of a net in the worst case."""
         found = self._spread(self._probed, placed, [net], between) if self.board.parts else None
         return None if found is None else found.of(net)[1:]
 
     def _spread(
-        self, model: Callable[[], Model], placed: Placed, nets: Sequence[str], between: Between
+        self, model: Callable[[], Model], placed: Placement, nets: Sequence[str], between: Between
     ) -> Spread | None:
         """Over the parts' tolerances, with the rework in force; None where the circuit has no answer."""
         from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault

@@ -14,7 +14,7 @@ from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
-    from wakeboard.instruments.ports import Meter, Relays
+    from wakeboard.instruments.ports import MeterPort, RelaysPort
 
 EDGES = ("left", "top", "right", "bottom")
 ORDINALS = (
@@ -49,13 +49,13 @@ class RelayProbing:
 
     def __init__(
         self,
-        scanner: Relays,
+        scanner: RelaysPort,
         routes: Mapping[str, str],
         *,
         swap_channel: str | None = None,
         short_channel: str | None = None,
         load_channels: Mapping[float, str] | None = None,
-        meter: Meter | None = None,
+        meter: MeterPort | None = None,
         most_volts: float = 0.0,
     ) -> None:
         """meter, most_volts: whose test current must not flow while relays move, and what a net may have at most."""

@@ -28,7 +28,7 @@ from wakeboard.harness.run.context import KEEP_LEASE, Context
 from wakeboard.harness.run.decide import worst
 from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
 from wakeboard.harness.run.guard.owner import OffReport
-from wakeboard.harness.run.predict import Predictor
+from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import BenchError
@@ -68,7 +68,7 @@ class Runner:
         *,
         recorder: Recorder | None = None,
         observer: Observer | None = None,
-        predictor: Predictor | None = None,
+        predictor: CircuitLimits | None = None,
         asker: Callable[[str, bool], str] | None = None,
         more: Callable[[Runner], StepModel | None] | None = None,
     ) -> None:
@@ -82,7 +82,7 @@ class Runner:
         self.context = Context(
             sequence.board,
             bench,
-            predictor=predictor or Predictor(sequence.board),
+            predictor=predictor or CircuitLimits(sequence.board),
             observer=observer,
             asker=asker,
         )
@@ -312,8 +312,9 @@ class Runner:
 
     def _believed(self, off: OffReport) -> OffReport:
         """The guard has heard every supply say off; one that the meter has seen to be on is on."""
-        lying = self.context.lying
-        return OffReport({**off.states, **dict.fromkeys(lying, "on")}, {**off.errors, **lying}) if lying else off
+        context = self.context
+        states = {**off.states, **dict.fromkeys(context.doubtful, "unknown"), **dict.fromkeys(context.lying, "on")}
+        return OffReport(states, {**off.errors, **context.doubtful, **context.lying})
 
     def _off(self) -> OffReport:
         """Whatever is raised, it is tried again; unknown is not off."""
@@ -352,7 +353,8 @@ class Runner:
         return isinstance(self.error, (KeyboardInterrupt, OperatorStop))
 
     def _outcome(self) -> str:
-        if (self.error is not None and not isinstance(self.error, Tripped)) or self.context.lying:
+        broken = self.error is not None and not isinstance(self.error, Tripped)
+        if broken or self.context.lying or self.context.doubtful:
             return "error"
         if self.trip is not None:
             return "tripped"

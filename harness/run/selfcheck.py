@@ -28,7 +28,7 @@ class CalibrationDue(BenchError):
 
 
 @dataclass
-class Checked:
+class CheckedInstrument:
     """One instrument, as `wakeboard bench` tells it."""
 
     name: str
@@ -65,16 +65,14 @@ def check_instruments(
     described: Bench,
     *,
     today: datetime.date | None = None,
-    open_driver: Callable[[Instrument], Any] | None = None,
-) -> Iterator[Checked]:
+    open_driver: Callable[[Instrument], Any],
+) -> Iterator[CheckedInstrument]:
     """Every instrument of a bench file in turn; one that fails says why, and the next is still looked at."""
-    from wakeboard.harness.run.opening import open_driver as open_one
-
     for instrument in described.instruments.values():
-        checked = Checked(instrument.name, instrument.kind, instrument.address)
+        checked = CheckedInstrument(instrument.name, instrument.kind, instrument.address)
         try:
             began = time.perf_counter()
-            driver = (open_driver or open_one)(instrument)
+            driver = open_driver(instrument)
             opened = time.perf_counter() - began
             try:
                 _look(checked, instrument, driver, opened)
@@ -92,7 +90,7 @@ def check_instruments(
         yield checked
 
 
-def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) -> None:
+def _look(checked: CheckedInstrument, instrument: Instrument, driver: Any, opened: float) -> None:
     checked.identity = visible(driver.identity.text.strip())
     checked.serial = (driver.identity.maker, driver.identity.model, driver.identity.serial)
     checked.dialect = driver.dialect.name
@@ -112,7 +110,7 @@ def _look(checked: Checked, instrument: Instrument, driver: Any, opened: float) 
         checked.says.append("no calibration date in the bench file")
 
 
-def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
+def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Any) -> None:
     """What is off and on; that it has the channels that the bench file names."""
     for channel in instrument.feeds:
         psu.limits(channel)  # DialectError for a channel that it has not got
@@ -124,7 +122,7 @@ def _look_at_psu(checked: Checked, instrument: Instrument, psu: Any) -> None:
         checked.cautions.append(f"output {', '.join(on)} is on; it feeds no supply of the board")
 
 
-def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:
+def _look_at_dmm(checked: CheckedInstrument, dmm: Any, mains_here: float | None) -> None:
     """Terminals, input, mains frequency and calibration date as the meter tells them."""
     if (terminals := dmm.told("terminals")) is not None:
         checked.says.append(f"{terminals} terminals")
@@ -138,19 +136,19 @@ def _look_at_dmm(checked: Checked, dmm: Any, mains_here: float | None) -> None:
         checked.says.append(f"says that it was calibrated on {told}")
 
 
-def _look_at_scanner(checked: Checked, scanner: Any) -> None:
+def _look_at_scanner(checked: CheckedInstrument, scanner: Any) -> None:
     if (volts := scanner.told("most_volts")) is not None:
         checked.says.append(f"its relays may carry {volts:g} V")
 
 
-def _soon_due(checked: Checked, instrument: Instrument, today: datetime.date | None) -> None:
+def _soon_due(checked: CheckedInstrument, instrument: Instrument, today: datetime.date | None) -> None:
     if instrument.due is not None and instrument.due - (today or datetime.date.today()) <= SOON:
         checked.says.append(f"its calibration is due on {instrument.due.isoformat()}")
 
 
-def check_distinct(checked: Sequence[Checked]) -> None:
+def check_distinct(checked: Sequence[CheckedInstrument]) -> None:
     """Two names of the bench file must not lead to one instrument; what does is marked as not ok."""
-    seen: dict[tuple[str, str, str], Checked] = {}
+    seen: dict[tuple[str, str, str], CheckedInstrument] = {}
     for each in checked:
         if not each.ok or each.serial[2] in ("", "0"):
             continue
@@ -194,7 +192,7 @@ def check_supply_against_meter(bench: Any, supply: str, supply_volts: float, met
         )
 
 
-def find_instruments() -> list[Checked]:
+def find_instruments() -> list[CheckedInstrument]:
     """Whatever PyVISA lists on USB and LAN, each asked for its identity. Serial ports are listed and not asked: opening
     one raises DTR, which resets many a board, and what is sent would reach its console."""
     import warnings
@@ -211,17 +209,17 @@ def find_instruments() -> list[Checked]:
     return [_serial(each) if each.startswith("ASRL") else _asked(each) for each in addresses]
 
 
-def _serial(address: str) -> Checked:
-    return Checked(
+def _serial(address: str) -> CheckedInstrument:
+    return CheckedInstrument(
         "", "", address, says=["a serial port, not asked: name it in a bench file if an instrument is on it"]
     )
 
 
-def _asked(address: str) -> Checked:
+def _asked(address: str) -> CheckedInstrument:
     from wakeboard.instruments.dialect import dialect_names, pick_dialect
     from wakeboard.instruments.link import Link
 
-    checked = Checked("", "", address)
+    checked = CheckedInstrument("", "", address)
     try:
         with Link.open(address, name=address, timeout=1.0) as link:
             idn = link.query("*IDN?").strip()

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.run import presses
 from wakeboard.harness.run.clearance import WITHOUT, asked_each_time, nobody, settled
-from wakeboard.harness.run.errors import OperatorStop, OutputsOn, Refused
+from wakeboard.harness.run.errors import OperatorStop, OutputsOn, OwnStepFault, Refused
 from wakeboard.harness.run.opening import open_real, open_virtual
-from wakeboard.harness.run.predict import Predictor
+from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.instruments.errors import BenchError
@@ -48,7 +48,7 @@ def take_unit(
     observer: Observer | None = None,
     operator: Operator | None = None,
     before: Callable[[OpenBench], None] | None = None,
-    predictor: Predictor | None = None,
+    predictor: CircuitLimits | None = None,
     prepared: Any = None,
     operator_name: str | None = None,
     more: Callable[[Runner], StepModel | None] | None = None,
@@ -78,7 +78,7 @@ def take_unit(
             start,
             recorder=StoreRecorder(store) if store is not None else NullRecorder(),
             observer=observer,
-            predictor=predictor or Predictor(board, in_force(reworked)),
+            predictor=predictor or CircuitLimits(board, in_force(reworked)),
             asker=operator.ask if operator is not None else None,
             more=more,
         )
@@ -218,7 +218,7 @@ def exit_code(result: Result) -> int:
         return 4
     if isinstance(error, BenchError):
         return 3
-    if isinstance(error, Refused):
+    if isinstance(error, (Refused, OwnStepFault)):
         return 2
     if error is not None and result.record.trip is None:
         return 5

@@ -26,7 +26,7 @@ from wakeboard.harness.describe.sequence_checks import check_sequence
 from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.run import presses
 from wakeboard.harness.run.errors import OutputsOn, Refused
-from wakeboard.harness.run.predict import Predictor
+from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import SWITCHING, Result, Runner
 from wakeboard.harness.run.session import in_force, open_bench, rework_faults, run_start
@@ -71,7 +71,7 @@ class Sitting:
         patience: float = PATIENCE,
         before: Callable[[OpenBench], None] | None = None,
         prepared: Any = None,
-        predictor: Predictor | None = None,
+        predictor: CircuitLimits | None = None,
     ) -> None:
         """described: the bench file; None: the virtual bench, with `plants` in the unit. energise: stands for the key
         of a person at a real bench; without it and without an `operator` nothing is switched on there."""
@@ -117,7 +117,7 @@ class Sitting:
             run_start(self.sequence, self._bench, self.unit, self._plants, self._operator_name),
             recorder=StoreRecorder(self._store) if self._store is not None else NullRecorder(),
             observer=self._observer,
-            predictor=self._predictor or Predictor(board, in_force(reworked)),
+            predictor=self._predictor or CircuitLimits(board, in_force(reworked)),
             asker=self._operator.ask if self._operator is not None else None,
         )
         self._runner.begin()

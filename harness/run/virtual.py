@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 class NoCircuit(ValueError):
     """A board without [parts] has no circuit, so there is nothing to put on the virtual bench."""
 
-    exit_code = 2
-
 
 def prepare_board(board: Board) -> Prepared:
     """The board's circuit with the bench's parts, compiled. Raises NoCircuit, CircuitError."""

@@ -26,7 +26,7 @@ from .dmm import Probe
 from .faces import face
 from .instant import Instant
 from .mistakes import parse_mistakes
-from .psu import ScpiPsu, Wire
+from .psu import ScpiPsu, Wired
 from .scanner import Relays, Routes
 from .scpi import Instrument
 from .stage import Stage
@@ -60,8 +60,6 @@ class Prepared:
 
 class TooManyVolts(ValueError):
     """No output of the virtual supplies gives what a supply of the board asks for."""
-
-    exit_code = 2
 
 
 def load_part(number: int) -> str:
@@ -156,7 +154,7 @@ class VirtualBench:
         for count, feeds in enumerate(_spread_over([rating.volts for rating in kind.ratings], volts), start=1):
             called = "supply" if count == 1 else f"supply{count}"
             wired = {n: self.mistakes.fed(s) for n, s in feeds.items()}
-            wiring = {n: Wire(supply_name(s), self.prepared.supplies[s]) for n, s in wired.items()}
+            wiring = {n: Wired(supply_name(s), self.prepared.supplies[s]) for n, s in wired.items()}
             instrument = kind(self.stage, self._serial_of(called), wiring)
             yield Placed(called, "psu", f"TCPIP::virtual-{called}::5025::SOCKET", instrument, feeds)
 

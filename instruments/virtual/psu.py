@@ -8,7 +8,7 @@ control. Sources are named at each face.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from .circuit.bench.figures import SUPPLY_FARADS
@@ -103,7 +103,7 @@ def _specimen(serial: str, number: int, rating: Rating) -> _Errors:
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
+class Wired:
     """What an output is wired to: its bench_supply part and the net at its positive terminal."""
 
     part: str
@@ -113,7 +113,7 @@ class Wire:
 class Output:
     """One output. wire: its bench_supply in the circuit and the net it feeds; None where it is wired to nothing."""
 
-    def __init__(self, stage: Stage, serial: str, number: int, rating: Rating, wire: Wire | None) -> None:
+    def __init__(self, stage: Stage, serial: str, number: int, rating: Rating, wire: Wired | None) -> None:
         self.stage = stage
         self.number = number
         self.rating = rating
@@ -300,7 +300,7 @@ def _round(value: float, step: float) -> float:
 class Supply:
     """The outputs of one supply, whatever language it speaks."""
 
-    def __init__(self, stage: Stage, serial: str, ratings: tuple[Rating, ...], wiring: dict[int, Wire]) -> None:
+    def __init__(self, stage: Stage, serial: str, ratings: tuple[Rating, ...], wiring: dict[int, Wired]) -> None:
         self.outputs: list[Output] = []
         for number, rating in enumerate(ratings, start=1):
             self.outputs.append(Output(stage, serial, number, rating, wiring.get(number)))
@@ -329,7 +329,7 @@ class ScpiPsu(ScpiInstrument):
     restores: ClassVar[bool] = True  # clearing a trip puts the output back as it was
     bits: ClassVar[dict[str, int]] = {"cc": 0, "cv": 1, "ovp": 9, "ocp": 10}  # of the channel's status register
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial)
         self.supply = Supply(stage, serial, ratings or self.ratings, wiring)
         self.selected = 1
@@ -375,8 +375,3 @@ def pick(value: float | str, lowest: float, highest: float, default: float) -> f
     if value not in words:
         raise ScpiError(-224)
     return words[value]
-
-
-def with_steps(ratings: tuple[Rating, ...], volt_step: float, amp_step: float) -> tuple[Rating, ...]:
-    """The same outputs with another resolution."""
-    return tuple(replace(rating, volt_step=volt_step, amp_step=amp_step) for rating in ratings)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import ClassVar
 
-from .psu import Accuracy, Output, Rating, ScpiPsu, Wire
+from .psu import Accuracy, Output, Rating, ScpiPsu, Wired
 from .scpi_data import Boolean, Number, ScpiError, Word
 from .scpi_tree import command, query
 from .stage import Stage
@@ -42,7 +42,7 @@ class PrefixPsu(ScpiPsu):
         super().reset()
         self._fix_third()
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self._fix_third()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .psu import Accuracy, Output, Rating, ScpiPsu, Wire, pick
+from .psu import Accuracy, Output, Rating, ScpiPsu, Wired, pick
 from .scpi_data import Boolean, Number, ScpiError, Word
 from .scpi_tree import command, query
 from .stage import Stage
@@ -270,7 +270,7 @@ class SinglePsu(SelectedPsu):
     def idn(self) -> str:
         return ",".join((*self.identity, "0", self.firmware))
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self._arm()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import ClassVar
 
-from .psu import Accuracy, Output, Rating, ScpiPsu, Wire, pick
+from .psu import Accuracy, Output, Rating, ScpiPsu, Wired, pick
 from .scpi_data import Boolean, Number, ScpiError
 from .scpi_tree import command, query
 from .stage import Stage
@@ -28,7 +28,7 @@ class Gpp(ScpiPsu):
         Rating(15.0, 1.0, over=1.0),
     )
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self._no_delay()
 
@@ -145,7 +145,7 @@ class Owon(ScpiPsu):
     )
     gap: float = 0.02
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self._arm()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .psu import Output, Rating, Wire, pick
+from .psu import Output, Rating, Wired, pick
 from .psu_scpi import OCP_NAMES, OVP_NAMES, SelectedPsu
 from .scpi_data import Boolean, Number, ScpiError, Word
 from .scpi_tree import command, query
@@ -73,7 +73,7 @@ class Keithley2230(ChannelSwitchPsu):
         "summary_enable_query",
     )
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self.limits: list[float | None] = [None] * len(self.supply.outputs)
 

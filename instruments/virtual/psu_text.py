@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Iterator
 from typing import ClassVar
 
-from .psu import Accuracy, Output, Rating, Supply, Wire
+from .psu import Accuracy, Output, Rating, Supply, Wired
 from .scpi import Instrument
 from .scpi_data import ScpiError
 from .stage import Stage
@@ -22,7 +22,7 @@ class TextPsu(Instrument):
     ratings: ClassVar[tuple[Rating, ...]] = ()
     table: ClassVar[list[tuple[re.Pattern[str], str]]] = []
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage)
         self.serial = serial
         self.supply = Supply(stage, serial, ratings or self.ratings, wiring)
@@ -171,7 +171,7 @@ class Gpd3303(TextPsu):
         ignored=r"BEEP[01]|TRACK0|REMOTE|LOCAL|BAUD[0-2]|(?:RCL|SAV)[1-4]",
     )
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self.last_error = "No Error."
 
@@ -263,7 +263,7 @@ class AimTti(TextPsu):
         ignored=r"LOCAL|\*WAI|CONFIG\s+\d|TRIPCONFIG\s+[01]",
     )
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self.latched = [0] * len(self.supply.outputs)
         self._seen: list[tuple[str, str | None]] = [("off", None)] * len(self.supply.outputs)

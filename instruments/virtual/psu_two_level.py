@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .psu import Output, Rating, Wire, pick
+from .psu import Output, Rating, Wired, pick
 from .psu_scpi import LIMITS, OCP_NAMES, SelectedPsu, delay_within
 from .scpi_data import Boolean, Number, ScpiError, Word
 from .scpi_tree import command, query
@@ -31,7 +31,7 @@ class TwoLevelPsu(SelectedPsu):
     fuse_delay_most: ClassVar[float] = 0.25
     frees_itself: ClassVar[bool] = True
 
-    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wire], ratings: tuple[Rating, ...] = ()) -> None:
+    def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
         self.armed = [False] * len(self.supply.outputs)
         self.master = False

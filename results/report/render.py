@@ -58,7 +58,13 @@ def _page(template: str, parts: Sequence[tuple[str, str, object]], **context: An
     return _environment().get_template(template).render(parts=links, **context)
 
 
-def render_run(record: RunRecord, explain: Document | None = None, review: Document | None = None) -> str:
+Maps = Sequence[tuple[str, Markup]]
+"""Captions and drawings that say where something is on the board."""
+
+
+def render_run(
+    record: RunRecord, explain: Document | None = None, review: Document | None = None, maps: Maps = ()
+) -> str:
     """One run as a page."""
     from wakeboard.results.report.run_view import run_view
     from wakeboard.results.report.svg import Pen
@@ -71,13 +77,14 @@ def render_run(record: RunRecord, explain: Document | None = None, review: Docum
         ("rails", "Rails", view.rails),
         ("lines", "Lines", view.lines),
         ("power", "Power", view.traces),
+        ("where", "Where", maps),
         ("taken-apart", "Bodges", view.explanation.lines),
         ("review", "Review", found),
         ("steps", "Steps", True),
         ("instruments", "Instruments", True),
         ("traffic", "Traffic", view.traffic),
     ]
-    return _page("run.html.j2", parts, view=view, concerns=found, data=_embedded(record))
+    return _page("run.html.j2", parts, view=view, concerns=found, maps=maps, data=_embedded(record))
 
 
 def _embedded(record: RunRecord) -> Markup:
@@ -97,6 +104,7 @@ def render_board(
     findings: Sequence[Finding] = (),
     reference: str | None = None,
     comparison: Comparison | None = None,
+    maps: Maps = (),
 ) -> str:
     """The units of a board side by side. `explain`: one document for the board, or one for each unit's serial number
     (under "" one for all). `records`: the last finished run of each unit and sequence."""
@@ -114,6 +122,7 @@ def render_board(
         ("revision", "Next revision", view.findings),
         ("taken-apart", "Bodges", view.explanation.lines),
         ("review", "Review", view.concerns),
+        ("where", "Where", maps),
         ("backfeed", "Back-feed", view.matrix),
         ("side", "Side by side", True),
         ("power", "Power", view.overlays),
@@ -121,7 +130,7 @@ def render_board(
         ("instruments", "Instruments", True),
         ("runs", "Runs", True),
     ]
-    return _page("board.html.j2", parts, view=view)
+    return _page("board.html.j2", parts, view=view, maps=maps)
 
 
 def render_batch(
@@ -166,6 +175,7 @@ def report_board(
     explain: Document | Mapping[str, Document] | None = None,
     review: Document | None = None,
     reference: str | None = None,
+    maps: Maps = (),
 ) -> str:
     """The page of a board in a store, of the last finished run of each unit and sequence, with its findings."""
     from wakeboard.results.compare import compare
@@ -182,6 +192,7 @@ def report_board(
         review=review,
         findings=Ledger(store).findings(board),
         comparison=compare(table, reference),
+        maps=maps,
     )
 
 

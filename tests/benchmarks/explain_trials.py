@@ -21,7 +21,7 @@ from wakeboard.harness.explain.explaining import Explanation
 from wakeboard.harness.explain.suspects import AT_REST, Suspect
 from wakeboard.harness.rehearse.direct import Facts, open_direct
 from wakeboard.harness.rehearse.reach import Reach, fault_library
-from wakeboard.harness.run.predict import Predictor as Limits
+from wakeboard.harness.run.predict import CircuitLimits as Limits
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
 from wakeboard.instruments.virtual.bench import VirtualBench

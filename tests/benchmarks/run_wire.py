@@ -54,8 +54,8 @@ def served(folder: Path) -> Iterator[dict[str, Any]]:
 def run(folder: Path, sequence: str) -> tuple[float, dict[str, Any]]:
     """Seconds from the first step's start to the last one's end, by the run's own clock, and its document."""
     done = subprocess.run(
-        [sys.executable, "-m", "wakeboard", "run", sequence, "--unit", "BENCHMARK", "--bench", "wire-bench.toml", "--energise",
-         "--json"],
+        [sys.executable, "-m", "wakeboard", "run", sequence, "--unit", "BENCHMARK", "--bench", "wire-bench.toml",
+         "--energise", "--json"],
         cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, check=False,
         stdin=subprocess.DEVNULL,
     )  # fmt: skip

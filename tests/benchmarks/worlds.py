@@ -91,7 +91,8 @@ class Production:
 
     def run(self, world: World, serial: str, plants: Sequence[str] = ()) -> RunRecord | None:
         """One unit through the whole sequence, kept; None where the truth has no answer."""
-        key = f"{world!r} {serial} {list(plants)} {self.text}"
+        what = (world.level, world.seed, sorted(world.only), world.flat, world.drawn)  # a set's order is no key
+        key = f"{what} {serial} {list(plants)} {self.text}"
         name = hashlib.blake2b(key.encode(), digest_size=12).hexdigest()
         file = self.folder / "runs" / self.board / f"{name}.pickle"
         if not self.fresh and file.exists():

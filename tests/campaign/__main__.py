@@ -19,7 +19,7 @@ from tests.campaign.faults import Scale, Try
 from tests.campaign.lane import Lane
 from tests.campaign.table import Row
 
-FAMILIES = ("seams", "kills", "network", "disk")
+FAMILIES = ("seams", "kills", "network", "power", "disk")
 
 
 def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_bytes: int, each: int = 1) -> list[Try]:
@@ -30,6 +30,8 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
         tries += faults.kills(measured, 200 if full else 10, rng)
     if "network" in families:
         tries += faults.network(measured, 10 if full else 1, rng)
+    if "power" in families:
+        tries += faults.power(20 if full else 1, rng)
     if "disk" in families:
         tries += faults.disk(60 if full else 3, rng, store_bytes)
     if "seams" in families:

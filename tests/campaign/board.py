@@ -73,3 +73,9 @@ do = "power off"
 """
 
 WAITING = SEQUENCE.replace('for = "30 ms"', 'for = "60 s"').replace("Tiny bring-up", "Tiny wait")
+
+LIMITED = WAITING.replace('trip = "60 mA"\n', "").replace('trip = "30 mA"\n', "").replace("60 s", "3 s")
+ONE = LIMITED.partition('[[step]]\ndo = "power on"\nsupply = "AUX"')[0] + (
+    '[[step]]\ndo = "wait"\nfor = "3 s"\n\n[[step]]\ndo = "power off"\n'
+)
+SEQUENCES = {"sequence.toml": SEQUENCE, "waiting.toml": WAITING, "limited.toml": LIMITED, "one.toml": ONE}

@@ -3,6 +3,8 @@
 seams    the N-th write, read, query, commit and spawn of runner and guard fails, once and for good, for every N
 kills    kill -9 and SIGSTOP of runner, guard and both, at moments drawn from a seed over the length of a run
 network  a proxy before each instrument that drops, stalls, halves, delays, doubles, cuts, swaps
+power    a supply that does not obey, feeds a short after off, comes back; another program that meddles; presses of
+         Ctrl-C; a stop of both processes, as a sleep of the computer is
 disk     the disk is full from a given size of the store's files on
 """
 
@@ -192,3 +194,104 @@ def disk(count: int, rng: random.Random, store_bytes: int) -> Iterator[Try]:
         yield Try(
             "the disk is full", f"no file above {size} bytes", lambda lane, size=size: _if_broken(lane.run(fsize=size))
         )
+
+
+# --- power ----------------------------------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Trouble:
+    """What goes wrong while a board has power. do: gives when it began; codes: the exit codes that are right; words:
+    what the story must say; left: whether nothing can switch the output off."""
+
+    row: str
+    do: Callable[[Lane, Going], float]
+    codes: tuple[int, ...]
+    words: str
+    sequence: str = "limited.toml"
+    left: bool = False
+
+
+def _disobey(lane: Lane, _going: Going) -> float:
+    lane.order("become", supply="USB", kind="disobey")
+    return float(lane.order("surge", ohms=9.0))
+
+
+def _raise_limit(lane: Lane, _going: Going) -> float:
+    return float(lane.order("meddle", supply="USB", amps=2.0))
+
+
+def _switch_second_on(lane: Lane, _going: Going) -> float:
+    return float(lane.order("meddle", supply="AUX", volts=3.3, on=True))
+
+
+def _feed_short(lane: Lane, _going: Going) -> float:
+    lane.order("become", supply="USB", kind="lie")
+    return float(lane.order("surge", ohms=2.5))
+
+
+def _come_back(times: int) -> Callable[[Lane, Going], float]:
+    def do(lane: Lane, going: Going) -> float:
+        lane.order("become", supply="USB", kind="return", times=times)
+        os.kill(going.pid, signal.SIGINT)
+        return time.monotonic()
+
+    return do
+
+
+def _press(lane: Lane, going: Going) -> float:
+    began = time.monotonic()
+    for _ in range(20):
+        _signal(going.pid, signal.SIGINT)
+        time.sleep(0.02)
+    return began
+
+
+def _press_stuck(lane: Lane, going: Going) -> float:
+    lane.order("become", supply="USB", kind="stick")
+    return _press(lane, going)
+
+
+def _stop_both(lane: Lane, going: Going) -> float:
+    began = time.monotonic()
+    pids = [pid for pid in (going.guard, going.pid) if pid and _signal(pid, signal.SIGSTOP)]
+    time.sleep(STOP)
+    for pid in pids:
+        _signal(pid, signal.SIGCONT)
+    return began
+
+
+STOP = 2.0  # s: less than a lease, more than a computer is ever busy for
+TROUBLES = (
+    Trouble("a supply does not hold its limit", _disobey, (1,), "does not hold its limit"),
+    Trouble("another program raises the limit", _raise_limit, (3,), "says 2 A"),
+    Trouble("another program switches a second output on", _switch_second_on, (3,), "of AUX: it is on", "one.toml"),
+    Trouble("an output says off and feeds a short", _feed_short, (6,), "come out of it", left=True),
+    Trouble("an output comes back 20 ms after off, once", _come_back(1), (3, 4), ""),
+    Trouble("an output comes back 20 ms after off, always", _come_back(1000), (6,), "not confirmed off", left=True),
+    Trouble("twenty presses of Ctrl-C", _press, (4,), "stopped by the operator"),
+    Trouble("twenty presses of Ctrl-C, an output that sticks", _press_stuck, (6,), "not confirmed off", left=True),
+    Trouble("runner and guard stopped for 2 s", _stop_both, (3,), "stood still for"),
+)
+
+
+def power(each: int, rng: random.Random) -> Iterator[Try]:
+    for trouble in TROUBLES:
+        for _ in range(each):
+            yield power_try(trouble, rng.uniform(0.0, 0.8))
+
+
+def power_try(trouble: Trouble, moment: float) -> Try:
+    def during(lane: Lane, going: Going) -> None:
+        wanted = {"USB"} if trouble.sequence == "one.toml" else {"USB", "AUX"}
+        if not lane.until(lambda: wanted <= set(lane.on()), 60):
+            return
+        time.sleep(0.3 + moment)  # the step that switched it on has ended
+        going.fault_at = trouble.do(lane, going)
+
+    def run(lane: Lane) -> Verdict:
+        verdict = lane.run(during=during, sequence=trouble.sequence)
+        if verdict.code not in trouble.codes or trouble.words not in " ".join(verdict.notes):
+            verdict.odd = True
+            verdict.notes.append(f"exit code {verdict.code}, not {trouble.codes}, with {trouble.words!r}")
+        return verdict
+
+    return Try(trouble.row, f"{trouble.row}, after {moment:.2f} s", run, trouble.left)

@@ -76,8 +76,8 @@ class Lane:
     def __init__(self, folder: Path, latency: float = LATENCY) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in (("board", board.BOARD), ("sequence", board.SEQUENCE), ("waiting", board.WAITING)):
-            (folder / f"{name}.toml").write_text(text, encoding="utf-8")
+        for name, text in {"board.toml": board.BOARD, **board.SEQUENCES}.items():
+            (folder / name).write_text(text, encoding="utf-8")
         self.record_file = folder / "record.txt"
         self.record_file.touch()
         environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"),

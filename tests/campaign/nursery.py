@@ -18,6 +18,7 @@ import sys
 from typing import Any
 
 from tests.campaign import plug
+from tests.campaign.board import SEQUENCES
 
 IDENTITIES = (
     ("Keysight Technologies,E36312A,X,1", "psu"),
@@ -141,7 +142,7 @@ def main(folder: str) -> None:
     for idn, kind in IDENTITIES:
         pick_dialect(idn, kind)  # dialects are read once a process
     os.chdir(folder)
-    sequences = {name: load_sequence(name) for name in ("sequence.toml", "waiting.toml")}
+    sequences = {name: load_sequence(name) for name in SEQUENCES}
     gc.freeze()
     running: dict[int, Any] = {}
     pending = b""

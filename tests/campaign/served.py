@@ -49,6 +49,39 @@ class LyingOutput(virtual_psu.Output):
         return -self.stage.current(self.part, "P") if self.part is not None else 0.0
 
 
+class StuckOutput(virtual_psu.Output):
+    """It does not go off, and says so."""
+
+    def switch(self, on: bool) -> None:
+        if on:
+            super().switch(on)
+
+
+class DisobedientOutput(virtual_psu.Output):
+    """It says the limit that it was set to, and lets through ten times as much."""
+
+    @property
+    def actual_limit(self) -> float:
+        return 10 * super().actual_limit
+
+
+class ReturningOutput(virtual_psu.Output):
+    """A relay that falls back: on again a while after it was switched off, `times` times."""
+
+    times = 1
+    after = 0.02
+
+    def switch(self, on: bool) -> None:
+        was = self.on
+        super().switch(on)
+        if was and not on and self.times > 0:
+            self.times -= 1
+            self.stage.at(self.stage.now + self.after, lambda: super(ReturningOutput, self).switch(True))
+
+
+KINDS = {"lie": LyingOutput, "stick": StuckOutput, "disobey": DisobedientOutput, "return": ReturningOutput}
+
+
 class Bench:
     """The virtual bench under observation."""
 
@@ -135,10 +168,25 @@ class Bench:
 
     def do_lie(self, order: dict[str, Any]) -> Any:
         """From now on this output says that it is off when it is told so, and stays on."""
+        return self.do_become({**order, "kind": "lie"})
+
+    def do_become(self, order: dict[str, Any]) -> Any:
+        """From now on this output is of another kind (KINDS). times: of what it does a number of times."""
         output = self.outputs()[order["supply"]]
-        output.__class__ = LyingOutput
+        output.__class__ = KINDS[order["kind"]]
+        if "times" in order:
+            output.times = order["times"]
         self._liars.append(output)
-        return "lying"
+        output.set_amps(output.settings.amps)  # the limit that it really has, from now on
+        return time.monotonic()
+
+    def do_meddle(self, order: dict[str, Any]) -> Any:
+        """What another program, or a hand at the panel, may do: another limit, another voltage, an output on."""
+        output = self.outputs()[order["supply"]]
+        for key, change in (("amps", output.set_amps), ("volts", output.set_volts), ("on", output.switch)):
+            if key in order:
+                change(order[key])
+        return time.monotonic()
 
     def do_latency(self, order: dict[str, Any]) -> Any:
         self.latency = order["seconds"]

@@ -53,7 +53,7 @@ class Row:
         return {name: getattr(self, name) for name in self.__slots__} if hasattr(self, "__slots__") else vars(self)
 
 
-HEAD = ("fault", "tries", "worst time", "lost", "doubled", "wrong replies", "left on", "out of reach")
+HEAD = ("fault", "tries", "worst time", "lost", "doubled", "wrong replies", "wrong words", "left on", "out of reach")
 
 
 def lines(rows: Iterable[Row]) -> list[str]:
@@ -65,7 +65,17 @@ def lines(rows: Iterable[Row]) -> list[str]:
         worst = "-" if row.worst is None else f"{row.worst * 1e3:.0f} ms" if row.worst < 1 else f"{row.worst:.1f} s"
         wrong = f"{row.wrong} of {row.replies}"
         told.append(
-            (row.fault, str(row.tries), worst, str(row.lost), str(row.doubled), wrong, str(row.on), str(row.told))
+            (
+                row.fault,
+                str(row.tries),
+                worst,
+                str(row.lost),
+                str(row.doubled),
+                wrong,
+                str(row.odd),
+                str(row.on),
+                str(row.told),
+            )
         )
         total += row.tries
         replies += row.replies

@@ -131,7 +131,18 @@ def test_every_part_kind_is_written() -> None:
 
 
 TWO, PATH = {"1": "i", "2": "o"}, {"IN": "i", "OUT": "o", "GND": "GND"}
+ADJUSTABLE = ({**PATH, "FB": "o"}, {"reference": 0.8})
 SAMPLES = {
+    "adjustable_ldo": Part("P", "adjustable_ldo", *ADJUSTABLE),
+    "adjustable_buck": Part("P", "adjustable_buck", *ADJUSTABLE),
+    "adjustable_boost": Part("P", "adjustable_boost", *ADJUSTABLE),
+    "programmed_charger": Part("P", "programmed_charger", {"IN": "i", "BAT": "o", "PROG": "o", "GND": "GND"}),
+    "crystal": Part("P", "crystal", TWO, {"value": 8e6}),
+    "unmodelled": Part("P", "unmodelled", {"1": "i", "2": "o", "GND": "GND"}),
+    "button": Part("P", "button", TWO),
+    "esd_array": Part("P", "esd_array", {"IO1": "i", "VCC": "o", "GND": "GND"}),
+    "speaker": Part("P", "speaker", TWO),
+    "motor": Part("P", "motor", TWO, {"volts": 6.0, "amps": 0.1, "ohms": 5.0}),
     "resistor": R("P", "i", "o", 1e3),
     "bleed": Part("P", "bleed", TWO, {"value": 1e3}),
     "capacitor": C("P", "i", "o", 1e-6),

@@ -92,3 +92,58 @@ def test_skep_reads():
     assert board.net_of("TP7") == "RADIO_RST"
     assert board.parts["R31"].values["value"] == 47e3
     assert board.supplies_of("V18_RF") == {"USB", "PANEL", "CELL"}
+
+
+def _read(table: str):
+    from wakeboard.harness.describe.document import read_text
+    from wakeboard.harness.describe.parts import read_parts
+
+    document = read_text(f"[parts]\n{table}\n", "board.toml")
+    parts, _ = read_parts(document)
+    return parts, [str(problem) for problem in document.problems]
+
+
+_CHIP = (
+    'U1 = {{ kind = "chip", pins = {{ VDD = "V", GND = "GND", Y = "Y" }}, '
+    'supply = {{ VDD = {{ draws = "1 mA" }} }}, io = {{ Y = {{ type = "input", leak = "{}" }} }} }}'
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "drawn", "bounds"),
+    [
+        ("0 A ± 1 µA", 0.0, (-1e-6, 1e-6)),
+        ("1 nA ± 1 µA", 1e-9, (-0.999e-6, 1.001e-6)),
+        ("< 50 nA", 0.0, (-50e-9, 50e-9)),
+        ("-20 .. 50 nA", 15e-9, (-20e-9, 50e-9)),
+    ],
+)
+def test_a_leakage_may_be_of_either_sign(text, drawn, bounds):
+    parts, problems = _read(_CHIP.format(text))
+    assert not problems
+    part = parts["U1"]
+    assert part.values["io"]["Y"]["leak"] == pytest.approx(drawn)
+    assert part.bounds["Y.leak"] == pytest.approx(bounds)
+    from wakeboard.instruments.virtual.circuit import Circuit, Part, Variant
+
+    circuit = Circuit([part, Part("R1", "resistor", {"1": "Y", "2": "GND"}, {"value": 1e6}),
+                       Part("V1", "v_source", {"P": "V", "N": "GND"}, {"volts": 3.3})])  # fmt: skip
+    points = circuit.compile().solve([Variant(seed=seed) for seed in range(40)]).require()
+    volts = points.net("Y")
+    assert volts.max() <= bounds[1] * 1e6 + 1e-3
+    assert volts.max() > 0.6 * bounds[1] * 1e6  # it differs from specimen to specimen: what is stated is not dropped
+
+
+def test_a_forward_voltage_as_a_range():
+    parts, problems = _read('D1 = { kind = "schottky", vf = "0.35 .. 0.45 V", at = "0.1 A", pins = ["A", "K"] }')
+    assert not problems
+    assert parts["D1"].bounds == {"drop": (0.35, 0.45)}
+    from wakeboard.instruments.virtual.circuit import Circuit
+
+    assert Circuit(parts.values()).part("D1").values["drop"] == pytest.approx(0.4)
+
+
+@pytest.mark.parametrize("text", ["5 Ω ± 200 %", "0 Ω ± 1 Ω", "9 .. 3 Ω"])
+def test_a_tolerance_wider_than_the_value_is_refused(text):
+    _, problems = _read(f'R1 = {{ kind = "resistor", value = "{text}", pins = ["A", "GND"] }}')
+    assert problems

@@ -11,7 +11,7 @@ from wakeboard.instruments.quantity import parse_tolerance
 
 PAGE = (Path(harness.__file__).parent / "describe.md").read_text(encoding="utf-8")
 TABLES = {
-    "[board]": board.Head,
+    "[board]": board.BoardHead,
     "[supplies.X]": board.Supply,
     "[rails.X]": board.Rail,
     "[lines.X]": board.Line,
@@ -25,7 +25,7 @@ TABLES = {
     "[probing]": bench.Probing,
     "[probing.bleed]": bench.Bleed,
     "[volumes.X]": bench.Volume,
-    "title, board": sequence.Head,
+    "title, board": sequence.SequenceHead,
 }
 OF_THEIR_OWN = {"pin_command", "answers", "streams", "bleed"}  # tables with a row of their own
 

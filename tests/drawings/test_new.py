@@ -184,6 +184,8 @@ def test_the_catalogue_is_made_of_the_kinds_and_its_examples_are_good(
     assert execute(["parts", "ldo", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["values"]["volts"]["required"]
     assert execute(["parts", "lod"]) == 2
+    assert execute(["parts", "--page"]) == 0
+    assert "## supervisor" in capsys.readouterr().out
 
 
 def test_a_part_that_was_filled_in_once_is_known_on_the_next_board(

@@ -13,12 +13,12 @@ from wakeboard.instruments.virtual.hardware.relays import DirectRelays
 from wakeboard.instruments.virtual.hardware.supply import DirectSupply
 
 SIDES = [
-    (ports.Supply, Psu),
-    (ports.Supply, DirectSupply),
-    (ports.Meter, Dmm),
-    (ports.Meter, DirectMeter),
-    (ports.Relays, Scanner),
-    (ports.Relays, DirectRelays),
+    (ports.SupplyPort, Psu),
+    (ports.SupplyPort, DirectSupply),
+    (ports.MeterPort, Dmm),
+    (ports.MeterPort, DirectMeter),
+    (ports.RelaysPort, Scanner),
+    (ports.RelaysPort, DirectRelays),
 ]
 
 

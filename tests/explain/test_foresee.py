@@ -36,7 +36,9 @@ def test_what_was_read_of_a_regulator_holds_in_the_next_state(wren: BoardModel, 
     case = Case(make_run(seed=7), wren)
     mean, after = foreseen(case, DRAWN, to_come)
     read = next(o.y for o in case.observations if o.of == "+3V3" and o.quantity == "dc volts")
-    assert before[0, 0] == pytest.approx(np.hypot(0.02 * 3.3 / np.sqrt(3), 3e-3 + 0.002 * 3.3), rel=0.05)
+    assert before[0, 0] == pytest.approx(
+        np.linalg.norm([0.02 * 3.3 / np.sqrt(3), 3e-3 + 0.002 * 3.3, 8e-3 + 0.003 * 3.3]), rel=0.05
+    )
     assert after[0, 0] < 0.3 * before[0, 0]
     assert mean[0, 0] == pytest.approx(read, abs=3 * after[0, 0])
 
@@ -61,7 +63,7 @@ def test_what_the_guard_has_cut_is_a_reading_and_no_state_to_go_back_to(wren: Bo
     assert (seen.of, seen.y, seen.state.key) == ("USB", 0.119, "USB=5V@120mA")
     assert not any(idea.observation.state.supplies for idea in ideas(Case(cut, wren), []))
     found = explain_case(Case(cut, wren))
-    assert next(g.probability for g in found.groups if g.name == "none") < 1e-6
+    assert next(g.probability for g in found.groups if g.name == "none") < 1e-3
 
 
 def test_nothing_is_offered_that_reads_the_same_in_another_state(wren: BoardModel, make_run: RunMaker) -> None:

@@ -15,6 +15,7 @@ from wakeboard.harness.explain.cases import BoardModel, Case
 from wakeboard.harness.explain.evidence import Evidence
 from wakeboard.harness.explain.expansion import expanded
 from wakeboard.harness.explain.explaining import Explanation, explain_case
+from wakeboard.harness.explain.freedom import prior
 from wakeboard.harness.explain.likelihood import Likelihood
 from wakeboard.harness.explain.predict import Predictor
 from wakeboard.harness.explain.suspects import bridges_between
@@ -117,9 +118,11 @@ class Bent:
 def weighed(wren: BoardModel, below: float, y: float) -> tuple[float, float]:
     """(log likelihood to first order from the drawn value, and expanded where y puts it)."""
     evidence = Evidence(np.array([y, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
-    likelihood = Likelihood(Bent(wren.circuit, below), evidence, [Unknown("U3.VDD.draws", 0.1)])
+    unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=True)
+    free = prior([0.5], ["draws"], np.zeros(2), ["A", "B"], 0.0)
+    likelihood = Likelihood(Bent(wren.circuit, below), evidence, [unknown], free)
     (spread,) = likelihood.spreads([Change()])
-    plain = likelihood.scored(Candidate((), (), likelihood.base, spread.covariance, 0.0))
+    plain = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
     # as if another reading had been missed, so that it is looked at again in any case
     (again,) = expanded(likelihood, [plain], [spread], least=0.0)
     return plain.log_likelihood, again.log_likelihood

@@ -25,10 +25,7 @@ def _moved(case: Case, change: Change, tolerance: Unknown) -> np.ndarray:
     if name.startswith("bench_"):
         moved = change.plus(Change(setting_errors={tolerance.path: step}))
     else:
-        from wakeboard.instruments.virtual.circuit.tolerance import nominal
-
-        part, tail = case.model.circuit.part(name), tolerance.path.partition(".")[2]
-        moved = change.plus(Change(values={tolerance.path: nominal(part, tail) * (1 + step)}))
+        moved = change.plus(Change(values={tolerance.path: tolerance.drawn * (1 + step)}))
     seen = case.predictor.predict([moved, change])
     return (seen[0] - seen[1]) * 1000
 
@@ -38,7 +35,7 @@ def test_slopes_agree_with_full_solutions(fault: str | None, case) -> None:  # t
     """U1.GPIO2:open moves a pin to a node of its own; a bridge is a conductance that no part has."""
     made: Case = case()
     change = _change(fault)
-    known = unknowns(made.model.circuit, made.fixed, made.model.supplies)
+    known = [each for each in unknowns(made.model, made.fixed) if each.stray is None]
     shifts = made.predictor.shifts([change], known)[0]
     assert len(known) > 8
     assert np.abs(shifts).max() > 1e-3
@@ -53,7 +50,7 @@ def test_a_divider_by_hand(wren: BoardModel, case) -> None:  # type: ignore[no-u
     """RST with 13 kΩ up to +3V3 and R1 = 47 kΩ down: dV = V R13/(R13 + R1) dR1/R1, the meter's 10 MΩ aside."""
     made: Case = case()
     change = _change("U3.NRST:pull_up=13k")
-    shifts = made.predictor.shifts([change], [Unknown("R1.value", 0.01)])[0]
+    shifts = made.predictor.shifts([change], [Unknown("R1.value", "", 0.01, drawn=47e3)])[0]
     at = next(
         k for k, o in enumerate(made.predictor.observations)
         if o.of == "RST" and o.state.key == "USB=5V@120mA; load=10MΩ"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,6 +11,8 @@ import pytest
 from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.review import review_board
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 HEAD = '[board]\nname = "Drawing"\nrevision = "1"\n'
 

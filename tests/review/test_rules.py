@@ -187,6 +187,153 @@ value = "{ohms}"
 pins = ["CC2", "GND"]
 """
 
+ADJUSTED = """
+[supplies.IN]
+net = "VIN"
+volts = "5 V"
+[rails.V33]
+net = "+3V3"
+from = "IN"
+volts = "3.3 V ± 3 %"
+[parts]
+U1 = {{ kind = "adjustable_ldo", reference = "1.25 V", enable_above = "1 V", pins = {{ IN = "VIN", OUT = "+3V3", FB = "FB", EN = "{en}", GND = "GND" }} }}
+R1 = {{ kind = "resistor", value = "{upper}", pins = ["+3V3", "FB"] }}
+R2 = {{ kind = "resistor", value = "1k", pins = ["FB", "GND"] }}
+R3 = {{ kind = "resistor", value = "100k", pins = ["{en}", "GND"] }}
+"""
+
+PRESSED = """
+[parts.S1]
+kind = "button"
+pins = ["{net}", "GND"]
+"""
+
+CHARGED = """
+[supplies.IN]
+net = "VIN"
+volts = "5 V"
+budget = "300 mA"
+[supplies.CELL]
+net = "VB"
+kind = "cell"
+volts = "3.7 V"
+range = "3.3 .. 4.2 V"
+may_take = "{take}"
+[rails.VB]
+net = "VB"
+from = "CELL"
+[parts]
+U1 = {{ kind = "programmed_charger", volts = "{volts}", pins = {{ IN = "VIN", BAT = "VB", PROG = "PROG", GND = "GND" }} }}
+R1 = {{ kind = "resistor", value = "{prog}", pins = ["PROG", "GND"] }}
+R2 = {{ kind = "resistor", value = "10k", pins = ["VB", "GND"] }}
+"""
+
+SUPERVISED = """
+[parts.U9]
+kind = "supervisor"
+threshold = "{volts} ± 2 %"
+pins = {{ VDD = "+3V3", OUT = "SUP", GND = "GND" }}
+[parts.R9]
+kind = "resistor"
+value = "10k"
+pins = ["+3V3", "SUP"]
+"""
+
+GATED = """
+[parts.Q9]
+kind = "mosfet"
+threshold = "{threshold}"
+at = "{at}"
+pins = {{ G = "OUT", D = "DRAIN", S = "GND" }}
+[parts.R9]
+kind = "resistor"
+value = "1k"
+pins = ["VIN", "DRAIN"]
+"""
+
+PROTECTED = """
+[supplies.IN]
+net = "VIN"
+volts = "9 V"
+[rails.VOUT]
+net = "VOUT"
+from = "IN"
+range = "8 .. 10 V"
+[parts]
+Q1 = {{ kind = "mosfet", channel = "p", threshold = "1.5 V", ohms = "20 mΩ", at = "8 V", pins = {{ D = "{d}", S = "{s}", G = "G" }} }}
+R1 = {{ kind = "resistor", value = "10k", pins = ["G", "GND"] }}
+R2 = {{ kind = "resistor", value = "100 Ω", pins = ["VOUT", "GND"] }}
+"""
+
+CRYSTAL = """
+[parts.X1]
+kind = "crystal"
+value = "8 MHz"
+load = "12 pF"
+pins = ["XA", "XB"]
+[parts.C8]
+kind = "capacitor"
+value = "{farads}"
+pins = ["XA", "GND"]
+[parts.C9]
+kind = "capacitor"
+value = "{farads}"
+pins = ["XB", "GND"]
+[parts.U9]
+kind = "chip"
+pins = {{ VDD = "+3V3", GND = "GND", XA = "XA", XB = "XB" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+[parts.U9.io]
+XA = {{ type = "analog" }}
+XB = {{ type = "analog" }}
+"""
+
+STALLED = """
+[parts.M1]
+kind = "motor"
+volts = "5 V"
+amps = "100 mA"
+ohms = "4 Ω"
+pins = ["MA", "MB"]
+[parts.U9]
+kind = "chip"
+pins = {{ VDD = "VIN", GND = "GND", A = "MA", B = "MB" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+[parts.U9.io]
+A = {{ type = "output", ohms = "0.2 Ω", max = "{amps}" }}
+B = {{ type = "output", ohms = "0.2 Ω", max = "{amps}" }}
+"""
+
+LIT = """
+[parts.D9]
+kind = "led"
+pins = {{ A = "LA", K = "GND" }}
+[parts.R9]
+kind = "resistor"
+value = "{ohms}"
+pins = ["LED", "LA"]
+[parts.U9]
+kind = "chip"
+pins = {{ VDD = "+3V3", GND = "GND", P = "LED" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+[parts.U9.io]
+P = {{ type = "io", max = "12 mA", pulls = "none" }}
+"""
+
+STEPPED = """
+[supplies.IN]
+net = "VIN"
+volts = "{volts}"
+[rails.V5]
+net = "+5V"
+from = "IN"
+volts = "5 V ± 3 %"
+[parts]
+U1 = {{ kind = "boost", volts = "5 V", pins = {{ IN = "VIN", OUT = "+5V", GND = "GND" }} }}
+R1 = {{ kind = "resistor", value = "1k", pins = ["+5V", "GND"] }}
+"""
+
+
 CASES: list[tuple[str, str, str]] = [
     ("backfeed", TWO_SUPPLIES.format(second=TURNED), TWO_SUPPLIES.format(second=BLOCKED)),
     ("phantom-power", SWITCHED.format(pull_to="VIN"), SWITCHED.format(pull_to="VS")),
@@ -197,7 +344,7 @@ CASES: list[tuple[str, str, str]] = [
     # TI TPS65987D: a USB-C sink shows 5.1 kΩ on each CC pin
     ("weak-pull", plain(TYPE_C.format(ohms="22k")), plain(TYPE_C.format(ohms="5k1"))),
     ("pin-conflict", plain(SECOND_DRIVER.format(net="OUT")), plain(SECOND_DRIVER.format(net="OUT2"))),
-    ("pin-conflict", plain(PROCESSOR.format(pin="PA1", strap="+3V3")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
+    ("boot-mode", plain(PROCESSOR.format(pin="PA1", strap="+3V3")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
     ("reserved-pin", plain(PROCESSOR.format(pin="PA13", strap="GND")), plain(PROCESSOR.format(pin="PA1", strap="GND"))),
     ("level-mismatch", plain(LOW_RAIL.format(net="OUT")), plain(LOW_RAIL.format(net="OUT3"))),
     ("headroom", plain(range="3.2 .. 5.5 V"), plain(range="4.0 .. 5.5 V")),
@@ -208,6 +355,49 @@ CASES: list[tuple[str, str, str]] = [
     # TI SLVA689: 400 kHz, 200 pF, 3.3 V: 967 Ω .. 1.77 kΩ
     ("pull-up-window", plain(BUS.format(ohms="4k7")), plain(BUS.format(ohms="1k5"))),
     ("rating", plain(u1_volts="5.2 V"), plain(u1_volts="5.8 V")),
+    # 1.25 V (1 + R1 / R2), the formula of every adjustable regulator's data sheet; common practice, no source
+    ("divider", ADJUSTED.format(upper="2k", en="VIN"), ADJUSTED.format(upper="1k65", en="VIN")),
+    ("never-on", ADJUSTED.format(upper="1k65", en="EN"), ADJUSTED.format(upper="1k65", en="VIN")),
+    ("rail-limits", plain().replace('volts = "3.3 V ± 2 %"', 'volts = "2.8 V ± 2 %"'), plain()),
+    ("rail-limits", plain(PRESSED.format(net="+3V3")), plain(PRESSED.format(net="RST"))),
+    # the constant-voltage phase ends at 4.2 V a cell; common practice, no source
+    (
+        "charge",
+        CHARGED.format(volts="8.4 V", prog="10k", take="500 mA"),
+        CHARGED.format(volts="4.2 V", prog="10k", take="500 mA"),
+    ),
+    # 1 V across 1 kΩ, times 1000: 1 A into a cell that may take 500 mA
+    (
+        "charge",
+        CHARGED.format(volts="4.2 V", prog="1k", take="500 mA"),
+        CHARGED.format(volts="4.2 V", prog="10k", take="500 mA"),
+    ),
+    # … and 400 mA from a source of 300 mA
+    (
+        "charge",
+        CHARGED.format(volts="4.2 V", prog="2k5", take="500 mA"),
+        CHARGED.format(volts="4.2 V", prog="10k", take="500 mA"),
+    ),
+    ("supervisor", plain(SUPERVISED.format(volts="3.2 V")), plain(SUPERVISED.format(volts="2.9 V"))),
+    (
+        "gate-drive",
+        plain(GATED.format(threshold="3.0 V", at="10 V")),
+        plain(GATED.format(threshold="1.0 V", at="2.5 V")),
+    ),
+    ("reverse-path", PROTECTED.format(d="VOUT", s="VIN"), PROTECTED.format(d="VIN", s="VOUT")),
+    # load capacitance = C1 C2 / (C1 + C2) + stray, the formula of every crystal's data sheet; common practice, no source
+    ("crystal-load", plain(CRYSTAL.format(farads="56 pF")), plain(CRYSTAL.format(farads="18 pF"))),
+    # TI TPS65987D, USB Type-C: a resistor on each pin; one for both fails with a cable that pulls the other down itself
+    (
+        "weak-pull",
+        plain(TYPE_C.format(ohms="5k1").replace('CC2 = "CC2"', 'CC2 = "CC1"')),
+        plain(TYPE_C.format(ohms="5k1")),
+    ),
+    ("rating", plain(STALLED.format(amps="500 mA")), plain(STALLED.format(amps="2 A"))),
+    # (3.3 V - 2 V) / 50 Ω = 26 mA from a pin of 12 mA
+    ("rating", plain(LIT.format(ohms="10 Ω")), plain(LIT.format(ohms="470 Ω"))),
+    # a boost's rectifier passes an input above its output
+    ("headroom", STEPPED.format(volts="6 V"), STEPPED.format(volts="3 V")),
     # a USB device takes at most 100 mA before it is configured
     ("rating", plain(supply_kind="usb", draws="150 mA"), plain(supply_kind="usb", draws="60 mA")),
 ]
@@ -265,3 +455,93 @@ def test_a_pin_that_sticks_at_2_2_volts_wants_a_stronger_pull_down(draw: Draw) -
     assert concern.value == pytest.approx(2.2, abs=0.2)
     # 120 µA into 8.2 kΩ are 0.984 V, above the 0.8 V of JESD8C.01; 4.7 kΩ leave 0.564 V.
     assert rules_of(draw(drawing.replace("{r1}", "4k7"))) == set()
+
+
+STRAP = """
+[lines.CTRL]
+net = "CTRL"
+levels = "lvcmos-3v3"
+when = {{ boot = "low" }}
+[parts.R8]
+kind = "resistor"
+value = "100k"
+pins = ["STRAP", "GND"]
+[parts.R9]
+kind = "resistor"
+value = "10k"
+pins = ["CTRL", "GND"]
+[parts.U7]
+kind = "load_switch"
+enable_pull = "{pull}"
+enable_pull_ohms = "50 kΩ"
+pins = {{ IN = "+3V3", OUT = "VSW", EN = "STRAP", GND = "GND" }}
+[parts.U8]
+kind = "chip"
+pins = {{ VDD = "+3V3", GND = "GND", MODE = "STRAP", C = "CTRL" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+boots = {{ flash = {{ MODE = "low" }}, loader = {{ MODE = "high" }} }}
+starts = "flash"
+[parts.U8.io]
+MODE = {{ type = "input", pulls = "none" }}
+C = {{ type = "input", pulls = "none" }}
+"""
+
+
+def test_a_strap_shared_with_an_enable_is_judged_against_the_pulls_of_both(draw: Draw) -> None:
+    # 100 kΩ down against 50 kΩ up inside the switch: 2.2 V of 3.3 V, and the chip's own threshold is not reached
+    found = draw(plain(STRAP.format(pull="up")))
+    assert [c.rule for c in found] == ["boot-mode"]
+    assert "MODE" in found[0].says
+    assert "loader" in found[0].says
+    assert "U7.EN" in found[0].says
+    assert rules_of(draw(plain(STRAP.format(pull="none")))) == set()
+    # silent about its pull: 100 kΩ to 1 MΩ either way are possible (sequences/pulls.toml)
+    silent = draw(plain(STRAP.format(pull="none").replace('enable_pull = "none"\nenable_pull_ohms = "50 kΩ"\n', "")))
+    assert [c.rule for c in silent] == ["weak-pull"]
+
+
+HIDDEN = (
+    SWITCHED.format(pull_to="VS")
+    + """
+[lines.DRST]
+net = "DRST"
+levels = "lvcmos-3v3"
+rail = "SENS"
+when = {{ boot = "low" }}
+[parts.R5]
+kind = "resistor"
+value = "{ohms}"
+pins = ["DRST", "GND"]
+[parts.U4]
+kind = "chip"
+pins = {{ VDD = "VS", GND = "GND", RST = "DRST" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+[parts.U4.io]
+RST = {{ type = "input" }}
+"""
+)
+
+
+def test_a_pull_hidden_in_a_part_of_a_switched_rail_is_looked_at_with_the_rail_on(draw: Draw) -> None:
+    # 7 kΩ up (sequences/pulls.toml, resets) against 10 kΩ down: 1.9 V of 3.3 V
+    text = HIDDEN.replace('range = "3.0 .. 3.5 V"\non_when', 'volts = "3.3 V"\non_when')
+    found = draw(text.replace("{{", "{").replace("}}", "}").replace("{ohms}", "10k"))
+    assert [(c.rule, c.nets) for c in found] == [("weak-pull", ("DRST",))]
+    assert "U1.EN=high" in found[0].state
+    assert draw(text.replace("{{", "{").replace("}}", "}").replace("{ohms}", "1k5")) == []
+
+
+def test_one_wrong_divider_is_one_concern_with_what_follows_under_it(draw: Draw) -> None:
+    found = draw(ADJUSTED.format(upper="4k7", en="VIN") + CHIP_ON_3V3)
+    assert [c.rule for c in found] == ["divider"]
+    assert "rating" in {c.rule for c in found[0].also}
+    assert "fit 1.65 kΩ" in found[0].do
+
+
+CHIP_ON_3V3 = """
+[parts.U2]
+kind = "chip"
+pins = { VDD = "+3V3", GND = "GND" }
+supply = { VDD = { draws = "1 mA", above = "1.8 V" } }
+max = { voltage = "4 V" }
+"""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, NamedTuple
 
 import pytest
 
 from wakeboard.harness.run.guard.core import Envelope
-from wakeboard.harness.run.guard.owner import Feed, Guard, Ramp, Setting
+from wakeboard.harness.run.guard.owner import CHECK, Feed, Guard, Ramp, Setting
 from wakeboard.instruments.errors import LinkTimeout, SettingError
 
 SETTING = Setting(5.0, 0.12, ovp=6.0)
@@ -58,6 +59,7 @@ def test_a_short_is_cut_within_the_inrush_time(fake_psu: Any, clock: Any) -> Non
 def test_a_trip_switches_all_outputs_off(fake_psu: Any, clock: Any) -> None:
     psu = fake_psu(ohms={1: 250.0, 2: 2.0})
     guard = Guard({"USB": Feed(psu, 1), "PANEL": Feed(psu, 2)}, clock)
+    guard.prove_off()
     for supply in ("USB", "PANEL"):
         guard.arm(supply, SETTING, ENVELOPE)
         guard.on(supply)
@@ -154,6 +156,7 @@ def test_a_protection_is_cleared_only_with_the_output_off(fake_psu: Any, clock: 
 
 def test_no_limit_is_not_armed(fake_psu: Any, clock: Any) -> None:
     guard = Guard({"USB": Feed(fake_psu(), 1)}, clock)
+    guard.prove_off()
     with pytest.raises(SettingError, match="no current limit"):
         guard.arm("USB", Setting(5.0, 0.0), ENVELOPE)
     with pytest.raises(SettingError, match="not armed"):
@@ -163,6 +166,7 @@ def test_no_limit_is_not_armed(fake_psu: Any, clock: Any) -> None:
 def test_an_output_whose_answer_to_on_is_lost_is_on_the_list_to_switch_off(fake_psu: Any, clock: Any) -> None:
     psu = fake_psu(fails={"on"})
     guard = Guard({"USB": Feed(psu, 1)}, clock)
+    guard.prove_off()
     guard.arm("USB", SETTING, ENVELOPE)
     with pytest.raises(LinkTimeout):
         guard.on("USB")
@@ -175,3 +179,317 @@ def test_the_trace_is_thinned_while_nothing_happens(fake_psu: Any, clock: Any) -
     run_for(guard, clock, 10.0)
     kept = len(guard.take_trace()["USB"].times)
     assert 150 < kept < 400
+
+
+# --- nothing is energised before it is proven off -------------------------------------------------------------------
+def test_nothing_is_armed_before_every_output_was_seen_off(fake_psu: Any, clock: Any) -> None:
+    broken, good = fake_psu(dead=True), fake_psu()
+    guard = Guard({"USB": Feed(good, 1), "PANEL": Feed(broken, 1)}, clock)
+    with pytest.raises(SettingError, match="seen to be off"):
+        guard.arm("USB", SETTING, ENVELOPE)
+    assert not guard.prove_off().confirmed
+    with pytest.raises(SettingError, match="seen to be off"):
+        guard.arm("USB", SETTING, ENVELOPE)
+    assert "set 1" not in good.calls
+
+
+def test_an_output_that_is_on_is_not_armed(fake_psu: Any, clock: Any) -> None:
+    guard = Guard({"USB": Feed(psu := fake_psu(), 1)}, clock)
+    guard.prove_off()
+    psu.outputs[1] = True
+    with pytest.raises(SettingError, match="was on before it was armed"):
+        guard.arm("USB", SETTING, ENVELOPE)
+    assert not psu.outputs[1]
+    assert "set 1" not in psu.calls
+
+
+def test_an_output_is_armed_once(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    with pytest.raises(SettingError, match="on already"):
+        guard.arm("USB", SETTING, ENVELOPE)
+    guard.off("USB")
+    with pytest.raises(SettingError, match="is not armed"):
+        guard.on("USB")
+
+
+def test_switching_off_takes_the_arming_back(fake_psu: Any, clock: Any) -> None:
+    guard = Guard({"USB": Feed(psu := fake_psu(), 1)}, clock)
+    guard.prove_off()
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.all_off()
+    with pytest.raises(SettingError, match="is not armed"):
+        guard.on("USB")
+    assert "on 1" not in psu.calls
+
+
+# --- what is looked at while on, and while off ----------------------------------------------------------------------
+def test_what_is_in_force_is_read_back_twice_a_second(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    run_for(guard, clock, 3.01)
+    assert psu.calls.count("check_settings 1") == 6
+
+
+def test_another_setting_cuts(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+
+    def changed(_channel: Any) -> None:
+        raise SettingError("supply channel 1 was set to 0.12 A and says 2 A")
+
+    psu.check_settings = changed
+    run_for(guard, clock, 1.0)
+    assert guard.cut is not None
+    assert guard.cut.rule == "settings-changed"
+    assert "says 2 A: another program" in guard.cut.says
+    assert guard.cut.time == pytest.approx(CHECK, abs=0.003)
+    assert not psu.outputs[1]
+
+
+def test_a_link_that_fails_at_the_settings_cuts(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    psu.fails = {"check_settings"}
+    with pytest.raises(LinkTimeout):
+        run_for(guard, clock, 1.0)
+    assert guard.cut is not None
+    assert guard.cut.rule == "link-lost"
+    assert not psu.outputs[1]
+
+
+class Quiet(NamedTuple):
+    """A sample."""
+
+    volts: float
+    amps: float
+    mode: str
+    on: bool
+
+
+def two(psu: Any, clock: Any) -> Guard:
+    """USB on, PANEL off."""
+    guard = Guard({"USB": Feed(psu, 1, "supply"), "PANEL": Feed(psu, 2, "supply")}, clock)
+    guard.prove_off()
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB")
+    return guard
+
+
+def switch_on(psu: Any, channel: Any) -> None:
+    psu.settings[channel] = (5.0, 0.1)
+    psu.outputs[channel] = True
+
+
+def test_an_output_that_comes_on_cuts_within_a_quarter_of_a_second(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    run_for(guard, clock, 0.4)
+    assert guard.cut is None
+    switch_on(psu, 2)
+    run_for(guard, clock, 1.0)
+    assert guard.cut is not None
+    assert (guard.cut.rule, guard.cut_supply) == ("came-on", "PANEL")
+    assert guard.came_on is guard.cut
+    assert guard.cut.time <= 0.4 + 0.25
+    assert psu.outputs == {1: False, 2: False}
+
+
+def test_a_cut_ends_no_watch(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(ohms={1: 2.0}), clock)
+    run_for(guard, clock, 1.0)
+    first = guard.cut
+    assert first is not None
+    switch_on(psu, 1)
+    ends = clock.now() + 1.0
+    while psu.outputs[1] and clock.now() < ends:
+        clock.sleep(0.001)
+        guard.tick()
+    assert not psu.outputs[1]
+    assert guard.cut is first
+    assert guard.came_on is not None
+    assert guard.came_on_supply == "USB"
+
+
+def test_current_out_of_an_output_that_says_off_is_seen_at_the_third_look(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    seen = psu._seen
+    psu._seen = lambda channel: Quiet(0.3, 0.1, "off", False) if channel == 2 else seen(channel)
+    run_for(guard, clock, 0.4)
+    assert guard.cut is None
+    run_for(guard, clock, 1.0)
+    assert guard.cut is not None
+    assert guard.cut.rule == "came-on"
+    assert "0.30 V and 100 mA come out of it" in guard.cut.says
+    assert guard.off_report is not None
+    assert guard.off_report.states["PANEL"] == "on"
+
+
+def test_a_moment_of_current_is_no_output_that_came_on(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    seen, looks = psu._seen, []
+
+    def blinks(channel: Any) -> Any:
+        if channel == 2:
+            looks.append(1)
+            return Quiet(0.3, 0.1 if len(looks) % 3 else 0.0, "off", False)
+        return seen(channel)
+
+    psu._seen = blinks
+    run_for(guard, clock, 3.0)
+    assert len(looks) > 9
+    assert guard.cut is None
+
+
+def test_one_look_without_an_answer_is_let_pass_and_two_are_not(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    sample, asked = psu.sample, []
+
+    def fails(channel: Any) -> Any:
+        if channel != 2:
+            return sample(channel)
+        asked.append(clock.now())
+        if len(asked) in (1, 3, 4):
+            raise LinkTimeout("no reply")
+        return sample(channel)
+
+    psu.sample = fails
+    run_for(guard, clock, 1.6)
+    assert guard.cut is None
+    assert len(asked) >= 2
+    with pytest.raises(LinkTimeout):
+        run_for(guard, clock, 4.0)
+    assert guard.cut is not None
+    assert guard.cut.rule == "link-lost"
+
+
+def test_outputs_are_not_looked_at_before_they_were_all_switched_off(fake_psu: Any, clock: Any) -> None:
+    switch_on(psu := fake_psu(), 1)
+    guard = Guard({"USB": Feed(psu, 1)}, clock)
+    guard.tick()
+    assert guard.cut is None
+
+
+def test_an_output_that_feeds_nothing_counts_where_it_was_off(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.channels = ["1", "2", "3"]
+    switch_on(psu, "3")
+    guard = Guard({"USB": Feed(psu, "1", "supply")}, clock)
+    guard.prove_off()
+    clock.sleep(1.0)
+    guard.tick()
+    guard.tick()
+    assert guard.cut is None
+    assert psu.outputs["3"], "somebody else's"
+    switch_on(psu, "2")
+    clock.sleep(1.0)
+    guard.tick()
+    guard.tick()
+    assert guard.cut is not None
+    assert guard.cut_supply == "supply output 2"
+    assert not psu.outputs["2"]
+    assert psu.outputs["3"]
+
+
+def test_outputs_with_one_switch_are_on_together(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.can = SimpleNamespace(outputs="together", ovp=True, ocp="none")
+    psu.most_ocp_delay = lambda _channel: None
+    guard = two(psu, clock)
+    switch_on(psu, 2)
+    run_for(guard, clock, 1.0)
+    assert guard.cut is None
+    guard.all_off()
+    switch_on(psu, 2)
+    run_for(guard, clock, 1.0)
+    assert guard.cut is not None
+    assert guard.cut.rule == "came-on"
+
+
+# --- the last look --------------------------------------------------------------------------------------------------
+def test_the_last_look_sends_no_command(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    guard.all_off()
+    psu.calls.clear()
+    assert guard.look_again().confirmed
+    assert psu.calls == ["is_on 1", "measure 1", "is_on 2", "measure 2"]
+    assert guard.came_on is None
+
+
+def test_what_came_back_by_the_last_look_is_switched_off_again(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    guard.all_off()
+    switch_on(psu, 1)
+    assert guard.look_again().confirmed
+    assert not psu.outputs[1]
+    assert guard.came_on is not None
+    assert guard.came_on_supply == "USB"
+    assert not guard.any_live
+
+
+def test_what_comes_back_each_time_is_on(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    off = psu.off
+
+    def falls_back(channel: Any) -> bool:
+        answer = off(channel)
+        switch_on(psu, channel)
+        return bool(answer)
+
+    guard.all_off()
+    psu.off = falls_back
+    switch_on(psu, 1)
+    report = guard.look_again()
+    assert report.states["USB"] == "on"
+    assert "on again" in report.says()
+    assert guard.any_live
+
+
+def test_a_last_look_without_an_answer_is_unknown(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    guard.all_off()
+    psu.dead = True
+    assert guard.look_again().states == {"USB": "unknown", "PANEL": "unknown"}
+    assert guard.any_live
+    psu.dead = False
+    assert guard.all_off().confirmed
+    assert not guard.any_live
+
+
+@pytest.mark.parametrize(("volts", "amps", "state"), [
+    (0.3, 0.1, "on"), (5.0, 0.004, "off"), (0.0, 0.0, "off"), (5.0, -0.1, "off"), (5.0, 0.006, "on"),
+    (-9.9e37, 0.0, "unknown"), (5.0, 9.91e37, "unknown"),
+])  # fmt: skip
+def test_off_is_no_current(fake_psu: Any, clock: Any, volts: float, amps: float, state: str) -> None:
+    psu = fake_psu()
+    psu.measure = lambda _channel: (volts, amps)
+    report = Guard({"USB": Feed(psu, 1)}, clock).all_off()
+    assert report.states == {"USB": state}
+    assert report.confirmed is (state == "off")
+    assert ("USB" in report.errors) is (state != "off")
+
+
+def test_a_current_that_ceases_is_a_discharge(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.measure = lambda _channel: (5.0, 0.1 if clock.now() < 0.09 else 0.0)
+    assert Guard({"USB": Feed(psu, 1)}, clock).all_off().confirmed
+    assert psu.calls.count("off 1") == 1
+
+
+def test_what_a_readback_may_be_off_by_is_no_current(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.amps_accuracy = SimpleNamespace(half_width=lambda amps, _of: 0.02 + 0.01 * amps)
+    psu.measure = lambda _channel: (5.0, 0.045)
+    assert Guard({"USB": Feed(psu, 1)}, clock).all_off().confirmed
+    psu.measure = lambda _channel: (5.0, 0.047)
+    assert Guard({"USB": Feed(psu, 1)}, clock).all_off().states == {"USB": "on"}
+
+
+def test_an_output_that_sticks_counts_as_energised_until_it_is_off(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    psu.stuck_on = True
+    guard.all_off()
+    assert guard.any_live
+    before = clock.now()
+    clock.sleep(10.0)
+    assert guard.energised == pytest.approx(clock.now(), abs=0.01)
+    psu.stuck_on = False
+    assert guard.all_off().confirmed
+    at = guard.energised
+    clock.sleep(10.0)
+    assert guard.energised == at >= before + 10.0

@@ -12,10 +12,10 @@ from wakeboard.harness.run.context import COMPUTE_LEASE, KEEP_LEASE, SLICE_LEASE
 from wakeboard.harness.run.errors import Tripped, power_cut
 from wakeboard.harness.run.guard.core import Cut
 from wakeboard.harness.run.opening import open_virtual
-from wakeboard.harness.run.predict import OhmsTest, Predictor
+from wakeboard.harness.run.predict import CircuitLimits, OhmsTest
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import run_start
-from wakeboard.instruments.virtual.circuit import spread
+from wakeboard.instruments.virtual.circuit.bench import spread
 
 STATE = BenchState({"USB": (5.0, 0.12)})
 
@@ -35,7 +35,7 @@ def test_no_run_asks_for_the_lease_of_an_explanation(toy: Any, monkeypatch: pyte
 
 def test_each_piece_of_a_computation_is_a_sign_of_life(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(spread, "SLICE", 2)
-    whole, pieces = Predictor(load_board(toy.board)), Predictor(load_board(toy.board))
+    whole, pieces = CircuitLimits(load_board(toy.board)), CircuitLimits(load_board(toy.board))
     beats: list[int] = []
     nets = ["VIN", "+3V3"]
     pieces.prepare(STATE, nets, lambda: beats.append(1))
@@ -57,4 +57,4 @@ def test_a_cut_in_the_middle_of_a_computation_ends_it(toy: Any) -> None:
         raise power_cut("USB", Cut("over-current", 0.0, 5.0, 0.2, "too much"))
 
     with pytest.raises(Tripped):
-        Predictor(load_board(toy.board)).volts(STATE, "VIN", cut)
+        CircuitLimits(load_board(toy.board)).volts(STATE, "VIN", cut)

@@ -385,3 +385,110 @@ def test_what_is_ignored_stays_ignored() -> None:
             assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+# --- the order of things --------------------------------------------------------------------------------------------
+class Recorder:
+    """Keeps in which state the output was when each thing was told."""
+
+    def __init__(self) -> None:
+        self.told: list[tuple[str, bool]] = []
+        self.output: Any = None
+
+    def note(self, what: str) -> None:
+        self.told.append((what, self.output.on))
+
+    def begin(self, _start: Any) -> str:
+        return "a run"
+
+    def commit(self, _step: Any) -> None:
+        self.note("commit")
+
+    def end(self, outcome: str, **_what: Any) -> None:
+        self.note(f"end: {outcome}")
+
+    def says(self, text: str) -> None:
+        self.note(f"says: {text}")
+
+    def step_begins(self, *_what: Any) -> None: ...
+    def step_ends(self, _step: Any) -> None: ...
+    def reading(self, _reading: Any) -> None: ...
+    def pulse(self, *_what: Any) -> None: ...
+
+
+def recorded(toy: Any, steps: str, prepare: Callable[[Bench], Any]) -> tuple[Result, Recorder]:
+    sequence, recorder = load_sequence(toy.steps(steps)), Recorder()
+    with presses.guarded(), open_virtual(sequence.board, unit="T-1") as opened:
+        opened.self_check = False
+        recorder.output = opened.virtual.psus[0].supply.outputs[0]
+        runner = Runner(sequence, opened, run_start(sequence, opened, "T-1"), recorder=recorder, observer=recorder)
+        prepare(Bench(opened))
+        result = runner.run()
+        recorder.output.__class__ = Output
+    return result, recorder
+
+
+def test_when_a_step_breaks_the_power_goes_off_before_it_is_told(toy: Any) -> None:
+    def break_meter(bench: Bench) -> None:
+        def silent(*_arguments: Any, **_options: Any) -> Any:
+            assert bench.outputs[0].on
+            raise LinkTimeout("no reply in time", instrument="meter")
+
+        bench.at(0.5, lambda: setattr(bench.bench.meter, "dc_volts", silent))
+
+    steps = POWER_ON + WAIT + '[[step]]\ndo = "rails"\n' + POWER_OFF
+    result, recorder = recorded(toy, steps, break_meter)
+    assert exit_code(result) == 3
+    told = [what for what, _ in recorder.told]
+    place = next(n for n, what in enumerate(told) if "no reply in time" in what)
+    assert recorder.told[place - 1][1], "on until the step broke"
+    assert not any(on for _, on in recorder.told[place:])
+    assert [step.outcome for step in result.record.steps] == ["pass", "pass", "error", "error"]
+
+
+def test_nothing_is_energised_while_an_output_is_not_seen_to_be_off(toy: Any) -> None:
+    class Stuck(Output):
+        def switch(self, on: bool) -> None:
+            if on:
+                super().switch(on)
+
+    def prepare(bench: Bench) -> None:
+        bench.outputs[1].set_volts(1.0)
+        bench.outputs[1].switch(True)
+        bench.become(2, Stuck)
+
+    result, recorder = recorded(toy, POWER_ON + WAIT + POWER_OFF, prepare)
+    assert exit_code(result) == 6
+    assert result.record.steps == ()
+    assert "nothing was energised" in result.record.says
+    assert result.off.states["AUX"] == "on"
+    assert not any(on for _, on in recorder.told)
+
+
+def test_the_end_of_a_run_is_kept_with_the_power_off(toy: Any) -> None:
+    result, recorder = recorded(toy, POWER_ON + WAIT, lambda _bench: None)
+    assert recorder.told[-1] == ("end: pass", False)
+    assert exit_code(result) == 0
+    assert result.record.energised_s == pytest.approx(3.2, abs=0.4)
+
+
+def test_on_a_link_that_is_out_of_step_the_command_goes_first(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Making the link sure again takes time, and may fail; what brings no reply may well carry a command."""
+    from wakeboard.harness.describe.load import load_board
+
+    with open_virtual(load_board(toy.board), unit="T-1") as bench:
+        guard, output = bench.guard.guard, bench.virtual.psus[0].supply.outputs[0]
+        psu = guard.feeds["USB"].psu
+        psu.set("1", 1.0, 0.1)
+        psu.on("1")
+        assert output.on
+        psu.link.dirty = True
+        with monkeypatch.context() as patch:
+
+            def refuses() -> None:
+                raise LinkTimeout("no reply in time", instrument="supply")
+
+            patch.setattr(psu.link, "reopen", refuses)
+            with pytest.raises(LinkTimeout):
+                psu.off("1")
+        assert not output.on

@@ -21,10 +21,8 @@ ALWAYS: Final = -1e3  # V: a gate that is always open
 FOREVER: Final = 1e30
 CLAMP: Final = (1e-14, 8.0)  # A, Ω: 0.66 V at 1 mA
 INPUT: Final = 1e-9  # S of an input
-UNPOWERED_DRIVES: Final = True
-"""In the world "none": an output drives without its rail, as the product's model has it today."""
-SUPERVISOR_FROM: Final = 0.5
-"""V from which a supervisor takes its full current in the world "none"."""
+WAKES: Final = (0.9, 0.4)
+"""V, and V over which, in the world "none": where transistors begin to conduct, as the product's model has it."""
 DEFAULTS: Final[Mapping[str, Mapping[str, Any]]] = {
     "diode": {"drop": 0.7, "at": 0.01, "emission": 1.0, "ohms": 0.0},
     "schottky": {"drop": 0.4, "at": 1.0, "emission": 1.05, "ohms": 0.05},
@@ -308,8 +306,8 @@ def supervisor(p: Placed) -> None:
         if p.get("push_pull"):
             p.put("push", ("OUT", "VDD", "GND"), siemens, most, threshold, held)
         factor, knee, power = p.unit.quiescent(p.part)
-        knee = knee if p.unit.world.has("quiescent") else SUPERVISOR_FROM
-        p.put("sink", ("VDD", "GND", "VDD", "GND"), p.num("quiescent") * factor, knee, power, ALWAYS, 1.0)
+        gated = (ALWAYS, 1.0) if p.unit.world.has("quiescent") else WAKES
+        p.put("sink", ("VDD", "GND", "VDD", "GND"), p.num("quiescent") * factor, knee, power, *gated)
     p.conduct("OUT", "GND", 1e-8)
     pin_leak(p, "OUT", "VDD")
 
@@ -401,8 +399,8 @@ def output(p: Placed, pin: str, rail: str, high: float) -> None:
     siemens = 1 / (p.num(f"{pin}.ohms", 40.0) * p.unit.drive(p.part, pin))
     start = p.unit.starts(p.part)
     if start is None:
-        start = ALWAYS if UNPOWERED_DRIVES or p.unit.world.level != "none" else 0.8
-    p.put("driver", (pin, rail, "GND"), siemens, high, start, 0.4, FOREVER)
+        start = ALWAYS if p.unit.world.level != "none" else WAKES[0]
+    p.put("driver", (pin, rail, "GND"), siemens, high, start, WAKES[1], FOREVER)
 
 
 def stated_leak(p: Placed, pin: str, rail: str, amps: float) -> None:

@@ -1,26 +1,41 @@
-"""A supply that is off, or a cell that may take nothing, fed from another supply."""
+"""A supply that is off, or a cell that nothing but its charger may feed, fed from another supply.
+
+Chargers are taken out here: what they bring is their job, and is judged by the rule `charge`. What is left is what
+would feed a cell with no regard for its voltage.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from wakeboard.harness.review.cases import Case
+from wakeboard.harness.review.cells import Taken, chargers_off, taken, without_chargers
 from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.feed import feed_path
 from wakeboard.harness.review.study import OFF_LIMIT, Study
+from wakeboard.harness.review.supplied import chargers
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
+from wakeboard.instruments.virtual.circuit.points import Points
 
 PUSHED = 0.05
 """V above its own setting: no bench supply and no cell rises by itself, so another supply pushes current into it."""
+
+LEAK = 1e-3
+"""A into a source up to which a path counts as a leak; common practice, no source."""
+
+SMALL = 20e-6
+"""A that two supplies on one net, or a meter, exchange without any path that matters; common practice, no source."""
 
 STIFF_OHMS = 1e3
 """Ω; what still lifts a supply's net across this can charge a cell or hurt a port; less only shows on a meter."""
 
 
 def find(study: Study) -> Iterator[Concern]:
+    points = without_chargers(study)
     for name, supply in study.board.supplies.items():
-        volts = study.volts(supply.net)
+        volts = [float(v) for v in points.net(supply.net)]
         pushed: dict[int, float] = {}
         lifted: dict[int, float] = {}
         for k, case in study.undriven():
@@ -29,27 +44,42 @@ def find(study: Study) -> Iterator[Concern]:
                 pushed[k] = above
             elif name not in case.supplies and above > OFF_LIMIT:
                 lifted[k] = above
-        for k in study.worst_by_supplies(pushed).values():
-            yield _pushed(study, name, k, study.cases[k], volts[k])
+        yield from _all_pushed(study, name, list(study.worst_by_supplies(pushed).values()))
         cases = list(study.worst_by_supplies(lifted).values())
         for k, held in zip(cases, _with_load(study, name, cases), strict=True):
-            yield _lifted(study, name, k, study.cases[k], volts[k], held)
+            yield _lifted(study, points, name, k, volts[k], held)
 
 
-def _pushed(study: Study, name: str, k: int, case: Case, volts: float) -> Concern:
+def _all_pushed(study: Study, name: str, found: list[int]) -> Iterator[Concern]:
+    if not found:
+        return
+    cases = [study.cases[k] for k in found]
+    at_rest = taken(study, name, cases, chargers_off(study))
+    supply = study.board.supplies[name]
+    allowed = max(SMALL, (supply.may_take or 0.0) if supply.kind != "cell" else 0.0)
+    for row, amps in enumerate(at_rest.amps()):
+        if amps > allowed:
+            yield _pushed(at_rest, row, amps)
+
+
+def _pushed(at_rest: Taken, row: int, amps: float) -> Concern:
+    name, case, study = at_rest.supply, at_rest.cases[row], at_rest.study
+    supply = study.board.supplies[name]
     others = [other for other in case.supplies if other != name]
-    path = study.path(k, study.board.supplies[name].net)
+    path = at_rest.path(row)
+    verb = "push" if len(others) > 1 else "pushes"
+    charged = supply.kind == "cell" and any(chargers(study))
     return Concern(
-        "backfeed", True, (study.board.supplies[name].net,), path=path, state=case.state, value=volts, unit="V",
-        weight=volts,
-        says=f"{' and '.join(others)} push{'es' if len(others) == 1 else ''} current into {name}: it stands at "
-        f"{show(volts, 'V')} where {show(case.supplies[name], 'V')} is set{_through(path)}",
+        "backfeed", amps > LEAK, (supply.net,), path=path, state=case.state, value=amps, unit="A", weight=amps,
+        says=f"{' and '.join(others)} {verb} {show(amps, 'A')} into {name} at {show(case.supplies[name], 'V')}"
+        f"{_through(path)}{', with the charger off: nothing watches its voltage' if charged else ''}",
         do=f"block the path towards {name} (a diode or a transistor turned round); never connect it until then",
     )  # fmt: skip
 
 
-def _lifted(study: Study, name: str, k: int, case: Case, volts: float, held: float) -> Concern:
-    path = study.path(k, study.board.supplies[name].net)
+def _lifted(study: Study, points: Points, name: str, k: int, volts: float, held: float) -> Concern:
+    case = study.cases[k]
+    path = _path(study, points, case, k, study.board.supplies[name].net)
     stiff = held > OFF_LIMIT
     amps = held / STIFF_OHMS
     return Concern(
@@ -62,15 +92,21 @@ def _lifted(study: Study, name: str, k: int, case: Case, volts: float, held: flo
     )  # fmt: skip
 
 
+def _path(study: Study, points: Points, case: Case, k: int, net: str) -> tuple[str, ...]:
+    pins = [(part.name, pin) for part in study.circuit.parts for pin in part.pins]
+    amps = {pin: float(points.current(*pin)[k]) for pin in pins}
+    return feed_path(study.circuit, amps, [study.board.supplies[name].net for name in case.supplies], net)
+
+
 def _through(path: tuple[str, ...]) -> str:
     return f", through {' → '.join(path)}" if path else ""
 
 
 def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:
-    """Volts at a supply's net in some cases with STIFF_OHMS across it."""
+    """Volts at a supply's net in some cases with STIFF_OHMS across it, chargers idle."""
     if not cases:
         return []
-    stiff = f"{supply_name(name)}.off_ohms"
-    variants = [Variant(values={**study.cases[k].values(), stiff: STIFF_OHMS}) for k in cases]
+    stiff = {f"{supply_name(name)}.off_ohms": STIFF_OHMS, **chargers_off(study)}
+    variants = [Variant(values={**study.cases[k].values(), **stiff}) for k in cases]
     points = study.model.solve(variants).require()
     return [float(volts) for volts in points.net(study.board.supplies[name].net)]

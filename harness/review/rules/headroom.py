@@ -1,31 +1,56 @@
-"""A regulator whose input is too low for its output."""
+"""A regulator whose input is too low for its output, or a boost whose input is too high."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.supplied import REGULATORS, dropout, enabled, limited, set_volts
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.part import Part
 
-SLACK = 0.005  # relative: what a load may pull a regulator down while it still regulates
+SLACK = 0.005  # relative: what a load may pull a regulator away from its voltage while it still regulates
 
 
 def find(study: Study) -> Iterator[Concern]:
     for part in study.board.parts.values():
-        if part.kind != "ldo" or "OUT" not in part.pins:
+        if part.kind not in REGULATORS or "OUT" not in part.pins:
             continue
-        nominal = float(part.values["volts"])
-        low = nominal * (1 - SLACK)
-        inputs, outputs = study.volts(part.pins["IN"]), study.volts(part.pins["OUT"])
+        aim = set_volts(study, part)
         rails = study.rails_on(part.pins["OUT"])
+        if aim is None:
+            continue
         for k, case in study.undriven():
             on = any(study.rail_should_be_on(rail.name, case) for rail in rails)
-            if on and outputs[k] < low and inputs[k] - nominal < float(part.values.get("dropout", 0.3)):
-                yield Concern(
-                    "headroom", outputs[k] < 0.95 * nominal, (part.pins["OUT"], part.pins["IN"]), path=(part.name,),
-                    state=case.state, value=inputs[k] - nominal, unit="V", weight=low - outputs[k],
-                    says=f"{part.name} has {show(inputs[k], 'V')} at its input for {show(nominal, 'V')}: it drops out, "
-                    f"{part.pins['OUT']} is {show(outputs[k], 'V')}",
-                    do="raise the least supply voltage, lower the drops before it, or choose a lower dropout or output",
-                )  # fmt: skip
+            if on and enabled(study, part, k) and part.pins["IN"] not in study.rails.bad[k]:
+                concern = (_too_high if part.kind.endswith("boost") else _too_low)(study, part, aim, k, case)
+                if concern:
+                    yield concern
+
+
+def _too_low(study: Study, part: Part, aim: float, k: int, case: Case) -> Concern | None:
+    given, out = study.volts(part.pins["IN"])[k], study.volts(part.pins["OUT"])[k]
+    if out >= aim * (1 - SLACK) or given - aim >= dropout(part) or limited(study, part, k):
+        return None
+    return Concern(
+        "headroom", out < 0.95 * aim, (part.pins["OUT"], part.pins["IN"]), path=(part.name,),
+        state=case.state, value=given - aim, unit="V", weight=aim - out,
+        says=f"{part.name} has {show(given, 'V')} at its input for {show(aim, 'V')}: it drops out, "
+        f"{part.pins['OUT']} is {show(out, 'V')}",
+        do="raise the least supply voltage, lower the drops before it, or choose a lower dropout or output",
+    )  # fmt: skip
+
+
+def _too_high(study: Study, part: Part, aim: float, k: int, case: Case) -> Concern | None:
+    given, out = study.volts(part.pins["IN"])[k], study.volts(part.pins["OUT"])[k]
+    if out <= aim * (1 + SLACK):
+        return None
+    return Concern(
+        "headroom", out > 1.05 * aim, (part.pins["OUT"], part.pins["IN"]), path=(part.name,),
+        state=case.state, value=given - aim, unit="V", weight=out - aim,
+        says=f"{part.name} steps up only and has {show(given, 'V')} at its input for {show(aim, 'V')}: its rectifier "
+        f"passes the input through, {part.pins['OUT']} is {show(out, 'V')}",
+        do="feed it from less than its output, or use a converter that steps up and down",
+    )  # fmt: skip

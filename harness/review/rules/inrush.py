@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wakeboard.harness.review.cells import without_chargers
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import usb_attach_charge
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.points import Points
 
 LONGEST = 0.1
 """s; charging the board's capacitors at the supply's whole budget for longer than this counts as a concern;
@@ -15,11 +17,12 @@ common practice, no source."""
 
 
 def find(study: Study) -> Iterator[Concern]:
+    points = without_chargers(study)  # a charger fills a cell's capacitors with its own current
     for name, supply in study.board.supplies.items():
         for k, case in study.undriven():
-            if list(case.supplies) != [name] or case.drives:
+            if list(case.supplies) != [name] or case.drives or case.corner != "nominal":
                 continue
-            charge = _charge(study, k)
+            charge = _charge(study, points, k)
             volts = case.supplies[name]
             if supply.kind == "usb":
                 allowed, rule = usb_attach_charge(volts), "USB allows what 10 µF take (USB 2.0, section 7.2.4.1)"
@@ -27,19 +30,21 @@ def find(study: Study) -> Iterator[Concern]:
                 allowed = LONGEST * (supply.budget or float("inf"))
                 rule = f"its budget would need more than {show(LONGEST, 's')}"
             if charge > allowed:
+                up = study.up_though_off(k)
+                fault = up if charge - _charge(study, points, k, up) <= allowed else ()
                 yield Concern(
-                    "inrush", supply.kind == "usb", (supply.net,), state=case.state, value=charge, unit="C",
+                    "inrush", supply.kind == "usb", (supply.net, *fault), state=case.state, value=charge, unit="C",
                     weight=charge / allowed,
                     says=f"plugging {name} in charges {show(charge, 'C')} of capacitors at once; {rule}",
                     do="use smaller capacitors before the first switch, or a switch with a soft start",
                 )  # fmt: skip
 
 
-def _charge(study: Study, k: int) -> float:
-    """C that the board's capacitors hold in a case: what the supply has to deliver at attach."""
+def _charge(study: Study, points: Points, k: int, only: tuple[str, ...] = ()) -> float:
+    """C that the board's capacitors (only those on some nets) hold in a case: what the supply delivers at attach."""
     total = 0.0
     for part in study.board.parts.values():
-        if part.kind == "capacitor":
-            first, second = (float(study.points.pin_volts(part.name, pin)[k]) for pin in part.pins)
+        if part.kind == "capacitor" and (not only or set(part.pins.values()) & set(only)):
+            first, second = (float(points.pin_volts(part.name, pin)[k]) for pin in part.pins)
             total += float(part.values["value"]) * abs(first - second)
     return total

@@ -1,10 +1,11 @@
-"""A driver whose high level its receiver does not recognise, or cannot stand."""
+"""A driver whose high level its receiver does not recognise or cannot stand; a net pulled above the rail of a pin."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from wakeboard.harness.describe.pin_tables import pin_facts
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
@@ -16,48 +17,94 @@ RECOGNISED = 0.7
 ABOVE_RAIL = 0.3
 """V that an input stands above its rail; the usual absolute maximum, common practice, no source."""
 
+PIN_AMPS = 0.5e-6
+"""A into a pin's clamp from which a net counts as pulled above its rail; less is a leak; common practice, no source."""
+
+Pin = tuple[Part, str, Mapping[str, Any]]
+
 
 def find(study: Study) -> Iterator[Concern]:
     pins = list(study.chips())
-    for driver, pin, entry in pins:
-        if entry.get("type") not in ("output", "io"):
+    tolerant = _tolerant(study)
+    for driver in pins:
+        if driver[2].get("type", "io") not in ("output", "io"):
             continue
-        for receiver, other, there in pins:
-            if (receiver.name, other) != (driver.name, pin) and receiver.pins[other] == driver.pins[pin]:
-                concern = _between(study, (driver, pin, entry), (receiver, other, there))
-                if concern:
-                    yield concern
+        for receiver in pins:
+            same = (receiver[0].name, receiver[1]) == (driver[0].name, driver[1])
+            if not same and receiver[0].pins[receiver[1]] == driver[0].pins[driver[1]]:
+                yield from _between(study, driver, receiver, (receiver[0].name, receiver[1]) in tolerant)
+    for pin in pins:
+        if (pin[0].name, pin[1]) not in tolerant:
+            yield from _pulled(study, pin)
 
 
-def _between(
-    study: Study, driver: tuple[Part, str, Mapping[str, Any]], receiver: tuple[Part, str, Mapping[str, Any]]
-) -> Concern | None:
-    """Rails compared in the cases where both are on as they should be."""
+def _tolerant(study: Study) -> set[tuple[str, str]]:
+    """The pins that stand 5 V while their chip is powered, by the pin tables."""
+    return {(part.name, pin) for part, pin, facts in pin_facts(study.board) if facts.five_volt}
+
+
+def _between(study: Study, driver: Pin, receiver: Pin, tolerant: bool) -> Iterator[Concern]:
+    """The worst case of those in which both are on as they should be, one for each way in which it is wrong."""
     source, sink = study.rail_net(driver[0], driver[2]), study.rail_net(receiver[0], receiver[2])
     if source == sink or receiver[2].get("type") == "analog":
-        return None
-    net = driver[0].pins[driver[1]]
-    names = f"{driver[0].name}.{driver[1]} → {receiver[0].name}.{receiver[1]}"
+        return
+    for k, _ in study.undriven():
+        if all(_on(study, rail, k) for rail in (source, sink)):
+            high, rail = float(study.points.net(source)[k]), float(study.points.net(sink)[k])
+            if high > rail + ABOVE_RAIL and receiver[2].get("clamp", True) and not tolerant:
+                yield _above(study, driver, receiver, k)
+            needed = float(receiver[2].get("reads_high", RECOGNISED * rail))
+            if high < needed and receiver[2].get("type") != "output":
+                yield _below(study, driver, receiver, k, needed)
+
+
+def _names(driver: Pin, receiver: Pin) -> str:
+    return f"{driver[0].name}.{driver[1]} → {receiver[0].name}.{receiver[1]}"
+
+
+def _above(study: Study, driver: Pin, receiver: Pin, k: int) -> Concern:
+    source, sink = study.rail_net(driver[0], driver[2]), study.rail_net(receiver[0], receiver[2])
+    high, rail = float(study.points.net(source)[k]), float(study.points.net(sink)[k])
+    return Concern(
+        "level-mismatch", True, (driver[0].pins[driver[1]], source, sink), path=(driver[0].name, receiver[0].name),
+        state=study.cases[k].state, value=high, unit="V", weight=high - rail,
+        says=f"{_names(driver, receiver)}: a high of {show(high, 'V')} meets an input on a rail of {show(rail, 'V')}",
+        do="put a level shifter or a divider between them, or choose an input that tolerates it",
+    )  # fmt: skip
+
+
+def _below(study: Study, driver: Pin, receiver: Pin, k: int, needed: float) -> Concern:
+    source, sink = study.rail_net(driver[0], driver[2]), study.rail_net(receiver[0], receiver[2])
+    high, rail = float(study.points.net(source)[k]), float(study.points.net(sink)[k])
+    return Concern(
+        "level-mismatch", True, (driver[0].pins[driver[1]], source, sink), path=(driver[0].name, receiver[0].name),
+        state=study.cases[k].state, value=high, unit="V", weight=needed - high,
+        says=f"{_names(driver, receiver)}: a high of {show(high, 'V')} is below the {show(needed, 'V')} that an input "
+        f"on {show(rail, 'V')} recognises", do="put a level shifter between them",
+    )  # fmt: skip
+
+
+def _pulled(study: Study, pin: Pin) -> Iterator[Concern]:
+    """A net that something other than a chip's own output lifts above the rail of a pin that clamps to it."""
+    part, name, entry = pin
+    sink, net = study.rail_net(part, entry), part.pins[name]
+    if not entry.get("clamp", True) or net == sink:
+        return
     for k, case in study.undriven():
-        if not all(_on(study, rail, k) for rail in (source, sink)):
+        volts, rail = float(study.points.net(net)[k]), float(study.points.net(sink)[k])
+        if volts <= rail + ABOVE_RAIL or not _on(study, sink, k):
             continue
-        high, rail = float(study.points.net(source)[k]), float(study.points.net(sink)[k])
-        if high > rail + ABOVE_RAIL and receiver[2].get("clamp", True):
-            return Concern(
-                "level-mismatch", True, (net, source, sink), path=(driver[0].name, receiver[0].name), state=case.state,
-                value=high, unit="V",
-                says=f"{names}: a high of {show(high, 'V')} meets an input on a rail of {show(rail, 'V')}",
-                do="put a level shifter or a divider between them, or choose an input that tolerates it",
+        amps = float(study.points.current(part.name, name)[k])
+        if amps > PIN_AMPS:
+            path = study.path(k, net)
+            yield Concern(
+                "level-mismatch", True, (net, sink), path=(*path, part.name), state=case.state, value=volts, unit="V",
+                weight=amps,
+                says=f"{net} stands at {show(volts, 'V')}, above the {show(rail, 'V')} of {part.name}.{name}'s rail: "
+                f"{show(amps, 'A')} flow through the pin's clamp"
+                + (f", fed through {' → '.join(path)}" if path else ""),
+                do=f"pull {net} up to {sink}, divide it down, or choose an input that tolerates it",
             )  # fmt: skip
-        if high < RECOGNISED * rail and receiver[2].get("type") != "output":
-            return Concern(
-                "level-mismatch", True, (net, source, sink), path=(driver[0].name, receiver[0].name), state=case.state,
-                value=high, unit="V",
-                says=f"{names}: a high of {show(high, 'V')} is below the {show(RECOGNISED * rail, 'V')} that an input "
-                f"on {show(rail, 'V')} recognises",
-                do="put a level shifter between them",
-            )  # fmt: skip
-    return None
 
 
 def _on(study: Study, net: str, k: int) -> bool:

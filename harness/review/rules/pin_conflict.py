@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
+from wakeboard.harness.describe.pin_tables import boots_of, pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.pin_tables import pin_facts
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
 
@@ -50,8 +50,8 @@ def _outputs(study: Study) -> Iterator[Concern]:
 
 def _straps(study: Study) -> Iterator[Concern]:
     for part, pin, facts in pin_facts(study.board):
-        if facts.strap is None:
-            continue
+        if facts.strap is None or any(pin in straps for straps in boots_of(study.board, part)[0].values()):
+            continue  # how it starts is judged by the rule boot-mode
         net = part.pins[pin]
         rail = part.pins.get("VDD") or next(iter(part.values.get("supply", {})), "")
         rail_net = part.pins.get(rail, rail)

@@ -10,6 +10,16 @@ from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.model import Variant
+from wakeboard.instruments.virtual.circuit.part import Part
+
+CONTROLS = {"mosfet": "G", "bjt": "B"}
+PIN_WORDS = {"G": "gate", "B": "base", "EN": "enable"}
+LEAK_OHMS = 1.5e6
+"""Ω: about 2 µA from a 3.3 V rail; an input may leak 1 µA (74HC) to 10 µA (UM10204)."""
+SERIES = 10e3
+"""Ω; a resistor up to this lies in a control line, a larger one holds it; common practice, no source."""
 
 
 def find(study: Study) -> Iterator[Concern]:
@@ -23,11 +33,99 @@ def find(study: Study) -> Iterator[Concern]:
             concern = _judge(study, name, line, k, case, state, level, volts[k])
             if concern:
                 yield concern
+    yield from _controls(study)
+    yield from _leaks(study)
 
 
-def judged(study: Study, line: Line, case: Case) -> bool:
-    """Whether a line's level can be asked for: its needs are on, its driver is not moved for a rail, a rail is up."""
+def _leaks(study: Study) -> Iterator[Concern]:
+    """Lines that a pin's own leakage moves: nothing is fitted that holds them, whatever they sit at in the model."""
+    for name, line in study.board.lines.items():
+        level = line.when.get("boot")
+        k = _at_rest(study, line) if level else None
+        if level is None or k is None:
+            continue
+        try:
+            limits = line_thresholds(study.board, line).limits(level)
+        except LevelError:
+            continue
+        if float(study.points.net(line.net)[k]) not in limits:
+            continue  # said above
+        rail = _rail_near(study, line, k)
+        if rail is not None and leaks(study, line.net, rail if level == "low" else study.board.ground, k) not in limits:
+            yield Concern(
+                "undefined-level", True, (line.net,), state=study.cases[k].state, weight=0.5,
+                says=f"{name} should be {level} in the state 'boot' and nothing that is fitted holds it: a leak of "
+                f"{show(LEAK_OHMS, 'Ω')} moves it",
+                do=f"fit a pull-{'up' if level == 'high' else 'down'} on {line.net}",
+            )  # fmt: skip
+
+
+def leaks(study: Study, net: str, other: str, k: int) -> float:
+    """V of a net in a case with LEAK_OHMS from it to another."""
+    fault = Fault(f"{net}+{other}", "bridge", f"{LEAK_OHMS:g}")
+    return float(study.model.solve([Variant((fault,), study.cases[k].values())]).require().net(net)[0])
+
+
+def _at_rest(study: Study, line: Line) -> int | None:
+    """The nominal case with the most supplies on and the fewest rails switched in which the line is judged."""
+    cases = [k for k, case in study.undriven() if case.corner == "nominal" and judged(study, line, case)]
+    return min(cases, key=lambda k: (len(study.cases[k].drives), -len(study.cases[k].supplies)), default=None)
+
+
+def _rail_near(study: Study, line: Line, k: int) -> str | None:
+    """The net of a rail that is up and that a pin on the line belongs to."""
+    rails = [study.rail_net(part, entry) for part, pin, entry in study.chips() if part.pins[pin] == line.net]
+    rails += [rail.net for rail in study.board.rails.values()]
+    return next((net for net in rails if float(study.points.net(net)[k]) > 1.0 and net != line.net), None)
+
+
+def _controls(study: Study) -> Iterator[Concern]:
+    """Gates, bases and enables that nothing holds at boot and that are no line of the board file."""
+    lines = {line.net for line in study.board.lines.values()}
+    near = _behind_resistors(study, lines)
+    rails = {rail.net for rail in study.board.rails.values()}
+    for part in study.board.parts.values():
+        pin = CONTROLS.get(part.kind) or ("EN" if "EN" in part.pins and part.kind != "chip" else None)
+        net = part.pins.get(pin) if pin else None
+        if net is None or net in near or net in rails:
+            continue
+        for k, case in study.undriven():
+            if not case.drives and case.corner == "nominal" and study.floating(net, k) and not _fed(study, part, k):
+                yield Concern(
+                    "undefined-level", True, (net,), path=(part.name,), state=case.state,
+                    says=f"nothing holds {part.name}'s {PIN_WORDS[pin or '']} ({net}) at power-on: it floats, and the "
+                    "part may be on or off",
+                    do=f"fit a resistor from {net} to where {part.name} is off",
+                )  # fmt: skip
+
+
+def _fed(study: Study, part: Part, k: int) -> bool:
+    """Whether a part is of no matter because the rail that it cannot be on without is said to be dead already."""
+    return any(net in study.rails.bad[k] for net in part.pins.values() if net != part.pins.get("OUT"))
+
+
+def _behind_resistors(study: Study, nets: set[str]) -> set[str]:
+    """The nets, and those that a resistor of 10 kΩ or less joins to them."""
+    found = set(nets)
+    for part in study.board.parts.values():
+        if part.kind == "resistor" and float(part.values["value"]) <= SERIES and set(part.pins.values()) & nets:
+            found |= set(part.pins.values()) - {study.board.ground}
+    return found
+
+
+def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool:
+    """Whether a line's level can be asked for: its needs are on, its driver is not moved for a rail, a rail is up.
+
+    switched: also where rails are switched on that the line does not need.
+    """
     rails = study.board.rails
+    if (
+        not switched
+        and case.drives
+        and not case.line
+        and not any(need in rails and rails[need].on_when for need in line.needs)
+    ):
+        return False  # at boot every pin is released; a rail that has to be switched on is the exception
     if not all(study.rail_should_be_on(n, case) if n in rails else n in case.supplies for n in line.needs):
         return False
     if line.driven_by in case.drives and not case.line:

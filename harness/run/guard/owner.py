@@ -117,6 +117,8 @@ class Guard:
         feed = self.feeds[supply]
         if self.cut is not None:
             raise SettingError(f"the guard has cut the power ({self.cut.rule}): nothing is armed any more")
+        if not self._proven:
+            raise SettingError("not every output has been seen to be off: nothing is armed", instrument=feed.instrument)
         if supply in self._live:
             raise SettingError(f"{supply} is on already", instrument=feed.instrument)
         if setting.limit <= 0:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from wakeboard.harness.run.guard.core import Sample
-from wakeboard.instruments.ports import Supply
+from wakeboard.instruments.ports import SupplyPort
 
 THIN = 0.05  # s between kept samples while nothing happens
 
@@ -21,7 +21,7 @@ class Time(Protocol):
 class Feed:
     """One output of the off-list: its driver, its channel, and how its link is made anew after a failure."""
 
-    psu: Supply
+    psu: SupplyPort
     channel: Any
     instrument: str = ""
     reopen: Callable[[], None] | None = None

@@ -16,14 +16,14 @@ SLICE = 0.02  # s of listening at a time
 
 
 @dataclass(frozen=True)
-class Answer:
+class Reply:
     """match: of the pattern, None where the board answered otherwise or not at all; text: what it said instead."""
 
     match: Any  # as re.Match
     text: str = ""
 
 
-def ask(context: Context, line: str | None, pattern: str, timeout: float, link: str | None = None) -> Answer:
+def ask(context: Context, line: str | None, pattern: str, timeout: float, link: str | None = None) -> Reply:
     """Send a line (None: only listen) and wait for the pattern. Raises ConsoleError where the port fails.
 
     An answer that ends in the prompt without the pattern needs no waiting: the board has said what it has to say.
@@ -40,9 +40,9 @@ def ask(context: Context, line: str | None, pattern: str, timeout: float, link: 
         heard = (heard + console.read(SLICE))[-HEARD:]
         match = _found(wanted, heard, console.name)
         if match is not None:
-            return Answer(match, heard)
+            return Reply(match, heard)
         if context.now >= ends or (line is not None and prompt and heard.rstrip().endswith(prompt)):
-            return Answer(None, heard.rstrip().removesuffix(prompt).strip())
+            return Reply(None, heard.rstrip().removesuffix(prompt).strip())
 
 
 def _found(wanted: Any, heard: str, link: str) -> Any:

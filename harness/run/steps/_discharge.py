@@ -3,7 +3,9 @@
 A supply may say that its output is off and feed the board all the same: a welded relay, a display that is wrong. Where
 more current flows than its readback is off by, the guard sees it. Below that, the meter does: the supply's own net
 stands at the voltage that it was set to, and the bench's resistor does not pull it down, as it would a capacitor. Then
-the bench fails, not the board; `context.lying` has it, and the outputs are not confirmed off.
+the bench fails, not the board; `context.lying` has it, and the outputs are not confirmed off. On a bench without a
+resistor, a net that has not moved from what its supply was set to is fed by something: whether by that supply nobody
+can tell, so it is unknown (`context.doubtful`), and unknown is not off.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ SAFE_VOLTS = 0.5  # below it no junction conducts and an ohms test is not far of
 WITHIN = 60.0  # s
 SET_SHARE, SET_VOLTS = 0.03, 0.15  # of a set voltage: programming, leads and meter together
 MOVES = 0.01  # of a voltage that a resistor does not move: what it moves less is fed by a source
+STANDS = 10.0  # s after which a net that has not moved does not discharge
 WATCH = 2.0  # s with the resistor across: 100 µF at 10 kΩ lose most of their charge
 WHY_STILL = "it holds charge, or is fed from elsewhere, or its supply is on whatever it says of itself: pull its leads"
 
@@ -34,13 +37,16 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     left: dict[str, str] = {}
     for net in context.points(context.power_nets):
         remaining = max(0.0, within - (context.now - started))
+        first, began = context.meter_volts() if context.bench.bleed_ohms is None else None, context.now
         seen = context.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
         lie = _lie(context, net, seen) if seen.value > ceiling else ""
+        if not lie and first is not None and seen.value > ceiling and context.now - began >= STANDS:
+            lie = "" if _moved(first, seen) else _doubt(context, net, seen)
         reading = context.record(net, "dc volts", seen, limits, outcome="error" if lie else None, says=lie)
         left.pop(net, None)
         if reading.outcome != "pass":
             left[net] = lie or f"{net} still at {seen.value:.2f} V"
-    if context.lying:
+    if context.lying or context.doubtful:
         _says_nothing_of_the_board(context, begins)
     context.tell(DischargeTold(context.now - started))
     context.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}" if left else "every rail discharged")
@@ -51,7 +57,7 @@ def _says_nothing_of_the_board(context: Context, begins: int) -> None:
     """What a lying supply feeds is no failing board."""
     for place, reading in enumerate(context.readings[begins:], start=begins):
         if reading.outcome == "fail":
-            context.readings[place] = replace(reading, outcome="error", says="a supply is on that says off")
+            context.readings[place] = replace(reading, outcome="error", says="a supply is on that says off, or may be")
 
 
 def _lie(context: Context, net: str, seen: Measurement) -> str:
@@ -76,6 +82,23 @@ def _lie(context: Context, net: str, seen: Measurement) -> str:
         "its leads"
     )
     return context.lying[name]
+
+
+def _moved(first: Measurement, last: Measurement) -> bool:
+    return first.value - last.value > max(MOVES * first.value, 2 * (first.u + last.u))
+
+
+def _doubt(context: Context, net: str, seen: Measurement) -> str:
+    """Why it is not known whether a supply of this net is off; "" where none of them was set to this."""
+    names = [name for name, each in context.board.supplies.items() if each.net == net and name in context.last_volts]
+    fits = [name for name in names if _is_set_to(context.last_volts[name], seen.value)]
+    if not fits or fits[0] in context.supplies:
+        return ""
+    context.doubtful[fits[0]] = (
+        f"{net} has not moved from {seen.value:.2f} V, what {fits[0]} was set to, and this bench has no resistor to "
+        f"put across: {WHY_STILL}"
+    )
+    return context.doubtful[fits[0]]
 
 
 def _is_set_to(volts: float, seen: float) -> bool:

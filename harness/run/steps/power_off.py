@@ -19,7 +19,7 @@ from wakeboard.results.told import DischargeTold
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from wakeboard.harness.describe.sequence_checks import Paper
+    from wakeboard.harness.describe.paper import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "power off"
@@ -51,5 +51,5 @@ def run(context: Context, model: Model) -> None:
     if not context.supplies:
         most = model.expect.high if model.expect is not None and model.expect.high is not None else None
         _discharge.measure(context, most, model.within)
-    for name, why in context.lying.items():
+    for name, why in {**context.doubtful, **context.lying}.items():
         raise OutputOnError(why, instrument=context.guard.instrument(name))

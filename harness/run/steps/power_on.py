@@ -28,7 +28,7 @@ from wakeboard.results.told import PowerTold
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from wakeboard.harness.describe.sequence_checks import Paper
+    from wakeboard.harness.describe.paper import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "power on"

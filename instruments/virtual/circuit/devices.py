@@ -72,10 +72,10 @@ VALVE: Final = Device(
 )
 CONVERTER: Final = Device(
     "converter",
-    3,
-    ("g", "volts", "duty", "drop", "limit", "efficiency", "least", "k1", "t1", "k2", "t2", "m"),
+    4,
+    ("g", "volts", "duty", "drop", "limit", "efficiency", "least", "k1", "t1", "k2", "t2", "m", "sense"),
     (0, 1),
-    ((0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (1, 2)),
+    ((0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (1, 2), (0, 3), (1, 3)),
     ("m",),
     ("m",),
     4,

@@ -189,11 +189,16 @@ class Draft:
         efficiency: float,
         least: float,
         scale: float = 1.0,
+        feedback: tuple[Port, float] | None = None,
     ) -> None:
-        """A switching regulator (see devices); `enable` and `lockout` are gain and offset of its gates."""
+        """A switching regulator (see devices); `enable` and `lockout` are gain and offset of its gates.
+
+        feedback: the port whose voltage, times a gain, is held at `volts`; the output itself when left out.
+        """
+        sensed, gain = feedback or (output, 1.0)
         self._add(
             CONVERTER,
-            (output, source, (enable[0], enable[1])),
+            (output, source, (enable[0], enable[1]), sensed),
             siemens,
             volts,
             duty,
@@ -205,6 +210,7 @@ class Draft:
             enable[3],
             *lockout,
             scale * self.scale,
+            gain,
         )
 
     def mosfet(

@@ -60,10 +60,11 @@ class Kind:
 
     def canonical(self, part: Part) -> Part:
         """The part with its values under the kind's own names; CircuitError when pins or value names do not fit."""
-        if any(name in self.synonyms for name in (*part.values, *part.tolerance)):
+        if any(name in self.synonyms for name in (*part.values, *part.tolerance, *part.bounds)):
             values = {self.synonyms.get(name, name): value for name, value in part.values.items()}
             tolerance = {self.synonyms.get(name, name): value for name, value in part.tolerance.items()}
-            part = replace(part, values=values, tolerance=tolerance)
+            bounds = {self.synonyms.get(name, name): value for name, value in part.bounds.items()}
+            part = replace(part, values=values, tolerance=tolerance, bounds=bounds)
         self.check(part)
         return part
 

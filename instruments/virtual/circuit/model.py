@@ -163,7 +163,7 @@ class Model:
             found = {}
             if variant.seed is not None:
                 for k, part in enumerate(self.circuit.parts):
-                    if part.tolerance:
+                    if part.tolerance or part.bounds:
                         found[k] = dict(specimen(part, variant.seed))
             for path, value in variant.values.items():
                 index, tail = self.find_value(path)

@@ -306,8 +306,14 @@ def _damped(system: System, x: Array) -> tuple[Array, Mask]:
     return newton(system, np.zeros_like(x), iterations=300, reach=0.5, ease=0.4)
 
 
+def _patient(system: System, x: Array) -> tuple[Array, Mask]:
+    """For loops through large resistances (the divider of a regulator), which damping makes lag behind."""
+    return newton(system, np.zeros_like(x), iterations=1500, reach=5.0, ease=0.4)
+
+
 REMEDIES: Final[tuple[tuple[str, Callable[[System, Array], tuple[Array, Mask]]], ...]] = (
     ("full steps", _unbounded),
+    ("patience", _patient),
     ("damping", _damped),
     ("gmin", by_gmin),
     ("sources", by_sources),

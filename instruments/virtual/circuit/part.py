@@ -20,7 +20,9 @@ class Part:
     """A part as drawn: `pins` maps pin -> net; `values` in SI; `tolerance` relative, by value path ("value",
     "GPIO7.pull_up").
 
-    `ratings` are absolute maxima: "voltage" (V, between any two pins), "current" (A, any pin), "power" (W, the part).
+    `bounds` are values stated as a range ("< 50 nA", "0.35 .. 0.45 V"), absolute (low, high): the drawn value lies
+    within it, and what a drawing does not state of it is no wider. `ratings` are absolute maxima: "voltage" (V, between
+    any two pins), "current" (A, any pin), "power" (W, the part).
     """
 
     name: str
@@ -29,6 +31,7 @@ class Part:
     values: Mapping[str, Value] = field(default_factory=dict)
     tolerance: Mapping[str, float] = field(default_factory=dict)
     ratings: Mapping[str, float] = field(default_factory=dict)
+    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def net(self, pin: str) -> str:
         """The net of a pin; CircuitError with the nearest name otherwise."""

@@ -266,10 +266,10 @@ def _valve(v: Values, ports: Ports, name: Name) -> Iterator[str]:
 def _converter(v: Values, ports: Ports, name: Name) -> Iterator[str]:
     if not v["m"]:
         return
-    (vo, g), (vi, vg), enable = ports
+    (vo, g), (vi, vg), enable, (vs, sg) = ports
     out, source = f"V({vo},{g})", f"V({vi},{vg})"
     one, two = (
-        f"({_n(v['g'])})*(({_n(v['volts'])})-{out})",
+        f"({_n(v['g'])})*(({_n(v['volts'])})-({_n(v['sense'])})*V({vs},{sg}))",
         f"({_n(v['g'])})*(({_n(v['duty'])})*{source}-({_n(v['drop'])})-{out})",
     )
     amps = f"({_n(v['m'])})*({_gate(v, [enable, (vi, vg)])})*min(max(min({one},{two}),0),{_n(v['limit'])})"

@@ -33,9 +33,19 @@ def nominal(part: Part, path: str) -> float:
     return float(found)
 
 
+def ends(part: Part) -> Mapping[str, tuple[float, float]]:
+    """The least and the most that each toleranced value may be."""
+    relative = {path: (nominal(part, path), share) for path, share in part.tolerance.items()}
+    out = {path: (value * (1 - share), value * (1 + share)) for path, (value, share) in relative.items()}
+    return {**out, **part.bounds}
+
+
 def specimen(part: Part, seed: int) -> Mapping[str, float]:
     """The part's toleranced values in the unit `seed`."""
-    return {
+    drawn = {
         path: nominal(part, path) * (1 + relative * draw(seed, part.name, path))
         for path, relative in part.tolerance.items()
     }
+    for path, (low, high) in part.bounds.items():
+        drawn[path] = 0.5 * (low + high) + 0.5 * (high - low) * draw(seed, part.name, path)
+    return drawn

@@ -24,14 +24,16 @@ from ..devices import Array
 from ..model import Model
 from ..newton import evaluate, linearised
 from ..points import Points
+from ..structure import Ints
 from .parts import supply_name
-from .unknowns import Unknown, drawn
+from .unknowns import Stray, Unknown
 
 STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
 AT_ONCE: Final = 256
 """Jacobians that are made at a time."""
 _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
+_NO_CURRENTS: Final = np.zeros((0, 0))
 
 
 class Slopes:
@@ -55,8 +57,8 @@ class Slopes:
 
     def _places(self) -> dict[int, int]:
         """Node -> its place among the unknowns; nodes that only other variants use (lifted pins) have none."""
-        home = np.unique(self.layout.home)
-        used = {int(node) for node in home} | {node for plan in self.plans for _, node in plan.moves}
+        drawn = np.unique(self.layout.home)
+        used = {int(node) for node in drawn} | {node for plan in self.plans for _, node in plan.moves}
         return {node: k for k, node in enumerate(sorted(used - {0}))}
 
     def _inverses(self) -> Array:
@@ -81,6 +83,11 @@ class Slopes:
         out: Array = np.where(self.solved, self._inverse[:, row, row], np.nan)
         return out
 
+    def ohms_to(self, node: int, members: Sequence[int]) -> Array:
+        """(M, n + 1) by how much a current into each place lifts a node; the last place is ground."""
+        ohms = self._inverse[list(members), self.place[node]]
+        return np.concatenate((ohms, np.zeros((len(ohms), 1))), axis=1)
+
     def slopes_of_current(self, row: int) -> list[tuple[int, int, int]]:
         """(row of the partial, node above, node below) of every port whose volts an element's current depends on.
 
@@ -100,30 +107,47 @@ class Slopes:
         return found
 
     def moved(self, unknowns: Sequence[Unknown]) -> Moved:
-        """What one standard deviation of each value does."""
-        changed = self._currents_moved(unknowns)
-        right = np.zeros((len(self.plans), self._inverse.shape[1], len(unknowns)))
-        rows = [np.flatnonzero(self._part_of == self._model.part_index[t.part]) for t in unknowns]
-        for t, own in enumerate(rows):
-            right[:, :, t] = self._into_nodes(own, changed[t])
-        return Moved(self, -(self._inverse @ right), rows, changed)
+        """What one standard deviation of each does."""
+        values = [u for u in unknowns if u.stray is None]
+        found = iter(self._currents_moved(values))
+        changed = [next(found) if u.stray is None else _NO_CURRENTS for u in unknowns]
+        places, amps, first = [], [], [0]
+        for unknown, own in zip(unknowns, changed, strict=True):
+            found_places = self._strayed(unknown.stray) if unknown.stray else self._from_elements(unknown, own)
+            for place, each in found_places:
+                places.append(place)
+                amps.append(each)
+            first.append(len(places))
+        return Moved(self, unknowns, np.array(places).T, np.array(amps).T, np.array(first), changed)
+
+    def _strayed(self, stray: Stray) -> list[tuple[Ints, Array]]:
+        """(place, A out of it) of both ends of a current beside what is drawn, at the volts of each member."""
+        start, end = self.layout.node[stray.start], self.layout.node[stray.end]
+        amps = stray.amps(self._x[:, start] - self._x[:, end])
+        everywhere = np.ones(len(self.plans), dtype=np.intp)
+        return [(self.place.get(node, -1) * everywhere, sign * amps) for node, sign in ((start, 1.0), (end, -1.0))]
+
+    def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Ints, Array]]:
+        """(place, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""
+        out = []
+        for e, row in enumerate(self.rows_of(unknown)):
+            if not changed[:, e].any():
+                continue
+            for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
+                home = self.place.get(int(self.layout.home[terminal]), -1)
+                at = np.full(len(self.plans), home, dtype=np.intp)
+                for member, node in self._movers.get(int(terminal), ()):
+                    at[member] = self.place.get(node, -1)
+                out.append((at, sign * changed[:, e]))
+        return out
+
+    def rows_of(self, unknown: Unknown) -> Ints:
+        """The rows of the currents of an unknown value's part."""
+        return np.flatnonzero(self._part_of == self._model.part_index[unknown.part])
 
     @property
     def _part_of(self) -> Array:
         return np.asarray(self.layout.current_part)
-
-    def _into_nodes(self, rows: Any, amps: Array) -> Array:
-        """(B, n) currents out of each node, of some elements' currents (B, rows)."""
-        out = np.zeros((len(amps), self._inverse.shape[1] + 1))  # the last column is ground's
-        home = self.layout.home
-        for e, row in enumerate(rows):
-            for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
-                at = self.place.get(int(home[terminal]), -1)
-                out[:, at] += sign * amps[:, e]
-                for member, node in self._movers.get(int(terminal), ()):
-                    out[member, at] -= sign * amps[member, e]
-                    out[member, self.place.get(node, -1)] += sign * amps[member, e]
-        return out[:, :-1]
 
     @property
     def _movers(self) -> Mapping[int, list[tuple[int, int]]]:
@@ -138,8 +162,8 @@ class Slopes:
 
     def _currents_moved(self, unknowns: Sequence[Unknown]) -> list[Array]:
         """For each value the change (B, rows) of its part's element currents at the same x."""
-        out: list[Array] = [np.zeros((0, 0))] * len(unknowns)
-        for together in _rounds(unknowns):
+        out: list[Array] = [np.zeros((len(self.plans), len(self.rows_of(u)))) for u in unknowns]
+        for together in _rounds(unknowns, [self._acts(u) for u in unknowns]):
             theta = self._system.parameters.expanded()
             for t in together:
                 self._move(theta, unknowns[t])
@@ -147,22 +171,30 @@ class Slopes:
                 system = replace(self._system, parameters=Parameters.whole(theta))
                 moved = evaluate(system, self._x).currents
             for t in together:
-                rows = np.flatnonzero(self._part_of == self._model.part_index[unknowns[t].part])
+                rows = self.rows_of(unknowns[t])
                 delta = (moved[:, rows] - self._currents[:, rows]) / STEP
                 out[t] = np.where(np.isfinite(delta), delta, 0.0)
         return out
 
+    def _acts(self, unknown: Unknown) -> bool:
+        """Whether a value acts in any member at all: a pin's output resistance only where the pin is driven."""
+        pin, _, tail = unknown.tail.rpartition(".")
+        if tail != "ohms" or not pin:
+            return True
+        index, _ = self._model.find_value(unknown.path)
+        own = self._model.circuit.parts[index].values.get("io", {}).get(pin, {}).get("drive", "off")
+        return any(each.get(f"{pin}.drive", own) in ("high", "low") for each, _ in self._overridden(index))
+
     def _move(self, theta: Array, unknown: Unknown) -> None:
         index, tail = self._model.find_value(unknown.path)
         rows = self.layout.part_rows[index]
-        part = self._model.circuit.parts[index]
         for overrides, members in self._overridden(index):
-            value = overrides[tail] if tail in overrides else drawn(part, tail)
-            moved = {**overrides, tail: float(value) * (1 + STEP * unknown.share)}
+            drawn = overrides.get(tail, unknown.drawn)
+            moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
             theta[members[:, None], rows] = self._model.parameters(index, moved)
 
     def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
-        """The overrides of a part, and which members have them (kept: a part may have several unknown values)."""
+        """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
         found = self._overrides.get(index)
         if found is None:
             alike: dict[int, tuple[Mapping[str, Any], list[int]]] = {}
@@ -175,46 +207,58 @@ class Slopes:
 
 @dataclass(frozen=True)
 class Moved:
-    """What each of T values does, by one standard deviation: x (B, n, T)."""
+    """What each of T unknowns does, by one standard deviation.
+
+    places, amps (B, E): currents out of nodes, those of one unknown from first[t] to first[t + 1]; changed: by path,
+    what a value does to the currents of its part's elements at the same volts.
+    """
 
     slopes: Slopes
-    x: Array
-    rows: Sequence[Any]
+    unknowns: Sequence[Unknown]
+    places: Ints
+    amps: Array
+    first: Array
     changed: Sequence[Array]
 
     def net(self, name: str, members: Sequence[int]) -> Array:
         """(M, T) volts."""
-        out: Array = self.x[list(members), self.slopes.place[self.slopes.layout.node[name]]]
-        return out
+        return self._at(self.slopes.layout.node[name], members)
 
     def current(self, supply: str, members: Sequence[int]) -> Array:
         """(M, T) amperes that a bench supply gives."""
         s = self.slopes
         terminal = s.layout.terminal(supply_name(supply), "P")
-        out = np.zeros((len(members), self.x.shape[2]))
+        out = np.zeros((len(members), len(self.unknowns)))
         for row in np.flatnonzero((s.layout.current_plus == terminal) | (s.layout.current_minus == terminal)):
             sign = -1.0 if s.layout.current_plus[row] == terminal else 1.0
             for partial, plus, minus in s.slopes_of_current(int(row)):
                 volts = self._at(plus, members) - self._at(minus, members)
                 out += sign * s.partials[list(members), partial][:, None] * volts
-            for t, own in enumerate(self.rows):
-                for e in np.flatnonzero(own == row):
-                    out[:, t] += sign * self.changed[t][list(members), e]
+            for t, unknown in enumerate(self.unknowns):
+                if unknown.stray is None:
+                    for e in np.flatnonzero(s.rows_of(unknown) == row):
+                        out[:, t] += sign * self.changed[t][list(members), e]
         return np.where(np.isfinite(out), out, 0.0)
 
     def _at(self, node: int, members: Sequence[int]) -> Array:
         """(M, T) volts of a node; ground stays where it is."""
-        if not node:
-            return np.zeros((len(members), self.x.shape[2]))
-        out: Array = self.x[list(members), self.slopes.place[node]]
+        if not node or not self.amps.size:
+            return np.zeros((len(members), len(self.unknowns)))
+        some = list(members)
+        ohms = self.slopes.ohms_to(node, some)
+        each = np.take_along_axis(ohms, self.places[some], axis=1) * self.amps[some]
+        sums = np.concatenate((np.zeros((len(some), 1)), np.cumsum(each, axis=1)), axis=1)
+        out: Array = sums[:, self.first[:-1]] - sums[:, self.first[1:]]
         return out
 
 
-def _rounds(unknowns: Sequence[Unknown]) -> list[list[int]]:
-    """Values in rounds, each part once a round."""
+def _rounds(unknowns: Sequence[Unknown], acts: Sequence[bool]) -> list[list[int]]:
+    """Those values that act, in rounds, each part once a round."""
     rounds: list[list[int]] = []
     seen: list[set[str]] = []
     for t, unknown in enumerate(unknowns):
+        if not acts[t]:
+            continue
         name = unknown.part
         for own, names in zip(rounds, seen, strict=True):
             if name not in names:

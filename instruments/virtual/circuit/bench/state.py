@@ -24,7 +24,7 @@ class Setting(Protocol):
 
 
 @dataclass(frozen=True)
-class Placed:
+class Placement:
     """What a test sets, and where it puts leads: to be added to what a state sets."""
 
     values: Mapping[str, Any]
@@ -57,12 +57,12 @@ class OhmsTest:
     swapped: bool = False
     shunt: float | None = None
 
-    def placed(self) -> Placed:
+    def placed(self) -> Placement:
         """What it sets and moves. The meter's current runs out of its HI lead."""
         values: Values = {f"{METER}.test_amps": self.amps, f"{METER}.compliance_volts": self.open_volts}
         if self.shunt is not None:
             values |= loaded(self.net, self.shunt)
-        return Placed(values, {f"{METER}.{'LO' if self.swapped else 'HI'}": self.net})
+        return Placement(values, {f"{METER}.{'LO' if self.swapped else 'HI'}": self.net})
 
     def ohms(self, volts: float) -> float:
         """What the meter shows, the known resistor taken out, where the net stands at `volts`; inf for an open end."""

@@ -1,7 +1,8 @@
-"""What is not known of a board's parts and of its bench: the values that may be off, and by how much.
+"""What is not known of a board's parts and of its bench: values that may be off, currents beside what is drawn.
 
 One list for whoever asks what that does to a reading: slopes.py (first order), spread.py (worst case, Monte Carlo).
-What a data sheet bounds has a `bound`; what it leaves open has an estimate of its deviation only.
+What a drawing states bounds itself (`bounded`); what it leaves open comes from a table of spreads, whose reader is not
+on this floor (harness/describe/spreads.py).
 """
 
 from __future__ import annotations
@@ -9,73 +10,99 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from typing import Final, Literal
 
-from ..part import Circuit, Part
-from ..tolerance import nominal
+import numpy as np
+
+from ..devices import Array
+from ..part import Part
+from ..tolerance import ends, nominal
 from .figures import SETTING_SHARE
 from .parts import supply_name
 
-# One standard deviation, relative, of what a data sheet leaves open although no tolerance is stated (estimates, no
-# source: forward drops vary by some 5 %, on-resistances and quiescent currents by a quarter).
-UNSTATED = {
-    "diode": {"drop": 0.05}, "schottky": {"drop": 0.05}, "led": {"drop": 0.05},
-    "load_switch": {"ohms": 0.25}, "ldo": {"quiescent": 0.25}, "charger": {"quiescent": 0.25},
-}  # fmt: skip
+Shape = Literal["ohmic", "reverse", "onset"]
+
+FULL_FROM: Final = 0.1
+"""V from which a reverse leakage flows in full."""
+ONSET: Final = (0.4, 1.0)
+"""V between which an unpowered part's conduction sets in."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """A current beside what is drawn, from one net to another (A at one standard deviation, by the volts between)."""
+
+    start: str
+    end: str
+    shape: Shape
+    size: float  # S for ohmic, A for the others
+
+    def amps(self, volts: Array) -> Array:
+        """What flows from `start` to `end` at these volts between them."""
+        if self.shape == "ohmic":
+            return self.size * volts
+        if self.shape == "reverse":
+            return self.size * np.clip(volts / FULL_FROM, 0.0, 1.0)
+        low, high = ONSET
+        return self.size * np.clip((volts - low) / (high - low), 0.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Unknown:
-    """A value ("PART.value") and its standard deviation, relative. bound: the relative half-width that it keeps to,
-    None where nobody warrants one; setting: of the bench, not of a part."""
+    """One value that may differ from the drawn one.
+
+    path: "PART.value", the place that it has a name by. share: one standard deviation, relative to the drawn value; in
+    the logarithm where `log`. type_share: the part of the variance that all pieces of `type` share. stray: where it is
+    no value of the circuit but a current beside it. key: what states it in a board file. setting: of the bench. drawn:
+    the drawn value, where no variant sets another. ends: the least and the most that it may be, where somebody warrants
+    it. stated: whether its spread is what a drawing or a maker of instruments states, and nothing beside that.
+    """
 
     path: str
-    share: float
+    says: str
+    share: float = 0.0
+    log: bool = False
+    type_share: float = 0.0
+    type: str = ""
+    stray: Stray | None = None
+    key: str = ""
     setting: bool = False
-    bound: float | None = None
-
-    @property
-    def part(self) -> str:
-        return self.path.partition(".")[0]
+    drawn: float = 0.0
+    ends: tuple[float, float] | None = None
+    stated: bool = False
 
     @property
     def tail(self) -> str:
         return self.path.partition(".")[2]
 
+    @property
+    def part(self) -> str:
+        return self.path.partition(".")[0]
+
+    def factor(self, deviations: float) -> float:
+        """What the drawn value is multiplied by, so many standard deviations off."""
+        return math.exp(self.share * deviations) if self.log else max(1 + self.share * deviations, 0.02)
+
 
 def bounded(parts: Iterable[Part], but: Collection[str] = ()) -> list[Unknown]:
-    """Every value with a stated tolerance (rectangular: JCGM 100, 4.3.7), but the paths that somebody sets."""
+    """Every value with a stated tolerance or range (rectangular: JCGM 100, 4.3.7), but the paths that somebody sets."""
     return [
-        Unknown(f"{part.name}.{path}", relative / math.sqrt(3), bound=relative)
+        _stated(part, path, low, high)
         for part in parts
-        for path, relative in part.tolerance.items()
-        if relative and f"{part.name}.{path}" not in but
+        for path, (low, high) in ends(part).items()
+        if low != high and f"{part.name}.{path}" not in but
     ]
 
 
-def at_rest(circuit: Circuit, supplies: Iterable[str], known: Collection[str] = ()) -> list[Unknown]:
-    """Every value that a reading at rest depends on, what the bench sets among them. known: parts that are left out,
-    as those of which somebody has said what they are now."""
-    parts = [part for part in circuit.parts if part.name not in known]
-    stated = bounded(part for part in parts if part.kind != "capacitor")
-    settings = [Unknown(f"{supply_name(name)}.volts", SETTING_SHARE, setting=True) for name in supplies]
-    return [*stated, *_unstated(parts), *settings]
+def _stated(part: Part, path: str, low: float, high: float) -> Unknown:
+    value = nominal(part, path) or 0.5 * (high - low)  # a range about nothing: its half is what it is a share of
+    share = 0.5 * (high - low) / math.sqrt(3) / abs(value)
+    return Unknown(f"{part.name}.{path}", path, share, drawn=nominal(part, path), ends=(low, high), stated=True)
 
 
-def _unstated(parts: Iterable[Part]) -> list[Unknown]:
+def settings(supplies: Iterable[str]) -> list[Unknown]:
+    """What the bench sets, and sets a little off."""
+    paths = [f"{supply_name(name)}.volts" for name in supplies]
     return [
-        Unknown(f"{part.name}.{name}", share)
-        for part in parts
-        for name, share in UNSTATED.get(part.kind, {}).items()
-        if name not in part.tolerance and isinstance(part.values.get(name), int | float)
+        Unknown(path, "setting of the supply", SETTING_SHARE, type=path, setting=True, stated=True) for path in paths
     ]
-
-
-def drawn(part: Part, tail: str) -> float:
-    """What the drawing says of a part's value, or its kind where the drawing is silent."""
-    from ..parts import kind_of
-
-    if tail in part.values or "." in tail:
-        return nominal(part, tail)
-    default = kind_of(part).values[tail].default
-    assert default is not None
-    return float(default)

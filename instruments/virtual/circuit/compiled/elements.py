@@ -231,9 +231,11 @@ def _valve(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Arra
 
 @inner
 def _converter(blocks: Blocks, theta: Array, u: Array, current: Array, partial: Array, memory: Array) -> bool:
-    """A switching regulator by its power balance. Ports: output (OUT, GND), input (IN, GND), enable (EN, GND).
+    """A switching regulator by its power balance. Ports: output (OUT, GND), input (IN, GND), enable (EN, GND), and
+    what it regulates.
 
-    i_out = gate·clip(min(g·(set - vo), g·(duty·vi - drop - vo)), 0, limit); i_in = i_out·vo/(eff·max(vi, least)).
+    i_out = gate·clip(min(g·(set - sense·vs), g·(duty·vi - drop - vo)), 0, limit);
+    i_in = i_out·vo/(eff·max(vi, least)). A fixed one regulates its output (vs = vo, sense 1).
     A shorted or reversed output takes no power from the input.
     """
     n, p, h = blocks.counts[CONVERTER], blocks.parameter[CONVERTER], blocks.memory[CONVERTER]
@@ -241,8 +243,9 @@ def _converter(blocks: Blocks, theta: Array, u: Array, current: Array, partial: 
     limited = False
     for j in range(n):
         g, duty, least = theta[p + j], theta[p + 2 * n + j], theta[p + 6 * n + j]
-        vo, vi, en = u[at + j], u[at + n + j], u[at + 2 * n + j]
-        first = g * (theta[p + n + j] - vo)
+        vo, vi, en, vs = u[at + j], u[at + n + j], u[at + 2 * n + j], u[at + 3 * n + j]
+        sense = theta[p + 12 * n + j]
+        first = g * (theta[p + n + j] - sense * vs)
         second = g * (duty * vi - theta[p + 3 * n + j] - vo)
         value, inside, by_set, jumped = _clipped(
             min(first, second), 0.0, theta[p + 4 * n + j], first, second, first <= second, memory, h + j, h + n + j
@@ -254,7 +257,8 @@ def _converter(blocks: Blocks, theta: Array, u: Array, current: Array, partial: 
         out = m * gate * value
         pass_through = g * m * seen if inside else 0.0
         by_gate = m * slope * value
-        by_vo = -pass_through
+        by_vo = 0.0 if by_set else -pass_through
+        by_vs = -sense * pass_through if by_set else 0.0
         by_vi = 0.0 if by_set else duty * pass_through
         by_en = 0.0
         if x1 <= x2:
@@ -273,6 +277,8 @@ def _converter(blocks: Blocks, theta: Array, u: Array, current: Array, partial: 
         falling = 0.0 if low_input else out * delivered * base / max(vi, 1e-9)
         partial[d + 4 * n + j] = by_vi * delivered * base - falling
         partial[d + 5 * n + j] = by_en * delivered * base
+        partial[d + 6 * n + j] = -by_vs
+        partial[d + 7 * n + j] = by_vs * delivered * base
     return limited
 
 

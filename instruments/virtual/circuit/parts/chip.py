@@ -4,12 +4,15 @@ values: `io` = {PIN: {rail, type, drive, ohms, pull_up, pull_down, pull_ohms, le
         `supply` = {PIN: {draws (or amps), above, standby}}
 - rail: the supply pin whose net the pin drives up to, pulls up to and clamps to (default: VDD, or the first supply).
 - type: io, input, output, open_drain (drives low only), analog. It says what `drive` may be; an input never drives.
-- drive: off | high | low, or up | down: the pin's own selectable pull of `pull_ohms`.
+- drive: off | high | low, or up | down: the pin's own selectable pull of `pull_ohms`. A pin drives, and switches its
+  own pull in, from where its rail wakes the part up (`wakes` volts): without power its transistors have no gate
+  voltage, and only its diodes and its fixed pulls are left.
 - ohms: output resistance. pull_up, pull_down: pulls that are always there; none when absent.
 - leak: amperes from the rail into the net (negative: out of it, to ground), down to within 0.2 V of where it parks
   (`park` volts; default the rail, or ground).
 - clamp: diodes to the rail and from ground (true unless told otherwise).
-- max: amperes that the pin stands (a rating). pulls = "none" is a statement for reviews, not a value of the circuit.
+- max: amperes that the pin stands (a rating). pulls = "none" is a statement for reviews, not a value of the circuit;
+  so are reads_low and reads_high: the most that the input takes as low, the least that it takes as high (V).
 - every supply pin has the diode from ground that every integrated circuit has: it conducts when the pin is below it.
 - draws flows from `above` volts on, `standby` instead when the value "PART.asleep" is set; below, it fades to nothing.
 Ground is the pin named GND.
@@ -17,13 +20,17 @@ Ground is the pin named GND.
 
 from __future__ import annotations
 
+from ..devices import NEVER
 from ..draft import Draft, ramp
 from ..errors import CircuitError
 from ..kind import Kind, Quantity, pick
 
 TYPES = ("io", "input", "output", "open_drain", "analog")
 DRIVES = ("off", "high", "low", "up", "down")
-CLAMP = (1e-14, 1.0, 8.0)  # saturation A, emission, series Ω: 0.66 V at 1 mA
+CLAMP_SATURATION = 1e-14  # A: 0.66 V at 1 mA
+CLAMP = (1.0, 8.0)  # emission, series Ω
+WAKES = 0.9  # V of a pin's rail at which its transistors begin to conduct (common practice, no source)
+WAKING = 0.4  # V over which they do
 INPUT_SIEMENS = 1e-9  # an input's own leakage, to ground
 DEFAULT_OHMS = 40.0
 DEFAULT_PULL = 40e3
@@ -51,37 +58,46 @@ def _pin(d: Draft, pin: str) -> None:
     if drive in ("high", "low") and kind in ("input", "analog"):
         raise CircuitError(f"{d.part.name}.{pin} is an {kind} pin: it cannot drive {drive}", [d.part.name])
     rail = rail_of(d, pin)
-    strength = 1 / d.positive(f"{pin}.ohms", DEFAULT_OHMS)
-    own_pull = 1 / d.positive(f"{pin}.pull_ohms", DEFAULT_PULL)
-    if d.value("dead"):
-        strength = own_pull = 0.0
-    up = _pull(d, f"{pin}.pull_up") + (own_pull if drive == "up" else 0.0)
-    down = _pull(d, f"{pin}.pull_down") + (own_pull if drive == "down" else 0.0) + INPUT_SIEMENS
-    if drive == "high" and kind != "open_drain":
-        up += strength
-    if drive == "low":
-        down += strength
-    d.conductance(rail, pin, up)
-    d.conductance(pin, "GND", down)
+    d.conductance(rail, pin, _pull(d, f"{pin}.pull_up"))
+    d.conductance(pin, "GND", _pull(d, f"{pin}.pull_down") + INPUT_SIEMENS)
+    _switched(d, pin, rail, drive, kind)
     if d.value(f"{pin}.clamp", True):
         if d.part.net(pin) != d.part.net(rail):
-            d.junction(pin, rail, *CLAMP)
-        d.junction("GND", pin, *CLAMP)
+            _clamp(d, pin, rail)
+        _clamp(d, "GND", pin)
     if d.value(f"{pin}.leak") is not None:
         _leak(d, pin, rail)
 
 
+def _switched(d: Draft, pin: str, rail: str, drive: str, kind: str) -> None:
+    """What the pin's transistors conduct, once its rail has woken them."""
+    strength = 1 / d.positive(f"{pin}.ohms", DEFAULT_OHMS)
+    own_pull = 1 / d.positive(f"{pin}.pull_ohms", DEFAULT_PULL)
+    up = {"up": own_pull, "high": 0.0 if kind == "open_drain" else strength}.get(drive, 0.0)
+    down = {"down": own_pull, "low": strength}.get(drive, 0.0)
+    awake = (rail, "GND", *ramp(WAKES, WAKING))
+    able = 0.0 if d.value("dead") else 1.0
+    for plus, minus, siemens in ((rail, pin, up), (pin, "GND", down)):
+        path = (plus, minus, siemens or strength, 0.0)
+        d.valve(plus, minus, path, low=-NEVER, gates=(awake,), scale=able if siemens else 0.0)
+
+
+def _clamp(d: Draft, anode: str, cathode: str) -> None:
+    d.junction(anode, cathode, d.positive("clamp_saturation"), *CLAMP)
+
+
 def _leak(d: Draft, pin: str, rail: str) -> None:
+    """Both ways are laid out, since the sign may differ from one specimen to the next."""
     amps = d.number(f"{pin}.leak")
     size = max(abs(amps), 1e-15)
     park = d.value(f"{pin}.park")
-    if amps < 0:
-        d.valve(pin, "GND", (pin, "GND", size / 0.2, -size * float(park or 0.0) / 0.2), high=size)
-    elif park is None:
-        d.valve(rail, pin, (rail, pin, size / 0.2, 0.0), high=size)
+    out, into = (1.0, 0.0) if amps < 0 else (0.0, 1.0)
+    d.valve(pin, "GND", (pin, "GND", size / 0.2, -size * float(park or 0.0) / 0.2), high=size, scale=out)
+    if park is None:
+        d.valve(rail, pin, (rail, pin, size / 0.2, 0.0), high=size, scale=into)
     else:
         lit = (rail, "GND", *ramp(1.0, 0.5))
-        d.valve(rail, pin, ("GND", pin, size / 0.2, size * float(park) / 0.2), high=size, gates=(lit,))
+        d.valve(rail, pin, ("GND", pin, size / 0.2, size * float(park) / 0.2), high=size, gates=(lit,), scale=into)
 
 
 def _draw(d: Draft, pin: str) -> None:
@@ -91,7 +107,7 @@ def _draw(d: Draft, pin: str) -> None:
     above = d.number(f"{pin}.above", 1.0)
     slope = max(amps, 1e-15) / max(above / 2, 0.1)
     gate = (pin, "GND", *ramp(above * 0.9, max(above * 0.2, 0.1)))
-    d.junction("GND", pin, *CLAMP)
+    _clamp(d, "GND", pin)
     d.valve(pin, "GND", (pin, "GND", slope, 0.0), high=amps, gates=(gate,), scale=0.0 if d.value("dead") else 1.0)
 
 
@@ -115,6 +131,7 @@ KINDS = (
         {
             "dead": Quantity("", False, "drives nothing and draws nothing; clamps and fixed pulls stay"),
             "asleep": Quantity("", False, "draws its standby currents"),
+            "clamp_saturation": Quantity("A", CLAMP_SATURATION, "saturation current of its clamp diodes"),
         },
         _chip,
         "an integrated circuit: pins that drive, pull and clamp, and supply currents",

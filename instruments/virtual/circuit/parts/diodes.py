@@ -68,6 +68,7 @@ def _kind(name: str, says: str, drop: float, at: float, emission: float, ohms: f
         _values(drop, at, emission, ohms),
         forward,
         says,
+        synonyms={"vf": "drop"},
         short=(AK,),
         thermal_s=0.3,
         faults=("missing", "short", "reversed"),

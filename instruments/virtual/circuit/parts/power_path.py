@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..draft import Draft, ramp
 from ..kind import Kind, Quantity
 from ..part import Part, Value
-from .regulators import BODY, COMMON, GATE, alive, enable_gate, enable_pull, quiescent
+from .regulators import COMMON, GATE, alive, always_on, body_diode, enable_gate, enable_pull, quiescent
 
 if TYPE_CHECKING:
     from ..transient import Probe
@@ -23,7 +23,7 @@ def _load_switch(d: Draft) -> None:
     path = ("IN", "OUT", siemens, 0.0)
     d.valve("IN", "OUT", path, low=-limit, high=limit, gates=gates, scale=alive(d))
     if not d.part.values.get("blocks_reverse", False):
-        d.junction("OUT", "IN", *BODY[:1], 1.0, BODY[1])
+        body_diode(d, "OUT", "IN")
     quiescent(d, "IN", gates)
     drain = d.value("drain_ohms")
     d.conductance("OUT", "GND", 1 / d.positive("drain_ohms") if drain else 1e-8)
@@ -34,8 +34,7 @@ def _ideal_diode(d: Draft) -> None:
     siemens = 1 / d.positive("ohms")
     d.valve("A", "K", ("A", "K", siemens, 0.0), high=d.positive("limit"), scale=alive(d))
     if d.has("GND"):
-        amps = d.number("quiescent")
-        d.valve("K", "GND", ("K", "GND", max(amps, 1e-15) / 0.5, 0.0), high=amps, scale=alive(d))
+        always_on(d, "K")
 
 
 def _charger(d: Draft) -> None:
@@ -71,8 +70,7 @@ def _supervisor(d: Draft) -> None:
     rises = ("VDD", "GND", 0.0, -1.0) if held else ("VDD", "GND", *above)
     pushes = alive(d) if d.value("push_pull") else 0.0
     d.valve("VDD", "OUT", ("VDD", "OUT", siemens, 0.0), high=d.positive("sink"), gates=(rises,), scale=pushes)
-    amps = d.number("quiescent")
-    d.valve("VDD", "GND", ("VDD", "GND", max(amps, 1e-15) / 0.5, 0.0), high=amps, scale=alive(d))
+    always_on(d, "VDD")
     d.conductance("OUT", "GND", 1e-8)
 
 
@@ -97,6 +95,7 @@ KINDS = (
             "ohms": Quantity("Ω", 0.1, "on-resistance"),
             "limit": Quantity("A", 1e3, "current limit"),
             "lockout": Quantity("V", 1.0, "input voltage below which it stays off"),
+            "body": COMMON["body"],
             "drain_ohms": Quantity("Ω", None, "what holds OUT down, if anything does"),
             "blocks_reverse": Quantity("", False, "no body diode from OUT to IN"),
         },

@@ -14,7 +14,11 @@ from ..draft import GROUND, Affine, Draft, ramp
 from ..kind import Kind, Quantity, pick
 
 GATE = 0.1  # V over which an enable or lock-out goes from off to on
-BODY = (1e-12, 0.05)  # saturation current (A) and series resistance (Ω) of the body diode
+BODY_SATURATION, BODY_OHMS = 1e-12, 0.05  # of the body diode
+RUNS_FROM = (
+    0.9,
+    0.4,
+)  # V, and V over which: what a part's own circuits need before they draw (common practice, no source)
 
 
 def enable_gate(d: Draft) -> Affine:
@@ -48,6 +52,15 @@ def quiescent(d: Draft, pin: str, gates: tuple[Affine, ...]) -> None:
     d.valve(pin, "GND", (pin, "GND", max(amps, 1e-15) / 0.5, 0.0), high=amps, gates=gates, scale=alive(d))
 
 
+def always_on(d: Draft, pin: str) -> None:
+    """The supply current of a part that nothing enables: it flows once there is voltage enough for a transistor."""
+    quiescent(d, pin, ((pin, "GND", *ramp(*RUNS_FROM)),))
+
+
+def body_diode(d: Draft, anode: str, cathode: str) -> None:
+    d.junction(anode, cathode, d.positive("body"), 1.0, BODY_OHMS)
+
+
 def _lockout(d: Draft) -> Affine:
     return ("IN", "GND", *ramp(d.number("lockout"), GATE))
 
@@ -66,7 +79,7 @@ def _ldo(d: Draft) -> None:
         gates=gates,
         scale=alive(d),
     )
-    d.junction("OUT", "IN", BODY[0], 1.0, BODY[1])
+    body_diode(d, "OUT", "IN")
     quiescent(d, "IN", gates)
     drain = d.value("drain_ohms")
     d.conductance("OUT", "GND", (1 / d.positive("drain_ohms") if drain else 1e-7) * 1.0)
@@ -96,12 +109,12 @@ def _switcher(d: Draft, duty: float, drop: float) -> None:
 
 def _buck(d: Draft) -> None:
     _switcher(d, 1.0, d.number("dropout"))
-    d.junction("OUT", "IN", BODY[0], 1.0, BODY[1])
+    body_diode(d, "OUT", "IN")
 
 
 def _boost(d: Draft) -> None:
     _switcher(d, 100.0, 0.0)
-    d.junction("IN", "OUT", BODY[0], 1.0, BODY[1])
+    body_diode(d, "IN", "OUT")
 
 
 PINS = ("IN", "OUT", "GND", "EN")
@@ -117,6 +130,7 @@ COMMON = {
     "enable_pull_ohms": Quantity("Ω", 500e3, "its resistance"),
     "enable_leak_ohms": Quantity("Ω", 20e6, "EN's leakage to ground without a pull-down"),
     "dead": Quantity("", False, "delivers nothing"),
+    "body": Quantity("A", BODY_SATURATION, "saturation current of the body diode"),
 }
 _FAULTS = ("missing", "dead", "short")
 

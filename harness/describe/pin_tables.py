@@ -12,12 +12,17 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.describe.document import read_named
 from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of
+from wakeboard.instruments.quantity import QuantityError, parse
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.parts import PartNote
     from wakeboard.instruments.virtual.circuit.part import Part
 
-PIN_KEYS = ("type", "boot", "reserved_by", "debug", "strap", "pull_up", "pull_down", "drives", "max", "selectable_pull")
+PIN_KEYS = (
+    "type", "boot", "reserved_by", "debug", "strap", "pull_up", "pull_down", "drives", "max", "selectable_pull",
+    "five_volt",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -29,6 +34,10 @@ class PinFacts:
     debug: str = ""
     strap: str | None = None
     strap_says: str = ""
+    most: float | None = None
+    """A that it may drive."""
+    five_volt: bool = False
+    """Stands 5 V while the chip is powered."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +46,14 @@ class PinTable:
     source: str
     every: PinFacts
     pins: Mapping[str, PinFacts]
+    boots: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    starts: str = ""
+    packages: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def name_of(self, pin: str, package: str) -> str:
+        """A pin's name by its number in a package; the name itself where it is none."""
+        order = self.packages.get(package, ())
+        return order[int(pin) - 1] if pin.isdecimal() and 1 <= int(pin) <= len(order) else pin
 
     def pin(self, name: str) -> PinFacts:
         return self.pins.get(name, self.every)
@@ -47,9 +64,31 @@ def pin_facts(board: Board) -> Iterator[tuple[Part, str, PinFacts]]:
     for part in board.parts.values():
         note = board.note(part.name)
         if note.pin_table:
-            table = load_pin_table(note.pin_table, str(Path(board.file).parent))
+            table = table_of(board, note)
             for pin in part.pins:
-                yield part, pin, table.pin(note.aliases.get(pin, pin))
+                yield part, pin, table.pin(name_in_table(table, note, pin))
+
+
+def table_of(board: Board, note: PartNote) -> PinTable:
+    """The pin table that a part names. Raises FileProblems."""
+    return load_pin_table(note.pin_table, str(Path(board.file).parent))
+
+
+def name_in_table(table: PinTable, note: PartNote, pin: str) -> str:
+    return note.aliases.get(pin) or table.name_of(pin, note.package)
+
+
+def boots_of(board: Board, part: Part) -> tuple[Mapping[str, Mapping[str, str]], str]:
+    """How a part starts by the levels of its straps, in its own pins' names, and how it should. Raises FileProblems."""
+    note = board.note(part.name)
+    if note.boots or not note.pin_table:
+        return note.boots, note.starts or next(iter(note.boots), "")
+    table = table_of(board, note)
+    own = {name_in_table(table, note, pin): pin for pin in part.pins}
+    boots = {
+        name: {own[pin]: level for pin, level in straps.items() if pin in own} for name, straps in table.boots.items()
+    }
+    return boots, note.starts or table.starts
 
 
 def packaged() -> list[str]:
@@ -86,9 +125,30 @@ def _table(file: str, raw: Mapping[str, Any]) -> PinTable:
     problems: list[Problem] = []
     every = _facts(file, "every", raw.get("every", {}), problems)
     pins = {name: _facts(file, f"pins.{name}", entry, problems) for name, entry in raw.get("pins", {}).items()}
+    boots = _boots(file, raw, pins, problems)
+    packages = {name: tuple(str(order).split()) for name, order in raw.get("packages", {}).items()}
     if problems:
         raise FileProblems(problems)
-    return PinTable(str(raw.get("name", file)), str(raw.get("source", "")), every, pins)
+    starts = str(raw.get("starts", next(iter(boots), "")))
+    return PinTable(str(raw.get("name", file)), str(raw.get("source", "")), every, pins, boots, starts, packages)
+
+
+def _boots(
+    file: str, raw: Mapping[str, Any], pins: Mapping[str, PinFacts], problems: list[Problem]
+) -> dict[str, dict[str, str]]:
+    found = raw.get("boots", {})
+    if not isinstance(found, dict) or not all(isinstance(straps, dict) for straps in found.values()):
+        problems.append(Problem(file, 1, "boots", repr(found), '{ flash = { BOOT0 = "low" } }'))
+        return {}
+    for name, straps in found.items():
+        for pin, level in straps.items():
+            if pin not in pins:
+                problems.append(
+                    Problem(file, 1, f"boots.{name}.{pin}", repr(pin), one_of(pins, 40), nearest(pin, pins))
+                )
+            elif level not in ("low", "high"):
+                problems.append(Problem(file, 1, f"boots.{name}.{pin}", repr(level), '"low" or "high"'))
+    return found
 
 
 def _facts(file: str, key: str, entry: Any, problems: list[Problem]) -> PinFacts:
@@ -112,4 +172,10 @@ def _facts(file: str, key: str, entry: Any, problems: list[Problem]) -> PinFacts
             Problem(file, 1, key, "a strap that the pin itself drives", "either `strap` or `drives`: they contradict")
         )
     says = str(strap.get("says", "")) if isinstance(strap, dict) else ""
-    return PinFacts(str(entry.get("type", "io")), reserved, str(entry.get("debug", "")), level, says)
+    five_volt = bool(entry.get("five_volt", False))
+    most = None
+    try:
+        most = parse(entry["max"], "A") if "max" in entry else None
+    except QuantityError as error:
+        problems.append(Problem(file, 1, f"{key}.max", error.found, error.allowed))
+    return PinFacts(str(entry.get("type", "io")), reserved, str(entry.get("debug", "")), level, says, most, five_volt)

@@ -1,0 +1,59 @@
+"""A pin that what hangs on it asks for more current than it stands, driven high or low."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from wakeboard.harness.describe.pin_tables import pin_facts
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.model import Variant
+
+LEVELS: Mapping[str, tuple[str, ...]] = {"io": ("high", "low"), "output": ("high", "low"), "open_drain": ("low",)}
+
+
+def find(study: Study) -> Iterator[Concern]:
+    k = _case(study)
+    pins = list(_driving(study))
+    if k is None or not pins:
+        return
+    values = study.cases[k].values()
+    variants = [Variant(values={**values, f"{part}.{pin}.drive": level}) for part, pin, level, _ in pins]
+    points = study.model.solve(variants)
+    for row, (part, pin, level, most) in enumerate(pins):
+        if points.status[row] != "ok":
+            continue
+        amps = abs(float(points.current(part, pin)[row]))
+        if amps > most:
+            net = study.board.parts[part].pins[pin]
+            yield Concern(
+                "rating", True, (net,), path=(f"{part}.{pin}",), state=study.cases[k].state, value=amps, unit="A",
+                weight=amps / most,
+                says=f"{part}.{pin}, driven {level}, gives {show(amps, 'A')}; it stands {show(most, 'A')}",
+                do=f"put a resistor, or a larger one, between {part}.{pin} and what it drives, or a transistor",
+            )  # fmt: skip
+
+
+def _driving(study: Study) -> Iterator[tuple[str, str, str, float]]:
+    """(part, pin, level, A) of what may be driven and says what it stands, on the board or in its pin table."""
+    known = {(part.name, pin): facts.most for part, pin, facts in pin_facts(study.board) if facts.most}
+    answered = {part.pins[pin] for part, pin, entry in study.chips() if entry.get("type") == "output"}
+    for part, pin, entry in study.chips():
+        if entry.get("type") != "output" and part.pins[pin] in answered:
+            continue  # another chip drives there: this pin listens
+        most = _most(entry) or known.get((part.name, pin))
+        for level in LEVELS.get(entry.get("type", "io"), ()) if most else ():
+            yield part.name, pin, level, most or 0.0
+
+
+def _most(entry: Mapping[str, Any]) -> float | None:
+    found = entry.get("max")
+    return float(found) if found is not None else None
+
+
+def _case(study: Study) -> int | None:
+    """The nominal case with the most supplies on and no rail switched."""
+    cases = [k for k, case in study.undriven() if case.corner == "nominal" and not case.drives]
+    return max(cases, key=lambda k: len(study.cases[k].supplies), default=None)

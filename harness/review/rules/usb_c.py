@@ -1,0 +1,66 @@
+"""The configuration pins of a USB-C socket that takes power: each its own 5.1 kΩ to ground."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.standards import TYPE_C_RD, type_c_seen_as
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.part import Part
+
+PINS = ("CC1", "CC2")
+
+
+def find(study: Study) -> Iterator[Concern]:
+    for part in study.board.parts.values():
+        if part.kind == "connector" and any(pin in part.pins for pin in PINS) and _takes_power(study, part):
+            if part.pins.get("CC1") == part.pins.get("CC2"):
+                yield _shared(part)
+            else:
+                yield from (c for pin in PINS if pin in part.pins for c in _termination(study, part, pin))
+
+
+def _takes_power(study: Study, part: Part) -> bool:
+    """Not where its VBUS is a rail of the board: then it is a source, with pull-ups instead."""
+    supplies = {supply.net for supply in study.board.supplies.values()}
+    bus = part.pins.get("VBUS")
+    return bus is None or bus in supplies or not study.rails_on(bus)
+
+
+def _shared(part: Part) -> Concern:
+    return Concern(
+        "weak-pull", True, (part.pins["CC1"],), path=(part.name,),
+        says=f"{part.name}: CC1 and CC2 share the net {part.pins['CC1']}; an electronically marked cable pulls the "
+        "other one to ground as well, and no source switches on then (USB Type-C: a resistor for each)",
+        do=f"give CC1 and CC2 a net and a resistor of {show(TYPE_C_RD, 'Ω')} to ground each",
+    )  # fmt: skip
+
+
+def _termination(study: Study, part: Part, pin: str) -> Iterator[Concern]:
+    net = part.pins[pin]
+    ohms, others = _to_ground(study, net)
+    if not others and ohms is not None and type_c_seen_as(ohms) == ["default", "1.5 A", "3 A"]:
+        return
+    found = f"sees {show(ohms, 'Ω')} to ground" if ohms else "has nothing to ground"
+    if others:
+        found += f" and is pulled to {' and '.join(others)}"
+    yield Concern(
+        "weak-pull", True, (net,), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
+        says=f"{part.name}.{pin} {found}: a USB-C source switches on for {show(TYPE_C_RD, 'Ω')} only",
+        do=f"fit {show(TYPE_C_RD, 'Ω')} from {net} to ground" + (", and nothing else" if others else ""),
+    )  # fmt: skip
+
+
+def _to_ground(study: Study, net: str) -> tuple[float | None, list[str]]:
+    """Ω to ground, and the other nets to which resistors lead."""
+    siemens, others = 0.0, []
+    for part in study.board.parts.values():
+        nets = set(part.pins.values())
+        if part.kind == "resistor" and net in nets:
+            if study.board.ground in nets:
+                siemens += 1 / max(float(part.values["value"]), 1e-3)
+            else:
+                others += sorted(nets - {net})
+    return (1 / siemens if siemens else None), others

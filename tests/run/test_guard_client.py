@@ -1,0 +1,315 @@
+"""The runner's side of the guard's process, against a guard that is played: what it is asked, when it counts as gone,
+and that the runner then switches off by itself."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from wakeboard.harness.run.errors import GuardLost, PowerCut, Tripped
+from wakeboard.harness.run.guard import client, wire
+from wakeboard.harness.run.guard.client import ProcessGuard
+from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.supplies import SupplyPlan
+from wakeboard.harness.run.guard.terms import OffReport, Setting
+from wakeboard.instruments.errors import LinkTimeout
+
+PLAN = SupplyPlan("supply", "TCPIP::127.0.0.1::1::SOCKET", timeout=0.2, feeds={"1": "USB"})
+SETTING, ENVELOPE = Setting(5.0, 0.1), Envelope(5.0, 0.1, 0.02)
+OFF = {"states": {"USB": "off"}, "errors": {}}
+LATE = 20.0  # s: when a wait gives up
+
+
+class Played:
+    """A guard's process: answers by a table, and says what it is told to say. Fits subprocess.Popen."""
+
+    def __init__(self) -> None:
+        there, back = os.pipe(), os.pipe()
+        self.stdin, self._asked = os.fdopen(there[1], "wb"), os.fdopen(there[0], "rb")
+        self._say, self.stdout = os.fdopen(back[1], "wb", buffering=0), os.fdopen(back[0], "rb")
+        self.pid, self.killed, self.seen = 1, False, []  # type: int, bool, list[dict[str, Any]]
+        self.breathes, self.lit, self.waits = True, True, 0.0
+        self.answers: dict[str, Any] = {
+            "open": {"identities": {}, "dialects": {"supply": "scpi-psu"}, "off_list": ["USB"], "cautions": {}},
+            "prove_off": OFF, "off": OFF, "all_off": OFF, "bye": OFF, "look_again": {**OFF, "came_on": None},
+            "energise": "armed", "energised": 1.25, "trace": {"tracks": {}, "traffic": []}, "climbing": False,
+        }  # fmt: skip
+        threading.Thread(target=self._answer, daemon=True).start()
+        threading.Thread(target=self._breathe, daemon=True).start()
+
+    def _answer(self) -> None:
+        with self._asked:
+            self._answers()
+
+    def _answers(self) -> None:
+        for line in self._asked:
+            message = wire.decode(line)
+            self.seen.append(message)
+            answer = self.answers.get(message["do"])
+            if isinstance(answer, Exception):
+                error = {"kind": type(answer).__name__, "message": str(answer), "instrument": "supply"}
+                self.say({"id": message["id"], "error": error})
+            elif "id" in message and answer != "silence":
+                self.say({"id": message["id"], "ok": answer})
+
+    def _breathe(self) -> None:
+        while not self.killed:
+            time.sleep(0.02)
+            if self.breathes:
+                self.say({"event": "alive", "waits": self.waits, "lit": self.lit})
+
+    def say(self, message: dict[str, Any]) -> None:
+        try:
+            self._say.write(wire.encode(message))
+        except (OSError, ValueError):
+            self.killed = True
+
+    def end(self) -> None:
+        self.killed = True
+        self._say.close()
+
+    kill = end
+
+    def wait(self, timeout: float) -> int:
+        if not self.killed and not any(each["do"] == "bye" for each in self.seen):
+            raise subprocess.TimeoutExpired("guard", timeout)
+        return 0
+
+    def asked(self, do: str) -> int:
+        return sum(1 for each in self.seen if each["do"] == do)
+
+
+class Bench:
+    """What the runner's own session does: `report` is what it finds."""
+
+    def __init__(self) -> None:
+        self.report = OffReport({"USB": "off"})
+        self.tries: list[bool] = []
+
+    def off_afresh(self, _plan: Any, _dialect: Any, _clock: Any, settled: bool = False) -> OffReport:
+        self.tries.append(settled)
+        return self.report
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
+    bench = Bench()
+    monkeypatch.setattr(client, "off_afresh", bench.off_afresh)
+    monkeypatch.setattr(client, "BUSY", 0.0)
+    return bench
+
+
+@pytest.fixture
+def played(monkeypatch: pytest.MonkeyPatch) -> Iterator[Played]:
+    played = Played()
+    monkeypatch.setattr(client, "_start", lambda: played)
+    yield played
+    played.kill()
+    for stream in (played.stdin, played.stdout):
+        with contextlib.suppress(OSError):
+            stream.close()
+
+
+@pytest.fixture
+def guard(played: Played, bench: Bench) -> Iterator[ProcessGuard]:
+    guard = ProcessGuard([PLAN], report="")
+    yield guard
+    guard.close()
+
+
+def until(seen: Callable[[], Any], what: str) -> None:
+    ends = time.monotonic() + LATE
+    while not seen():
+        assert time.monotonic() < ends, what
+        time.sleep(0.005)
+
+
+def test_what_is_off_needs_no_successor(guard: ProcessGuard, bench: Bench) -> None:
+    assert guard.all_off().confirmed
+    assert not bench.tries
+    assert not guard.lost
+
+
+def test_an_output_whose_state_the_guard_cannot_tell_is_taken_over(
+    guard: ProcessGuard, played: Played, bench: Bench
+) -> None:
+    played.answers["all_off"] = {"states": {"USB": "unknown"}, "errors": {"USB": "no reply"}}
+    assert guard.all_off().confirmed
+    assert bench.tries == [False]
+    assert played.killed
+    assert "could not switch off: outputs not confirmed off: USB: unknown (no reply)" in guard.lost
+
+
+def test_an_output_that_is_on_is_not_taken_over(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    """The guard got through to it; another session would hear the same."""
+    played.answers["all_off"] = {"states": {"USB": "on"}, "errors": {}}
+    assert guard.all_off().states == {"USB": "on"}
+    assert not bench.tries
+
+
+def test_what_the_successor_cannot_confirm_is_tried_again(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    bench.report = OffReport({"USB": "unknown"}, {"USB": "no reply"})
+    played.end()
+    until(lambda: guard.lost, "the end of the pipe")
+    assert bench.tries == [False, False]  # at once, and after a moment: it may be busy
+    assert not guard.all_off().confirmed
+    bench.report = OffReport({"USB": "off"})
+    tries = len(bench.tries)
+    assert guard.all_off().confirmed
+    assert guard.all_off().confirmed
+    assert len(bench.tries) == tries + 1  # what is off needs no further command
+    assert guard.look_again().confirmed
+    assert bench.tries[-1] is True
+
+
+def test_the_end_of_the_pipe_is_acted_upon_without_a_call(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    played.end()
+    until(lambda: bench.tries, "the successor")
+    until(lambda: guard.lost, "the word for it")
+    with pytest.raises(GuardLost, match="its process ended"):
+        guard.sample("USB")
+
+
+def test_a_guard_that_is_stopped_is_noticed_within_its_bound(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    """In looks of the runner's own: no more than what the bound has, however busy this computer is."""
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    played.breathes = False
+    assert guard._fails(client.STOPPED + 0.01) == f"it has been silent for {client.STOPPED:g} s"
+    assert not guard._fails(client.STOPPED - 0.01)
+    assert client.STOPPED <= 1.0
+    until(lambda: bench.tries, "the successor")
+    until(lambda: guard.lost, "the word for it")
+    assert "silent for 1 s" in guard.lost
+
+
+def test_while_nothing_is_on_it_may_be_silent_for_longer(guard: ProcessGuard, played: Played) -> None:
+    played.lit = False
+    until(lambda: not guard._lit, "the guard's word")
+    assert guard.silence == pytest.approx(2.0 + 1.5 * PLAN.timeout)
+    assert not guard._fails(guard.silence - 0.01)
+    assert guard._fails(guard.silence + 0.01)
+
+
+def test_a_guard_that_waits_for_ever_is_taken_over_although_it_breathes(
+    guard: ProcessGuard, played: Played, bench: Bench
+) -> None:
+    played.waits = guard.silence - 0.1
+    time.sleep(0.3)
+    assert not bench.tries
+    played.waits = guard.silence + 0.5
+    until(lambda: guard.lost, "the successor")
+    assert "waiting for" in guard.lost
+
+
+def test_words_without_sense_end_it(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    played._say.write(b"nonsense\n")
+    with pytest.raises(GuardLost, match="no message"):
+        guard.sleep(LATE)
+    assert bench.tries
+
+
+def test_no_answer_is_no_guard(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    played.answers["nothing"] = "silence"
+    with pytest.raises(GuardLost, match="no answer to 'nothing'"):
+        guard._call("nothing", timeout=0.05)
+    assert bench.tries
+
+
+def test_what_the_guard_raises_is_raised_here(guard: ProcessGuard, played: Played) -> None:
+    played.answers["off"] = LinkTimeout("no reply in time")
+    with pytest.raises(LinkTimeout, match="no reply in time"):
+        guard.off("USB")
+
+
+@pytest.mark.parametrize(("rule", "kind"), [("over-current", Tripped), ("heartbeat", PowerCut)])
+def test_a_cut_is_raised_by_the_next_call_until_it_is_known(
+    guard: ProcessGuard, played: Played, rule: str, kind: type[Exception]
+) -> None:
+    cut = {"rule": rule, "time": 1.0, "volts": 5.0, "amps": None, "says": "so"}
+    played.say({"event": "cut", "supply": "USB", "cut": cut})
+    with pytest.raises(kind):
+        guard.sleep(LATE)
+    with pytest.raises(kind):
+        guard.sample("USB")
+    guard.acknowledge()
+    guard.beat(3.0)
+
+
+def test_an_output_that_came_on_is_raised_once_though_the_cut_before_is_known(
+    guard: ProcessGuard, played: Played
+) -> None:
+    cut = {"rule": "came-on", "time": 1.0, "volts": None, "amps": None, "says": "it is on"}
+    guard.acknowledge()
+    played.say({"event": "cut", "back": True, "supply": "USB", "cut": cut})
+    with pytest.raises(PowerCut, match="it is on"):
+        guard.sleep(LATE)
+    guard.beat(3.0)
+    assert guard.came_on is not None
+
+
+def test_an_output_that_came_on_at_the_last_look_is_known(guard: ProcessGuard, played: Played) -> None:
+    cut = {"rule": "came-on", "time": 1.0, "volts": None, "amps": None, "says": "it is on"}
+    played.answers["look_again"] = {**OFF, "came_on": cut}
+    assert guard.look_again().confirmed
+    assert guard.came_on is not None
+    guard.beat(3.0)
+
+
+def test_the_time_that_an_output_was_on_outlives_the_guard(
+    guard: ProcessGuard, played: Played, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert guard.energised() == 1.25  # by the guard's count
+    now = [100.0]
+    monkeypatch.setattr(client, "steady", lambda: now[0])
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    now[0] = 107.0
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    now[0] = 200.0
+    assert guard.energised() == pytest.approx(7.0)
+
+
+def test_the_time_goes_on_while_the_output_is_not_seen_to_be_off(
+    guard: ProcessGuard, played: Played, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [100.0]
+    monkeypatch.setattr(client, "steady", lambda: now[0])
+    bench.report = OffReport({"USB": "unknown"})
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    now[0] = 130.0
+    assert guard.energised() == pytest.approx(30.0)
+
+
+def test_beats_are_sent_as_often_as_the_lease_needs(guard: ProcessGuard, played: Played) -> None:
+    for _ in range(20):
+        guard.beat(3.0)
+    guard.beat(15.0)  # a longer lease is told at once
+    until(lambda: any(each.get("lease") == 15.0 for each in played.seen), "the beat")
+    assert played.asked("beat") < 10
+
+
+def test_an_orderly_end_says_what_was_left(guard: ProcessGuard, played: Played) -> None:
+    guard.close()
+    assert played.asked("bye") == 1
+    assert guard.left is not None
+    assert guard.left.confirmed
+
+
+def test_an_end_without_an_answer_says_what_the_successor_found(
+    guard: ProcessGuard, played: Played, bench: Bench
+) -> None:
+    bench.report = OffReport({"USB": "on"})
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    guard.close()
+    assert guard.left is not None
+    assert not guard.left.confirmed

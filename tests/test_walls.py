@@ -1,0 +1,220 @@
+"""The walls inside the house: between the rooms of harness, no cycles, nothing private reached into, no name twice.
+
+Read from the source with ast, imports for types alone included. What still breaks a wall stands here by name, each with
+its reason: such a list may become shorter, and a test sees to it that nothing on it is out of date.
+"""
+
+from __future__ import annotations
+
+import ast
+import functools
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import wakeboard.harness
+
+ROOT = Path(wakeboard.harness.__file__).parent.parent
+FLOORS = ("harness", "instruments", "results")
+
+# a room may import those of a lower number, and itself
+ROOMS = {
+    "describe": 0, "run": 1, "review": 2, "drawings": 3, "rehearse": 3, "explain": 3, "page": 4, "demo": 4, "cli": 5,
+    "door": 6,
+}  # fmt: skip
+
+# A part compiles itself, its kind draws elements, the model solves them: names of types go round in the circuit's core.
+KNOT = "instruments.virtual.circuit"
+CORE = {
+    f"{KNOT}.{name}"
+    for name in (
+        "draft", "effects", "kind", "model", "newton", "part", "parts", "points", "ratings", "stability", "structure",
+        "tolerance", "topology", "transient",
+    )
+}  # fmt: skip
+
+# A study keeps what it found out about its rails, and that is asked of the study.
+STUDY = {"harness.review.rails", "harness.review.study", "harness.review.supplied"}
+# A unit is weighed beside the board's other units, which are cases themselves.
+UNITS = {"harness.explain.cases", "harness.explain.units"}
+
+# The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
+SPEAK_OF_EXIT_CODES = {"results.store_errors", "harness.run.session"}
+
+# Each is a word of its own trade in both places; renaming one would make it harder to guess.
+TWICE = {
+    "harness": {
+        "Answer",  # of a board's firmware; of a production check
+        "Case",  # a state of a design; a unit on its run
+        "Common",  # options of a command; what units share
+        "Entry",  # of the table of commands; of a part book
+        "Judged",  # a set of faults; a change of the drawing
+        "Line",  # of a board; of a shop floor's display
+        "Model",  # every step kind's
+        "Probing",  # a bench file's table; how the leads get to a net
+        "Rail", "Thresholds",  # of a board file; of the line analysis, which needs no board
+        "Source",  # Thevenin's; a reader's
+        "Taken",  # measurements of two askers
+    },
+    "instruments": {
+        "Accuracy", "Quantity", "Register", "Table",  # of a dialect; of a virtual instrument or a part kind
+        "Block", "Model", "Plan", "Probe",  # of the solver; of a netlist's text, of a meter
+    },
+    "results": set(),
+}  # fmt: skip
+
+# The model's own helpers hand a solved batch over to Points before anybody else sees it.
+REACH_INSIDE = {f"{KNOT}.model", f"{KNOT}.spice_write"}
+
+
+@functools.cache
+def modules() -> dict[str, Path]:
+    found = {}
+    for floor in FLOORS:
+        for path in (ROOT / floor).rglob("*.py"):
+            found[".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")] = path
+    return found
+
+
+@functools.cache
+def tree(module: str) -> ast.Module:
+    return ast.parse(modules()[module].read_text(encoding="utf-8"))
+
+
+@functools.cache
+def imports(module: str) -> frozenset[str]:
+    """Modules of the house that a module imports, anywhere in it."""
+    return frozenset(name for name in _imports(module) if name in modules() and name != module)
+
+
+def _imports(module: str) -> Iterator[str]:
+    package = modules()[module].relative_to(ROOT).parent.parts
+    for node in ast.walk(tree(module)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name.removeprefix("wakeboard.") for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else ()
+            where = ".".join([*base, *([node.module] if node.module else [])]).removeprefix("wakeboard.")
+            for alias in node.names:
+                inner = f"{where}.{alias.name}"
+                yield inner if inner in modules() else where
+
+
+def room(module: str) -> str:
+    """The folder of harness that it is in; "" for what stands beside the rooms, which all may use."""
+    words = module.split(".")
+    return words[1] if words[0] == "harness" and len(words) > 1 and (ROOT / "harness" / words[1]).is_dir() else ""
+
+
+def test_every_room_has_its_place() -> None:
+    assert {room(module) for module in modules()} - {""} == set(ROOMS) & {room(module) for module in modules()}
+
+
+def test_rooms_import_downwards() -> None:
+    wrong = [
+        f"{module} imports {other}"
+        for module in modules()
+        for other in imports(module)
+        if room(module) and room(other) and room(module) != room(other)
+        and ROOMS[room(other)] >= ROOMS[room(module)]
+    ]  # fmt: skip
+    assert sorted(wrong) == []
+
+
+def test_no_import_goes_round() -> None:
+    """Type-only imports and those inside functions count: who must read one must not have to read the other first."""
+    assert sorted(map(sorted, _cycles())) == sorted(map(sorted, [CORE, STUDY, UNITS]))  # the known ones, exactly
+
+
+def _cycles() -> list[set[str]]:
+    """Strongly connected modules, by Tarjan's algorithm (SIAM J. Comput. 1, 1972)."""
+    number: dict[str, int] = {}
+    lowest: dict[str, int] = {}
+    stack: list[str] = []
+    found: list[set[str]] = []
+
+    def visit(module: str) -> None:
+        number[module] = lowest[module] = len(number)
+        stack.append(module)
+        for other in sorted(imports(module)):
+            if other not in number:
+                visit(other)
+                lowest[module] = min(lowest[module], lowest[other])
+            elif other in stack:
+                lowest[module] = min(lowest[module], number[other])
+        if lowest[module] == number[module]:
+            place = stack.index(module)
+            if len(stack) - place > 1:
+                found.append(set(stack[place:]))
+            del stack[place:]
+
+    for module in sorted(modules()):
+        if module not in number:
+            visit(module)
+    return found
+
+
+def test_nobody_reaches_into_anothers_private_parts() -> None:
+    wrong = {module: lines for module in modules() if (lines := list(_private(module)))}
+    assert {module: lines for module, lines in wrong.items() if module not in REACH_INSIDE} == {}
+    assert set(wrong) == REACH_INSIDE
+
+
+def _private(module: str) -> Iterator[str]:
+    own = _own_names(module)
+    for node in ast.walk(tree(module)):
+        if isinstance(node, ast.Attribute) and node.attr[0] == "_" and node.attr[:2] != "__":
+            mine = isinstance(node.value, ast.Name) and node.value.id in ("self", "cls")
+            if not mine and node.attr not in own and node.attr not in ("_asdict", "_replace", "_fields"):
+                yield f"line {node.lineno}: {ast.unparse(node)}"
+        elif isinstance(node, ast.ImportFrom):
+            for alias in node.names:
+                if alias.name[0] == "_" and alias.name[:2] != "__" and not _is_module(module, node, alias.name):
+                    yield f"line {node.lineno}: {alias.name}"
+
+
+def _is_module(module: str, node: ast.ImportFrom, name: str) -> bool:
+    return any(other.endswith(f".{name}") for other in imports(module)) and node.module is not None
+
+
+def _own_names(module: str) -> set[str]:
+    """What the module itself calls so: its functions and classes, and attributes that its own classes have."""
+    own = set()
+    for node in ast.walk(tree(module)):
+        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
+            own.add(node.name)
+        elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in ("self", "cls"):
+            own.add(node.attr)
+        elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+            own.add(node.id)
+    return own
+
+
+@pytest.mark.parametrize("floor", FLOORS)
+def test_a_public_class_has_a_name_of_its_own(floor: str) -> None:
+    where = defaultdict(list)
+    for module in modules():
+        if module.split(".")[0] == floor:
+            for node in tree(module).body:
+                if isinstance(node, ast.ClassDef) and node.name[0] != "_":
+                    where[node.name].append(module)
+    twice = {name for name, places in where.items() if len(places) > 1}
+    assert twice - TWICE[floor] == set()
+    assert TWICE[floor] - twice == set(), "these are no longer there twice: take them off the list"
+
+
+def test_only_the_command_line_speaks_to_a_shell() -> None:
+    """click, and numbers that a shell sees."""
+    clicks, codes = [], set()
+    for module, path in modules().items():
+        if room(module) == "cli":
+            continue
+        text = path.read_text(encoding="utf-8")
+        if any(name == "click" or name.startswith("click.") for name in _imports(module)):
+            clicks.append(module)
+        if "exit_code" in text:
+            codes.add(module)
+    assert clicks == []
+    assert codes == SPEAK_OF_EXIT_CODES
