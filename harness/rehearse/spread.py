@@ -173,7 +173,7 @@ def _computed(
         raise SpreadError(f"{error}: install the same there") from None
     except distributed.KilledWorker as error:
         raise SpreadError(f"a piece killed every worker that it was given to: {error}") from None
-    except (OSError, TimeoutError, distributed.CommClosedError) as error:
+    except (OSError, TimeoutError, distributed.comm.CommClosedError) as error:
         raise SpreadError(_lost(on, str(error) or type(error).__name__)) from None
 
 
@@ -212,7 +212,7 @@ def _streamed(
     """Never more than a few pieces a worker handed out at a time; each result is let go of once it is here."""
     told = client.scatter(plan, broadcast=True, hash=False)
     waiting = iter(pieces.items())
-    coming = distributed.as_completed([])
+    coming = distributed.as_completed([], loop=client.loop)
     held = 0
     while True:
         most = AHEAD * max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
