@@ -77,6 +77,6 @@ def blamed(group: Group, members: Sequence[tuple[str, float | None]], shown: Sho
     bench = f"the bench: {known}, reads as if {words.describe_all(circuit, theirs)} as well: {DO}"
     says = f"{words.describe_all(circuit, own)}; and {bench}" if own else bench
     return replace(
-        group, name=" and ".join((*own, BENCH)), faults=own, says=says, same=(), bench=tuple(theirs),
-        common=tuple(text for text in group.common if text in own),
+        group, name=" and ".join((*own, BENCH)), faults=own, says=says, same=(), either=(), ways=(),
+        bench=tuple(theirs), common=tuple(text for text in group.common if text in own),
     )  # fmt: skip

@@ -22,9 +22,11 @@ from wakeboard.harness.explain.blame import Shown, blamed
 from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
 from wakeboard.harness.explain.explanation import Explanation, Group
 from wakeboard.harness.explain.linework import findings
+from wakeboard.harness.explain.members import alternatives, likely, members
 from wakeboard.harness.explain.next import ENOUGH, Choice, Measurement
 from wakeboard.harness.explain.observe import CURRENT, VOLTS
-from wakeboard.harness.explain.repair import Repair, repairs
+from wakeboard.harness.explain.parting import ways_to_part
+from wakeboard.harness.explain.repair import CLEARLY, Repair, any_repair, repairs
 from wakeboard.harness.explain.weigh import Weighing
 from wakeboard.results.records import ASKED
 
@@ -35,8 +37,6 @@ if TYPE_CHECKING:
 
 SHOWN = 1e-4
 """Least probability of a group that is listed."""
-CLEARLY = 0.85
-"""Share of one place in its group from which the others of the group are not looked into."""
 CLEAR = 0.5
 """Probability from which the likeliest explanation is acted on."""
 MOST_UNITS = 12
@@ -162,7 +162,10 @@ def _repairs(found: Explanation) -> tuple[Repair, ...]:
     best = found.best
     if best is None or found.case is None or best.probability < CLEAR:
         return ()
-    return tuple(repairs(found.case.model.circuit, best.faults))
+    circuit = found.case.model.circuit
+    if best.bench or not best.either:
+        return tuple(repairs(circuit, best.faults))
+    return tuple(r for each in best.either for r in any_repair(circuit, each))
 
 
 def _shown(reference: Case | None, pairs: bool) -> Shown | None:
@@ -185,7 +188,7 @@ def _explanation(
     odd = _odd(case, weighing)
     groups = _groups(case, weighing, grouped, odd, shared)
     if shown is not None:
-        groups = [_blamed(case, weighing, grouped, group, shown) for group in groups]
+        groups = [_blamed(case, weighing, group, shown) for group in groups]
         shared = [c for c in shared if not shown.has(c.suspect.text, c.value)]
     drawn = _as_drawn(case, weighing)
     nets = dict.fromkeys(
@@ -220,8 +223,9 @@ def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
     """Whether nothing is left to tell apart: one group, and in it one place, stand clear of all others."""
     if weighing.p_none > ENOUGH:
         return True
-    whole = float(weighing.probabilities[list(grouped[0])].sum()) if grouped else 0.0
-    return whole >= ENOUGH and bool(weighing.probabilities[grouped[0][0]] > CLEARLY * whole)
+    found = members(weighing, grouped[0]) if grouped else []
+    whole = sum(m.probability for m in found)
+    return whole >= ENOUGH and found[0].probability > CLEARLY * whole
 
 
 def _grouped(weighing: Weighing) -> list[list[int]]:
@@ -267,30 +271,34 @@ def _groups(
     return [g for g in found if g.probability >= SHOWN or not g.faults]
 
 
-def _blamed(
-    case: Case, weighing: Weighing, grouped: Sequence[Sequence[int]], group: Group, shown: Shown
-) -> Group:  # fmt: skip
+def _blamed(case: Case, weighing: Weighing, group: Group, shown: Shown) -> Group:
     """A group with the bench blamed for what the reference unit shows too."""
-    best = next((weighing.candidates[g[0]] for g in grouped if weighing.candidates[g[0]].texts == group.faults), None)
-    members = list(zip(best.texts_open, best.values, strict=True)) if best is not None and group.faults else []
-    return blamed(group, members, shown, case.model.circuit)
+    best = weighing.candidates[group.place] if group.place is not None else None
+    own = list(zip(best.texts_open, best.values, strict=True)) if best is not None else []
+    return blamed(group, own, shown, case.model.circuit)
 
 
 def _group(
-    case: Case, weighing: Weighing, members: Sequence[int], odd: Sequence[int], labels: Sequence[str], known: set[str]
+    case: Case, weighing: Weighing, places: Sequence[int], odd: Sequence[int], labels: Sequence[str], known: set[str]
 ) -> Group:
-    best = weighing.candidates[members[0]]
-    agrees = rank.agreement(best.hypothesis(), case.evidence.y)
+    found = members(weighing, places)
+    best, either = found[0], alternatives(found)
+    place = weighing.candidates[best.place]
+    agrees = rank.agreement(place.hypothesis(), case.evidence.y)
+    circuit = case.model.circuit
     return Group(
         " and ".join(best.texts),
-        float(weighing.probabilities[list(members)].sum()),
+        float(weighing.probabilities[list(places)].sum()),
         best.texts,
-        words.describe_all(case.model.circuit, best.texts),
+        ", and ".join(words.describe_any(circuit, likely(each)) for each in either),
         tuple(labels[k] for k in odd if agrees[k]),
         tuple(labels[k] for k in np.flatnonzero(~agrees).tolist()),
-        tuple((" and ".join(weighing.candidates[k].texts), float(weighing.probabilities[k])) for k in members[1:]),
-        tuple(t for t, s in zip(best.texts, best.suspects, strict=True) if s.text in known),
-        best.spreads,
+        tuple((" and ".join(m.texts), m.probability) for m in found[1:]),
+        tuple(t for t, s in zip(best.texts, place.suspects, strict=True) if s.text in known),
+        place.spreads,
+        either=tuple(tuple(each) for each in either),
+        ways=tuple(way for each in either for way in ways_to_part(circuit, each)),
+        place=best.place,
     )
 
 
@@ -302,7 +310,7 @@ def _mended_elsewhere(case: Case, groups: Sequence[Group], weighing: Weighing) -
         return {o.of: f"look at the bench first: {best.says}" for o in case.observations if o.label in accounted}
     if best is None or not best.faults or best.probability < CLEAR or not weighing.candidates:
         return {}
-    suspects = weighing.candidates[0].suspects
+    suspects = weighing.candidates[best.place or 0].suspects
     pulled = {s.same_as.partition(">")[0] for s in suspects if s.category == "pull"}
     others = [text for text, s in zip(best.faults, suspects, strict=True) if s.category != "pull"]
     if not others:

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain import units
     from wakeboard.harness.explain.cases import Case
     from wakeboard.harness.explain.linework import LineFinding
+    from wakeboard.harness.explain.parting import Way
     from wakeboard.harness.explain.repair import Repair
     from wakeboard.harness.explain.weigh import Weighing
 
@@ -22,7 +23,8 @@ class Group:
     faults: texts of the likeliest (empty for none, and for something else); same: the other members' texts.
     accounts_for: odd readings that it explains; leaves: readings that it does not. common: its faults that most units
     share. u: relative standard uncertainties of the fitted values. bench: what a reference unit shows as well, which is
-    why the bench is blamed for it.
+    why the bench is blamed for it. either: for each of `faults` all that may be there in its stead, with their shares
+    of this group; ways: what would part these. place: the number of its likeliest candidate in the weighing.
     """
 
     name: str
@@ -35,6 +37,9 @@ class Group:
     common: tuple[str, ...] = ()
     u: tuple[float, ...] = ()
     bench: tuple[str, ...] = ()
+    either: tuple[tuple[tuple[str, float], ...], ...] = ()
+    ways: tuple[Way, ...] = ()
+    place: int | None = None
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -42,6 +47,7 @@ class Group:
             "leaves": list(self.leaves), "faults": list(self.faults), "says": self.says,
             "same": [{"fault": fault, "probability": p} for fault, p in self.same], "common": list(self.common),
             "u_relative": list(self.u), "bench": list(self.bench),
+            "ways": [way.as_json() for way in self.ways],
         }  # fmt: skip
 
 

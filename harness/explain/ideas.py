@@ -142,14 +142,23 @@ def _at_range(o: Observation, ohms: float) -> Observation:
 def _lifting(case: Case, suspected: Iterable[str], effort: Mapping[str, float]) -> Iterator[Idea]:
     """Taking a suspected part off and reading its nets again."""
     states = [state for state, _, _ in _states(case, effort)][:1]
-    parts = dict.fromkeys(text.partition(":")[0].partition(".")[0] for text in suspected)
-    for name in [p for p in parts if p in case.model.circuit][:MOST_LIFTED]:
-        nets = set(case.model.circuit.part(name).pins.values())
+    circuit = case.model.circuit
+    lifted = dict.fromkeys(_lifted(text) for text in suspected)
+    for name in [p for p in lifted if p.partition(".")[0] in circuit][:MOST_LIFTED]:
+        part, _, pin = name.partition(".")
+        nets = {circuit.part(part).net(pin)} if pin else set(circuit.part(part).pins.values())
+        price = effort["lift_pin" if pin else "lift_part"]
         for point, net in _points(case):
-            if net in nets and net != case.model.circuit.ground:
+            if net in nets and net != circuit.ground:
                 for state in states:
                     made = _reading(net, VOLTS, _loaded(state, VOLTMETER_OHMS))
-                    yield Idea(made, point, effort["lift_part"], f"lift {name}, then measure {net}", name)
+                    yield Idea(made, point, price, f"lift {name}, then measure {net}", name)
+
+
+def _lifted(text: str) -> str:
+    """What is lifted to see whether a fault is there: the pin that something is hidden behind, else the part."""
+    target, _, word = text.partition(":")
+    return target if word.startswith(("stuck", "pull_up", "pull_down")) else target.partition(".")[0]
 
 
 def _loaded(state: BenchState, ohms: float) -> BenchState:

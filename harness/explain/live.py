@@ -16,6 +16,7 @@ import numpy as np
 from wakeboard.harness.explain import words
 from wakeboard.harness.explain.candidate import Candidate, Weighing
 from wakeboard.harness.explain.cases import WIDTHS, Case
+from wakeboard.harness.explain.members import members
 from wakeboard.harness.explain.observe import Observation
 from wakeboard.harness.explain.rank import MOVED_ALIKE
 from wakeboard.harness.explain.uncertainty import Array
@@ -56,26 +57,26 @@ class Live:
     free: Free = field(default_factory=Free)
 
 
-def live(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]]) -> Live:
-    """None, the likeliest member of each suspect that predicts otherwise, and something else."""
+def live(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]], by_name: bool = False) -> Live:
+    """None, each place that predicts otherwise, and something else. by_name: each fault by itself, as where parts are
+    lifted: what no reading tells apart, a lifted pin does."""
     changes: list[Change] = []
     p: list[float] = []
     texts: list[tuple[str, ...]] = []
     found: list[Candidate | None] = []
     if weighing.p_none > LIVE:
         changes, p, texts, found = [Change()], [weighing.p_none], [()], [None]
-    members = sorted((k for g in groups for k in g), key=lambda k: -weighing.probabilities[k])
     seen: dict[tuple[object, ...], int] = {}
-    for k in members:
-        c = weighing.candidates[k]
-        if weighing.probabilities[k] < LIVE:
+    for c, probability in _in_order(weighing, [k for g in groups for k in g], by_name):
+        if probability < LIVE:
             break
-        if c.solved_as in seen:
-            p[seen[c.solved_as]] += float(weighing.probabilities[k])
+        own = c.texts if by_name else c.solved_as
+        if own in seen:
+            p[seen[own]] += probability
         elif len(p) < MOST:
-            seen[c.solved_as] = len(p)
+            seen[own] = len(p)
             changes.append(c.change)
-            p.append(float(weighing.probabilities[k]))
+            p.append(probability)
             texts.append(c.texts)
             found.append(c)
     other, free = None, Free()
@@ -89,6 +90,14 @@ def live(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]]) -> Liv
         free = _free(case, weighing.freed, alike.mean)
     total = np.array(p)
     return Live(changes, total / total.sum() if len(p) else total, texts, found, other, free)
+
+
+def _in_order(weighing: Weighing, places: Sequence[int], by_name: bool) -> list[tuple[Candidate, float]]:
+    """Candidates with their probabilities, likeliest first."""
+    if by_name:
+        return [(m.named, m.probability) for m in members(weighing, places)]
+    order = sorted(places, key=lambda k: -weighing.probabilities[k])
+    return [(weighing.candidates[k], float(weighing.probabilities[k])) for k in order]
 
 
 def _free(case: Case, freed: frozenset[object], mean: Array) -> Free:

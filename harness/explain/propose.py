@@ -39,14 +39,22 @@ def propose(
 ) -> list[Choice]:
     """The best measurements, best first; none where one group is left or nothing tells the rest apart.
 
-    usable: leaves out what cannot be measured on the bench at hand.
+    usable: leaves out what cannot be measured on the bench at hand. Where no reading is worth it a part or a pin is
+    lifted: then each fault counts by its own name, whatever readings say of it.
     """
     in_play = live(case, weighing, groups)
-    return shortest_distinct(rank_measurements(in_play.probabilities, on_offer(case, in_play, usable), WORTH), count)
+    found = rank_measurements(in_play.probabilities, on_offer(case, in_play, usable, lift=False), WORTH)
+    if not found:
+        named = live(case, weighing, groups, by_name=True)
+        found = rank_measurements(named.probabilities, on_offer(case, named, usable, lift=True), WORTH)
+    return shortest_distinct(found, count)
 
 
-def on_offer(case: Case, in_play: Live, usable: Usable | None = None) -> list[Measurement]:
-    """What may be measured, with what each hypothesis predicts; lifted parts only where nothing else is `WORTH` it."""
+def on_offer(
+    case: Case, in_play: Live, usable: Usable | None = None, lift: bool | None = None
+) -> list[Measurement]:  # fmt: skip
+    """What may be measured, with what each hypothesis predicts. lift: whether parts are lifted; None: only where
+    nothing else is `WORTH` it."""
     if len(in_play.changes) < 2:
         return []
     found = list(ideas(case, [text for texts in in_play.suspects for text in texts]))
@@ -55,8 +63,10 @@ def on_offer(case: Case, in_play: Live, usable: Usable | None = None) -> list[Me
     forbidden = unsafe(predictor, states_seen([i.observation for i in found]), in_play.changes)
     allowed = [i for i in found if _bare(i.observation.state).key not in forbidden]
     at = {id(i): len(case.observations) + k for k, i in enumerate(found)}
+    if lift:
+        return _lifted(predictor, [(at[id(i)], i) for i in allowed if i.lift], in_play, usable)
     offered = _plain(case, predictor, [(at[id(i)], i) for i in allowed if not i.lift], in_play, usable)
-    if offered and rank_measurements(in_play.probabilities, offered, WORTH):
+    if lift is False or (offered and rank_measurements(in_play.probabilities, offered, WORTH)):
         return offered
     return offered + _lifted(predictor, [(at[id(i)], i) for i in allowed if i.lift], in_play, usable)
 
@@ -115,9 +125,11 @@ def _lifted(
 
 
 def _without(change: Change, part: str) -> Change:
-    """The board with a part lifted: what was wrong inside it goes with it."""
+    """The board with a part lifted, or one pin of it ("U8.SDA"): what was wrong inside it goes with it."""
     from wakeboard.instruments.virtual.circuit import parse_fault
 
+    if "." in part:
+        return change.plus(Change((parse_fault(f"{part}:open"),)))
     kept = tuple(f for f in change.faults if f.part != part)
     values = {path: v for path, v in change.values.items() if path.partition(".")[0] != part}
     return Change((*kept, parse_fault(f"{part}:missing")), values)

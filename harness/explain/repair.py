@@ -9,26 +9,37 @@ A pull hidden in a part is not repaired but outweighed: its line's bodge says ho
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, Part, parse_fault
 from wakeboard.instruments.virtual.circuit.effects import bridged
 from wakeboard.instruments.virtual.circuit.fault import MENDED
 
+CLEARLY: Final = 0.85
+"""Share from which one fault of several that the readings cannot tell apart is taken for the one."""
+LIKELY: Final = 0.1
+"""Share from which a fault beside likelier ones is worth a repair of its own."""
+
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """cause: the fault that it mends; does: what to do; done: the note once it is done; fault: its meaning."""
+    """cause: the fault that it mends; does: what to do; done: the note once it is done; fault: its meaning.
+
+    share: how likely it is this cause, where several could be it; then `does` says so, and what it is to be told from
+    stands in the explanation.
+    """
 
     cause: str
     does: str
     done: str
     fault: str
+    share: float = 1.0
 
     def as_json(self) -> dict[str, Any]:
-        return {"cause": self.cause, "does": self.does, "note": self.done, "rework": self.fault}
+        told = {"cause": self.cause, "does": self.does, "note": self.done, "rework": self.fault}
+        return told if self.share == 1.0 else {**told, "share": self.share}
 
 
 def repairs(circuit: Circuit, faults: Sequence[str]) -> list[Repair]:
@@ -41,6 +52,22 @@ def repairs(circuit: Circuit, faults: Sequence[str]) -> list[Repair]:
             continue
         if words is not None:
             found.append(Repair(text, *words, f"{fault.target}:{MENDED}"))
+    return found
+
+
+def any_repair(circuit: Circuit, faults: Sequence[tuple[str, float]]) -> list[Repair]:
+    """Of faults of which one is there, with their shares: the repair where one stands clear of the others, else one for
+    each that is likely enough, which says that it is for that fault only."""
+    first, share = faults[0]
+    if share >= CLEARLY or len(faults) == 1:
+        return repairs(circuit, [first])
+    found = []
+    for text, each in faults:
+        if each >= LIKELY:
+            found += [
+                replace(r, share=each, does=f"if it is {text} ({100 * each:.0f} %): {r.does}")
+                for r in repairs(circuit, [text])
+            ]
     return found
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
@@ -36,7 +36,11 @@ _STORES = ("capacitor", "inductor")
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """One fault that may be there. `text` holds {} where a value (ohms) between `low` and `high` is fitted."""
+    """One fault that may be there. `text` holds {} where a value (ohms) between `low` and `high` is fitted.
+
+    members: where no reading tells several faults apart, those that this one stands for, likeliest first; its prior is
+    then that of any of them.
+    """
 
     text: str
     category: str
@@ -47,6 +51,7 @@ class Suspect:
     path: str = ""  # the value of the circuit that a "value" suspect sets
     unit: str = "Ω"
     sets: float | None = None  # what a suspect without a fitted value sets `path` to (a look-alike part)
+    members: tuple[Suspect, ...] = ()
 
     @property
     def key(self) -> str:
@@ -61,6 +66,13 @@ class Suspect:
     def log_range(self) -> float:
         """Natural log of highest over lowest value."""
         return math.log(self.high / self.low) if self.low and self.high else 0.0
+
+    @property
+    def named(self) -> tuple[tuple[Suspect, float], ...]:
+        """Each fault that it stands for, and its share of the probability."""
+        members = self.members or (self,)
+        whole = sum(m.prior for m in members)
+        return tuple((m, m.prior / whole) for m in members)
 
     def grid(self) -> list[float | None]:
         """Values to screen, spaced evenly in the logarithm; [None] where there is nothing to fit."""
@@ -102,7 +114,11 @@ def suspects(
     control_nets: Iterable[str] = (),
     variants: Mapping[str, Sequence[str]] | None = None,
 ) -> list[Suspect]:
-    """Every single fault of the library, values left open to be fitted, and a hidden pull for every pin on a line."""
+    """Every single fault of the library, values left open to be fitted, and a hidden pull for every pin on a line.
+
+    Faults that the circuit cannot tell apart (two capacitors across one rail, a stuck pin on a bus) are one suspect,
+    with each of them among its members. What shows in no reading at all stays apart.
+    """
     from wakeboard.instruments.virtual.circuit.library import library
 
     listed = [tuple(pair) for pair in adjacent]
@@ -117,7 +133,33 @@ def suspects(
     for net in control_nets:
         for suspect in _pulls_on(circuit, net):
             found.setdefault(suspect.text, suspect)
-    return list(found.values())
+    return _merged(_keyed(circuit, found.values()))
+
+
+def _keyed(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Suspect]:
+    """Suspects with a key in common where the circuit has the same equations with either."""
+    from wakeboard.instruments.virtual.circuit.alike import alike
+
+    first: dict[Hashable, str] = {}
+    for suspect in each:
+        if suspect.same_as or suspect.fitted or suspect.path:
+            yield suspect
+        else:
+            made = alike(circuit, [parse_fault(suspect.text)])
+            yield replace(suspect, same_as=first.setdefault(made, suspect.text))
+
+
+def _merged(suspects: Iterable[Suspect]) -> list[Suspect]:
+    """One suspect a key, in the place and with the text of its likeliest."""
+    places: dict[str, list[Suspect]] = {}
+    for suspect in suspects:
+        places.setdefault(suspect.text if suspect.key == AT_REST else suspect.key, []).append(suspect)
+    return [_any_of(own) if len(own) > 1 else own[0] for own in places.values()]
+
+
+def _any_of(suspects: Sequence[Suspect]) -> Suspect:
+    members = tuple(sorted(suspects, key=lambda s: -s.prior))
+    return replace(members[0], prior=1 - math.prod(1 - s.prior for s in members), members=members)
 
 
 def bridges_between(nets: Iterable[str], known: Iterable[Suspect]) -> list[Suspect]:

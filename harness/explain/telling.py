@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.next import Choice
 
 ROWS = 5
+NAMED = 0.01
+"""Share of a group from which a fault in it is named in the table; the JSON document has all."""
+NAMES = 12
+WAYS = 5
 
 
 def reading_text(o: Observation, y: float) -> str:
@@ -72,9 +76,14 @@ def _group_lines(place: int, group: Group, odd: int) -> Iterator[str]:
     if group.common:
         yield f"            in most units: {', '.join(group.common)} (the design, or a property of the part)"
     if group.same:
-        shown = ", ".join(fault for fault, _ in group.same[:4])
-        more = f" and {len(group.same) - 4} more" if len(group.same) > 4 else ""
+        likely = [(fault, p) for fault, p in group.same if p >= NAMED * group.probability][:NAMES] or group.same[:1]
+        shown = ", ".join(f"{fault} ({percent(p)})" for fault, p in likely)
+        left = len(group.same) - len(likely)
+        more = f", and {left} less likely" if left else ""
         yield f"            these readings cannot tell it from: {shown}{more}"
+    if group.ways and place == 1:
+        yield "            what would tell them apart:"
+        yield from (f"              {way.does}" for way in group.ways[:WAYS])
     if group.leaves and group.probability > 0.01 and group.faults:
         more = f" and {len(group.leaves) - 3} more" if len(group.leaves) > 3 else ""
         yield f"            does not account for: {'; '.join(group.leaves[:3])}{more}"
@@ -100,7 +109,8 @@ def _common(explanation: Explanation) -> Iterator[str]:
 def _repairs(explanation: Explanation) -> Iterator[str]:
     if explanation.repairs:
         yield ""
-        yield "Repair:"
+        either = any(repair.share < 1 for repair in explanation.repairs)
+        yield "Repair, once it is known which it is:" if either else "Repair:"
     for repair in explanation.repairs:
         yield f"  {repair.does}"
         yield "    once done:"

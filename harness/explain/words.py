@@ -25,6 +25,44 @@ def describe_all(circuit: Circuit, texts: Sequence[str]) -> str:
     return ", and ".join(describe(circuit, text) for text in texts) if texts else "the board as drawn"
 
 
+def describe_any(circuit: Circuit, texts: Sequence[str]) -> str:
+    """Faults of which one is there: those of a kind together, each part named."""
+    if len(texts) == 1:
+        return describe(circuit, texts[0])
+    alike: dict[str, list[str]] = {}
+    for text in texts:
+        form, name = _form(circuit, text)
+        alike.setdefault(form, []).append(name)
+    return ", or ".join(form.format(_any_of(names)) for form, names in alike.items())
+
+
+def _any_of(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:-1])} or {names[-1]}" if len(names) > 1 else names[0]
+
+
+def _form(circuit: Circuit, text: str) -> tuple[str, str]:
+    """A fault's clause with {} for what differs between faults of a kind, and that."""
+    says = describe(circuit, text).replace("{", "{{").replace("}", "}}")
+    try:
+        fault = parse_fault(text)
+    except CircuitError:
+        return "{}", says
+    if fault.kind == "bridge":
+        return "{}", says
+    if fault.kind == "short":
+        return f"{{}} is shorted ({_joined(circuit, fault)})", fault.part
+    name = fault.target if says.startswith(fault.target) else fault.part
+    return (says.replace(name, "{}", 1), name) if name in says else ("{}", says)
+
+
+def _joined(circuit: Circuit, fault: Fault) -> str:
+    """What a short joins, as nets."""
+    from wakeboard.instruments.virtual.circuit.effects import effects
+
+    first, second, _ = effects(circuit, fault).bridges[0]
+    return " to ".join(end if isinstance(end, str) else circuit.part(end[0]).net(end[1]) for end in (first, second))
+
+
 def _about(ohms: float) -> str:
     return f"about {show(ohms, 'Ω', 3 if ohms < 1e4 else 2)}"
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable, Mapping
 
 from .draft import Draft
-from .effects import effects
+from .effects import Place, effects
 from .fault import Fault
 from .part import Circuit, Part, Value
 from .parts import kind_of
@@ -23,16 +23,26 @@ def alike(circuit: Circuit, faults: Iterable[Fault]) -> Hashable:
     """Equal for sets of faults that give the same equations at rest. CircuitError for one that does not fit."""
     values: dict[str, dict[str, Value]] = {}
     moves: dict[str, str] = {}
-    joined: list[Hashable] = []
+    joined: list[tuple[Place, Place, float]] = []
     for fault in faults:
         effect = effects(circuit, fault)
         for name, changed in effect.values.items():
             values.setdefault(name, {}).update(changed)
         moves.update(effect.moves)
         joined += effect.bridges
+    between = sorted((_joint(circuit, bridge, moves) for bridge in joined), key=repr)
     parts = {name: _made(circuit.part(name), changed) for name, changed in values.items()}
     other = frozenset((name, made) for name, made in parts.items() if made != _made(circuit.part(name), {}))
-    return other, frozenset(moves.items()), tuple(joined)
+    return other, frozenset(moves.items()), tuple(between)
+
+
+def _joint(circuit: Circuit, bridge: tuple[Place, Place, float], moves: Mapping[str, str]) -> Hashable:
+    """The nets that a bridge joins, whichever parts' pins it is at; a pin that was moved stands for itself."""
+    ends = [
+        end if isinstance(end, str) or ".".join(end) in moves else circuit.part(end[0]).net(end[1])
+        for end in bridge[:2]
+    ]
+    return frozenset(ends), bridge[2]
 
 
 def _made(part: Part, changed: Mapping[str, Value]) -> Hashable:

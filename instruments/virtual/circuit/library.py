@@ -28,7 +28,7 @@ def library(
     control_nets: Iterable[str] = (),
     variants: Mapping[str, Sequence[str]] | None = None,
 ) -> list[Fault]:
-    """Every single fault worth trying, each once. Each one has been checked to fit the circuit.
+    """Every single fault worth trying, each part's by its own name. Each one has been checked to fit the circuit.
 
     adjacent: pairs of nets that run side by side. control_nets: where hidden pulls are tried. variants: part ->
     texts of look-alikes' values (a part's own value "variants" counts as well).
@@ -41,20 +41,14 @@ def library(
 
 
 def _key(circuit: Circuit, fault: Fault) -> str:
-    """What makes two faults one: the same joint bridged from two sides, a part that is open and missing."""
+    """What makes two faults one: the same nets bridged from two sides. Faults of different parts stay apart, whether or
+    not a circuit can tell them (alike.py): whoever repairs the board must know which parts it could be."""
     if fault.kind == "bridge":
         from .effects import bridged
 
         return "+".join(sorted(bridged(circuit, fault))) + f"={fault.argument}"
-    effect = effects(circuit, fault)
-    if effect.bridges and not effect.values and not effect.moves:
-        ends = [sorted(_net(circuit, place) for place in bridge[:2]) for bridge in effect.bridges]
-        return f"{ends}={[bridge[2] for bridge in effect.bridges]}"
+    effects(circuit, fault)
     return str(fault)
-
-
-def _net(circuit: Circuit, place: str | tuple[str, str]) -> str:
-    return circuit.part(place[0]).net(place[1]) if isinstance(place, tuple) else place
 
 
 def _all(
@@ -120,9 +114,7 @@ def _of_chip(part: Part) -> Iterator[Fault]:
 
 
 def _hidden_pulls(circuit: Circuit, net: str) -> Iterator[Fault]:
-    """Pulls inside the chips on a control net: to each different rail once, and to ground."""
-    rails: set[str] = set()
-    down = False
+    """Pulls inside each chip on a control net: up to its rail, and to ground."""
     for text in circuit.on_net(net):
         part, pin = circuit.pin(text)
         if part.kind != "chip" or pin not in part.values.get("io", {}):
@@ -131,12 +123,9 @@ def _hidden_pulls(circuit: Circuit, net: str) -> Iterator[Fault]:
             rail = part.net(rail_pin(part, pin))
         except CircuitError:
             continue
-        if rail not in rails and rail != net:
-            rails.add(rail)
+        if rail != net:
             yield from (Fault(text, "pull_up", value) for value in PULL_OHMS)
-        if not down:
-            down = True
-            yield from (Fault(text, "pull_down", value) for value in PULL_OHMS)
+        yield from (Fault(text, "pull_down", value) for value in PULL_OHMS)
 
 
 def _neighbours(circuit: Circuit, part: Part) -> Iterator[Fault]:
@@ -159,4 +148,3 @@ def _wrong_pads(circuit: Circuit, a: str, b: str) -> Iterator[Fault]:
             part, _ = circuit.pin(text)
             if part.kind in MOVABLE and there not in part.pins.values():
                 yield Fault(text, "net", there)
-                break
