@@ -111,9 +111,7 @@ def sequence_of_texts(sequence_text: str, board_text: str, file: str = "sequence
     return sequence
 
 
-def sequence_of(
-    document: Document, board_document: Document | None = None
-) -> tuple[Sequence | None, Document | None]:
+def sequence_of(document: Document, board_document: Document | None = None) -> tuple[Sequence | None, Document | None]:
     """The sequence of a document, and the document of its board (read where it is not given); None where there is
     none."""
     if not document.readable:

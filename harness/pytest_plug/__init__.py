@@ -83,6 +83,17 @@ def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> 
         item.follows(nextitem)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
+    """What a test has read stands in its report, also where it fails."""
+    try:
+        return (yield)
+    finally:
+        table = item.config.stash.get(_TABLE, None)
+        if table is not None and not hasattr(item, "follows"):
+            table.tell(item)
+
+
 def bench_table(config: pytest.Config) -> BenchTable:
     """The one bench of this session."""
     if _TABLE not in config.stash:

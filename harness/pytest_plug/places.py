@@ -25,7 +25,7 @@ def allowed(item: pytest.Item, do: str) -> None:
     board without power."""
     kind = step_kinds().get(do)
     if kind is not None and kind.needs.energises and item.get_closest_marker(MARK) is None:
-        raise Refused(f'{item.name} switches power on and is not marked so: @pytest.mark.{MARK}')
+        raise Refused(f"{item.name} switches power on and is not marked so: @pytest.mark.{MARK}")
 
 
 def must_pass(step: Step) -> Step:

@@ -38,7 +38,9 @@ class SequenceFile(pytest.File):
     def collect(self) -> Iterator[StepTest]:
         dist = getattr(self.config.option, "dist", "no")
         if (dist != "no" or hasattr(self.config, "workerinput")) and dist not in ALLOWED_TO_SPREAD:
-            raise self.CollectError(f"{self.path.name}: its steps go in order, in one process: --dist loadfile, or no -n")
+            raise self.CollectError(
+                f"{self.path.name}: its steps go in order, in one process: --dist loadfile, or no -n"
+            )
         try:
             self.sequence = load_sequence(self.path)
         except FileProblems as error:

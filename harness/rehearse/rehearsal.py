@@ -146,9 +146,7 @@ def drawn_sets(board: Board, count: int, at_once: int, seed: int) -> list[list[F
     return [drawn.sample(library, at_once) for _ in range(count)]
 
 
-def _judged(
-    job: Job, sets: Sequence[Sequence[Fault]], engine: Engine, progress: Progress | None
-) -> Iterator[Judged]:
+def _judged(job: Job, sets: Sequence[Sequence[Fault]], engine: Engine, progress: Progress | None) -> Iterator[Judged]:
     """A judgement on each set of faults. Of those that a settled circuit cannot tell apart one is run."""
     circuit = job.shared.prepared.circuit
     kinds = [alike(circuit, faults) for faults in sets]

@@ -95,7 +95,9 @@ def plan_of(job: Job, texts: Sequence[Sequence[str]]) -> Plan:
     """The plan of a job; its digest is the same for the same files, faults and software. Raises SpreadError."""
     sequence, board = job.sequence, job.sequence.board
     if board.board.own:
-        raise SpreadError(f"{board.name} has code of its own (own = …): that runs where it was agreed to, not elsewhere")
+        raise SpreadError(
+            f"{board.name} has code of its own (own = …): that runs where it was agreed to, not elsewhere"
+        )
     planted = tuple(tuple(str(fault) for fault in faults) for faults in job.planted)
     whole = (sequence.text, board.text, planted, [list(each) for each in texts], CHUNK, job.save, software())
     digest = hashlib.sha256(json.dumps(whole).encode()).hexdigest()
@@ -135,6 +137,11 @@ def work(plan: Plan, first: int, texts: Sequence[Sequence[str]]) -> tuple[int, l
         _jobs.clear()
         _jobs[plan.digest] = _job_of(plan)
     return first, [lean(each) for each in _jobs[plan.digest].judge(parsed(texts))]
+
+
+def given(plan: Plan) -> Plan:
+    """The plan, as it lies on the workers."""
+    return plan
 
 
 def _job_of(plan: Plan) -> Job:
@@ -210,7 +217,7 @@ def _streamed(
     distributed: Any, client: Any, plan: Plan, pieces: dict[int, list[tuple[str, ...]]]
 ) -> Iterator[tuple[int, list[Judged]]]:
     """Never more than a few pieces a worker handed out at a time; each result is let go of once it is here."""
-    told = client.scatter(plan, broadcast=True, hash=False)
+    told = client.submit(given, plan, pure=False)  # a task and no scattered datum: it is made anew where a worker dies
     waiting = iter(pieces.items())
     coming = distributed.as_completed([], loop=client.loop)
     held = 0

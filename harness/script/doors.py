@@ -1,14 +1,14 @@
 """Run, review, rehearse, explain, compare, rework: each in one call.
 
-    >>> import wakeboard as wb
-    >>> folder = wb.skep("skep")
-    >>> wb.review(folder / "board.toml")[0].serious
-    True
-    >>> result = wb.run(folder / "first-power-on.toml", unit="SK-A-001", store=folder / "wakeboard.db")
-    >>> result.outcome, result.off.confirmed
-    ('fail', True)
-    >>> wb.explain(result).best.faults
-    ('U5.NRST:pull_up=...k',)
+>>> import wakeboard as wb
+>>> folder = wb.skep("skep")
+>>> wb.review(folder / "board.toml")[0].serious
+True
+>>> result = wb.run(folder / "first-power-on.toml", unit="SK-A-001", store=folder / "wakeboard.db")
+>>> result.outcome, result.off.confirmed
+('fail', True)
+>>> wb.explain(result).best.faults
+('U5.NRST:pull_up=...k',)
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
     from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.runner import Result
+    from wakeboard.instruments.virtual.circuit import Fault
     from wakeboard.results.compare import Comparison
     from wakeboard.results.records import Rework, RunRecord
     from wakeboard.results.store import Store
-    from wakeboard.instruments.virtual.circuit import Fault
 
 
 def run(

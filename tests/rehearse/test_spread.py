@@ -119,7 +119,9 @@ class Machines:
     def __init__(self, folder: Path) -> None:
         self.file = folder / "scheduler.json"
         self.processes: list[subprocess.Popen[bytes]] = []
-        self.scheduler = self.start("dask_scheduler", "--port", "0", "--no-dashboard", "--scheduler-file", str(self.file))
+        self.scheduler = self.start(
+            "dask_scheduler", "--port", "0", "--no-dashboard", "--scheduler-file", str(self.file)
+        )
         while not self.file.exists():
             assert self.scheduler.poll() is None
             time.sleep(0.05)

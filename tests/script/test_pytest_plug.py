@@ -22,6 +22,8 @@ pytest_plugins = ["pytester"]
 pytestmark = pytest.mark.timeout(400)
 
 KNOWN = any(point.name == "wakeboard" for point in metadata.entry_points(group="pytest11"))
+CACHE = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+"""Where the compiled solver is: pytester gives each test a home of its own."""
 PLUG = () if KNOWN else ("-p", "wakeboard.harness.pytest_plug")
 
 TWENTY = '''
@@ -54,6 +56,7 @@ def skep(pytester, monkeypatch):
     """Skep's files as the root folder of a project."""
     for variable in ("PYTEST_ADDOPTS", "PYTEST_PLUGINS"):
         monkeypatch.delenv(variable, raising=False)
+    monkeypatch.setenv("XDG_CACHE_HOME", CACHE)
     source = wb.skep(pytester.path / "made")
     for file in source.iterdir():
         shutil.move(file, pytester.path / file.name)
@@ -164,7 +167,7 @@ def test_one_bench_is_not_shared_out(skep):
 
 
 # --- a bench behind sockets, and a pytest that ends badly -------------------------------------------------------------
-ENDS = '''
+ENDS = """
 import os, pathlib, time, pytest
 
 @pytest.mark.needs_power
@@ -181,7 +184,7 @@ def test_on(supply):
 def test_next(bench):
     pathlib.Path("next").touch()
     assert bench.on == {}
-'''
+"""
 
 
 @pytest.fixture
