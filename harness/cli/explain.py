@@ -146,7 +146,7 @@ def _at_bench(
             tell=lambda each, choice: _ranking(common, each, choice),
             pairs=pairs,
             observer=PlainObserver(common.say),
-            before=lambda bench: caution(common, bench, operator, None),
+            before=lambda bench: caution(common, bench, operator),
             operator_name=operator_name,
             energise=energise,
         )

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from wakeboard.harness.cli.beside import beside, page_option
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
+    from wakeboard.harness.page.link import PageLink
     from wakeboard.harness.run.bench import OpenBench
     from wakeboard.harness.run.operator import Operator
     from wakeboard.harness.run.runner import Result
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     examples=[
         "wakeboard run first-power-on.toml --unit SK-A-001",
         "wakeboard run first-power-on.toml --unit SK-A-001 --bench bench.toml",
+        "wakeboard run first-power-on.toml --unit SK-A-001 --bench bench.toml --page 192.168.7.2:8088",
         'wakeboard run bring-up.toml --unit TRY-1 --plant "D3:reversed" --json',
     ]
 )
@@ -35,6 +38,7 @@ if TYPE_CHECKING:
 @click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
 @click.option("--energise", is_flag=True, help="Stands for the key before power goes on, where nobody is there.")
 @click.option("--verbose", is_flag=True, help="Every reading, not only those that are no pass.")
+@page_option
 @common_options
 def command(
     common: Common,
@@ -45,6 +49,7 @@ def command(
     operator_name: str | None,
     energise: bool,
     verbose: bool,
+    page_place: str | None,
 ) -> int | None:
     """Take one unit through one sequence, with everything off at the end.
 
@@ -52,6 +57,7 @@ def command(
     """
     from wakeboard.harness.cli.signals import as_interrupt
     from wakeboard.harness.describe.load import load_bench, load_sequence
+    from wakeboard.harness.run.live import Both
     from wakeboard.harness.run.session import planted, take_unit
     from wakeboard.results.store import Store
 
@@ -64,24 +70,37 @@ def command(
 
     unit = serial_of(unit)
     all_plants = planted(board, unit, plants) if described is None else ()
-    operator = operator_there(common)
-    with as_interrupt():
+    with as_interrupt(), beside(common, page_place, described_sequence, unit=unit, virtual=described is None) as page:
+        operator = operator_there(common, page)
         with Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
             tell_abandoned(common, store)
             _connect(operator, observer)
-            result = take_unit(
+            result = _taken(page, lambda: take_unit(
                 described_sequence,
                 unit=unit,
                 described=described,
                 plants=all_plants,
                 store=store,
-                observer=observer,
+                observer=observer if page is None else Both(observer, page),
                 operator=operator,
-                before=lambda bench: caution(common, bench, operator, observer),
+                before=lambda bench: caution(common, bench, operator, page),
                 operator_name=operator_name,
                 energise=energise,
-            )
+            ))  # fmt: skip
         return conclude(common, result)
+
+
+def _taken(page: PageLink | None, take: Callable[[], Result]) -> Result:
+    """The run, and its end told to the page, too."""
+    try:
+        result = take()
+    except BaseException as error:
+        if page is not None:
+            page.broke(str(error) or type(error).__name__)
+        raise
+    if page is not None:
+        page.ended(result.outcome, result.record.says, result.off)
+    return result
 
 
 def conclude(common: Common, result: Result) -> int:
@@ -119,12 +138,13 @@ def loud(result: Result) -> None:
     tell(OutputsNotOff(result.off.says()), as_json=False)
 
 
-def operator_there(common: Common) -> Operator | None:
-    if not common.interactive:
+def operator_there(common: Common, page: PageLink | None = None) -> Operator | None:
+    """Who can be asked: at the terminal, or at the page, or at both."""
+    if common.no_input or (page is None and not common.interactive):
         return None
     from wakeboard.harness.run.operator import Operator
 
-    return Operator()
+    return Operator(face=page, terminal=common.interactive)
 
 
 @contextlib.contextmanager
@@ -160,10 +180,12 @@ def tell_abandoned(common: Common, store: Any) -> None:
         common.caution(told)
 
 
-def caution(common: Common, bench: OpenBench, operator: Operator | None, observer: Any) -> None:
+def caution(common: Common, bench: OpenBench, operator: Operator | None, page: PageLink | None = None) -> None:
     """Before anything is energised; on a real bench a person who can answer confirms."""
     from wakeboard.results.report.cautions import CAUTIONS
 
+    if page is not None:
+        page.watch(bench)
     for line in CAUTIONS:
         common.caution(line)
     for name, texts in bench.cautions.items():

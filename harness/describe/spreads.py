@@ -20,6 +20,7 @@ from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
 from wakeboard.instruments.virtual.circuit.parts import kind_of
+from wakeboard.instruments.virtual.circuit.parts.chip import DEFAULT_OHMS
 from wakeboard.instruments.virtual.circuit.tolerance import nominal
 
 
@@ -39,10 +40,25 @@ def unknowns(circuit: Circuit, adjacent: Iterable[tuple[str, str]] = (), reworke
     return [*out, *_between_nets(circuit, adjacent)]
 
 
+def centres(circuit: Circuit, reworked: Iterable[str] = ()) -> dict[str, float]:
+    """Values that a drawing never has, and about which parts lie: "PART.value" -> SI. The model of a real board has
+    them."""
+    skipped = set(reworked)
+    return {
+        f"{part.name}.{path}": float(entry["centre"])
+        for part in circuit.parts
+        if part.name not in skipped
+        for name, entry in table().get(part.kind, {}).items()
+        if isinstance(entry, dict) and "centre" in entry
+        for _, path in _places(part, name, entry)
+    }
+
+
 def _of_part(part: Part) -> Iterator[Unknown]:
     """Of one part: what it states, and what its kind leaves open beside that."""
     made = part_type(part)
     entries = table().get(part.kind, {})
+    entries = table()[entries["like"]] if "like" in entries else entries
     seen: set[str] = set()
     for name, entry in entries.items():
         for pin, path in _places(part, name, entry):
@@ -79,7 +95,7 @@ def _places(part: Part, name: str, entry: Mapping[str, Any]) -> Iterator[tuple[s
 
 
 def _value(part: Part, made: str, path: str, entry: Mapping[str, Any]) -> Unknown | None:
-    drawn = _drawn(part, path)
+    drawn = float(entry.get("centre", 0.0)) or _drawn(part, path)
     if not drawn or (path.endswith(".ohms") and _never_drives(part, path)):
         return None
     type_share, says = float(entry["type"]), str(entry["says"])
@@ -114,15 +130,12 @@ def _drawn(part: Part, path: str) -> float:
             found = part.values.get(group, {}).get(head, {})
             if tail in found:
                 return float(found[tail])
-        return DEFAULT_DRIVE if tail == "ohms" else 0.0
+        return DEFAULT_OHMS if tail == "ohms" else 0.0
     if path in part.values and isinstance(part.values[path], int | float):
         return nominal(part, path)
     quantity = kind_of(part).values.get(path)
     default = quantity.default if quantity is not None else None
     return float(default) if isinstance(default, int | float) else 0.0
-
-
-DEFAULT_DRIVE: Final = 40.0
 
 
 def _in_unit(part: Part, path: str, text: str) -> float:
@@ -132,6 +145,8 @@ def _in_unit(part: Part, path: str, text: str) -> float:
 def _stray(part: Part, made: str, name: str, pin: str, path: str, entry: Mapping[str, Any]) -> Unknown | None:
     ends = [_end(part, pin, str(entry[word])) for word in ("from", "to")]
     if None in ends or ends[0] == ends[1] or (pin and name.startswith("leak") and part.values["io"][pin].get("leak")):
+        return None
+    if entry["as"] == "clamp" and part.values["io"][pin].get("clamp") is False:
         return None
     narrowed = part.bounds.get(f"{pin}.leak" if pin else "leak")
     size = _size(entry, narrowed)
@@ -153,6 +168,8 @@ def _size(entry: Mapping[str, Any], narrowed: tuple[float, float] | None) -> flo
     if narrowed is not None and entry.get("key") == "leak":
         most = max(map(abs, narrowed)) / math.sqrt(3)
         return most / RATED if "siemens" in entry else most
+    if "share" in entry:
+        return float(entry["share"])
     return parse(entry["siemens"], "S") if "siemens" in entry else parse(entry["amps"], "A")
 
 

@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.suspects import Suspect
 from wakeboard.harness.explain.uncertainty import Array
+
+if TYPE_CHECKING:
+    from wakeboard.harness.explain.modelfit import ModelFit
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 
@@ -87,6 +91,7 @@ class Weighing:
     p_other: float
     freed: frozenset[object]
     solved: int = 0
+    fit: ModelFit | None = None  # how well the model fits, and what was learnt of it
 
 
 def log_prior(suspects: Iterable[Suspect]) -> float:

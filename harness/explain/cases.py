@@ -109,7 +109,9 @@ class Case:
     _weighed: dict[bool, Weighing] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
-        self.fixed = rework_change(self.run, self.model.circuit)
+        rework = rework_change(self.run, self.model.circuit)
+        reworked = {fault.target for fault in rework.faults}
+        self.fixed = Change(values=spreads.centres(self.model.circuit, reworked)).plus(rework)
         found = {told(o): o for o in [*self._from_run(), *self.extra]}
         self.observations = list(found.values())
         self.clues: list[Clue] = clues(self.run, self.model.board.target, self.model.net_of)

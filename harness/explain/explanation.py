@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain import units
     from wakeboard.harness.explain.cases import Case
     from wakeboard.harness.explain.linework import LineFinding
+    from wakeboard.harness.explain.modelfit import ModelFit
     from wakeboard.harness.explain.parting import Way
     from wakeboard.harness.explain.repair import Repair
     from wakeboard.harness.explain.weigh import Weighing
@@ -76,6 +77,11 @@ class Explanation:
     repairs: tuple[Repair, ...] = ()
 
     @property
+    def fit(self) -> ModelFit | None:
+        """How well the model fits; None without a circuit."""
+        return None if self.weighing is None else self.weighing.fit
+
+    @property
     def best(self) -> Group | None:
         return self.groups[0] if self.groups else None
 
@@ -89,4 +95,5 @@ class Explanation:
             "odd": list(self.odd), "as_drawn": list(self.as_drawn), "readings": self.readings,
             "common": [{"fault": c.text, "units": list(c.units)} for c in self.common],
             "notes": list(self.notes), "arithmetic": list(self.arithmetic), "seconds": self.seconds, "bits": self.bits,
+            "model": None if self.fit is None else self.fit.as_json(),
         }  # fmt: skip

@@ -48,11 +48,15 @@ class Freedom:
     of_type: Array
     of_piece: Array
 
-    def scaled(self, factor: float, stated: Sequence[bool]) -> Freedom:
-        """With every deviation but the stated ones multiplied by a factor, and the discrepancy too."""
+    def scaled(self, factor: float, powers: Sequence[int]) -> Freedom:
+        """With every deviation multiplied by a power of a factor, and the discrepancy by the factor itself.
+
+        powers (T,): 0 for what is stated, 2 for leakages, which differ by decades where other figures differ by
+        factors, else 1.
+        """
         count = self.count
         each = np.full(len(self.mean), factor)
-        each[:count] = np.where(np.asarray(stated, dtype=bool), 1.0, factor)
+        each[:count] = factor ** np.asarray(powers, dtype=float)
         return replace(self, of_type=self.of_type * np.outer(each, each), of_piece=self.of_piece * each[:count] ** 2)
 
     @property

@@ -213,10 +213,10 @@ def observations(run: RunRecord, net_of: Callable[[str], str | None]) -> list[Ob
     for step, reading in run.readings():
         each = observation(reading, step, net_of)
         if each is not None:
-            found[each.of, each.quantity, each.turned, each.state.key] = each
+            found[told(each)] = each
     cut = _cut(run)
     if cut is not None:
-        found.setdefault((cut.of, cut.quantity, False, cut.state.key), cut)
+        found.setdefault(told(cut), cut)
     return list(found.values())
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.explain import words
+from wakeboard.harness.explain.modelfit import MISFIT, ROUGH
 from wakeboard.harness.explain.observe import CURRENT, OHMS, Observation
 from wakeboard.instruments.quantity import show
 
@@ -46,6 +47,7 @@ def tell(explanation: Explanation, why: bool = False) -> Iterator[str]:
             yield from _group_lines(place, group, len(explanation.odd))
     yield from _as_drawn(explanation)
     yield from _common(explanation)
+    yield from _model(explanation)
     yield from _repairs(explanation)
     yield from _lines(explanation, why)
     yield from _next(explanation)
@@ -104,6 +106,54 @@ def _common(explanation: Explanation) -> Iterator[str]:
                 f"Common to {', '.join(each.units)}: {each.text}. "
                 "What all units show is the design or a hidden property of a part, not assembly."
             )
+
+
+def _model(explanation: Explanation) -> Iterator[str]:
+    """How sure the model itself is, what other units taught, and which part's model is in doubt."""
+    fit = explanation.fit
+    if fit is None:
+        return
+    yield ""
+    if fit.chi > MISFIT:
+        yield f"The model does not fit: chi²/n = {fit.chi:.1f}. Measure more units before a part is lifted."
+    elif fit.scale >= ROUGH:
+        yield (
+            f"The model is rough: parts differ from the drawing {fit.scale:g} times as far as data sheets have it. "
+            "Measure more units before a part is lifted."
+        )
+    elif fit.scale < 0.5:
+        yield "The model fits: the parts are much as drawn."
+    else:
+        yield "The model fits, with parts as far from the drawing as data sheets allow."
+    if not fit.units:
+        yield "  No other unit was read: what is the type's and what is this unit's is told apart by the model alone."
+    for each in fit.learnt:
+        unit = value_unit(explanation, each.path)
+        yield (
+            f"  {fit.units} other unit{'s' if fit.units > 1 else ''}: {each.path} ({each.says}) is "
+            f"{show(each.value, unit, 2)}, drawn as {show(each.drawn, unit, 2)}"
+        )
+    for doubt in fit.doubts:
+        yield (
+            f"  in doubt: {doubt.path} ({doubt.says}), {abs(doubt.deviations):.1f} deviations off: "
+            "its data sheet, or a reading of it alone, tells"
+        )
+
+
+def value_unit(explanation: Explanation, path: str) -> str:
+    """The unit of a part's value."""
+    from wakeboard.harness.describe.parts import nested_schema
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
+
+    case = explanation.case
+    name, _, tail = path.partition(".")
+    if case is None:
+        return ""
+    quantity = kind_of(case.model.circuit.part(name)).values.get(tail)
+    if quantity is not None:
+        return quantity.unit
+    word = tail.rpartition(".")[2]
+    return next((schema[word][0] for table in ("io", "supply") if word in (schema := nested_schema(table))), "")
 
 
 def _repairs(explanation: Explanation) -> Iterator[str]:

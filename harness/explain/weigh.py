@@ -22,6 +22,7 @@ from wakeboard.harness.explain.expansion import expanded
 from wakeboard.harness.explain.fitting import Fitter
 from wakeboard.harness.explain.freedom import USUAL, Freedom
 from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
+from wakeboard.harness.explain.modelfit import model_fit
 from wakeboard.harness.explain.pairs import Pairing, needed
 from wakeboard.harness.explain.screening import BEHIND, Screened, places, screen, telling
 from wakeboard.harness.explain.suspects import Suspect, bridges_between
@@ -77,7 +78,20 @@ class Weigher:
             both = self.fitter.solved(pairing.best(weighed, screened))[:FINALISTS]
             weighed += needed(weighed, self._final(self.fitter.refine(both)))
             result = self._result(weighed)
-        return result
+        return self._no_surer_than_the_model(result)
+
+    def _no_surer_than_the_model(self, result: Weighing) -> Weighing:
+        """With how well the model fits, and nothing stated as more certain than that allows: what is taken off goes to
+        "not in this model"."""
+        best = result.candidates[0] if result.candidates and result.probabilities[0] > result.p_none else result.none
+        fit = model_fit(self.likelihood, best)
+        p = np.array([result.p_none, *result.probabilities])
+        other = result.p_other * fit.most + (1 - fit.most)
+        if result.p_other > fit.most and p.sum() > 0:  # nor is "not in this model" any surer
+            p, other = p * (1 - fit.most) / p.sum(), fit.most
+        else:
+            p = p * fit.most
+        return replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other), fit=fit)
 
     def _likeliest_singles(self, suspects: Sequence[Suspect]) -> list[Candidate]:
         """The likeliest single faults, refined: by the table's spreads, and by closer ones, since a small fault shows

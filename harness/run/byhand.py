@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.operator import Operator
 
 KEYS = "r: again   b: last point again   s: skip   q: stop   Enter: take it now"
+REGRET_KEYS = "b: take it again"
 BACK = ("b", "B")
 STILL_KEYS = "Enter: yes   r: no, again   q: stop"
 REGRET = 1.5  # s after the last point of a step in which it can still be taken again
@@ -62,7 +63,8 @@ class SteadyHands:
         """After the last point of a step: whether b is pressed within a moment. Raises OperatorStop."""
         if self.bench is None:
             return False
-        self.operator.write("    b: take it again\n")
+        self.operator.write(f"    {REGRET_KEYS}\n")
+        self.operator.also_asks("Taken", "", REGRET_KEYS)
         ends = self.bench.clock.now() + REGRET
         with self.operator.watching() as key:
             while self.bench.clock.now() < ends:
@@ -93,7 +95,8 @@ class SteadyHands:
             self.bench.set_input(False)
         self._fresh = False
         self._shown = ""
-        self.operator.write("\r\x1b[K    hold still\n")
+        self.operator.shows("hold still")
+        self.operator.write("\n")
 
     def held(self, name: str) -> bool:
         """Whether the probe is still on the point: proven by the input, or said by the person where an open lead of
@@ -127,7 +130,9 @@ class SteadyHands:
 
     def _said_to_be_on(self, name: str, key: Any) -> bool:
         """The person's word, where nothing tells an open lead from this net."""
-        self.operator.write(f"\r\x1b[K\a    reads as an open lead does: is the probe still on {name}? {STILL_KEYS}\n")
+        reads = "reads as an open lead does"
+        self.operator.write(f"\r\x1b[K\a    {reads}: is the probe still on {name}? {STILL_KEYS}\n")
+        self.operator.also_asks(f"Is the probe still on {name}?", f"It {reads}.", STILL_KEYS)
         while True:
             self.operator.beat()
             pressed = self._pressed(key)
@@ -190,13 +195,12 @@ class SteadyHands:
     def _show(self, verdict: Verdict) -> None:
         """One line that is written over, and only when it changes."""
         volts = "" if verdict.volts is None else f"{verdict.volts:9.3f} V"
-        text = f"    {volts}  {SAYS.get(verdict.state, '')}"[:COLUMNS]
+        text = f"{volts}  {SAYS.get(verdict.state, '')}"[: COLUMNS - 4]
         if text != self._shown:
             self._shown = text
-            self.operator.write(f"\r\x1b[K{text}")
+            self.operator.shows(text)
 
     def took(self, name: str, value: str) -> None:
         """The bell, and what was measured: the probe may leave."""
         large = value if fits(value, COLUMNS - 4) else "OK"
-        lines = banner(large).replace("\n", "\n    ")
-        self.operator.write(f"\r\x1b[K\a\n    {lines}\n\n    taken: {value} at {name}\n")
+        self.operator.took(name, value, banner(large).replace("\n", "\n    "))

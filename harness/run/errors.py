@@ -23,10 +23,12 @@ class PowerCut(BenchError):
     """The guard has cut the power for a reason that says nothing of the board: a lost link, a runner that hung."""
 
 
-def power_cut(supply: str, cut: Cut) -> Tripped | PowerCut:
+def power_cut(supply: str, cut: Cut) -> Tripped | PowerCut | OperatorStop:
     """What the runner raises for a cut."""
-    from wakeboard.harness.run.guard.core import RULES
+    from wakeboard.harness.run.guard.core import RULES, STOPPED
 
+    if cut.rule == STOPPED:
+        return OperatorStop(cut.says)
     if cut.rule in RULES:
         return Tripped(supply, cut)
     return PowerCut(f"the guard has cut the power ({cut.rule}): {cut.says}")

@@ -96,6 +96,13 @@ class MovedLeads:
     def left(self) -> OffReport | None:
         return None if self._guard.left is None else self._report(self._guard.left)
 
+    @property
+    def stopped(self) -> OffReport | None:
+        return None if self._guard.stopped is None else self._report(self._guard.stopped)
+
+    def stop(self, why: str) -> None:
+        self._guard.stop(why)
+
     def prove_off(self) -> OffReport:
         return self._report(self._guard.prove_off())
 

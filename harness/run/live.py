@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from wakeboard.harness.run.guard.core import Sample
+    from wakeboard.harness.run.ports import Observer
     from wakeboard.results.records import Reading, Step
 
 STYLES = {
@@ -187,6 +188,33 @@ class LiveObserver:
         body.add_row(Text(self._last_reading, no_wrap=True, overflow="ellipsis"))
         seconds = time.monotonic() - self._began
         return Panel(body, title=self.title, subtitle=f"{seconds:.0f} s", width=min(self.console.width, 100))
+
+
+class Both:
+    """Two observers of one run."""
+
+    def __init__(self, first: Observer, second: Observer) -> None:
+        self._both = (first, second)
+
+    def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
+        for each in self._both:
+            each.step_begins(number, total, title, kind)
+
+    def reading(self, reading: Reading) -> None:
+        for each in self._both:
+            each.reading(reading)
+
+    def says(self, text: str) -> None:
+        for each in self._both:
+            each.says(text)
+
+    def pulse(self, samples: Mapping[str, Sample], limits: Mapping[str, float]) -> None:
+        for each in self._both:
+            each.pulse(samples, limits)
+
+    def step_ends(self, step: Step) -> None:
+        for each in self._both:
+            each.step_ends(step)
 
 
 def bar(amps: float, limit: float) -> Any:

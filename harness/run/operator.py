@@ -7,6 +7,8 @@
 
 Each prompt begins with what has power (`power`): hands are about to go where the voltage is.
 Waiting for a key goes on beating the guard's heart: a person who thinks is no runner that hangs.
+
+The same questions may stand somewhere else, too (`face`: a page beside the bench); whoever answers first has answered.
 """
 
 from __future__ import annotations
@@ -15,15 +17,41 @@ import contextlib
 import sys
 import time
 from collections.abc import Callable, Iterator
-from typing import Any
+from typing import Any, Protocol
 
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
 from wakeboard.results.visible import VisibleStream
 
 KEYS = "Enter: it is so   r: say it again   s: skip   q: stop"
+YES_NO = "y: yes   n: no   q: stop"
+GO_ON = "Enter: go on   q: stop"
 STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
 ENTER = ("\r", "\n", " ")
 POLL = 0.05  # s
+
+
+class Face(Protocol):
+    """Another place where the questions stand and are answered."""
+
+    def asks(self, power: str, title: str, detail: str, keys: str, text: bool = False) -> None:
+        """A question, in place of the one before. keys: as in KEYS; text: a line of text answers it."""
+        ...
+
+    def answered(self) -> None:
+        """No question is open."""
+        ...
+
+    def shows(self, text: str) -> None:
+        """What the meter shows while a probe is placed."""
+        ...
+
+    def took(self, name: str, value: str) -> None:
+        """A point is measured: the bell."""
+        ...
+
+    def key(self) -> str | None:
+        """A key that was pressed there to the open question; for a text, the text and a line end."""
+        ...
 
 
 class Operator:
@@ -35,11 +63,16 @@ class Operator:
         write: Callable[[str], None] | None = None,
         read_key: Callable[[float], str | None] | None = None,
         read_line: Callable[[], str] | None = None,
+        face: Face | None = None,
+        terminal: bool = True,
     ) -> None:
+        """terminal: whether a person may answer there, too."""
         self.beat = beat or (lambda: None)
         self._write = write or _to_stderr
         self._read_key = read_key
-        self._read_line = read_line or input
+        self._read_line = read_line
+        self.face = face
+        self._terminal = terminal
         self.around: tuple[Callable[[], None], Callable[[], None]] | None = None
         self.power: Callable[[], str] = _unknown
         self.hands: Any = None  # wakeboard.harness.run.byhand.SteadyHands, where a bench is probed by hand
@@ -47,20 +80,48 @@ class Operator:
     def tell(self, title: str, detail: str) -> None:
         """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""
         self.prompt(title, detail, KEYS)
-        while True:
-            key = self._key()
-            if key in ENTER:
-                return
-            if key in ("s", "S"):
-                raise SkipPoint(title)
-            if key in STOP_KEYS:
-                raise OperatorStop(f"stopped at: {title}")
-            if key in ("r", "R"):
-                self._write(f"  {title}\n    {detail}\n")
+        with self._open():
+            while True:
+                key = self._key()
+                if key in ENTER:
+                    return
+                if key in ("s", "S"):
+                    raise SkipPoint(title)
+                if key in STOP_KEYS:
+                    raise OperatorStop(f"stopped at: {title}")
+                if key in ("r", "R"):
+                    self._write(f"  {title}\n    {detail}\n")
 
     def prompt(self, title: str, detail: str, keys: str) -> None:
         """A bell, what has power, what to do, and the keys that answer."""
         self._write(f"\a\n{self._powered()}  {title}\n    {detail}\n    {keys}\n")
+        self.also_asks(title, detail, keys)
+
+    def also_asks(self, title: str, detail: str, keys: str, text: bool = False) -> None:
+        """What was just asked on the terminal, wherever else it stands."""
+        if self.face is not None:
+            self.face.asks(self.power(), title, detail, keys, text)
+
+    @contextlib.contextmanager
+    def _open(self) -> Iterator[None]:
+        """A question is open while the block runs."""
+        try:
+            yield
+        finally:
+            if self.face is not None:
+                self.face.answered()
+
+    def shows(self, text: str) -> None:
+        """What the meter shows while a probe is placed: one line that is written over."""
+        self._write(f"\r\x1b[K    {text}")
+        if self.face is not None:
+            self.face.shows(text)
+
+    def took(self, name: str, value: str, large: str) -> None:
+        """The bell, and what was measured: the probe may leave. large: the value in large letters."""
+        self._write(f"\r\x1b[K\a\n    {large}\n\n    taken: {value} at {name}\n")
+        if self.face is not None:
+            self.face.took(name, value)
 
     def _powered(self) -> str:
         told = self.power()
@@ -70,20 +131,23 @@ class Operator:
         """ "yes" or "no", or a line of text. Raises OperatorStop."""
         if text:
             self._write(f"\a\n{self._powered()}  {question}\n  > ")
-            return self._read_line().strip()
-        self._write(f"\a\n{self._powered()}  {question}   y: yes   n: no   q: stop\n")
-        while True:
-            key = self._key()
-            if key in ("y", "Y"):
-                return "yes"
-            if key in ("n", "N"):
-                return "no"
-            if key in STOP_KEYS:
-                raise OperatorStop(f"stopped at the question: {question}")
+            return self._line(question).strip()
+        self._write(f"\a\n{self._powered()}  {question}   {YES_NO}\n")
+        self.also_asks(question, "", YES_NO)
+        with self._open():
+            while True:
+                key = self._key()
+                if key in ("y", "Y"):
+                    return "yes"
+                if key in ("n", "N"):
+                    return "no"
+                if key in STOP_KEYS:
+                    raise OperatorStop(f"stopped at the question: {question}")
 
     def confirm(self, question: str) -> None:
         """Go on, or not. Raises OperatorStop."""
-        self._write(f"\a\n{self._powered()}  {question}   Enter: go on   q: stop\n")
+        self._write(f"\a\n{self._powered()}  {question}   {GO_ON}\n")
+        self.also_asks(question, "", GO_ON)
         self._go("stopped before anything was energised")
 
     def clear_hands(self, what: str, purpose: str) -> None:
@@ -98,12 +162,35 @@ class Operator:
         self._go(f"stopped: the leads were to be moved to {supply}")
 
     def _go(self, stopped: str) -> None:
-        while True:
-            key = self._key()
-            if key in ("\r", "\n", "y", "Y"):
-                return
-            if key in STOP_KEYS:
-                raise OperatorStop(stopped)
+        with self._open():
+            while True:
+                key = self._key()
+                if key in ("\r", "\n", "y", "Y"):
+                    return
+                if key in STOP_KEYS:
+                    raise OperatorStop(stopped)
+
+    def _line(self, question: str) -> str:
+        """A line of text, typed at the terminal or elsewhere; the guard's heart is beaten meanwhile."""
+        if self._read_line is not None:
+            return self._read_line()
+        self.also_asks(question, "", "q: stop", text=True)
+        typed = ""
+        with self._open(), self.watching() as read:
+            while True:
+                self.beat()
+                key = read(POLL)
+                if key in ("\x03", "\x04", ""):
+                    raise OperatorStop(f"stopped at the question: {question}")
+                if key in ("\x7f", "\b"):
+                    typed = typed[:-1]
+                    self._write(f"\r\x1b[K  > {typed}")
+                elif key is not None:
+                    typed += key
+                    self._write(key.rstrip("\r\n"))
+                if typed[-1:] in ("\r", "\n"):
+                    self._write("\n")
+                    return typed
 
     def write(self, text: str) -> None:
         """Text for the person."""
@@ -120,13 +207,32 @@ class Operator:
         pause, resume = self.around or (_nothing, _nothing)
         pause()
         try:
-            if self._read_key is not None:
-                yield self._read_key
-            else:
-                with _keys() as read:
-                    yield read
+            with self._open(), self._reading() as read:
+                yield read
         finally:
             resume()
+
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[Callable[[float], str | None]]:
+        """Keys from wherever they come: a function that waits for one for so many seconds."""
+        if self._read_key is not None:
+            yield self._either(self._read_key)
+        elif self._terminal:
+            with _keys() as read:
+                yield self._either(read)
+        else:
+            yield self._either(_no_key)
+
+    def _either(self, read: Callable[[float], str | None]) -> Callable[[float], str | None]:
+        face = self.face
+        if face is None:
+            return read
+
+        def key(seconds: float) -> str | None:
+            there = face.key()
+            return there if there is not None else read(seconds)
+
+        return key
 
     def _key(self) -> str:
         """One key; a live view is taken away while it is waited for."""
@@ -140,13 +246,7 @@ class Operator:
             resume()
 
     def _wait_key(self) -> str:
-        if self._read_key is not None:
-            while True:
-                self.beat()
-                key = self._read_key(POLL)
-                if key is not None:
-                    return key
-        with _keys() as read:
+        with self._reading() as read:
             while True:
                 self.beat()
                 key = read(POLL)
@@ -156,6 +256,12 @@ class Operator:
 
 def _nothing() -> None:
     """No live view to take away."""
+
+
+def _no_key(seconds: float) -> str | None:
+    """Where there is no terminal."""
+    time.sleep(seconds)
+    return None
 
 
 def _unknown() -> str:

@@ -33,6 +33,16 @@ class GuardShell(Protocol):
         """The state of the outputs when it was closed; None: it is open, or nobody could tell."""
         ...
 
+    @property
+    def stopped(self) -> OffReport | None:
+        """The state of the outputs after `stop`; None: not asked, or not known yet."""
+        ...
+
+    def stop(self, why: str) -> None:
+        """Everything off at once, since a person says so: from any thread, and past whatever the runner is busy with.
+        Raises nothing; the runner's next call raises OperatorStop."""
+        ...
+
     def prove_off(self) -> OffReport: ...
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
         """Says which of the supply's own protections are armed."""

@@ -61,7 +61,8 @@ def blamed(found: Explanation, *guilty: str) -> float:
             Part("DX", "zener", {"A": "GND", "K": "RST"}, {"volts": 1.6, "at": 1e-3}),
             Part("RX", "resistor", {"1": "+3V3", "2": "RST"}, {"value": 6.8e3}),
         ]),
-        (("CS", "IRQ"), "", [Part("DX", "diode", {"A": "CS", "K": "IRQ"}, {"drop": 0.7, "at": 10e-3})]),
+        # U1.GPIO2 drives CS: a pull on one of the two nets is what the junction looks like
+        (("CS", "IRQ", "U1.GPIO2"), "", [Part("DX", "diode", {"A": "CS", "K": "IRQ"}, {"drop": 0.7, "at": 10e-3})]),
     ],
     ids=["a pull-up with a diode's curve", "a clamp on a line that is pulled up", "a junction between two nets"],
 )  # fmt: skip

@@ -18,16 +18,16 @@ def _change(fault: str | None) -> Change:
     return Change() if fault is None else Change((parse_fault(fault),))
 
 
-def _moved(case: Case, change: Change, tolerance: Unknown) -> np.ndarray:
-    """The readings after a full solution with the value moved, by a thousandth of its deviation."""
+def _moved(case: Case, change: Change, tolerance: Unknown, way: float = 1.0) -> np.ndarray:
+    """What full solutions make of a value moved by a thousandth of its deviation, for a whole one."""
     name = tolerance.path.partition(".")[0]
-    step = tolerance.share / 1000
+    step = way * tolerance.share / 1000
     if name.startswith("bench_"):
         moved = change.plus(Change(setting_errors={tolerance.path: step}))
     else:
         moved = change.plus(Change(values={tolerance.path: tolerance.drawn * (1 + step)}))
     seen = case.predictor.predict([moved, change])
-    return (seen[0] - seen[1]) * 1000
+    return (seen[0] - seen[1]) * 1000 * way
 
 
 @pytest.mark.parametrize("fault", FAULTS)
@@ -35,13 +35,18 @@ def test_slopes_agree_with_full_solutions(fault: str | None, case) -> None:  # t
     """U1.GPIO2:open moves a pin to a node of its own; a bridge is a conductance that no part has."""
     made: Case = case()
     change = _change(fault)
-    known = [each for each in unknowns(made.model, made.fixed) if each.stray is None]
+    # where outputs begin to drive is a corner: a step of any size looks across it
+    known = [
+        u for u in unknowns(made.model, made.fixed) if u.stray is None and not u.path.endswith((".wakes", ".runs_from"))
+    ]
     shifts = made.predictor.shifts([change], known)[0]
     assert len(known) > 8
     assert np.abs(shifts).max() > 1e-3
     for t, tolerance in enumerate(known):
-        want = _moved(made, change, tolerance)
+        want, back = _moved(made, change, tolerance), _moved(made, change, tolerance, -1.0)
         for k in range(len(want)):
+            if want[k] != pytest.approx(back[k], rel=0.1, abs=1e-4):
+                continue  # a knee right there has two slopes
             floor = 1e-6 if made.predictor.observations[k].quantity == CURRENT else 2e-5
             assert shifts[t, k] == pytest.approx(want[k], rel=1e-2, abs=floor), (tolerance.path, k)
 

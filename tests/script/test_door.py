@@ -96,7 +96,7 @@ def test_a_check_that_fails_is_no_check(skep):
 def test_a_failure_that_ends_a_sequence_ends_the_sitting_with_the_power_off(skep):
     with wb.at_bench(skep / "board.toml", unit="X", plants=["+3V3+GND:bridge=2"]) as bench:
         bench.check("USB")
-        with pytest.raises((wb.Tripped, wb.Refused)):
+        with pytest.raises((wb.Tripped, wb.Refused)):  # noqa: PT012
             for _ in range(2):
                 bench.power("USB", limit="120 mA", expect="< 40 mA")
                 bench.read("+3V3")

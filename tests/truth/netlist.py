@@ -21,8 +21,9 @@ ALWAYS: Final = -1e3  # V: a gate that is always open
 FOREVER: Final = 1e30
 CLAMP: Final = (1e-14, 8.0)  # A, Ω: 0.66 V at 1 mA
 INPUT: Final = 1e-9  # S of an input
-WAKES: Final = (0.9, 0.4)
-"""V, and V over which, in the world "none": where transistors begin to conduct, as the product's model has it."""
+RUNS: Final = (0.9, 0.4)
+WAKES: Final = (1.2, 0.4)
+"""V, and V over which, in the world "none": where a part draws, and where an output drives, as the product has it."""
 DEFAULTS: Final[Mapping[str, Mapping[str, Any]]] = {
     "diode": {"drop": 0.7, "at": 0.01, "emission": 1.0, "ohms": 0.0},
     "schottky": {"drop": 0.4, "at": 1.0, "emission": 1.05, "ohms": 0.05},
@@ -306,7 +307,7 @@ def supervisor(p: Placed) -> None:
         if p.get("push_pull"):
             p.put("push", ("OUT", "VDD", "GND"), siemens, most, threshold, held)
         factor, knee, power = p.unit.quiescent(p.part)
-        gated = (ALWAYS, 1.0) if p.unit.world.has("quiescent") else WAKES
+        gated = (ALWAYS, 1.0) if p.unit.world.has("quiescent") else RUNS
         p.put("sink", ("VDD", "GND", "VDD", "GND"), p.num("quiescent") * factor, knee, power, *gated)
     p.conduct("OUT", "GND", 1e-8)
     pin_leak(p, "OUT", "VDD")

@@ -41,6 +41,7 @@ SILENCE = 2.0  # s, beyond one and a half times a supply's time-out, that the gu
 STOPPED = 1.0  # s without a word from the guard while an output is on: its process is stopped
 WATCH = 0.1  # s between looks at the silence; a runner that was stopped itself has not looked, so that does not count
 ALIVE = b'{"event":"alive"'
+DARK = b'{"event":"dark"'
 BEAT_GAP = 0.05  # s
 BUSY = 1.0  # s until a supply that did not answer a successor is asked once more
 SLICE = 0.05  # s
@@ -49,7 +50,7 @@ PROCESS = "wakeboard.harness.run.guard.process"
 
 
 class ProcessGuard:
-    """Implements GuardShell. Not thread-safe: the runner's loop owns it."""
+    """Implements GuardShell. Not thread-safe, but for `stop`: the runner's loop owns it."""
 
     def __init__(self, plans: Sequence[SupplyPlan], report: str | None = None) -> None:
         """Start the process and have it open the supplies. Raises BenchError as it was raised there."""
@@ -68,6 +69,7 @@ class ProcessGuard:
         self._own = _Energised()  # as counted here, where the guard can no longer be asked
         self.came_on: Cut | None = None
         self.left: OffReport | None = None
+        self.stopped: OffReport | None = None
         self._told: Cut | None = None  # the output that came on by itself which the runner knows of
         self._back_supply = ""
         self._waits = 0.0  # s for which the guard's loop has been waiting, by its own word
@@ -103,7 +105,7 @@ class ProcessGuard:
         assert stream is not None
         try:
             for line in stream:
-                if not self._is_alive(line):
+                if not (self._is_alive(line) or self._is_dark(line)):
                     self._inbox.put(line)
                 self._heard += 1
         except (OSError, ValueError):
@@ -120,6 +122,14 @@ class ProcessGuard:
         with contextlib.suppress(ValueError, KeyError, TypeError):
             told = wire.decode(line)
             self._waits, self._lit = float(told["waits"]), bool(told["lit"])
+        return True
+
+    def _is_dark(self, line: bytes) -> bool:
+        """Whether it is the answer to `stop`: the runner's loop may be busy, and a person waits for it."""
+        if not line.startswith(DARK):
+            return False
+        with contextlib.suppress(ValueError, KeyError, TypeError):
+            self.stopped = wire.report_of(wire.decode(line))
         return True
 
     def _watch(self) -> None:
@@ -290,6 +300,14 @@ class ProcessGuard:
         report = wire.report_of(self._call("off", supply=supply))
         self._own.end(report)
         return report
+
+    def stop(self, why: str) -> None:
+        """One line on the pipe, which takes it whole. A guard that is gone is succeeded here and now."""
+        if not self.lost:
+            with contextlib.suppress(GuardLost):
+                self._send({"do": "stop", "why": why})
+        if self.lost:
+            self.stopped = self._own_report or self.left
 
     def look_again(self) -> OffReport:
         """Where the guard is gone: off once more, by ourselves, and then looked at."""

@@ -29,6 +29,8 @@ from typing import Final
 
 RULES: Final = ("output-off", "over-voltage", "constant-current", "over-current", "under-voltage", "lead-off")
 
+STOPPED: Final = "stopped"  # no rule about the board: a person said so
+
 FLOOR_AMPS: Final = 1e-3  # below this no readback can tell a current from none (common practice, no source)
 LEAD_SHARE: Final = 0.1  # a current that falls below this share of the least expected one has ceased
 LEAD_TIME: Final = 0.05  # s; a processor that sleeps for a moment is no lead that fell off

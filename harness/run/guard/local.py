@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
 from wakeboard.harness.run.errors import power_cut
+from wakeboard.harness.run.guard.core import STOPPED
 from wakeboard.harness.run.guard.owner import Guard, OffReport, Ramp, Setting, Track
 
 if TYPE_CHECKING:
@@ -40,7 +41,9 @@ class LocalGuard:
         self._acknowledged = False
         self._told: Cut | None = None  # the output that came on by itself which the runner knows of
         self._busy = False
+        self._stop = ""
         self.left: OffReport | None = None
+        self.stopped: OffReport | None = None
 
     @property
     def cut(self) -> Cut | None:
@@ -99,6 +102,10 @@ class LocalGuard:
             return
         if self._failure is not None:
             raise self._failure
+        if self._stop and self.guard.cut is None:
+            with self._using():
+                self.guard.abandon(STOPPED, self._stop)
+            self.stopped = self.guard.off_report
         if self.guard.cut is not None:
             raise power_cut(self.guard.cut_supply, self.guard.cut)
 
@@ -147,6 +154,10 @@ class LocalGuard:
             report = self.guard.all_off()
         self._watch()
         return report
+
+    def stop(self, why: str) -> None:
+        """With the runner's next call: the virtual bench has one thread, and none of its clock."""
+        self._stop = why
 
     def look_again(self) -> OffReport:
         with self._using():

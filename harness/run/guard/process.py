@@ -6,6 +6,7 @@ It holds the only session to each supply. Outputs go off, and are seen to be off
 - when the runner's pipe ends: it was killed, or it ended without a word;
 - when the runner is silent for longer than it said it would be (its lease): it hangs;
 - when it stood still itself while they were on: the computer slept, or somebody stopped the program;
+- when a person at the page says stop, which comes past whatever the runner is busy with;
 - on SIGTERM, SIGINT, SIGHUP; on any exception; at exit.
 
 Outputs that are off are looked at as long as the process lives. A thread of its own tells the runner ten times a second
@@ -29,6 +30,7 @@ from dataclasses import replace
 from typing import Any
 
 from wakeboard.harness.run.guard import wire
+from wakeboard.harness.run.guard.core import STOPPED
 from wakeboard.harness.run.guard.owner import Guard
 from wakeboard.harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
 from wakeboard.instruments.clock import steady
@@ -170,6 +172,9 @@ class Shell:
         if message.get("do") == "beat":
             self.lease_ends = steady() + float(message["lease"])
             return
+        if message.get("do") == "stop":
+            self._stop(str(message["why"]))
+            return
         try:
             answer = getattr(self, f"do_{message['do']}")(message)
             self._say({"id": message["id"], "ok": answer})
@@ -263,6 +268,13 @@ class Shell:
             self.guard.abandon(rule, why)
             self.told_cut = True
             self._tell_cut(self.guard.cut_supply, self.guard.cut)
+
+    def _stop(self, why: str) -> None:
+        """A person wants everything off, whatever the runner is at; whether it is, is told at once."""
+        if self.guard is not None:
+            self._lose(STOPPED, why)
+            report = self.guard.off_report or self.guard.all_off()
+            self._say({"event": "dark", **wire.report_data(report)})
 
     def _off(self, why: str) -> None:
         if self.guard is not None:

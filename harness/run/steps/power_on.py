@@ -105,13 +105,13 @@ def run(context: Context, model: Model) -> None:
     context.energise(model.supply, setting, _held(envelope, model), _ramp(model, start))
     context.say(f"{model.supply}: {context.notes.protection}" if context.notes.protection else "")
     context.sleep(_settle(context, model, envelope))
-    _supply_volts(context, model.supply)
+    _supply_volts(context, model.supply, model.volts)
     limits = _power.current_limits(context, model.expect, model.limit)
     _power.read_current(context, model.supply, limits)
     context.guard.bound(model.supply, model.trip, envelope.least_amps)
 
 
-def _supply_volts(context: Context, name: str) -> None:
+def _supply_volts(context: Context, name: str, wanted: float | None) -> None:
     """What the meter sees at the supply's own net, where relays can reach it: it must agree with the supply's word, or
     the bench is wired otherwise than its file says."""
     net = context.board.supplies[name].net
@@ -121,8 +121,19 @@ def _supply_volts(context: Context, name: str) -> None:
     seen, said = context.meter_volts(), context.guard.sample(name)
     if said.mode != "cc":
         check_supply_against_meter(context.bench, name, said.volts, seen.value)
+    context.record(net, "dc volts", seen, _volts_limits(context, name, wanted))
+
+
+BESIDE = 0.05
+"""Share by which a supply's net may differ from a setting below its range: the step asks for that, so that the range in
+the board file says nothing of it."""
+
+
+def _volts_limits(context: Context, name: str, wanted: float | None) -> Limits:
     limits = context.board.supplies[name].limits
-    context.record(net, "dc volts", seen, Limits(limits.low, limits.high, "board"))
+    if wanted is not None and limits.low is not None and wanted < limits.low:
+        return Limits(wanted * (1 - BESIDE), wanted * (1 + BESIDE), "step")
+    return Limits(limits.low, limits.high, "board")
 
 
 def _ovp(model: Model, volts: float) -> float:

@@ -29,8 +29,9 @@ TYPES = ("io", "input", "output", "open_drain", "analog")
 DRIVES = ("off", "high", "low", "up", "down")
 CLAMP_SATURATION = 1e-14  # A: 0.66 V at 1 mA
 CLAMP = (1.0, 8.0)  # emission, series Ω
-WAKES = 0.9  # V of a pin's rail at which its transistors begin to conduct (common practice, no source)
+WAKES = 1.2  # V of a pin's rail at which its transistors conduct by half (common practice, no source)
 WAKING = 0.4  # V over which they do
+IDLE_SIEMENS = 1e-12  # what a supply pin conducts beside its current: as good as nothing, where nobody says
 INPUT_SIEMENS = 1e-9  # an input's own leakage, to ground
 DEFAULT_OHMS = 40.0
 DEFAULT_PULL = 40e3
@@ -75,7 +76,7 @@ def _switched(d: Draft, pin: str, rail: str, drive: str, kind: str) -> None:
     own_pull = 1 / d.positive(f"{pin}.pull_ohms", DEFAULT_PULL)
     up = {"up": own_pull, "high": 0.0 if kind == "open_drain" else strength}.get(drive, 0.0)
     down = {"down": own_pull, "low": strength}.get(drive, 0.0)
-    awake = (rail, "GND", *ramp(WAKES, WAKING))
+    awake = (rail, "GND", *ramp(d.positive("wakes"), WAKING))
     able = 0.0 if d.value("dead") else 1.0
     for plus, minus, siemens in ((rail, pin, up), (pin, "GND", down)):
         path = (plus, minus, siemens or strength, 0.0)
@@ -105,6 +106,8 @@ def _draw(d: Draft, pin: str) -> None:
     awake = d.number(f"{pin}.draws", d.value(f"{pin}.amps", 0.0))
     amps = d.number(f"{pin}.standby", 0.0) if asleep else awake
     above = d.number(f"{pin}.above", 1.0)
+    idle = d.positive(f"{pin}.idle", IDLE_SIEMENS)
+    d.conductance(pin, "GND", idle)
     slope = max(amps, 1e-15) / max(above / 2, 0.1)
     gate = (pin, "GND", *ramp(above * 0.9, max(above * 0.2, 0.1)))
     _clamp(d, "GND", pin)
@@ -131,6 +134,7 @@ KINDS = (
         {
             "dead": Quantity("", False, "drives nothing and draws nothing; clamps and fixed pulls stay"),
             "asleep": Quantity("", False, "draws its standby currents"),
+            "wakes": Quantity("V", WAKES, "voltage of its rail from which a pin drives"),
             "clamp_saturation": Quantity("A", CLAMP_SATURATION, "saturation current of its clamp diodes"),
         },
         _chip,

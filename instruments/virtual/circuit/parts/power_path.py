@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..draft import Draft, ramp
 from ..kind import Kind, Quantity
 from ..part import Part, Value
-from .regulators import COMMON, GATE, alive, always_on, body_diode, enable_gate, enable_pull, quiescent
+from .regulators import COMMON, GATE, RUNS, alive, always_on, body_diode, enable_gate, enable_pull, quiescent
 
 if TYPE_CHECKING:
     from ..transient import Probe
@@ -115,6 +115,7 @@ KINDS = (
             "ohms": Quantity("Ω", 0.05, "on-resistance"),
             "limit": Quantity("A", 1e3, "current limit"),
             "quiescent": Quantity("A", 1e-6, "its own supply current, from K"),
+            "runs_from": RUNS,
             "dead": Quantity("", False, "conducts nothing"),
         },
         _ideal_diode,
@@ -157,6 +158,7 @@ KINDS = (
             "sink": Quantity("A", 10e-3, "most that OUT sinks"),
             "push_pull": Quantity("", False, "drives OUT high as well"),
             "quiescent": Quantity("A", 5e-6, "its own supply current"),
+            "runs_from": RUNS,
             "delay": Quantity("s", 0.0, "OUT stays low this long after VDD came up"),
             "held": Quantity("", False, "OUT held low, whatever VDD"),
             "dead": Quantity("", False, "never pulls"),

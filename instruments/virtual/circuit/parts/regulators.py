@@ -15,10 +15,7 @@ from ..kind import Kind, Quantity, pick
 
 GATE = 0.1  # V over which an enable or lock-out goes from off to on
 BODY_SATURATION, BODY_OHMS = 1e-12, 0.05  # of the body diode
-RUNS_FROM = (
-    0.9,
-    0.4,
-)  # V, and V over which: what a part's own circuits need before they draw (common practice, no source)
+RUNS_FROM, RUNNING = 0.9, 0.4  # V, and V over which: what a part needs to draw at all (common practice, no source)
 
 
 def enable_gate(d: Draft) -> Affine:
@@ -54,7 +51,7 @@ def quiescent(d: Draft, pin: str, gates: tuple[Affine, ...]) -> None:
 
 def always_on(d: Draft, pin: str) -> None:
     """The supply current of a part that nothing enables: it flows once there is voltage enough for a transistor."""
-    quiescent(d, pin, ((pin, "GND", *ramp(*RUNS_FROM)),))
+    quiescent(d, pin, ((pin, "GND", *ramp(d.positive("runs_from"), RUNNING)),))
 
 
 def body_diode(d: Draft, anode: str, cathode: str) -> None:
@@ -117,6 +114,7 @@ def _boost(d: Draft) -> None:
     body_diode(d, "IN", "OUT")
 
 
+RUNS = Quantity("V", RUNS_FROM, "supply voltage from which it draws its quiescent current")
 PINS = ("IN", "OUT", "GND", "EN")
 COMMON = {
     "volts": Quantity("V", None, "output voltage", required=True),

@@ -1,0 +1,72 @@
+"""The page beside the bench, for the commands that run: --page, its address on the terminal, and what it answers."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from wakeboard.harness.cli.options import Common
+    from wakeboard.harness.describe.sequence import Sequence
+    from wakeboard.harness.page.address import Place
+    from wakeboard.harness.page.link import PageLink
+
+LOOPBACK = "127.0.0.1:0"
+
+
+def page_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    """--page [HOST:PORT]."""
+    return click.option(
+        "--page",
+        "page_place",
+        is_flag=False,
+        flag_value=LOOPBACK,
+        metavar="[HOST:PORT]",
+        help="Serve a page beside the bench: on this computer only, or at that address for a tablet.",
+    )(function)
+
+
+def place_of(text: str) -> Place:
+    """Raises click.UsageError for what is no address."""
+    from wakeboard.harness.page.address import BadPlace, parse_place
+
+    try:
+        return parse_place(text)
+    except BadPlace as error:
+        raise click.UsageError(f"--page: {error}. After --page an address is expected, or another option.") from None
+
+
+@contextlib.contextmanager
+def beside(common: Common, page_place: str | None, sequence: Sequence, **first: Any) -> Iterator[PageLink | None]:
+    """The page while the block runs; None where none was asked for."""
+    if page_place is None:
+        yield None
+        return
+    from wakeboard.harness.page.link import NoPage, PageLink
+    from wakeboard.harness.page.picture import Picture
+    from wakeboard.harness.page.stored import has_places
+
+    place = place_of(page_place)
+    board = sequence.board
+    picture = Picture(
+        title=sequence.title, board=f"{board.name} {board.revision}".strip(), map=has_places(str(board.file or "")),
+        titles=[model.title for model in sequence.steps], **first,
+    )  # fmt: skip
+    try:
+        link = PageLink(place, picture, store=common.database(board.file), board=str(board.file or ""),
+                        alone=not common.interactive)  # fmt: skip
+    except NoPage as error:
+        raise click.UsageError(str(error)) from None
+    with link:
+        tell_address(common, link.address, link.code)
+        yield link
+
+
+def tell_address(common: Common, address: str, code: str) -> None:
+    """Where the page is. The address is good for one device."""
+    common.note(f"page: {address}")
+    if code:
+        common.note(f"code: {code}   (typed once; the page is not encrypted: use a network that is the bench's own)")

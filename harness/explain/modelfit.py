@@ -1,0 +1,142 @@
+"""How well the model fits, and what was learnt of it: the likeliest explanation's unknowns, given all that was read.
+
+With the unknowns (t, d) normal about mu with covariance G, and the readings y = m + H (t, d) + noise,
+
+    (t, d) | y = mu + G H^T S^-1 (y - m)            S = H G H^T + noise
+
+Where some t lies far from what its part's drawing has, that part's model is in doubt: its data sheet tells, or a
+reading of that part by itself. chi^2/n = (y - m)^T S^-1 (y - m) / n is about 1 where the whole fits (a predictive
+check: it sees misfit, but no phantom that fits). What other units alone have taught is `learnt`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from wakeboard.harness.explain.freedom import SCALES, Freedom
+from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+
+if TYPE_CHECKING:
+    from wakeboard.harness.explain.candidate import Candidate
+    from wakeboard.harness.explain.likelihood import Likelihood
+
+DOUBTED: Final = 2.0
+"""Standard deviations of the table from which a part's model is in doubt."""
+MOST: Final = 4
+KNOWN: Final = 0.6
+"""Of the deviation before, what may be left of it where a value counts as learnt."""
+MOVED: Final = 0.8
+"""Standard deviations of the table by which a learnt value is worth telling."""
+ROUGH: Final = 2.0
+"""Scale from which the model is called rough."""
+MISFIT: Final = 1.8
+"""chi^2/n from which the readings do not fit the model."""
+MOST_CERTAIN: Final = {True: 0.97, False: 0.999}
+"""The most that is stated of anything: where the model is rough or does not fit, and else (estimates; worlds bear
+them)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A part whose model is in doubt: what of it, and by how many standard deviations of the table it seems off."""
+
+    path: str
+    says: str
+    deviations: float
+
+    @property
+    def part(self) -> str:
+        return self.path.partition(".")[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """A value of a part as other units show it: drawn, learnt, and its standard uncertainty, in the value's own
+    unit."""
+
+    path: str
+    says: str
+    drawn: float
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class ModelFit:
+    """scale: by how much the table's spreads are multiplied where all fits best; chi: chi^2/n there; units: others that
+    taught."""
+
+    scale: float
+    chi: float
+    doubts: tuple[Doubt, ...]
+    learnt: tuple[Learnt, ...]
+    units: int = 0
+
+    @property
+    def rough(self) -> bool:
+        """Whether less is certain than the sums say."""
+        return self.scale >= ROUGH or self.chi > MISFIT
+
+    @property
+    def most(self) -> float:
+        """The most that is stated of any explanation."""
+        return MOST_CERTAIN[self.rough]
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "scale": self.scale, "chi2_per_reading": self.chi, "rough": self.rough, "taught_by": self.units,
+            "in_doubt": [{"value": d.path, "says": d.says, "deviations": d.deviations} for d in self.doubts],
+            "learnt": [
+                {"value": x.path, "says": x.says, "drawn": x.drawn, "learnt": x.value, "u": x.u} for x in self.learnt
+            ],
+        }  # fmt: skip
+
+
+def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
+    """Of the likeliest explanation (or the drawn board), at the scale at which it is likeliest."""
+    (spread,) = likelihood.spreads([best.change])
+    y = likelihood.evidence.y
+    off = y - best.mean[: len(y)]
+    solved = np.linalg.solve(best.covariance, off)
+    freedom = likelihood.freedoms[best.scale]
+    h = np.vstack([spread.rows, np.eye(len(y))])
+    found = freedom.mean + freedom.covariance @ (h @ solved)
+    scale = SCALES[best.scale][0]
+    teachers = 0 if likelihood.teachers is None else len(likelihood.teachers.off)
+    return ModelFit(
+        scale, float(off @ solved) / max(len(y), 1), _doubts(likelihood.unknowns, found),
+        _learnt(likelihood.unknowns, freedom, scale) if teachers else (), teachers,
+    )  # fmt: skip
+
+
+def _doubts(unknowns: Sequence[Unknown], found: Array) -> tuple[Doubt, ...]:
+    far = [
+        Doubt(u.path, u.says, float(t))
+        for u, t in zip(unknowns, found, strict=False)
+        if not u.stated and abs(t) > DOUBTED
+    ]
+    return tuple(sorted(far, key=lambda d: -abs(d.deviations))[:MOST])
+
+
+def _learnt(unknowns: Sequence[Unknown], freedom: Freedom, scale: float) -> tuple[Learnt, ...]:
+    """Values of parts of which other units tell more than the table, and something else than the drawing."""
+    out = []
+    left = np.sqrt(np.maximum(np.diag(freedom.of_type), 0.0))
+    for k, u in enumerate(unknowns):
+        before = np.sqrt(u.type_share) * (1.0 if u.stated else scale)
+        t = float(freedom.mean[k])
+        if (
+            u.stray is None
+            and u.drawn
+            and not u.setting
+            and left[k] < KNOWN * before
+            and abs(t) > MOVED * min(scale, 1)
+        ):
+            value = u.drawn * u.factor(t)
+            out.append((abs(t), Learnt(u.path, u.says, u.drawn, value, abs(value) * u.share * float(left[k]))))
+    return tuple(each for _, each in sorted(out, key=lambda pair: -pair[0])[:MOST])

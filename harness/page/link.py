@@ -1,0 +1,353 @@
+"""The runner's side of the page: a process of its own, fed through a pipe that loses what it cannot take.
+
+with PageLink(place, picture, tell) as page:
+    operator.face = page                    the same questions as on the terminal
+    observer = Both(observer, page)         what happens
+    before(bench): page.watch(bench)        what the guard sees; and Stop goes to the guard
+
+The runner's loop only replaces values in the picture. A thread writes the newest one onto the pipe, at most so often;
+when the page's process does not listen, that thread waits and nobody else does. Another thread takes what was pressed:
+a key answers the open question, if it is still the same; Stop goes to the guard at once, past the runner.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Self
+
+from wakeboard.harness.page.picture import Picture, answered_steps, first_net, keys_of, supply_row
+from wakeboard.harness.run.errors import OperatorStop
+from wakeboard.instruments.own_code import command
+from wakeboard.instruments.quantity import show
+
+if TYPE_CHECKING:
+    from wakeboard.harness.page.address import Place
+    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.run.guard.core import Envelope, Sample
+    from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting
+    from wakeboard.results.records import Reading, Step
+
+PROCESS = "wakeboard.harness.page.server"
+OPENING = 30.0  # s for the page's process to say its address
+GAP = 0.1  # s between pictures, at least
+WORD = 0.5  # s between them, at most: silence means that the run is gone
+SLICE = 0.2  # s of the runner's sleep between looks
+FAREWELL = 2.0  # s for the last picture to reach the pages
+LONGEST = 4096  # bytes of a line that the page may send
+STOP_SAYS = "stopped at the page"
+NEEDED = {"starlette": "Starlette", "uvicorn": "uvicorn", "PIL": "Pillow"}
+
+
+class NoPage(Exception):
+    """The page cannot be served; the text says why."""
+
+
+class PageLink:
+    """One for a command's life. It is an Observer, and another face of the Operator."""
+
+    def __init__(
+        self, place: Place, picture: Picture, *, store: str = "", board: str = "", alone: bool = False
+    ) -> None:
+        """store: the file of results that its pages show; board: the board's file; alone: nobody can answer elsewhere.
+
+        Raises NoPage."""
+        self.picture = picture
+        self.alone = alone
+        self.address = self.code = ""
+        self._guard: Any = None
+        self._number = 0  # of the open question
+        self._keys: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
+        self._closing = threading.Event()
+        self._ended = threading.Event()  # the page's process is gone
+        self._process = _start()
+        self._open(place, store, board)
+        threading.Thread(target=self._send, daemon=True, name="page-send").start()
+        threading.Thread(target=self._take, daemon=True, name="page-take").start()
+
+    def _open(self, place: Place, store: str, board: str) -> None:
+        first = {"host": place.host, "port": place.port, "store": store, "board": board}
+        told = self._hand_shake(json.dumps(first).encode() + b"\n")
+        if "error" in told:
+            self._kill()
+            raise NoPage(told["error"])
+        self.address, self.code, self._pid = told["address"], told["code"], told["pid"]
+
+    def _hand_shake(self, line: bytes) -> dict[str, Any]:
+        answer: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        stream, inbox = self._process.stdout, self._process.stdin
+        assert stream is not None
+        assert inbox is not None
+        threading.Thread(target=lambda: answer.put(stream.readline()), daemon=True).start()
+        try:
+            inbox.write(line)
+            inbox.flush()
+            return dict(json.loads(answer.get(timeout=OPENING)))
+        except (OSError, ValueError, queue.Empty):
+            return {"error": "the page's process did not start"}
+
+    @property
+    def pid(self) -> int:
+        """The process number of the page's server."""
+        return self._process.pid
+
+    @property
+    def gone(self) -> bool:
+        """Whether the page's process has ended."""
+        return self._ended.is_set()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """The last picture, then the end of the process: it has no outputs to look after."""
+        if self._closing.is_set():
+            return
+        self._closing.set()
+        self.picture.changed.set()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(FAREWELL)
+        self._kill()
+
+    def _kill(self) -> None:
+        with contextlib.suppress(OSError):
+            self._process.kill()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(FAREWELL)
+
+    # --- threads ----------------------------------------------------------------------------------------------------
+    def _send(self) -> None:
+        """The newest picture, again and again."""
+        stream = self._process.stdin
+        assert stream is not None
+        descriptor = stream.fileno()
+        try:
+            while not self._ended.is_set():
+                last = self._closing.is_set()
+                self.picture.changed.clear()
+                self._look_for_dark()
+                _write(descriptor, json.dumps({"picture": self.picture.document()}, allow_nan=False).encode() + b"\n")
+                if last:
+                    _write(descriptor, b'{"bye":true}\n')
+                    return
+                time.sleep(GAP)
+                self.picture.changed.wait(WORD - GAP)
+        except (OSError, ValueError):
+            self._ended.set()
+
+    def _take(self) -> None:
+        """What was pressed, line by line."""
+        stream = self._process.stdout
+        assert stream is not None
+        with contextlib.suppress(OSError, ValueError):
+            while line := stream.readline(LONGEST):
+                with contextlib.suppress(ValueError, KeyError, TypeError):
+                    self._pressed(json.loads(line))
+        self._ended.set()
+
+    def _pressed(self, message: Mapping[str, Any]) -> None:
+        if message["do"] == "stop":
+            self._stop()
+        elif message["do"] == "address":
+            self.address, self.code = str(message["address"]), str(message["code"])
+        elif message["do"] == "key":
+            self._keys.put((int(message["prompt"]), str(message["key"])))
+
+    # --- stop -------------------------------------------------------------------------------------------------------
+    def _stop(self) -> None:
+        """To the guard at once; and as the key of whatever question is open."""
+        guard = self._guard
+        if guard is None and self.picture.get("prompt") is None:
+            return
+        self.picture.put(stop={"says": "Stop: the guard switches off. Wait for the word that it is off", "off": None})
+        if guard is not None:
+            guard.stop(STOP_SAYS)
+        self._keys.put((self._number, "q"))
+        self.picture.changed.set()
+
+    def _look_for_dark(self) -> None:
+        """The guard's answer to Stop, as soon as it has come."""
+        stop, guard = self.picture.get("stop"), self._guard
+        if stop is not None and stop["off"] is None and guard is not None and guard.stopped is not None:
+            self._off(guard.stopped)
+
+    def _off(self, report: OffReport) -> None:
+        self.picture.put(stop={"says": report.says(), "off": report.confirmed})
+
+    # --- the bench --------------------------------------------------------------------------------------------------
+    def watch(self, bench: OpenBench) -> None:
+        """Look over the guard's shoulder, and know whom Stop goes to."""
+        self._guard = bench.guard
+        self.picture.put(cautions=[f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts])
+        bench.guard = SeenGuard(bench.guard, self.picture)
+
+    def ended(self, outcome: str, says: str, off: OffReport) -> None:
+        """How the run ended, and whether the outputs are off."""
+        self._guard = None
+        self.picture.put(
+            ended={"outcome": outcome, "says": says, "off": off.confirmed, "off_says": off.says()},
+            supplies=[], prompt=None, power="All outputs off" if off.confirmed else f"NOT CONFIRMED OFF: {off.says()}",
+        )  # fmt: skip
+
+    def broke(self, says: str) -> None:
+        """There is no run, or no end of one to tell; `says` says whether the outputs are off where any was on."""
+        self._guard = None
+        self.picture.put(ended={"outcome": "error", "says": says, "off": None, "off_says": ""}, supplies=[],
+                         prompt=None)  # fmt: skip
+
+    # --- Face -------------------------------------------------------------------------------------------------------
+    def asks(self, power: str, title: str, detail: str, keys: str, text: bool = False) -> None:
+        self._number += 1
+        net = first_net(detail)
+        self.picture.put(
+            prompt={"number": self._number, "title": title, "detail": detail, "keys": keys_of(keys), "text": text},
+            power=power or self.picture.get("power"), moving="", spot={"net": net, "point": _point(title)},
+        )  # fmt: skip
+
+    def answered(self) -> None:
+        self.picture.put(prompt=None)
+
+    def shows(self, text: str) -> None:
+        self.picture.put(moving=text)
+
+    def took(self, name: str, value: str) -> None:
+        taken = (self.picture.get("taken") or {"number": 0})["number"] + 1
+        self.picture.put(taken={"of": name, "value": value, "number": taken}, moving="")
+
+    def key(self) -> str | None:
+        """A key to the question that is open now; one that was meant for an earlier question answers nothing."""
+        while True:
+            try:
+                number, key = self._keys.get_nowait()
+            except queue.Empty:
+                if self.gone and self.alone:
+                    raise OperatorStop("the page's process has ended, and there is no terminal to answer at") from None
+                return None
+            if number == self._number:
+                return key
+
+    # --- Observer ---------------------------------------------------------------------------------------------------
+    def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
+        titles = self.picture.get("titles") or []
+        following = titles[number] if number < len(titles) else ""
+        self.picture.put(step={"number": number, "total": total, "title": title, "kind": kind, "next": following})
+
+    def reading(self, reading: Reading) -> None:
+        from wakeboard.harness.run.live import reading_text
+
+        value = reading.says or "over range" if reading.value is None else show(reading.value, reading.unit)
+        self.picture.put(reading={"of": reading.of, "quantity": reading.quantity, "value": value,
+                                  "outcome": reading.outcome, "text": reading_text(reading)})  # fmt: skip
+
+    def says(self, text: str) -> None:
+        """Kept by the step."""
+
+    def pulse(self, samples: Mapping[str, Sample], limits: Mapping[str, float]) -> None:
+        """The guard's own words come by SeenGuard."""
+
+    def step_ends(self, step: Step) -> None:
+        done = {"number": step.number, "name": step.name, "outcome": step.outcome, "says": step.says}
+        self.picture.put(steps=answered_steps(self.picture.get("steps"), done))
+
+
+class SeenGuard:
+    """A guard whose every word goes to the picture as well; what is asked of it goes on as it is."""
+
+    def __init__(self, guard: Any, picture: Picture) -> None:
+        self._guard = guard
+        self._picture = picture
+        self._held: dict[str, Envelope] = {}
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._guard, name)
+
+    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
+        self._held = {**self._held, supply: envelope}
+        self._show()
+        return str(self._guard.energise(supply, setting, envelope, ramp))
+
+    def bound(self, supply: str, most_amps: float | None, least_amps: float | None) -> None:
+        from dataclasses import replace
+
+        self._guard.bound(supply, most_amps, least_amps)
+        if supply in self._held:
+            self._held = {**self._held, supply: replace(self._held[supply], most_amps=most_amps)}
+
+    def off(self, supply: str) -> OffReport:
+        report: OffReport = self._guard.off(supply)
+        return self._noted(report)
+
+    def all_off(self) -> OffReport:
+        report: OffReport = self._guard.all_off()
+        return self._noted(report)
+
+    def beat(self, lease: float) -> None:
+        try:
+            self._guard.beat(lease)
+        finally:
+            self._show()
+
+    def sleep(self, seconds: float) -> None:
+        """In slices, so that a page sees what moves; a virtual clock jumps as it did."""
+        ends = time.monotonic() + seconds
+        while not hasattr(self._guard, "clock") and (left := ends - time.monotonic()) > SLICE:
+            self._guard.sleep(SLICE)
+            self._show()
+            seconds = left - SLICE
+        self._guard.sleep(max(seconds, 0.0))
+        self._show()
+
+    def _noted(self, report: OffReport) -> OffReport:
+        self._held = {name: each for name, each in self._held.items() if report.states.get(name) != "off"}
+        self._show()
+        return report
+
+    def _show(self) -> None:
+        """What has power by what was set, and what the supplies say."""
+        samples = self._guard.latest()
+        rows = [supply_row(name, envelope, samples.get(name)) for name, envelope in self._held.items()]
+        live = "; ".join(f"{row['name']} on, {show(row['set'], 'V')}, limit {show(row['limit'], 'A')}" for row in rows)
+        self._picture.looked()
+        self._picture.put(supplies=rows, power=f"LIVE: {live}" if live else "All outputs off")
+
+
+def _point(title: str) -> str:
+    """The point that a prompt is about."""
+    words = title.split()
+    return words[-1] if len(words) > 1 and words[0] in ("Probe", "Swap") else ""
+
+
+def _start() -> subprocess.Popen[bytes]:
+    """In a group of its own: a Ctrl-C at the terminal is the runner's to handle."""
+    must_be_installed()
+    options: dict[str, Any] = {"start_new_session": True}
+    if sys.platform == "win32":
+        options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.BELOW_NORMAL_PRIORITY_CLASS}
+    try:
+        return subprocess.Popen(command(PROCESS), stdin=subprocess.PIPE, stdout=subprocess.PIPE, **options)
+    except OSError as error:
+        raise NoPage(f"the page's process cannot be started: {error.strerror or error}") from error
+
+
+def must_be_installed() -> None:
+    """Raises NoPage, with the extra that brings what is missing."""
+    import importlib.util
+
+    missing = [says for name, says in NEEDED.items() if importlib.util.find_spec(name) is None]
+    if missing:
+        raise NoPage(f"the page needs {', '.join(missing)}: pip install 'wakeboard[page]'")
+
+
+def _write(descriptor: int, data: bytes) -> None:
+    while data:
+        data = data[os.write(descriptor, data) :]

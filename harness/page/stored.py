@@ -1,0 +1,133 @@
+"""What is kept, as the pages show it: units side by side, one page a unit, photos, the map of the board.
+
+stored = Stored("wakeboard.db", "board.toml")          names of files stay in this process; no page shows them
+stored.units()                                          values for units.html.j2
+
+Everything is read anew for each request, by a session of its own that writes nothing, but for a photo.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wakeboard.results.report.text import OUTCOME_WORDS
+from wakeboard.results.visible import visible
+
+if TYPE_CHECKING:
+    from wakeboard.results.store import Store
+
+LATEST = 40  # runs of a unit on its page
+
+
+class Stored:
+    """store: the file or URL of results; board: the board's file, "" where none is known."""
+
+    def __init__(self, store: str, board: str) -> None:
+        self._store = store
+        self._board = board
+
+    @contextlib.contextmanager
+    def _open(self) -> Iterator[Store | None]:
+        """The store; None where there is none yet."""
+        from wakeboard.results.store import Store
+        from wakeboard.results.store_errors import StoreError
+
+        try:
+            store = Store.open(self._store, create=False, read_only=True)
+        except StoreError:
+            yield None
+            return
+        with store:
+            yield store
+
+    def units(self) -> dict[str, Any]:
+        """Every unit, by board."""
+        from wakeboard.results.ledger import Ledger
+        from wakeboard.results.ledger_text import when
+
+        with self._open() as store:
+            found = Ledger(store).units(None) if store is not None else []
+        boards: dict[str, list[dict[str, Any]]] = {}
+        for unit in found:
+            boards.setdefault(unit.board, []).append({
+                "serial": unit.serial, "shown": visible(unit.serial), "runs": unit.runs,
+                "when": when(unit.last_started) if unit.last_started is not None else "",
+                "outcome": unit.outcome or ("no end" if unit.runs else "no run"), "run": unit.last_run,
+                "rework": [visible(each) for each in unit.rework],
+            })  # fmt: skip
+        return {"boards": boards, "words": OUTCOME_WORDS}
+
+    def unit(self, board: str, serial: str) -> dict[str, Any] | None:
+        """One unit: its runs, its history, findings that rest on it, its photos."""
+        from wakeboard.results.ledger import Ledger
+        from wakeboard.results.ledger_text import when
+
+        with self._open() as store:
+            if store is None or not any(
+                (each.board, each.serial) == (board, serial) for each in Ledger(store).units(None)
+            ):
+                return None
+            ledger = Ledger(store)
+            runs = store.runs(board=board, unit=serial, limit=LATEST)
+            history = ledger.history(serial, board)
+            findings = [each for each in ledger.findings(board) if any(proof.unit == serial for proof in each.evidence)]
+            return {
+                "board": board,
+                "serial": serial,
+                "runs": [
+                    {"id": run.id, "when": when(run.started), "sequence": visible(run.sequence),
+                     "outcome": run.outcome or "no end"}
+                    for run in runs
+                ],
+                "history": [{"when": when(event.at), "text": visible(event.text), "by": visible(event.by)}
+                            for event in history if event.kind != "run"],
+                "findings": [{"number": each.number, "title": visible(each.title), "state": each.state}
+                             for each in findings],
+                "photos": self._photos(store, board, serial),
+            }  # fmt: skip
+
+    def run_report(self, ref: str) -> str | None:
+        from wakeboard.results.report import report_run
+        from wakeboard.results.store_errors import StoreError
+
+        with self._open() as store, contextlib.suppress(StoreError):
+            return None if store is None else report_run(store, ref)
+        return None
+
+    def board_report(self, board: str) -> str | None:
+        from wakeboard.results.report import report_board
+
+        with self._open() as store:
+            return None if store is None or board not in store.boards() else report_board(store, board)
+
+    def map(self, net: str, point: str) -> str:
+        """The board's drawing with the pads of a net and the point marked; "" where no places are known."""
+        from wakeboard.harness.describe.problems import FileProblems
+        from wakeboard.harness.drawings.places import places_beside
+        from wakeboard.results.boardmap import drawn
+
+        try:
+            places = places_beside(self._board) if self._board else None
+        except FileProblems:
+            return ""
+        return "" if places is None else str(drawn(places.map, net=net, point=point))
+
+    # --- photos -----------------------------------------------------------------------------------------------------
+    def _photos(self, store: Store, board: str, serial: str) -> list[dict[str, Any]]:
+        return []
+
+    def photo(self, uuid: str) -> bytes | None:
+        return None
+
+    def add_photo(self, board: str, serial: str, data: bytes, says: str) -> str:
+        return "photos are not kept yet"
+
+
+def has_places(board: str) -> bool:
+    """Whether a drawing was read for this board."""
+    from wakeboard.harness.drawings.places import NAME
+
+    return bool(board) and (Path(board).parent / NAME).is_file()

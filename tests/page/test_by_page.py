@@ -1,0 +1,134 @@
+"""A person at the bench who touches nothing but probes and a page: whole runs in a real Chromium, the board on a
+virtual bench at real sockets, Stop as the instrument sees it, the page's death, a cut network."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+bench_module = importlib.import_module("bench")
+browser_module = importlib.import_module("chromium")
+Command, HandBench, POWERED = bench_module.Command, bench_module.HandBench, bench_module.POWERED
+
+pytestmark = [
+    pytest.mark.skipif(browser_module.PROGRAM is None, reason="Chromium is not installed (apt install chromium)"),
+    pytest.mark.skipif(sys.platform == "win32", reason="the debugging pipe of POSIX systems"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with browser_module.Chromium() as opened:
+        yield opened
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Any]:
+    with bench_module.hand_bench(tmp_path) as served:
+        yield served
+
+
+class Person:
+    """Reads the page and nothing else; moves the probes; answers by the page's buttons, or by keys."""
+
+    def __init__(self, tab: Any, bench: Any) -> None:
+        self.tab = tab
+        self.bench = bench
+        self.prompts: list[tuple[str, str]] = []  # (what had power, what was asked)
+        self.readings: list[str] = []
+
+    def look(self) -> str:
+        """What is asked just now; acted on once."""
+        title = self.tab.says("#prompt-title")
+        detail = self.tab.says("#prompt-detail")
+        large = self.tab.says("#reading")
+        if large not in ("", "–") and (not self.readings or self.readings[-1] != large):
+            self.readings.append(large)
+        number = self.tab.run("document.querySelector('#keys button') ? 1 : 0")
+        if not title or not number or (self.prompts and self.prompts[-1][1:] == (title + detail,)):
+            return ""
+        self.prompts.append((self.tab.says("#power-text"), title + detail))
+        return f"{title}\n{detail}"
+
+    def act(self, asked: str) -> None:
+        if "tips together" in asked:
+            self.bench.hand("the other tip")
+            time.sleep(0.3)
+            self.tab.press("Enter")
+        elif "hands clear" in asked:
+            self.bench.hand("")
+            self.tab.click("#keys .go")
+        elif "net " in asked:
+            net = asked.split("net ")[1].split()[0]
+            self.bench.hand("")
+            time.sleep(0.4)
+            self.bench.hand(net)
+        elif asked and "Taken" not in asked:
+            self.tab.click("#keys .go")
+
+    def work(self, until: Any, late: float = 120.0) -> None:
+        ends = time.monotonic() + late
+        while not until():
+            assert time.monotonic() < ends, f"{self.prompts}\n{self.tab.run('document.body.innerText')}"
+            self.act(self.look())
+            if "as an open lead reads too" in self.tab.says("#moving"):
+                self.tab.press("Enter")
+            time.sleep(0.05)
+
+
+def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
+    bench.steps(POWERED)
+    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+        tab = browser.tab(command.address, width=820, height=1180)
+        person = Person(tab, bench)
+        person.work(lambda: tab.says("#answer-word"))
+        assert "PASS" in tab.says("#answer-word")
+        assert "confirmed off" in tab.says("#answer-do")
+        assert command.wait() == 0, command.text
+    assert any("3.3" in each or "3.2" in each for each in person.readings), person.readings
+    probed = [power for power, asked in person.prompts if asked.startswith("Probe")]
+    assert any(power.startswith("LIVE: USB on, 5 V, limit 100 mA") for power in probed), person.prompts
+    gates = [asked for _, asked in person.prompts if "hands clear" in asked]
+    assert len(gates) == 2
+    assert tab.complaints() == []
+    assert not bench.on
+
+
+def test_stop_in_mid_ramp_is_off_at_the_instrument_before_the_page_says_so(bench: Any, browser: Any) -> None:
+    bench.steps('[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n'
+                'ramp = "0.05 V every 200 ms"\n')  # fmt: skip
+    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+        tab = browser.tab(command.address, width=390, height=800)
+        person = Person(tab, bench)
+        person.work(lambda: bench.on and "3." in tab.says(".supply .volts"))
+        tab.press("Escape")
+        said = tab.until(lambda: tab.says("#stop-says") if "onfirmed" in tab.says("#stop-says") else "", "off")
+        assert not bench.on, "the page may say so only once it is so"
+        assert "Confirmed off" in said
+        assert command.wait() == 4, command.text
+    assert "stopped at the page" in command.text
+
+
+def test_the_page_dies_and_the_run_goes_on(bench: Any, browser: Any) -> None:
+    """On the scanner, energised by the option: the server is killed while the board has power."""
+    bench.steps(POWERED.replace('[[step]]\ndo = "rails"', '[[step]]\ndo = "wait"\nfor = "8 s"', 1))
+    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "bench.toml", "--page", "--no-input",
+                 "--energise") as command:  # fmt: skip
+        tab = browser.tab(command.address)
+        tab.until(lambda: bench.on and "LIVE" in tab.says("#power-text"), "power")
+        os.kill(command.page_pid(), signal.SIGKILL)
+        lost = tab.until(lambda: tab.says("#contact"), "no contact is said", late=30)
+        assert lost.startswith("No contact since")
+        assert tab.says("#power-text") == "Not known"
+        assert tab.says(".supply .volts") in ("", "– V"), "an old value is not left standing"
+        assert command.wait() == 0, command.text
+    assert not bench.on
