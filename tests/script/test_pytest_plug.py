@@ -13,10 +13,14 @@ from importlib import metadata
 from pathlib import Path
 from xml.etree import ElementTree
 
+import pandas as pd  # noqa: F401  pytester forgets what is first imported while it runs
 import pytest
+import sqlalchemy.dialects.sqlite  # noqa: F401
 
 import wakeboard as wb
 from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.explain import explaining  # noqa: F401
+from wakeboard.results import frames, store  # noqa: F401
 
 pytest_plugins = ["pytester"]
 pytestmark = pytest.mark.timeout(400)
