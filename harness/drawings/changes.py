@@ -39,7 +39,7 @@ class Changes:
 
 
 @dataclass(frozen=True)
-class Judged:
+class Aside:
     """Concerns of the old revision that are gone, of the new one that are new, and those in both."""
 
     mended: list[Concern]
@@ -64,22 +64,13 @@ def changes_between(old: Board, new: Board) -> Changes:
     return found
 
 
-def judged(old: Board, new: Board) -> Judged:
+def judged(old: Board, new: Board) -> Aside:
     """Both reviewed. Raises CircuitError for a circuit that cannot be solved."""
+    from wakeboard.harness.review.apart import apart
     from wakeboard.harness.review.review import review_board
 
-    renamed = _renamed(old, new)
-    before = {_key(each, renamed): each for each in review_board(old)}
-    after = {_key(each, {}): each for each in review_board(new)}
-    return Judged(
-        [each for key, each in before.items() if key not in after],
-        [each for key, each in after.items() if key not in before],
-        [each for key, each in after.items() if key in before],
-    )
-
-
-def _key(concern: Concern, renamed: Mapping[str, str]) -> tuple[object, ...]:
-    return concern.rule, tuple(renamed.get(net, net) for net in concern.nets), concern.path
+    gone, still, brought = apart(review_board(old), review_board(new), _renamed(old, new))
+    return Aside(gone, brought, still)
 
 
 def _renamed(old: Board, new: Board) -> dict[str, str]:

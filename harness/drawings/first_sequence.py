@@ -15,7 +15,7 @@ LIMITS: Final = {"usb": "100 mA"}
 LIMIT: Final = "50 mA"
 _CAUTIONS: Final = (
     "# The first minutes of a board that was never powered: unpowered shorts, then one source at a time.",
-    "# CAUTION. A current limit does not make a short safe, and capacitors stay charged. Never meet a first power-on",
+    "# CAUTION. A current limit does not make a short safe, and capacitors stay charged. Never do a first power-on",
     "# with a lithium cell fitted: let the supply stand in for it. Every limit here is a guess: set it to what the",
     "# board needs.",
 )

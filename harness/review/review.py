@@ -10,6 +10,7 @@ from wakeboard.harness.review.concern import RULES, Concern
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.review.study import Study
 
 
 @dataclass(frozen=True)
@@ -32,13 +33,18 @@ def review(board: Board) -> Review:
     Raises ValueError for a board without parts, CircuitError where the circuit cannot be solved, FileProblems for a
     pin table with mistakes.
     """
-    from wakeboard.harness.review.grouping import grouped
-    from wakeboard.harness.review.rules import rules
     from wakeboard.harness.review.study import Study
 
     study = Study.of(board)
-    concerns = in_order(grouped(study, [concern for rule in rules().values() for concern in rule(study)]))
-    return Review(concerns, len(study.cases), tuple(case.state for case in study.unsolved))
+    return Review(review_study(study), len(study.cases), tuple(case.state for case in study.unsolved))
+
+
+def review_study(study: Study) -> list[Concern]:
+    """All rules over a design that is solved already."""
+    from wakeboard.harness.review.grouping import grouped
+    from wakeboard.harness.review.rules import rules
+
+    return in_order(grouped(study, [concern for rule in rules().values() for concern in rule(study)]))
 
 
 def in_order(concerns: Iterable[Concern]) -> list[Concern]:

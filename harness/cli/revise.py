@@ -1,0 +1,262 @@
+"""`wakeboard revise …`: the next revision, worked out before it is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.opened import opened
+from wakeboard.harness.cli.options import CONTEXT, Common, common_options
+from wakeboard.harness.cli.options import command as wakeboard_command
+
+if TYPE_CHECKING:
+    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.review.concern import Concern
+    from wakeboard.harness.revise.judging import Beside
+    from wakeboard.harness.revise.plan import Plan
+    from wakeboard.harness.revise.rehearsals import Rehearsals
+
+_EXAMPLES = (
+    "wakeboard revise draft board.toml --to B",
+    "wakeboard revise judge revision-b.toml",
+    "wakeboard revise write revision-b.toml rev-b",
+)
+
+
+class _Group(click.Group):
+    """A group whose help leads with examples."""
+
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Examples"):
+            for example in _EXAMPLES:
+                formatter.write_text(example)
+        super().format_help_text(ctx, formatter)
+
+
+@click.group(cls=_Group, context_settings=CONTEXT)
+def command() -> None:
+    """Work out the next revision: what to change, whether it mends, whether it breaks something.
+
+    The changes are a file, revision-b.toml, that a command drafts and a person edits. The board that they start from,
+    and its results, are only read.
+    """
+
+
+def _sub(name: str, example: str) -> Callable[[Callable[..., Any]], click.Command]:
+    def decorate(function: Callable[..., Any]) -> click.Command:
+        made = wakeboard_command(examples=[example], name=name)(function)
+        command.add_command(made)
+        return made
+
+    return decorate
+
+
+@_sub("draft", "wakeboard revise draft board.toml --to B")
+@click.argument("board")
+@click.option("--to", "revision", default="B", show_default=True, metavar="REV", help="The new revision.")
+@click.option("--from-review", is_flag=True, help="From the concerns of the review; no findings are needed.")
+@click.option("-o", "--output", metavar="FILE", help="Default: revision-REV.toml beside the board file.")
+@common_options
+def draft(common: Common, board: str, revision: str, from_review: bool, output: str | None) -> int:
+    """Make the file of changes out of the findings that are the design's (or are carried).
+
+    A bodge becomes the resistor's new value with its worst case; pull-ups that feed a rail that is off are moved to it.
+    What no rule knows a way out of is left to you, as a comment. A file that is there is not overwritten.
+    """
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.revise import drafting
+
+    design = _with_parts(load_board(board), board)
+    file = Path(output) if output else Path(board).parent / f"revision-{revision.lower()}.toml"
+    if file.exists():
+        raise click.UsageError(f"{file} is there already: edit it, remove it, or name another with -o")
+    name = _relative(Path(board), file)
+    if from_review:
+        drafted = drafting.from_review(design, revision, name)
+    else:
+        with opened(common, board) as store:
+            drafted = drafting.from_findings(design, store, revision, name)
+    file.write_text(drafting.written(drafted), encoding="utf-8", newline="\n")
+    changes = drafted.plan.changes
+    for change in changes:
+        common.say(f"{change.title}" + (f"  (finding {_numbers(change.findings)})" if change.findings else ""))
+    for text in drafted.left:
+        common.say(f"left to you: {text}")
+    if not changes and not from_review:
+        common.say("No finding of this board is the design's: `wakeboard finding explain N TEXT --cause design`, or")
+        common.say("`finding carry`; with --from-review the concerns of the review are taken.")
+    common.note(f"written: {file}; now: wakeboard revise judge {file}")
+    common.emit({"file": str(file), "changes": [c.title for c in changes], "left": drafted.left})
+    return Exit.GOOD
+
+
+@_sub("judge", "wakeboard revise judge revision-b.toml")
+@click.argument("plan")
+@click.option("--sequence", "sequences", multiple=True, metavar="FILE",
+              help="Rehearsed on both revisions. Default: first-power-on.toml beside the board.")  # fmt: skip
+@click.option("--no-rehearsal", is_flag=True, help="Only the reviews: seconds instead of minutes.")
+@common_options
+def judge(common: Common, plan: str, sequences: tuple[str, ...], no_rehearsal: bool) -> int:
+    """Review and rehearse the board with and without the changes, side by side.
+
+    Says what is mended, still there and new; what each change mends by itself; each line's margin before and after;
+    what the sequence must have changed with it; which nets can still be compared with the old units. Exit code 1 when
+    something serious is new, a change breaks something, or the rehearsal is worse.
+    """
+    from wakeboard.harness.revise.judging import as_json
+
+    loaded, board = _loaded(plan)
+    beside, rehearsals = _judged(loaded, board, _sequences(board, sequences, no_rehearsal))
+    _show(common, beside, rehearsals)
+    common.emit({**as_json(beside), "rehearsals": [each.as_json() for each in rehearsals], **_comparable(beside)})
+    bad = beside.worse or not all(each.at_least for each in rehearsals)
+    return Exit.FAILED if bad or any(each.effect == "breaks" for each in beside.verdicts) else Exit.GOOD
+
+
+@_sub("write", "wakeboard revise write revision-b.toml rev-b")
+@click.argument("plan")
+@click.argument("folder")
+@common_options
+def write(common: Common, plan: str, folder: str) -> int:
+    """Write the new revision's folder: its board file with all comments kept, the sequences beside it."""
+    from wakeboard.harness.revise.writing import FolderInUse, write_out
+
+    loaded, board = _loaded(plan)
+    try:
+        files = write_out(board, loaded, Path(folder))
+    except FolderInUse as error:
+        raise click.UsageError(str(error)) from None
+    for file in files:
+        common.say(f"wrote {file}")
+    common.emit({"files": [str(file) for file in files]})
+    return Exit.GOOD
+
+
+# --- below ----------------------------------------------------------------------------------------------------------
+def _with_parts(board: Board, file: str) -> Board:
+    if not board.parts:
+        raise click.UsageError(f"{file} has no [parts]: without a circuit no change can be judged")
+    return board
+
+
+def _loaded(file: str) -> tuple[Plan, Board]:
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.revise.plan import load_plan
+
+    plan = load_plan(file)
+    return plan, _with_parts(load_board(plan.board_file), plan.board_file)
+
+
+def _relative(board: Path, plan: Path) -> str:
+    """How a plan names its board."""
+    import os
+
+    return os.path.relpath(board, plan.parent)
+
+
+def _numbers(numbers: Sequence[int]) -> str:
+    return ", ".join(map(str, numbers))
+
+
+def _sequences(board: Board, named: tuple[str, ...], none: bool) -> list[str]:
+    if none:
+        return []
+    first = Path(board.file).parent / "first-power-on.toml"
+    return list(named) or ([str(first)] if first.is_file() else [])
+
+
+def _judged(plan: Plan, board: Board, sequences: Sequence[str]) -> tuple[Beside, list[Rehearsals]]:
+    from wakeboard.harness.revise.judging import judge
+    from wakeboard.harness.revise.rehearsals import rehearsed
+
+    beside = judge(board, plan)
+    return beside, [rehearsed(beside, file) for file in sequences]
+
+
+def _comparable(beside: Beside) -> dict[str, Any]:
+    from wakeboard.harness.revise.margins import comparable
+
+    found = comparable(beside.before.study, beside.after.study)
+    return {
+        "comparable": found.alike,
+        "not_comparable": [
+            {"net": net, "state": state, "before": before, "after": after} for net, state, before, after in found.moved
+        ],
+    }
+
+
+def _show(common: Common, beside: Beside, rehearsals: Sequence[Rehearsals]) -> None:
+    from wakeboard.harness.drawings.changes import changes_between
+
+    before, after = beside.before.board, beside.after.board
+    common.say(f"{before.name}, revision {before.revision} with {len(beside.verdicts)} changes: {after.revision}")
+    found = changes_between(before, after)
+    _list(common, "What a circuit notices", [*found.parts, *found.nets, *found.intent])
+    _list(common, "Change by change", [_verdict(each) for each in beside.verdicts])
+    for title, concerns in (("Mended", beside.mended), ("Still there", beside.still), ("New", beside.new)):
+        _list(common, title, [_concern(each) for each in concerns])
+    if beside.clean:
+        common.say("\nThe review of the new revision raises nothing. What was not drawn was not solved.")
+    _margins(common, beside)
+    for each in rehearsals:
+        _rehearsal(common, each)
+    moved = _comparable(beside)["not_comparable"]
+    _list(
+        common, "Not to be compared with the old units (the rest is)",
+        [f"{m['net']}: {_volts(m['before'])}, now {_volts(m['after'])} at {m['state']}" for m in moved],
+    )  # fmt: skip
+
+
+def _list(common: Common, title: str, rows: Sequence[str]) -> None:
+    import textwrap
+
+    if rows:
+        common.say(f"\n{title}")
+    for row in rows:
+        for line in textwrap.wrap(row, 79, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False):
+            common.say(line)
+
+
+def _verdict(found: Any) -> str:
+    effect = found.effect.upper() if found.effect in ("breaks", "mends nothing") else found.effect
+    about = "; ".join(f"{each.rule} {', '.join(each.nets)}" for each in found.mends)
+    brings = "; brings " + "; ".join(each.says for each in found.brings) if found.brings else ""
+    return f"{found.change.title}: {effect}" + (f" {about}" if about else "") + brings + (
+        f" ({found.says})" if found.says else "")  # fmt: skip
+
+
+def _concern(each: Concern) -> str:
+    return f"{each.rule}{' (serious)' if each.serious else ''}: {each.says}"
+
+
+def _volts(value: float | None) -> str:
+    from wakeboard.instruments.quantity import show
+
+    return "—" if value is None else show(value, "V", 3)
+
+
+def _margins(common: Common, beside: Beside) -> None:
+    moved = [each for each in beside.margins if each.moved]
+    if beside.margins:
+        rest = len(beside.margins) - len(moved)
+        _list(
+            common, f"Lines: distance to their limits, worst state ({rest} stay as they are)",
+            [f"{each.line}, {each.level}: {_volts(each.before)}, now {_volts(each.after)}" for each in moved],
+        )  # fmt: skip
+
+
+def _rehearsal(common: Common, found: Rehearsals) -> None:
+    shares = [found.before.coverage, found.after.coverage if found.after else None]
+    text = ", now ".join("—" if each is None else f"{100 * each:.1f} %" for each in shares)
+    rows = [f"faults caught: {text}" + ("" if found.at_least else ": WORSE")]
+    rows += [f"as drawn it ends: {found.before.good.outcome}, now {found.after.good.outcome}"] if found.after else []
+    for label, names in (
+        ("caught now", found.caught_now), ("escapes now", found.escapes_now), ("burns now", found.burns_now),
+    ):  # fmt: skip
+        rows += [f"{label}: {', '.join(names)}"] if names else []
+    rows += [f"to change: {each}" for each in found.to_do]
+    _list(common, f"Rehearsal: {found.sequence}", rows)
