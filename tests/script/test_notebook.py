@@ -23,7 +23,8 @@ def test_the_notebook_takes_skep_from_review_to_a_bodge(tmp_path, monkeypatch):
             exec(compile("".join(cell["source"]), cell["id"], "exec"), names)
     assert {"backfeed", "weak-pull", "phantom-power"} & set(names["concerns"]["rule"])
     assert names["before"].outcome == "fail"
-    assert names["after"].outcome == "pass"
+    left = names["wb"].frame(names["after"]).query("outcome == 'fail'")
+    assert "RADIO_RST" not in set(left["of"])
     before, after = names["volts"]
     assert before > 2.0
     assert 0.0 < after < 0.8
