@@ -82,7 +82,7 @@ class TransferTold(Told):
 
 
 @dataclass
-class IsolationTold(Told):
+class BackFeedTold(Told):
     """Supplies that are off and fed from another."""
 
     fed_supplies: Sequence[str] = ()
@@ -100,6 +100,20 @@ class DischargeTold(Told):
     """s until every rail was discharged, or the wait was over."""
 
     discharged_s: float = 0.0
+
+
+@dataclass
+class ProgramTold(Told):
+    """A program that was run: command line, exit code (None: killed), s; bytes that it printed, and of their text what
+    was kept, made visible; SHA-256 of what was flashed and of the other files that its command line names."""
+
+    argv: Sequence[str] = ()
+    exit: int | None = None
+    seconds: float = 0.0
+    output_bytes: int = 0
+    output: str = ""
+    flashed: Mapping[str, str] | None = None
+    files: Mapping[str, str] | None = None
 
 
 @dataclass

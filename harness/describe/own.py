@@ -126,13 +126,18 @@ def _line(error: BaseException, file: str) -> str:
 
 
 # --- what is agreed to ------------------------------------------------------------------------------------------------
-def _agreed(path: Path, digest: str) -> bool:
+def is_agreed(digest: str) -> bool:
+    """Whether what has this SHA-256 may be run: by the variable, or because this person agreed to it before."""
     named = [each.strip() for each in os.environ.get(VARIABLE, "").split(",")]
-    if any(len(each) >= SHORT and digest.startswith(each) for each in named) or digest in _kept():
+    return any(len(each) >= SHORT and digest.startswith(each) for each in named) or digest in _kept()
+
+
+def _agreed(path: Path, digest: str) -> bool:
+    if is_agreed(digest):
         return True
     if _asker is None or not _asker(path, digest):
         return False
-    _keep(path, digest)
+    keep(path, digest)
     return True
 
 
@@ -150,8 +155,8 @@ def _kept() -> set[str]:
     return {line.split(" ", 1)[0] for line in lines}
 
 
-def _keep(path: Path, digest: str) -> None:
-    """A disk that takes no file makes the person be asked again, and nothing worse."""
+def keep(path: Path, digest: str) -> None:
+    """It was agreed to. A disk that takes no file makes the person be asked again, and nothing worse."""
     try:
         file = _file()
         file.parent.mkdir(parents=True, exist_ok=True)

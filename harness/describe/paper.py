@@ -33,12 +33,12 @@ class Paper:
         members = found if isinstance(found, list) else [found]
         return [name for name in members if isinstance(name, str)]
 
-    def problem(self, key: str, found: str, allowed: str) -> None:
-        """Something at a key of this step that cannot be."""
-        self._add((*self._path, key), found, allowed)
+    def problem(self, key: str, found: str, allowed: str, near: str = "", *, index: int | None = None) -> None:
+        """Something at a key of this step that cannot be, or at a member of it. near: a hint (problems.nearest)."""
+        self._add((*self._path, key, *(() if index is None else (index,))), found, allowed, near)
 
-    def _add(self, path: Path, found: str, allowed: str) -> None:
+    def _add(self, path: Path, found: str, allowed: str, near: str) -> None:
         """Not where the step's own model has found something at the same key already."""
         key = key_text(path)
         if not any(problem.key == key for problem in self._document.problems):
-            self._document.add(path, found, allowed)
+            self._document.add(path, found, allowed, near)

@@ -12,6 +12,7 @@ and where it applies:
     STOPS = True                               a failure of it ends the run where the step does not say `on_fail`
     TELLS = (OhmsTold,)                        what it keeps beside its readings (results/told.py)
     def on_paper(paper, table): ...            what it does to the bench, and what it refuses, without running
+    def before(context, model): ...            what it needs of this bench: asked before the first step
 """
 
 from __future__ import annotations
@@ -57,6 +58,7 @@ class StepKind:
     tells: tuple[type[Any], ...]
     summary: str
     on_paper: Callable[[Paper, Mapping[str, Any]], None] | None = None
+    before: Callable[..., None] | None = None
     own: str = ""
 
 
@@ -86,6 +88,7 @@ def _take(module: ModuleType) -> Iterator[tuple[str, StepKind]]:
             tuple(getattr(module, "TELLS", ())),
             summary,
             getattr(module, "on_paper", None),
+            getattr(module, "before", None),
             "" if ours else str(getattr(module, "__file__", module.__name__)),
         ),
     )

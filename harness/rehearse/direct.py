@@ -89,6 +89,7 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
         instruments=facts.used,
         traffic=traffic,
         virtual=virtual,
+        runs_programs=False,
         clear_hands=settled,
     )
 

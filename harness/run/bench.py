@@ -43,6 +43,8 @@ class OpenBench:
     meter_name: str = "meter"
     open_console: Callable[[str], Any] | None = None
     volumes: Mapping[str, str] = field(default_factory=dict)
+    ports: Mapping[str, tuple[str, int]] = field(default_factory=dict)  # link name -> serial port, baud
+    runs_programs: bool = True  # False where a run is one of hundreds that are only computed
     instruments: Sequence[InstrumentUsed] = ()
     traffic: Any = None
     virtual: Any = None  # the VirtualBench, for those who look behind the instruments
@@ -151,6 +153,12 @@ class OpenBench:
                 raise BenchError(f'the bench has no link "{link}": [links.{link}] with its port is missing')
             self._consoles[link] = self.open_console(link)
         return self._consoles[link]
+
+    def let_go(self, link: str) -> None:
+        """Close the console on a link, so that another program can have its port; it is opened again when asked for."""
+        console = self._consoles.pop(link, None)
+        if console is not None:
+            console.close()
 
     def take_traffic(self) -> list[Any]:
         """What was said since the last call, on every link that this process holds."""

@@ -54,7 +54,12 @@ class Context:
         predictor: CircuitLimits,
         observer: Observer | None = None,
         asker: Callable[[str, bool], str] | None = None,
+        unit: str = "",
+        folder: str = "",
     ) -> None:
+        """folder: where the sequence's file stands."""
+        self.unit = unit
+        self.folder = folder
         self.board = board
         self.bench = bench
         self.guard = bench.guard

@@ -232,6 +232,7 @@ def open_real(
         highest_volts=highest_volts(board),
         open_console=lambda link: _real_console(board, described, link, clock, traffic),
         volumes={name: volume.path for name, volume in described.volumes.items()},
+        ports={name: (link.port, _baud(board, described, name)) for name, link in described.links.items()},
         instruments=(*_guarded(described, guard), *drivers.used),
         traffic=traffic,
         text=described.text,
@@ -269,9 +270,14 @@ def _real_console(board: Board, described: Bench, link: str, clock: Any, traffic
     entry = described.links.get(link)
     if entry is None:
         raise BenchError(f'the bench file has no link "{link}": [links.{link}] with its port')
+    return Console(
+        entry.port, _baud(board, described, link), name=link, dtr=entry.dtr, rts=entry.rts, clock=clock, traffic=traffic
+    )
+
+
+def _baud(board: Board, described: Bench, link: str) -> int:
     declared = board.links.get(link)
-    baud = entry.baud or (declared.baud if declared else 115200)
-    return Console(entry.port, baud, name=link, dtr=entry.dtr, rts=entry.rts, clock=clock, traffic=traffic)
+    return described.links[link].baud or (declared.baud if declared else 115200)
 
 
 # --- what both kinds of bench share ---------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ Invariants, which hold whatever a step, an instrument, a person or the operating
 from __future__ import annotations
 
 import contextlib
+import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -85,6 +86,8 @@ class Runner:
             predictor=predictor or CircuitLimits(sequence.board),
             observer=observer,
             asker=asker,
+            unit=start.unit,
+            folder=os.path.dirname(os.path.abspath(sequence.file or "sequence.toml")),
         )
         self.steps: list[Step] = []
         self.error: BaseException | None = None
@@ -123,6 +126,9 @@ class Runner:
         report = self.context.guard.prove_off()
         if not report.confirmed:
             raise BenchError(f"{report.says()}; nothing was energised")
+        for model in self.sequence.steps:
+            if (before := step_kinds()[model.do].before) is not None:
+                before(self.context, model)
         self._notes = check_at_rest(self.bench)
 
     def take(self, model: Any) -> Step:

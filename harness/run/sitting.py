@@ -160,7 +160,10 @@ class Sitting:
     def take(self, model: Any) -> Step:
         """The same with a step that is read already."""
         runner = self._live()
+        before = step_kinds()[model.do].before
         with presses.guarded():
+            if before is not None and not any(model is each for each in runner.sequence.steps):
+                before(runner.context, model)
             step = runner.take(model)
             if runner.error is not None:
                 raise runner.error

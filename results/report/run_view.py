@@ -14,6 +14,7 @@ from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
 from wakeboard.results.report.explain_view import Document, Explanation, explanation
 from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import OUTCOME_WORDS, and_list, count, duration, show, when
+from wakeboard.results.told import ProgramTold
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,7 @@ class StepView:
     says: str
     took: str
     readings: tuple[rv.ReadingView, ...]
+    output: str = ""  # of a program
 
 
 @dataclass(frozen=True)
@@ -195,6 +197,7 @@ def step_view(pen: Pen, step: Step) -> StepView:
         step.says,
         duration(max(0.0, step.ended - step.started)) if step.outcome != "skipped" else "",
         tuple(rv.reading_view(pen, step, reading) for reading in step.readings),
+        ProgramTold.of(step).output,
     )
 
 
