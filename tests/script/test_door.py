@@ -70,7 +70,7 @@ def test_what_a_sequence_would_be_refused_for_is_refused(skep):
             ("no supply on", lambda: bench.read("+3V3")),
             ("no supply on", lambda: bench.step(do="rails")),
             ('did you mean "volts"', lambda: bench.step(do="vlots", of=["+3V3"])),
-            ('the unknown key "limits"', lambda: bench.step(do="isolation", limits="x")),
+            ('the unknown key "limits"', lambda: bench.step(do="back-feed", limits="x")),
         ]:
             with pytest.raises(wb.Refused, match=says):
                 call()
