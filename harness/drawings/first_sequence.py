@@ -41,7 +41,7 @@ def _powered(row: Row, rails: bool, lines: bool, *, others: bool) -> Iterable[st
     texts: list[str] = []
     texts += _step({"do": "power on", "supply": row.name, "limit": limit, "ramp": "0.5 V every 20 ms"}, row.fill)
     if others:
-        texts += _step({"do": "isolation", "expect": "< 0.3 V"}, "does any other supply, or a rail that is off, rise?")
+        texts += _step({"do": "back-feed", "expect": "< 0.3 V"}, "does any other supply, or a rail that is off, rise?")
     if rails:
         texts += _step({"do": "rails"})
     if lines:

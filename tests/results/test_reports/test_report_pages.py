@@ -191,7 +191,7 @@ def hostile_run() -> RunRecord:
     threshold = {HOSTILE: {"low": 0.8, "high": 2.0, "rail": 3.3, "expected": HOSTILE}}
     volts = replace(reading, quantity="dc volts")
     steps = [
-        Step(1, HOSTILE, "isolation", "fail", 0, 1, [volts], HOSTILE, traffic=[(0.0, HOSTILE, ">", HOSTILE)]),
+        Step(1, HOSTILE, "back-feed", "fail", 0, 1, [volts], HOSTILE, traffic=[(0.0, HOSTILE, ">", HOSTILE)]),
         Step(2, HOSTILE, "rails", "fail", 1, 2, [reading], HOSTILE),
         Step(3, HOSTILE, "line", "fail", 2, 3, [volts, text], HOSTILE, detail={"thresholds": threshold}),
     ]
