@@ -1,12 +1,16 @@
-"""Units side by side: what is odd in all of them, in some, in one.
+"""Units side by side: what lies outside its limits, or unlike the others, in all units, in some, in one.
 
-A check is *odd* in a unit when its reading failed or was marginal, or when it lies so far from the other units that
-chance does so in one check of a hundred (`rare_cut_off`). Odd in every unit that took it: look at the design. In one:
-look at that unit's assembly. In the reference unit too: look at the bench.
+Two things are told apart, and never by one word. A check is *outside its limits* in a unit when any of its judgements
+failed or was marginal. It is *unlike the other units* when its reading lies so far from theirs that chance does so in
+one check of a hundred (`rare_cut_off`), limits or not. (What does not fit the drawing, `explain` says.)
+Outside in every unit that tells: the design, the bill of materials, a reel, a property of a part. In one: look at that
+unit's assembly. In the reference unit too: look at the bench.
 
 A reading counts only where the unit's rails were good in that bench state: on a board whose 3.3 V never came up, a line
 that should be low reads low, which says nothing about the line, and one that should be high does not, which says
-nothing new. What is odd there *follows* from the rail and is listed apart.
+nothing new. What is outside there *follows* from the rail and is listed apart.
+
+A unit is shown as it is now. What a rework mended still tells of the design: it counts where checks are sorted.
 
 Source of the outlier rule: `wakeboard.results.statistics_outliers`. With fewer than four units only the limits decide.
 """
@@ -18,7 +22,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.results.compare_table import CODES, Check, ReadingTable, latest_runs, table_of_records, table_of_store
+from wakeboard.results.compare_grid import NOTHING, ODD, Grid, Limits
+from wakeboard.results.compare_table import (
+    CODES,
+    Check,
+    ReadingTable,
+    by_age,
+    judged_runs,
+    latest_runs,
+    table_of_records,
+    table_of_store,
+)
 from wakeboard.results.records import OUTCOMES, RunRecord
 from wakeboard.results.statistics_outliers import CUT_OFF, LEAST, outliers, power_of_few, rare_cut_off
 
@@ -28,35 +42,51 @@ if TYPE_CHECKING:
 
     from wakeboard.results.store import Store
 
-ODD = frozenset({"fail", "marginal"})
-_NOTHING = -1  # no reading of this check from this unit
-
 
 @dataclass(frozen=True)
 class CheckRow:
     """One check over the units. `values` and `outcomes` in the order of the comparison's units; NaN/None: not taken.
 
-    odd: units in which it is odd; outliers: units beyond the published cut-off of 3.5, odd or not; counted: units whose
-    reading says something about the design; scores: modified z-scores.
+    outside: units in which a judgement failed or was marginal; unlike: units that stand apart; outliers: units
+    beyond the published cut-off of 3.5, unlike or not; counted: units whose reading says something about the design;
+    mended: units in which it was outside before a rework and passes now; scores: modified z-scores. limits: what every
+    judgement asks for, or, where two ask for what no value can be, each of them.
     """
 
     check: Check
     values: NDArray[np.float64]
     outcomes: tuple[str | None, ...]
-    low: float | None
-    high: float | None
+    limits: tuple[Limits, ...]
     u: float | None
     median: float | None
     scores: NDArray[np.float64]
     outliers: tuple[str, ...]
-    odd: tuple[str, ...]
+    outside: tuple[str, ...]
+    unlike: tuple[str, ...]
     counted: tuple[str, ...]
+    mended: tuple[str, ...] = ()
+
+    @property
+    def low(self) -> float | None:
+        """The lower limit that decided; of limits that contradict each other, that of the worst judgement."""
+        return self.limits[0][0] if self.limits else None
+
+    @property
+    def high(self) -> float | None:
+        """The upper limit that decided."""
+        return self.limits[0][1] if self.limits else None
+
+    @property
+    def tells(self) -> tuple[str, ...]:
+        """Units that are outside or unlike, and not only because a rail of theirs was down."""
+        return tuple(unit for unit in self.counted if unit in self.outside or unit in self.unlike)
 
 
 @dataclass(frozen=True)
 class Comparison:
     """Units side by side. `common`, `several`, `single`, `follows` and `bench` name checks and steps by their text;
-    `steps` says which steps tripped or failed without a reading: text -> unit -> what the step said."""
+    `single` has what is outside its limits first, then what is only `unlike` the others. `mended`: text -> units that a
+    rework put right. `steps`: steps that tripped or failed without a reading: text -> unit -> what the step said."""
 
     board: str
     units: tuple[str, ...]
@@ -70,6 +100,13 @@ class Comparison:
     outcomes: dict[str, str]
     says: str
     steps: dict[str, dict[str, str]] = field(default_factory=dict)
+    unlike: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    mended: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def outside(self, unit: str) -> tuple[str, ...]:
+        """What lies outside its limits in this unit only."""
+        apart = self.unlike.get(unit, ())
+        return tuple(text for text in self.single.get(unit, ()) if text not in apart)
 
     def row(self, text: str) -> CheckRow | None:
         """The check of this text; None for a step or an unknown text."""
@@ -85,6 +122,8 @@ class Comparison:
             "single": {unit: list(texts) for unit, texts in self.single.items()},
             "follows": {unit: list(texts) for unit, texts in self.follows.items()},
             "several": {text: list(units) for text, units in self.several.items()},
+            "unlike": {unit: list(texts) for unit, texts in self.unlike.items()},
+            "mended": {text: list(units) for text, units in self.mended.items()},
             "bench": list(self.bench),
             "reference": self.reference,
             "outcomes": self.outcomes,
@@ -102,7 +141,9 @@ def _row_json(row: CheckRow, units: Sequence[str]) -> dict[str, Any]:
         "values": taken,
         "median": row.median,
         "outliers": list(row.outliers),
-        "odd": list(row.odd),
+        "outside": list(row.outside),
+        "unlike": list(row.unlike),
+        "mended": list(row.mended),
         "low": row.low,
         "high": row.high,
         "of": row.check.of,
@@ -119,15 +160,18 @@ def compare_store(store: Store, board: str, *, sequence: str | None = None, refe
 def compare_records(records: Iterable[RunRecord], reference: str | None = None) -> Comparison:
     """The same from runs in memory; of several runs of a unit and sequence the last counts."""
     table = table_of_records(records)
-    return compare(table.of_runs(latest_runs(table.runs)), reference)
+    return compare(table.of_runs(judged_runs(table.runs)), reference)
 
 
 def compare(table: ReadingTable, reference: str | None = None) -> Comparison:
-    """Compare the units of a table; a later reading of the same unit and check replaces an earlier one."""
+    """Compare the units of a table as they are now; of earlier runs only what a rework has mended is told."""
     units = table.units
-    grid = _Grid.of(table, units)
-    rows = tuple(_row(grid, index, units) for index in range(len(table.checks)) if grid.taken(index))
-    steps = _odd_steps(table)
+    age = by_age(table.runs)
+    grid = Grid.of(table, units, age.now, older=age.stale)
+    earlier = Grid.of(table, units, [*age.before, *age.stale])
+    taken = [index for index in range(len(table.checks)) if grid.taken(index)]
+    rows = tuple(_row(grid, earlier, index, units) for index in taken)
+    steps = _odd_steps(table.of_runs([*age.stale, *age.now]))
     found = _Sorted.of(rows, steps, units, reference)
     outcomes = {table.runs[i].unit: str(table.runs[i].outcome) for i in latest_runs(table.runs)}
     return Comparison(
@@ -143,83 +187,12 @@ def compare(table: ReadingTable, reference: str | None = None) -> Comparison:
         outcomes=outcomes,
         says=power_of_few(len(units)) if units else "no unit has finished a run",
         steps={text: dict(by_unit) for text, by_unit in steps.items()},
+        unlike={unit: tuple(texts) for unit, texts in found.unlike.items()},
+        mended={row.check.text: row.mended for row in rows if row.mended},
     )
 
 
-@dataclass(frozen=True)
-class _Grid:
-    """Checks by units, shape (checks, units), one number in each place; NaN or _NOTHING where none was taken."""
-
-    checks: Sequence[Check]
-    value: NDArray[np.float64]
-    u: NDArray[np.float64]
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
-    outcome: NDArray[np.int8]
-    dark: dict[str, NDArray[np.bool_]]  # bench state -> units whose rails were not good in it
-    rails: frozenset[int]  # checks taken by a step that checks rails
-
-    @classmethod
-    def of(cls, table: ReadingTable, units: Sequence[str]) -> _Grid:
-        import numpy as np
-
-        place = {unit: index for index, unit in enumerate(units)}
-        by_run = np.array([place[run.unit] for run in table.runs], dtype=np.int64)
-        says = (table.outcome != CODES["error"]) & (table.outcome != CODES["skipped"])
-        column = by_run[table.run] if table.run.size else table.run
-        shape = (len(table.checks), len(units))
-        at = (table.check[says], column[says])
-
-        def spread(numbers: NDArray[Any], empty: float, kind: Any) -> NDArray[Any]:
-            filled = np.full(shape, empty, dtype=kind)
-            filled[at] = numbers[says]  # where a place repeats, the last assignment stays: the latest reading
-            return filled
-
-        return cls(
-            checks=table.checks,
-            value=spread(table.value, np.nan, np.float64),
-            u=spread(table.u, np.nan, np.float64),
-            low=spread(table.low, np.nan, np.float64),
-            high=spread(table.high, np.nan, np.float64),
-            outcome=spread(table.outcome, _NOTHING, np.int8),
-            dark=_dark(table, column, len(units)),
-            rails=_rail_checks(table),
-        )
-
-    def taken(self, index: int) -> bool:
-        return bool((self.outcome[index] != _NOTHING).any())
-
-    def counted(self, index: int) -> NDArray[np.bool_]:
-        """Units whose reading of this check tells about the design."""
-        taken: NDArray[np.bool_] = self.outcome[index] != _NOTHING
-        dark = self.dark.get(_powered(self.checks[index].state))
-        if dark is None or index in self.rails:
-            return taken
-        lit: NDArray[np.bool_] = taken & ~dark
-        return lit if lit.any() else taken
-
-
-def _powered(state: str) -> str:
-    """The supplies of a bench state: what the rails depend on. "USB=5V@120mA; load=10kΩ" -> "USB=5V@120mA"."""
-    return "; ".join(part for part in (p.strip() for p in state.split(";")) if "@" in part)
-
-
-def _dark(table: ReadingTable, column: NDArray[np.int64], units: int) -> dict[str, NDArray[np.bool_]]:
-    import numpy as np
-
-    states = np.array([_powered(check.state) for check in table.checks], dtype=object)
-    failed = table.on_rails & np.isin(table.outcome, [CODES["fail"], CODES["marginal"]])
-    dark: dict[str, NDArray[np.bool_]] = {}
-    for check, unit in zip(table.check[failed].tolist(), column[failed].tolist(), strict=True):
-        dark.setdefault(str(states[check]), np.zeros(units, dtype=bool))[unit] = True
-    return dark
-
-
-def _rail_checks(table: ReadingTable) -> frozenset[int]:
-    return frozenset(int(index) for index in set(table.check[table.on_rails].tolist()))
-
-
-def _row(grid: _Grid, index: int, units: Sequence[str]) -> CheckRow:
+def _row(grid: Grid, earlier: Grid, index: int, units: Sequence[str]) -> CheckRow:
     import numpy as np
 
     values, outcome = grid.value[index], grid.outcome[index]
@@ -229,19 +202,20 @@ def _row(grid: _Grid, index: int, units: Sequence[str]) -> CheckRow:
     u = _largest(grid.u[index])
     if numbers.sum() >= LEAST:
         scores[numbers] = outliers(values[numbers], floor=u or 0.0).scores
-    odd = np.isin(outcome, [CODES[o] for o in ODD]) | (np.abs(scores) > rare_cut_off(int(numbers.sum())))
+    mended = earlier.outside(index) & earlier.lit(index) & (outcome == CODES["pass"])
     return CheckRow(
         check=grid.checks[index],
         values=values,
-        outcomes=tuple(None if code == _NOTHING else OUTCOMES[code] for code in outcome.tolist()),
-        low=_largest(grid.low[index]),
-        high=_smallest(grid.high[index]),
+        outcomes=tuple(None if code == NOTHING else OUTCOMES[code] for code in outcome.tolist()),
+        limits=grid.limits_of(index),
         u=u,
         median=median,
         scores=scores,
         outliers=_named(np.abs(scores) > CUT_OFF, units),
-        odd=_named(odd, units),
+        outside=_named(grid.outside(index), units),
+        unlike=_named(np.abs(scores) > rare_cut_off(int(numbers.sum())), units),
         counted=_named(grid.counted(index), units),
+        mended=_named(mended, units),
     )
 
 
@@ -250,17 +224,12 @@ def _largest(numbers: NDArray[np.float64]) -> float | None:
     return float(finite.max()) if finite.size else None
 
 
-def _smallest(numbers: NDArray[np.float64]) -> float | None:
-    finite = numbers[numbers == numbers]
-    return float(finite.min()) if finite.size else None
-
-
 def _named(mask: NDArray[np.bool_], units: Sequence[str]) -> tuple[str, ...]:
     return tuple(units[int(i)] for i in mask.nonzero()[0])
 
 
 def _odd_steps(table: ReadingTable) -> dict[str, dict[str, str]]:
-    """Steps that tripped or failed without an odd reading to show for it: text -> unit -> what the step says."""
+    """Steps that tripped or failed without a reading to show for it: text -> unit -> what the step says."""
     import numpy as np
 
     odd_runs = set(table.run[np.isin(table.outcome, [CODES[o] for o in ODD])].tolist())
@@ -275,13 +244,14 @@ def _odd_steps(table: ReadingTable) -> dict[str, dict[str, str]]:
 
 @dataclass
 class _Sorted:
-    """Odd checks and steps, by how many units share them."""
+    """Checks and steps that are outside their limits or unlike the others, by how many units share them."""
 
     common: list[str] = field(default_factory=list)
     several: dict[str, tuple[str, ...]] = field(default_factory=dict)
     single: dict[str, list[str]] = field(default_factory=dict)
     follows: dict[str, list[str]] = field(default_factory=dict)
     bench: list[str] = field(default_factory=list)
+    unlike: dict[str, list[str]] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -292,24 +262,44 @@ class _Sorted:
         reference: str | None,
     ) -> _Sorted:
         found = cls()
-        for row in rows:
-            if row.odd:
-                found._put(row.check.text, row.odd, row.counted, reference)
         for text, by_unit in steps.items():
             found._put(text, tuple(u for u in units if u in by_unit), tuple(units), reference)
+        for row in rows:
+            if row.outside or row.mended:
+                found._put(row.check.text, row.outside, row.counted, reference, row.mended)
+        for row in rows:
+            found._put_apart(row)
         return found
 
-    def _put(self, text: str, odd: tuple[str, ...], counted: tuple[str, ...], reference: str | None) -> None:
-        for unit in odd:
+    def _put(
+        self,
+        text: str,
+        outside: tuple[str, ...],
+        counted: tuple[str, ...],
+        reference: str | None,
+        mended: tuple[str, ...] = (),
+    ) -> None:
+        for unit in outside:
             if unit not in counted:
                 self.follows.setdefault(unit, []).append(text)
-        odd = tuple(unit for unit in odd if unit in counted)
-        everywhere = len(counted) > 1 and set(counted) == set(odd)
-        if everywhere and reference in odd:
-            self.bench.append(text)
-        elif everywhere:
-            self.common.append(text)
-        elif len(odd) == 1:
-            self.single.setdefault(odd[0], []).append(text)
-        elif odd:
-            self.several[text] = odd
+        ever = tuple(unit for unit in counted if unit in outside or unit in mended)  # a rework of one excuses no other
+        if len(counted) > 1 and set(counted) == set(ever):
+            (self.bench if reference in ever else self.common).append(text)
+        elif len(ever) == 1:
+            if ever[0] in outside:
+                self.single.setdefault(ever[0], []).append(text)
+        elif ever:
+            self.several[text] = ever
+
+    def _put_apart(self, row: CheckRow) -> None:
+        """What passes and stands apart from the other units: where to look, after what lies outside its limits."""
+        apart = [unit for unit in row.unlike if unit not in row.outside]
+        for unit in apart:
+            if unit not in row.counted:
+                self.follows.setdefault(unit, []).append(row.check.text)
+        apart = [unit for unit in apart if unit in row.counted and unit not in row.mended]
+        if len(apart) == 1 and row.check.text not in self.several:
+            self.single.setdefault(apart[0], []).append(row.check.text)
+            self.unlike.setdefault(apart[0], []).append(row.check.text)
+        elif len(apart) > 1 and row.check.text not in (*self.common, *self.bench):
+            self.several.setdefault(row.check.text, tuple(apart))

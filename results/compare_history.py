@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.results.compare_grid import ODD, dark_units, powered, rail_checks, severity
 from wakeboard.results.compare_table import CODES, Check, ReadingTable
 from wakeboard.results.records import OUTCOMES
 from wakeboard.results.statistics_charts import IndividualsChart, WeightedChart, individuals, weighted
@@ -36,8 +37,9 @@ class Change:
 class ReworkEffect:
     """What a rework did to a unit: the last run before it against the last run with it.
 
-    added, removed: texts of the rework that came into force or was undone; mended, broken, still_odd: checks that went
-    from odd to pass, from pass to odd, and odd on both sides; untaken: how many checks one of the runs lacks.
+    added, removed: texts of the rework that came into force or was undone; mended, broken, still_outside: checks that
+    went from outside their limits to pass, from pass to outside, and outside on both sides; revealed: checks that are
+    outside now and passed before only because a rail was down then; untaken: how many checks one of the runs lacks.
     """
 
     unit: str
@@ -50,7 +52,8 @@ class ReworkEffect:
     outcome_after: str
     mended: tuple[Change, ...]
     broken: tuple[Change, ...]
-    still_odd: tuple[Change, ...]
+    revealed: tuple[Change, ...]
+    still_outside: tuple[Change, ...]
     untaken: int
 
     def as_json(self) -> dict[str, Any]:
@@ -64,7 +67,8 @@ class ReworkEffect:
             "after": {"run": self.run_after, "outcome": self.outcome_after},
             "mended": [_change_json(change) for change in self.mended],
             "broken": [_change_json(change) for change in self.broken],
-            "still_odd": [_change_json(change) for change in self.still_odd],
+            "revealed": [_change_json(change) for change in self.revealed],
+            "still_outside": [_change_json(change) for change in self.still_outside],
             "untaken": self.untaken,
         }
 
@@ -102,6 +106,8 @@ def _effect(table: ReadingTable, before: int, after: int) -> ReworkEffect:
         _change(table.checks[code], readings[0].get(code), readings[1].get(code))
         for code in dict.fromkeys([*readings[0], *readings[1]])
     ]
+    worse = [c for c in changes if c.outcome_before == "pass" and _outside(c.outcome_after)]
+    told_nothing = _told_nothing(table, before)
     return ReworkEffect(
         unit=one.unit,
         sequence=one.sequence,
@@ -111,27 +117,39 @@ def _effect(table: ReadingTable, before: int, after: int) -> ReworkEffect:
         run_after=two.id,
         outcome_before=one.outcome or "",
         outcome_after=two.outcome or "",
-        mended=tuple(c for c in changes if _odd(c.outcome_before) and c.outcome_after == "pass"),
-        broken=tuple(c for c in changes if c.outcome_before == "pass" and _odd(c.outcome_after)),
-        still_odd=tuple(c for c in changes if _odd(c.outcome_before) and _odd(c.outcome_after)),
+        mended=tuple(c for c in changes if _outside(c.outcome_before) and c.outcome_after == "pass"),
+        broken=tuple(c for c in worse if c.check not in told_nothing),
+        revealed=tuple(c for c in worse if c.check in told_nothing),
+        still_outside=tuple(c for c in changes if _outside(c.outcome_before) and _outside(c.outcome_after)),
         untaken=sum(None in (c.outcome_before, c.outcome_after) for c in changes),
     )
 
 
-def _odd(outcome: str | None) -> bool:
-    return outcome in ("fail", "marginal")
+def _outside(outcome: str | None) -> bool:
+    return outcome in ODD
+
+
+def _told_nothing(table: ReadingTable, run: int) -> set[Check]:
+    """Checks of a run in bench states in which one of its rails was not good: their passing says nothing."""
+    import numpy as np
+
+    rows = table.of_runs([run])
+    dark = dark_units(rows, np.zeros(rows.run.size, dtype=np.int64), 1)
+    rails = rail_checks(rows)
+    return {check for code, check in enumerate(table.checks) if powered(check.state) in dark and code not in rails}
 
 
 def _of_run(table: ReadingTable, run: int) -> dict[int, tuple[float | None, int]]:
-    """Check -> (value, outcome code) of one run; the last reading of a check counts."""
+    """Check -> (value, outcome code) of one run; of several judgements of a check the worst counts, then the last."""
     import numpy as np
 
-    rows = np.flatnonzero(table.run == run)
-    found = {}
-    for row in rows.tolist():
-        if int(table.outcome[row]) not in _SAYS_NOTHING:
+    found: dict[int, tuple[float | None, int]] = {}
+    for row in np.flatnonzero(table.run == run).tolist():
+        check, code = int(table.check[row]), int(table.outcome[row])
+        known = found.get(check)
+        if code not in _SAYS_NOTHING and (known is None or severity(code) >= severity(known[1])):
             value = float(table.value[row])
-            found[int(table.check[row])] = (None if math.isnan(value) else value, int(table.outcome[row]))
+            found[check] = (None if math.isnan(value) else value, code)
     return found
 
 

@@ -118,6 +118,31 @@ def latest_runs(runs: Sequence[RunInfo]) -> list[int]:
     return sorted(last.values())
 
 
+def judged_runs(runs: Sequence[RunInfo]) -> list[int]:
+    """Indices of the last finished run of each unit, sequence and rework in force: what a rework mended is told too."""
+    last = {(run.unit, run.sequence, run.rework): index for index, run in enumerate(runs) if run.outcome is not None}
+    return sorted(last.values())
+
+
+class Ages(NamedTuple):
+    """Indices of runs. now: with the unit's rework of today; stale: of sequences not run again since a rework; before:
+    last runs before a rework, of sequences that were run again."""
+
+    now: list[int]
+    stale: list[int]
+    before: list[int]
+
+
+def by_age(runs: Sequence[RunInfo]) -> Ages:
+    """Sorts finished runs by whether they show their unit as it is now."""
+    rework = {run.unit: run.rework for run in runs if run.outcome is not None}
+    latest = latest_runs(runs)
+    now = [index for index in latest if runs[index].rework == rework[runs[index].unit]]
+    stale = sorted(set(latest).difference(now))
+    earlier = sorted(set(judged_runs(runs)).difference(latest))
+    return Ages(now, stale, [index for index in earlier if runs[index].rework != rework[runs[index].unit]])
+
+
 @dataclass
 class _Rows:
     """Rows as they are collected, before they become columns."""
@@ -165,11 +190,12 @@ def table_of_store(
 ) -> ReadingTable:
     """The table of a board's runs in a store, read as columns.
 
-    `latest` reads only the last finished run of each unit and sequence, which is all that a side-by-side view needs.
+    `latest` reads only the last finished run of each unit, sequence and rework in force, which is all that a
+    side-by-side view needs.
     """
     with store.database.reading() as connection:
         keys, runs = _runs(connection, board, sequence, unit)
-        chosen = latest_runs(runs) if latest else list(range(len(runs)))
+        chosen = judged_runs(runs) if latest else list(range(len(runs)))
         steps, step_keys, step_run, step_rails = _steps(connection, keys, chosen)
         return _columns(connection, board, runs, steps, (step_keys, step_run, step_rails))
 

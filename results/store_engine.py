@@ -154,7 +154,9 @@ class Database:
         if path.exists():
             return
         if not create or self.read_only:
-            raise StoreError(f"there is no store {path}", kind="usage", store=str(path))
+            raise StoreError(
+                f"no results yet: {path} does not exist; run a sequence first", kind="usage", store=str(path)
+            )
         if not path.resolve().parent.is_dir():
             raise StoreError(f"the folder of {path} does not exist", kind="usage", store=str(path))
         self.new = True

@@ -82,7 +82,7 @@ class TransferTold(Told):
 
 
 @dataclass
-class IsolationTold(Told):
+class BackFeedTold(Told):
     """Supplies that are off and fed from another."""
 
     fed_supplies: Sequence[str] = ()

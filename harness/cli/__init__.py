@@ -17,7 +17,7 @@ from typing import Any, NoReturn
 
 import click
 
-from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.exits import MEANS, Exit
 from wakeboard.harness.cli.options import CONTEXT, colour
 from wakeboard.harness.cli.table import COMMANDS, Entry
 from wakeboard.instruments.own_code import keep_out
@@ -55,6 +55,10 @@ class LazyGroup(click.Group):
         if name not in available() and not name.startswith("-"):
             ctx.fail(_unknown(name))
         return super().resolve_command(ctx, args)
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Exit codes"):
+            formatter.write_dl([(str(int(code)), words) for code, words in MEANS.items()])
 
     def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Examples"):

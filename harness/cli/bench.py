@@ -186,7 +186,7 @@ def _show(common: Common, each: CheckedInstrument) -> None:
     for text in each.cautions:
         _line(common, text, "      ! ")
     if each.unverified:
-        _line(common, f"from no maker's page, so confirmed before it is relied on: {', '.join(each.unverified)}")
+        _line(common, f"not from the maker's documents, checked by reading back: {', '.join(each.unverified)}")
 
 
 def _line(common: Common, text: str, indent: str = "      ") -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from wakeboard.results.compare_history import Drift, ReworkEffect
     from wakeboard.results.compare_table import ReadingTable
 
-COLUMNS = 6  # units side by side in 80 columns; of more, only the odd ones are named
+COLUMNS = 6  # units side by side in 80 columns; of more, only those with something to show are named
 
 
 @wakeboard_command(
@@ -32,8 +32,13 @@ COLUMNS = 6  # units side by side in 80 columns; of more, only the odd ones are 
 @click.argument("board")
 @click.option("--sequence", metavar="TITLE", help="Only runs of this sequence.")
 @click.option("--check", "wanted", metavar="TEXT", help="Only checks that contain this: a net, a quantity, a supply.")
-@click.option("--all", "everything", is_flag=True, help="All checks, not only those that are odd somewhere.")
-@click.option("--reference", metavar="SN", help="A unit known to be good: what is odd in it too is the bench.")
+@click.option(
+    "--all",
+    "everything",
+    is_flag=True,
+    help="All checks, also those with nothing to show.",
+)
+@click.option("--reference", metavar="SN", help="A unit known to be good: what is outside in it too is the bench.")
 @click.option("--rework", is_flag=True, help="What each rework changed: the run before against the run after.")
 @click.option("--drift", is_flag=True, help="What changes as time goes by, over all runs.")
 @click.option("--statistics", is_flag=True, help="Mean, sd, capability and the limits that the units would give.")
@@ -49,15 +54,17 @@ def command(
     drift: bool,
     statistics: bool,
 ) -> None:
-    """Put the units of a board side by side: odd in all, in some, in one.
+    """Put the units of a board side by side: what is outside its limits in all, in some, in one.
 
-    The last finished run of each unit and sequence counts. Odd in every unit: look at the design. In one: look at its
-    assembly. In the reference unit too: look at the bench. BOARD is a board file, its folder, or a board's name.
+    Every judgement of each unit's last finished run of each sequence counts; what a rework mended is told too. Outside
+    in every unit: look at the design, BOM, reel or a part's property. In one: look at its assembly. In the reference
+    unit too: look at the bench. "Unlike the others" is said of readings that stand apart, limits or not. BOARD is a
+    board file, its folder, or a board's name.
     """
     from wakeboard.harness.cli.board_ref import board_of, must_have
     from wakeboard.harness.cli.opened import opened
     from wakeboard.results.compare import compare
-    from wakeboard.results.compare_table import latest_runs, table_of_store
+    from wakeboard.results.compare_table import judged_runs, table_of_store
 
     name, file = board_of(board)
     with opened(common, str(file) if file else None) as store:
@@ -67,7 +74,7 @@ def command(
         raise click.UsageError(f"no run of the sequence '{sequence}' with {name}")
     if reference is not None and reference not in table.units:
         raise click.UsageError(f"the reference unit '{reference}' has no run; units: {', '.join(table.units[:8])}")
-    comparison = compare(table.of_runs(latest_runs(table.runs)), reference)
+    comparison = compare(table.of_runs(judged_runs(table.runs)), reference)
     rows = _chosen(comparison, wanted, everything)
     if not common.json:
         _show(common, comparison, rows, wanted)
@@ -80,7 +87,7 @@ def _chosen(comparison: Comparison, wanted: str | None, everything: bool) -> lis
     rows = [row for row in comparison.checks if wanted is None or wanted.lower() in row.check.text.lower()]
     if wanted is not None and not rows:
         raise click.UsageError(f"no check contains '{wanted}'; `--all` shows what there is")
-    return rows if everything else [row for row in rows if row.odd]
+    return rows if everything else [row for row in rows if row.outside or row.unlike]
 
 
 def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str | None) -> None:
@@ -91,7 +98,9 @@ def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str |
     else:
         _odd_units(console, c, rows)
     if not rows:
-        console.print("Nothing is odd in any unit. That says what was measured, not that a board is safe.")
+        console.print(
+            "Nothing is outside its limits or unlike the others. That is what was measured, not that a board is safe."
+        )
     if wanted is None:
         _sorted(console, c)
     console.print()
@@ -113,7 +122,7 @@ def _side_by_side(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> 
         cells = [_cell(row, i, unit) for i, unit in enumerate(c.units)]
         console.print(_line(f"  {name:<25}", cells))
     if rows:
-        console.print("\n! fails  ~ marginal  * unlike the others  ( ) its rails were bad: tells nothing")
+        console.print("\n! outside  ~ marginal  * unlike the others  ( ) rails bad: tells nothing")
 
 
 def _line(name: str, cells: Sequence[tuple[str, str]]) -> Any:
@@ -133,56 +142,97 @@ def _cell(row: CheckRow, index: int, unit: str) -> tuple[str, str]:
     if outcome is None:
         return "–", "dim"
     value = float(row.values[index])
-    text = show(value, row.check.unit, 3).replace(" ", "") if math.isfinite(value) else "text"
+    text = show(value, row.check.unit, 3).replace(" ", "") if math.isfinite(value) else _no_number(row, outcome)
     if unit not in row.counted:
         return f"({text})", "dim"
     if outcome == "fail":
         return f"{text}!", "bold red"
     if outcome == "marginal":
         return f"{text}~", "yellow"
-    return (f"{text}*", "yellow") if unit in row.odd else (text, "")
+    return (f"{text}*", "yellow") if unit in row.unlike else (text, "")
+
+
+def _no_number(row: CheckRow, outcome: str) -> str:
+    """What stands where there is no number: a meter shows none beyond its range, a console answers in words."""
+    if row.check.unit:
+        return "over rng"
+    return "answer" if outcome == "pass" else "other"
 
 
 def _odd_units(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> None:
-    from wakeboard.results.report.text import show, show_pair
+    from wakeboard.results.report.text import limits_words, show
 
     for row in rows[:40]:
-        odd = ", ".join(row.odd[:4]) + (f" and {len(row.odd) - 4} more" if len(row.odd) > 4 else "")
-        limits = show_pair(row.low, row.high, row.check.unit)
-        console.print(f"\n{row.check.text}", style="bold")
+        limits = limits_words(row.limits, row.check.unit)
+        console.print(f"\n{_plain(row.check.text)}", style="bold")
         console.print(f"  median {show(row.median, row.check.unit)}" + (f", allowed {limits}" if limits else ""))
-        console.print(f"  odd in {len(row.odd)} of {len(row.counted)}: {odd}" if row.odd else "  odd in none")
+        for words, units in (("outside its limits", row.outside), ("unlike the others", row.unlike)):
+            told = [unit for unit in units if unit in row.counted]
+            if told:
+                console.print(f"  {words} in {len(told)} of {len(row.counted)}: {_few(told)}")
+        aside = len(row.outside) - len(set(row.outside) & set(row.counted))
+        if aside:
+            console.print(f"  and in {aside} whose rails were bad, which tells nothing", style="dim")
     if len(rows) > 40:
         console.print(f"\nand {len(rows) - 40} more checks; --check narrows, --json has all")
 
 
+def _few(units: Sequence[str]) -> str:
+    return ", ".join(map(visible, units[:4])) + (f" and {len(units) - 4} more" if len(units) > 4 else "")
+
+
 def _plain(text: str) -> str:
-    """A check's text without the meter's own load, which goes without saying."""
-    return visible(text.removesuffix("; load=10MΩ"))
+    """A check's text with its bench state in words."""
+    from wakeboard.results.report.text import check_words
+
+    return visible(check_words(text))
 
 
 def _sorted(console: Console, c: Comparison) -> None:
     for title, texts in (
-        ("odd in the reference unit too: look at the bench", c.bench),
-        ("odd in every unit: look at the design", c.common),
+        ("outside in the reference unit too: look at the bench", c.bench),
+        ("outside in every unit: look at the design, BOM, reel or a part's property", c.common),
     ):
         if texts:
             console.print(f"\n{title}", style="bold")
             for text in texts:
-                console.print(f"  {_plain(text)}")
-    lone = {unit: texts for unit, texts in c.single.items() if texts}
-    if lone:
-        console.print("\nodd in one unit: look at its assembly", style="bold")
-        for unit, texts in list(lone.items())[:20]:
-            more = f" and {len(texts) - 1} more" if len(texts) > 1 else ""
-            console.print(f"  {visible(unit)}: {_plain(texts[0])}{more}")
-        if len(lone) > 20:
-            console.print(f"  and {len(lone) - 20} more units")
+                already = c.mended.get(text, ())
+                console.print(f"  {_plain(text)}" + (f" (mended by rework in {_few(already)})" if already else ""))
+    if c.several:
+        console.print("\noutside or unlike in several units, not in all", style="bold")
+        for text, units in c.several.items():
+            mended = [unit for unit in units if unit in c.mended.get(text, ())]
+            told = f" (mended by rework in {_few(mended)})" if mended else ""
+            console.print(f"  {_plain(text)}: {_few(units)}{told}")
+    _by_unit(console, "outside in one unit: look at its assembly", {u: c.outside(u) for u in c.single})
+    _by_unit(console, "unlike the other units, within limits: where to look next", c.unlike)
+    _by_unit(console, "mended by rework, so not listed above", _mended_alone(c))
     for unit, texts in c.follows.items():
         if texts and len(c.units) <= COLUMNS:
             console.print(
                 f"  {visible(unit)}: {len(texts)} more may only follow from a rail that was not good", style="dim"
             )
+
+
+def _mended_alone(c: Comparison) -> dict[str, list[str]]:
+    """Unit -> checks that a rework mended and that no other unit shows."""
+    found: dict[str, list[str]] = {}
+    for text, units in c.mended.items():
+        if text not in (*c.common, *c.bench, *c.several):
+            for unit in units:
+                found.setdefault(unit, []).append(text)
+    return found
+
+
+def _by_unit(console: Console, title: str, by_unit: Mapping[str, Sequence[str]]) -> None:
+    told = {unit: texts for unit, texts in by_unit.items() if texts}
+    if told:
+        console.print(f"\n{title}", style="bold")
+    for unit, texts in list(told.items())[:20]:
+        more = f" and {len(texts) - 1} more" if len(texts) > 1 else ""
+        console.print(f"  {visible(unit)}: {_plain(texts[0])}{more}")
+    if len(told) > 20:
+        console.print(f"  and {len(told) - 20} more units")
 
 
 def _more(
@@ -228,11 +278,21 @@ def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
     for e in effects:
         what = "; ".join([*e.added, *(f"undone: {text}" for text in e.removed)])
         console.print(f"  {visible(e.unit)}, {what}: {e.outcome_before} -> {e.outcome_after}")
-        for word, changes in (("mended", e.mended), ("broken", e.broken), ("still odd", e.still_odd)):
+        parts = (
+            ("mended", e.mended),
+            ("broken", e.broken),
+            ("seen only now", e.revealed),
+            ("still outside", e.still_outside),
+        )
+        for word, changes in parts:
             for change in changes[:8]:
                 unit = change.check.unit
                 values = f"{show(change.before, unit)} -> {show(change.after, unit)}"
-                console.print(f"    {word}: {change.check.text}: {values}")
+                console.print(f"    {word}: {_plain(change.check.text)}: {values}")
+            if len(changes) > 8:
+                console.print(f"    {word}: and {len(changes) - 8} more", style="dim")
+        if e.revealed:
+            console.print("    (a rail was down in the run before: that pass told nothing)", style="dim")
         if e.untaken:
             console.print(f"    {e.untaken} checks were taken in one of the two runs only", style="dim")
 

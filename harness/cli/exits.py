@@ -20,6 +20,17 @@ class Exit(enum.IntEnum):
     OUTPUTS_ON = 6  # outputs not confirmed off
 
 
+MEANS: dict[Exit, str] = {
+    Exit.GOOD: "good",
+    Exit.FAILED: "the unit failed, was marginal or the guard tripped; a serious concern; an escape",
+    Exit.USAGE: "usage, or a bad file",
+    Exit.BENCH: "the bench failed: link, identity, calibration, self-check",
+    Exit.STOPPED: "stopped by the operator, outputs confirmed off",
+    Exit.INTERNAL: "a mistake in Wakeboard itself",
+    Exit.OUTPUTS_ON: "OUTPUTS NOT CONFIRMED OFF: turn them off by hand",
+}
+
+
 class OutputsNotOff(Exception):
     """The outputs could not be confirmed off. The text says which, and what to do by hand."""
 

@@ -15,7 +15,7 @@ LIMITS: Final = {"usb": "100 mA"}
 LIMIT: Final = "50 mA"
 _CAUTIONS: Final = (
     "# The first minutes of a board that was never powered: unpowered shorts, then one source at a time.",
-    "# CAUTION. A current limit does not make a short safe, and capacitors stay charged. Never meet a first power-on",
+    "# CAUTION. A current limit does not make a short safe, and capacitors stay charged. Never do a first power-on",
     "# with a lithium cell fitted: let the supply stand in for it. Every limit here is a guess: set it to what the",
     "# board needs.",
 )
@@ -41,7 +41,7 @@ def _powered(row: Row, rails: bool, lines: bool, *, others: bool) -> Iterable[st
     texts: list[str] = []
     texts += _step({"do": "power on", "supply": row.name, "limit": limit, "ramp": "0.5 V every 20 ms"}, row.fill)
     if others:
-        texts += _step({"do": "isolation", "expect": "< 0.3 V"}, "does any other supply, or a rail that is off, rise?")
+        texts += _step({"do": "back-feed", "expect": "< 0.3 V"}, "does any other supply, or a rail that is off, rise?")
     if rails:
         texts += _step({"do": "rails"})
     if lines:

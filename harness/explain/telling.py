@@ -104,7 +104,7 @@ def _common(explanation: Explanation) -> Iterator[str]:
         for each in explanation.common:
             yield (
                 f"Common to {', '.join(each.units)}: {each.text}. "
-                "What all units show is the design or a hidden property of a part, not assembly."
+                "What all units show is the design, the BOM, a reel or a hidden property of a part."
             )
 
 
@@ -194,11 +194,20 @@ def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
 def _next(explanation: Explanation) -> Iterator[str]:
     if explanation.next:
         yield ""
-        yield f"Measure next (doubt left: {explanation.bits:.1f} bits):"
+        doubt = f"doubt left: {explanation.bits:.1f} bits" if explanation.bits >= 0.05 else "little doubt left"
+        yield f"Measure next ({doubt}; each with the bits that it is worth):"
         yield from (f"  {choice_text(choice)}" for choice in explanation.next)
     elif explanation.best is not None and explanation.best.faults and explanation.best.probability > 0.9:
         yield ""
-        yield "No further measurement is needed to tell the explanations apart."
+        yield _enough(explanation)
+
+
+def _enough(explanation: Explanation) -> str:
+    """What is left to measure: what cannot be told apart by any known measurement is not called settled."""
+    best = explanation.best
+    if best is not None and best.same:
+        return "No measurement that the bench can take in safety tells these apart: look at, or lift, the parts named."
+    return "No further measurement is needed to tell the explanations apart."
 
 
 def choice_text(choice: Choice) -> str:

@@ -74,6 +74,8 @@ def common(case: Case, group: Sequence[Case], pairs: bool = True) -> list[Common
     found: list[Common] = []
     for text in sorted(text for text, p in by_suspect.items() if p >= FROM):
         candidate = next(c for c in weighing.candidates if text in c.texts_open)
+        if not _in_large(case.effect(candidate, text), weighing.none.covariance):
+            continue
         showing, without = _showing(case, group, candidate, text, weighing.none)
         if len(showing) >= 2 and len(showing) >= COMMON_SHARE * (len(showing) + len(without)):
             k = candidate.texts_open.index(text)
@@ -81,6 +83,15 @@ def common(case: Case, group: Sequence[Case], pairs: bool = True) -> list[Common
             u = candidate.spreads[fitted.index(k)] if k in fitted and candidate.spreads else 0.0
             found.append(Common(candidate.suspects[k], candidate.values[k], showing, u, without))
     return found
+
+
+LARGE = 5.0
+"""Standard deviations of the drawn board by which a common fault must move some reading: what all show in small is the
+model's error, and learnt."""
+
+
+def _in_large(effect: Array, covariance: Array) -> bool:
+    return bool(np.nanmax(np.abs(effect) / np.sqrt(np.diag(covariance)), initial=0.0) > LARGE)
 
 
 def _showing(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
     from wakeboard.results.records import RunRecord, Step
 
-POWER_ON, RESISTANCE, ISOLATION, DISCHARGE = "power on", "resistance", "isolation", "discharge"
+POWER_ON, RESISTANCE, BACK_FEED, DISCHARGE = "power on", "resistance", "back-feed", "discharge"
 STOPPED = ("fail", "tripped")
 ALIKE = 1e-6
 """Relative difference of two settings that are the same, once written as text and read again."""
@@ -47,7 +47,7 @@ class Ways:
         no_supplies, no_pins = {}, ""
         if run.trip is not None:
             no_supplies[run.trip.supply] = f"{run.trip.supply} was cut by the guard ({run.trip.rule}) in the run"
-        elif stopped is not None and stopped.kind in (ISOLATION, POWER_ON):
+        elif stopped is not None and stopped.kind in (BACK_FEED, POWER_ON):
             why = f'step {stopped.number} of the run, "{stopped.name}", has failed with it on'
             no_supplies = dict.fromkeys(_supplies_in(stopped), why)
         elif stopped is not None:

@@ -9,7 +9,7 @@ RULES: Final = (
     "backfeed", "phantom-power", "undefined-level", "weak-pull", "pin-conflict", "reserved-pin", "level-mismatch",
     "headroom", "dissipation", "inrush", "pull-up-window", "rating",
     "never-on", "divider", "rail-limits", "charge", "boot-mode", "supervisor", "gate-drive", "reverse-path",
-    "crystal-load",
+    "crystal-load", "locked-out",
 )  # fmt: skip
 
 
@@ -34,6 +34,8 @@ class Concern:
     unit: str = ""
     weight: float = field(default=0.0, compare=False)
     """How bad, for choosing the worst of several states that show the same thing."""
+    stated: bool = field(default=False, compare=False)
+    """Whether a document of the part's maker shows the cause."""
     also: tuple[Concern, ...] = field(default=(), compare=False)
     """Other concerns that the same mistake raises: they go when it is mended, or are to be looked at then."""
 

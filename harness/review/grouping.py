@@ -243,7 +243,10 @@ def _head(members: list[Concern]) -> Concern:
 
 
 def _distance(concern: Concern) -> float:
-    """A rail that something lifts is told after what lifts it, a supply that gives too much after what takes it."""
+    """A rail that something lifts is told after what lifts it, a supply that gives too much after what takes it; a pull
+    that a maker's file shows before the level that it makes."""
+    if concern.stated:
+        return NEAREST.index("undefined-level") - 0.5
     if concern.rule == "rating" and not concern.path:
         return NEAREST.index("rating") + 0.5
     lifted = concern.rule == "rail-limits" and len(concern.path) > 1

@@ -1,5 +1,9 @@
 """What a net should read as the board is drawn, by the circuit's tolerance analysis: the last source of limits.
 
+Limits are the worst case of what the drawing states, widened by some standard deviations of what it does not state
+(forward voltages, leakages, what an unpowered rail conducts: describe/spreads.py), so that a healthy board of another
+maker's parts passes. A range in the board file (`leak = "< 50 nA"`) narrows them.
+
     predictor = CircuitLimits(board)
     predictor.volts(state, "VIN")      Limits(4.61, 4.78, "circuit"), None where the circuit has no answer
     predictor.ohms(OhmsTest("SDA", 10e-6, 9.0), ...)         of the unpowered board
@@ -14,12 +18,11 @@ circuit; planted faults are not: the prediction is of what should be.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.decide import Limits
 from wakeboard.instruments.virtual.circuit.bench.figures import (
-    JUNCTION_FROM,
-    JUNCTION_VOLTS,
     LEADS_OHMS,
     LEAK_SIEMENS,
     OPEN_SHARE,
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.levels import Thresholds
     from wakeboard.harness.describe.state import BenchState
     from wakeboard.instruments.virtual.circuit.bench.spread import Spread
+    from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
     from wakeboard.instruments.virtual.circuit.model import Model
 
 MODEL_SHARE = 0.003
@@ -101,12 +105,36 @@ class CircuitLimits:
         if found is None:
             return None
         low, high = sorted(abs(volts) for volts in found)
+        if found[0] < 0 < found[1]:
+            low = 0.0
         return _ohms_limits(low, high, test)
 
     def _spread_at(self, net: str, placed: Placement, between: Between) -> tuple[float, float] | None:
         """(low, high) volts of a net in the worst case."""
         found = self._spread(self._probed, placed, [net], between) if self.board.parts else None
-        return None if found is None else found.of(net)[1:]
+        if found is None:
+            return None
+        _, low, high = found.of(net)
+        leaks = self._with_leaks(net, placed)
+        return min([low, *leaks]), max([high, *leaks])
+
+    def _with_leaks(self, net: str, placed: Placement) -> list[float]:
+        """Volts of a net where every rail conducts what nobody states: a knee below which it is fed is then missed.
+        Empty where the circuit has no answer."""
+        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+        from wakeboard.instruments.virtual.circuit.bench.spread import leaky
+
+        values = dict(placed.values)
+        for name, ohms in leaky(self._unstated, self.board.ground).items():
+            own = loaded(name, ohms)
+            if name != net:
+                values = {**values, **own}
+        try:
+            faults = tuple(parse_fault(text) for text in self.rework)
+            solved = self._probed().solve([Variant(faults, values, None, placed.moves)]).require()
+        except (CircuitError, SolveError):
+            return []
+        return [float(solved.net(net)[0])]
 
     def _spread(
         self, model: Callable[[], Model], placed: Placement, nets: Sequence[str], between: Between
@@ -118,9 +146,18 @@ class CircuitLimits:
         try:
             faults = tuple(parse_fault(text) for text in self.rework)
             variant = Variant(faults, placed.values, None, placed.moves)
-            return spread(model(), variant, nets, n=0, between=between)
+            return spread(model(), variant, nets, n=0, between=between, open_to=self._unstated)
         except (CircuitError, SolveError):
             return None
+
+    @cached_property
+    def _unstated(self) -> list[Unknown]:
+        """What the drawing leaves open about the parts, but of those that were reworked."""
+        from wakeboard.harness.describe.circuit import board_circuit
+        from wakeboard.harness.describe.spreads import unknowns
+
+        reworked = {text.partition(":")[0].partition(".")[0] for text in self.rework}
+        return [u for u in unknowns(board_circuit(self.board), self.board.adjacent, reworked) if not u.stated]
 
     def _supplied(self) -> Model:
         """With its supplies only: what a voltmeter adds is within the limits' floor."""
@@ -144,10 +181,7 @@ def _volts_limits(low: float, high: float) -> Limits:
 
 
 def _ohms_limits(low: float, high: float, test: OhmsTest) -> Limits:
-    """From the lowest and highest volts in a test, by conductance, widened by what the circuit does not know."""
-    low, high = (
-        volts if volts < JUNCTION_FROM else volts + way * JUNCTION_VOLTS for volts, way in ((low, -1), (high, 1))
-    )
+    """From the lowest and highest volts in a test, by conductance, widened by contacts and leakage."""
     known = 1.0 / test.shunt if test.shunt is not None else 0.0
     most = test.amps / max(low * (1 - MODEL_SHARE), 1e-6) - known + LEAK_SIEMENS
     least = test.amps / (high * (1 + MODEL_SHARE)) - known - LEAK_SIEMENS

@@ -25,7 +25,7 @@ LARGE = {
 
 BY_KIND = {
     "resistance": "Do not power it. Look for a solder bridge or a reversed part on the net named.",
-    "isolation": "Do not connect both sources. Set it aside for repair.",
+    "back-feed": "Do not connect both sources. Set it aside for repair.",
     "power off": "Do not touch it before it is discharged.",
     "discharge": "Do not touch it before it is discharged.",
 }

@@ -27,7 +27,16 @@ from wakeboard.results.report.explain_view import (
 )
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
 from wakeboard.results.report.svg import Pen
-from wakeboard.results.report.text import count, short_units, show, show_pair, state_without_load, state_words, when
+from wakeboard.results.report.text import (
+    count,
+    limits_words,
+    short_units,
+    show,
+    show_pair,
+    state_without_load,
+    state_words,
+    when,
+)
 from wakeboard.results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
@@ -48,6 +57,7 @@ class UnitCard:
     why: str
     rework: tuple[str, ...]
     run: str
+    do: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -157,7 +167,7 @@ def board_view(
         explanation=shared,
         shared=shared_faults(explain) if by_unit and explain else (),
         concerns=concerns(review),
-        actions=tuple(_actions(comparison, shared, by_unit, short, findings)),
+        actions=tuple(_actions(comparison, shared, by_unit, short, concerns(review), findings)),
         table=_table(comparison),
         matrix=rv.backfeed_matrix(records),
         overlays=_overlays(pen, records, short),
@@ -184,13 +194,13 @@ def _card(
     unit: str, short: str, record: RunRecord | None, explained: Explanation | None, comparison: Comparison
 ) -> UnitCard:
     best = explained.best if explained else None
-    own = comparison.single.get(unit, ())
+    own = comparison.outside(unit)
     if record is None or record.outcome in ("pass", "error", None) or record.trip:
         told = verdict(record) if record else ""
     elif own:
         told = _own_words(comparison, unit, own)
     else:
-        told = "nothing of its own: odd only where other units are too"
+        told = "nothing of its own: only what other units show too"
     return UnitCard(
         serial=unit,
         short=short,
@@ -199,6 +209,7 @@ def _card(
         why=f"{best.words} ({best.sure})" if best else "",
         rework=tuple(r.text for r in record.rework) if record else (),
         run=record.id[:8] if record else "",
+        do=explained.repairs if explained else (),
     )
 
 
@@ -210,7 +221,7 @@ def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:
     value = float(row.values[c.units.index(unit)])
     words = f"{row.check.of} {_QUANTITY.get(row.check.quantity, row.check.quantity)}"
     words += f" {show(value, row.check.unit)}" if math.isfinite(value) else ""
-    limits = show_pair(row.low, row.high, row.check.unit)
+    limits = limits_words(row.limits, row.check.unit)
     more = f", and {len(own) - 1} more" if len(own) > 1 else ""
     return words + (f" (allowed {limits})" if limits else "") + more
 
@@ -220,13 +231,16 @@ def _summary(c: Comparison) -> str:
     words = f"{passed} of {count(len(c.units), 'unit')} passed."
     if c.common:
         are = "1 check is" if len(c.common) == 1 else f"{len(c.common)} checks are"
-        words += f" {are} odd in every unit whose rails were good: look at the design."
-    lone = [unit for unit in c.single if c.single[unit]]
+        words += (
+            f" {are} outside {'its' if len(c.common) == 1 else 'their'} limits in every unit whose rails were good:"
+        )
+        words += " look at the design, BOM, reel or a part's property."
+    lone = [unit for unit in c.single if c.outside(unit)]
     if lone:
-        has = "1 unit has an oddity of its own" if len(lone) == 1 else f"{len(lone)} units have oddities of their own"
-        words += f" {has}: look at the assembly."
+        has = "1 unit is" if len(lone) == 1 else f"{len(lone)} units are"
+        words += f" {has} outside limits where no other is: look at the assembly."
     if c.bench:
-        words += f" {count(len(c.bench), 'oddity', 'oddities')} of the reference unit too: look at the bench."
+        words += f" {count(len(c.bench), 'check')} outside limits in the reference unit too: look at the bench."
     return words
 
 
@@ -253,14 +267,14 @@ class _Drawer:
     def _state(self, row: CheckRow) -> tuple[str, str, Markup]:
         units = self.comparison.units
         numbers = {u: float(v) for u, v in zip(units, row.values, strict=True) if math.isfinite(v)}
-        limits = show_pair(row.low, row.high, row.check.unit)
-        if not numbers:  # an answer in words: say which units gave an odd one
-            named = ", ".join(self.short[u] for u in row.odd)
-            return state_words(row.check.state), f"odd in {named}" if named else "", Markup("")
+        limits = limits_words(row.limits, row.check.unit)
+        if not numbers:  # an answer in words: say which units gave another
+            named = ", ".join(self.short[u] for u in row.outside)
+            return state_words(row.check.state), f"another answer in {named}" if named else "", Markup("")
         if len(numbers) > MOST_COLUMNS:
-            numbers = {u: v for u, v in numbers.items() if u in row.odd} or numbers
+            numbers = {u: v for u, v in numbers.items() if u in row.tells} or numbers
         values = {self.short[u]: v for u, v in numbers.items()}
-        odd = [self.short[u] for u in row.odd]
+        odd = [self.short[u] for u in row.outside]
         aside = [self.short[u] for u in numbers if u not in row.counted]
         drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd, aside)
         return state_words(row.check.state), limits, drawing
@@ -271,18 +285,21 @@ def _actions(
     shared: Explanation,
     by_unit: Mapping[str, Explanation],
     short: Mapping[str, str],
+    found: Sequence[Concern],
     findings: Sequence[Finding],
 ) -> list[str]:
+    """What to do, first things first: the bench, units that need repair, bodges, measurements, the next revision."""
     actions = []
     if c.bench:
-        actions.append("The reference unit is odd too: check the bench before blaming any board.")
-    told = {short.get(unit, unit): explained for unit, explained in by_unit.items()} or {"": shared}
-    actions += [f"Fit a bodge: {words}." for words in shared_bodges(told)]
+        actions.append("The reference unit is outside its limits too: check the bench before blaming any board.")
     actions += [f"Unit {short.get(unit, unit)}: {words}." for unit, e in by_unit.items() for words in e.repairs]
+    told = {short.get(unit, unit): explained for unit, explained in by_unit.items()} or {"": shared}
+    actions += [f"Fit a bodge: {words}." for words in shared_bodges(told, _without_bodge(c, by_unit, short))]
     actions += [f"Next measurement: {words}." for words in shared.next[:2]]
     for unit, explained in by_unit.items():
         if explained.next and not explained.best:
             actions.append(f"Unit {short.get(unit, unit)}, next measurement: {explained.next[0]}.")
+    actions += _in_the_design(c, found)
     carried = sum(finding.carried for finding in findings)
     if c.common and not carried:
         actions.append("Keep what is common as a finding, and carry it to the next revision.")
@@ -291,13 +308,46 @@ def _actions(
     return actions
 
 
+def _without_bodge(
+    c: Comparison, by_unit: Mapping[str, Explanation], short: Mapping[str, str]
+) -> dict[str, tuple[str, ...]]:
+    """Line -> units whose own readings ask for no bodge there and in which no rework has mended it: where several units
+    share a property of a part, these carry the part too."""
+    lines = {line.line for explained in by_unit.values() for line in explained.bodges}
+    found = {}
+    for name in lines:
+        mended = {u for text, units in c.mended.items() if text.startswith(f"{name} ") for u in units}
+        asks = {u for u, explained in by_unit.items() if any(line.line == name for line in explained.bodges)}
+        found[name] = tuple(short.get(u, u) for u in c.units if u not in asks | mended)
+    return found
+
+
+def _in_the_design(c: Comparison, found: Sequence[Concern]) -> list[str]:
+    """What the review found and the units showed, once a net and rule; then what only one of the two knows of."""
+    told: dict[tuple[str, str], str] = {}
+    for concern in found:
+        if concern.do and (concern.serious or _shown(c, concern)):
+            seen = "the review found it and the units show it" if _shown(c, concern) else "found by the review"
+            words = f"In the next revision, {concern.rule} at {concern.nets}: {concern.do} ({seen})."
+            told.setdefault((concern.rule, concern.nets), words)
+    named = " ".join(concern.nets for concern in found)
+    loose = dict.fromkeys(
+        row.check.of for text in c.common if (row := c.row(text)) is not None and row.check.of not in named
+    )
+    return [*told.values(), *(f"Find out why {net} is outside its limits in every unit." for net in loose)]
+
+
+def _shown(c: Comparison, concern: Concern) -> bool:
+    return any(text.split(" ", 1)[0] in concern.nets.replace(",", "").split() for text in c.common)
+
+
 def _table(c: Comparison) -> tuple[tuple[str, tuple[TableRow, ...]], ...]:
     groups: dict[str, list[TableRow]] = {}
     few = len(c.units) <= MOST_COLUMNS
     for row in c.checks:
-        if not few and not row.odd:
+        if not few and not row.tells:
             continue
-        limits = show_pair(row.low, row.high, row.check.unit)
+        limits = limits_words(row.limits, row.check.unit)
         cells = _cells(row, c.units) if few else ()
         view = TableRow(row.check.of, row.check.quantity, limits, cells, show(row.median, row.check.unit))
         groups.setdefault(state_without_load(row.check.state) or "nothing powered", []).append(view)
@@ -310,7 +360,9 @@ def _cells(row: CheckRow, units: Sequence[str]) -> tuple[tuple[str, str, bool], 
             return ""
         return show(float(value), row.check.unit) if math.isfinite(value) else "answer"
 
-    return tuple((text(v, o), o or "", u in row.odd) for u, v, o in zip(units, row.values, row.outcomes, strict=True))
+    return tuple(
+        (text(v, o), o or "", u in row.unlike) for u, v, o in zip(units, row.values, row.outcomes, strict=True)
+    )
 
 
 def _overlays(pen: Pen, records: Sequence[RunRecord], short: Mapping[str, str]) -> tuple[tuple[str, Markup], ...]:
@@ -334,7 +386,7 @@ def _revision_list(findings: Sequence[Finding]) -> tuple[tuple[str, str], ...]:
 def _proposed(c: Comparison) -> tuple[ProposedRow, ...]:
     rows = []
     for row in c.checks:
-        odd = set(row.odd)
+        odd = {*row.outside, *row.unlike}
         values = [v for u, v in zip(c.units, row.values.tolist(), strict=True) if math.isfinite(v) and u not in odd]
         if len(values) < 3 or (row.low is None and row.high is None):
             continue

@@ -149,7 +149,7 @@ def units_strip(
     odd: Sequence[str],
     aside: Sequence[str] = (),
 ) -> Markup:
-    """One check over the units: odd ones framed and named above, the others named below.
+    """One check over the units: those outside limits framed and named above, the others named below.
 
     `aside`: units whose reading tells nothing about the check; drawn grey, named in brackets.
     """
@@ -158,7 +158,7 @@ def units_strip(
     body = [line(0, HEIGHT / 2, WIDTH, HEIGHT / 2, "ground"), *_brackets(axis, low, high)]
     order = sorted(values, key=lambda k: ("plain", "pass", "fail").index(kinds[k]))
     body += [dot(axis.x(values[key]), HEIGHT / 2, kinds[key]) for key in order]
-    words = {"plain": " (tells nothing)", "fail": " odd", "pass": ""}
+    words = {"plain": " (tells nothing)", "fail": " outside", "pass": ""}
     said = "; ".join(f"{key} {show(value, unit)}{words[kinds[key]]}" for key, value in values.items())
     text = f"{said}; limits {show_pair(low, high, unit) or 'none'}"
     svg = stretched(pen, HEIGHT, body, f"{name}, units side by side", text)

@@ -182,9 +182,12 @@ def shared_faults(documents: Mapping[str, Document]) -> tuple[SharedFault, ...]:
     return tuple(sorted(shared, key=lambda f: (-len(f.units), f.fault)))
 
 
-def shared_bodges(by_unit: Mapping[str, Explanation]) -> tuple[str, ...]:
+def shared_bodges(
+    by_unit: Mapping[str, Explanation], others: Mapping[str, Sequence[str]] | None = None
+) -> tuple[str, ...]:
     """What to fit, once for all units in which one resistor does: the value that one of them calls for and that lies in
-    the window of each. `by_unit`: names of units as they are to be shown."""
+    the window of each. `by_unit`: names of units as they are to be shown. `others`: line -> units whose own readings
+    could not ask for it (a dead rail, a run that stopped) and that carry the same parts."""
     groups: dict[tuple[str, str], dict[str, LineFinding]] = {}
     alone: dict[str, None] = {}
     for unit, explained in by_unit.items():
@@ -193,8 +196,22 @@ def shared_bodges(by_unit: Mapping[str, Explanation]) -> tuple[str, ...]:
                 alone[f"{line.bodge}"] = None
             else:
                 groups.setdefault((line.line, line.fit.where), {})[unit] = line
-    told = [words for found in groups.values() for words in _one_for_all(found)]
+    told = [
+        words + (_as_well((others or {}).get(line, ()), line) if len(found) > 1 else "")
+        for (line, _), found in groups.items()
+        for words in _one_for_all(found)
+    ]
     return tuple(dict.fromkeys((*told, *alone)))
+
+
+def _as_well(units: Sequence[str], line: str) -> str:
+    if not units:
+        return ""
+    is_one = len(units) == 1
+    return (
+        f"; {'unit' if is_one else 'units'} {and_list(list(units))} {'carries' if is_one else 'carry'} the same parts: "
+        f"once repaired, fit it there too and measure {line}"
+    )
 
 
 def _one_for_all(found: Mapping[str, LineFinding]) -> list[str]:

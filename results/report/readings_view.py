@@ -176,12 +176,12 @@ class Matrix:
 
 
 def backfeed_matrix(records: Iterable[RunRecord]) -> Matrix | None:
-    """Isolation readings: which supply was on, and what rose where; of several runs the highest reading of each place.
+    """Back-feed readings: which supply was on, and what rose where; of several runs the highest reading of each place.
 
-    None where no isolation was measured.
+    None where no back-feed was measured.
     """
     found: dict[tuple[str, str], Reading] = {}
-    for reading in _isolation(records):
+    for reading in _back_feed(records):
         key = (reading.of, state_without_load(reading.state))
         if key not in found or _weight(reading) > _weight(found[key]):
             found[key] = reading
@@ -200,10 +200,10 @@ def _weight(reading: Reading) -> tuple[bool, float]:
     return reading.low is not None or reading.high is not None, abs(reading.value or 0.0)
 
 
-def _isolation(records: Iterable[RunRecord]) -> Iterable[Reading]:
+def _back_feed(records: Iterable[RunRecord]) -> Iterable[Reading]:
     for record in records:
         for step in record.steps:
-            if step.kind == "isolation":
+            if step.kind in ("back-feed", "isolation"):  # as runs of older stores call it
                 yield from (reading for reading in step.readings if reading.value is not None)
 
 

@@ -72,7 +72,7 @@ def render_run(
     view = run_view(Pen(), record, explain)
     found = concerns(review)
     parts = [
-        ("odd", "What is odd", True),
+        ("odd", "Outside limits", True),
         ("backfeed", "Back-feed", view.matrix),
         ("rails", "Rails", view.rails),
         ("lines", "Lines", view.lines),
@@ -116,9 +116,10 @@ def render_board(
     compared = comparison or compare_records(chosen, reference)
     view = board_view(Pen(), compared, chosen, explain, review, findings)
     parts = [
-        ("design", "Design", True),
-        ("assembly", "Assembly", True),
         ("do", "What to do", True),
+        ("design", "All units", True),
+        ("assembly", "One unit", True),
+        ("why", "Why", True),
         ("revision", "Next revision", view.findings),
         ("taken-apart", "Bodges", view.explanation.lines),
         ("review", "Review", view.concerns),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 _SCALED = frozenset({"V", "A", "Ω", "F", "H", "W", "s", "Hz", "B/s", "B"})
@@ -74,14 +74,38 @@ def show_uncertainty(u: float | None, unit: str = "") -> str:
     return "" if u is None else f"± {show(2 * u, unit, 2)}"
 
 
+def limits_words(limits: Sequence[tuple[float | None, float | None]], unit: str = "") -> str:
+    """What a check is allowed; where judgements ask for what no value can be, each of them, and that they do."""
+    told = [words for words in (show_pair(low, high, unit) for low, high in limits) if words]
+    return " and also ".join(told) + (" (steps ask for different levels)" if len(told) > 1 else "")
+
+
 _METER = re.compile(r";? ?load=10MΩ$")
+_KNOWN = re.compile(r"load=([0-9.]+)([kM]?)Ω$")
 _LOAD = re.compile(r";? ?load=[^;]*$")
 
 
 def state_words(state: str) -> str:
     """A bench state without what goes without saying: the meter's own 10 MΩ, and that nothing was on."""
-    words = _METER.sub("", state)
+    words = _KNOWN.sub(_resistor, _METER.sub("", state))
     return "" if words == "off" else words
+
+
+def _resistor(found: re.Match[str]) -> str:
+    """load=9.99001kΩ -> 10 kΩ load: a resistor beside the meter's own 10 MΩ is told by what is written on it."""
+    ohms = float(found[1]) * {"": 1.0, "k": 1e3, "M": 1e6}[found[2]]
+    alone = 1 / (1 / ohms - 1 / METER_OHMS) if ohms < METER_OHMS else ohms
+    return f"{show(alone, 'Ω', 3)} load"
+
+
+METER_OHMS = 10e6  # what the meter's own input loads a point with, in the states that this page names
+
+
+def check_words(text: str) -> str:
+    """A check's text with its bench state in words: "RADIO_RST dc volts, USB=5V@120mA"."""
+    what, comma, state = text.partition(", ")
+    words = state_words(state)
+    return what + (f", {words}" if comma and words else "")
 
 
 def state_without_load(state: str) -> str:

@@ -49,7 +49,7 @@ from wakeboard.instruments.virtual.circuit import Fault
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.results.records import RunRecord
 
-KEPT = ("resistance", "power on", "isolation", "rails")
+KEPT = ("resistance", "power on", "back-feed", "rails")
 LEFT_OUT = ("clamp diodes", "pulls")
 DOUBT = 0.3
 """Bits of doubt from which there is anything to ask."""

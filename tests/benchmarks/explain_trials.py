@@ -132,7 +132,9 @@ def _ends(same_as: str) -> tuple[str, ...]:
     """The two nets of a pull ("net>rail") or of a bridge ("+3V3+GND", whose names may begin with a sign)."""
     if ">" in same_as:
         return tuple(same_as.split(">"))
-    middle = same_as.index("+", 1)
+    middle = same_as.find("+", 1)
+    if middle < 0:  # a place whose members predict the same for another reason than two nets joined
+        return (same_as,)
     return same_as[:middle], same_as[middle + 1 :]
 
 

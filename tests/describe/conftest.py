@@ -137,7 +137,7 @@ limit = "120 mA"
 expect = "3 .. 30 mA"
 
 [[step]]
-do = "isolation"
+do = "back-feed"
 expect = "< 0.3 V"
 
 [[step]]

@@ -14,8 +14,8 @@ POWER = 'do = "power on"\nsupply = "USB"\n'
 
 # what stands there, what is written instead, lines below its first line, key, found, allowed, hint
 MISTAKES = {
-    "step kind": ('"isolation"', '"isolaton"', 0, "step[3].do", '"isolaton"', '"power on"', '"isolation"'),
-    "no step kind": ('do = "isolation"\n', "", -1, "step[3].do", "nothing", '"power on"', ""),
+    "step kind": ('"back-feed"', '"back-fed"', 0, "step[3].do", '"back-fed"', '"power on"', '"back-feed"'),
+    "no step kind": ('do = "back-feed"\n', "", -1, "step[3].do", "nothing", '"power on"', ""),
     "step key": ("limit =", "limt =", 0, "step[2].limt", '"limt"', "limit", '"limit"'),
     "quantity": ('"120 mA"', '"120"', 0, "step[2].limit", '"120"', "in A", ""),
     "no limit": ('limit = "120 mA"\n', "", -3, "step[2].limit", "nothing", "energised", ""),
@@ -58,7 +58,7 @@ def problems_of(path):
 def test_a_good_sequence(folder):
     sequence = load_sequence(folder / "sequence.toml")
     assert (sequence.title, sequence.board.name, len(sequence.steps)) == ("First power-on", "Finch", 5)
-    assert [step.do for step in sequence.steps] == ["resistance", "power on", "isolation", "line", "power off"]
+    assert [step.do for step in sequence.steps] == ["resistance", "power on", "back-feed", "line", "power off"]
     assert sequence.steps[1].limit == 0.12
     assert sequence.lines == (4, 9, 15, 19, 24)
 

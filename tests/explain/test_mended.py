@@ -4,7 +4,7 @@ What was odd passes afterwards, and no reading was left unexplained: none was ta
 under the second load of a rail that is fed weakly (SK-A-002) nor while a transistor charges the cell's net.
 
 One flaw is designed in and stays, since no rework proposed here touches it: the I2C pull-ups stand on the always-on
-rail and feed the switched-off sensor rail, so the step "isolation" goes on failing at +3V3_SENS, and nothing else does.
+rail and feed the switched-off sensor rail, so the step "back-feed" goes on failing at +3V3_SENS, and nothing else does.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ expect = "< 40 mA"
 on_fail = "go on"
 
 [[step]]
-do = "isolation"
+do = "back-feed"
 expect = "< 0.3 V"
 on_fail = "go on"
 
@@ -119,7 +119,7 @@ def test_what_is_proposed_mends_the_unit(wakeboard: Callable[..., Any], unit: st
             done.add(fault.partition("=")[0])
         run = wakeboard("run", "check.toml", "--unit", unit)
     assert done == DONE[unit]
-    assert odd(run) == {"isolation": ["+3V3_SENS"]}
+    assert odd(run) == {"back-feed": ["+3V3_SENS"]}
     line = next(r for s in run["steps"] if s["kind"] == "line" for r in s["readings"] if r["of"] == "RADIO_RST")
     assert line["outcome"] == "pass"
     assert run["outputs_off"] is True
@@ -128,5 +128,5 @@ def test_what_is_proposed_mends_the_unit(wakeboard: Callable[..., Any], unit: st
 
 def test_a_plant_of_the_units_file_is_taken_back_for_one_run(wakeboard: Callable[..., Any]) -> None:
     run = wakeboard("run", "check.toml", "--unit", "SK-A-002", "--plant", "D3:as_drawn")
-    assert set(odd(run)) <= {"isolation", "line"}
+    assert set(odd(run)) <= {"back-feed", "line"}
     assert set(odd(run).get("line", [])) == {"RADIO_RST"}

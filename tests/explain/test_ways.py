@@ -34,7 +34,7 @@ ramp = "0.5 V every 20 ms"
 trip = "60 mA"
 
 [[step]]
-do = "isolation"
+do = "back-feed"
 
 [[step]]
 do = "line"
@@ -51,7 +51,7 @@ volts = "4.5 V"
 limit = "250 mA"
 """
 ON = BenchState({"USB": (5.0, 0.12)})
-KINDS = ("resistance", "resistance", "power on", "isolation", "line", "drive", "power on")
+KINDS = ("resistance", "resistance", "power on", "back-feed", "line", "drive", "power on")
 
 
 def run(*outcomes: str, trip: Trip | None = None, text: str = SEQUENCE, state: str = ON.key) -> RunRecord:

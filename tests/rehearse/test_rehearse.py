@@ -61,7 +61,7 @@ def test_diode_on_the_wrong_side_is_caught_with_the_cells_place_empty(tmp_path: 
 
 def test_the_same_as_a_misplaced_pin_on_a_right_drawing(tmp_path: Path) -> None:
     result = _rehearsed(wren.write(tmp_path), "D1.K:net=VBAT")
-    assert [(each.fault, each.name) for each in result.caught] == [("D1.K:net=VBAT", "isolation")]
+    assert [(each.fault, each.name) for each in result.caught] == [("D1.K:net=VBAT", "back-feed")]
 
 
 def test_burned_with_a_limit_that_saves_the_part(tmp_path: Path) -> None:

@@ -71,7 +71,7 @@ ramp = "0.5 V every 20 ms"
 on_fail = "go on"
 
 [[step]]
-do = "isolation"
+do = "back-feed"
 expect = "< 0.3 V"
 
 [[step]]

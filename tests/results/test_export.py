@@ -86,7 +86,7 @@ def test_frame_is_narrowed(filled: Store) -> None:
 
 def test_frame_takes_a_file(filled: Store) -> None:
     assert len(results.frame(filled.name, board="Skep")) == 24
-    with pytest.raises(StoreError, match="there is no store"):
+    with pytest.raises(StoreError, match="no results yet"):
         results.frame("no such.db")
 
 

@@ -110,7 +110,7 @@ def test_absent_store_is_not_made(tmp_path: Path, capsys: pytest.CaptureFixture[
     shell = Shell(capsys, tmp_path / "none.db")
     code, _, err = shell("unit")
     assert code == 2
-    assert "there is no store" in err
+    assert "no results yet" in err
     assert not shell.db.exists()
 
 

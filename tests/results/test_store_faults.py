@@ -78,7 +78,7 @@ def test_folder_is_no_store(tmp_path: Path) -> None:
 
 
 def test_absent_store_is_not_made_for_reading(tmp_path: Path) -> None:
-    with pytest.raises(StoreError, match="there is no store"):
+    with pytest.raises(StoreError, match="no results yet"):
         Store.open(tmp_path / "w.db", create=False)
     assert list(tmp_path.iterdir()) == []
 

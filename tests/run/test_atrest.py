@@ -169,7 +169,7 @@ def test_a_person_is_asked_to_touch_the_tips_together_once_a_session(toy: Any) -
             scanner.only(short)
 
         assert atrest.check_at_rest(by_hand(toy, bench, hands, touch)) == []
-        assert told == ["Touch the two probe tips together"]
+        assert told == ["Hold the two probe tips together"]
         assert atrest.check_at_rest(by_hand(toy, bench, hands, touch)) == []
         assert len(told) == 1
 

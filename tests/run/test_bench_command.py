@@ -74,7 +74,7 @@ def test_a_person_reads_it_in_eighty_columns(tmp_path: Path, described: dict[str
     text = bench_command(tmp_path, described).output
     long = [line for line in text.splitlines() if len(line) > 79]
     assert long == []
-    assert "from no maker's page" in text
+    assert "not from the maker's documents" in text
     assert "All outputs commanded off" in text
     assert "! Its current reading says little below 10 mA." in text
 

@@ -88,9 +88,9 @@ def test_a_short_behind_the_regulator_trips_and_discharges(toy: Any) -> None:
 
 def test_a_fed_supply_stops_the_run_and_a_risen_rail_does_not(toy: Any) -> None:
     fed = run(toy.sequence, ("D2:short",))
-    isolation = step(fed, "isolation")
-    assert isolation.outcome == "fail"
-    assert isolation.detail["fed_supplies"] == ["AUX"]
+    fed_step = step(fed, "back-feed")
+    assert fed_step.outcome == "fail"
+    assert fed_step.detail["fed_supplies"] == ["AUX"]
     assert not any(each.kind == "rails" for each in fed.record.steps)
     assert fed.record.steps[-1].name == "discharge"
 
@@ -256,7 +256,7 @@ def test_the_same_unit_reads_the_same_tomorrow(toy: Any) -> None:
 
 def test_every_kind_has_a_model_a_summary_and_a_word(toy: Any) -> None:
     assert set(step_kinds()) >= {
-        "resistance", "power on", "power off", "isolation", "rails", "line", "drive", "talk", "transfer", "ask", "wait",
+        "resistance", "power on", "power off", "back-feed", "rails", "line", "drive", "talk", "transfer", "ask", "wait",
         "current",
     }  # fmt: skip
     assert all(kind.summary for kind in step_kinds().values())

@@ -70,7 +70,7 @@ def test_what_failed_is_named_with_what_to_do(folder: Path) -> None:
     assert result.return_value == 1, result.output
     text = result.output
     assert re.search(r"^PASS\n  T-1", text, re.M)
-    assert re.search(r"^FAIL\n  T-2   step 3, isolation", text, re.M)
+    assert re.search(r"^FAIL\n  T-2   step 3, back-feed", text, re.M)
     assert re.search(r"^TRIPPED\n  T-3   step 2, power on", text, re.M)
     assert "VAUX" in text
     assert "Do not connect both sources" in text
@@ -190,7 +190,7 @@ def a_step(number: int, kind: str, outcome: str, readings: int = 0, says: str = 
 
 @pytest.mark.parametrize("outcome", sorted(LARGE))
 def test_every_outcome_has_an_answer_that_fits_eighty_columns(outcome: str) -> None:
-    told = answer(record(outcome, a_step(1, "rails", "pass"), a_step(2, "isolation", outcome, 5)))
+    told = answer(record(outcome, a_step(1, "rails", "pass"), a_step(2, "back-feed", outcome, 5)))
     assert told.large == LARGE[outcome]
     assert told.do
     assert fits(told.large, 78)

@@ -115,7 +115,7 @@ ramp = "1 V every 10 ms"
 expect = "5 .. 60 mA"
 
 [[step]]
-do = "isolation"
+do = "back-feed"
 expect = "< 0.3 V"
 
 [[step]]

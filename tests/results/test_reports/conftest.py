@@ -164,7 +164,7 @@ def power_on(unit: Unit, supply: str, number: int) -> Step:
     )
 
 
-def isolation(unit: Unit, supply: str, number: int) -> Step:
+def back_feed(unit: Unit, supply: str, number: int) -> Step:
     others = {net: 0.004 for name, (net, _) in SUPPLIES.items() if name != supply}
     off = {**others, "+3V3_SENS": 2.31, "+1V8_RF": 0.002}
     if supply == "CELL":
@@ -173,7 +173,7 @@ def isolation(unit: Unit, supply: str, number: int) -> Step:
         reading(net, "dc volts", volts(unit, supply, net, v), "V", None, 0.3, state=STATES[supply], limits_from="step")
         for net, v in off.items()
     ]
-    return Step(number, f"isolation, {supply} on", "isolation", worst(found), 12.0, 15.0, found)
+    return Step(number, f"back-feed, {supply} on", "back-feed", worst(found), 12.0, 15.0, found)
 
 
 def rails(unit: Unit, supply: str, number: int) -> Step:
@@ -215,7 +215,7 @@ def first_power_on(unit: Unit) -> list[Step]:
         steps.append(power_on(unit, supply, len(steps) + 1))
         if unit.trips:
             break
-        steps.append(isolation(unit, supply, len(steps) + 1))
+        steps.append(back_feed(unit, supply, len(steps) + 1))
         steps.append(rails(unit, supply, len(steps) + 1))
         if supply == "USB":
             steps.append(line_steps(unit, len(steps) + 1))

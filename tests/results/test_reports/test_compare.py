@@ -14,7 +14,8 @@ from wakeboard.results.compare import compare, compare_records, compare_store
 from wakeboard.results.compare_history import drifts, rework_effects
 from wakeboard.results.compare_table import latest_runs, table_of_records, table_of_store
 from wakeboard.results.ledger import Ledger
-from wakeboard.results.records import Reading, RunRecord, RunStart, Step
+from wakeboard.results.records import Reading, Rework, RunRecord, RunStart, Step
+from wakeboard.results.report.text import limits_words
 from wakeboard.results.statistics import outliers
 
 STATE = "USB=5V@120mA; load=10MΩ"
@@ -37,7 +38,7 @@ def test_skeps_units_are_sorted_into_design_and_assembly(skep_runs: list[RunReco
     # The two designed-in flaws are common; a unit whose 3.3 V never came up tells nothing about them.
     assert {text.split(",")[0] for text in found.common} == {"RADIO_RST dc volts", "+3V3_SENS dc volts"}
     assert found.single["SK-A-003"] == ("+3V3 ohms",)
-    assert found.single["SK-A-005"] == (f"FLASH_CS dc volts, {STATE}",)
+    assert found.outside("SK-A-005") == (f"FLASH_CS dc volts, {STATE}",)
     assert "VIN dc volts, CELL=3.7V@120mA; load=10MΩ" in found.single["SK-A-002"]
     assert "SK-A-001" not in found.single
     # Lines of the unit without a system rail are odd because of that rail.
@@ -69,11 +70,13 @@ def test_an_oddity_of_the_reference_unit_too_is_the_benchs(skep_runs: list[RunRe
     assert {text.split(",")[0] for text in found.bench} == {"RADIO_RST dc volts", "+3V3_SENS dc volts"}
 
 
-def test_a_passing_value_far_from_all_others_is_odd() -> None:
+def test_a_passing_value_far_from_all_others_is_unlike_and_not_outside() -> None:
     values = [1.500, 1.501, 1.499, 1.502, 1.900]
     found = compare_records([run_of(f"U{n}", n, [volts(v)], "pass") for n, v in enumerate(values)])
     assert found.checks[0].outliers == ("U4",)
     assert found.single == {"U4": (f"NET dc volts, {STATE}",)}
+    assert found.unlike == {"U4": (f"NET dc volts, {STATE}",)}
+    assert found.outside("U4") == found.checks[0].outside == ()
     assert tuple(found.checks[0].scores) == pytest.approx(outliers(values, floor=1e-4).scores)
 
 
@@ -153,9 +156,89 @@ def test_before_and_after_a_rework(tmp_path: Any, keep_run: Any, make_unit: Any,
     assert effect.mended[0].before == pytest.approx(2.585, rel=0.02)
     assert effect.mended[0].after == pytest.approx(0.23)
     assert effect.broken == ()
-    assert {change.check.of for change in effect.still_odd} == {"+3V3_SENS"}
+    assert {change.check.of for change in effect.still_outside} == {"+3V3_SENS"}
     document = json.loads(json.dumps(effect.as_json(), allow_nan=False))
     assert document["mended"][0]["outcome_before"] == "fail"
+
+
+def judged(value: float, outcome: str, low: float | None, high: float | None) -> Reading:
+    return Reading("NET", "dc volts", value, "V", 1e-4, low, high, outcome, STATE)
+
+
+def test_every_judgement_of_a_check_counts_not_only_the_last() -> None:
+    """A line step with the board's limits fails in each unit; a later step with the circuit's limits passes."""
+    board, circuit = judged(2.5, "fail", None, 1.975), judged(2.5, "pass", 2.0, 3.0)
+    for order in ([board, circuit], [circuit, board]):
+        found = compare_records([run_of(unit, n, order) for n, unit in enumerate(("U1", "U2", "U3"))])
+        assert found.common == (f"NET dc volts, {STATE}",)
+        assert found.checks[0].outside == ("U1", "U2", "U3")
+
+
+def test_limits_are_those_that_all_judgements_ask_for() -> None:
+    wide, tight = judged(1.5, "pass", 1.0, 2.0), judged(1.5, "pass", None, 1.8)
+    row = compare_records([run_of("U1", 1, [wide, tight], "pass")]).checks[0]
+    assert row.limits == ((1.0, 1.8),)
+    assert limits_words(row.limits, "V") == "1 .. 1.8 V"
+
+
+def test_limits_that_no_value_can_meet_are_told_one_by_one() -> None:
+    high, low = judged(2.5, "fail", 3.046, None), judged(2.5, "fail", None, 1.975)
+    row = compare_records([run_of("U1", 1, [high, low])]).checks[0]
+    assert set(row.limits) == {(3.046, None), (None, 1.975)}
+    words = limits_words(row.limits, "V")
+    assert "> 3.046 V" in words
+    assert "< 1.975 V" in words
+    assert "different levels" in words
+    assert ".." not in words
+
+
+def test_units_with_a_dead_rail_are_not_counted_among_those_outside() -> None:
+    rail = Reading("V", "dc volts", 0.5, "V", 1e-4, 3.0, 3.6, "fail", STATE)
+    dark = run_of("U0", 0, [rail], kind="rails")
+    dark = replace(dark, steps=[*dark.steps, Step(2, "line", "line", "fail", 1.0, 2.0, [volts(9.0, "fail")])])
+    row = compare_records([dark, *(run_of(f"U{n}", n, [volts(9.0, "fail")]) for n in range(1, 4))]).row(
+        f"NET dc volts, {STATE}"
+    )
+    assert row is not None
+    assert row.outside == ("U0", "U1", "U2", "U3")
+    assert row.tells == row.counted == ("U1", "U2", "U3")
+
+
+def with_rework(run: RunRecord, *texts: str) -> RunRecord:
+    return replace(run, rework=[Rework(text, [], 0.0) for text in texts])
+
+
+def test_a_unit_whose_sisters_were_mended_is_not_called_an_assembly_fault() -> None:
+    runs = [run_of(unit, n, [volts(9.0, "fail")]) for n, unit in enumerate(("U1", "U2", "U3"))]
+    runs += [with_rework(run_of(unit, n, [volts(1.5)], "pass"), "bodge") for n, unit in ((10, "U1"), (11, "U2"))]
+    found = compare_records(runs)
+    assert found.single == {}
+    assert found.common == (f"NET dc volts, {STATE}",)
+    assert found.mended == {f"NET dc volts, {STATE}": ("U1", "U2")}
+    assert found.checks[0].outside == ("U3",)
+
+
+def test_a_fault_that_a_rework_mended_is_no_longer_the_units_own() -> None:
+    runs = [run_of("U1", 1, [volts(9.0, "fail")]), run_of("U2", 2, [volts(1.5)], "pass")]
+    found = compare_records([*runs, with_rework(run_of("U1", 3, [volts(1.5)], "pass"), "R1 fitted")])
+    assert found.single == {}
+    assert found.mended == {f"NET dc volts, {STATE}": ("U1",)}
+
+
+def test_a_pass_under_a_dead_rail_is_not_broken_by_the_rework_that_mended_the_rail() -> None:
+    def run(when: float, rail: float, line: Reading, *rework: str) -> RunRecord:
+        good = "pass" if rail > 3 else "fail"
+        first = run_of("U1", when, [Reading("V", "dc volts", rail, "V", 1e-4, 3.0, 3.6, good, STATE)], kind="rails")
+        steps = [*first.steps, Step(2, "line", "line", line.outcome, 1.0, 2.0, [line])]
+        return with_rework(replace(first, steps=steps), *rework)
+
+    table = table_of_records([run(1, 0.6, volts(1.2)), run(2, 3.3, volts(2.56, "fail"), "D3 turned round")])
+    effect = rework_effects(table)[0]
+    assert [change.check.of for change in effect.revealed] == ["NET"]
+    assert effect.broken == ()
+    assert [change.check.of for change in effect.mended] == ["V"]
+    lit = table_of_records([run(1, 3.3, volts(1.2)), run(2, 3.3, volts(2.56, "fail"), "bodge")])
+    assert [change.check.of for change in rework_effects(lit)[0].broken] == ["NET"]
 
 
 def test_a_shift_in_time_is_found_and_a_steady_check_is_not() -> None:

@@ -87,7 +87,8 @@ def test_serial_numbers_lose_what_all_share() -> None:
 
 def test_states_without_what_goes_without_saying() -> None:
     assert state_words("USB=5V@120mA; load=10MΩ") == "USB=5V@120mA"
-    assert state_words("USB=5V@120mA; load=10kΩ") == "USB=5V@120mA; load=10kΩ"
+    assert state_words("USB=5V@120mA; load=10kΩ") == "USB=5V@120mA; 10 kΩ load"
+    assert state_words("USB=5V@120mA; load=9.99001kΩ") == "USB=5V@120mA; 10 kΩ load"  # 10 kΩ beside 10 MΩ
     assert state_words("off; load=10MΩ") == ""
     assert state_without_load("USB=5V@120mA; U1.GPIO7=low; load=1kΩ>+3V3") == "USB=5V@120mA; U1.GPIO7=low"
 

@@ -191,7 +191,7 @@ def hostile_run() -> RunRecord:
     threshold = {HOSTILE: {"low": 0.8, "high": 2.0, "rail": 3.3, "expected": HOSTILE}}
     volts = replace(reading, quantity="dc volts")
     steps = [
-        Step(1, HOSTILE, "isolation", "fail", 0, 1, [volts], HOSTILE, traffic=[(0.0, HOSTILE, ">", HOSTILE)]),
+        Step(1, HOSTILE, "back-feed", "fail", 0, 1, [volts], HOSTILE, traffic=[(0.0, HOSTILE, ">", HOSTILE)]),
         Step(2, HOSTILE, "rails", "fail", 1, 2, [reading], HOSTILE),
         Step(3, HOSTILE, "line", "fail", 2, 3, [volts, text], HOSTILE, detail={"thresholds": threshold}),
     ]
@@ -261,7 +261,7 @@ def test_a_passing_run_says_so_and_no_more(make_record: Callable[..., RunRecord]
     page = render_run(make_record(make_unit("SK-A-009", good), 9))
     words = read(page).words
     assert re.search(r"All \d+ readings lie within their limits", words)
-    assert "No reading is odd" in words
+    assert "No reading is outside its limits" in words
     assert "There is nothing to explain" in words
 
 
@@ -277,13 +277,17 @@ def test_an_unfinished_and_an_empty_run_can_be_shown() -> None:
 def test_a_board_sorts_its_units_and_lists_the_next_revision(pages: dict[str, str]) -> None:
     words = read(pages["board"]).words
     assert "0 of 5 units passed" in words
-    design = words[words.index("Odd in every unit: the design") : words.index("Odd in one unit: its assembly")]
+    design = words[words.index("Outside limits in every unit") : words.index("Outside limits in one unit")]
     assert "RADIO_RST" in design
     assert "FLASH_CS" not in design
     assert "For the next revision RADIO_RST is neither low nor high : R31 becomes 1 kΩ" in words
     assert words.index("phantom power") < words.index("weak pull")  # serious concerns first
     assert "Of all units the highest reading stands in each place" in words
     assert "5 units can show up to 2" in words
+    # What a stranger is to do stands before all that explains it, right after the cautions, design mistakes too.
+    do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
+    assert words.index(CAUTIONS[0]) < words.index("What to do, in this order")
+    assert "phantom power at +3V3_SENS" in do
 
 
 def test_a_batch_shows_yield_capability_and_charts(pages: dict[str, str]) -> None:

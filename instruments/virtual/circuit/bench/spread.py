@@ -5,6 +5,10 @@ that lifts that net the most, and in the one that lowers it; both corners are th
 is monotone in each value, as resistor networks and regulators are. A value that acts only beyond a knee inside its own
 tolerance has no slope here, and is not found; moving each value to its ends alone, as was done before, gave the same to
 1e-12 V in all nets and states of the demo board.
+What nobody states (`open_to`: forward voltages, leakages) bounds nothing: at the drawn point and at both corners, each
+of these is moved by one standard deviation, and what they do together is added as the root of the squares, `DEVIATIONS`
+(`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Knees count as far as the corners reach over
+them: `leaky` is one more such corner.
 Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), for mean, deviation and covariance.
 """
 
@@ -13,13 +17,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from ..devices import Array
 from .slopes import Slopes
-from .unknowns import Unknown, bounded
+from .unknowns import ONSET, Unknown, bounded
 
 if TYPE_CHECKING:
     from ..model import Model, Variant
@@ -49,6 +54,11 @@ class Spread:
         return float(self.nominal[k]), float(self.low[k]), float(self.high[k])
 
 
+DEVIATIONS = 3.5
+"""Standard deviations of values that nobody states, all of them together, by which a worst case is widened."""
+LEAKS = 8.0
+"""The same of currents beside what is drawn: their spread is even in the logarithm, so that far more than three
+deviations are met (an input of 1 µA by its sheet, some nA in fact: spreads.toml)."""
 SLICE = 128  # variants between two calls of `between`
 
 
@@ -59,6 +69,7 @@ def spread(
     n: int = 200,
     seed: int = 1,
     between: Callable[[], None] | None = None,
+    open_to: Sequence[Unknown] = (),
 ) -> Spread:
     """See the module. SolveError when a corner or a specimen has no answer; `variant.seed` is not looked at.
 
@@ -76,18 +87,20 @@ def spread(
 
     rise = _rises(model, start, unknown, nets)
     ends = [_ends(each) for each in unknown]
-    corners = solved([_corner(base, ends, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)])
+    ways = [_corner(base, ends, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)]
+    corners = solved(ways)
     own = corners[:, np.repeat(np.arange(len(nets)), 2)].diagonal()
     nominal = _nets(start, nets)[0]
     seen = np.vstack([nominal, own[::2], own[1::2]])
+    down, up = _open_ended(model, [base, *ways], start, nets, open_to, alive)
     drawn = [replace(base, seed=seed * 1_000_003 + k) for k in range(n)]
     specimens = solved(drawn) if n else nominal[None]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
     return Spread(
         tuple(nets),
         nominal,
-        seen.min(axis=0),
-        seen.max(axis=0),
+        seen.min(axis=0) - down,
+        seen.max(axis=0) + up,
         specimens.mean(axis=0),
         np.sqrt(np.diag(covariance)),
         covariance,
@@ -103,6 +116,74 @@ def _rises(model: Model, at: Points, unknown: Sequence[Unknown], nets: Sequence[
     moved = Slopes(model, at).moved(unknown)
     ends = np.full(len(unknown), math.sqrt(3))  # standard deviations of a rectangular spread
     return np.array([moved.net(net, [0])[0] * ends for net in nets]).T
+
+
+LEAST_SIEMENS: Final = 1e-9
+
+
+def leaky(unknown: Sequence[Unknown], ground: str) -> dict[str, float]:
+    """Net -> Ω to ground, of all that nobody states at once: what an unpowered rail may conduct beside its knees.
+
+    What sets in from some volts on counts as what it is in the middle of that, since a corner is solved with resistors.
+    """
+    squares: dict[str, float] = {}
+    for u in unknown:
+        if u.stray is not None and u.stray.end == ground and u.stray.shape != "reverse":
+            middle = sum(ONSET) / 2
+            siemens = float(u.stray.amps(np.array(middle))) / middle
+            squares[u.stray.start] = squares.get(u.stray.start, 0.0) + siemens**2
+    return {net: 1 / (LEAKS * math.sqrt(s)) for net, s in squares.items() if s > LEAST_SIEMENS**2}
+
+
+def _open_ended(
+    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], unknown: Sequence[Unknown],
+    alive: Callable[[], None],
+) -> tuple[Array, Array]:  # fmt: skip
+    """(N,) volts that what nobody states may lower and lift each net. variants: as drawn, then both corners of each."""
+    none = np.zeros(len(nets))
+    if not unknown:
+        return none, none
+    down, up = none.copy(), none.copy()
+    first = [0, *(1 + 2 * k for k in range(0, len(nets), SLICE // 2)), len(variants)]
+    for a, b in pairwise(first):
+        alive()
+        points = model.solve(variants[a:b], start=start).require()
+        moved = Slopes(model, points).moved(unknown)
+        apart = _apart(points, unknown)
+        for k, net in enumerate(nets):
+            own = [m - a for m in (0, 1 + 2 * k, 2 + 2 * k) if a <= m < b]
+            if own:
+                lower, lift = _sides(moved.net(net, own), apart[own])
+                down[k], up[k] = max(down[k], lower), max(up[k], lift)
+    return down, up
+
+
+def _apart(points: Points, unknown: Sequence[Unknown]) -> Array:
+    """(M, T) volts between the ends of each current beside what is drawn; infinite for what may go either way: values
+    of parts, and a diode's reverse leakage, which is drawn and may be less."""
+    count = len(points.status)
+    return np.array([
+        np.full(count, np.inf) if u.stray is None or u.stray.shape == "reverse"
+        else np.abs(points.net(u.stray.start) - points.net(u.stray.end))
+        for u in unknown
+    ]).T  # fmt: skip
+
+
+def _sides(by: Array, apart: Array) -> tuple[float, float]:
+    """Volts down and up, of one net at some points: by (M, T), what a standard deviation of each unknown does.
+
+    A current between two nets brings their volts together and no further: r of the way by its slope is r / (1 + r).
+    """
+    stray = np.isfinite(apart)
+    both = np.linalg.norm(np.where(stray, 0.0, by), axis=1) * DEVIATIONS
+    found = []
+    for way in (-1, 1):
+        own = np.where(stray & (way * by > 0), np.abs(by), 0.0)
+        share = np.linalg.norm(np.divide(own, apart, out=np.zeros_like(own), where=own > 0), axis=1) * LEAKS
+        reach = np.where(own > 0, apart, 0.0).max(axis=1, initial=0.0)
+        slope = np.linalg.norm(own, axis=1) * LEAKS
+        found.append(float(np.hypot(both, np.minimum(slope, reach * share / (1 + share))).max()))
+    return found[0], found[1]
 
 
 def _solved(

@@ -104,18 +104,15 @@ def test_the_keyboard_reaches_links_and_opens_depth(pages: dict[str, str], open_
     assert page.evaluate(reach) == 0
 
 
-def test_the_first_screen_of_a_phone_and_a_desk_says_what_is_odd(
-    pages: dict[str, str], open_page: Callable[..., Any]
-) -> None:
-    for width in (390, 1280):
-        page = open_page(pages["run"], width=width)  # 900 pixels high
-        top = "document.querySelector('#odd').getBoundingClientRect().top"
-        first = "document.querySelector('.odd-list li').getBoundingClientRect().bottom"
-        assert page.evaluate(top) < 900
-        assert page.evaluate(first) < 900
-    desk = open_page(pages["run"], width=1280)
-    for part in ("why", "do"):
-        assert desk.evaluate(f"document.querySelector('#{part}').getBoundingClientRect().top") < 900
+def test_the_first_screen_has_the_cautions_and_what_to_do(pages: dict[str, str], open_page: Callable[..., Any]) -> None:
+    top = "document.querySelector('#{}').getBoundingClientRect().top"
+    for width in (390, 1280):  # 900 pixels high
+        page = open_page(pages["run"], width=width)
+        caution, do, outside = (page.evaluate(top.format(part)) for part in ("cautions", "do", "odd"))
+        assert caution < do < 900
+        assert do <= outside
+    for part in ("odd", "why"):
+        assert page.evaluate(top.format(part)) < 900
 
 
 def test_without_scripts_nothing_is_missing_and_the_policy_forbids_them(

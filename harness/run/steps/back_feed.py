@@ -15,15 +15,15 @@ from wakeboard.harness.describe.fields import Seconds, VoltsLimits
 from wakeboard.harness.describe.step_model import Of, StepModel
 from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import Limits
-from wakeboard.results.told import IsolationTold
+from wakeboard.results.told import BackFeedTold
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
     from wakeboard.instruments.ports import Measurement
 
-KIND = "isolation"
+KIND = "back-feed"
 NEEDS = Needs(power="on", of=("supplies", "rails"))
-TELLS = (IsolationTold,)
+TELLS = (BackFeedTold,)
 STOPS = True
 
 ISOLATED_VOLTS = 0.3  # where the step does not say: below it no silicon junction conducts (common practice, no source)
@@ -33,7 +33,7 @@ class Model(StepModel):
     """of: supplies and rails to look at; those that should be off where not given. expect: what they may show at most;
     bleed: false leaves the bench's bleed resistor away; within: how long a net may take to creep to its value."""
 
-    do: Literal["isolation"]
+    do: Literal["back-feed"]
     of: Of = ("all",)
     expect: VoltsLimits | None = None
     bleed: bool = True
@@ -48,7 +48,7 @@ def run(context: Context, model: Model) -> None:
     for net in context.points(dict.fromkeys([*supplies.values(), *rails.values()])):
         outcomes[net] = _measure(context, model, net, limits)
     fed = [name for name, net in supplies.items() if outcomes.get(net) == "fail"]
-    context.tell(IsolationTold(fed))
+    context.tell(BackFeedTold(fed))
     if fed:
         context.say(f"{', '.join(fed)} fed from {', '.join(context.supplies)}: do not connect both")
     elif model.on_fail is None:

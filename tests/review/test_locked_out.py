@@ -1,0 +1,71 @@
+"""A processor whose reset comes in over a bus that its own firmware selects; by hand, in each state of P1:
+
+high or released: Q1's gate is at 3.3 V, a pull of 10 Ω on RST_BUS brings NRST to some mV: reset, loader with BOOT high.
+low: Q1 is off and its body diode blocks, NRST stays at 3.3 V. The connector carries the supply, so that BOOT cannot be
+held while the power is cycled: locked out. One button on NRST is enough; so is a gate that no firmware drives.
+"""
+
+from __future__ import annotations
+
+from conftest import Draw, rules_of
+
+BOARD = """
+[supplies.USB]
+net = "+3V3"
+volts = "3.3 V"
+budget = "500 mA"
+[rails]
+V33 = { net = "+3V3", from = ["USB"], volts = "3.3 V ± 5 %" }
+[parts]
+J1 = { kind = "connector", pins = { V = "+3V3", GND = "GND", RST = "RST_BUS", BOOT = "BOOT" } }
+R1 = { kind = "resistor", value = "10k", pins = ["+3V3", "NRST"] }
+R2 = { kind = "resistor", value = "10k", pins = ["BOOT", "GND"] }
+R3 = { kind = "resistor", value = "100k", pins = ["+3V3", "RST_BUS"] }
+R4 = { kind = "resistor", value = "100k", pins = ["+3V3", "SEL"] }
+{more}
+[parts.Q1]
+kind = "mosfet"
+channel = "n"
+threshold = "1 V"
+ohms = "1 Ω"
+at = "2.5 V"
+pins = { D = "NRST", S = "RST_BUS", G = "SEL" }
+[parts.U1]
+kind = "chip"
+pins = { VDD = "+3V3", GND = "GND", NRST = "NRST", BOOT = "BOOT", P1 = "{select}" }
+supply = { VDD = { draws = "5 mA", above = "1.8 V" } }
+boots = { flash = { BOOT = "low" }, loader = { BOOT = "high" } }
+starts = "flash"
+[parts.U1.io]
+NRST = { type = "input", pulls = "none" }
+BOOT = { type = "input", pulls = "none" }
+P1 = { type = "io", pulls = "none" }
+"""
+LED = """R9 = { kind = "resistor", value = "1k", pins = ["LED", "GND"] }"""
+BUTTON = """S1 = { kind = "button", pins = ["NRST", "GND"] }"""
+STRAP = """S1 = { kind = "button", pins = ["BOOT", "+3V3"] }"""
+
+
+def drawn(select: str = "SEL", more: str = "") -> str:
+    return BOARD.replace("{select}", select).replace("{more}", more)
+
+
+def test_reset_over_a_bus_that_firmware_selects(draw: Draw) -> None:
+    (found,) = [each for each in draw(drawn()) if each.rule == "locked-out"]
+    assert found.serious
+    assert found.nets == ("NRST", "SEL")
+    assert found.path == ("J1", "Q1", "U1.NRST")
+    assert "U1.P1 low" in found.says
+    assert "U1.P1=low" in found.state
+    assert "button from NRST to GND" in found.do
+
+
+def test_one_button_or_a_selection_that_firmware_does_not_drive_mends_it(draw: Draw) -> None:
+    for text in (drawn(more=BUTTON), drawn(more=STRAP), drawn("LED", LED)):
+        assert "locked-out" not in rules_of(draw(text))
+
+
+def test_a_means_that_stays_while_the_power_is_cycled_is_a_way(draw: Draw) -> None:
+    """BOOT on a header of its own: held high, the power cycled, and the loader starts."""
+    apart = drawn(more='J2 = { kind = "connector", pins = { BOOT = "BOOT", GND = "GND" } }')
+    assert "locked-out" not in rules_of(draw(apart))

@@ -1,0 +1,55 @@
+"""Limits from the circuit: what a drawing does not say of a part widens them, what it says narrows them."""
+
+from __future__ import annotations
+
+from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.load import board_of
+from wakeboard.harness.run.decide import Limits
+from wakeboard.harness.run.predict import CircuitLimits
+from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest
+
+BOARD = """
+[board]
+name = "Teal"
+revision = "A"
+[supplies.USB]
+net = "VUSB"
+volts = "5 V"
+range = "4.40 .. 5.25 V"
+budget = "500 mA"
+[points]
+TP1 = {{ net = "SENSE" }}
+[parts]
+R1 = {{ kind = "resistor", value = "1M", tolerance = "1 %", pins = ["SENSE", "GND"] }}
+R2 = {{ kind = "resistor", value = "10k", tolerance = "1 %", pins = ["VUSB", "GND"] }}
+[parts.U1]
+kind = "chip"
+pins = {{ VDD = "VUSB", GND = "GND", A = "SENSE" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+io = {{ A = {{ type = "input", pulls = "none"{leak} }} }}
+"""
+
+
+def _ohms(leak: str = "") -> Limits:
+    document = read_text(BOARD.format(leak=leak), "board.toml")
+    board = board_of(document)
+    assert board is not None
+    assert not document.problems, document.problems
+    found = CircuitLimits(board).ohms(OhmsTest("SENSE", 100e-9, 13.0))
+    assert found is not None
+    return found
+
+
+def test_an_input_may_leak_what_its_sheet_allows() -> None:
+    """1 MΩ beside an input that leaks, at 0.1 V: some 0.9 µS of it, and 0.2 µS of leads and flux."""
+    found = _ohms()
+    assert found.low is not None
+    assert 4e5 < found.low < 6.5e5
+
+
+def test_a_stated_leakage_narrows_the_limit() -> None:
+    wide, narrow = _ohms().low, _ohms(', leak = "< 10 nA"').low
+    assert wide is not None
+    assert narrow is not None
+    assert wide < 0.95 * narrow
+    assert narrow < 0.99e6
