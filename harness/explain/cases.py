@@ -228,14 +228,17 @@ class Case:
                     row -= effect
         return off
 
-    def weigh_middle(self, off: Array, pairs: bool) -> Weighing:
-        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings."""
+    def weigh_middle(self, off: Array, pairs: bool) -> tuple[Weighing, Array]:
+        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings; and the
+        covariance (n, n) of the drawn board's readings at the roughest scale of what nobody states."""
         self._must_have_readings()
         drawn = self.predictor.predict([Change()], exact=True)[0][: len(self.observations)]
         have = np.isfinite(off).sum(axis=0)
         middle = np.where(have > 0, np.nanmedian(np.where(have > 0, off, 0.0), axis=0), 0.0)
         evidence = replace(self.evidence, y=drawn + middle, answers=())
-        return self._run(self._weigher(self.predictor, evidence, self.model.suspects, None), pairs)
+        weigher = self._weigher(self.predictor, evidence, self.model.suspects, None)
+        weighing = self._run(weigher, pairs)
+        return weighing, weigher.spread.covariances[-1]
 
     def _must_have_readings(self) -> None:
         if not self.observations:
