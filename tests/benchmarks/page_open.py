@@ -27,13 +27,13 @@ STEPS = (
 )
 
 
-def open_pages(address: str, count: int) -> int:
-    """So many readers of the stream; how many are open. They end with the server."""
+def open_pages(address: str, count: int) -> list[bool]:
+    """So many readers of the stream, each of which adds whether it was let in. They end with the server."""
     host, _, path = address.removeprefix("http://").partition("/")
     link = http.client.HTTPConnection(host, timeout=30)
     link.request("GET", f"/{path}", headers={"Host": host})
     cookie = link.getresponse().getheader("set-cookie", "").partition(";")[0]
-    opened = []
+    opened: list[bool] = []
 
     def read() -> None:
         stream = http.client.HTTPConnection(host, timeout=60)
@@ -45,7 +45,7 @@ def open_pages(address: str, count: int) -> int:
 
     for _ in range(count):
         threading.Thread(target=read, daemon=True).start()
-    return count
+    return opened
 
 
 def gaps(pages: int) -> list[float]:
@@ -55,9 +55,9 @@ def gaps(pages: int) -> list[float]:
         more = ["--page"] if pages else []
         with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "bench.toml", "--no-input",
                      "--energise", *more) as command:  # fmt: skip
-            if pages:
-                open_pages(command.address, pages)
+            opened = open_pages(command.address, pages) if pages else []
             assert command.wait() == 0, command.text
+            assert opened.count(True) == pages, "not every page was open"
         with Store.open(bench.folder / "wakeboard.db") as store:
             trace = store.run().steps[1].trace
         assert trace is not None
