@@ -46,7 +46,7 @@ from .errors import DialectError
 __all__ = [
     "NUMBER", "SAMPLE", "Accuracy", "Asking", "Base", "Channel", "Dialect", "DmmDialect", "PsuDialect", "Quantity",
     "QuantityName", "Register", "ScannerDialect", "Status", "dialect_names", "fields_of", "load_dialect", "load_dmm",
-    "load_psu", "load_scanner", "overlay", "pick_dialect", "read_dialect",
+    "load_psu", "load_scanner", "overlay", "pick_dialect", "read_dialect", "read_text",
 ]  # fmt: skip
 _OWN = ("idn", "documents", "notes", "unverified")  # never inherited
 D = TypeVar("D", bound=Base)
@@ -72,6 +72,10 @@ def _raw(name: str) -> dict[str, Any]:
         text = file.read_text(encoding="utf-8")
     except (FileNotFoundError, NotADirectoryError, OSError):
         raise DialectError(f"no dialect {name!r}; {_nearest(name)}") from None
+    return _laid_over(text, name)
+
+
+def _laid_over(text: str, name: str) -> dict[str, Any]:
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -142,6 +146,11 @@ def _nearest(name: str) -> str:
 def load_dialect(name: str) -> Dialect:
     """A dialect, checked: one of ours by its name, or one of a bench by the path of its file. Raises DialectError."""
     return read_dialect(_raw(name), name)
+
+
+def read_text(text: str, name: str) -> Dialect:
+    """A dialect from the text of a file. Raises DialectError."""
+    return read_dialect(_laid_over(text, name), name)
 
 
 def read_dialect(tables: dict[str, Any], name: str) -> Dialect:

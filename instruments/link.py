@@ -38,13 +38,14 @@ from .link_failures import is_timeout, judged, text_of
 from .lock import AddressLock
 from .manners import Manners
 from .missing import advice
-from .replies import split_units
+from .replies import like_reply, split_units
 from .resource import check_connected, configure, is_serial, manager_of
 from .traffic import Direction, TrafficLog
 from .wire import LIMIT, Wire, WireTimeout, wire_of
 
 OPEN_MS = 3000
 SHOUT = 0.5  # s for a command that nobody waits for
+NOISE = "it is noise: no instrument answers so (the line's speed, its cable, or something else on it)"
 QUIET = 0.05  # s of silence that ends a reply without terminator or length
 
 
@@ -320,7 +321,7 @@ class Link:
             reply = self.query(line + ";*OPC?" * self._turn, timeout)
             found = split_units(reply)
             if len(found) != units + self._turn or any(each not in ("1", "+1") for each in found[units:]):
-                self.garbled(line, reply, "it is the reply to another question")
+                self.garbled(line, reply, "it is the reply to another question" if like_reply(reply) else NOISE)
             return found[:units]
 
     def garbled(self, line: str, reply: str, why: str) -> NoReturn:

@@ -12,6 +12,7 @@ _NUMBER: Final = re.compile(rf"\A\s*{NUMBER}\s*[A-Za-z%Ω]*\s*\Z")
 _YES: Final = frozenset({"1", "+1", "ON", "YES", "TRUE", "1/ON"})
 _NO: Final = frozenset({"0", "+0", "-0", "OFF", "NO", "FALSE", "0/OFF"})
 _ERROR: Final = re.compile(r"\A\s*(?P<code>[+-]?\d{1,9})\s*[,;]?\s*(?P<text>.*)\Z", re.DOTALL)
+_UNIT: Final = re.compile(r"[-+.\w\"'#(@*][^~^|`<>{}\\]*\Z|\Z")  # how a unit of a reply begins, and what none holds
 MOST: Final = 400  # characters of a reply that is looked at by a pattern
 
 
@@ -102,6 +103,13 @@ def _range(part: str) -> list[str]:
     if not low <= high <= low + 999:
         raise ReplyError("it is no channel list")
     return [str(each) for each in range(low, high + 1)]
+
+
+def like_reply(reply: str) -> bool:
+    """Whether it may be an instrument's reply to some question: readable, of numbers, words and what separates them
+    (IEEE 488.2, 8.7). What a wrong baud rate or a bad cable makes of one is not."""
+    tidy = reply.strip("\0\r\n ")
+    return bool(tidy) and tidy.isascii() and tidy.isprintable() and all(map(_UNIT.match, split_units(tidy)))
 
 
 def split_units(reply: str) -> list[str]:

@@ -156,7 +156,7 @@ class Speaker:
         if error is not None:
             entry = self.read_error(replies[-1] if len(asked) > len(questions) else self.ask([error], {})[0])
             if entry is not None:
-                raise self.fault([entry, *self.errors()])
+                raise self.fault([entry, *self.errors()], "; ".join([*lines, *(each.send for each in questions)]))
         return replies[: len(questions)]
 
     def _explain(self, timeout: LinkTimeout) -> None:

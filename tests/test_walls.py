@@ -50,7 +50,6 @@ TWICE = {
         "Case",  # a state of a design; a unit on its run
         "Common",  # options of a command; what units share
         "Entry",  # of the table of commands; of a part book
-        "Judged",  # a set of faults; a change of the drawing
         "Line",  # of a board; of a shop floor's display
         "Model",  # every step kind's
         "Probing",  # a bench file's table; how the leads get to a net

@@ -11,6 +11,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
@@ -21,6 +22,7 @@ EXAMPLES = [
     "wakeboard bench bench.toml",
     "wakeboard bench bench.toml --json",
     "wakeboard bench bench.toml --conform",
+    'wakeboard bench --probe "TCPIP::192.0.2.10::5025::SOCKET" -o my-psu.toml',
 ]
 
 
@@ -32,8 +34,19 @@ EXAMPLES = [
 @click.option(
     "--yes-outputs-are-open", "open_circuit", is_flag=True, help="With --conform where nobody may be asked: it is so."
 )
+@click.option("--probe", "unknown", metavar="ADDRESS", help="Begin a dialect for the instrument at a VISA address.")
+@click.option("--kind", type=click.Choice(["psu", "dmm", "scanner"]), help="With --probe: what it is, if you know.")
+@click.option("-o", "--output", metavar="FILE", help="With --probe: the file to write. Default: by the model's name.")
 @common_options
-def command(common: Common, bench: str | None, conform: bool, open_circuit: bool) -> int | None:
+def command(
+    common: Common,
+    bench: str | None,
+    conform: bool,
+    open_circuit: bool,
+    unknown: str | None,
+    kind: str | None,
+    output: str | None,
+) -> int | None:
     """Ask every instrument who it is, and whether it is what the bench file says.
 
     Identity, serial number, calibration date, dialect with its cautions and what in it is unverified, and how soon the
@@ -41,7 +54,16 @@ def command(common: Common, bench: str | None, conform: bool, open_circuit: bool
     switches every output on, at 1 V and 10 mA into an open circuit, after asking.
 
     Without a bench file: whatever answers on the ports of this computer. Serial ports are listed and not opened.
+
+    --probe asks an instrument that no dialect knows questions that only read settings and states, and writes the
+    beginning of a dialect: what it answered, and what is unproven. Nothing is set or switched; it may beep.
     """
+    if unknown is not None:
+        if bench is not None or conform:
+            raise click.UsageError("--probe takes an address, and no bench file.")
+        return _probe(common, unknown, kind, output)
+    if kind is not None or output is not None:
+        raise click.UsageError("--kind and --output go with --probe.")
     if bench is None:
         if conform:
             raise click.UsageError("--conform needs a bench file: it names the instruments that may be switched.")
@@ -78,6 +100,56 @@ def _find(common: Common) -> Exit:
     ok = any(each.ok for each in found)
     common.emit({"instruments": [each.as_json() for each in found], "ok": ok})
     return Exit.GOOD if ok else Exit.BENCH
+
+
+def _probe(common: Common, address: str, kind: str | None, output: str | None) -> Exit:
+    from wakeboard.instruments.unknown import beginning, introduce, look
+
+    with introduce(address) as link:
+        found = look(link, kind)
+    common.say(f"{visible(found.identity)} answers at {address}")
+    document: dict[str, Any] = {"identity": found.identity, "kind": found.kind, "nearest": found.nearest, "file": None}
+    document["answered"] = {each.line: each.reply for each in found.answered}
+    document["refused"] = {each.line: each.refused for each in found.refused}
+    if not found.kind:
+        common.note("it answered no question that tells a supply, a meter or a scanner: no dialect was begun")
+        common.emit({**document, "ok": False})
+        return Exit.BENCH
+    if found.fits:
+        common.say(f"the dialect {found.fits} fits its identity: a bench file needs no `dialect` for it")
+    file = _written(output or _file_name(found.identity), beginning(found))
+    for each in found.answered:
+        _line(common, f"{each.line} answers {visible(each.reply[:60])}")
+    for each in found.refused:
+        _line(common, f"{each.line} is refused: {visible(each.refused)}")
+    common.say(f"wrote {file}: a {found.kind}, begun from {found.nearest}; no command in it is proven")
+    _line(common, f'dialect = "{file}" in the bench file takes it; what is unproven stands in the file')
+    common.emit({**document, "file": file, "ok": True})
+    return Exit.GOOD
+
+
+def _file_name(identity: str) -> str:
+    import re
+
+    from wakeboard.instruments.identity import parse_identity
+
+    who = parse_identity(identity)
+    return (re.sub(r"[^a-z0-9]+", "-", f"{who.maker} {who.model}".casefold()).strip("-")[:60] or "instrument") + ".toml"
+
+
+def _written(file: str, text: str) -> str:
+    """Never over a file that is there: a person may have worked on it."""
+    from wakeboard.instruments.dialect import read_text
+
+    read_text(text, file)
+    try:
+        with open(file, "x", encoding="utf-8") as out:
+            out.write(text)
+    except FileExistsError:
+        raise click.UsageError(f"{file} is there already: -o names another file.") from None
+    except OSError as error:
+        raise click.UsageError(f"{file} cannot be written: {error.strerror}.") from None
+    return file
 
 
 # --- with one ---------------------------------------------------------------------------------------------------------

@@ -20,6 +20,7 @@ EXAMPLES = [
     "wakeboard rehearse first-power-on.toml",
     "wakeboard rehearse bring-up.toml --plant D3:reversed --plant R14:missing",
     "wakeboard rehearse bring-up.toml --pairs 500 --seed 1",
+    "wakeboard rehearse bring-up.toml --triples 5000 --on tcp://host:8786 --keep triples.jsonl",
 ]
 
 
@@ -27,11 +28,22 @@ EXAMPLES = [
 @click.argument("sequence")
 @click.option("--plant", "plants", multiple=True, metavar="FAULT", help="Only this fault; give it again for more.")
 @click.option("--pairs", type=click.IntRange(min=1), metavar="N", help="Two faults at a time, N pairs drawn at random.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Which pairs are drawn.")
+@click.option("--triples", type=click.IntRange(min=1), metavar="N", help="Three at a time, N sets drawn at random.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Which pairs or triples are drawn.")
 @click.option("--workers", type=click.IntRange(min=1), help="Processes. Default: one a core.")
+@click.option("--on", metavar="WHERE", help='"local", or a Dask scheduler: tcp://host:8786.')
+@click.option("--keep", metavar="FILE", help="Keep what is done; the same command goes on from there.")
 @common_options
 def command(
-    common: Common, sequence: str, plants: tuple[str, ...], pairs: int | None, seed: int, workers: int | None
+    common: Common,
+    sequence: str,
+    plants: tuple[str, ...],
+    pairs: int | None,
+    triples: int | None,
+    seed: int,
+    workers: int | None,
+    on: str | None,
+    keep: str | None,
 ) -> int:
     """Plant each fault that a board could have, run the whole sequence on it, and say what is caught.
 
@@ -47,9 +59,9 @@ def command(
         raise click.UsageError(
             f"the board of {sequence} has no [parts]: without a circuit there is nothing to rehearse"
         )
-    planted = _planted(loaded, plants, pairs, seed)
+    planted = _planted(loaded, plants, pairs, triples, seed)
     progress = _progress if sys.stderr.isatty() and not common.json else None
-    result = rehearse(loaded, planted, workers=workers, progress=progress)
+    result = rehearse(loaded, planted, workers=workers, progress=progress, on=on, keep=keep)
     if progress:
         click.echo("\r" + " " * 40 + "\r", nl=False, err=True)
     _show(common, result)
@@ -57,21 +69,19 @@ def command(
     return Exit.FAILED if result.escaped or result.burned else Exit.GOOD
 
 
-def _planted(sequence: StepSequence, plants: tuple[str, ...], pairs: int | None, seed: int) -> list[list[Fault]] | None:
+def _planted(
+    sequence: StepSequence, plants: tuple[str, ...], pairs: int | None, triples: int | None, seed: int
+) -> list[list[Fault]] | None:
     """The sets of faults asked for; None: every single one. UsageError for a fault that the board cannot have."""
-    if plants and pairs is not None:
-        raise click.UsageError("--plant names faults and --pairs draws them: give one of the two")
+    from wakeboard.harness.rehearse.rehearsal import drawn_sets
+
+    if sum((bool(plants), pairs is not None, triples is not None)) > 1:
+        raise click.UsageError("--plant names faults, --pairs and --triples draw them: give one of the three")
     if plants:
         return [[_fitting(sequence, text)] for text in plants]
-    if pairs is None:
-        return None
-    import random
-
-    from wakeboard.harness.rehearse.reach import fault_library
-
-    library = fault_library(sequence.board)
-    drawn = random.Random(seed)
-    return [drawn.sample(library, 2) for _ in range(pairs)]
+    if pairs is not None:
+        return drawn_sets(sequence.board, pairs, 2, seed)
+    return drawn_sets(sequence.board, triples, 3, seed) if triples is not None else None
 
 
 def _fitting(sequence: StepSequence, text: str) -> Fault:

@@ -136,6 +136,34 @@ def write(common: Common, plan: str, folder: str) -> int:
     return Exit.GOOD
 
 
+@_sub("pins", "wakeboard revise pins needs.toml")
+@click.argument("needs")
+@common_options
+def pins(common: Common, needs: str) -> int:
+    """Give each function a pin that meets its needs, with the fewest moves; the reason for each, and the runner-up.
+
+    Free are the pins that the part has on the board and that lead to no other part. Exit code 1 where no assignment
+    exists: then the smallest set of functions that contradict each other is told.
+    """
+    from wakeboard.harness.revise.assigning import NoAssignment
+    from wakeboard.harness.revise.needs import pins_for
+
+    try:
+        found = pins_for(needs)
+    except NoAssignment as error:
+        common.say(str(error))
+        common.emit({"pins": None, "contradicting": list(error.functions), "left": list(error.pins)})
+        return Exit.FAILED
+    for name, pin in found.pins.items():
+        common.say(f"{name}: {pin}" + (f"  moved: {found.moved[name]}" if name in found.moved else ""))
+    second = dict(found.runner_up.pins) if found.runner_up else {}
+    other = [f"{name}: {pin}" for name, pin in second.items() if found.pins[name] != pin]
+    if other:
+        common.say(f"next best: {', '.join(other)}")
+    common.emit({"pins": dict(found.pins), "moved": dict(found.moved), "runner_up": second or None})
+    return Exit.GOOD
+
+
 # --- below ----------------------------------------------------------------------------------------------------------
 def _with_parts(board: Board, file: str) -> Board:
     if not board.parts:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from wakeboard.harness.cli.beside import beside, page_option
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
@@ -18,7 +20,9 @@ from wakeboard.results.visible import plain_json, shown
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.page.link import PageLink
     from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.production import Tally
     from wakeboard.harness.run.runner import Result
     from wakeboard.results.store import Store
@@ -39,6 +43,7 @@ EXAMPLES = [
 @click.option("--again", is_flag=True, help="Run units that passed today without asking.")
 @click.option("--energise", is_flag=True, help="Stands for the key before power goes on, where nobody is there.")
 @click.option("--operator", "operator_name", metavar="NAME", help="Who is at the bench. Default: the user's name.")
+@page_option
 @common_options
 def command(
     common: Common,
@@ -49,12 +54,14 @@ def command(
     again: bool,
     energise: bool,
     operator_name: str | None,
+    page_place: str | None,
 ) -> int:
     """Scan a serial number, run the sequence, answer large, next: one line a unit, until the input ends.
 
     Serial numbers come from standard input, as a bar code scanner types them. A unit that passed this sequence today
-    is asked about, and left alone where nobody may be asked (--again runs it). With --json each unit is one line, and
-    the last line is the yield. Ctrl-C stops with the outputs off.
+    is asked about, and left alone where nobody may be asked (--again runs it). With --page they are scanned into the
+    page, or typed at the terminal; with --no-input the page only shows. With --json each unit is one line, and the last
+    line is the yield. Ctrl-C stops with the outputs off.
 
     Exit code 1 when a unit failed; 3 when the bench did; 2 when a line was no serial number and no unit failed.
     """
@@ -68,9 +75,11 @@ def command(
     bench = load_bench(bench_file, described.board) if bench_file else None
     if bench is None and not described.board.parts:
         raise click.UsageError(f"the board of {sequence} has no [parts]: give a bench with --bench.")
-    with as_interrupt(), Store.open(common.database(described.board.file)) as store:
+    beside_it = beside(common, page_place, described, virtual=bench is None)
+    with as_interrupt(), beside_it as page, Store.open(common.database(described.board.file)) as store:
         tell_abandoned(common, store)
-        line = Line(common, described, bench, store, operator_name=operator_name, again=again, energise=energise)
+        line = Line(common, described, bench, store, operator_name=operator_name, again=again, energise=energise,
+                    page=page)  # fmt: skip
         code = line.work(pattern, limit)
     return code
 
@@ -89,8 +98,9 @@ class Line:
 
     def __init__(
         self, common: Common, sequence: StepSequence, bench: Bench | None, store: Store, *,
-        operator_name: str | None, again: bool, energise: bool = False,
+        operator_name: str | None, again: bool, energise: bool = False, page: PageLink | None = None,
     ) -> None:  # fmt: skip
+        from wakeboard.harness.cli.run import operator_there
         from wakeboard.harness.run.production import Tally
 
         self.common = common
@@ -101,7 +111,9 @@ class Line:
         self.again = again
         self.energise = energise
         self.tally: Tally = Tally()
-        self.operator: Operator | None = _operator(common)
+        self.page = page
+        self.failed_at: Counter[str] = Counter()
+        self.operator: Operator | None = operator_there(common, page)
         self.cautioned = False
         self._shared: dict[str, Any] = {}
 
@@ -129,7 +141,7 @@ class Line:
                 presses.rearm()
                 if code in (Exit.OUTPUTS_ON, Exit.STOPPED, Exit.USAGE, Exit.INTERNAL):
                     break
-                if code is Exit.BENCH and not self.common.interactive:
+                if code is Exit.BENCH and self.operator is None:
                     break
                 if stop:  # while the outputs were switched off, which was not broken off for it
                     raise KeyboardInterrupt
@@ -142,6 +154,8 @@ class Line:
     def _next_line(self) -> str | None:
         """The next line of the input; None at its end. What was typed while a unit was on the bench is thrown away: it
         would start a run with the old unit still there."""
+        if self.page is not None and self.operator is not None:
+            return self._scanned(self.operator)
         if self.common.interactive:
             _forget_typed()
             click.echo("\nscan the next unit (Ctrl-D ends): ", nl=False, err=True)
@@ -150,7 +164,20 @@ class Line:
             self.common.note("")
         return line or None
 
+    @staticmethod
+    def _scanned(operator: Operator) -> str | None:
+        """A line from the page or the terminal, whichever comes first; None where the person ends the work."""
+        from wakeboard.harness.run.errors import OperatorStop
+
+        operator.beat, operator.power = (lambda: None), (lambda: "")
+        try:
+            return operator.ask("Scan the next unit", text=True) or "\n"
+        except OperatorStop:
+            return None
+
     def _refuse(self, says: str) -> None:
+        if self.page is not None:
+            self.page.answers("NOT RUN", "error", "", [says], "Scan again.")
         self.tally.refused += 1
         self.common.note(f"{says}. Nothing was run; scan again.")
         self._emit({"unit": None, "refused": says})
@@ -161,6 +188,8 @@ class Line:
         if not self._wanted(unit):
             return Exit.GOOD
         began = time.monotonic()
+        if self.page is not None:
+            self.page.begins(unit)
         from wakeboard.harness.cli.failure import tell
         from wakeboard.harness.run.errors import OutputsOn
         from wakeboard.instruments.errors import BenchError
@@ -200,13 +229,19 @@ class Line:
             described=self.bench,
             plants=planted(self.sequence.board, unit) if self.bench is None else (),
             store=self.store,
-            observer=Progress(self.common.interactive and not self.common.json),
+            observer=self._observer(),
             operator=self.operator,
             before=self._caution,
             operator_name=self.operator_name,
             energise=self.energise,
             **self._kept(unit),
         )
+
+    def _observer(self) -> Observer:
+        from wakeboard.harness.run.live import Both
+
+        progress = Progress(self.common.interactive and not self.common.json)
+        return progress if self.page is None else Both(progress, self.page)
 
     def _kept(self, unit: str) -> Mapping[str, Any]:
         """What is computed once for the board and serves every unit that has no rework of its own."""
@@ -224,6 +259,8 @@ class Line:
 
     def _caution(self, bench: Any) -> None:
         """Once, before the first unit is energised."""
+        if self.page is not None:
+            self.page.watch(bench)
         if self.cautioned:
             return
         from wakeboard.results.report.cautions import CAUTIONS
@@ -251,6 +288,8 @@ class Line:
         if not stopped:
             self.tally.add(unit, result.outcome)
         large = "STOPPED" if stopped else told.large
+        if self.page is not None:
+            self.page.ended(result.outcome, record.says, result.off)
         if code is Exit.OUTPUTS_ON:
             _loud(result)
         self._large(large, "error" if stopped else result.outcome)
@@ -258,6 +297,9 @@ class Line:
         for text in () if stopped else told.seen:
             self._wrapped(text)
         do = "Stopped by the operator: this unit is not tested." if stopped else told.do
+        if told.where and not stopped:
+            self.failed_at[told.where] += 1
+        self._on_page(large, "error" if stopped else result.outcome, told.where, () if stopped else told.seen, do)
         if do:
             self._wrapped(do)
         if result.outcome in ("fail", "tripped", "marginal"):
@@ -268,10 +310,20 @@ class Line:
                     "outputs_off": record.outputs_off})  # fmt: skip
         return code
 
+    def _on_page(self, large: str, outcome: str, where: str, seen: Sequence[str], do: str) -> None:
+        """The answer and the count, where a page is open."""
+        if self.page is not None:
+            self.page.answers(large, outcome, where, seen, do)
+            says = f"{len(self.tally.runs)} runs; {self.tally.says()}" if self.tally.runs else ""
+            self.page.counts(says, self.failed_at.most_common(3))
+
     def _bench_failed(self, unit: str, says: str, off: bool = True) -> None:
         from wakeboard.harness.run.production import BY_OUTCOME, LARGE
 
         self.tally.add(unit, "error")
+        if self.page is not None:
+            self.page.broke(says)
+        self._on_page(LARGE["error"], "error", "", [says], BY_OUTCOME["error"])
         self._large(LARGE["error"], "error")
         self.common.say(f"  {unit}")
         self._wrapped(says)
@@ -353,14 +405,6 @@ class Progress:
 def _to_stderr(text: str) -> None:
     sys.stderr.write(shown(text))
     sys.stderr.flush()
-
-
-def _operator(common: Common) -> Operator | None:
-    if not common.interactive:
-        return None
-    from wakeboard.harness.run.operator import Operator
-
-    return Operator()
 
 
 def _loud(result: Result) -> None:

@@ -40,6 +40,7 @@ COMMANDS: dict[str, Entry] = {
     "finding": Entry("wakeboard.harness.cli.finding", "keep an oddity with its evidence and what to change", _AFTER),
     "revise": Entry("wakeboard.harness.cli.revise", "work the next revision out: draft, judge, write", _AFTER),
     "report": Entry("wakeboard.harness.cli.report", "write a self-contained HTML report", _AFTER),
+    "page": Entry("wakeboard.harness.cli.page", "look at units, runs and reports in a browser", _AFTER),
     "export": Entry("wakeboard.harness.cli.export", "write CSV, Parquet, JUnit XML or SPICE", _AFTER),
     "push": Entry("wakeboard.harness.cli.push", "copy results to a shared PostgreSQL server", _AFTER),
 }

@@ -207,12 +207,22 @@ def _address(document: Document, name: str, address: str) -> None:
 
 
 def place_dialects(document: Document) -> None:
-    """A dialect that stands in a file beside the bench's: its whole path, since the guard's process reads it too."""
+    """A dialect that stands in a file beside the bench's, else in the user's folder: its whole path, since the guard's
+    process reads it too."""
     tables = document.data.get("instruments")
     for table in tables.values() if isinstance(tables, dict) else ():
         named = table.get("dialect") if isinstance(table, dict) else None
         if isinstance(named, str) and named.endswith(".toml"):
-            table["dialect"] = os.path.abspath(os.path.join(os.path.dirname(document.file), named))
+            beside = os.path.abspath(os.path.join(os.path.dirname(document.file), named))
+            users = os.path.join(user_dialects(), named)
+            table["dialect"] = users if os.path.isfile(users) and not os.path.isfile(beside) else beside
+
+
+def user_dialects() -> str:
+    """Where dialects of a person's own stand, for every bench."""
+    import platformdirs
+
+    return os.path.join(platformdirs.user_config_dir("wakeboard", appauthor=False), "dialects")
 
 
 def _own_dialect(document: Document, path: Path, file: str, kind: str) -> None:

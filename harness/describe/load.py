@@ -16,7 +16,7 @@ from wakeboard.harness.describe.bench import Bench, check_bench, place_dialects
 from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.board_checks import check_board
 from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import Document, read, read_named
+from wakeboard.harness.describe.document import Document, read, read_named, read_text
 from wakeboard.harness.describe.mend import mend
 from wakeboard.harness.describe.own import take_own
 from wakeboard.harness.describe.parts import read_parts
@@ -102,13 +102,24 @@ def load_sequence(file: PathLike) -> Sequence:
     return sequence
 
 
-def sequence_of(document: Document) -> tuple[Sequence | None, Document | None]:
-    """The sequence of a document, and the document of its board; None where there is none."""
+def sequence_of_texts(sequence_text: str, board_text: str, file: str = "sequence") -> Sequence:
+    """The sequence of two texts that came without their files. Raises FileProblems."""
+    document, board_document = read_text(sequence_text, file), read_text(board_text, f"board of {file}")
+    sequence, _ = sequence_of(document, board_document)
+    if document.problems or board_document.problems or sequence is None:
+        raise FileProblems([*document.problems, *board_document.problems])
+    return sequence
+
+
+def sequence_of(document: Document, board_document: Document | None = None) -> tuple[Sequence | None, Document | None]:
+    """The sequence of a document, and the document of its board (read where it is not given); None where there is
+    none."""
     if not document.readable:
         return None, None
     head = read_head(document)
     tables = step_tables(document)
-    board_document = read_named(beside(document.file, head.board)) if head else None
+    if board_document is None and head is not None:
+        board_document = read_named(beside(document.file, head.board))
     board = board_of(board_document) if board_document else None  # first: it may bring step kinds of its own
     steps = read_steps(document, tables)
     if board is not None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -228,14 +228,17 @@ class Case:
                     row -= effect
         return off
 
-    def weigh_middle(self, off: Array, pairs: bool) -> Weighing:
-        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings."""
+    def weigh_middle(self, off: Array, pairs: bool) -> tuple[Weighing, Array]:
+        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings; and the
+        covariance (n, n) of the drawn board's readings at the roughest scale of what nobody states."""
         self._must_have_readings()
         drawn = self.predictor.predict([Change()], exact=True)[0][: len(self.observations)]
         have = np.isfinite(off).sum(axis=0)
         middle = np.where(have > 0, np.nanmedian(np.where(have > 0, off, 0.0), axis=0), 0.0)
         evidence = replace(self.evidence, y=drawn + middle, answers=())
-        return self._run(self._weigher(self.predictor, evidence, self.model.suspects, None), pairs)
+        weigher = self._weigher(self.predictor, evidence, self.model.suspects, None)
+        weighing = self._run(weigher, pairs)
+        return weighing, weigher.spread.covariances[-1]
 
     def _must_have_readings(self) -> None:
         if not self.observations:
@@ -318,6 +321,16 @@ def unknowns(model: BoardModel, fixed: Change) -> list[Unknown]:
     return found + settings(model.supplies)
 
 
+WAKING_FROM: float = 0.35
+"""V on a net without power from which chips on it, and on the rails behind it, are neither off nor on."""
+
+
+def _decades(model: Mapping[str, Any], o: Observation, level: float) -> float:
+    """What the model may be wrong by in an ohms reading. Leads exchanged, diodes to ground conduct, which are known."""
+    waking = not o.turned and o.test_amps * 10**level > WAKING_FROM
+    return float(model["waking" if waking else "decades"])
+
+
 def freedom(known: Sequence[Unknown], observed: Sequence[Observation], levels: Sequence[float]) -> Freedom:
     """How far the unknowns may go, and the model be wrong in each reading (of about these levels), before any unit was
     read."""
@@ -325,7 +338,7 @@ def freedom(known: Sequence[Unknown], observed: Sequence[Observation], levels: S
     floor = {VOLTS: parse(model["volts"], "V"), CURRENT: parse(model["amps"], "A")}
     share = {VOLTS: float(model["share"]), CURRENT: float(model["amps_share"])}
     wrong = [
-        float(model["decades"]) if o.quantity == OHMS else floor[o.quantity] + share[o.quantity] * abs(level)
+        _decades(model, o, level) if o.quantity == OHMS else floor[o.quantity] + share[o.quantity] * abs(level)
         for o, level in zip(observed, levels, strict=True)
     ]
     return prior(

@@ -29,6 +29,9 @@ COMMON_SHARE = 0.6
 """Share of the units that could show it from which a fault counts as common."""
 FROM = 0.5
 """Probability in the middle of all units from which a fault is looked for in each."""
+LARGE = 5.0
+"""Standard deviations by which a common fault moves the readings, all together, where the model is as rough as it may be:
+what all units show in small is the model's error."""
 CLEARLY = 3.0
 """Natural logarithms by which a unit's readings are likelier with the fault, or without it, where they tell at all."""
 
@@ -69,11 +72,13 @@ def common(case: Case, group: Sequence[Case], pairs: bool = True) -> list[Common
     """Faults that at least two units of the group, and most of those that tell, share."""
     if len(group) < 2:
         return []
-    weighing = case.weigh_middle(off_drawn(case, group), pairs)
+    weighing, roughest = case.weigh_middle(off_drawn(case, group), pairs)
     by_suspect = member_probabilities(weighing)
     found: list[Common] = []
     for text in sorted(text for text, p in by_suspect.items() if p >= FROM):
         candidate = next(c for c in weighing.candidates if text in c.texts_open)
+        if not _large(case.effect(candidate, text), roughest):
+            continue
         showing, without = _showing(case, group, candidate, text, weighing.none)
         if len(showing) >= 2 and len(showing) >= COMMON_SHARE * (len(showing) + len(without)):
             k = candidate.texts_open.index(text)
@@ -81,6 +86,12 @@ def common(case: Case, group: Sequence[Case], pairs: bool = True) -> list[Common
             u = candidate.spreads[fitted.index(k)] if k in fitted and candidate.spreads else 0.0
             found.append(Common(candidate.suspects[k], candidate.values[k], showing, u, without))
     return found
+
+
+def _large(effect: Array, roughest: Array) -> bool:
+    have = np.flatnonzero(np.isfinite(effect))
+    moved = effect[have]
+    return float(moved @ np.linalg.solve(roughest[np.ix_(have, have)], moved)) > LARGE**2
 
 
 def _showing(

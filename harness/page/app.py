@@ -43,8 +43,7 @@ HEADERS = {
     "cross-origin-opener-policy": "same-origin",
 }
 FILES = {"page.css": "text/css; charset=utf-8", "page.js": "text/javascript; charset=utf-8"}
-MOST_BODY = 12 * 2**20  # bytes: a photo of a tablet
-MOST_TEXT = 2**14
+MOST_BODY = 2**14  # bytes
 
 Handler = Callable[[Request], Awaitable[Response]]
 Press = Callable[[Mapping[str, Any]], None]
@@ -83,8 +82,6 @@ class Pages:
             Route("/device", self.inside(self.device)),
             Route("/units", self.inside(self.units)),
             Route("/units/{board}/{unit}", self.inside(self.unit)),
-            Route("/units/{board}/{unit}/photo", self.inside(self.add_photo), methods=["POST"]),
-            Route("/photo/{uuid}", self.inside(self.photo)),
             Route("/run/{run}", self.inside(self.run)),
             Route("/board/{board}", self.inside(self.board)),
         ]
@@ -94,10 +91,7 @@ class Pages:
 
         async def guarded(request: Request) -> Response:
             _must_be_small(request)
-            written = None
-            if request.headers.get("content-type", "").startswith("multipart/form-data"):
-                written = request.query_params.get("page")
-            refused = self.door.refusal(request.method, request.headers, written)
+            refused = self.door.refusal(request.method, request.headers)
             return self.refuse(refused) if refused else _sealed(await handler(request))
 
         return guarded
@@ -132,7 +126,7 @@ class Pages:
         if request.method == "POST":
             if self.door.strange_origin(request.headers):
                 return self.refuse("a page of another site wanted to come in")
-            _must_be_small(request, MOST_TEXT)
+            _must_be_small(request)
             code = str((await request.form()).get("code", "")).strip()
         session = self.door.enter(token, code)
         if session is None:
@@ -206,21 +200,6 @@ class Pages:
         html = _there(await run_in_threadpool(self.stored.board_report, request.path_params["board"]))
         return Response(html, media_type="text/html", headers={"content-security-policy": REPORT_POLICY})
 
-    async def photo(self, request: Request) -> Response:
-        found = _there(await run_in_threadpool(self.stored.photo, request.path_params["uuid"]))
-        return Response(found, media_type="image/jpeg")
-
-    async def add_photo(self, request: Request) -> Response:
-        where = request.path_params
-        form = await request.form(max_files=1, max_fields=4)
-        file = form.get("photo")
-        data = await file.read() if file is not None and not isinstance(file, str) else b""
-        says = str(form.get("says", ""))[:200]
-        problem = await run_in_threadpool(self.stored.add_photo, where["board"], where["unit"], data, says)
-        if problem:
-            raise HTTPException(400, problem)
-        return RedirectResponse(request.url.path.removesuffix("/photo"), status_code=303)
-
 
 def _there(found: Any) -> Any:
     if found is None:
@@ -228,17 +207,17 @@ def _there(found: Any) -> Any:
     return found
 
 
-def _must_be_small(request: Request, most: int = MOST_BODY) -> None:
+def _must_be_small(request: Request) -> None:
     """Only bodies whose length is told and fits."""
     if request.method == "GET":
         return
     length = request.headers.get("content-length", "")
-    if not length.isdigit() or int(length) > most:
-        raise HTTPException(413, f"at most {most // 2**20} MB" if most >= 2**20 else "too long")
+    if not length.isdigit() or int(length) > MOST_BODY:
+        raise HTTPException(413, "too long")
 
 
 async def _sent(request: Request) -> dict[str, Any]:
-    _must_be_small(request, MOST_TEXT)
+    _must_be_small(request)
     try:
         sent = await request.json()
     except ValueError:

@@ -3,7 +3,7 @@
 door = Door(place, port)
 door.address                    to be opened once: http://127.0.0.1:PORT/in/TOKEN
 session = door.enter(token, code)    None: wrong. On the bench's network the code is typed, too
-door.refusal(scope headers)     why a request is refused; "" where it is welcome
+door.refusal(method, headers)   why a request is refused; "" where it is welcome
 
 A token is good for one device; entering makes the next one. Comparisons take the same time whatever is wrong. After
 TRIES wrong codes the door stays shut until the program is started again. There is no encryption: who can listen on the
@@ -90,8 +90,8 @@ class Door:
         ours = {f"http://{each}" for each in self.place.authorities(self.port)}
         return origin not in ours or headers.get("sec-fetch-site", "same-origin") != "same-origin"
 
-    def refusal(self, method: str, headers: Mapping[str, str], written: str | None = None) -> str:
-        """Why a request is refused that needs a session; "" where it is welcome. written: a form's own token."""
+    def refusal(self, method: str, headers: Mapping[str, str]) -> str:
+        """Why a request is refused that needs a session; "" where it is welcome."""
         if self.strange_host(headers):
             return "this page is not served under that name"
         session = self.session(headers)
@@ -101,7 +101,7 @@ class Door:
             return ""
         if self.strange_origin(headers):
             return "a page of another site wanted to press something here"
-        sent = headers.get(CSRF_HEADER) or written or ""
+        sent = headers.get(CSRF_HEADER, "")
         return "" if _same(sent, self.csrf(session)) else "this page is out of date: load it again"
 
 

@@ -20,7 +20,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Self
 
 from wakeboard.harness.page.picture import Picture, answered_steps, first_net, keys_of, supply_row
@@ -42,8 +42,9 @@ WORD = 0.5  # s between them, at most: silence means that the run is gone
 SLICE = 0.2  # s of the runner's sleep between looks
 FAREWELL = 2.0  # s for the last picture to reach the pages
 LONGEST = 4096  # bytes of a line that the page may send
+STOP_KEY = "\x03"  # to whatever question is open: a text, too, is broken off by it
 STOP_SAYS = "stopped at the page"
-NEEDED = {"starlette": "Starlette", "uvicorn": "uvicorn", "PIL": "Pillow"}
+NEEDED = {"starlette": "Starlette", "uvicorn": "uvicorn", "python_multipart": "python-multipart"}
 
 
 class NoPage(Exception):
@@ -78,7 +79,7 @@ class PageLink:
         if "error" in told:
             self._kill()
             raise NoPage(told["error"])
-        self.address, self.code, self._pid = told["address"], told["code"], told["pid"]
+        self.address, self.code = told["address"], told["code"]
 
     def _hand_shake(self, line: bytes) -> dict[str, Any]:
         answer: queue.SimpleQueue[bytes] = queue.SimpleQueue()
@@ -167,12 +168,11 @@ class PageLink:
     def _stop(self) -> None:
         """To the guard at once; and as the key of whatever question is open."""
         guard = self._guard
-        if guard is None and self.picture.get("prompt") is None:
-            return
-        self.picture.put(stop={"says": "Stop: the guard switches off. Wait for the word that it is off", "off": None})
         if guard is not None:
+            waiting = "Stop: the guard switches off. Wait for the word that it is off"
+            self.picture.put(stop={"says": waiting, "off": None})
             guard.stop(STOP_SAYS)
-        self._keys.put((self._number, "q"))
+        self._keys.put((self._number, STOP_KEY))
         self.picture.changed.set()
 
     def _look_for_dark(self) -> None:
@@ -204,6 +204,21 @@ class PageLink:
         self._guard = None
         self.picture.put(ended={"outcome": "error", "says": says, "off": None, "off_says": ""}, supplies=[],
                          prompt=None)  # fmt: skip
+
+    # --- production -------------------------------------------------------------------------------------------------
+    def begins(self, unit: str) -> None:
+        """Another unit: nothing of the one before is left standing."""
+        self.picture.put(unit=unit, ended=None, answer=None, stop=None, step=None, steps=[], reading=None, taken=None,
+                         spot=None)  # fmt: skip
+
+    def answers(self, word: str, outcome: str, where: str, seen: Sequence[str], do: str) -> None:
+        """The large answer to a unit."""
+        self.picture.put(answer={"word": word, "outcome": outcome, "where": where, "seen": list(seen), "do": do},
+                         ended=None)  # fmt: skip
+
+    def counts(self, says: str, failed: Sequence[tuple[str, int]]) -> None:
+        """How many so far, and what failed most: (step, times)."""
+        self.picture.put(count={"says": says, "failed": [list(each) for each in failed]})
 
     # --- Face -------------------------------------------------------------------------------------------------------
     def asks(self, power: str, title: str, detail: str, keys: str, text: bool = False) -> None:

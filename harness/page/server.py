@@ -14,7 +14,7 @@ import os
 import socket
 import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from wakeboard.harness.page.address import Place
@@ -27,15 +27,16 @@ LAST_LOOK = 1.5  # s for the pages to hear that it is over
 CONNECTIONS = 200
 
 
-def serve(place: Place, store: str, board: str, *, live: bool, out: Any, inp: Any) -> None:
-    """Until the input ends, or for good where nothing is live. Raises OSError where the address is taken."""
+def serve(place: Place, store: str, board: str, *, live: bool, say: Callable[[dict[str, Any]], None], inp: Any) -> None:
+    """Until the input ends, or for good where nothing is live. say: told the address, and what is pressed. Raises
+    OSError where the address is taken."""
     from wakeboard.harness.page.stored import Stored
 
     listening = _listen(place)
     door = Door(place, listening.getsockname()[1])
     hub = Hub(live)
-    _say(out, {"address": door.address, "code": door.code, "pid": os.getpid()})
-    asyncio.run(_run(door, hub, Stored(store, board), listening, out, inp))
+    say({"address": door.address, "code": door.code})
+    asyncio.run(_run(door, hub, Stored(store, board), listening, say, inp))
 
 
 def _listen(place: Place) -> socket.socket:
@@ -51,12 +52,12 @@ def _listen(place: Place) -> socket.socket:
     return listening
 
 
-async def _run(door: Door, hub: Hub, stored: Any, listening: socket.socket, out: Any, inp: Any) -> None:
+async def _run(door: Door, hub: Hub, stored: Any, listening: socket.socket, say: Any, inp: Any) -> None:
     import uvicorn
 
     from wakeboard.harness.page.app import make_app
 
-    app = make_app(door, hub, lambda message: _say(out, message), stored)
+    app = make_app(door, hub, lambda message: say(dict(message)), stored)
     config = uvicorn.Config(
         app, log_config=None, access_log=False, server_header=False, date_header=False, limit_concurrency=CONNECTIONS,
         timeout_graceful_shutdown=1, timeout_keep_alive=5, lifespan="off", ws="none", proxy_headers=False,
@@ -106,7 +107,7 @@ def main() -> None:
     first = json.loads(inp.readline() or b"{}")
     try:
         place = Place(first["host"], first["port"])
-        serve(place, first["store"], first["board"], live=True, out=out, inp=inp)
+        serve(place, first["store"], first["board"], live=True, say=lambda message: _say(out, message), inp=inp)
     except OSError as error:
         says = error.strerror or str(error)
         _say(out, {"error": f"the page cannot be served at {place.host}:{place.port}: {says}"})

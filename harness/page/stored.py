@@ -1,9 +1,9 @@
-"""What is kept, as the pages show it: units side by side, one page a unit, photos, the map of the board.
+"""What is kept, as the pages show it: units side by side, one page a unit, the map of the board.
 
 stored = Stored("wakeboard.db", "board.toml")          names of files stay in this process; no page shows them
 stored.units()                                          values for units.html.j2
 
-Everything is read anew for each request, by a session of its own that writes nothing, but for a photo.
+Everything is read anew for each request, by a session of its own that writes nothing.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Stored:
         return {"boards": boards, "words": OUTCOME_WORDS}
 
     def unit(self, board: str, serial: str) -> dict[str, Any] | None:
-        """One unit: its runs, its history, findings that rest on it, its photos."""
+        """One unit: its runs, its history, findings that rest on it."""
         from wakeboard.results.ledger import Ledger
         from wakeboard.results.ledger_text import when
 
@@ -86,7 +86,6 @@ class Stored:
                             for event in history if event.kind != "run"],
                 "findings": [{"number": each.number, "title": visible(each.title), "state": each.state}
                              for each in findings],
-                "photos": self._photos(store, board, serial),
             }  # fmt: skip
 
     def run_report(self, ref: str) -> str | None:
@@ -114,16 +113,6 @@ class Stored:
         except FileProblems:
             return ""
         return "" if places is None else str(drawn(places.map, net=net, point=point))
-
-    # --- photos -----------------------------------------------------------------------------------------------------
-    def _photos(self, store: Store, board: str, serial: str) -> list[dict[str, Any]]:
-        return []
-
-    def photo(self, uuid: str) -> bytes | None:
-        return None
-
-    def add_photo(self, board: str, serial: str, data: bytes, says: str) -> str:
-        return "photos are not kept yet"
 
 
 def has_places(board: str) -> bool:

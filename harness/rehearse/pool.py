@@ -33,16 +33,16 @@ def _begin(sequence_file: str, texts: Sequence[Sequence[str]], save: bool) -> No
     if _job is None:
         from wakeboard.harness.describe.load import load_sequence
 
-        _job = Job(load_sequence(sequence_file), _parsed(texts), save=save)
+        _job = Job(load_sequence(sequence_file), parsed(texts), save=save)
     _seldom_collect()
 
 
 def _work(first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Judged]]:
     assert _job is not None
-    return first, _job.judge(_parsed(texts))
+    return first, _job.judge(parsed(texts))
 
 
-def _parsed(texts: Sequence[Sequence[str]]) -> list[list[Fault]]:
+def parsed(texts: Sequence[Sequence[str]]) -> list[list[Fault]]:
     from wakeboard.instruments.virtual.circuit import parse_fault
 
     return [[parse_fault(text) for text in planted] for planted in texts]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import random
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from wakeboard.harness.rehearse.trial import Burn, Trial
 from wakeboard.instruments.virtual.circuit.alike import alike
 
 if TYPE_CHECKING:
+    from wakeboard.harness.describe.board import Board
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
     from wakeboard.instruments.virtual.circuit import Fault
 
@@ -104,10 +106,13 @@ def rehearse(
     workers: int | None = None,
     progress: Progress | None = None,
     save: bool = True,
+    on: str | None = None,
+    keep: str | None = None,
 ) -> Rehearsal:
     """Plant each set of faults (default: every single fault of the library) and judge. Raises CircuitError, ValueError.
 
-    save: look for what would have saved a burned part (runs the sequence again).
+    save: look for what would have saved a burned part (runs the sequence again). on: "local" or the address of a
+    scheduler (spread.py); keep: a file of what is done. Raises SpreadError with those.
     """
     begun = time.perf_counter()
     board = sequence.board
@@ -116,15 +121,32 @@ def rehearse(
     if job.good.error:
         raise NoRehearsal(f"the board as drawn could not be taken through {sequence.file}: {job.good.error}")
     result = Rehearsal(sequence.title, job.good)
-    for judged in _judged(job, sets, workers, progress):
+    for judged in _judged(job, sets, _engine(workers, on, keep), progress):
         _sort_in(result, judged)
     result.seconds = time.perf_counter() - begun
     return result
 
 
-def _judged(
-    job: Job, sets: Sequence[Sequence[Fault]], workers: int | None, progress: Progress | None
-) -> Iterator[Judged]:
+Engine = Callable[[Job, Sequence[Sequence["Fault"]], Progress], list[Judged]]
+"""What judges every set of faults, in their order."""
+
+
+def _engine(workers: int | None, on: str | None, keep: str | None) -> Engine:
+    if on is None and keep is None:
+        return lambda job, sets, told: judge_all(job, sets, workers=workers, progress=told)
+    from wakeboard.harness.rehearse.spread import judge_spread
+
+    return lambda job, sets, told: judge_spread(job, sets, on=on or "local", workers=workers, keep=keep, progress=told)
+
+
+def drawn_sets(board: Board, count: int, at_once: int, seed: int) -> list[list[Fault]]:
+    """So many sets of different faults, drawn from the library at random."""
+    library = fault_library(board)
+    drawn = random.Random(seed)
+    return [drawn.sample(library, at_once) for _ in range(count)]
+
+
+def _judged(job: Job, sets: Sequence[Sequence[Fault]], engine: Engine, progress: Progress | None) -> Iterator[Judged]:
     """A judgement on each set of faults. Of those that a settled circuit cannot tell apart one is run."""
     circuit = job.shared.prepared.circuit
     kinds = [alike(circuit, faults) for faults in sets]
@@ -134,7 +156,7 @@ def _judged(
         if progress is not None:
             progress(done * len(sets) // total, len(sets))
 
-    found = dict(zip(first, judge_all(job, list(first.values()), workers=workers, progress=told), strict=True))
+    found = dict(zip(first, engine(job, list(first.values()), told), strict=True))
     return (found[kind].of(faults) for kind, faults in zip(kinds, sets, strict=True))
 
 

@@ -92,7 +92,10 @@ class Runner:
         self.steps: list[Step] = []
         self.error: BaseException | None = None
         self.trip: Trip | None = None
+        self.ended_by = ""  # why no further step is taken
         self._number = 0
+        self._run_id = ""
+        self._started = 0.0
         self._notes: list[str] = []
 
     def run(self) -> Result:
@@ -101,8 +104,7 @@ class Runner:
             return self._run()
 
     def _run(self) -> Result:
-        run_id = self.recorder.begin(self.start)
-        started = time.time()
+        self.begin()
         try:
             try:
                 self._work()
@@ -110,13 +112,49 @@ class Runner:
                 presses.hold(SWITCHING)
         except BaseException as error:  # noqa: BLE001  told in the result, after the power is off
             presses.hold(SWITCHING)
-            self.error = self.error or error
-            self._note_trip(error)
+            self.break_off(error)
+        return self.finish()
+
+    # --- the same in pieces, for who brings the steps one by one (sitting.py) ---------------------------------------
+    def begin(self) -> None:
+        """The run is in the store; nothing was asked of the bench. Raises what the recorder raises."""
+        self._run_id = self.recorder.begin(self.start)
+        self._started = time.time()
+
+    def make_ready(self) -> None:
+        """Every output off, and said to be off. Raises BenchError."""
+        report = self.context.guard.prove_off()
+        if not report.confirmed:
+            raise BenchError(f"{report.says()}; nothing was energised")
+        for model in self.sequence.steps:
+            if (before := step_kinds()[model.do].before) is not None:
+                before(self.context, model)
+        self._notes = check_at_rest(self.bench)
+
+    def take(self, model: Any) -> Step:
+        """One further step, committed. Where it ends the run, `ended_by` says why; then only `finish` is left."""
+        number, kind = self._number + 1, step_kinds()[model.do]
+        if self.observer is not None:
+            self.observer.step_begins(number, max(number, len(self.sequence.steps)), model.title, kind.name)
+        step = self._step(number, model, kind)
+        if self.error is not None:
+            self.ended_by = str(self.error) or type(self.error).__name__
+        elif self._stops_after(step, model):
+            self.ended_by = f"step {number}, {step.name}: {step.outcome}"
+        return step
+
+    def break_off(self, error: BaseException) -> None:
+        """What ends the run before its last step."""
+        self.error = self.error or error
+        self._note_trip(error)
+
+    def finish(self) -> Result:
+        """Everything off, whatever happened, and the run's end in the store."""
         off = self._make_safe()
         record = RunRecord(
-            id=run_id,
+            id=self._run_id,
             start=self.start,
-            started=started,
+            started=self._started,
             ended=time.time(),
             outcome=self._outcome(),
             outputs_off=off.confirmed,
@@ -147,20 +185,10 @@ class Runner:
         unknown = [model.do for model in self.sequence.steps if model.do not in step_kinds()]
         if unknown:  # a sequence that was made by hand, or read where the board's own kinds were known
             raise Refused(f'there is no step kind "{unknown[0]}"; known: {", ".join(step_kinds())}')
-        report = self.context.guard.prove_off()
-        if not report.confirmed:
-            raise BenchError(f"{report.says()}; nothing was energised")
-        for model in self.sequence.steps:
-            if (before := step_kinds()[model.do].before) is not None:
-                before(self.context, model)
-        self._notes = check_at_rest(self.bench)
-        total = len(self.sequence.steps)
-        for number, model in enumerate(self._models(), start=1):
-            kind = step_kinds()[model.do]
-            if self.observer is not None:
-                self.observer.step_begins(number, max(number, total), model.title, kind.name)
-            step = self._step(number, model, kind)
-            if self.error is not None or self._stops_after(step, model):
+        self.make_ready()
+        for model in self._models():
+            self.take(model)
+            if self.ended_by:
                 return
 
     def _models(self) -> Iterator[Any]:

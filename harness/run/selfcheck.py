@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
 
 ON = "output {} is ON: `wakeboard off BENCH` switches everything off"
+OFF_VOLTS = 1.0  # V on an output that is off: above what its own capacitors leave within seconds
 ASKS = 10  # questions for the reply time
 SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
 
@@ -44,6 +45,7 @@ class CheckedInstrument:
     unverified: list[str] = field(default_factory=list)  # keys of the dialect that no maker's page was found for
     timed: Timed | None = None
     on: list[str] = field(default_factory=list)  # outputs that are on before anything was done
+    doubtful: list[str] = field(default_factory=list)  # outputs that say off and have volts on them
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -78,10 +80,12 @@ def check_instruments(
                 _look(checked, instrument, driver, opened)
                 if instrument.kind == "dmm":
                     _look_at_dmm(checked, driver, described.mains)
+                elif described.scanner is instrument:
+                    _look_at_routes(checked, driver, described.probing.routes)
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
-            checked.ok = not checked.on
+            checked.ok = not checked.on and not checked.doubtful
             if checked.on:
                 checked.says.insert(0, ON.format(", ".join(checked.on)))
             _soon_due(checked, instrument, today)
@@ -116,14 +120,32 @@ def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Any) -
         psu.limits(channel)  # DialectError for a channel that it has not got
     on = [channel for channel in psu.channels if psu.is_on(channel)]
     checked.on = [channel for channel in on if channel in instrument.feeds]
+    _look_at_off(checked, psu, [channel for channel in instrument.feeds if channel not in on])
+    if checked.doubtful:
+        return
     if not on:
         checked.says.append("outputs off")
     elif not checked.on:
         checked.cautions.append(f"output {', '.join(on)} is on; it feeds no supply of the board")
 
 
+def _look_at_off(checked: CheckedInstrument, psu: Any, off: Sequence[str]) -> None:
+    """An output that claims to be off with volts on it is no output that is off."""
+    for channel in off:
+        volts, _ = psu.measure(channel)
+        if abs(volts) > OFF_VOLTS:
+            checked.doubtful.append(channel)
+            checked.says.append(
+                f"output {channel} says that it is off, and it reads {volts:.2f} V itself: it is on all the same, or "
+                "something else feeds it; pull its leads and look"
+            )
+
+
 def _look_at_dmm(checked: CheckedInstrument, dmm: Any, mains_here: float | None) -> None:
     """Terminals, input, mains frequency and calibration date as the meter tells them."""
+    dmm.dc_volts(range=10.0, nplc=1.0)  # the forms that a run uses; what it refuses, it names
+    dmm.ac_volts(range=10.0)
+    checked.says.append("takes DC and AC volts")
     if (terminals := dmm.told("terminals")) is not None:
         checked.says.append(f"{terminals} terminals")
     if dmm.told("input"):
@@ -139,6 +161,17 @@ def _look_at_dmm(checked: CheckedInstrument, dmm: Any, mains_here: float | None)
 def _look_at_scanner(checked: CheckedInstrument, scanner: Any) -> None:
     if (volts := scanner.told("most_volts")) is not None:
         checked.says.append(f"its relays may carry {volts:g} V")
+
+
+def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[str, str]) -> None:
+    """Each channel that the bench file routes, asked after; none is switched. Raises BenchError for what it refuses."""
+    closed = [channel for channel in routes.values() if scanner.is_closed(channel)]
+    if errors := scanner.errors():
+        told = ", ".join(f"{code} {text}" for code, text in errors[:2])
+        raise BenchError(f"{checked.name} does not know a channel of the bench file's routes: {visible(told)}")
+    checked.says.append(f"knows the {len(routes)} channels of the routes")
+    if closed:
+        checked.cautions.append(f"channel {', '.join(closed)} is closed")
 
 
 def _soon_due(checked: CheckedInstrument, instrument: Instrument, today: datetime.date | None) -> None:

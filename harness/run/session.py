@@ -64,10 +64,10 @@ def take_unit(
     board = sequence.board
     if described is not None and operator is None and not energise and _energises(sequence, more):
         raise Refused(f"the sequence switches power on, {WITHOUT}")
-    reworked = _rework(store, unit, board)
+    reworked = rework_faults(store, unit, board)
     if described is not None and plants:
         raise Refused("faults can be planted in the virtual bench only, not in a board on a real one")
-    opened = _open(sequence, unit, described, (*plants, *reworked), operator, prepared, energise)
+    opened = open_bench(sequence, unit, described, (*plants, *reworked), operator, prepared, energise)
     with presses.guarded(), _closed(opened) as bench:
         if before is not None:
             before(bench)
@@ -78,7 +78,7 @@ def take_unit(
             start,
             recorder=StoreRecorder(store) if store is not None else NullRecorder(),
             observer=observer,
-            predictor=predictor or CircuitLimits(board, _in_force(reworked)),
+            predictor=predictor or CircuitLimits(board, in_force(reworked)),
             asker=operator.ask if operator is not None else None,
             more=more,
         )
@@ -112,10 +112,11 @@ def _energises(sequence: StepSequence, more: object) -> bool:
     return more is not None or any(step_kinds()[model.do].needs.energises for model in sequence.steps)
 
 
-def _open(
+def open_bench(
     sequence: StepSequence, unit: str, described: Bench | None, plants: Iterable[str], operator: Operator | None,
     prepared: Any, energise: bool,
 ) -> OpenBench:  # fmt: skip
+    """The bench with the unit on it. Raises BenchError."""
     board = sequence.board
     if described is None:
         return open_virtual(board, unit=unit, plants=tuple(plants), prepared=prepared)
@@ -155,18 +156,17 @@ def steady_hands(operator: Operator) -> SteadyHands:
     return hands
 
 
-def _rework(store: Store | None, unit: str, board: Board) -> list[str]:
+def rework_faults(store: Store | None, unit: str, board: Board) -> list[str]:
     """The fault texts of a unit's rework in force, oldest first."""
     done = store.rework_in_force(unit, board.name) if store is not None else []
     return [fault for each in done for fault in each.faults]
 
 
-def _in_force(texts: Sequence[str]) -> list[str]:
+def in_force(texts: Sequence[str]) -> list[str]:
     """Without what was taken back by a later one."""
-    from wakeboard.instruments.virtual.circuit import parse_fault
-    from wakeboard.instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.circuit import fault, parse_fault
 
-    return [str(fault) for fault in in_force(map(parse_fault, texts))]
+    return [str(each) for each in fault.in_force(map(parse_fault, texts))]
 
 
 def run_start(

@@ -120,15 +120,47 @@ def test_stop_in_mid_ramp_is_off_at_the_instrument_before_the_page_says_so(bench
 
 def test_the_page_dies_and_the_run_goes_on(bench: Any, browser: Any) -> None:
     """On the scanner, energised by the option: the server is killed while the board has power."""
-    bench.steps(POWERED.replace('[[step]]\ndo = "rails"', '[[step]]\ndo = "wait"\nfor = "8 s"', 1))
+    bench.steps(POWERED.replace('[[step]]\ndo = "rails"', '[[step]]\ndo = "wait"\nfor = "12 s"', 1))
     with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "bench.toml", "--page", "--no-input",
                  "--energise") as command:  # fmt: skip
         tab = browser.tab(command.address)
         tab.until(lambda: bench.on and "LIVE" in tab.says("#power-text"), "power")
-        os.kill(command.page_pid(), signal.SIGKILL)
+        pid = command.page_pid()
+        os.kill(pid, signal.SIGSTOP)  # as a cut network: the connection stands, and nothing comes
+        said = tab.until(lambda: tab.says("#contact"), "no contact is said", late=30)
+        assert said.startswith("No contact since")
+        assert tab.says("#power-text") == "Not known"
+        os.kill(pid, signal.SIGCONT)
+        tab.until(lambda: not tab.says("#contact") and "LIVE" in tab.says("#power-text"), "contact again")
+        os.kill(pid, signal.SIGKILL)
         lost = tab.until(lambda: tab.says("#contact"), "no contact is said", late=30)
         assert lost.startswith("No contact since")
         assert tab.says("#power-text") == "Not known"
         assert tab.says(".supply .volts") in ("", "– V"), "an old value is not left standing"
         assert command.wait() == 0, command.text
     assert not bench.on
+
+
+def test_smoke_scan_answer_count_next(bench: Any, browser: Any) -> None:
+    """The virtual bench in process; the scanner types into the page. One unit passes, one is short at its input."""
+    (bench.folder / "units.toml").write_text('board = "board.toml"\n[units.BAD]\nplant = ["VUSB+GND:bridge=0.5"]\n')
+    bench.steps('[[step]]\ndo = "resistance"\nof = ["USB"]\nexpect = "> 100 Ω"\n' + POWERED)
+    with Command(bench.folder, "smoke", "steps.toml", "--page") as command:
+        tab = browser.tab(command.address, width=390, height=800)
+        for unit, word in (("T-1", "PASS"), ("BAD", "FAIL")):
+            tab.until(lambda: tab.says("#prompt-title") == "Scan the next unit", "a scan is asked for")
+            tab.run("document.querySelector('#text').focus()")
+            tab.type(unit)
+            tab.press("Enter")
+            tab.until(lambda unit=unit: tab.says("#unit") == unit, unit)
+            tab.until(lambda word=word: word in tab.says("#answer-word"), word)
+            told = tab.until(lambda: tab.says("#count-says"), "the count")
+        assert tab.until(lambda: "Failed most: step 1" in tab.says("#count-failed"), "what failed most")
+        told = tab.until(lambda: tab.says("#count-says") if "2 runs" in tab.says("#count-says") else "", "two")
+        assert "1 of 2" in told
+        assert "Do not power it" in tab.says("#answer-do")
+        other = browser.tab(tab.run("location.origin + '/'"), width=1280)
+        other.until(lambda: "FAIL" in other.says("#answer-word"), "two pages show the same")
+        other.press("Escape")
+        assert command.wait() in (1, 4), command.text
+    assert tab.complaints() == []
