@@ -106,10 +106,10 @@ def _range(part: str) -> list[str]:
 
 
 def like_reply(reply: str) -> bool:
-    """Whether it may be an instrument's reply to some question: readable, of numbers, words and what separates them
+    """Whether it may be an instrument's reply to some question: readable, nothing, or numbers, words and what separates them
     (IEEE 488.2, 8.7). What a wrong baud rate or a bad cable makes of one is not."""
     tidy = reply.strip("\0\r\n ")
-    return bool(tidy) and tidy.isascii() and tidy.isprintable() and all(map(_UNIT.match, split_units(tidy)))
+    return tidy.isascii() and (not tidy or tidy.isprintable()) and all(map(_UNIT.match, split_units(tidy)))
 
 
 def split_units(reply: str) -> list[str]:
