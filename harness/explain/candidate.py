@@ -12,7 +12,7 @@ from wakeboard.harness.explain.suspects import Suspect
 from wakeboard.harness.explain.uncertainty import Array
 
 if TYPE_CHECKING:
-    from wakeboard.harness.explain.modelfit import ModelFit
+    from wakeboard.harness.explain.roughness import ModelFit
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 

@@ -11,9 +11,9 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain import units
     from wakeboard.harness.explain.cases import Case
     from wakeboard.harness.explain.linework import LineFinding
-    from wakeboard.harness.explain.modelfit import ModelFit
     from wakeboard.harness.explain.parting import Way
     from wakeboard.harness.explain.repair import Repair
+    from wakeboard.harness.explain.roughness import ModelFit
     from wakeboard.harness.explain.weigh import Weighing
 
 

@@ -12,12 +12,12 @@ check: it sees misfit, but no phantom that fits). What other units alone have ta
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from wakeboard.harness.explain.freedom import SCALES, Freedom
+from wakeboard.harness.explain.roughness import Doubt, Learnt, ModelFit
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
@@ -32,69 +32,6 @@ KNOWN: Final = 0.6
 """Of the deviation before, what may be left of it where a value counts as learnt."""
 MOVED: Final = 0.8
 """Standard deviations of the table by which a learnt value is worth telling."""
-ROUGH: Final = 2.0
-"""Scale from which the model is called rough."""
-MISFIT: Final = 1.8
-"""chi^2/n from which the readings do not fit the model."""
-MOST_CERTAIN: Final = {True: 0.97, False: 0.999}
-"""The most that is stated of anything: where the model is rough or does not fit, and else (estimates; worlds bear
-them)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """A part whose model is in doubt: what of it, and by how many standard deviations of the table it seems off."""
-
-    path: str
-    says: str
-    deviations: float
-
-    @property
-    def part(self) -> str:
-        return self.path.partition(".")[0]
-
-
-@dataclass(frozen=True, slots=True)
-class Learnt:
-    """A value of a part as other units show it: drawn, learnt, and its standard uncertainty, in the value's own
-    unit."""
-
-    path: str
-    says: str
-    drawn: float
-    value: float
-    u: float
-
-
-@dataclass(frozen=True, slots=True)
-class ModelFit:
-    """scale: by how much the table's spreads are multiplied where all fits best; chi: chi^2/n there; units: others that
-    taught."""
-
-    scale: float
-    chi: float
-    doubts: tuple[Doubt, ...]
-    learnt: tuple[Learnt, ...]
-    units: int = 0
-
-    @property
-    def rough(self) -> bool:
-        """Whether less is certain than the sums say."""
-        return self.scale >= ROUGH or self.chi > MISFIT
-
-    @property
-    def most(self) -> float:
-        """The most that is stated of any explanation."""
-        return MOST_CERTAIN[self.rough]
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "scale": self.scale, "chi2_per_reading": self.chi, "rough": self.rough, "taught_by": self.units,
-            "in_doubt": [{"value": d.path, "says": d.says, "deviations": d.deviations} for d in self.doubts],
-            "learnt": [
-                {"value": x.path, "says": x.says, "drawn": x.drawn, "learnt": x.value, "u": x.u} for x in self.learnt
-            ],
-        }  # fmt: skip
 
 
 def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:

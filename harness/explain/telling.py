@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.explain import words
-from wakeboard.harness.explain.modelfit import MISFIT, ROUGH
 from wakeboard.harness.explain.observe import CURRENT, OHMS, Observation
+from wakeboard.harness.explain.roughness import MISFIT, ROUGH
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:

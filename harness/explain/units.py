@@ -30,8 +30,8 @@ COMMON_SHARE = 0.6
 FROM = 0.5
 """Probability in the middle of all units from which a fault is looked for in each."""
 LARGE = 5.0
-"""Standard deviations by which a common fault moves the readings, all together, where the model is as rough as it may be:
-what all units show in small is the model's error."""
+"""Standard deviations by which a common fault moves the readings, all together, where the model is as rough as it may
+be: what all units show in small is the model's error."""
 CLEARLY = 3.0
 """Natural logarithms by which a unit's readings are likelier with the fault, or without it, where they tell at all."""
 

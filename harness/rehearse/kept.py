@@ -21,8 +21,6 @@ from wakeboard.harness.rehearse.trial import Burn, Trial
 class KeptElsewhere(RuntimeError):
     """The file keeps something else; nothing was written."""
 
-    exit_code = 2
-
 
 class Kept:
     """The pieces that are done: first index -> judgements."""

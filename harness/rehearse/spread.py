@@ -44,8 +44,6 @@ AHEAD: Final = 4
 class SpreadError(RuntimeError):
     """The machines could not be reached, or do not fit; what was done is kept where `keep` was given."""
 
-    exit_code = 3
-
 
 class Plan(NamedTuple):
     """What a worker makes its Job of."""

@@ -28,8 +28,6 @@ LEAST: Final = 0.02
 class NoMatplotlib(ImportError):
     """matplotlib is not installed."""
 
-    exit_code = 2
-
 
 def power(what: Result | RunRecord) -> Figure:
     """Volts and amps of each supply over the run's time, as the guard saw them; the current limit is dashed. Raises

@@ -7,7 +7,16 @@ held while the power is cycled: locked out. One button on NRST is enough; so is 
 
 from __future__ import annotations
 
-from conftest import Draw, rules_of
+from collections.abc import Callable
+
+from wakeboard.harness.review.concern import Concern
+
+Draw = Callable[[str], list[Concern]]
+
+
+def rules_of(concerns: list[Concern]) -> set[str]:
+    return {concern.rule for concern in concerns}
+
 
 BOARD = """
 [supplies.USB]
