@@ -106,8 +106,8 @@ def _range(part: str) -> list[str]:
 
 
 def like_reply(reply: str) -> bool:
-    """Whether it may be an instrument's reply to some question: readable, nothing, or numbers, words and what separates
-    them (IEEE 488.2, 8.7). What a wrong baud rate or a bad cable makes of one is not."""
+    """Whether it may be an instrument's reply to some question: nothing, or numbers, words and what separates them
+    (IEEE 488.2, 8.7). What a wrong baud rate or a bad cable makes of one is not."""
     tidy = reply.strip("\0\r\n ")
     return tidy.isascii() and (not tidy or tidy.isprintable()) and all(map(_UNIT.match, split_units(tidy)))
 

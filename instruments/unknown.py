@@ -45,7 +45,7 @@ _COMMANDS: Final = {
 
 
 @dataclass(frozen=True)
-class Answer:
+class Reply:
     """A question of a dialect's key, and what came: the reply, or why it does not count as one."""
 
     key: str
@@ -67,15 +67,15 @@ class Found:
     fits: str = ""  # a dialect whose identity pattern fits
     checked: bool = False
     error: Asking | None = None
-    answers: list[Answer] = field(default_factory=list)
+    answers: list[Reply] = field(default_factory=list)
     channels: dict[str, dict[str, float]] = field(default_factory=dict)  # outputs: "volts", "amps" at most
 
     @property
-    def answered(self) -> list[Answer]:
+    def answered(self) -> list[Reply]:
         return [each for each in self.answers if not each.refused]
 
     @property
-    def refused(self) -> list[Answer]:
+    def refused(self) -> list[Reply]:
         return [each for each in self.answers if each.refused]
 
 
@@ -127,7 +127,7 @@ class _Asker:
     def __init__(self, link: Link) -> None:
         self.link = link
         self.found = Found(link.address, link.identity or "", link.manners)
-        self._asked: dict[str, Answer] = {}
+        self._asked: dict[str, Reply] = {}
 
     def look(self, kind: str | None) -> Found:
         found = self.found
@@ -199,21 +199,21 @@ class _Asker:
         good = [each for each in self._questions(name, keys) if not self._answer(dialect, *each).refused]
         return len(good), sum(_NAMES_OUTPUT.search(question.send) is not None for _, question in good)
 
-    def _answer(self, dialect: Dialect, key: str, question: Asking) -> Answer:
+    def _answer(self, dialect: Dialect, key: str, question: Asking) -> Reply:
         line = question.send.format(**_values(dialect, "1"))
         if line not in self._asked:
             self._asked[line] = self._ask(dialect.kind, key, question, line)
         known = self._asked[line]
-        return Answer(key, question, line, known.reply, known.refused or _unlike(key, question, known.reply))
+        return Reply(key, question, line, known.reply, known.refused or _unlike(key, question, known.reply))
 
-    def _ask(self, kind: str, key: str, question: Asking, line: str) -> Answer:
+    def _ask(self, kind: str, key: str, question: Asking, line: str) -> Reply:
         if not harmless(line, kind):
-            return Answer(key, question, line, refused="not asked: it does more than read")
+            return Reply(key, question, line, refused="not asked: it does more than read")
         try:
             reply = self.link.query(line, PATIENCE, length=question.length)
         except LinkError:
-            return Answer(key, question, line, refused=self._entries() or "no answer")
-        return Answer(key, question, line, reply.strip(), self._entries())
+            return Reply(key, question, line, refused=self._entries() or "no answer")
+        return Reply(key, question, line, reply.strip(), self._entries())
 
     def _fill(self, others: list[str]) -> None:
         """What the nearest dialect's question did not bring, asked as the next nearest ask it."""
@@ -246,7 +246,7 @@ class _Asker:
             most = {what: self._answer_on(dialect, by_key.get(f"ask.most_{what}"), name) for what in ("volts", "amps")}
             self.found.channels[name] = {what: value for what, value in most.items() if value is not None}
 
-    def _answer_on(self, dialect: PsuDialect, answer: Answer | None, channel: str) -> float | None:
+    def _answer_on(self, dialect: PsuDialect, answer: Reply | None, channel: str) -> float | None:
         if answer is None:
             return None
         line = answer.question.send.format(**_values(dialect, channel))
@@ -353,7 +353,7 @@ def _table(found: Found, name: str, prefix: str) -> list[str]:
     return ["", f"[{name}]", *lines]
 
 
-def _listed(answer: Answer) -> str:
+def _listed(answer: Reply) -> str:
     return f"[{_asking(answer.question)}]" if answer.key == "ask.on" else _asking(answer.question)
 
 
@@ -371,7 +371,7 @@ def _asking(question: Asking) -> str:
     return "{ " + ", ".join([f"send = {_text(question.send)}", *more]) + " }"
 
 
-def _reply(answer: Answer) -> str:
+def _reply(answer: Reply) -> str:
     return f"answered {_comment(answer.reply)}"
 
 

@@ -62,7 +62,6 @@ TWICE = {
         "Taken",  # measurements of two askers
     },
     "instruments": {
-        "Answer",  # of an unknown instrument; of the virtual board's firmware
         "Accuracy", "Quantity", "Register", "Table",  # of a dialect; of a virtual instrument or a part kind
         "Block", "Model", "Plan", "Probe",  # of the solver; of a netlist's text, of a meter
     },

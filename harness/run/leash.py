@@ -43,7 +43,6 @@ def main() -> None:
     _wait(child)
     _end_all(child)
     _tell({"code": child.wait()})
-    os._exit(0)  # the other thread may hold the lock of standard input
 
 
 def _group() -> dict[str, Any]:
