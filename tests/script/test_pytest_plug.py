@@ -114,7 +114,9 @@ def test_nothing_is_done_for_a_project_that_does_not_ask(pytester):
     pytester.makefile(".toml", board="[board\n", steps="[[step]]\n")
     pytester.makepyfile(
         """
-                def test_one(request):
+        import sys
+
+        def test_one(request):
             assert "wakeboard.harness.describe" not in sys.modules
             assert not {"numpy", "pydantic", "pandas", "sqlalchemy", "click"} & set(sys.modules)
         """
