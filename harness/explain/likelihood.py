@@ -26,6 +26,9 @@ from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""
+CURVED: Final = 0.5
+"""Of what a diode that may be missing does to a reading, what goes its own way in each bench state: it is there or not, and
+no slope holds from one to the other (estimate, no source)."""
 IMPERFECT: Final = 0.3
 """Probability that a true explanation still leaves a net unexplained (estimate, no source)."""
 
@@ -179,7 +182,9 @@ class Likelihood:
         n = len(self.evidence.y)
         slack = self.predictor.slack(changes)[:, :n]
         rows = self.predictor.shifts(changes, self.unknowns)[:, :, :n]
-        return list(zip(rows, self.evidence.sigma**2 + slack**2, strict=True))
+        diodes = [k for k, u in enumerate(self.unknowns) if u.stray is not None and u.stray.shape == "clamp"]
+        curved = (CURVED * rows[:, diodes]) ** 2
+        return list(zip(rows, self.evidence.sigma**2 + slack**2 + curved.sum(axis=1), strict=True))
 
     def over_scales(self, candidate: Candidate, spread: Spread) -> Candidate:
         """A candidate of which the board was solved (its mean as `predict` gives it), weighed over all scales of what
