@@ -27,8 +27,8 @@ from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""
 CURVED: Final = 0.5
-"""Of what a diode that may be missing does to a reading, what goes its own way in each bench state: it is there or not, and
-no slope holds from one to the other (estimate, no source)."""
+"""Of what a diode that may be missing does to a reading, what goes its own way in each bench state: it is there or not,
+and no slope holds from one to the other (estimate, no source)."""
 IMPERFECT: Final = 0.3
 """Probability that a true explanation still leaves a net unexplained (estimate, no source)."""
 

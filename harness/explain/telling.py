@@ -206,7 +206,7 @@ def _enough(explanation: Explanation) -> str:
     """What is left to measure: what cannot be told apart by any known measurement is not called settled."""
     best = explanation.best
     if best is not None and best.same:
-        return "No measurement that the bench can take in safety tells these apart: look at, or lift, the parts named."
+        return "No measurement that the bench may take tells these apart: look at, or lift, the parts named."
     return "No further measurement is needed to tell the explanations apart."
 
 
