@@ -34,6 +34,10 @@ def _agree(point: Point, model: Model, variant: Variant) -> None:
             assert abs(point.current(part.name, pin) - want) <= 1e-9 + 1e-6 * abs(want), (variant, part.name, pin)
 
 
+LATCHES = {"VS+EN:bridge=0.5"}
+"""A switch whose output is on its own enable holds itself: a path remembers that, a solution from nothing does not."""
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_every_fault_under_changing_settings(seed: int) -> None:
     drawn, model = random.Random(seed), board().compile()
@@ -42,7 +46,7 @@ def test_every_fault_under_changing_settings(seed: int) -> None:
         path, point = Path(model, (fault,)), None
         for settings in drawn.sample(SETTINGS, 4):
             moves = {"R1.2": drawn.choice(["GND", "+3V3", "VSYS"])}
-            point = path.point(settings, moves, point)
+            point = path.point(settings, moves, None if str(fault) in LATCHES else point)
             _agree(point, model, Variant((fault,), settings, None, moves))
 
 

@@ -404,7 +404,8 @@ CASES: list[tuple[str, str, str]] = [
 
 
 def test_every_rule_has_a_drawing() -> None:
-    assert {rule for rule, _, _ in CASES} == set(RULES)
+    elsewhere = {"locked-out"}  # test_locked_out.py
+    assert {rule for rule, _, _ in CASES} == set(RULES) - elsewhere
 
 
 @pytest.mark.parametrize(("rule", "bad", "good"), CASES, ids=[f"{i}-{case[0]}" for i, case in enumerate(CASES)])
