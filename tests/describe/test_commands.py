@@ -18,8 +18,8 @@ from wakeboard.harness.describe.problems import FileProblems, Problem
 from wakeboard.instruments.errors import LinkTimeout
 
 # The contract of the command line: what people and scripts rely on.
-PROMISED = """demo new page parts map changes check review rehearse bench off run explain compare unit rework finding revise
-report smoke virtual export push"""
+PROMISED = """demo new page parts map changes check review rehearse bench off run explain compare unit rework finding
+revise report smoke virtual export push"""
 HEAVY = ("numpy", "scipy", "pandas", "pyvisa", "serial", "sqlalchemy", "jinja2", "rich", "pydantic", "quantiphy")
 
 
