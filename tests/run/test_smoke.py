@@ -235,7 +235,7 @@ class Someone:
         monkeypatch.setattr(Common, "interactive", property(lambda _self: True))
         monkeypatch.setattr(sys, "stdin", io.StringIO(lines))
         monkeypatch.setattr(module, "_forget_typed", lambda: None)
-        monkeypatch.setattr(module, "_operator", lambda _common: operator)
+        monkeypatch.setattr("wakeboard.harness.cli.run.operator_there", lambda _common, _page: operator)
 
 
 def line_at(
