@@ -106,7 +106,7 @@ class _Apart:
         h_r = h[self.r]
         j = h[self.v] + self.tells.T @ h_r
         expected = solved + (mu[self.r] + self.tells @ off_v) @ h_r
-        noise = h_r.T @ self.left @ h_r + np.diag(spread.noises[candidate.scale])
+        noise = h_r.T @ self.left @ h_r + np.diag(spread.noise)
         inverse = np.linalg.inv(noise)
         off = y - expected
         fit = -0.5 * float(off @ inverse @ off + np.linalg.slogdet(2 * math.pi * noise)[1] + off_v @ self.to_v @ off_v)

@@ -26,9 +26,6 @@ from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""
-CURVED: Final = 1.0
-"""Of what a diode that may be missing, or conducts from a knee on, does to a reading: what goes its own way in each
-state, since no slope holds from one to the other (estimate, no source)."""
 IMPERFECT: Final = 0.3
 """Probability that a true explanation still leaves a net unexplained (estimate, no source)."""
 
@@ -58,13 +55,13 @@ class Predicts(Protocol):
 
 @dataclass(frozen=True)
 class Spread:
-    """rows (T, n): what one standard deviation of each unknown does. By scale of what nobody states: noises, each (n,),
-    the readings' other variance; shifts, each (n,), what is expected beside the drawn values; covariances, each (n, n),
-    of it all.
+    """rows (T, n): what one standard deviation of each unknown does; noise (n,): the readings' other variance. By scale
+    of what nobody states: shifts, each (n,), what is expected beside the drawn values; covariances, each (n, n), of it
+    all.
     """
 
     rows: Array
-    noises: Sequence[Array]
+    noise: Array
     shifts: Sequence[Array]
     covariances: Sequence[Array]
 
@@ -135,8 +132,7 @@ class Likelihood:
             whole = np.sqrt(np.diag(widest.spread(rows)) + noise)
             trusted = [k < self.teachers.trusted for k in range(len(self.teachers.off))]
             self.lesson = Lesson.of(self.teachers.off, piece, whole, trusted)
-            noises = self._noises(rows, noise)
-            taught = [each.taught(rows, self.lesson, own) for each, own in zip(self.freedoms, noises, strict=True)]
+            taught = [each.taught(rows, self.lesson, noise) for each in self.freedoms]
             self.freedoms = [each for each, _ in taught]
             weights = weights + np.array([told for _, told in taught])
         self.weights = weights - np.logaddexp.reduce(weights)
@@ -170,11 +166,10 @@ class Likelihood:
         """What is not known, and uncertainty, do to the readings of each changed board."""
         return [
             Spread(
-                rows, noises, [each.shift(rows) for each in self.freedoms],
-                [each.spread(rows) + np.diag(own) for each, own in zip(self.freedoms, noises, strict=True)],
+                rows, noise, [each.shift(rows) for each in self.freedoms],
+                [each.spread(rows) + np.diag(noise) for each in self.freedoms],
             )
             for rows, noise in self._rows(changes)
-            for noises in [self._noises(rows, noise)]
         ]  # fmt: skip
 
     def _rows(self, changes: Sequence[Change]) -> list[tuple[Array, Array]]:
@@ -185,12 +180,6 @@ class Likelihood:
         slack = self.predictor.slack(changes)[:, :n]
         rows = self.predictor.shifts(changes, self.unknowns)[:, :, :n]
         return list(zip(rows, self.evidence.sigma**2 + slack**2, strict=True))
-
-    def _noises(self, rows: Array, noise: Array) -> list[Array]:
-        """(n,) variance of each reading by itself, at each scale: with what goes its own way in each bench state."""
-        knees = [k for k, u in enumerate(self.unknowns) if u.stray is not None and u.stray.shape in ("clamp", "onset")]
-        curved = ((CURVED * rows[knees]) ** 2).sum(axis=0)
-        return [noise + scale**2 * curved for scale, _ in SCALES]
 
     def over_scales(self, candidate: Candidate, spread: Spread) -> Candidate:
         """A candidate of which the board was solved (its mean as `predict` gives it), weighed over all scales of what

@@ -26,12 +26,10 @@ from ..newton import evaluate, linearised
 from ..points import Points
 from ..structure import Ints
 from .parts import supply_name
-from .unknowns import Stray, Unknown, clamp_siemens
+from .unknowns import Stray, Unknown
 
 STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
-MOST_HELD: Final = 0.98
-"""Of what a clamp diode holds, what counts at most: beyond, something else begins to conduct once it is gone."""
 AT_ONCE: Final = 256
 """Jacobians that are made at a time."""
 _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
@@ -125,24 +123,9 @@ class Slopes:
     def _strayed(self, stray: Stray) -> list[tuple[Ints, Array]]:
         """(place, A out of it) of both ends of a current beside what is drawn, at the volts of each member."""
         start, end = self.layout.node[stray.start], self.layout.node[stray.end]
-        across = self._x[:, start] - self._x[:, end]
-        amps = stray.amps(across)
-        if stray.shape == "clamp":
-            amps = amps * self._gone(start, end, clamp_siemens(across))
+        amps = stray.amps(self._x[:, start] - self._x[:, end])
         everywhere = np.ones(len(self.plans), dtype=np.intp)
         return [(self.place.get(node, -1) * everywhere, sign * amps) for node, sign in ((start, 1.0), (end, -1.0))]
-
-    def _gone(self, start: int, end: int, siemens: Array) -> Array:
-        """(B,) by how much more a current moves its two nodes when the diode that carries it goes with it: while it is
-        there it holds them, and the slope tells of small changes only (Sherman and Morrison 1950, rank one)."""
-        ends = [(self.place[node], sign) for node, sign in ((start, 1.0), (end, -1.0)) if node in self.place]
-        between = np.zeros(len(self.plans))
-        for row, one in ends:
-            for column, other in ends:
-                between += one * other * self._inverse[:, row, column]
-        held = np.clip(np.nan_to_num(siemens * between), 0.0, MOST_HELD)
-        out: Array = 1.0 / (1.0 - held)
-        return out
 
     def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Ints, Array]]:
         """(place, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""

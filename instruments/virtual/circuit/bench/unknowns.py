@@ -16,7 +16,7 @@ import numpy as np
 
 from ..devices import THERMAL_VOLTS, Array
 from ..part import Part
-from ..parts.chip import CLAMP, CLAMP_SATURATION
+from ..parts.chip import CLAMP_SATURATION
 from ..tolerance import ends, nominal
 from .figures import SETTING_SHARE
 from .parts import supply_name
@@ -31,14 +31,6 @@ ONSET: Final = (0.4, 1.0)
 
 CLAMP_VOLTS: Final = 0.7
 """V up to which a clamp diode's own exponential is followed: its resistance takes the rest."""
-
-
-def clamp_siemens(volts: Array) -> Array:
-    """Slope of a drawn clamp diode's current at these volts across it."""
-    held = np.clip(volts, -1.0, CLAMP_VOLTS)
-    ohms = THERMAL_VOLTS / (CLAMP_SATURATION * np.exp(held / THERMAL_VOLTS)) + CLAMP[1]
-    out: Array = 1.0 / ohms
-    return out
 
 
 @dataclass(frozen=True, slots=True)
