@@ -110,7 +110,7 @@ def test_another_user_is_kept_out_and_can_hold_it_afterwards(tmp_path, monkeypat
     shared = tmp_path / "shared"
     shared.mkdir()
     shared.chmod(0o1777)
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
+    for folder in (tmp_path, *tmp_path.parents[:3]):
         folder.chmod(folder.stat().st_mode | 0o011)
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(shared))
     mine = AddressLock("GPIB::5::INSTR")
