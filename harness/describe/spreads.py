@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any, Final
@@ -54,6 +55,29 @@ def centres(circuit: Circuit, reworked: Iterable[str] = ()) -> dict[str, float]:
     }
 
 
+@dataclass(frozen=True, slots=True)
+class Lacking:
+    """Something drawn that a type of part may not have: the value that is then 0 ("PART.value"), how likely that is."""
+
+    path: str
+    says: str
+    chance: float
+
+
+def lacking(circuit: Circuit, reworked: Iterable[str] = ()) -> list[Lacking]:
+    """What parts may not have of what is drawn. Diodes between a pin and a rail on one net are nothing."""
+    skipped = set(reworked)
+    return [
+        Lacking(f"{part.name}.{path}", str(entry["says"]), float(entry["absent"]))
+        for part in circuit.parts
+        if part.name not in skipped
+        for name, entry in table().get(part.kind, {}).items()
+        if isinstance(entry, dict) and "absent" in entry
+        for pin, path in _places(part, name, entry)
+        if part.values["io"][pin].get("clamp") is not False and part.pins.get(pin) != _end(part, pin, "{rail}")
+    ]
+
+
 def _of_part(part: Part) -> Iterator[Unknown]:
     """Of one part: what it states, and what its kind leaves open beside that."""
     made = part_type(part)
@@ -63,6 +87,8 @@ def _of_part(part: Part) -> Iterator[Unknown]:
     for name, entry in entries.items():
         for pin, path in _places(part, name, entry):
             seen.add(path)
+            if "absent" in entry:
+                continue
             found = _stray(part, made, name, pin, path, entry) if "from" in entry else _value(part, made, path, entry)
             if found is not None:
                 yield found
@@ -104,7 +130,9 @@ def _value(part: Part, made: str, path: str, entry: Mapping[str, Any]) -> Unknow
     log = "factor" in entry
     spread = math.log(float(entry["factor"])) if log else _in_unit(part, path, entry["sd"]) / abs(drawn)
     key = str(entry.get("key", ""))
-    return Unknown(f"{part.name}.{path}", says, spread, log, type_share, f"{made}.{path}", key=key, drawn=drawn)
+    return Unknown(
+        f"{part.name}.{path}", says, spread, log, type_share, f"{made}.{path}", key=key, drawn=drawn, tails=_tails(entry)
+    )
 
 
 def _never_drives(part: Part, path: str) -> bool:
@@ -146,8 +174,6 @@ def _stray(part: Part, made: str, name: str, pin: str, path: str, entry: Mapping
     ends = [_end(part, pin, str(entry[word])) for word in ("from", "to")]
     if None in ends or ends[0] == ends[1] or (pin and name.startswith("leak") and part.values["io"][pin].get("leak")):
         return None
-    if entry["as"] == "clamp" and part.values["io"][pin].get("clamp") is False:
-        return None
     narrowed = part.bounds.get(f"{pin}.leak" if pin else "leak")
     size = _size(entry, narrowed)
     if not size:
@@ -155,8 +181,13 @@ def _stray(part: Part, made: str, name: str, pin: str, path: str, entry: Mapping
     stray = Stray(str(ends[0]), str(ends[1]), entry["as"], size)
     return Unknown(
         f"{part.name}.{path}", str(entry["says"]), 0.0, False, float(entry["type"]), f"{made}.{path}", stray,
-        str(entry.get("key", "")),
+        str(entry.get("key", "")), tails=() if narrowed else _tails(entry),
     )  # fmt: skip
+
+
+def _tails(entry: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:
+    """How many times as wide as the table an unknown may be, and with which probability."""
+    return tuple((float(times), float(chance)) for times, chance in entry.get("tails", table()["model"]["tails"]))
 
 
 RATED: Final = 3.3
@@ -193,4 +224,6 @@ def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iter
     for first, second, entry in entries:
         stray = Stray(first, second, entry["as"], parse(entry["siemens"], "S"))
         name = f"{first}+{second}"
-        yield Unknown(name, str(entry["says"]), type_share=float(entry["type"]), type=name, stray=stray)
+        yield Unknown(
+            name, str(entry["says"]), type_share=float(entry["type"]), type=name, stray=stray, tails=_tails(entry)
+        )

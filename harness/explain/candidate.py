@@ -13,7 +13,7 @@ from wakeboard.harness.explain.uncertainty import Array
 
 if TYPE_CHECKING:
     from wakeboard.harness.explain.roughness import ModelFit
-from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 
 
 @dataclass(frozen=True)
@@ -30,6 +30,9 @@ class Candidate:
     spreads: tuple[float, ...] = ()  # standard uncertainty of each fitted value, relative
     freed: frozenset[object] = frozenset()  # groups of readings that it leaves unexplained
     scale: int = 0  # the scale of what nobody states at which it is likeliest (freedom.SCALES)
+    wide: tuple[int, ...] = ()  # types of unknowns that are wider than the table has them (wild.py)
+    beside: Change = DRAWN  # what parts lack of what is drawn (structure.py)
+    rows: Array | None = None  # (T, n) what one deviation of each unknown does, where not at the drawn values
 
     @property
     def texts(self) -> tuple[str, ...]:
@@ -38,7 +41,7 @@ class Candidate:
 
     @property
     def change(self) -> Change:
-        out = Change()
+        out = self.beside
         for suspect, value in zip(self.suspects, self.values, strict=True):
             out = out.plus(suspect.change(value))
         return out
@@ -92,6 +95,7 @@ class Weighing:
     freed: frozenset[object]
     solved: int = 0
     fit: ModelFit | None = None  # how well the model fits, and what was learnt of it
+    log_other: float = -math.inf  # log weight of something else, as `score` of the others
 
 
 def log_prior(suspects: Iterable[Suspect]) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 
 from wakeboard.harness.describe import spreads
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain import rank
+from wakeboard.harness.explain import rank, structure
 from wakeboard.harness.explain.evidence import Answered, Evidence
 from wakeboard.harness.explain.freedom import Freedom, prior
 from wakeboard.harness.explain.likelihood import Teachers
@@ -24,7 +24,7 @@ from wakeboard.harness.explain.units import Common, off_drawn
 from wakeboard.harness.explain.weigh import Candidate, Weigher, Weighing
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
-from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 from wakeboard.instruments.virtual.circuit.bench.stand import Stand
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown, settings
 from wakeboard.results.records import Reading, RunRecord
@@ -63,6 +63,11 @@ class BoardModel:
         """The circuit on its bench with the answers found so far, for all units of the board."""
         lifted = [parse_fault(s.text) for s in self.suspects if s.category == "lifted"]
         return Stand(self.circuit, self.supplies, lifted)
+
+    @cached_property
+    def lacking(self) -> list[spreads.Lacking]:
+        """What its parts may not have of what is drawn."""
+        return spreads.lacking(self.circuit)
 
     @property
     def supplies(self) -> dict[str, str]:
@@ -178,10 +183,7 @@ class Case:
     def effect(self, candidate: Candidate, text: str) -> Array:
         """(n,) what one fault of an explanation alone does to the readings of the drawn board."""
         k = candidate.texts_open.index(text)
-        change = candidate.suspects[k].change(candidate.values[k])
-        with_it, drawn = self.predictor.predict([change, Change()], exact=True)
-        out: Array = (with_it - drawn)[: len(self.observations)]
-        return out
+        return self._effect(candidate.suspects[k].change(candidate.values[k]))
 
     def weigh(
         self, pairs: bool = True, teachers: Sequence[Case] = (), base: Sequence[Common] = (), trusted: int = 0
@@ -201,22 +203,38 @@ class Case:
         self, pairs: bool, teachers: Sequence[Case] = (), base: tuple[Common, ...] = (), trusted: int = 0
     ) -> Weighing:
         self._must_have_readings()
-        taught = Teachers(self._off_base(teachers, base), trusted) if teachers else None
-        if not base:
-            return self._run(self._weigher(self.predictor, self.evidence, self.model.suspects, taught), pairs)
         known = Change()
         for each in base:
             known = known.plus(each.suspect.change(each.value))
-        seen = [*self.observations, *self.hidden]
-        fixed = self.fixed.plus(known)
-        predictor = Predictor(self.model.circuit, self.model.supplies, seen, fixed, stand=self.model.stand)
+        off = self._off_base(teachers, base) if teachers else None
         keys = {each.suspect.key for each in base}
-        others = [s for s in self.model.suspects if s.key not in keys]
-        weigher = self._weigher(predictor, self.evidence, others, taught)
-        found = self._run(weigher, pairs)
+        others = [s for s in self.model.suspects if s.key not in keys] if base else self.model.suspects
+
+        def make(lacks: structure.Lacks) -> Weigher:
+            absent = structure.without(lacks)
+            taught = Teachers(off - self._effect(absent), trusted) if off is not None else None
+            return self._weigher(self._predictor(known.plus(absent)), self.evidence, others, taught)
+
+        found, weigher = self._run(make, pairs)
+        if not base:
+            return found
         drawn = self.predictor.predict([Change()], exact=True)[0]
         drawn[: len(self.observations)] += weigher.likelihood.learnt
         return beside(found, base, weigher.likelihood.scored(replace(found.none, mean=drawn)))
+
+    def _predictor(self, beside: Change) -> Predictor:
+        """Of the drawn board with this unit's rework, and something beside it."""
+        if beside.key == DRAWN.key:
+            return self.predictor
+        seen = [*self.observations, *self.hidden]
+        fixed = self.fixed.plus(beside)
+        return Predictor(self.model.circuit, self.model.supplies, seen, fixed, stand=self.model.stand)
+
+    def _effect(self, change: Change) -> Array:
+        """(n,) what a change does to the readings of the drawn board."""
+        with_it, drawn = self.predictor.predict([change, Change()], exact=True)
+        out: Array = (with_it - drawn)[: len(self.observations)]
+        return out
 
     def _off_base(self, teachers: Sequence[Case], base: Sequence[Common]) -> Array:
         """(U, n) how far teachers are off the board with what is known to be in most units."""
@@ -236,8 +254,12 @@ class Case:
         have = np.isfinite(off).sum(axis=0)
         middle = np.where(have > 0, np.nanmedian(np.where(have > 0, off, 0.0), axis=0), 0.0)
         evidence = replace(self.evidence, y=drawn + middle, answers=())
-        weigher = self._weigher(self.predictor, evidence, self.model.suspects, None)
-        weighing = self._run(weigher, pairs)
+
+        def make(lacks: structure.Lacks) -> Weigher:
+            predictor = self._predictor(structure.without(lacks))
+            return self._weigher(predictor, evidence, self.model.suspects, None)
+
+        weighing, weigher = self._run(make, pairs)
         return weighing, weigher.spread.covariances[-1]
 
     def _must_have_readings(self) -> None:
@@ -257,9 +279,9 @@ class Case:
             float(chances["something_else"]), float(chances["something_else_spread"]), taught,
         )  # fmt: skip
 
-    def _run(self, weigher: Weigher, pairs: bool) -> Weighing:
+    def _run(self, make: Callable[[structure.Lacks], Weigher], pairs: bool) -> tuple[Weighing, Weigher]:
         try:
-            return weigher.weigh(pairs)
+            return structure.weighed(make, self.model.lacking, pairs)
         except ValueError as error:
             raise CannotExplain(f"run {self.run.id[:8]}: {error}") from None
 

@@ -1,20 +1,18 @@
-"""What is not known, to first order, but from where the readings put it: for circuits with a knee within its spread.
+"""What is not known, from where the readings put it: for circuits with a knee within its spread.
 
 A rail that is fed through clamp diodes sits where its loads just begin to draw: what a load of 25 % less does there is
-not what the slope at the drawn value says. So for a candidate that misses some reading the unknowns (t, d) are
-estimated,
+not what the slope at the drawn value says; and a diode that a type of part does not have is no small change of one. So
+for a candidate that misses some reading the unknowns t (values of parts, currents beside what is drawn) are estimated,
+the board is solved with them, slopes are taken there, and so on: Gauss-Newton towards the likeliest t,
 
-    (t, d) = mu + G H^T S^-1 (y - m),        S = H G H^T + noise
+    t' = mu + G J^T S^-1 (y - m(t) + J (t - mu)),        S = J G J^T + N
 
-the board with the values v among them is solved, each kept within its limits, and slopes are taken there. What remains
-(r: currents beside what is drawn, and the discrepancy) stays linear. The likelihood is Laplace's at the board that was
-solved,
+each unknown kept within its limits. The likelihood is Laplace's at the board that was solved last,
 
-    log N(y; m(v) + H_r r_v, N) + log N(v; mu_v, G_vv) + 1/2 log |2 pi (G_vv^-1 + J N^-1 J^T)^-1|
+    log N(y; m(t), N) + log N(t; mu, G) + 1/2 log |2 pi (G^-1 + J N^-1 J^T)^-1|
 
-with r_v and N = H_r G_r|v H_r^T + noise what is expected of the rest, given v, and J what v does, with what it tells of
-the rest. That is the same where v is the best, and less where it is not: nothing is earned by a slope that ends before
-y.
+with N the noise and the model's discrepancy, given t. That is the same where t is the best, and less where it is not:
+nothing is earned by a slope that ends before y.
 """
 
 from __future__ import annotations
@@ -27,95 +25,190 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.harness.explain.freedom import Ints
+from wakeboard.harness.explain.freedom import SCALES
 from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.wild import widened
 from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
-MISSES: Final = 3.5
+MISSES: Final = 2.5
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""
-BEHIND: Final = 12.0
+BEHIND: Final = 40.0
 """Natural logarithms behind the likeliest candidate at which one that fitted as well as it could would still count."""
-MOST: Final = 4
+MOST: Final = 8
 LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
-FAR: Final = 3.0
+FAR: Final = 4.0
 """Standard deviations up to which a value without such an end is followed."""
-ROUNDS: Final = 2
+ROUNDS: Final = 4
+HALF: Final = 0.5
+"""Of a step that led to a worse place, what is tried next."""
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A board that was solved at unknowns t (T,): its readings' mean (all observations), slopes (T, n)."""
+
+    t: Array
+    mean: Array
+    rows: Array
 
 
 def expanded(
     likelihood: Likelihood, candidates: list[Candidate], spreads: Sequence[Spread], least: float = MISSES
 ) -> list[Candidate]:
-    """The candidates in their order; those that miss a reading are expanded where the readings put their tolerances.
+    """The candidates in their order; those that miss a reading are expanded where the readings put what is not known.
 
     least: by how many standard deviations it must be missed.
     """
     best = max((c.score for c in candidates), default=0.0)
     order = sorted(range(len(candidates)), key=lambda k: -candidates[k].score)
     y = likelihood.evidence.y
-    looked = [k for k in order if _at_best(candidates[k], y) > best - BEHIND and misses(candidates[k], y)][:MOST]
+    likely = [k for k in order if not candidates[k].suspects or _at_best(candidates[k], y) > best - BEHIND]
+    looked = [k for k in likely if misses(candidates[k], y, least)]
+    looked = [*looked[:MOST], *[k for k in looked[MOST:] if not candidates[k].suspects]]
     out = list(candidates)
-    now = {k: (candidates[k], spreads[k]) for k in looked}
-    apart = {scale: _Apart.of(likelihood, scale) for scale in {candidates[k].scale for k in looked}}
+    if not looked or not likelihood.unknowns:
+        return out
+    climbs = {k: _Climb.begun(likelihood, candidates[k], spreads[k]) for k in looked}
     for _ in range(ROUNDS):
-        looked = [k for k in looked if len(now[k][1].rows)]
-        if not looked:
+        going = [k for k in looked if climbs[k].going]
+        if not going:
             break
-        estimates = [_estimate(likelihood, *now[k]) for k in looked]
-        boards = [_with(likelihood, candidates[k], t) for k, t in zip(looked, estimates, strict=True)]
-        means = likelihood.predict(boards, exact=True, near=[candidates[k].change for k in looked])
-        for k, t, mean, spread in zip(looked, estimates, means, likelihood.spreads(boards), strict=True):
-            made = apart[candidates[k].scale].made(likelihood, candidates[k], t, mean, spread)
-            now[k] = made, spread
-            if made.log_likelihood > out[k].log_likelihood:
-                out[k] = made
+        wanted = [climbs[k].next for k in going]
+        boards = [_with(likelihood, candidates[k], t) for k, t in zip(going, wanted, strict=True)]
+        means, rows = likelihood.predictor.beside(
+            boards, likelihood.unknowns, np.array(wanted), [candidates[k].change for k in going]
+        )
+        for k, t, mean, row in zip(going, wanted, means, rows, strict=True):
+            climbs[k].look(_Place(t, mean + climbs[k].offset, row[:, : len(y)]))
+    for k in looked:
+        out[k] = climbs[k].made(candidates[k], spreads[k])
     return out
+
+
+@dataclass
+class _Climb:
+    """The way of one candidate towards its likeliest unknowns."""
+
+    likelihood: Likelihood
+    noise: Array  # (n,) variances
+    scale: int
+    next: Array
+    offset: Array  # what a reading alone has beyond one in a shared scene
+    best: _Place | None = None
+    least: float = math.inf
+    going: bool = True
+    wide: tuple[int, ...] = ()
+
+    @classmethod
+    def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> _Climb:
+        n = len(likelihood.evidence.y)
+        exact = candidate.mean.copy()
+        exact[:n] -= spread.shifts[candidate.scale]
+        drawn = _Place(np.zeros(len(likelihood.unknowns)), exact, spread.rows)
+        (shared,) = likelihood.predictor.predict([candidate.change])
+        made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared)
+        made.next = made._from(drawn)
+        return made
+
+    def _linear(self, at: _Place, scale: int) -> Candidate:
+        """What a board is expected to read by the slopes of a place, at a scale."""
+        freedom, n = self.likelihood.freedoms[scale], len(self.noise)
+        mean = at.mean.copy()
+        mean[:n] += freedom.shift(at.rows) - at.t @ at.rows
+        covariance = freedom.spread(at.rows) + np.diag(self.noise)
+        made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
+        return self.likelihood.at_scale(made, at.rows)
+
+    def _from(self, at: _Place) -> Array:
+        """(T,) where the readings put the unknowns, by the slopes of a place."""
+        linear = self._linear(at, self.scale)
+        self.wide = linear.wide
+        freedom = widened(self.likelihood.freedoms[self.scale], self.likelihood.wild, linear.wide)
+        y = self.likelihood.evidence.y
+        h = np.vstack([at.rows, np.eye(len(y))])
+        found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(linear.covariance, y - linear.mean[: len(y)]))
+        return _within(self.likelihood.unknowns, found[: freedom.count], SCALES[self.scale][0])
+
+    def look(self, place: _Place) -> None:
+        """Take a place that was solved, if it is better; go on from the best."""
+        cost = self._cost(place)
+        if cost < self.least:
+            gained = self.least - cost
+            self.best, self.least = place, cost
+            self.next = self._from(place)
+            self.going = gained > 0.1 and bool(np.abs(self.next - place.t).max(initial=0.0) > 0.02)
+            return
+        start = self.best.t if self.best is not None else np.zeros_like(self.next)
+        self.next = start + HALF * (self.next - start)
+
+    def _cost(self, place: _Place) -> float:
+        """-log of the readings' and the unknowns' density, but for what does not depend on t."""
+        if not np.isfinite(place.mean).all():
+            return math.inf
+        apart = _Apart.of(self.likelihood, self.scale, self.wide, self.noise)
+        return apart.cost(self.likelihood.evidence.y, place)
+
+    def made(self, candidate: Candidate, spread: Spread) -> Candidate:
+        """The candidate over all scales, each at the better of two: linear at the drawn values, or here."""
+        if self.best is None:
+            return candidate
+        like, place, n = self.likelihood, self.best, len(self.noise)
+        raw = candidate.mean.copy()
+        raw[:n] += like.learnt - spread.shifts[candidate.scale]
+        out = []
+        for k, drawn in enumerate(like.fits(replace(candidate, mean=raw), spread)):
+            linear = self._linear(place, k)
+            apart = _Apart.of(like, k, linear.wide, self.noise)
+            fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[k])
+            here = replace(candidate, mean=linear.mean, covariance=linear.covariance, scale=k, wide=linear.wide,
+                           rows=place.rows, log_likelihood=fit)  # fmt: skip
+            out.append(here if fit > drawn.log_likelihood else drawn)
+        return like.together(out)
 
 
 @dataclass(frozen=True)
 class _Apart:
-    """The unknowns apart: values v, and the rest r; what v tells of r, and what is then left of r."""
+    """Unknowns t and discrepancy d apart: t's inverse covariance, what t tells of d, and N of the readings, given t."""
 
-    v: Ints
-    r: Ints
-    of_v: Array  # covariance, and its inverse
-    to_v: Array
-    tells: Array  # (r, v)
-    left: Array
+    mean: Array
+    covariance: Array
+    inverse: Array
+    tells: Array
+    noise: Array
+    shift: Array
+    odds: float
 
     @classmethod
-    def of(cls, likelihood: Likelihood, scale: int) -> _Apart:
-        whole = likelihood.freedoms[scale].covariance
-        is_value = np.zeros(len(whole), dtype=bool)
-        is_value[: len(likelihood.unknowns)] = [u.stray is None for u in likelihood.unknowns]
-        v, r = np.flatnonzero(is_value), np.flatnonzero(~is_value)
-        of_v = whole[np.ix_(v, v)] + 1e-9 * np.eye(len(v))
-        to_v = np.asarray(np.linalg.inv(of_v), dtype=float)
-        tells = whole[np.ix_(r, v)] @ to_v
-        return cls(v, r, of_v, to_v, tells, whole[np.ix_(r, r)] - tells @ whole[np.ix_(v, r)])
+    def of(cls, likelihood: Likelihood, scale: int, wide: Sequence[int], noise: Array) -> _Apart:
+        freedom = widened(likelihood.freedoms[scale], likelihood.wild, wide)
+        odds = sum(likelihood.wild[k].log_odds for k in wide)
+        whole, count = freedom.covariance, freedom.count
+        of_t = whole[:count, :count]
+        of_t = of_t + np.diag(1e-6 * np.diag(of_t) + 1e-12)
+        inverse = np.asarray(np.linalg.inv(of_t), dtype=float)
+        tells = whole[count:, :count] @ inverse
+        left = whole[count:, count:] - tells @ whole[:count, count:]
+        return cls(freedom.mean[:count], of_t, inverse, tells, left + np.diag(noise), freedom.mean[count:], odds)
 
-    def made(self, likelihood: Likelihood, candidate: Candidate, t: Array, mean: Array, spread: Spread) -> Candidate:
-        """The candidate at the board with the values t[v], as Laplace has it; mean: that board's, with `learnt` in
-        it."""
-        y, mu = likelihood.evidence.y, likelihood.freedoms[candidate.scale].mean
-        n = len(y)
-        solved = mean[:n] - likelihood.learnt
-        h = np.vstack([spread.rows, np.eye(n)])
-        off_v = t[self.v] - mu[self.v]
-        h_r = h[self.r]
-        j = h[self.v] + self.tells.T @ h_r
-        expected = solved + (mu[self.r] + self.tells @ off_v) @ h_r
-        noise = h_r.T @ self.left @ h_r + np.diag(spread.noise)
-        inverse = np.linalg.inv(noise)
-        off = y - expected
-        fit = -0.5 * float(off @ inverse @ off + np.linalg.slogdet(2 * math.pi * noise)[1] + off_v @ self.to_v @ off_v)
-        fit -= 0.5 * float(np.linalg.slogdet(np.eye(len(self.v)) + self.of_v @ (j @ inverse @ j.T))[1])
-        as_drawn = mean.copy()
-        as_drawn[:n] = solved + spread.shifts[candidate.scale] - t[self.v] @ h[self.v]
-        made = replace(candidate, mean=as_drawn, covariance=spread.covariances[candidate.scale])
-        fit += likelihood.answers(made) + float(likelihood.weights[candidate.scale])
-        return replace(made, log_likelihood=fit if math.isfinite(fit) else -math.inf)
+    def _off(self, y: Array, place: _Place) -> tuple[Array, Array]:
+        by = place.t - self.mean
+        return y - place.mean[: len(y)] - self.shift - self.tells @ by, by
+
+    def cost(self, y: Array, place: _Place) -> float:
+        off, by = self._off(y, place)
+        return 0.5 * float(off @ np.linalg.solve(self.noise, off) + by @ self.inverse @ by)
+
+    def log_likelihood(self, y: Array, place: _Place) -> float:
+        """Laplace's."""
+        if not np.isfinite(place.mean).all():
+            return -math.inf
+        j = place.rows + self.tells.T  # (T, n)
+        bent = np.linalg.solve(self.noise, j.T)
+        fit = -self.cost(y, place) - 0.5 * float(np.linalg.slogdet(2 * math.pi * self.noise)[1])
+        return fit - 0.5 * float(np.linalg.slogdet(np.eye(len(y)) + bent @ self.covariance @ j)[1])
 
 
 def _at_best(candidate: Candidate, y: Array) -> float:
@@ -130,16 +223,11 @@ def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
     return bool(np.abs(given_others(y, candidate.mean[: len(y)], candidate.covariance)).max(initial=0.0) > least)
 
 
-def _estimate(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Array:
-    """(T + n,) standard deviations by which the readings put each unknown off the drawn one."""
-    y, freedom = likelihood.evidence.y, likelihood.freedoms[candidate.scale]
-    off = y - candidate.mean[: len(y)]
-    h = np.vstack([spread.rows, np.eye(len(y))])
-    found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(spread.covariances[candidate.scale], off))
-    ends = np.array([LIMIT if not u.log else FAR for u in likelihood.unknowns])
-    found[: len(ends)] = np.clip(found[: len(ends)], -ends, ends)
-    estimate: Array = found
-    return estimate
+def _within(unknowns: Sequence[Unknown], t: Array, scale: float) -> Array:
+    """Each unknown within what it can be, at a scale of what nobody states."""
+    most = np.array([LIMIT if u.stated and not u.log else FAR * max(scale, 1.0) for u in unknowns])
+    out: Array = np.clip(t, -most, most)
+    return out
 
 
 def _with(likelihood: Likelihood, candidate: Candidate, estimate: Array) -> Change:

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.wild import Wild, picked, widened
 
 Ints = NDArray[np.intp]
 
@@ -81,20 +82,24 @@ class Freedom:
         """(n, n) covariance of the readings, noise apart."""
         return _carried(self.of_type, rows) + (rows.T * self.of_piece) @ rows
 
-    def taught(self, rows: Array, lesson: Lesson, noise: Array) -> tuple[Freedom, float]:
+    def taught(
+        self, rows: Array, lesson: Lesson, noise: Array, wild: Sequence[Wild] = ()
+    ) -> tuple[Freedom, float]:
         """After a lesson, and the log density of what it told: rows (T, n) and noise (n,) variances at the drawn board,
-        as each teacher has them."""
+        as each teacher has them. wild: types that may be wider than this freedom has them."""
         known = np.flatnonzero(lesson.weight.sum(axis=0) > LEAST)
         if not len(known):
             return self, 0.0
         value, scatter = lesson.pooled((rows.T * self.of_piece) @ rows + np.diag(noise), known)
-        gain = _onto(self.of_type, rows)[:, known]  # covariance of (t, d) with what was read of them
-        whole = _carried(self.of_type, rows)[np.ix_(known, known)] + scatter
-        solved = np.linalg.solve(whole, gain.T).T
         off = value - self.shift(rows)[known]
-        after = self.of_type - solved @ gain.T
+        whole = _carried(self.of_type, rows)[np.ix_(known, known)] + scatter
+        picks, whole, odds = picked(wild, self.of_type, np.zeros(self.count), rows[:, known], whole, off)
+        prior_type = widened(self, wild, picks).of_type
+        gain = _onto(prior_type, rows)[:, known]  # covariance of (t, d) with what was read of them
+        solved = np.linalg.solve(whole, gain.T).T
+        after = prior_type - solved @ gain.T
         told = -0.5 * float(off @ np.linalg.solve(whole, off) + np.linalg.slogdet(2 * math.pi * whole)[1])
-        return replace(self, mean=self.mean + solved @ off, of_type=0.5 * (after + after.T)), told
+        return replace(self, mean=self.mean + solved @ off, of_type=0.5 * (after + after.T)), told + odds
 
 
 LEAST: Final = 0.05

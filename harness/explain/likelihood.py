@@ -21,6 +21,7 @@ from wakeboard.harness.explain.evidence import Evidence
 from wakeboard.harness.explain.freedom import SCALES, USUAL, Freedom, Lesson
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.harness.explain.whiten import Whitener
+from wakeboard.harness.explain.wild import Wild, picked, wilds
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
@@ -48,6 +49,11 @@ class Predicts(Protocol):
 
     def shifts(self, changes: Sequence[Change], unknowns: Sequence[Unknown]) -> Array:
         """(H, T, n) what one standard deviation of each unknown does."""
+
+    def beside(
+        self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change]
+    ) -> tuple[Array, Array]:
+        """(H, n) predicted observations with strays flowing, and (H, T, n) what one deviation of each unknown does."""
 
     def slack(self, changes: Sequence[Change]) -> Array:
         """(H, n) standard deviation of what is not at rest."""
@@ -103,9 +109,11 @@ class Likelihood:
     lesson: Lesson | None = field(init=False, default=None)
     freedoms: list[Freedom] = field(init=False, default_factory=list)  # by scale of what nobody states
     weights: Array = field(init=False, default_factory=lambda: np.log([share for _, share in SCALES]))  # log, of each
+    wild: Sequence[Wild] = field(init=False)  # types of unknowns that may be wider than the table has them
     _last: Whitener | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
+        self.wild = wilds(self.unknowns)
         n = len(self.evidence.y)
         self.learnt = np.zeros(n)
         raw = self.predict([Change()], exact=True)[0]
@@ -132,7 +140,7 @@ class Likelihood:
             whole = np.sqrt(np.diag(widest.spread(rows)) + noise)
             trusted = [k < self.teachers.trusted for k in range(len(self.teachers.off))]
             self.lesson = Lesson.of(self.teachers.off, piece, whole, trusted)
-            taught = [each.taught(rows, self.lesson, noise) for each in self.freedoms]
+            taught = [each.taught(rows, self.lesson, noise, self.wild) for each in self.freedoms]
             self.freedoms = [each for each, _ in taught]
             weights = weights + np.array([told for _, told in taught])
         self.weights = weights - np.logaddexp.reduce(weights)
@@ -181,25 +189,45 @@ class Likelihood:
         rows = self.predictor.shifts(changes, self.unknowns)[:, :, :n]
         return list(zip(rows, self.evidence.sigma**2 + slack**2, strict=True))
 
-    def over_scales(self, candidate: Candidate, spread: Spread) -> Candidate:
-        """A candidate of which the board was solved (its mean as `predict` gives it), weighed over all scales of what
-        nobody states; its mean and covariance are those of the likeliest."""
+    def fits(self, candidate: Candidate, spread: Spread) -> list[Candidate]:
+        """Of a candidate of which the board was solved (its mean as `predict` gives it), at each scale of what nobody
+        states: what it predicts, and the log likelihood of the readings, answers apart, with the scale's own weight."""
         n = len(self.evidence.y)
         raw = candidate.mean.copy()
         raw[:n] -= self.learnt
-        fits, means = [], []
-        for shift, covariance, weight in zip(spread.shifts, spread.covariances, self.weights.tolist(), strict=True):
+        out = []
+        for k, (shift, covariance) in enumerate(zip(spread.shifts, spread.covariances, strict=True)):
             mean = raw.copy()
             mean[:n] += shift
-            means.append(mean)
-            try:
-                fits.append(weight + float(Whitener(covariance).log_likelihoods(self.evidence.y, mean[None, :n])[0]))
-            except np.linalg.LinAlgError:
-                fits.append(-math.inf)
-        k = int(np.argmax(fits))
-        made = replace(candidate, mean=means[k], covariance=spread.covariances[k], scale=k)
-        fit = float(np.logaddexp.reduce(fits)) + self.answers(made)
-        return replace(made, log_likelihood=fit if math.isfinite(fit) else -math.inf)
+            out.append(self.at_scale(replace(candidate, mean=mean, covariance=covariance, scale=k), spread.rows))
+        return out
+
+    def at_scale(self, candidate: Candidate, rows: Array) -> Candidate:
+        """With the types that are wider than the table has them, and the log likelihood of the readings."""
+        y, k = self.evidence.y, candidate.scale
+        mean, freedom = candidate.mean[: len(y)], self.freedoms[k]
+        if not np.isfinite(mean).all():
+            return replace(candidate, log_likelihood=-math.inf)
+        try:
+            picks, covariance, odds = picked(
+                self.wild, freedom.of_type, freedom.of_piece, rows, candidate.covariance, y - mean
+            )
+            fit = float(self._measure(covariance).log_likelihoods(y, mean[None])[0])
+        except np.linalg.LinAlgError:
+            return replace(candidate, log_likelihood=-math.inf)
+        fit += odds + float(self.weights[k])
+        return replace(candidate, covariance=covariance, wide=picks, log_likelihood=fit)
+
+    def over_scales(self, candidate: Candidate, spread: Spread) -> Candidate:
+        """A candidate of which the board was solved (its mean as `predict` gives it), weighed over all scales of what
+        nobody states; its mean and covariance are those of the likeliest."""
+        return self.together(self.fits(candidate, spread))
+
+    def together(self, at_scales: Sequence[Candidate]) -> Candidate:
+        """One candidate of those at each scale: the likeliest's prediction, the likelihood of all."""
+        best = max(at_scales, key=lambda c: c.log_likelihood)
+        fit = float(np.logaddexp.reduce([c.log_likelihood for c in at_scales])) + self.answers(best)
+        return replace(best, log_likelihood=fit if math.isfinite(fit) else -math.inf)
 
     # --- scores -----------------------------------------------------------------------------------------------
     def scored(self, candidate: Candidate) -> Candidate:
@@ -234,14 +262,11 @@ class Likelihood:
 
         Something else leaves most answers as the drawn board gives them, and may change any.
         """
-        n = len(self.evidence.y)
         raw = drawn.mean.copy()
-        raw[:n] -= spread.shifts[drawn.scale]
+        raw[: len(self.evidence.y)] += self.learnt - spread.shifts[drawn.scale]
         fits, freed = [], []
-        for k, shift in enumerate(spread.shifts):
-            mean = raw.copy()
-            mean[:n] += shift
-            fit, groups = self.freeing(replace(drawn, mean=mean, covariance=spread.covariances[k], scale=k), rarity)
+        for each in self.fits(replace(drawn, mean=raw), spread):
+            fit, groups = self.freeing(each, rarity)
             fits.append(fit)
             freed.append(groups)
         answers = (math.exp(a.log_likelihood(drawn.mean, silent=False)) for a in self.evidence.answers)
@@ -252,7 +277,8 @@ class Likelihood:
         """Log likelihood where groups of readings that the candidate does not explain may sit anywhere."""
         e = self.evidence
         fit, freed = rank.log_something_else(e.y, candidate.hypothesis(), e.groups, e.widths, rarity)
-        return fit + float(self.weights[candidate.scale]), freed
+        odds = sum(self.wild[k].log_odds for k in candidate.wide)
+        return fit + odds + float(self.weights[candidate.scale]), freed
 
     def forgiven(self, c: Candidate, rarity: float, freed_by_other: frozenset[object]) -> Candidate:
         """A candidate that explains much may leave something: it then pays for each group of readings that it leaves.

@@ -19,6 +19,7 @@ import numpy as np
 from wakeboard.harness.explain.freedom import SCALES, Freedom
 from wakeboard.harness.explain.roughness import Doubt, Learnt, ModelFit
 from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.wild import widened
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 if TYPE_CHECKING:
@@ -36,12 +37,12 @@ MOVED: Final = 0.8
 
 def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     """Of the likeliest explanation (or the drawn board), at the scale at which it is likeliest."""
-    (spread,) = likelihood.spreads([best.change])
     y = likelihood.evidence.y
     off = y - best.mean[: len(y)]
     solved = np.linalg.solve(best.covariance, off)
-    freedom = likelihood.freedoms[best.scale]
-    h = np.vstack([spread.rows, np.eye(len(y))])
+    freedom = widened(likelihood.freedoms[best.scale], likelihood.wild, best.wide)
+    rows = best.rows if best.rows is not None else likelihood.spreads([best.change])[0].rows
+    h = np.vstack([rows, np.eye(len(y))])
     found = freedom.mean + freedom.covariance @ (h @ solved)
     scale = SCALES[best.scale][0]
     teachers = 0 if likelihood.teachers is None else len(likelihood.teachers.off)

@@ -32,7 +32,7 @@ from wakeboard.instruments.virtual.circuit.bench.parts import METER, probe_name
 from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
 from wakeboard.instruments.virtual.circuit.bench.stand import Answer, Stand, taken
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded, state_values
-from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
 
 PUSH_AMPS = 1e-6
 HELD_VOLTS: Final = 0.3
@@ -161,20 +161,57 @@ class Predictor:
             out[:, :, k] = np.where(np.isfinite(by), by, 0.0)
         return out
 
-    def _slopes(self, changes: Sequence[Change], wanted: Sequence[int]) -> tuple[Slopes, dict[int, list[int]]]:
-        """Slopes at the (shared) answers of all changes, and where those of each observation stand."""
-        rows = self._rows(changes, wanted, self._shared, None)
-        place: dict[tuple[int, int], int] = {}
+    def beside(
+        self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change]
+    ) -> tuple[Array, Array]:
+        """(H, n) each observation in shared scenes, where of each change so many deviations (H, T) of every stray flow
+        beside what is drawn; and (H, T, n) how far one standard deviation of each unknown moves it there. NaN where
+        there is no answer."""
+        wanted = range(len(self.observations))
+        strays = [k for k, u in enumerate(unknowns) if u.stray is not None]
+        slopes, members = self._slopes(
+            changes, wanted, near, [u.stray for u in unknowns if u.stray is not None], deviations[:, strays]
+        )
+        moved = slopes.moved(unknowns)
+        means = np.empty((len(changes), len(self.observations)))
+        rows = np.empty((len(changes), len(unknowns), len(self.observations)))
+        for k, o in enumerate(self.observations):
+            some = members[k]
+            current = o.quantity == CURRENT
+            means[:, k] = slopes.given(o.of, some) if current else slopes.volts(o.of, some)
+            rows[:, :, k] = moved.current(o.of, some) if current else moved.net(o.of, some)
+            if o.quantity == OHMS:
+                rows[:, :, k] *= np.array([_decades_per_volt(v, o) for v in means[:, k]])[:, None]
+                means[:, k] = [o.as_seen(ohms_test(o).ohms(float(v))) for v in means[:, k]]
+            means[~slopes.solved[some], k] = np.nan
+        return means, np.where(np.isfinite(rows), rows, 0.0)
+
+    def _slopes(
+        self,
+        changes: Sequence[Change],
+        wanted: Sequence[int],
+        near: Sequence[Change] | None = None,
+        strays: Sequence[Stray] = (),
+        deviations: Array | None = None,
+    ) -> tuple[Slopes, dict[int, list[int]]]:
+        """Slopes at the (shared) answers of all changes, and where those of each observation stand; each with its
+        change's strays (H, S)."""
+        rows = self._rows(changes, wanted, self._shared, near)
+        place: dict[tuple[int, int, int], int] = {}
         answers: list[Answer] = []
+        of: list[int] = []
         members: dict[int, list[int]] = {}
         for k in wanted:
-            for batch, member in rows[k]:
-                if (id(batch), member) not in place:
-                    place[id(batch), member] = len(answers)
+            members[k] = []
+            for h, (batch, member) in enumerate(rows[k]):
+                key = (id(batch), member, 0 if deviations is None else h)
+                if key not in place:
+                    place[key] = len(answers)
                     answers.append((batch, member))
-            members[k] = [place[id(batch), member] for batch, member in rows[k]]
+                    of.append(h)
+                members[k].append(place[key])
         points = Points.gathered([(batch.points, member) for batch, member in answers])
-        return Slopes(self.stand.model, points), members
+        return Slopes(self.stand.model, points, strays, None if deviations is None else deviations[of]), members
 
     # --- what is not at rest --------------------------------------------------------------------------------------
     def slack(self, changes: Sequence[Change]) -> Array:

@@ -65,7 +65,11 @@ class Weigher:
     teachers: Teachers | None = None
 
     def weigh(self, pairs: bool = True) -> Weighing:
-        """Rank none, one and, where needed and `pairs`, two faults."""
+        """Rank none, one and, where needed and `pairs`, two faults; nothing is surer than the model."""
+        return no_surer_than_the_model(self.weighed(pairs))
+
+    def weighed(self, pairs: bool = True) -> Weighing:
+        """The same as the sums have it, with how well the model fits."""
         self._begin()
         suspects = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
         weighed = self._final(self._likeliest_singles(suspects))
@@ -78,20 +82,8 @@ class Weigher:
             both = self.fitter.solved(pairing.best(weighed, screened))[:FINALISTS]
             weighed += needed(weighed, self._final(self.fitter.refine(both)))
             result = self._result(weighed)
-        return self._no_surer_than_the_model(result)
-
-    def _no_surer_than_the_model(self, result: Weighing) -> Weighing:
-        """With how well the model fits, and nothing stated as more certain than that allows: what is taken off goes to
-        "not in this model"."""
         best = result.candidates[0] if result.candidates and result.probabilities[0] > result.p_none else result.none
-        fit = model_fit(self.likelihood, best)
-        p = np.array([result.p_none, *result.probabilities])
-        other = result.p_other * fit.most + (1 - fit.most)
-        if result.p_other > fit.most and p.sum() > 0:  # nor is "not in this model" any surer
-            p, other = p * (1 - fit.most) / p.sum(), fit.most
-        else:
-            p = p * fit.most
-        return replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other), fit=fit)
+        return replace(result, fit=model_fit(self.likelihood, best))
 
     def _likeliest_singles(self, suspects: Sequence[Suspect]) -> list[Candidate]:
         """The likeliest single faults, refined: by the table's spreads, and by closer ones, since a small fault shows
@@ -220,7 +212,9 @@ class Weigher:
         other = float(np.logaddexp(self.other, alike))
         p = rank.posterior([self.none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
         freed = freed if alike > self.other else self.freed
-        return Weighing(ordered, p[2:], self.none, float(p[0]), float(p[1]), freed, self.likelihood.solved)
+        return Weighing(
+            ordered, p[2:], self.none, float(p[0]), float(p[1]), freed, self.likelihood.solved, log_other=other
+        )
 
     def _looks_like(self, candidates: Sequence[Candidate]) -> tuple[float, frozenset[object]]:
         """Log weight of "something else" that looks like one of the faults in part, and what it moves besides.
@@ -233,3 +227,17 @@ class Weigher:
             return -math.inf, frozenset()
         fit, freed = max(left, key=lambda each: each[0])
         return fit + math.log(self.something_else) - math.log(len(self.suspects)), freed
+
+
+def no_surer_than_the_model(result: Weighing) -> Weighing:
+    """A weighing in which nothing is stated as more certain than how well the model fits allows: what is taken off goes
+    to "not in this model"."""
+    if result.fit is None:
+        return result
+    most = result.fit.most
+    p = np.array([result.p_none, *result.probabilities])
+    if result.p_other > most and p.sum() > 0:  # nor is "not in this model" any surer
+        p, other = p * (1 - most) / p.sum(), most
+    else:
+        p, other = p * most, result.p_other * most + (1 - most)
+    return replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other))

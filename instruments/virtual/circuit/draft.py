@@ -137,8 +137,10 @@ class Draft:
         *,
         offset: float = 0.0,
         sign: float = 1.0,
+        share: float = 1.0,
     ) -> None:
-        """Is·(exp(v/(n·Vt)) - 1) with `ohms` in series, shifted by `offset` volts (a breakdown); sign = -1 turns it."""
+        """Is·(exp(v/(n·Vt)) - 1) with `ohms` in series, shifted by `offset` volts (a breakdown); sign = -1 turns it.
+        share: of its current that flows; 0 where it is not there."""
         vt = emission * THERMAL_VOLTS
         rs = max(ohms, LEAST_OHMS)
         log_c = math.log(saturation * rs / vt) + saturation * rs / vt
@@ -146,7 +148,8 @@ class Draft:
         rest = saturation * math.exp(-offset / vt) if offset else saturation
         critical = vt * math.log(vt / (math.sqrt(2) * saturation)) if rs < 1e-3 else NEVER
         self._add(
-            JUNCTION, ((anode, cathode),), sign, offset, 1 / vt, log_c, vt / rs, 1 / rs, rest, critical, self.scale
+            JUNCTION, ((anode, cathode),), sign, offset, 1 / vt, log_c, vt / rs, 1 / rs, rest, critical,
+            self.scale * share,
         )
 
     def valve(

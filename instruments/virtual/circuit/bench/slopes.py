@@ -26,6 +26,7 @@ from ..newton import evaluate, linearised
 from ..points import Points
 from ..structure import Ints
 from .parts import supply_name
+from .strayed import Strays, balanced
 from .unknowns import Stray, Unknown
 
 STEP: Final = 1e-4
@@ -39,7 +40,10 @@ _NO_CURRENTS: Final = np.zeros((0, 0))
 class Slopes:
     """Slopes at some answers of one model, B of them. Answers kept since before its layout changed have none."""
 
-    def __init__(self, model: Model, points: Points) -> None:
+    def __init__(
+        self, model: Model, points: Points, strays: Sequence[Stray] = (), amounts: Array | None = None
+    ) -> None:
+        """amounts (B, S): so much of each stray flows in each answer, which is moved to where that balances."""
         self._model = model
         self.layout = points.layout
         self.plans = points.plans
@@ -48,6 +52,10 @@ class Slopes:
         self._x[~self.solved] = 0.0
         self._system, _ = self._model.system(self.plans)
         self.place = self._places()
+        self._flowing = Strays(self.layout, self.place, strays), amounts
+        if amounts is not None:
+            self.solved &= balanced(self._system, self._x, self.place, *self._flowing)
+            self._x[~self.solved] = 0.0
         self.partials = np.empty((len(self.plans), self.layout.partials))
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))
@@ -69,12 +77,24 @@ class Slopes:
             some = np.arange(first, min(first + AT_ONCE, len(self.plans)))
             at, jacobian = linearised(self._system.take(some), self._x[some])
             self.partials[some], self._currents[some] = at.partials, at.currents
-            out[some] = _inverses(jacobian[:, rows[:, None], rows])
+            ours = jacobian[:, rows[:, None], rows]
+            strays, amounts = self._flowing
+            if amounts is not None:
+                strays.onto(self._x[some], amounts[some], np.zeros(ours.shape[:2]), ours)
+            out[some] = _inverses(ours)
         return out
 
     def volts(self, net: str, members: Sequence[int]) -> Array:
         """(M,) volts of a net."""
         out: Array = self._x[list(members), self.layout.node[net]]
+        return out
+
+    def given(self, supply: str, members: Sequence[int]) -> Array:
+        """(M,) A that a bench supply gives."""
+        terminal = self.layout.terminal(supply_name(supply), "P")
+        out = np.zeros(len(members))
+        for ends, sign in ((self.layout.current_plus, -1.0), (self.layout.current_minus, 1.0)):
+            out += sign * self._currents[np.ix_(list(members), np.flatnonzero(ends == terminal))].sum(axis=1)
         return out
 
     def held_ohms(self, net: str) -> Array:

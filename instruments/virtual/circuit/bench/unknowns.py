@@ -14,23 +14,18 @@ from typing import Final, Literal
 
 import numpy as np
 
-from ..devices import THERMAL_VOLTS, Array
+from ..devices import Array
 from ..part import Part
-from ..parts.chip import CLAMP_SATURATION
 from ..tolerance import ends, nominal
 from .figures import SETTING_SHARE
 from .parts import supply_name
 
-Shape = Literal["ohmic", "reverse", "onset", "clamp"]
+Shape = Literal["ohmic", "reverse", "onset"]
 
 FULL_FROM: Final = 0.1
 """V from which a reverse leakage flows in full."""
 ONSET: Final = (0.4, 1.0)
 """V between which an unpowered part's conduction sets in."""
-
-
-CLAMP_VOLTS: Final = 0.7
-"""V up to which a clamp diode's own exponential is followed: its resistance takes the rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +35,7 @@ class Stray:
     start: str
     end: str
     shape: Shape
-    size: float  # S for ohmic, a share of the drawn diode's current for clamp, A for the others
+    size: float  # S for ohmic, A for the others
 
     def amps(self, volts: Array) -> Array:
         """What flows from `start` to `end` at these volts between them."""
@@ -48,8 +43,6 @@ class Stray:
             return self.size * volts
         if self.shape == "reverse":
             return self.size * np.clip(volts / FULL_FROM, 0.0, 1.0)
-        if self.shape == "clamp":
-            return self.size * CLAMP_SATURATION * np.expm1(np.clip(volts, -1.0, CLAMP_VOLTS) / THERMAL_VOLTS)
         low, high = ONSET
         return self.size * np.clip((volts - low) / (high - low), 0.0, 1.0)
 
@@ -62,7 +55,8 @@ class Unknown:
     the logarithm where `log`. type_share: the part of the variance that all pieces of `type` share. stray: where it is
     no value of the circuit but a current beside it. key: what states it in a board file. setting: of the bench. drawn:
     the drawn value, where no variant sets another. ends: the least and the most that it may be, where somebody warrants
-    it. stated: whether its spread is what a drawing or a maker of instruments states, and nothing beside that.
+    it. stated: whether its spread is what a drawing or a maker of instruments states, and nothing beside that. tails: (how
+    many times as wide as `share` or the stray says, with which probability), each.
     """
 
     path: str
@@ -77,6 +71,7 @@ class Unknown:
     drawn: float = 0.0
     ends: tuple[float, float] | None = None
     stated: bool = False
+    tails: tuple[tuple[float, float], ...] = ()
 
     @property
     def tail(self) -> str:

@@ -10,7 +10,8 @@ values: `io` = {PIN: {rail, type, drive, ohms, pull_up, pull_down, pull_ohms, le
 - ohms: output resistance. pull_up, pull_down: pulls that are always there; none when absent.
 - leak: amperes from the rail into the net (negative: out of it, to ground), down to within 0.2 V of where it parks
   (`park` volts; default the rail, or ground).
-- clamp: diodes to the rail and from ground (true unless told otherwise).
+- clamp: diodes to the rail and from ground (true unless told otherwise). The value "PART.PIN.to_rail" is 0 where a
+  specimen turns out to have none to its rail.
 - max: amperes that the pin stands (a rating). pulls = "none" is a statement for reviews, not a value of the circuit;
   so are reads_low and reads_high: the most that the input takes as low, the least that it takes as high (V).
 - every supply pin has the diode from ground that every integrated circuit has: it conducts when the pin is below it.
@@ -64,7 +65,7 @@ def _pin(d: Draft, pin: str) -> None:
     _switched(d, pin, rail, drive, kind)
     if d.value(f"{pin}.clamp", True):
         if d.part.net(pin) != d.part.net(rail):
-            _clamp(d, pin, rail)
+            _clamp(d, pin, rail, float(d.value(f"{pin}.to_rail", 1.0)))
         _clamp(d, "GND", pin)
     if d.value(f"{pin}.leak") is not None:
         _leak(d, pin, rail)
@@ -83,8 +84,8 @@ def _switched(d: Draft, pin: str, rail: str, drive: str, kind: str) -> None:
         d.valve(plus, minus, path, low=-NEVER, gates=(awake,), scale=able if siemens else 0.0)
 
 
-def _clamp(d: Draft, anode: str, cathode: str) -> None:
-    d.junction(anode, cathode, d.positive("clamp_saturation"), *CLAMP)
+def _clamp(d: Draft, anode: str, cathode: str, share: float = 1.0) -> None:
+    d.junction(anode, cathode, d.positive("clamp_saturation"), *CLAMP, share=share)
 
 
 def _leak(d: Draft, pin: str, rail: str) -> None:

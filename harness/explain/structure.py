@@ -1,0 +1,108 @@
+"""What is drawn of a part and that its type does not have, such as a clamp diode: looked for beside every fault.
+
+That is no small change of a value, to be taken by a slope, and no fault of the unit. Where the drawn board, or the
+likeliest fault, fits the readings so much better without something that parts may lack (sequences/spreads.toml,
+`absent`), all is weighed once more on a board without it, and both weighings stand side by side: the lack costs what it
+is rare.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from wakeboard.harness.describe.spreads import Lacking
+from wakeboard.harness.explain import rank
+from wakeboard.harness.explain.candidate import Candidate, Weighing
+from wakeboard.harness.explain.weigh import Weigher, no_surer_than_the_model
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+
+MOST: Final = 3
+"""Things that parts lack at once."""
+Lacks = tuple[Lacking, ...]
+
+
+def weighed(make: Callable[[Lacks], Weigher], lacking: Sequence[Lacking], pairs: bool) -> tuple[Weighing, Weigher]:
+    """What explains a unit, whatever its parts lack; and the weigher of the board as drawn. make: a weigher for a board
+    that lacks something."""
+    first = weigher = make(())
+    lacks: Lacks = ()
+    found = [weigher.weighed(pairs)]
+    while len(lacks) < MOST:
+        lack = _likeliest(weigher, found[-1], [each for each in lacking if each not in lacks])
+        if lack is None:
+            break
+        lacks = (*lacks, lack)
+        weigher = make(lacks)
+        found.append(_beside(weigher.weighed(pairs), lacks))
+    return no_surer_than_the_model(_together(found)), first
+
+
+def without(lacks: Lacks) -> Change:
+    """The board that lacks them."""
+    return Change(values={each.path: 0.0 for each in lacks})
+
+
+def _odds(lack: Lacking) -> float:
+    return math.log(lack.chance / (1 - lack.chance))
+
+
+def _likeliest(weigher: Weigher, found: Weighing, lacking: Sequence[Lacking]) -> Lacking | None:
+    """What the drawn board or the likeliest fault would be likelier without, by more than it is rare."""
+    singles = [c for c in found.candidates if len(c.suspects) == 1][:1]
+    best: tuple[float, Lacking | None] = (0.0, None)
+    for candidate in [found.none, *singles]:
+        best = max(best, _gained(weigher, candidate, lacking), key=lambda pair: pair[0])
+    return best[1]
+
+
+def _gained(weigher: Weigher, candidate: Candidate, lacking: Sequence[Lacking]) -> tuple[float, Lacking | None]:
+    likelihood = weigher.likelihood
+    if not lacking:
+        return 0.0, None
+    means = likelihood.nearly([candidate.change.plus(without((each,))) for each in lacking])
+    (spread,) = likelihood.spreads([candidate.change])
+    gains = [
+        likelihood.together(likelihood.fits(replace(candidate, mean=mean), spread)).log_likelihood + _odds(each)
+        if np.isfinite(mean).all()
+        else -math.inf
+        for mean, each in zip(means, lacking, strict=True)
+    ]
+    k = int(np.argmax(gains))
+    return gains[k] - candidate.log_likelihood, lacking[k]
+
+
+def _beside(found: Weighing, lacks: Lacks) -> Weighing:
+    """A weighing of a board that lacks something, as one of the drawn board."""
+    odds = sum(map(_odds, lacks))
+    beside = without(lacks)
+
+    def told(c: Candidate) -> Candidate:
+        return replace(c, beside=beside, log_prior=c.log_prior + odds)
+
+    return replace(
+        found, candidates=[told(c) for c in found.candidates], none=told(found.none), log_other=found.log_other + odds
+    )
+
+
+def _together(found: Sequence[Weighing]) -> Weighing:
+    """All weighings as one: of each explanation the likeliest way."""
+    if len(found) == 1:
+        return found[0]
+    none = max((each.none for each in found), key=lambda c: c.score)
+    other = max(each.log_other for each in found)
+    best: dict[tuple[str, ...], Candidate] = {}
+    for c in (c for each in found for c in each.candidates):
+        if c.texts_open not in best or c.score > best[c.texts_open].score:
+            best[c.texts_open] = c
+    ordered = sorted(best.values(), key=lambda c: -c.score)
+    p = rank.posterior([none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+    winner = max(found, key=lambda each: max([each.none.score, *(c.score for c in each.candidates[:1])]))
+    return Weighing(
+        ordered, p[2:], none, float(p[0]), float(p[1]), winner.freed, sum(each.solved for each in found), winner.fit,
+        other,
+    )  # fmt: skip

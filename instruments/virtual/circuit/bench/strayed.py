@@ -1,0 +1,116 @@
+"""Currents beside what is drawn, in the equations: points that were solved without them, moved to where all balance.
+
+    x: F(x) + sum of a_s i_s(x) = 0      a: how many standard deviations of each stray flow
+
+Newton's rule from the point without them, with the strays' own slopes in the Jacobian; a step moves no node further
+than REACH, so that a diode's exponential is climbed and not overshot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from ..devices import Array, Mask
+from ..newton import System, linearised
+from ..structure import Layout
+from .unknowns import FULL_FROM, ONSET, Stray
+
+REACH: Final = 0.12
+"""V that a node may move in one step: at most a hundredfold of a diode's current."""
+STEPS: Final = 40
+SETTLED: Final = 1e-7
+"""V of the last step, at most."""
+
+
+class Strays:
+    """Strays of one layout, as currents out of its places. place: node -> row of the equations; ground has none."""
+
+    def __init__(self, layout: Layout, place: Mapping[int, int], strays: Sequence[Stray]) -> None:
+        self.start = np.array([layout.node[s.start] for s in strays], dtype=np.intp)
+        self.end = np.array([layout.node[s.end] for s in strays], dtype=np.intp)
+        self.size = np.array([s.size for s in strays])
+        self.shape = np.array([s.shape for s in strays], dtype=object)
+        ground = len(place)
+        self._rows = tuple(np.array([place.get(int(n), ground) for n in ends]) for ends in (self.start, self.end))
+        self._count = ground
+
+    def amps(self, x: Array, amounts: Array) -> tuple[Array, Array]:
+        """(M, S) A from start to end, and S of its slope, of so many standard deviations (M, S)."""
+        volts = x[:, self.start] - x[:, self.end]
+        flows, slopes = np.zeros_like(volts), np.zeros_like(volts)
+        for shape, law in _LAWS.items():
+            some = self.shape == shape
+            flows[:, some], slopes[:, some] = law(volts[:, some])
+        scale = amounts * self.size
+        return flows * scale, slopes * scale
+
+    def onto(self, x: Array, amounts: Array, residual: Array, jacobian: Array) -> None:
+        """Adds them to the equations (M, n) and their slopes (M, n, n)."""
+        flows, slopes = self.amps(x, amounts)
+        members = len(x)
+        sums = np.zeros((members, self._count + 1))
+        wide = np.zeros((members, self._count + 1, self._count + 1))
+        a, b = self._rows
+        every = np.arange(members)[:, None]
+        for row, sign in ((a, 1.0), (b, -1.0)):
+            np.add.at(sums, (every, row[None, :]), sign * flows)
+            np.add.at(wide, (every, row[None, :], a[None, :]), sign * slopes)
+            np.add.at(wide, (every, row[None, :], b[None, :]), -sign * slopes)
+        residual += sums[:, :-1]
+        jacobian += wide[:, :-1, :-1]
+
+
+def _ohmic(volts: Array) -> tuple[Array, Array]:
+    return volts, np.ones_like(volts)
+
+
+def _ramp(low: float, high: float, volts: Array) -> tuple[Array, Array]:
+    share = (volts - low) / (high - low)
+    return np.clip(share, 0.0, 1.0), np.where((share > 0) & (share < 1), 1 / (high - low), 0.0)
+
+
+_LAWS: Final = {
+    "ohmic": _ohmic,
+    "reverse": lambda volts: _ramp(0.0, FULL_FROM, volts),
+    "onset": lambda volts: _ramp(*ONSET, volts),
+}
+
+
+def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays, amounts: Array) -> Mask:
+    """Moves x (M, size) in place to where the strays are in balance too; True (M,) where that was found."""
+    rows = np.array(list(place)) - 1
+    found = np.zeros(len(x), dtype=bool)
+    left = np.flatnonzero(np.isfinite(x).all(axis=1) & np.isfinite(amounts).all(axis=1))
+    for _ in range(STEPS):
+        if not len(left):
+            break
+        at, whole = linearised(system.take(left), x[left])
+        residual = at.residual[:, rows + 1].copy()
+        jacobian = whole[:, rows[:, None], rows]
+        strays.onto(x[left], amounts[left], residual, jacobian)
+        step = _solved(jacobian, residual)
+        furthest = np.abs(step).max(axis=1)
+        step *= np.minimum(1.0, REACH / np.maximum(furthest, 1e-30))[:, None]
+        moved = x[left]
+        moved[:, rows + 1] -= step
+        x[left] = moved
+        good = np.isfinite(furthest)
+        found[left[good & (furthest < SETTLED)]] = True
+        left = left[good & (furthest >= SETTLED)]
+    return found
+
+
+def _solved(jacobian: Array, residual: Array) -> Array:
+    try:
+        return np.asarray(np.linalg.solve(jacobian, residual[:, :, None])[:, :, 0])
+    except np.linalg.LinAlgError:
+        out = np.full_like(residual, np.nan)
+        for k in range(len(residual)):
+            try:
+                out[k] = np.linalg.solve(jacobian[k], residual[k])
+            except np.linalg.LinAlgError:
+                continue
+        return out
