@@ -32,16 +32,16 @@ from wakeboard.harness.explain.wild import widened
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
-MISSES: Final = 2.5
+MISSES: Final = 3.0
 """Standard deviations, given all other readings, from which a candidate counts as missing one."""
 BEHIND: Final = 40.0
 """Natural logarithms behind the likeliest candidate at which one that fitted as well as it could would still count."""
-MOST: Final = 8
+MOST: Final = 4
 LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
 FAR: Final = 4.0
 """Standard deviations up to which a value without such an end is followed."""
-ROUNDS: Final = 4
+ROUNDS: Final = 3
 HALF: Final = 0.5
 """Of a step that led to a worse place, what is tried next."""
 

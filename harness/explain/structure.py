@@ -18,11 +18,15 @@ import numpy as np
 from wakeboard.harness.describe.spreads import Lacking
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate, Weighing
+from wakeboard.harness.explain.expansion import misses
 from wakeboard.harness.explain.weigh import Weigher, no_surer_than_the_model
+from wakeboard.harness.explain.whiten import Whitener
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 MOST: Final = 3
 """Things that parts lack at once."""
+TRIED: Final = 3
+"""Of all that parts may lack, the likeliest, tried at every scale of what nobody states."""
 Lacks = tuple[Lacking, ...]
 
 
@@ -53,27 +57,30 @@ def _odds(lack: Lacking) -> float:
 
 def _likeliest(weigher: Weigher, found: Weighing, lacking: Sequence[Lacking]) -> Lacking | None:
     """What the drawn board or the likeliest fault would be likelier without, by more than it is rare."""
-    singles = [c for c in found.candidates if len(c.suspects) == 1][:1]
-    best: tuple[float, Lacking | None] = (0.0, None)
-    for candidate in [found.none, *singles]:
-        best = max(best, _gained(weigher, candidate, lacking), key=lambda pair: pair[0])
-    return best[1]
+    gained, lack = _gained(weigher, found.none, lacking)
+    if gained <= 0 and found.candidates and misses(found.candidates[0], weigher.evidence.y):
+        gained, lack = _gained(weigher, found.candidates[0], lacking)
+    return lack if gained > 0 else None
 
 
 def _gained(weigher: Weigher, candidate: Candidate, lacking: Sequence[Lacking]) -> tuple[float, Lacking | None]:
-    likelihood = weigher.likelihood
+    """By how much more than it is rare a candidate gains from what parts lack; the few likeliest are tried at every
+    scale."""
     if not lacking:
         return 0.0, None
+    likelihood, n = weigher.likelihood, len(weigher.evidence.y)
     means = likelihood.nearly([candidate.change.plus(without((each,))) for each in lacking])
     (spread,) = likelihood.spreads([candidate.change])
-    gains = [
-        likelihood.together(likelihood.fits(replace(candidate, mean=mean), spread)).log_likelihood + _odds(each)
-        if np.isfinite(mean).all()
-        else -math.inf
-        for mean, each in zip(means, lacking, strict=True)
-    ]
-    k = int(np.argmax(gains))
-    return gains[k] - candidate.log_likelihood, lacking[k]
+    rough = Whitener(spread.covariances[1]).log_likelihoods(weigher.evidence.y, means[:, :n])
+    likely = [int(k) for k in np.argsort(-rough)[:TRIED] if np.isfinite(rough[k])]
+    gains = {
+        k: likelihood.over_scales(replace(candidate, mean=means[k]), spread).log_likelihood + _odds(lacking[k])
+        for k in likely
+    }
+    if not gains:
+        return 0.0, None
+    best = max(gains, key=lambda k: gains[k])
+    return gains[best] - candidate.log_likelihood, lacking[best]
 
 
 def _beside(found: Weighing, lacks: Lacks) -> Weighing:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -61,37 +61,44 @@ def picked(
     of_type (T + ., T + .), of_piece (T,): covariance of the unknowns; rows (T, n): what one deviation of each does; off (n,):
     readings less what is expected.
     """
+    from scipy.linalg import cho_factor, cho_solve
+
     if not wild:
         return (), covariance, 0.0
     extra = np.array([w.extra for w in wild])
     odds = np.array([w.log_odds for w in wild])
     sd = np.sqrt(np.maximum(np.diag(of_type)[: len(of_piece)], 0.0) + of_piece)
-    along = np.array([sd[w.members] @ rows[w.members] for w in wild])
-    out: list[int] = []
-    types = np.array([w.members[0] for w in wild])
+    types, of = _types(wild)
+    along = np.array([sd[each] @ rows[each] for each in types])
     taken = np.zeros(len(wild), dtype=bool)
+    out: list[int] = []
     for _ in range(MOST):
-        lower = np.linalg.cholesky(covariance)
-        bent = np.linalg.solve(lower, np.concatenate((along, off[None])).T)
-        seen = extra * (bent[:, :-1] ** 2).sum(axis=0)
-        told = extra * (bent[:, :-1].T @ bent[:, -1]) ** 2
+        factor = cho_factor(covariance, lower=True, check_finite=False)
+        bent = cho_solve(factor, np.concatenate((along, off[None])).T, check_finite=False)
+        seen = extra * np.einsum("gn,ng->g", along, bent[:, :-1])[of]
+        told = extra * ((along @ bent[:, -1]) ** 2)[of]
         gain = odds + 0.5 * (told / (1 + seen) - np.log1p(seen))
         gain[taken] = -math.inf
         best = int(np.argmax(gain))
         if gain[best] <= 0:
             break
         out.append(best)
-        taken |= types == types[best]
+        taken |= of == of[best]
         w = wild[best]
         block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
         covariance = covariance + w.extra * (rows[w.members].T @ block @ rows[w.members])
     return tuple(sorted(out)), covariance, float(odds[out].sum())
 
 
+def _types(wild: Sequence[Wild]) -> tuple[list[Ints], Ints]:
+    """The members of each type once, and of each way to be wide the number of its type."""
+    numbers: dict[int, int] = {}
+    of = np.array([numbers.setdefault(int(w.members[0]), len(numbers)) for w in wild])
+    return [wild[int(np.flatnonzero(of == k)[0])].members for k in range(len(numbers))], of
+
+
 def widened(freedom: Freedom, wild: Sequence[Wild], picks: Sequence[int]) -> Freedom:
     """A freedom with some types wide."""
-    from dataclasses import replace
-
     if not picks:
         return freedom
     of_type, of_piece = freedom.of_type.copy(), freedom.of_piece.copy()

@@ -16,7 +16,7 @@ import numpy as np
 from ..devices import Array, Mask
 from ..newton import System, linearised
 from ..structure import Layout
-from .unknowns import FULL_FROM, ONSET, Stray
+from .unknowns import FULL_FROM, LEAKS_FROM, ONSET, Stray
 
 REACH: Final = 0.12
 """V that a node may move in one step: at most a hundredfold of a diode's current."""
@@ -67,13 +67,16 @@ def _ohmic(volts: Array) -> tuple[Array, Array]:
     return volts, np.ones_like(volts)
 
 
-def _ramp(low: float, high: float, volts: Array) -> tuple[Array, Array]:
+def _ramp(low: float, high: float, volts: Array, first: float = 0.0) -> tuple[Array, Array]:
+    """From `first` at `low` to 1 at `high`."""
     share = (volts - low) / (high - low)
-    return np.clip(share, 0.0, 1.0), np.where((share > 0) & (share < 1), 1 / (high - low), 0.0)
+    rise = 1.0 - first
+    return first + rise * np.clip(share, 0.0, 1.0), np.where((share > 0) & (share < 1), rise / (high - low), 0.0)
 
 
 _LAWS: Final = {
     "ohmic": _ohmic,
+    "leak": lambda volts: _ramp(-LEAKS_FROM, LEAKS_FROM, volts, -1.0),
     "reverse": lambda volts: _ramp(0.0, FULL_FROM, volts),
     "onset": lambda volts: _ramp(*ONSET, volts),
 }

@@ -20,10 +20,12 @@ from ..tolerance import ends, nominal
 from .figures import SETTING_SHARE
 from .parts import supply_name
 
-Shape = Literal["ohmic", "reverse", "onset"]
+Shape = Literal["ohmic", "leak", "reverse", "onset"]
 
 FULL_FROM: Final = 0.1
 """V from which a reverse leakage flows in full."""
+LEAKS_FROM: Final = 0.3
+"""V of either sign from which a pin's leakage no longer grows."""
 ONSET: Final = (0.4, 1.0)
 """V between which an unpowered part's conduction sets in."""
 
@@ -41,6 +43,8 @@ class Stray:
         """What flows from `start` to `end` at these volts between them."""
         if self.shape == "ohmic":
             return self.size * volts
+        if self.shape == "leak":
+            return self.size * np.clip(volts / LEAKS_FROM, -1.0, 1.0)
         if self.shape == "reverse":
             return self.size * np.clip(volts / FULL_FROM, 0.0, 1.0)
         low, high = ONSET
@@ -80,6 +84,11 @@ class Unknown:
     @property
     def part(self) -> str:
         return self.path.partition(".")[0]
+
+    @property
+    def by_decades(self) -> bool:
+        """Whether such values differ by decades from part to part, and not by factors: leakages do."""
+        return self.stray is not None and self.stray.shape in ("ohmic", "leak")
 
     def factor(self, deviations: float) -> float:
         """What the drawn value is multiplied by, so many standard deviations off."""
