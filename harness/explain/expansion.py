@@ -42,6 +42,8 @@ LIMIT: Final = math.sqrt(3.0)
 FAR: Final = 4.0
 """Standard deviations up to which a value without such an end is followed."""
 ROUNDS: Final = 3
+ACTS: Final = 0.02
+"""Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
 HALF: Final = 0.5
 """Of a step that led to a worse place, what is tried next."""
 
@@ -79,8 +81,9 @@ def expanded(
         wanted = [climbs[k].next for k in going]
         boards = [_with(likelihood, candidates[k], t) for k, t in zip(going, wanted, strict=True)]
         means, rows = likelihood.predictor.beside(
-            boards, likelihood.unknowns, np.array(wanted), [candidates[k].change for k in going]
-        )
+            boards, likelihood.unknowns, np.array(wanted), [candidates[k].change for k in going],
+            np.any([climbs[k].acting for k in going], axis=0),
+        )  # fmt: skip
         for k, t, mean, row in zip(going, wanted, means, rows, strict=True):
             climbs[k].look(_Place(t, mean + climbs[k].offset, row[:, : len(y)]))
     for k in looked:
@@ -97,6 +100,7 @@ class _Climb:
     scale: int
     next: Array
     offset: Array  # what a reading alone has beyond one in a shared scene
+    acting: Array  # (T,) which unknowns do anything at all at the drawn values
     best: _Place | None = None
     least: float = math.inf
     going: bool = True
@@ -109,7 +113,8 @@ class _Climb:
         exact[:n] -= spread.shifts[candidate.scale]
         drawn = _Place(np.zeros(len(likelihood.unknowns)), exact, spread.rows)
         (shared,) = likelihood.predictor.predict([candidate.change])
-        made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared)
+        acting = (np.abs(spread.rows) / np.sqrt(spread.noise)).max(axis=1, initial=0.0) > ACTS
+        made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting)
         made.next = made._from(drawn)
         return made
 

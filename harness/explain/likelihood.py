@@ -51,8 +51,9 @@ class Predicts(Protocol):
         """(H, T, n) what one standard deviation of each unknown does."""
 
     def beside(
-        self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change]
-    ) -> tuple[Array, Array]:
+        self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change],
+        acting: Array,
+    ) -> tuple[Array, Array]:  # fmt: skip
         """(H, n) predicted observations with strays flowing, and (H, T, n) what one deviation of each unknown does."""
 
     def slack(self, changes: Sequence[Change]) -> Array:

@@ -162,24 +162,26 @@ class Predictor:
         return out
 
     def beside(
-        self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change]
-    ) -> tuple[Array, Array]:
+        self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change],
+        acting: Array,
+    ) -> tuple[Array, Array]:  # fmt: skip
         """(H, n) each observation in shared scenes, where of each change so many deviations (H, T) of every stray flow
-        beside what is drawn; and (H, T, n) how far one standard deviation of each unknown moves it there. NaN where
-        there is no answer."""
+        beside what is drawn; and (H, T, n) how far one standard deviation of each unknown that is `acting` (T,)
+        moves it there. NaN where there is no answer."""
         wanted = range(len(self.observations))
         strays = [k for k, u in enumerate(unknowns) if u.stray is not None]
         slopes, members = self._slopes(
             changes, wanted, near, [u.stray for u in unknowns if u.stray is not None], deviations[:, strays]
         )
-        moved = slopes.moved(unknowns)
+        some_act = np.flatnonzero(acting)
+        moved = slopes.moved([unknowns[int(t)] for t in some_act])
         means = np.empty((len(changes), len(self.observations)))
-        rows = np.empty((len(changes), len(unknowns), len(self.observations)))
+        rows = np.zeros((len(changes), len(unknowns), len(self.observations)))
         for k, o in enumerate(self.observations):
             some = members[k]
             current = o.quantity == CURRENT
             means[:, k] = slopes.given(o.of, some) if current else slopes.volts(o.of, some)
-            rows[:, :, k] = moved.current(o.of, some) if current else moved.net(o.of, some)
+            rows[:, some_act, k] = moved.current(o.of, some) if current else moved.net(o.of, some)
             if o.quantity == OHMS:
                 rows[:, :, k] *= np.array([_decades_per_volt(v, o) for v in means[:, k]])[:, None]
                 means[:, k] = [o.as_seen(ohms_test(o).ohms(float(v))) for v in means[:, k]]
