@@ -41,7 +41,7 @@ LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
 FAR: Final = 4.0
 """Standard deviations up to which a value without such an end is followed."""
-ROUNDS: Final = 3
+ROUNDS: Final = 6
 ACTS: Final = 0.02
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
 HALF: Final = 0.5
@@ -104,7 +104,8 @@ class _Climb:
     best: _Place | None = None
     least: float = math.inf
     going: bool = True
-    wide: tuple[int, ...] = ()
+    wide: tuple[int, ...] = ()  # with which `next` was found
+    wide_at_best: tuple[int, ...] = ()
 
     @classmethod
     def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> _Climb:
@@ -142,7 +143,7 @@ class _Climb:
         cost = self._cost(place)
         if cost < self.least:
             gained = self.least - cost
-            self.best, self.least = place, cost
+            self.best, self.least, self.wide_at_best = place, cost, self.wide
             self.next = self._from(place)
             self.going = gained > 0.1 and bool(np.abs(self.next - place.t).max(initial=0.0) > 0.02)
             return
@@ -154,7 +155,7 @@ class _Climb:
         if not np.isfinite(place.mean).all():
             return math.inf
         apart = _Apart.of(self.likelihood, self.scale, self.wide, self.noise)
-        return apart.cost(self.likelihood.evidence.y, place)
+        return apart.cost(self.likelihood.evidence.y, place) - apart.odds
 
     def made(self, candidate: Candidate, spread: Spread) -> Candidate:
         """The candidate over all scales, each at the better of two: linear at the drawn values, or here."""
@@ -166,12 +167,19 @@ class _Climb:
         out = []
         for k, drawn in enumerate(like.fits(replace(candidate, mean=raw), spread)):
             linear = self._linear(place, k)
-            apart = _Apart.of(like, k, linear.wide, self.noise)
-            fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[k])
-            here = replace(candidate, mean=linear.mean, covariance=linear.covariance, scale=k, wide=linear.wide,
-                           rows=place.rows, log_likelihood=fit)  # fmt: skip
-            out.append(here if fit > drawn.log_likelihood else drawn)
+            here = [self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=wide, rows=place.rows), place)
+                    for wide in {linear.wide, self.wide_at_best}]  # fmt: skip
+            out.append(max([drawn, *here], key=lambda c: c.log_likelihood))
         return like.together(out)
+
+
+    def _weighed(self, c: Candidate, place: _Place) -> Candidate:
+        """By Laplace's rule, with the types that it has wide."""
+        like = self.likelihood
+        apart = _Apart.of(like, c.scale, c.wide, self.noise)
+        fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
+        freedom = widened(like.freedoms[c.scale], like.wild, c.wide)
+        return replace(c, covariance=freedom.spread(place.rows) + np.diag(self.noise), log_likelihood=fit)
 
 
 @dataclass(frozen=True)

@@ -53,9 +53,13 @@ class Slopes:
         self._system, _ = self._model.system(self.plans)
         self.place = self._places()
         self._flowing = Strays(self.layout, self.place, strays), amounts
+        self.flows = np.zeros(len(self.plans), dtype=bool)
+        """(B,) where the strays flow: not where no balance with them was found, which stays as it is without them."""
         if amounts is not None:
-            self.solved &= balanced(self._system, self._x, self.place, *self._flowing)
-            self._x[~self.solved] = 0.0
+            moved = self._x.copy()
+            self.flows = balanced(self._system, moved, self.place, *self._flowing)
+            self._x[self.flows] = moved[self.flows]
+            amounts[~self.flows] = 0.0
         self.partials = np.empty((len(self.plans), self.layout.partials))
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))

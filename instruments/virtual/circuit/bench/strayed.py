@@ -20,7 +20,10 @@ from .unknowns import FULL_FROM, LEAKS_FROM, ONSET, Stray
 
 REACH: Final = 0.12
 """V that a node may move in one step: at most a hundredfold of a diode's current."""
-STEPS: Final = 40
+STEPS: Final = 60
+NEARER: Final = 0.8
+"""Of the step before, what a step may be that comes nearer."""
+LEAST_SHARE: Final = 1 / 16
 SETTLED: Final = 1e-7
 """V of the last step, at most."""
 
@@ -87,6 +90,7 @@ def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays,
     rows = np.array(list(place)) - 1
     found = np.zeros(len(x), dtype=bool)
     left = np.flatnonzero(np.isfinite(x).all(axis=1) & np.isfinite(amounts).all(axis=1))
+    share, before = np.ones(len(x)), np.full(len(x), np.inf)
     for _ in range(STEPS):
         if not len(left):
             break
@@ -96,7 +100,11 @@ def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays,
         strays.onto(x[left], amounts[left], residual, jacobian)
         step = _solved(jacobian, residual)
         furthest = np.abs(step).max(axis=1)
-        step *= np.minimum(1.0, REACH / np.maximum(furthest, 1e-30))[:, None]
+        # between two slopes of a kink full steps go to and fro: shorter ones meet
+        nearer = (furthest < NEARER * before[left]) | (furthest >= REACH)
+        share[left] = np.where(nearer, np.minimum(1.0, 2 * share[left]), np.maximum(LEAST_SHARE, 0.5 * share[left]))
+        before[left] = furthest
+        step *= np.minimum(share[left], REACH / np.maximum(furthest, 1e-30))[:, None]
         moved = x[left]
         moved[:, rows + 1] -= step
         x[left] = moved
