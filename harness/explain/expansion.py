@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -33,7 +33,7 @@ from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 MISSES: Final = 3.0
-"""Standard deviations, given all other readings, from which a candidate counts as missing one."""
+"""Standard deviations from which a candidate counts as missing a reading."""
 BEHIND: Final = 40.0
 """Natural logarithms behind the likeliest candidate at which one that fitted as well as it could would still count."""
 MOST: Final = 4
@@ -44,6 +44,10 @@ FAR: Final = 4.0
 ROUNDS: Final = 6
 ACTS: Final = 0.02
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
+GAINS: Final = 0.1
+"""Natural logarithms, and …"""
+MOVES: Final = 0.02
+"""… deviations of an unknown, by less than which a step counts as the last."""
 HALF: Final = 0.5
 """Of a step that led to a worse place, what is tried next."""
 
@@ -106,6 +110,7 @@ class _Climb:
     going: bool = True
     wide: tuple[int, ...] = ()  # with which `next` was found
     wide_at_best: tuple[int, ...] = ()
+    seen: set[int] = field(default_factory=set)  # scales at which it has arrived
 
     @classmethod
     def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> _Climb:
@@ -145,10 +150,23 @@ class _Climb:
             gained = self.least - cost
             self.best, self.least, self.wide_at_best = place, cost, self.wide
             self.next = self._from(place)
-            self.going = gained > 0.1 and bool(np.abs(self.next - place.t).max(initial=0.0) > 0.02)
+            if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
+                return
+            self._change_scale(place)
             return
         start = self.best.t if self.best is not None else np.zeros_like(self.next)
         self.next = start + HALF * (self.next - start)
+
+    def _change_scale(self, place: _Place) -> None:
+        """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
+        self.seen.add(self.scale)
+        fits = [self._linear(place, k).log_likelihood for k in range(len(SCALES))]
+        k = int(np.argmax(fits))
+        self.going = k not in self.seen
+        if self.going:
+            self.scale = k
+            self.next = self._from(place)
+            self.least = self._cost(place)
 
     def _cost(self, place: _Place) -> float:
         """-log of the readings' and the unknowns' density, but for what does not depend on t."""
@@ -232,8 +250,11 @@ def _at_best(candidate: Candidate, y: Array) -> float:
 
 
 def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
-    """Whether some reading lies so many standard deviations off the prediction, given all others."""
-    return bool(np.abs(given_others(y, candidate.mean[: len(y)], candidate.covariance)).max(initial=0.0) > least)
+    """Whether some reading lies so many standard deviations off the prediction, by itself or given all others."""
+    mean = candidate.mean[: len(y)]
+    alone = (y - mean) / np.sqrt(np.diag(candidate.covariance))
+    given = given_others(y, mean, candidate.covariance)
+    return bool(np.abs([alone, given]).max(initial=0.0) > least)
 
 
 def _within(unknowns: Sequence[Unknown], t: Array, scale: float) -> Array:
