@@ -41,15 +41,17 @@ LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
 FAR: Final = 4.0
 """Standard deviations up to which a value without such an end is followed."""
-ROUNDS: Final = 6
+ROUNDS: Final = 8
 ACTS: Final = 0.02
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
 GAINS: Final = 0.1
 """Natural logarithms, and …"""
 MOVES: Final = 0.02
 """… deviations of an unknown, by less than which a step counts as the last."""
-HALF: Final = 0.5
-"""Of a step that led to a worse place, what is tried next."""
+EASED: Final = 0.3
+"""Of what the slopes of a step were wrong by, what is expected of the next, shorter one."""
+FURTHEST: Final = 1.0
+"""V, A or decades that stand for it where a board has no answer."""
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,7 @@ class _Climb:
     going: bool = True
     wide: tuple[int, ...] = ()  # with which `next` was found
     wide_at_best: tuple[int, ...] = ()
+    behind: _Place = field(init=False)  # whose slopes led to `next`
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
 
     @classmethod
@@ -133,29 +136,37 @@ class _Climb:
         made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
         return self.likelihood.at_scale(made, at.rows)
 
-    def _from(self, at: _Place) -> Array:
-        """(T,) where the readings put the unknowns, by the slopes of a place."""
+    def _from(self, at: _Place, bent: Array | None = None) -> Array:
+        """(T,) where the readings put the unknowns, by the slopes of a place. bent (n,): what a step before was wrong
+        by: readings whose slopes end soon lead less far."""
         linear = self._linear(at, self.scale)
-        self.wide = linear.wide
+        self.wide, self.behind = linear.wide, at
         freedom = widened(self.likelihood.freedoms[self.scale], self.likelihood.wild, linear.wide)
         y = self.likelihood.evidence.y
         h = np.vstack([at.rows, np.eye(len(y))])
-        found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(linear.covariance, y - linear.mean[: len(y)]))
+        whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
+        found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
         return _within(self.likelihood.unknowns, found[: freedom.count], SCALES[self.scale][0])
 
     def look(self, place: _Place) -> None:
         """Take a place that was solved, if it is better; go on from the best."""
         cost = self._cost(place)
+        bent = self._bent(place)
         if cost < self.least:
             gained = self.least - cost
             self.best, self.least, self.wide_at_best = place, cost, self.wide
-            self.next = self._from(place)
+            self.next = self._from(place, EASED * bent)
             if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
                 return
             self._change_scale(place)
             return
-        start = self.best.t if self.best is not None else np.zeros_like(self.next)
-        self.next = start + HALF * (self.next - start)
+        self.next = self._from(self.best or self.behind, bent)
+
+    def _bent(self, place: _Place) -> Array:
+        """(n,) how far a board that was solved reads off what the slopes that led there said."""
+        n, last = len(self.noise), self.behind
+        off = place.mean[:n] - last.mean[:n] - (place.t - last.t) @ last.rows
+        return np.where(np.isfinite(off), off, FURTHEST)
 
     def _change_scale(self, place: _Place) -> None:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
