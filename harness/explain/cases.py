@@ -186,22 +186,24 @@ class Case:
         return self._effect(candidate.suspects[k].change(candidate.values[k]))
 
     def weigh(
-        self, pairs: bool = True, teachers: Sequence[Case] = (), base: Sequence[Common] = (), trusted: int = 0
-    ) -> Weighing:
+        self, pairs: bool = True, teachers: Sequence[Case] = (), base: Sequence[Common] = (), trusted: int = 0,
+        lacks: structure.Lacks = (),
+    ) -> Weighing:  # fmt: skip
         """What explains this unit. teachers: other units, whose readings teach what the board is; the first `trusted`
-        of them are known to be good. base: faults that are known to be in most units, and so in this one.
+        of them are known to be good. base: faults that are known to be in most units, and so in this one. lacks: what most units' parts lack.
 
         Raises CannotExplain where there is nothing to weigh or the circuit has no answer.
         """
-        if teachers or base:
-            return self._weigh(pairs, teachers, tuple(base), trusted)
+        if teachers or base or lacks:
+            return self._weigh(pairs, teachers, tuple(base), trusted, lacks)
         if pairs not in self._weighed:
             self._weighed[pairs] = self._weigh(pairs)
         return self._weighed[pairs]
 
     def _weigh(
-        self, pairs: bool, teachers: Sequence[Case] = (), base: tuple[Common, ...] = (), trusted: int = 0
-    ) -> Weighing:
+        self, pairs: bool, teachers: Sequence[Case] = (), base: tuple[Common, ...] = (), trusted: int = 0,
+        lacks: structure.Lacks = (),
+    ) -> Weighing:  # fmt: skip
         self._must_have_readings()
         known = Change()
         for each in base:
@@ -215,7 +217,7 @@ class Case:
             taught = Teachers(off - self._effect(absent), trusted) if off is not None else None
             return self._weigher(self._predictor(known.plus(absent)), self.evidence, others, taught)
 
-        found, weigher = self._run(make, pairs)
+        found, weigher, _ = self._run(make, pairs, lacks)
         if not base:
             return found
         drawn = self.predictor.predict([Change()], exact=True)[0]
@@ -246,9 +248,10 @@ class Case:
                     row -= effect
         return off
 
-    def weigh_middle(self, off: Array, pairs: bool) -> tuple[Weighing, Array]:
-        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings; and the
-        covariance (n, n) of the drawn board's readings at the roughest scale of what nobody states."""
+    def weigh_middle(self, off: Array, pairs: bool) -> tuple[Weighing, Array, structure.Lacks]:
+        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings; the
+        covariance (n, n) of the drawn board's readings at the roughest scale of what nobody states; and what their
+        parts lack."""
         self._must_have_readings()
         drawn = self.predictor.predict([Change()], exact=True)[0][: len(self.observations)]
         have = np.isfinite(off).sum(axis=0)
@@ -259,8 +262,8 @@ class Case:
             predictor = self._predictor(structure.without(lacks))
             return self._weigher(predictor, evidence, self.model.suspects, None)
 
-        weighing, weigher = self._run(make, pairs)
-        return weighing, weigher.spread.covariances[-1]
+        weighing, weigher, lacks = self._run(make, pairs)
+        return weighing, weigher.spread.covariances[-1], lacks
 
     def _must_have_readings(self) -> None:
         if not self.observations:
@@ -279,9 +282,11 @@ class Case:
             float(chances["something_else"]), float(chances["something_else_spread"]), taught,
         )  # fmt: skip
 
-    def _run(self, make: Callable[[structure.Lacks], Weigher], pairs: bool) -> tuple[Weighing, Weigher]:
+    def _run(
+        self, make: Callable[[structure.Lacks], Weigher], pairs: bool, begin: structure.Lacks = ()
+    ) -> tuple[Weighing, Weigher, structure.Lacks]:
         try:
-            return structure.weighed(make, self.model.lacking, pairs)
+            return structure.weighed(make, self.model.lacking, pairs, begin)
         except ValueError as error:
             raise CannotExplain(f"run {self.run.id[:8]}: {error}") from None
 

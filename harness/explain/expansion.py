@@ -42,12 +42,14 @@ LIMIT: Final = math.sqrt(3.0)
 FAR: Final = 4.0
 """Standard deviations up to which a value without such an end is followed."""
 ROUNDS: Final = 8
-ACTS: Final = 0.02
+ACTS: Final = 0.05
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
-GAINS: Final = 0.1
+GAINS: Final = 0.3
 """Natural logarithms, and …"""
 MOVES: Final = 0.02
 """… deviations of an unknown, by less than which a step counts as the last."""
+STRIDE: Final = 1.5
+"""Natural logarithms that a value may be moved by in one step."""
 EASED: Final = 0.3
 """Of what the slopes of a step were wrong by, what is expected of the next, shorter one."""
 FURTHEST: Final = 1.0
@@ -146,7 +148,7 @@ class _Climb:
         h = np.vstack([at.rows, np.eye(len(y))])
         whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
         found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
-        return _within(self.likelihood.unknowns, found[: freedom.count], SCALES[self.scale][0])
+        return _within(self.likelihood.unknowns, at.t, found[: freedom.count], SCALES[self.scale][0])
 
     def look(self, place: _Place) -> None:
         """Take a place that was solved, if it is better; go on from the best."""
@@ -159,6 +161,9 @@ class _Climb:
             if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
                 return
             self._change_scale(place)
+            return
+        if self.best is not None and cost < self.least + GAINS:
+            self._change_scale(self.best)
             return
         self.next = self._from(self.best or self.behind, bent)
 
@@ -268,10 +273,12 @@ def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
     return bool(np.abs([alone, given]).max(initial=0.0) > least)
 
 
-def _within(unknowns: Sequence[Unknown], t: Array, scale: float) -> Array:
-    """Each unknown within what it can be, at a scale of what nobody states."""
+def _within(unknowns: Sequence[Unknown], start: Array, t: Array, scale: float) -> Array:
+    """Each unknown within what it can be, at a scale of what nobody states; one step leads a value by decades only so
+    far, since its slope is another there."""
     most = np.array([LIMIT if u.stated and not u.log else FAR * max(scale, 1.0) for u in unknowns])
-    out: Array = np.clip(t, -most, most)
+    stride = np.array([STRIDE / u.share if u.log else math.inf for u in unknowns])
+    out: Array = np.clip(np.clip(t, -most, most), start - stride, start + stride)
     return out
 
 

@@ -148,11 +148,11 @@ def explain_case(
             notes.append(f"unit {other.unit} is left out: its run has no reading that a circuit can be held against")
     group = [case, *usable] if reference is None else [case, *usable, reference]
     known = [] if shared is None else list(shared)
-    found_common = units.common(case, group, pairs)
+    found_common, lacks = units.common(case, group, pairs)
     shared = [*known, *(c for c in found_common if c.suspect.key not in {k.suspect.key for k in known})]
     own = [c for c in shared if case.unit not in c.without]
     teachers = usable if reference is None else [reference, *usable]
-    weighing = case.weigh(pairs, teachers, own, trusted=int(reference is not None))
+    weighing = case.weigh(pairs, teachers, own, trusted=int(reference is not None), lacks=lacks)
     found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, pairs))
     return replace(found, reference=reference, repairs=_repairs(found))
 

@@ -30,20 +30,24 @@ TRIED: Final = 3
 Lacks = tuple[Lacking, ...]
 
 
-def weighed(make: Callable[[Lacks], Weigher], lacking: Sequence[Lacking], pairs: bool) -> tuple[Weighing, Weigher]:
-    """What explains a unit, whatever its parts lack; and the weigher of the board as drawn. make: a weigher for a board
-    that lacks something."""
-    first = weigher = make(())
-    lacks: Lacks = ()
-    found = [weigher.weighed(pairs)]
-    while len(lacks) < MOST:
+def weighed(
+    make: Callable[[Lacks], Weigher], lacking: Sequence[Lacking], pairs: bool, begin: Lacks = ()
+) -> tuple[Weighing, Weigher, Lacks]:
+    """What explains a unit, whatever its parts lack; the weigher of the board that it began with, and what a
+    board without fault lacks. make: a weigher for a board that lacks something; begin: what other units lack."""
+    lacks = begin
+    first = weigher = make(lacks)
+    found = [_beside(weigher.weighed(pairs), lacks)]
+    while len(lacks) < MOST + len(begin):
         lack = _likeliest(weigher, found[-1], [each for each in lacking if each not in lacks])
         if lack is None:
             break
         lacks = (*lacks, lack)
         weigher = make(lacks)
         found.append(_beside(weigher.weighed(pairs), lacks))
-    return no_surer_than_the_model(_together(found)), first
+    whole = _together(found)
+    without_fault = whole.none.beside.values
+    return no_surer_than_the_model(whole), first, tuple(each for each in lacks if each.path in without_fault)
 
 
 def without(lacks: Lacks) -> Change:

@@ -23,6 +23,7 @@ from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.harness.explain.weigh import Candidate, Weighing
 
 if TYPE_CHECKING:
+    from wakeboard.harness.explain.structure import Lacks
     from wakeboard.harness.explain.cases import Case
 
 COMMON_SHARE = 0.6
@@ -68,11 +69,11 @@ def off_drawn(case: Case, group: Sequence[Case]) -> Array:
     return np.array([[other.off.get(key, np.nan) for key in keys] for other in group])
 
 
-def common(case: Case, group: Sequence[Case], pairs: bool = True) -> list[Common]:
-    """Faults that at least two units of the group, and most of those that tell, share."""
+def common(case: Case, group: Sequence[Case], pairs: bool = True) -> tuple[list[Common], Lacks]:
+    """Faults that at least two units of the group, and most of those that tell, share; and what their parts lack."""
     if len(group) < 2:
-        return []
-    weighing, roughest = case.weigh_middle(off_drawn(case, group), pairs)
+        return [], ()
+    weighing, roughest, lacks = case.weigh_middle(off_drawn(case, group), pairs)
     by_suspect = member_probabilities(weighing)
     found: list[Common] = []
     for text in sorted(text for text, p in by_suspect.items() if p >= FROM):
@@ -85,7 +86,7 @@ def common(case: Case, group: Sequence[Case], pairs: bool = True) -> list[Common
             fitted = candidate.fitted
             u = candidate.spreads[fitted.index(k)] if k in fitted and candidate.spreads else 0.0
             found.append(Common(candidate.suspects[k], candidate.values[k], showing, u, without))
-    return found
+    return found, lacks
 
 
 def _large(effect: Array, roughest: Array) -> bool:

@@ -210,12 +210,20 @@ class Slopes:
         return any(each.get(f"{pin}.drive", own) in ("high", "low") for each, _ in self._overridden(index))
 
     def _move(self, theta: Array, unknown: Unknown) -> None:
+        """What other pins drive changes nothing in what a value does to its part's parameters: those that differ in
+        nothing else are laid out once."""
         index, tail = self._model.find_value(unknown.path)
         rows = self.layout.part_rows[index]
+        own = tail.rpartition(".")[0] + ".drive"
+        known: dict[tuple[tuple[str, Any], ...], Array] = {}
         for overrides, members in self._overridden(index):
-            drawn = overrides.get(tail, unknown.drawn)
-            moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
-            theta[members[:, None], rows] = self._model.parameters(index, moved)
+            alike = tuple((k, v) for k, v in overrides.items() if k == own or not k.endswith(".drive"))
+            by = known.get(alike)
+            if by is None:
+                drawn = overrides.get(tail, unknown.drawn)
+                moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
+                by = known[alike] = self._model.parameters(index, moved) - theta[members[0], rows]
+            theta[np.ix_(members, rows)] += by
 
     def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
         """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
