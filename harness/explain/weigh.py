@@ -18,9 +18,9 @@ import numpy as np
 from wakeboard.harness.explain import rank
 from wakeboard.harness.explain.candidate import Candidate, Weighing, log_prior
 from wakeboard.harness.explain.evidence import Answered, Evidence
-from wakeboard.harness.explain.expansion import expanded
+from wakeboard.harness.explain.expansion import expanded, misses
 from wakeboard.harness.explain.fitting import Fitter
-from wakeboard.harness.explain.freedom import USUAL, Freedom
+from wakeboard.harness.explain.freedom import SCALES, USUAL, Freedom
 from wakeboard.harness.explain.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
 from wakeboard.harness.explain.modelfit import model_fit
 from wakeboard.harness.explain.pairs import Pairing, needed
@@ -46,6 +46,8 @@ ANSWER_VOLTS: Final = 0.01
 """The standard deviation that counts there for a net that was not read and that an answer of the board needs."""
 JOINED: Final = 7
 """Odd nets between any two of which a bridge is tried."""
+LEFT: Final = 4.0
+"""Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
 CLOSE_ENOUGH: Final = 0.97
 """Posterior probability of the singles (against "something else") from which pairs are not searched."""
 
@@ -129,8 +131,12 @@ class Weigher:
     def _unsettled(self, result: Weighing) -> bool:
         """Whether one fault does not do: "something else" is in play, or the likeliest leaves readings unexplained."""
         best = result.candidates[0] if result.candidates else None
-        leaves = best is not None and bool(best.freed) and result.probabilities[0] > result.p_none
-        return result.p_other > 1 - CLOSE_ENOUGH or leaves
+        if result.p_other > 1 - CLOSE_ENOUGH:
+            return True
+        if best is None or result.probabilities[0] < result.p_none:
+            return False
+        roughest = best.scale == len(SCALES) - 1  # a second fault may be what makes the model seem rough
+        return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT)
 
     def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:
         best = max((s.rough for s in screened), default=0.0)
