@@ -143,7 +143,7 @@ class _Climb:
         by: readings whose slopes end soon lead less far."""
         linear = self._linear(at, self.scale)
         self.wide, self.behind = linear.wide, at
-        freedom = widened(self.likelihood.freedoms[self.scale], self.likelihood.wild, linear.wide)
+        freedom = widened(self.likelihood.freedoms[self.scale], self.likelihood.wild[self.scale], linear.wide)
         y = self.likelihood.evidence.y
         h = np.vstack([at.rows, np.eye(len(y))])
         whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
@@ -212,7 +212,7 @@ class _Climb:
         like = self.likelihood
         apart = _Apart.of(like, c.scale, c.wide, self.noise)
         fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
-        freedom = widened(like.freedoms[c.scale], like.wild, c.wide)
+        freedom = widened(like.freedoms[c.scale], like.wild[c.scale], c.wide)
         return replace(c, covariance=freedom.spread(place.rows) + np.diag(self.noise), log_likelihood=fit)
 
 
@@ -230,8 +230,8 @@ class _Apart:
 
     @classmethod
     def of(cls, likelihood: Likelihood, scale: int, wide: Sequence[int], noise: Array) -> _Apart:
-        freedom = widened(likelihood.freedoms[scale], likelihood.wild, wide)
-        odds = sum(likelihood.wild[k].log_odds for k in wide)
+        freedom = widened(likelihood.freedoms[scale], likelihood.wild[scale], wide)
+        odds = sum(likelihood.wild[scale][k].log_odds for k in wide)
         whole, count = freedom.covariance, freedom.count
         of_t = whole[:count, :count]
         of_t = of_t + np.diag(1e-6 * np.diag(of_t) + 1e-12)

@@ -110,11 +110,15 @@ class Likelihood:
     lesson: Lesson | None = field(init=False, default=None)
     freedoms: list[Freedom] = field(init=False, default_factory=list)  # by scale of what nobody states
     weights: Array = field(init=False, default_factory=lambda: np.log([share for _, share in SCALES]))  # log, of each
-    wild: Sequence[Wild] = field(init=False)  # types of unknowns that may be wider than the table has them
+    wild: Sequence[Sequence[Wild]] = field(init=False)  # by scale: types that may be wider than the table has them
     _last: Whitener | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
-        self.wild = wilds(self.unknowns)
+        kinds = wilds(self.unknowns)
+        powers = [2 if self.unknowns[int(w.members[0])].by_decades else 1 for w in kinds]
+        self.wild = [
+            [w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)] for scale, _ in SCALES
+        ]
         n = len(self.evidence.y)
         self.learnt = np.zeros(n)
         raw = self.predict([Change()], exact=True)[0]
@@ -139,7 +143,7 @@ class Likelihood:
             whole = np.sqrt(np.diag(widest.spread(rows)) + noise)
             trusted = [k < self.teachers.trusted for k in range(len(self.teachers.off))]
             self.lesson = Lesson.of(self.teachers.off, piece, whole, trusted)
-            taught = [each.taught(rows, self.lesson, noise, self.wild) for each in self.freedoms]
+            taught = [each.taught(rows, self.lesson, noise, w) for each, w in zip(self.freedoms, self.wild, strict=True)]
             self.freedoms = [each for each, _ in taught]
             weights = weights + np.array([told for _, told in taught])
         self.weights = weights - np.logaddexp.reduce(weights)
@@ -209,7 +213,7 @@ class Likelihood:
             return replace(candidate, log_likelihood=-math.inf)
         try:
             picks, covariance, odds = picked(
-                self.wild, freedom.of_type, freedom.of_piece, rows, candidate.covariance, y - mean
+                self.wild[k], freedom.of_type, freedom.of_piece, rows, candidate.covariance, y - mean
             )
             fit = float(self._measure(covariance).log_likelihoods(y, mean[None])[0])
         except np.linalg.LinAlgError:
@@ -276,7 +280,7 @@ class Likelihood:
         """Log likelihood where groups of readings that the candidate does not explain may sit anywhere."""
         e = self.evidence
         fit, freed = rank.log_something_else(e.y, candidate.hypothesis(), e.groups, e.widths, rarity)
-        odds = sum(self.wild[k].log_odds for k in candidate.wide)
+        odds = sum(self.wild[candidate.scale][k].log_odds for k in candidate.wide)
         return fit + odds + float(self.weights[candidate.scale]), freed
 
     def forgiven(self, c: Candidate, rarity: float, freed_by_other: frozenset[object]) -> Candidate:

@@ -40,7 +40,7 @@ def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     y = likelihood.evidence.y
     off = y - best.mean[: len(y)]
     solved = np.linalg.solve(best.covariance, off)
-    freedom = widened(likelihood.freedoms[best.scale], likelihood.wild, best.wide)
+    freedom = widened(likelihood.freedoms[best.scale], likelihood.wild[best.scale], best.wide)
     rows = best.rows if best.rows is not None else likelihood.spreads([best.change])[0].rows
     h = np.vstack([rows, np.eye(len(y))])
     found = freedom.mean + freedom.covariance @ (h @ solved)

@@ -38,6 +38,10 @@ class Wild:
         """Variance beyond the table's, as a multiple of it."""
         return self.times**2 - 1
 
+    def beside(self, factor: float) -> Wild:
+        """Where the whole table is taken wider by a factor, that much less is left for one type."""
+        return replace(self, times=max(self.times / max(factor, 1.0), 1.0))
+
 
 def wilds(unknowns: Sequence[Unknown]) -> list[Wild]:
     """The types of a list of unknowns that may be wide."""
@@ -78,7 +82,7 @@ def picked(
         seen = extra * np.einsum("gn,ng->g", along, bent[:, :-1])[of]
         told = extra * ((along @ bent[:, -1]) ** 2)[of]
         gain = odds + 0.5 * (told / (1 + seen) - np.log1p(seen))
-        gain[taken] = -math.inf
+        gain[taken | (extra <= 0)] = -math.inf
         best = int(np.argmax(gain))
         if gain[best] <= 0:
             break

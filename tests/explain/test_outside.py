@@ -112,6 +112,12 @@ class Bent:
     def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> np.ndarray:
         return np.array([[[0.1 if self._t(c) > -1 else self.below, 0.0]] for c in changes])
 
+    def beside(
+        self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: np.ndarray,
+        near: Sequence[Change], acting: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+        return self.predict(changes), self.shifts(changes, unknowns)
+
     def slack(self, changes: Sequence[Change]) -> np.ndarray:
         return np.zeros((len(changes), 2))
 
