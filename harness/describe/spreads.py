@@ -131,8 +131,16 @@ def _value(part: Part, made: str, path: str, entry: Mapping[str, Any]) -> Unknow
     spread = math.log(float(entry["factor"])) if log else _in_unit(part, path, entry["sd"]) / abs(drawn)
     key = str(entry.get("key", ""))
     return Unknown(
-        f"{part.name}.{path}", says, spread, log, type_share, f"{made}.{path}", key=key, drawn=drawn,
-        tails=_tails(entry), anywhere="centre" in entry,
+        f"{part.name}.{path}",
+        says,
+        spread,
+        log,
+        type_share,
+        f"{made}.{path}",
+        key=key,
+        drawn=drawn,
+        tails=_tails(entry),
+        anywhere="centre" in entry,
     )
 
 

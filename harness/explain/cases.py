@@ -190,7 +190,8 @@ class Case:
         lacks: structure.Lacks = (),
     ) -> Weighing:  # fmt: skip
         """What explains this unit. teachers: other units, whose readings teach what the board is; the first `trusted`
-        of them are known to be good. base: faults that are known to be in most units, and so in this one. lacks: what most units' parts lack.
+        of them are known to be good. base: faults that are known to be in most units, and so in this one. lacks: what
+        most units' parts lack.
 
         Raises CannotExplain where there is nothing to weigh or the circuit has no answer.
         """

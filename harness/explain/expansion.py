@@ -40,7 +40,10 @@ MOST: Final = 4
 LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
 FAR: Final = 4.0
-"""Standard deviations up to which a value without such an end is followed."""
+"""Standard deviations of the table up to which a value without such an end is followed: three times the current, a
+forward voltage of 120 mV more. What goes further is another part, or a fault."""
+LEAKS: Final = 40.0
+"""… and up to which a leakage is."""
 ROUNDS: Final = 8
 ACTS: Final = 0.05
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
@@ -148,7 +151,7 @@ class _Climb:
         h = np.vstack([at.rows, np.eye(len(y))])
         whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
         found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
-        return _within(self.likelihood.unknowns, at.t, found[: freedom.count], SCALES[self.scale][0])
+        return _within(self.likelihood.unknowns, at.t, found[: freedom.count])
 
     def look(self, place: _Place) -> None:
         """Take a place that was solved, if it is better; go on from the best."""
@@ -205,7 +208,6 @@ class _Climb:
                     for wide in {linear.wide, self.wide_at_best}]  # fmt: skip
             out.append(max([drawn, *here], key=lambda c: c.log_likelihood))
         return like.together(out)
-
 
     def _weighed(self, c: Candidate, place: _Place) -> Candidate:
         """By Laplace's rule, with the types that it has wide."""
@@ -273,10 +275,10 @@ def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
     return bool(np.abs([alone, given]).max(initial=0.0) > least)
 
 
-def _within(unknowns: Sequence[Unknown], start: Array, t: Array, scale: float) -> Array:
-    """Each unknown within what it can be, at a scale of what nobody states; one step leads a value by decades only so
-    far, since its slope is another there."""
-    most = np.array([LIMIT if u.stated and not u.log else FAR * max(scale, 1.0) for u in unknowns])
+def _within(unknowns: Sequence[Unknown], start: Array, t: Array) -> Array:
+    """Each unknown within what it can be; one step leads a value by decades only so far, since its slope is another
+    there."""
+    most = np.array([LEAKS if u.stray is not None else LIMIT if u.stated and not u.log else FAR for u in unknowns])
     stride = np.array([STRIDE / u.share if u.log else math.inf for u in unknowns])
     out: Array = np.clip(np.clip(t, -most, most), start - stride, start + stride)
     return out

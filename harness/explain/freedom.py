@@ -82,9 +82,7 @@ class Freedom:
         """(n, n) covariance of the readings, noise apart."""
         return _carried(self.of_type, rows) + (rows.T * self.of_piece) @ rows
 
-    def taught(
-        self, rows: Array, lesson: Lesson, noise: Array, wild: Sequence[Wild] = ()
-    ) -> tuple[Freedom, float]:
+    def taught(self, rows: Array, lesson: Lesson, noise: Array, wild: Sequence[Wild] = ()) -> tuple[Freedom, float]:
         """After a lesson, and the log density of what it told: rows (T, n) and noise (n,) variances at the drawn board,
         as each teacher has them. wild: types that may be wider than this freedom has them."""
         known = np.flatnonzero(lesson.weight.sum(axis=0) > LEAST)

@@ -116,9 +116,7 @@ class Likelihood:
     def __post_init__(self) -> None:
         kinds = wilds(self.unknowns)
         powers = [2 if self.unknowns[int(w.members[0])].by_decades else 1 for w in kinds]
-        self.wild = [
-            [w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)] for scale, _ in SCALES
-        ]
+        self.wild = [[w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)] for scale, _ in SCALES]
         n = len(self.evidence.y)
         self.learnt = np.zeros(n)
         raw = self.predict([Change()], exact=True)[0]
@@ -143,7 +141,9 @@ class Likelihood:
             whole = np.sqrt(np.diag(widest.spread(rows)) + noise)
             trusted = [k < self.teachers.trusted for k in range(len(self.teachers.off))]
             self.lesson = Lesson.of(self.teachers.off, piece, whole, trusted)
-            taught = [each.taught(rows, self.lesson, noise, w) for each, w in zip(self.freedoms, self.wild, strict=True)]
+            taught = [
+                each.taught(rows, self.lesson, noise, w) for each, w in zip(self.freedoms, self.wild, strict=True)
+            ]
             self.freedoms = [each for each, _ in taught]
             weights = weights + np.array([told for _, told in taught])
         self.weights = weights - np.logaddexp.reduce(weights)

@@ -185,9 +185,9 @@ class Predictor:
             if o.quantity == OHMS:
                 rows[:, :, k] *= np.array([_decades_per_volt(v, o) for v in means[:, k]])[:, None]
                 means[:, k] = [o.as_seen(ohms_test(o).ohms(float(v))) for v in means[:, k]]
-            still = ~slopes.flows[some]  # to first order, then
+            still = np.flatnonzero(np.logical_not(slopes.flows[some]))  # to first order, then
             means[still, k] += np.einsum("hs,hs->h", deviations[:, strays], rows[:, strays, k])[still]
-            means[~slopes.solved[some], k] = np.nan
+            means[np.flatnonzero(np.logical_not(slopes.solved[some])), k] = np.nan
         return means, np.where(np.isfinite(rows), rows, 0.0)
 
     def _slopes(

@@ -42,13 +42,14 @@ class Learnt:
 @dataclass(frozen=True, slots=True)
 class ModelFit:
     """scale: by how much the table's spreads are multiplied where all fits best; chi: chi^2/n there; units: others that
-    taught."""
+    taught; lacks: what parts seem not to have of what is drawn ("PART.value")."""
 
     scale: float
     chi: float
     doubts: tuple[Doubt, ...]
     learnt: tuple[Learnt, ...]
     units: int = 0
+    lacks: tuple[str, ...] = ()
 
     @property
     def rough(self) -> bool:
@@ -63,6 +64,7 @@ class ModelFit:
     def as_json(self) -> dict[str, Any]:
         return {
             "scale": self.scale, "chi2_per_reading": self.chi, "rough": self.rough, "taught_by": self.units,
+            "lacks": list(self.lacks),
             "in_doubt": [{"value": d.path, "says": d.says, "deviations": d.deviations} for d in self.doubts],
             "learnt": [
                 {"value": x.path, "says": x.says, "drawn": x.drawn, "learnt": x.value, "u": x.u} for x in self.learnt

@@ -46,6 +46,9 @@ def weighed(
         weigher = make(lacks)
         found.append(_beside(weigher.weighed(pairs), lacks))
     whole = _together(found)
+    if whole.fit is not None:
+        likeliest = max([whole.none, *whole.candidates[:1]], key=lambda c: c.score)
+        whole = replace(whole, fit=replace(whole.fit, lacks=tuple(likeliest.beside.values)))
     without_fault = whole.none.beside.values
     return no_surer_than_the_model(whole), first, tuple(each for each in lacks if each.path in without_fault)
 

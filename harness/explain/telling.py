@@ -133,6 +133,9 @@ def _model(explanation: Explanation) -> Iterator[str]:
             f"  {fit.units} other unit{'s' if fit.units > 1 else ''}: {each.path} ({each.says}) is "
             f"{show(each.value, unit, 2)}, drawn as {show(each.drawn, unit, 2)}"
         )
+    for path in fit.lacks:
+        part, _, rest = path.partition(".")
+        yield f"  it seems that {part} has no diode from {rest.partition('.')[0]} to its rail: its data sheet tells"
     for doubt in fit.doubts:
         yield (
             f"  in doubt: {doubt.path} ({doubt.says}), {abs(doubt.deviations):.1f} deviations off: "

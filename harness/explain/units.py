@@ -23,8 +23,8 @@ from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.harness.explain.weigh import Candidate, Weighing
 
 if TYPE_CHECKING:
-    from wakeboard.harness.explain.structure import Lacks
     from wakeboard.harness.explain.cases import Case
+    from wakeboard.harness.explain.structure import Lacks
 
 COMMON_SHARE = 0.6
 """Share of the units that could show it from which a fault counts as common."""

@@ -62,8 +62,8 @@ def picked(
 ) -> tuple[tuple[int, ...], Array, float]:
     """Which types are wide, the covariance of the readings (n, n) with these, and the log odds of it.
 
-    of_type (T + ., T + .), of_piece (T,): covariance of the unknowns; rows (T, n): what one deviation of each does; off (n,):
-    readings less what is expected.
+    of_type (T + ., T + .), of_piece (T,): covariance of the unknowns; rows (T, n): what one deviation of each does;
+    off (n,): readings less what is expected.
     """
     from scipy.linalg import cho_factor, cho_solve
 

@@ -148,7 +148,16 @@ class Draft:
         rest = saturation * math.exp(-offset / vt) if offset else saturation
         critical = vt * math.log(vt / (math.sqrt(2) * saturation)) if rs < 1e-3 else NEVER
         self._add(
-            JUNCTION, ((anode, cathode),), sign, offset, 1 / vt, log_c, vt / rs, 1 / rs, rest, critical,
+            JUNCTION,
+            ((anode, cathode),),
+            sign,
+            offset,
+            1 / vt,
+            log_c,
+            vt / rs,
+            1 / rs,
+            rest,
+            critical,
             self.scale * share,
         )
 

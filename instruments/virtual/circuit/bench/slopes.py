@@ -20,7 +20,7 @@ from typing import Any, Final
 import numpy as np
 
 from ..compiled.parameters import Parameters
-from ..devices import Array
+from ..devices import Array, Mask
 from ..model import Model
 from ..newton import evaluate, linearised
 from ..points import Points
@@ -48,16 +48,16 @@ class Slopes:
         self.layout = points.layout
         self.plans = points.plans
         self._x = np.array(points.solution.T)  # a copy: it is written to
-        self.solved = np.isfinite(self._x).all(axis=1)
+        self.solved: Mask = np.isfinite(self._x).all(axis=1)
         self._x[~self.solved] = 0.0
         self._system, _ = self._model.system(self.plans)
         self.place = self._places()
         self._flowing = Strays(self.layout, self.place, strays), amounts
-        self.flows = np.zeros(len(self.plans), dtype=bool)
+        self.flows: Mask = np.zeros(len(self.plans), dtype=bool)
         """(B,) where the strays flow: not where no balance with them was found, which stays as it is without them."""
         if amounts is not None:
             moved = self._x.copy()
-            self.flows = balanced(self._system, moved, self.place, *self._flowing)
+            self.flows = balanced(self._system, moved, self.place, self._flowing[0], amounts)
             self._x[self.flows] = moved[self.flows]
             amounts[~self.flows] = 0.0
         self.partials = np.empty((len(self.plans), self.layout.partials))
@@ -98,7 +98,7 @@ class Slopes:
         terminal = self.layout.terminal(supply_name(supply), "P")
         out = np.zeros(len(members))
         for ends, sign in ((self.layout.current_plus, -1.0), (self.layout.current_minus, 1.0)):
-            out += sign * self._currents[np.ix_(list(members), np.flatnonzero(ends == terminal))].sum(axis=1)
+            out += sign * self._currents[np.array(members)[:, None], np.flatnonzero(ends == terminal)].sum(axis=1)
         return out
 
     def held_ohms(self, net: str) -> Array:
@@ -223,7 +223,7 @@ class Slopes:
                 drawn = overrides.get(tail, unknown.drawn)
                 moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
                 by = known[alike] = self._model.parameters(index, moved) - theta[members[0], rows]
-            theta[np.ix_(members, rows)] += by
+            theta[members[:, None], rows] += by
 
     def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
         """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""

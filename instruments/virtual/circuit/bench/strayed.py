@@ -8,7 +8,7 @@ than REACH, so that a diode's exponential is climbed and not overshot.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -77,7 +77,7 @@ def _ramp(low: float, high: float, volts: Array, first: float = 0.0) -> tuple[Ar
     return first + rise * np.clip(share, 0.0, 1.0), np.where((share > 0) & (share < 1), rise / (high - low), 0.0)
 
 
-_LAWS: Final = {
+_LAWS: Final[Mapping[str, Callable[[Array], tuple[Array, Array]]]] = {
     "ohmic": _ohmic,
     "leak": lambda volts: _ramp(-LEAKS_FROM, LEAKS_FROM, volts, -1.0),
     "reverse": lambda volts: _ramp(0.0, FULL_FROM, volts),

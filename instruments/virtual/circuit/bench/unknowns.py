@@ -59,8 +59,9 @@ class Unknown:
     the logarithm where `log`. type_share: the part of the variance that all pieces of `type` share. stray: where it is
     no value of the circuit but a current beside it. key: what states it in a board file. setting: of the bench. drawn:
     the drawn value, where no variant sets another. ends: the least and the most that it may be, where somebody warrants
-    it. anywhere: whether it may be so far off on any board, however much as drawn that is else. stated: whether its spread is what a drawing or a maker of instruments states, and nothing beside that. tails: (how
-    many times as wide as `share` or the stray says, with which probability), each.
+    it. stated: whether its spread is what a drawing or a maker of instruments states, and nothing beside that.
+    anywhere: whether it may be so far off on any board, however much as drawn that is else. tails: (how many times as
+    wide as `share` or the stray says, with which probability), each.
     """
 
     path: str

@@ -1,0 +1,130 @@
+"""What parts do that the table of spreads has not: tails, diodes that are not there, currents beside what is drawn.
+
+Sources: the algebra of normal distributions (a mixture's component is chosen by its likelihood), Ohm's and Kirchhoff's
+laws by hand. Boards are invented.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from wakeboard.harness.describe import spreads
+from wakeboard.harness.explain.wild import Wild, picked
+from wakeboard.instruments.virtual.circuit import Circuit, Part
+from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
+from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
+from wakeboard.instruments.virtual.circuit.bench.stand import Stand
+from wakeboard.instruments.virtual.circuit.bench.unknowns import LEAKS_FROM, Stray
+
+
+def wilds_of(count: int, times: float, odds: float) -> list[Wild]:
+    return [Wild(np.array([k]), times, odds) for k in range(count)]
+
+
+def test_one_type_is_wide_where_a_reading_asks_for_it() -> None:
+    """Two unknowns, each moving a reading of its own by 1 with noise 0.1; the second lies 8 off, the first 0.5."""
+    rows, noise = np.eye(2), np.eye(2) * 0.01
+    covariance = rows.T @ rows + noise
+    picks, wider, odds = picked(
+        wilds_of(2, 4.0, -3.0), np.zeros((2, 2)), np.ones(2), rows, covariance, np.array([0.5, 8.0])
+    )
+    assert picks == (1,)
+    assert odds == -3.0
+    assert wider == pytest.approx(np.diag([1.01, 16.01]))
+
+
+def test_nothing_is_wide_that_costs_more_than_it_gains() -> None:
+    """2.5 deviations off: wider by four gains 0.5 (2.5² (1 - 1/16) - ln 16) = 1.5 at most, by hand; it costs 3."""
+    rows = np.eye(1)
+    picks, same, odds = picked(
+        wilds_of(1, 4.0, -3.0), np.zeros((1, 1)), np.ones(1), rows, np.eye(1) * 1.0001, np.array([2.5])
+    )
+    assert (picks, odds) == ((), 0.0)
+    assert same == pytest.approx(np.eye(1) * 1.0001)
+
+
+def test_a_type_is_wide_in_one_way_only() -> None:
+    both = [*wilds_of(1, 4.0, -1.0), *wilds_of(1, 12.0, -2.0)]
+    picks, _, _ = picked(both, np.zeros((1, 1)), np.ones(1), np.eye(1), np.eye(1) * 1.01, np.array([30.0]))
+    assert picks == (1,)
+
+
+def test_beside_a_rough_board_less_is_left_for_one_type() -> None:
+    wild = Wild(np.array([0]), 4.0, -2.0)
+    assert wild.beside(2.5).times == pytest.approx(1.6)
+    assert wild.beside(0.1).times == 4.0
+    assert wild.beside(9.0).extra == 0.0
+
+
+DIVIDER = Circuit(
+    [
+        Part("R1", "resistor", {"1": "VIN", "2": "MID"}, {"value": 1e6}),
+        Part("R2", "resistor", {"1": "MID", "2": "GND"}, {"value": 1e6}),
+    ],
+    ground="GND",
+)
+
+
+def middle(amounts: float, volts: float = 4.0) -> float:
+    """V at the divider's middle with a leak of so many times 1 µA to ground there."""
+    stand = Stand(DIVIDER, {"IN": "VIN"})
+    from wakeboard.harness.describe.state import BenchState
+    from wakeboard.instruments.virtual.circuit.bench.state import state_values
+
+    scene = Scene(dict(state_values(BenchState({"IN": (volts, 0.1)}))))
+    ((answer,),) = stand.answers([scene], [Change()])
+    from wakeboard.instruments.virtual.circuit.points import Points
+
+    points = Points.gathered([(answer[0].points, answer[1])])
+    slopes = Slopes(stand.model, points, [Stray("MID", "GND", "leak", 1e-6)], np.array([[amounts]]))
+    assert slopes.flows.all()
+    return float(slopes.volts("MID", [0])[0])
+
+
+def test_a_leak_flows_in_full_from_its_knee_on() -> None:
+    """By hand: a source of 2 V behind 500 kΩ, 1 µA out of it: 2 V - 0.5 V."""
+    assert middle(0.0) == pytest.approx(2.0, abs=1e-4)
+    assert middle(1.0) == pytest.approx(1.5, abs=1e-4)
+    assert middle(-1.0) == pytest.approx(2.5, abs=1e-4)
+
+
+def test_below_its_knee_a_leak_is_a_resistance() -> None:
+    """By hand: 0.2 V behind 500 kΩ into 0.3 V / 2 µA = 150 kΩ."""
+    assert middle(2.0, volts=0.4) == pytest.approx(0.2 * 150 / 650, abs=1e-4)
+    assert LEAKS_FROM == 0.3
+
+
+CHIP = Part(
+    "U1", "chip", {"VDD": "V", "GND": "GND", "A": "a", "B": "b", "C": "V"},
+    {"io": {"A": {"type": "input"}, "B": {"type": "input", "clamp": False}, "C": {"type": "input"}},
+     "supply": {"VDD": {"draws": 1e-3}}},
+)  # fmt: skip
+
+
+def test_a_diode_may_be_missing_where_one_is_drawn() -> None:
+    """B states that it has none, and C sits on its rail."""
+    found = spreads.lacking(Circuit([CHIP, *DIVIDER.parts], ground="GND"))
+    assert [each.path for each in found] == ["U1.A.to_rail"]
+    assert 0 < found[0].chance < 0.5
+    assert spreads.lacking(Circuit([CHIP], ground="GND"), reworked=["U1"]) == []
+
+
+def test_without_its_diode_a_pin_rises_above_its_rail() -> None:
+    """5 V through 10 kΩ at a pin of a chip without power: held by one drop above ground with the diode and a rail that
+    is shorted, free without it."""
+    rail = Part("RS", "resistor", {"1": "V", "2": "GND"}, {"value": 1.0})
+    feed = Part("RF", "resistor", {"1": "VIN", "2": "a"}, {"value": 10e3})
+    other = Part("RB", "resistor", {"1": "b", "2": "GND"}, {"value": 1e6})
+    stand = Stand(Circuit([CHIP, rail, feed, other], ground="GND"), {"IN": "VIN"})
+    from wakeboard.harness.describe.state import BenchState
+    from wakeboard.instruments.virtual.circuit.bench.state import state_values
+
+    scene = Scene(dict(state_values(BenchState({"IN": (5.0, 0.1)}))))
+    ((drawn, lacking),) = stand.answers([scene], [Change(), Change(values={"U1.A.to_rail": 0.0})])
+    held, free = (float(batch.net("a")[k]) for batch, k in (drawn, lacking))
+    drop = 0.02585 * math.log(0.43e-3 / 1e-14)  # Shockley's equation at 27 °C, for the current through 10 kΩ
+    assert held == pytest.approx(drop + 8 * 0.43e-3, abs=0.02)
+    assert free == pytest.approx(5.0, abs=0.1)
