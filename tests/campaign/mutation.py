@@ -313,8 +313,13 @@ def _heard(ear: int, pid: int, within: float) -> str:
 
 # --- the command ----------------------------------------------------------------------------------------------------
 def table(fates: Sequence[dict[str, Any]]) -> tuple[list[str], float]:
-    lines = ["| file | mutants | noticed | of these, ran on for ever | survived |", "| --- | ---: | ---: | ---: | ---: |"]
-    lines += [_row(f"`{path}`", [e for e in fates if e["mutant"]["target"] == target]) for target, path in FILES.items()]
+    lines = [
+        "| file | mutants | noticed | of these, ran on for ever | survived |",
+        "| --- | ---: | ---: | ---: | ---: |",
+    ]
+    lines += [
+        _row(f"`{path}`", [e for e in fates if e["mutant"]["target"] == target]) for target, path in FILES.items()
+    ]
     lines.append(_row("all", fates))
     survivors = sorted((e["mutant"]["target"], e["mutant"]["line"], e["mutant"]["what"]) for e in fates if not e["by"])
     lines += ["", *(f"survived: {FILES[target]}:{line}: {what}" for target, line, what in survivors)]
