@@ -82,9 +82,13 @@ def part_lines(design: Design, book: Book, ground: str) -> dict[str, PartLine]:
 
 
 def _line(reading: Reading, part: DrawnPart, letters: str) -> PartLine:
-    line = _from_model(part) or _from_book(reading, part, by_number=letters in _PLAIN)
+    by_number = letters in _PLAIN
+    line = _from_model(part) or _from_book(reading, part, by_number=by_number)
     if line is None:
         line = _PLAIN.get(letters, _chip)(reading, part)
+        against = reading.book.against(part, reading.ground, by_number=by_number)
+        if against and line.kind == "unmodelled":
+            line.fill = f"{line.fill} ({against})"
     line.fitted = part.fitted is not False
     line.origin = _origin(part, line.origin)
     return line
@@ -311,7 +315,9 @@ def _from_model(part: DrawnPart) -> PartLine | None:
     """A part whose file says what it is: a netlist of the circuit, a chip's own file."""
     if not part.model:
         return None
-    return PartLine(part.name, dict(part.model), str(part.said.get("model", "")), from_file=True, notes=part.notes)
+    fill = "a model for what the netlist has there" if part.model["kind"] == "unmodelled" else ""
+    origin = str(part.said.get("model", ""))
+    return PartLine(part.name, dict(part.model), origin, fill, from_file=True, notes=part.notes)
 
 
 def _from_book(reading: Reading, part: DrawnPart, *, by_number: bool) -> PartLine | None:
