@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from importlib import resources
 from pathlib import Path
@@ -23,6 +23,7 @@ from wakeboard.harness.describe.document import Document, read_text
 from wakeboard.harness.describe.parts import board_kinds
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of, quoted
 from wakeboard.harness.drawings.design import DrawnPart
+from wakeboard.harness.drawings.pinout import contradiction
 
 OWN: Final = ("match", "words", "count", "unused", "beyond_inductor", "says", "kind", "pins")
 NESTED: Final = ("io", "supply", "max", "aliases")
@@ -56,6 +57,13 @@ class Entry:
             re.search(rf"(?<![a-z0-9]){re.escape(word)}(?![a-z0-9])", text, re.IGNORECASE) for word in self.words
         )
 
+    def as_drawn(self, part: DrawnPart) -> Entry:
+        """The entry for a drawing that has the kind's own names (C, B, E) in the place of pin numbers."""
+        names = {*self.pins.values()}
+        if part.pins and set(part.pins) <= names and not set(part.pins) <= set(self.pins):
+            return replace(self, pins={name: name for name in names}, count=None)
+        return self
+
     def fits(self, part: DrawnPart, ground: str) -> bool:
         """Whether pins and ground are where the entry has them."""
         known = {*self.pins, *self.unused, *self.beyond_inductor.values()}
@@ -84,9 +92,19 @@ class Book:
 
     def find(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> Entry | None:
         """The entry for a part: by its number first, then (unless by_number) by its words."""
-        named = (entry for entry in self.entries if entry.names(part) and entry.fits(part, ground))
-        told = (entry for entry in self.entries if not by_number and entry.is_told(part) and entry.fits(part, ground))
-        return next(named, None) or next(told, None)
+        fitting = self._fitting(part, ground, by_number)
+        return next((entry for entry in fitting if not contradiction(entry, part, ground)), None)
+
+    def against(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> str:
+        """Why an entry that fits by number or words is not taken; "" where there is none such."""
+        reasons = ((entry, contradiction(entry, part, ground)) for entry in self._fitting(part, ground, by_number))
+        return next((f"the book's {entry.name} does not fit: {why}" for entry, why in reasons if why), "")
+
+    def _fitting(self, part: DrawnPart, ground: str, by_number: bool) -> Iterator[Entry]:
+        entries = [entry.as_drawn(part) for entry in self.entries]
+        yield from (entry for entry in entries if entry.names(part) and entry.fits(part, ground))
+        if not by_number:
+            yield from (entry for entry in entries if entry.is_told(part) and entry.fits(part, ground))
 
 
 def own_folder() -> Path:
