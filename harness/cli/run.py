@@ -128,7 +128,8 @@ def conclude(common: Common, result: Result) -> int:
 
 def off_says(result: Result) -> str:
     """Whether the outputs are off, and how long any was on."""
-    return f"{result.off.says()}; energised for {result.record.energised_s or 0.0:.1f} s"
+    simulated = " (simulated)" if result.record.start.virtual else ""
+    return f"{result.off.says()}; energised for {result.record.energised_s or 0.0:.1f} s{simulated}"
 
 
 def loud(result: Result) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord, SupplyTrace
 from wakeboard.results.report import readings_view as rv
 from wakeboard.results.report.drawings import units_strip
@@ -28,7 +29,6 @@ from wakeboard.results.report.explain_view import (
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
 from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import (
-    count,
     limits_words,
     short_units,
     show,

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from wakeboard.results.report.text import and_list, count, fault_words, show
+from wakeboard.results.counted import count
+from wakeboard.results.report.text import and_list, fault_words, show
 
 Document = Mapping[str, Any]
 
