@@ -543,7 +543,7 @@ def test_without_a_process_nothing_is_energised(monkeypatch: pytest.MonkeyPatch)
         raise OSError(11, "Resource temporarily unavailable")
 
     monkeypatch.setattr(subprocess, "Popen", refused)
-    with pytest.raises(BenchError, match="cannot be started .Resource temporarily unavailable.; nothing is energised"):
+    with pytest.raises(BenchError, match=r"cannot be started .Resource temporarily unavailable.; nothing is energised"):
         client._start()
 
 

@@ -211,7 +211,7 @@ def test_what_came_on_is_raised_once(guard: LocalGuard, psu: Any, clock: Ticking
     clock.run(1.0)
     assert guard.came_on is not None
     guard.acknowledge()
-    with pytest.raises(PowerCut, match="it is on, at 5.00 V"):
+    with pytest.raises(PowerCut, match=r"it is on, at 5.00 V"):
         guard.beat(1.0)
     guard.beat(1.0)
 

@@ -309,7 +309,7 @@ def test_what_breaks_a_run_off_first_is_its_error(runner: Any) -> None:
 
 def test_nothing_is_energised_where_off_is_not_confirmed(runner: Any) -> None:
     runner.context.guard.offs = [UNKNOWN]
-    with pytest.raises(BenchError, match="USB: unknown .no reply.; nothing was energised"):
+    with pytest.raises(BenchError, match=r"USB: unknown .no reply.; nothing was energised"):
         runner.make_ready()
 
 
