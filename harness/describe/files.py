@@ -13,6 +13,7 @@ from wakeboard.harness.describe.document import Document, read
 from wakeboard.harness.describe.load import bench_of, board_of, sequence_of, units_of
 from wakeboard.harness.describe.notes import board_notes, sequence_notes
 from wakeboard.harness.describe.problems import FileProblems, Problem, one_of
+from wakeboard.harness.describe.units import units_notes
 from wakeboard.results.counted import count
 
 _MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a sequence file", "units": "a units file"}
@@ -87,6 +88,8 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
         units, board_document = units_of(document)
         problems = [*problems, *(board_document.problems if board_document else [])]
         says = count(len(units.units), "unit") if units else ""
+        of = board_of(board_document) if units and board_document and not problems else None
+        notes = units_notes(units, document, of) if units and of else []
     else:
         document.add((), "none of the tables that tell what it is", one_of(_MARKS.values()), "see `wakeboard new`")
     return Checked(document.file, kind, says, tuple(sorted(set(problems))), tuple(notes))

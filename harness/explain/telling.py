@@ -34,7 +34,9 @@ def plain(label: str) -> str:
     """A reading's label without what goes without saying, "10 kΩ load" for the resistor that was across."""
     from wakeboard.results.report.text import state_words
 
-    return state_words(label)
+    what, _, state = label.removesuffix("]").partition(" [")
+    words = state_words(state)
+    return f"{what} [{words}]" if words else what
 
 
 def percent(p: float) -> str:
