@@ -1,4 +1,7 @@
-"""Both hands on the probes: a person who moves the virtual leads, and a run that takes each reading by itself."""
+"""Both hands on the probes: a person who moves the virtual leads, and a run that takes each reading by itself.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Relays are moved cold, and how often they moved is kept with the run."""
+"""Relays are moved cold, and how often they moved is kept with the run.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What a person sees of a run: plain lines, a live picture of 80 columns, a bench file that reads back."""
+"""What a person sees of a run: plain lines, a live picture of 80 columns, a bench file that reads back.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""A bench that is wired wrongly ends a run as an error that names the mistake, whatever the board is like."""
+"""A bench that is wired wrongly ends a run as an error that names the mistake, whatever the board is like.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

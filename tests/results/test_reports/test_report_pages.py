@@ -1,4 +1,7 @@
-"""Pages as text: complete, escaped, the same each time, and careful in what they say."""
+"""Pages as text: complete, escaped, the same each time, and careful in what they say.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
