@@ -44,8 +44,6 @@ NOT_HERE = {
     r"wakeboard revise .*": "judging rehearses two boards; tests/revise runs these four on smaller ones",
     r"wakeboard finding explain 1 .*--cause design": "begins the story of `revise`, which is not told here",
     r"python -m pytest tests/drivers/test_dialects\.py.*": "is in this suite",
-    r"python tests/benchmarks/.*": "is a benchmark",
-    r"python -m tests\..*": "is a campaign of minutes or hours",
     r"\.venv/bin/ruff .*": ".ci/run does it",
     r"wakeboard changes rev-a/.*": "wants two revisions; tests/drawings/test_changes.py has them",
 }
