@@ -36,6 +36,10 @@ VALVES: Final = ("mosfet", "bjt", "diode", "schottky", "zener", "ideal_diode", "
 PASSIVE: Final = ("resistor", "inductor", "fuse", "ptc", "switch", "button", "chip")
 
 
+SERIES: Final = 10e3
+"""Ω; a resistor up to this between two nets that are no rails lies in a line; common practice, no source."""
+
+
 def grouped(study: Study, found: Sequence[Concern]) -> list[Concern]:
     """The concerns, one a mistake, in the order of their heads."""
     alone = _worst(study, found)
@@ -66,7 +70,7 @@ def _rails_under(study: Study, concern: Concern) -> set[str]:
     """The nets of the rails on which a concern rests: those that it names, and those of the parts on its nets."""
     rails = {rail.net for rail in study.board.rails.values()}
     named = set(concern.nets) & rails
-    lines = set(concern.nets) - rails
+    lines = _with_series(study, set(concern.nets) - rails - {study.board.ground}, rails)
     for part, pin, entry in study.chips():
         if part.pins[pin] in lines:
             named.add(study.rail_net(part, entry))
@@ -84,6 +88,17 @@ def _rails_under(study: Study, concern: Concern) -> set[str]:
         for net in lines - {study.board.ground}:
             named |= study.rails.on_the_way(net, k)
     return named & rails
+
+
+def _with_series(study: Study, nets: set[str], rails: set[str]) -> set[str]:
+    """Nets, and those that a small resistor joins to them: a gate, and the pin that drives it."""
+    fixed = rails | {study.board.ground} | {supply.net for supply in study.board.supplies.values()}
+    found = set(nets)
+    for part in study.board.parts.values():
+        ends = set(part.pins.values())
+        if part.kind == "resistor" and ends & nets and float(part.values["value"]) <= SERIES and not ends & fixed:
+            found |= ends
+    return found
 
 
 def _tainted(study: Study, concern: Concern) -> bool:

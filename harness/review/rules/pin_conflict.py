@@ -14,6 +14,7 @@ from wakeboard.instruments.quantity import show
 def find(study: Study) -> Iterator[Concern]:
     yield from _drivers(study)
     yield from _outputs(study)
+    yield from _answered(study)
     yield from _straps(study)
 
 
@@ -46,6 +47,27 @@ def _outputs(study: Study) -> Iterator[Concern]:
                 says=f"{names} both drive {net}; they may fight with about {show(amps, 'A')}",
                 do="take one output off the net, make one open-drain, or put a resistor between them",
             )  # fmt: skip
+
+
+def _answered(study: Study) -> Iterator[Concern]:
+    """A line that a pin drives, with another chip's push-pull output on the same net: two serial lines not crossed."""
+    for name, line in study.board.lines.items():
+        driver = line.driven_by or ""
+        if not driver or study.board.net_of(driver) != line.net or _type(study, driver) == "open_drain":
+            continue
+        for part, pin, entry in study.chips():
+            other = f"{part.name}.{pin}"
+            if part.pins[pin] == line.net and other != driver and entry.get("type") == "output":
+                yield Concern(
+                    "pin-conflict", True, (line.net,), path=(driver, other), weight=1.0,
+                    says=f"{name} is driven by {driver}, and {other} is an output on the same net: they fight",
+                    do="exchange the two nets if they are a crossed pair, or put a resistor between the outputs",
+                )  # fmt: skip
+
+
+def _type(study: Study, pin: str) -> str:
+    part, _, name = pin.partition(".")
+    return str(study.board.parts[part].values.get("io", {}).get(name, {}).get("type", "io")) if name else ""
 
 
 def _straps(study: Study) -> Iterator[Concern]:

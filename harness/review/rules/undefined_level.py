@@ -90,13 +90,19 @@ def _controls(study: Study) -> Iterator[Concern]:
         if net is None or net in near or net in rails:
             continue
         for k, case in study.undriven():
-            if not case.drives and case.corner == "nominal" and study.floating(net, k) and not _fed(study, part, k):
+            if not case.drives and case.corner == "nominal" and _open(study, net, k) and not _fed(study, part, k):
                 yield Concern(
                     "undefined-level", True, (net,), path=(part.name,), state=case.state,
                     says=f"nothing holds {part.name}'s {PIN_WORDS[pin or '']} ({net}) at power-on: it floats, and the "
                     "part may be on or off",
                     do=f"fit a resistor from {net} to where {part.name} is off",
                 )  # fmt: skip
+
+
+def _open(study: Study, net: str, k: int) -> bool:
+    """Whether nothing holds a net; a base is held by its own junction, which is no reason to be on or off."""
+    on_net = study.circuit.on_net(net)
+    return study.floating(net, k) or (len(on_net) == 1 and on_net[0].endswith((".B", ".G")))
 
 
 def _fed(study: Study, part: Part, k: int) -> bool:
