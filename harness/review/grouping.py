@@ -262,8 +262,10 @@ def _distance(concern: Concern) -> float:
     that a maker's file shows before the level that it makes."""
     if concern.stated:
         return NEAREST.index("undefined-level") - 0.5
-    if concern.rule == "rating" and not concern.path:
-        return NEAREST.index("rating") + 0.5
+    if concern.rule == "rating" and not concern.path:  # after what takes it, before what only follows
+        return NEAREST.index("undefined-level") - 0.4
+    if concern.rule == "rating" and concern.unit == "V" and concern.path and not concern.state:
+        return NEAREST.index("undefined-level") - 0.6
     lifted = concern.rule == "rail-limits" and len(concern.path) > 1
     if concern.rule not in NEAREST:  # of somebody's own
         return len(NEAREST)

@@ -32,14 +32,18 @@ def _drivers(study: Study) -> Iterator[Concern]:
 
 
 def _outputs(study: Study) -> Iterator[Concern]:
-    """Two push-pull outputs that drive one net against each other, with the current that they would fight with."""
+    """Push-pull outputs on one net of which one drives all the time, with the current that they would fight with."""
     outputs: dict[str, list[tuple[str, float]]] = defaultdict(list)
+    always: set[str] = set()
+    feeding: dict[str, set[str]] = defaultdict(set)
     for part, pin, entry in study.chips():
-        if entry.get("type") == "output" and entry.get("drive", "off") in ("high", "low"):
+        if entry.get("type") == "output":
             outputs[part.pins[pin]].append((f"{part.name}.{pin}", float(entry.get("ohms", 40.0))))
+            feeding[part.pins[pin]].add(study.rail_net(part, entry))
+            always |= {part.pins[pin]} if entry.get("drive", "off") in ("high", "low") else set()
     for net, pins in outputs.items():
-        if len(pins) > 1:
-            volts = max(abs(float(v)) for v in study.volts(net))
+        if len(pins) > 1 and net in always:  # several that are all let go at rest share a bus
+            volts = max(float(v) for rail in feeding[net] for v in study.volts(rail))
             amps = volts / sum(ohms for _, ohms in pins)
             names = " and ".join(pin for pin, _ in pins)
             yield Concern(

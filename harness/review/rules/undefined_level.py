@@ -28,13 +28,24 @@ def find(study: Study) -> Iterator[Concern]:
         for k, case in study.each():
             state = case.line_state if case.line == name else "boot"
             level = line.when.get(state)
-            if level is None or (case.line and case.line != name) or not judged(study, line, case):
+            if level is None or (case.line and case.line != name) or not judged(study, line, case, _wakes(study, line, case)):
                 continue
             concern = _judge(study, name, line, k, case, state, level, volts[k])
             if concern:
                 yield concern
     yield from _controls(study)
     yield from _leaks(study)
+
+
+def _wakes(study: Study, line: Line, case: Case) -> bool:
+    """Whether a switched rail is on in a case that feeds a pin with a pull of its own on the line: there it pulls."""
+    pulling = {
+        study.rail_net(part, entry)
+        for part, pin, entry in study.chips()
+        if part.pins[pin] == line.net and (entry.get("pull_up") or entry.get("pull_down"))
+    }
+    rails = study.board.rails.items()
+    return any(r.net in pulling and bool(r.on_when) and study.rail_should_be_on(name, case) for name, r in rails)
 
 
 def _leaks(study: Study) -> Iterator[Concern]:

@@ -50,7 +50,11 @@ def find(study: Study) -> Iterator[Concern]:
 def _hidden(study: Study, held: Held, pin: str) -> HiddenPull | None:
     name, _, own = pin.partition(".")
     part = study.board.parts[name]
-    return may_hide(own, held.net, part.kind == "chip" and is_processor(study, part))
+    if part.kind != "chip" or not is_processor(study, part):
+        return may_hide(own, held.net)
+    straps = {each for straps in every_strap(study) if straps.part is part for each in straps.pins}
+    listens = part.values["io"][own].get("type") == "input" or own in straps
+    return may_hide(own, held.net, processor=True) if listens else None
 
 
 def is_processor(study: Study, part: Part) -> bool:
