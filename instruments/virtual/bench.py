@@ -14,7 +14,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from .circuit import Circuit, Fault, Model, Overstress, Part, Simulation, Variant
 from .circuit.bench.figures import KNOWN_OHMS, VOLTMETER_OHMS
@@ -26,7 +26,7 @@ from .dmm import Probe
 from .faces import face
 from .instant import Instant
 from .mistakes import parse_mistakes
-from .psu import ScpiPsu, Wired
+from .psu import Rating, ScpiPsu, Wired
 from .scanner import Relays, Routes
 from .scpi import Instrument
 from .stage import Stage
@@ -56,6 +56,10 @@ class Prepared:
     loads: tuple[float, ...] = DEFAULT_LOADS
     ground: str = "GND"
     volts: Mapping[str, float] = field(default_factory=dict)
+
+
+HIGH_VOLTS: Final = (Rating(60.0, 2.0),) * 3
+"""A plain supply for boards of 24 V and more. Beyond 60 V a board is no longer one of extra-low voltage, direct."""
 
 
 class TooManyVolts(ValueError):
@@ -149,13 +153,13 @@ class VirtualBench:
         return self.serials.get(name, f"WB{zlib.crc32(name.encode()) % 1_000_000:06d}")
 
     def _supplies(self, name: str) -> Iterable[Placed]:
-        kind = face("psu", name)
         volts = {supply: self.prepared.volts.get(supply, 0.0) for supply in self.prepared.supplies}
-        for count, feeds in enumerate(_spread_over([rating.volts for rating in kind.ratings], volts), start=1):
+        kind, ratings = _strong_enough(name, max(volts.values(), default=0.0))
+        for count, feeds in enumerate(_spread_over([rating.volts for rating in ratings], volts), start=1):
             called = "supply" if count == 1 else f"supply{count}"
             wired = {n: self.mistakes.fed(s) for n, s in feeds.items()}
             wiring = {n: Wired(supply_name(s), self.prepared.supplies[s]) for n, s in wired.items()}
-            instrument = kind(self.stage, self._serial_of(called), wiring)
+            instrument = kind(self.stage, self._serial_of(called), wiring, ratings)
             yield Placed(called, "psu", f"TCPIP::virtual-{called}::5025::SOCKET", instrument, feeds)
 
     def _meter(self, name: str) -> Placed:
@@ -248,6 +252,14 @@ class VirtualBench:
         for channel, ohms in self.routes.loads.items():
             probing.setdefault("bleed", {"ohms": f"{ohms:g} Ω", "route": channel})
         return probing
+
+
+def _strong_enough(name: str, needed: float) -> tuple[type[ScpiPsu], tuple[Rating, ...]]:
+    """The face that was asked for with its own ratings, or where these are too low a plain supply for more volts."""
+    kind: type[ScpiPsu] = face("psu", name)
+    if needed <= max(rating.volts for rating in kind.ratings):
+        return kind, kind.ratings
+    return face("psu", "plain"), HIGH_VOLTS
 
 
 def _spread_over(ratings: Sequence[float], volts: Mapping[str, float]) -> list[dict[int, str]]:

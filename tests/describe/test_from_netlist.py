@@ -123,8 +123,8 @@ C1 out 0 100n
 def test_volts_beyond_the_virtual_bench_are_told(tmp_path: Path) -> None:
     from wakeboard.instruments.virtual.bench import TooManyVolts
 
-    _, folder = begin(tmp_path, AMPLIFIER.replace("VCC vcc 0 9", "VCC vcc 0 48"))
+    _, folder = begin(tmp_path, AMPLIFIER.replace("VCC vcc 0 9", "VCC vcc 0 72"))
     from wakeboard.harness.run.session import take_unit
 
-    with pytest.raises(TooManyVolts, match=r"VCC is up to 50\.4 V"):
+    with pytest.raises(TooManyVolts, match=r"VCC is up to 75\.6 V"):
         take_unit(load_sequence(folder / "first-power-on.toml"), unit="1")

@@ -43,9 +43,6 @@ def test_the_usual_pinout_is_taken(name: str, value: str, nets: str, kind: str) 
 @pytest.mark.parametrize(
     ("name", "value", "nets", "says"),
     [
-        ("U1", "LDO 3.3V", "+3V3 GND EN - VBUS", "OUT"),  # 1 OUT, 5 IN
-        ("U1", "LDO 3.3V", "LDO_EN GND +5V - +3V3", "IN"),  # 1 EN, 3 IN
-        ("U1", "LDO 3.3V 1117", "GND +5V +3V3", "IN"),  # 2 IN, 3 OUT
         ("U2", "load switch", "+5V_SW GND - +5V SW_EN", "IN"),  # 4 IN, 5 EN
         ("U3", "charger 500mA", "STAT GND VBUS VBAT PROG", "IN"),  # 3 IN, 4 BAT
         ("U4", "Supervisor 2.93V", "GND +3V3 NRST", "OUT"),  # 2 VDD, 3 RESET
@@ -61,6 +58,58 @@ def test_another_pinout_is_left_to_fill_in(name: str, value: str, nets: str, say
     assert found.kind == "unmodelled"
     assert "does not fit: its pin" in found.fill
     assert f"would be {says}, " in found.fill
+
+
+@pytest.mark.parametrize(
+    ("value", "nets", "source"),
+    [
+        ("LDO 3.3V", "+3V3 GND EN - VBUS", "VBUS"),  # 1 OUT, 5 IN
+        ("LDO 3.3V", "LDO_EN GND +5V - +3V3", "+5V"),  # 1 EN, 3 IN
+        ("LDO 3.3V 1117", "GND +5V +3V3", "+5V"),  # 2 IN, 3 OUT
+        ("Spannungsregler 3,3 V", "+3V3 +5V GND", "+5V"),
+    ],
+)
+def test_a_linear_regulator_is_told_by_the_rails_it_lies_between(value: str, nets: str, source: str) -> None:
+    found = line("U1", value, nets)
+    assert (found.kind, found.table["pins"]["IN"], found.table["pins"]["OUT"]) == ("ldo", source, "+3V3")
+    assert f"taken as a linear regulator from {source} to +3V3" in found.origin
+
+
+@pytest.mark.parametrize(
+    ("nets", "coil", "kind"),
+    [
+        ("PG SW VIN_12V GND FB5", ("SW", "+5V"), "buck"),
+        ("PG SW +3V3 GND FB5", ("SW", "+5V"), "unmodelled"),  # from a lower rail: no step-down
+        ("PG SW VIN_12V GND FB5", ("SW", "NODE"), "unmodelled"),  # no rail behind the inductor
+    ],
+)
+def test_a_step_down_converter_is_told_by_its_inductor(nets: str, coil: tuple[str, str], kind: str) -> None:
+    pins = {str(k): net for k, net in enumerate(nets.split(), 1)}
+    parts = {
+        "U1": DrawnPart("U1", pins=pins, value="XY123"),
+        "L1": DrawnPart("L1", pins={"1": coil[0], "2": coil[1]}, value="10u"),
+    }
+    found = part_lines(Design(parts=parts), BOOK, "GND")["U1"]
+    assert found.kind == kind
+    if kind == "buck":
+        assert found.table["pins"] == {"IN": "VIN_12V", "OUT": "+5V", "GND": "GND"}
+
+
+def test_letters_that_mean_another_thing_elsewhere() -> None:
+    """V1 is a diode, H1 a lamp, N1 a regulator, Q1 a crystal and Z1 a hole, in a house of other letters."""
+    drawn = [
+        DrawnPart("V1", pins={"1": "VBUS", "2": "RAW"}, value="SS34", description="Diode Schottky"),
+        DrawnPart("H1", pins={"1": "GND", "2": "LAMP"}, value="verte", description="LED verte"),
+        DrawnPart("H2", pins={"1": "GND", "2": "GND"}),
+        DrawnPart("Q1", pins={"1": "XI", "2": "XO"}, value="8 MHz"),
+        DrawnPart("Z1", pins={"1": "GND"}),
+        DrawnPart("PT1", pins={"1": "RAW"}),
+        DrawnPart("N1", pins={"1": "+5V", "2": "GND", "3": "+3V3"}, description="régulateur 3,3 V"),
+    ]
+    found = part_lines(Design(parts={part.name: part for part in drawn}), BOOK, "GND")
+    kinds = {name: line.kind for name, line in found.items()}
+    assert kinds == {"V1": "schottky", "H1": "led", "Q1": "unmodelled", "N1": "ldo"}
+    assert not found["Q1"].fill
 
 
 def test_a_drawing_with_the_names_of_pins_needs_no_numbers() -> None:

@@ -451,6 +451,111 @@ def test_a_last_look_without_an_answer_is_unknown(fake_psu: Any, clock: Any) -> 
     assert not guard.any_live
 
 
+def returning(psu: Any, times: int, says: bool = True) -> None:
+    """It comes back by the next look at it, so many times; says: it tells so when it is asked."""
+    off, measure, is_on = psu.off, psu.measure, psu.is_on
+    left = [times]
+
+    def switched(channel: Any) -> bool:
+        return bool(off(channel))
+
+    def measured(channel: Any) -> Any:
+        if left[0] > 0 and not psu.outputs[channel]:
+            left[0] -= 1
+            psu.outputs[channel] = True
+        return measure(channel)
+
+    psu.off, psu.measure = switched, measured
+    psu.is_on = lambda channel: is_on(channel) and says
+
+
+def test_what_comes_back_while_it_is_switched_off_is_off_again_and_told(fake_psu: Any, clock: Any) -> None:
+    """Within the milliseconds in which the outputs are switched off: off in the end, and not as if nothing had been."""
+    guard = started(psu := fake_psu(), clock)
+    returning(psu, 1)
+    before = clock.now()
+    report = guard.all_off()
+    assert report.confirmed
+    assert not psu.outputs[1]
+    assert guard.came_on is not None
+    assert guard.came_on.rule == "came-on"
+    assert guard.came_on.says == "the output of USB: it was switched off, and is on again, at 5.00 V"
+    assert guard.came_on_supply == "USB"
+    assert clock.now() == before, "it is not waited for"
+    assert guard.all_off().remarks == {"USB": "it was switched off, and is on again, at 5.00 V"}
+    guard.came_on = None
+    guard.all_off()
+    assert guard.came_on is None, "of this time only"
+
+
+def test_what_came_back_is_noticed_before_it_is_told_to_be_off_again(fake_psu: Any, clock: Any) -> None:
+    """A run that is broken off is switched off by the step, and once more by its end."""
+    guard = two(psu := fake_psu(), clock)
+    guard.all_off()
+    psu.calls.clear()
+    switch_on(psu, 2)
+    report = guard.all_off()
+    assert report.confirmed
+    assert not any(psu.outputs.values())
+    assert guard.came_on is not None
+    assert guard.came_on.says == "the output of PANEL: it was switched off, and is on again"
+    assert psu.calls.index("off 1") < psu.calls.index("off 2")
+
+
+def test_what_is_on_goes_off_before_anything_is_asked(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    psu.calls.clear()
+    guard.all_off()
+    assert psu.calls[:3] == ["off 1", "is_on 2", "off 2"]
+
+
+def test_on_a_link_that_fails_nothing_is_asked_first(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    psu.dead = True
+    psu.calls.clear()
+    guard.all_off()
+    assert psu.calls == ["off 1", "off 2"] + ["off 1"] * 2 + ["off 2"] * 2
+
+
+def test_an_output_that_went_off_at_the_second_try_is_off_with_a_remark(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    psu.stuck_on = True
+    is_on, off = psu.is_on, psu.off
+
+    def late(channel: Any) -> bool:
+        psu.stuck_on = psu.calls.count("off 1") < 2  # one was of the proof before
+        return bool(off(channel))
+
+    psu.off, psu.is_on = late, is_on
+    report = guard.all_off()
+    assert report.confirmed
+    assert not report.errors
+    assert report.says().startswith("outputs confirmed off; USB: after the off command it was on")
+
+
+def test_a_driver_that_had_to_say_it_twice_is_heard(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.repeated = {"1"}
+    guard = started(psu, clock)
+    assert list(guard.all_off().remarks) == ["USB"]
+
+
+def test_a_readback_that_lags_is_no_output_that_came_back(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    returning(psu, 1, says=False)
+    assert guard.all_off().confirmed
+    assert guard.came_on is None
+
+
+def test_what_cannot_be_asked_whether_it_is_back_counts_by_its_current(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    returning(psu, 100)
+    psu.fails = {"is_on"}
+    report = guard.all_off()
+    assert report.states == {"USB": "on"}
+    assert "yet 5.00 V and 20 mA come out of it" in report.says()
+
+
 @pytest.mark.parametrize(("volts", "amps", "state"), [
     (0.3, 0.1, "on"), (5.0, 0.004, "off"), (0.0, 0.0, "off"), (5.0, -0.1, "off"), (5.0, 0.006, "on"),
     (-9.9e37, 0.0, "unknown"), (5.0, 9.91e37, "unknown"),
