@@ -196,18 +196,34 @@ def _marks(study: Study, concern: Concern) -> set[object]:
     if concern.rule in ("phantom-power", "backfeed", "level-mismatch", "rail-limits"):
         tail = _tail(study, concern)
         marks |= {("net", net) for net in _carrying(study, tail) if net not in power}
-        marks |= {("net", net) for net in _controlling(study, tail) if net not in power}
         levels = concern.rule == "level-mismatch"
         kinds = {name: study.board.parts[name].kind for name in tail}
+        valves = tuple(name for name in tail if not levels or kinds[name] in VALVES)
+        marks |= {("net", net) for net in _controlling(study, valves) if net not in power}
         marks |= {
             ("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))
         }
     if concern.rule == "backfeed":
         k = study.case_of(concern.state)
         marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
+    if concern.rule == "pin-conflict":  # two lines not crossed: two outputs on one, two inputs on the other
+        marks.add(("crossed", frozenset(pin.partition(".")[0] for pin in concern.path)))
+    if concern.rule == "rating":
+        marks |= {("takes", name) for name in _taking(study, concern)}
     if concern.rule in ("rating", "dissipation"):
         marks.add(("part", concern.path or first))
     return marks
+
+
+def _taking(study: Study, concern: Concern) -> set[str]:
+    """The supplies that a concern about a budget or about a clamp that always conducts is of."""
+    board = study.board
+    if not concern.path:
+        return {name for name, supply in board.supplies.items() if supply.net in concern.nets[:1]}
+    if board.parts.get(concern.path[0]) is None or board.parts[concern.path[0]].kind != "zener":
+        return set()
+    fed = {name for rail, each in board.rails.items() if each.net in concern.nets for name in board.supplies_of(rail)}
+    return fed | {name for name, supply in board.supplies.items() if supply.net in concern.nets}
 
 
 def _tail(study: Study, concern: Concern) -> tuple[str, ...]:

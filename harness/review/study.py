@@ -181,10 +181,10 @@ class _Currents:
             if (part, pin) not in self.known:
                 self.known[part, pin] = self.points.current(part, pin)
         amps = {key: float(amps[case]) for key, amps in self.known.items()}
-        for part, pin, rail in self.clamps:
-            if rail in part.pins and self._lifted(part, pin, rail, case):
+        for chip, pin, rail in self.clamps:
+            if rail in chip.pins and self._lifted(chip, pin, rail, case):
                 # what its clamp brings leaves by the rail's pin, whatever the chip uses up of it there
-                amps[part.name, rail] = min(amps[part.name, rail], 0.0) - max(amps[part.name, pin], 0.0)
+                amps[chip.name, rail] = min(amps[chip.name, rail], 0.0) - max(amps[chip.name, pin], 0.0)
         return amps
 
     def _lifted(self, part: Part, pin: str, rail: str, case: int) -> bool:

@@ -16,17 +16,25 @@ def find(study: Study) -> Iterator[Concern]:
         if volts is None or part.pins["A"] != study.board.ground:
             continue
         net = part.pins["K"]
-        for supply in study.board.supplies.values():
-            if net == supply.net or net in _behind(study, supply.net):
-                high = supply.limits.high or supply.volts.nominal
-                if high >= float(volts):
-                    yield Concern(
-                        "rating", True, (supply.net, net) if net != supply.net else (net,), path=(part.name,),
-                        value=float(volts), unit="V", weight=high / float(volts),
-                        says=f"{part.name} clamps {net} at {show(float(volts), 'V')}, and {supply.name} may be "
-                        f"{show(high, 'V')}: it conducts all the time",
-                        do=f"choose one that clamps well above {show(high, 'V')} and below what the parts stand",
-                    )  # fmt: skip
+        for name, given, high in _given(study):
+            if high >= float(volts) and (net == given or net in _behind(study, given)):
+                yield Concern(
+                    "rating", True, tuple(dict.fromkeys((net, given))), path=(part.name,), value=float(volts),
+                    unit="V", weight=high / float(volts),
+                    says=f"{part.name} clamps {net} at {show(float(volts), 'V')}, and {name} may be {show(high, 'V')}: "
+                    "it conducts all the time",
+                    do=f"choose one that clamps well above {show(high, 'V')} and below what the parts stand",
+                )  # fmt: skip
+                break
+
+
+def _given(study: Study) -> Iterator[tuple[str, str, float]]:
+    """(name, net, highest V) of each supply and rail."""
+    for supply in study.board.supplies.values():
+        yield supply.name, supply.net, supply.limits.high or supply.volts.nominal
+    for rail in study.board.rails.values():
+        if rail.limits is not None and rail.limits.high is not None:
+            yield rail.name, rail.net, rail.limits.high
 
 
 def _behind(study: Study, net: str) -> set[str]:

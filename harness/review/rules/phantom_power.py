@@ -87,10 +87,21 @@ def _advice(study: Study, path: tuple[str, ...], net: str) -> str:
 
 
 def _passed_on(study: Study, net: str) -> bool:
-    """Whether a step-up converter feeds a net with no chip on it: off, its rectifier passes the input on."""
+    """Whether a step-up converter feeds a net on which nothing runs yet: off, its rectifier passes the input on."""
     boosted = any(part.kind.endswith("boost") for part in feeders(study, net))
-    powered = any(part.pins[pin] == net for part in study.board.parts.values() for pin in part.values.get("supply", {}))
-    return boosted and not powered
+    return boosted and not _wakes_below(study, net)
+
+
+def _wakes_below(study: Study, net: str) -> bool:
+    """Whether a chip on a stepped-up rail already runs from what comes through while the converter is off."""
+    inputs = [max(study.volts(part.pins["IN"])) for part in feeders(study, net)]
+    supplies = [
+        float(entry.get("above") or 1.0)
+        for part in study.board.parts.values()
+        for pin, entry in part.values.get("supply", {}).items()
+        if part.pins[pin] == net
+    ]
+    return bool(inputs) and any(above < max(inputs) for above in supplies)
 
 
 def _input(study: Study, net: str, k: int) -> float:

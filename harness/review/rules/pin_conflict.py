@@ -15,6 +15,7 @@ def find(study: Study) -> Iterator[Concern]:
     yield from _drivers(study)
     yield from _outputs(study)
     yield from _answered(study)
+    yield from _unanswered(study)
     yield from _straps(study)
 
 
@@ -67,6 +68,22 @@ def _answered(study: Study) -> Iterator[Concern]:
                     says=f"{name} is driven by {driver}, and {other} is an output on the same net: they fight",
                     do="exchange the two nets if they are a crossed pair, or put a resistor between the outputs",
                 )  # fmt: skip
+
+
+def _unanswered(study: Study) -> Iterator[Concern]:
+    """A net that joins inputs of several chips and nothing that could drive or hold it."""
+    inputs: dict[str, list[str]] = defaultdict(list)
+    for part, pin, entry in study.chips():
+        if entry.get("type") == "input":
+            inputs[part.pins[pin]].append(f"{part.name}.{pin}")
+    for net, pins in inputs.items():
+        chips = {pin.partition(".")[0] for pin in pins}
+        if len(chips) > 1 and sorted(study.circuit.on_net(net)) == sorted(pins) and not study.rails_on(net):
+            yield Concern(
+                "pin-conflict", True, (net,), path=tuple(pins),
+                says=f"{net} joins {' and '.join(pins)}, inputs all of them: nothing drives it",
+                do="look for two lines that are not crossed, or for what should drive it",
+            )  # fmt: skip
 
 
 def _type(study: Study, pin: str) -> str:

@@ -19,6 +19,10 @@ def find(study: Study) -> Iterator[Concern]:
         if part.kind == "mosfet":
             yield from _turned(study, part)
             yield from _through_body(study, part)
+        elif part.kind == "bjt":
+            yield from _exchanged(study, part)
+        elif part.kind == "zener":
+            yield from _forward(study, part)
         elif part.kind == "led":
             yield from _backwards(study, part)
 
@@ -59,6 +63,41 @@ def _through_body(study: Study, part: Part) -> Iterator[Concern]:
             value=float(found[k]), unit="A", weight=float(found[k]),
             says=f"{part.name} is off and conducts {show(float(found[k]), 'A')} through its body diode",
             do=f"exchange drain and source of {part.name}",
+        )  # fmt: skip
+
+
+def _exchanged(study: Study, part: Part) -> Iterator[Concern]:
+    """A switching transistor whose collector is on the side that its emitter belongs to."""
+    board = study.board
+    high = {*(r.net for r in board.rails.values()), *(s.net for s in board.supplies.values())}
+    common = high if part.values.get("type") == "pnp" else {board.ground}
+    if part.pins["C"] in common and part.pins["E"] not in {board.ground, *high}:
+        if part.values.get("type") != "pnp" and _held_up(study, part.pins["E"]) is False:
+            return
+        yield Concern(
+            "reverse-path", True, (part.pins["E"], part.pins["C"]), path=(part.name,),
+            says=f"{part.name}'s collector is on {part.pins['C']} and its emitter on {part.pins['E']}: it hardly "
+            "amplifies that way round, and its base junction breaks down at some 5 V",
+            do=f"exchange collector and emitter of {part.name}",
+        )  # fmt: skip
+
+
+def _held_up(study: Study, net: str) -> bool:
+    """Whether a net stands above ground in some state."""
+    return max(study.volts(net)) > BODY
+
+
+def _forward(study: Study, part: Part) -> Iterator[Concern]:
+    """A zener diode that conducts forward in a state of the design as drawn."""
+    amps = study.points.current(part.name, "A")
+    k = int(np.argmax(amps))
+    if amps[k] > 1e-3:
+        yield Concern(
+            "reverse-path", True, (part.pins["A"], part.pins["K"]), path=(part.name,), state=study.cases[k].state,
+            value=float(amps[k]), unit="A", weight=float(amps[k]),
+            says=f"{part.name} conducts {show(float(amps[k]), 'A')} forward and holds {part.pins['A']} at "
+            f"{show(float(study.points.net(part.pins['A'])[k]), 'V')}: it is drawn the wrong way round",
+            do=f"exchange anode and cathode of {part.name}",
         )  # fmt: skip
 
 

@@ -28,7 +28,11 @@ def find(study: Study) -> Iterator[Concern]:
         for k, case in study.each():
             state = case.line_state if case.line == name else "boot"
             level = line.when.get(state)
-            if level is None or (case.line and case.line != name) or not judged(study, line, case, _wakes(study, line, case)):
+            if (
+                level is None
+                or (case.line and case.line != name)
+                or not judged(study, line, case, _wakes(study, line, case))
+            ):
                 continue
             concern = _judge(study, name, line, k, case, state, level, volts[k])
             if concern:
