@@ -1,6 +1,6 @@
 """Drawings in the styles of different hands, written and reviewed once before any rule was mended on them.
 
-What the first try gave stands beside each batch in `fresh/first-try.md`; all of their mistakes are counted by
+What the first try gave stands in `fresh/first-try.md`; all of their mistakes are counted by
 `tests/benchmarks/review_planted.py NAME`. Here each clean drawing raises nothing, and one mistake of each is raised once.
 """
 

@@ -1,4 +1,4 @@
-"""A diode that should catch what a coil or a motor gives back when it is switched off, drawn the other way round or left out."""
+"""A diode that should catch what a coil or a motor gives back when switched off: the other way round, or left out."""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ def _input(study: Study, net: str, k: int) -> float:
 
 
 def leaking_up(study: Study, k: int) -> tuple[str, ...]:
-    """The nets of rails that should be off in a case and that nothing but leaks brings up: they take no charge at once."""
+    """The nets of rails that should be off in a case and that only leaks bring up: they take no charge at once."""
     return tuple(net for net in study.up_though_off(k) if not _held(study, net, [k]))
 
 

@@ -58,7 +58,7 @@ def _hidden(study: Study, held: Held, pin: str) -> HiddenPull | None:
 
 
 def is_processor(study: Study, part: Part) -> bool:
-    """Whether a chip runs a program: it drives lines or switches rails, says how it starts, or answers as the target."""
+    """Whether a chip runs a program: it drives lines or switches rails, says how it starts, or is the target."""
     board = study.board
     moved = [line.driven_by or "" for line in board.lines.values()]
     moved += [pin for rail in board.rails.values() for pin in rail.on_when]
