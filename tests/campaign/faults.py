@@ -265,7 +265,9 @@ TROUBLES = (
     Trouble("another program raises the limit", _raise_limit, (3,), "says 2 A"),
     Trouble("another program switches a second output on", _switch_second_on, (3,), "of AUX: it is on", "one.toml"),
     Trouble("an output says off and feeds a short", _feed_short, (6,), "come out of it", left=True),
-    Trouble("an output comes back 20 ms after off, once", _come_back(1), (3, 4), ("is on", "it was on, or came back")),
+    Trouble(
+        "an output comes back 20 ms after off, once", _come_back(1), (0, 3, 4), ("is on", "it was on, or came back")
+    ),
     Trouble("an output comes back 20 ms after off, always", _come_back(1000), (6,), "not confirmed off", left=True),
     Trouble("twenty presses of Ctrl-C", _press, (4,), "stopped by the operator"),
     Trouble("twenty presses of Ctrl-C, an output that sticks", _press_stuck, (6,), "not confirmed off", left=True),
