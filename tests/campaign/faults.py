@@ -260,7 +260,7 @@ def _stop_both(lane: Lane, going: Going) -> float:
 
 
 STOP = 2.0  # s: less than a lease, more than a computer is ever busy for
-BACK = ("is on", "it was on, or came back")  # 0: where the run had come to its end by then
+RETURNED = ("is on", "it was on, or came back")  # 0: where the run had come to its end by then
 TROUBLES = (
     Trouble("a supply does not hold its limit", _disobey, (1,), "does not hold its limit"),
     Trouble("another program raises the limit", _raise_limit, (3,), "says 2 A"),
