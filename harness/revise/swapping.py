@@ -189,8 +189,8 @@ def _supplies(board: Board, entry: Entry, pins: Mapping[str, str]) -> Iterator[s
 def _volts(board: Board, net: str) -> float | None:
     """The most that a rail or supply is meant to have."""
     rows = [row for table in (board.rails, board.supplies) for row in table.values() if row.net == net]
-    found = [row.volts for row in rows if getattr(row, "volts", None) is not None]
-    return max((each.nominal for each in found if each.nominal is not None), default=None)
+    found = [row.volts.nominal for row in rows if row.volts is not None and row.volts.nominal is not None]
+    return max(found, default=None)
 
 
 def _number(text: object) -> float | None:
