@@ -80,8 +80,8 @@ def may_hide(pin: str, net: str, processor: bool = False) -> HiddenPull | None:
     """What a chip's silent pin on a net may hide; None for a pin of no such function.
 
     Pulls hide where a part must be held while nobody drives it: in resets, enables and straps. Of an ordinary input,
-    bus or output they are hardly ever heard of, and a processor's other pins come up released: a pull there would be set by
-    its program. Common practice, no source. A pin that has a number for a name goes by its net.
+    bus or output they are hardly ever heard of, and a processor's other pins come up released: a pull there
+    would be set by its program. Common practice, no source. A pin that has a number for a name goes by its net.
     """
     name = net if _NUMBER.match(pin) and not processor else pin
     table = pull_table()

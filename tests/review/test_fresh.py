@@ -1,7 +1,8 @@
 """Drawings in the styles of different hands, written and reviewed once before any rule was mended on them.
 
 What the first try gave stands in `fresh/first-try.md`; all of their mistakes are counted by
-`tests/benchmarks/review_planted.py NAME`. Here each clean drawing raises nothing, and one mistake of each is raised once.
+`tests/benchmarks/review_planted.py NAME`. Here each clean drawing raises nothing, and one mistake of each is raised
+once.
 """
 
 from __future__ import annotations
