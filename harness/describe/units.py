@@ -67,9 +67,9 @@ def check_units(units: Units, document: Document, board: Board | None) -> None:
 def units_notes(units: Units, document: Document, board: Board) -> list[Problem]:
     """Pulls that would be planted beside what the board file has already."""
     notes = Document(document.file, document.text, document.data, document.lines)
-    for path, plants in (
-        (("every",), units.every.plant), *((("units", name), unit.plant) for name, unit in units.units.items())
-    ):  # fmt: skip
+    listed: list[tuple[Path, tuple[str, ...]]] = [(("every",), tuple(units.every.plant))]
+    listed += [(("units", name), tuple(unit.plant)) for name, unit in units.units.items()]
+    for path, plants in listed:
         for text, stands in planted_twice(board, plants):
             at = (*path, "plant", plants.index(text))
             notes.add(at, f'"{text}" planted twice: {stands}', "a pull that the board file has not")

@@ -193,7 +193,7 @@ def _without_value(fault: str) -> str:
 
 def _likeliest(document: Document) -> tuple[str, ...]:
     """The faults of the likeliest explanation, where it is likelier than not."""
-    best = next(iter(document.get("candidates") or ()), {})
+    best: Document = next(iter(document.get("candidates") or ()), {})
     return tuple(_strings(best.get("faults"))) if float(best.get("probability") or 0.0) > 0.5 else ()
 
 
