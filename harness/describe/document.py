@@ -100,8 +100,19 @@ def read_named(file: str | os.PathLike[str]) -> Document:
         return _unreadable(name, "", 0, "a file that is not named .toml", "a file named .toml; it was not opened")
     document = read(file)
     if not document.readable:
-        document.problems = [replace(each, source="") for each in document.problems]
+        document.problems = [
+            replace(each, found="no TOML", allowed="", hint="", source="") for each in document.problems
+        ]
     return document
+
+
+def _unshown(problem: Problem) -> Problem:
+    """Without a word of the file: what is missing, not of what."""
+    if problem.allowed:
+        return replace(problem, source="")
+    missing = re.match(r"missing \S+", problem.found)
+    twice = "a key that is written twice" if problem.found.endswith("is written twice") else "no TOML"
+    return replace(problem, found=missing[0] if missing else twice, hint="", source="")
 
 
 def _bytes_of(name: str) -> bytes:

@@ -307,8 +307,8 @@ class _PartReader:
         )
 
     def _early(self) -> dict[str, str]:
-        """What the chip itself drives on its pins before any firmware runs."""
-        found = self.table.get("early", {})
+        """What the chip itself drives on its pins before any firmware runs; a transistor's `early` is its voltage."""
+        found = self.table.get("early", {}) if self.table.get("kind") == "chip" else {}
         if not isinstance(found, dict):
             self.wrong(("early",), quoted(found), 'a table pin = "low", "high" or "either"')
             return {}

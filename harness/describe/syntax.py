@@ -51,7 +51,7 @@ def complaint(text: str, error: tomllib.TOMLDecodeError) -> Complaint:
         return _bad_key(text, end, line)
     if "overwrite" in message or "twice" in message or "Duplicate" in message:
         return _twice(text, line, message)
-    if "Unterminated string" in message or "'\\n'" in message:
+    if "Unterminated string" in message or "'\\n'" in message or 'Expected "\'"' in message:
         return _open_quote(text, line)
     if "at the end of a table declaration" in message or "at the end of an array declaration" in message:
         return Complaint(line, f"missing ] of the heading {row.strip()}")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from wakeboard.harness.cli import execute
-from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.document import read_named, read_text
 from wakeboard.harness.describe.from_netlist import quantity
 from wakeboard.instruments.quantity import parse
 from wakeboard.results.counted import count
@@ -37,6 +37,14 @@ NETLIST = "* amplifier\nV1 vcc 0 5\nR1 vcc out 10k\nR2 out 0 4.7k\nC1 out 0 100n
 def test_what_is_no_toml_is_told_by_what_was_forgotten(text: str, told: str) -> None:
     (problem,) = read_text(text, "board.toml").problems
     assert str(problem) == f"board.toml:{told}"
+
+
+def test_a_file_that_another_names_tells_what_is_missing_and_nothing_of_itself(tmp_path: Path) -> None:
+    for text, told in (("R1 = { k = 1\n", "missing }"), ("k = 1\nk = 2\n", "a key that is written twice"),
+                       ("root:secret\n", "missing ="), ("a = secret\n", "no TOML")):  # fmt: skip
+        (tmp_path / "b.toml").write_text(text, encoding="utf-8")
+        (problem,) = read_named(tmp_path / "b.toml").problems
+        assert (problem.found, problem.hint, problem.source) == (told, "", "")
 
 
 def test_a_decimal_comma_is_answered_with_a_point(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
