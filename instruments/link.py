@@ -14,8 +14,9 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 - A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
   next message closes it, opens it afresh and asks *IDN? before anything else. Nothing is ever sent twice.
 - Bytes that wait before a question was asked belong to no question: the link is opened afresh, the question then asked.
-- Where the instrument takes compound lines, `ask` adds one, two or three `*OPC?` in turn: neighbouring questions have
-  replies of different shapes, so that a reply shifted by one or two places cannot be taken for the right one, and a
+- Where the instrument takes compound lines, `ask` adds one, two or three `*OPC?`, so many that the reply has another
+  number of parts than those of the two questions before: a reply shifted by one or two places (doubled, say, while the
+  computer was busy) cannot be taken for the right one, though an output that is on says "1", too, and a
   question whose end was lost on the way ("OUTP?" for "OUTP? (@2)") is seen to have lost it. *OPC? is IEEE 488.2,
   mandatory, and only read: it wears no memory, unlike a tag written to a register.
 - clear() is never called: it spins for ever on a closed peer.
@@ -27,6 +28,7 @@ from __future__ import annotations
 import contextlib
 import re
 import threading
+from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from types import TracebackType
@@ -97,7 +99,7 @@ class Link:
         self._resource: Any = None
         self._wire: Wire | None = None
         self._rest = bytearray()
-        self._turn = 0
+        self._parts: deque[int] = deque(maxlen=2)  # of the replies to the questions before
         self._last = -1e9
         self._now = _Question("", 0.0, timeout)
         wanted = resource_manager is None if exclusive is None else exclusive
@@ -320,10 +322,11 @@ class Link:
                 if len(found) != units:
                     self.garbled(line, reply, f"{units} answers are due")
                 return found
-            self._turn = self._turn % 3 + 1
-            reply = self.query(line + ";*OPC?" * self._turn, timeout)
+            more = next(more for more in (1, 2, 3) if units + more not in self._parts)
+            self._parts.append(units + more)
+            reply = self.query(line + ";*OPC?" * more, timeout)
             found = split_units(reply)
-            if len(found) != units + self._turn or any(each not in ("1", "+1") for each in found[units:]):
+            if len(found) != units + more or any(each not in ("1", "+1") for each in found[units:]):
                 self.garbled(line, reply, "it is the reply to another question" if like_reply(reply) else NOISE)
             return found[:units]
 

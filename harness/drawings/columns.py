@@ -19,7 +19,7 @@ from wakeboard.harness.drawings.sides import SIDES
 
 ROLES: Final = (
     "reference", "value", "number", "footprint", "description", "x", "y", "side", "rotation", "fitted", "unfitted",
-    "quantity", "pin", "net",
+    "quantity", "pin", "net", "price",
 )  # fmt: skip
 # In the order of how well a heading fits: the first that matches wins. `=` in front: the whole heading, no more.
 _WORDS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -62,6 +62,9 @@ _WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "quantity": ("=qty", "=quantity", "=count", "=anzahl", "=menge", "quantity", "qty", "=stuck", "=stueck", "=qte",
                  "=quantite", "=cantidad", "=cant", "=quantita", "=aantal", "=quantidade", "=ilosc", "=antal",
                  "=mnozstvi", "=количество", "=кол", "数量"),
+    "price": ("unit price", "=price", "=cost", "unit cost", "price each", "stuckpreis", "einzelpreis", "=preis",
+              "prix unitaire", "=prix", "precio unitario", "=precio", "prezzo unitario", "=prezzo", "=prijs",
+              "=cena", "=цена", "单价"),
     "pin": ("=pin", "pin number", "pin no", "=pad", "pad number", "pad name", "=broche"),
     "net": ("=net", "net name", "netname", "=signal", "=netz", "signal name", "=equipotentielle"),
 }  # fmt: skip

@@ -47,11 +47,12 @@ class Study:
     """Cases that have no operating point, or none that was found: nothing is said of them."""
 
     @classmethod
-    def of(cls, board: Board) -> Study:
-        """Solve the board. Raises CircuitError for what cannot be solved, SolveError when no case has an answer."""
+    def of(cls, board: Board, only: list[Case] | None = None) -> Study:
+        """Solve the board, in all its cases or some. Raises CircuitError for what cannot be solved, SolveError when no
+        case has an answer."""
         circuit = on_supplies(board, off_ohms=OPEN_OHMS)
         model = circuit.compile()
-        todo = cases(board)
+        todo = cases(board) if only is None else only
         points = model.solve([Variant(values=case.values()) for case in todo])
         unsolved = [case for case, status in zip(todo, points.status, strict=True) if status != "ok"]
         if len(unsolved) == len(todo):

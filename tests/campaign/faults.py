@@ -260,12 +260,15 @@ def _stop_both(lane: Lane, going: Going) -> float:
 
 
 STOP = 2.0  # s: less than a lease, more than a computer is ever busy for
+RETURNED = ("is on", "it was on, or came back")  # 0: where the run had come to its end by then
 TROUBLES = (
     Trouble("a supply does not hold its limit", _disobey, (1,), "does not hold its limit"),
     Trouble("another program raises the limit", _raise_limit, (3,), "says 2 A"),
     Trouble("another program switches a second output on", _switch_second_on, (3,), "of AUX: it is on", "one.toml"),
     Trouble("an output says off and feeds a short", _feed_short, (6,), "come out of it", left=True),
-    Trouble("an output comes back 20 ms after off, once", _come_back(1), (3, 4), ("is on", "it was on, or came back")),
+    Trouble(
+        "an output comes back 20 ms after off, once", _come_back(1), (0, 3, 4), ("is on", "it was on, or came back")
+    ),
     Trouble("an output comes back 20 ms after off, always", _come_back(1000), (6,), "not confirmed off", left=True),
     Trouble("twenty presses of Ctrl-C", _press, (4,), "stopped by the operator"),
     Trouble("twenty presses of Ctrl-C, an output that sticks", _press_stuck, (6,), "not confirmed off", left=True),

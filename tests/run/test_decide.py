@@ -140,3 +140,8 @@ def test_hand_held_meter_of_ea_4_02() -> None:
 def test_meter_accuracy_to_standard_uncertainty() -> None:
     """34401A class, one year: 5 V on the 10 V range is ±225 µV, u = 129.90 µV (computed in the reference values)."""
     assert rectangular(0.0035e-2 * 5 + 0.0005e-2 * 10) == pytest.approx(129.90e-6, rel=1e-4)
+
+
+@pytest.mark.parametrize(("value", "inside"), [(9.9, 1.0), (10.1, 0.0)])
+def test_without_uncertainty_a_value_is_inside_or_it_is_not(value: float, inside: float) -> None:
+    assert conformance(value, 0.0, Limits(None, 10.0)) == inside

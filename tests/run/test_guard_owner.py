@@ -598,3 +598,183 @@ def test_an_output_that_sticks_counts_as_energised_until_it_is_off(fake_psu: Any
     at = guard.energised
     clock.sleep(10.0)
     assert guard.energised == at >= before + 10.0
+
+
+# --- one thing at a time --------------------------------------------------------------------------------------------
+def test_a_supply_that_trips_as_it_is_switched_on_is_a_trip(fake_psu: Any, clock: Any) -> None:
+    """The driver asks whether it is on: its own protection was quicker."""
+    psu = fake_psu()
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    guard.arm("USB", SETTING, ENVELOPE)
+
+    def trips(_channel: Any) -> None:
+        raise SettingError("was switched on and says that it is off")
+
+    psu.on = trips
+    guard.on("USB")
+    assert guard.cut is not None
+    assert (guard.cut.rule, guard.cut_supply) == ("output-off", "USB")
+    assert "says that it is off" in guard.cut.says
+    assert not guard.any_live
+
+
+def test_a_protection_that_is_refused_is_left_off_and_said(fake_psu: Any, clock: Any) -> None:
+    psu, taken_back = fake_psu(), []
+
+    def refuses(_channel: Any, ovp: Any = None, ocp: Any = None, **_delay: Any) -> None:
+        if ocp is not None:
+            raise SettingError("no such level")
+
+    psu.protect, psu.unprotect = refuses, taken_back.append
+    psu.can = SimpleNamespace(ovp=True, ocp="level", outputs="each")
+    psu.most_ocp_delay = lambda _channel: 10.0
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    assert guard.arm("USB", SETTING, ENVELOPE) == "its over-current protection is not armed: no such level"
+    assert taken_back == [1]
+    with pytest.raises(SettingError, match="no such level"):
+        guard.arm("USB", Setting(5.0, 0.12, ocp=0.1), ENVELOPE)
+
+
+def test_the_delay_of_a_protection_goes_with_it(fake_psu: Any, clock: Any) -> None:
+    psu, told = fake_psu(), []
+    psu.protect = lambda channel, **what: told.append(what)
+    psu.can = SimpleNamespace(ovp=True, ocp="on limit", outputs="each")
+    psu.most_ocp_delay = lambda _channel: 10.0
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    assert "is armed: 120 mA for 40 ms" in guard.arm("USB", SETTING, ENVELOPE)
+    assert told == [{"ovp": 6.0}, {"ocp": 0.12, "delay": 0.04}]
+
+
+def test_a_ramp_begins_where_it_is_told_to_and_never_beyond(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock, Ramp(1.0, 0.02, start=2.0))
+    assert psu.settings[1] == (2.0, 0.12)
+    guard.off("USB")
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB", Ramp(1.0, 0.02, start=9.0))
+    assert psu.settings[1] == (5.0, 0.12)
+    guard.off("USB")
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB", Ramp(0.0, 0.02))
+    assert not guard.climbing("USB")
+    assert not guard.climbing("NOPE")
+
+
+def test_a_ramp_waits_between_its_steps(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock, Ramp(1.0, 0.5))
+    for seconds, volts in ((0.4, 0.0), (0.2, 1.0), (0.2, 1.0), (0.35, 2.0)):
+        clock.sleep(seconds)
+        guard.tick()
+        assert psu.settings[1][0] == volts
+
+
+def test_it_looks_closely_after_a_change_and_while_something_is_odd(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    assert guard.close
+    clock.sleep(0.049)
+    assert guard.close
+    clock.sleep(0.002)
+    assert not guard.close
+    guard.change()
+    assert guard.close
+    clock.sleep(1.0)
+    guard.bound("USB", None, 0.02)
+    guard.tick()
+    assert not guard.close
+    psu.ohms[1] = 1e9
+    guard.tick()
+    assert guard.cut is None
+    assert guard.close, "its current has ceased, not long enough yet"
+
+
+def test_energised_is_counted_from_on_to_off_however_many_are_on(fake_psu: Any, clock: Any) -> None:
+    guard = two(fake_psu(), clock)
+    clock.sleep(1.0)
+    guard.arm("PANEL", SETTING, ENVELOPE)
+    guard.on("PANEL")
+    clock.sleep(1.0)
+    guard.off("USB")
+    clock.sleep(1.0)
+    assert guard.energised == pytest.approx(3.0)
+    guard.off("PANEL")
+    clock.sleep(5.0)
+    assert guard.energised == pytest.approx(3.0)
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB")
+    clock.sleep(1.0)
+    guard.off("USB")
+    assert guard.energised == pytest.approx(4.0)
+
+
+def test_what_comes_on_by_itself_counts_as_energised(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    switch_on(psu, 1)
+    psu.stuck_on = True
+    run_for(guard, clock, 1.0)
+    assert guard.cut is not None
+    assert guard.any_live
+    clock.sleep(2.0)
+    assert guard.energised == pytest.approx(2.0, abs=0.3)
+
+
+def test_the_lowest_of_those_on_is_named_where_no_supply_is_to_blame(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    guard.tick()
+    guard.abandon("heartbeat", "the runner hung")
+    assert guard.cut is not None
+    assert (guard.cut_supply, guard.cut.volts, guard.cut.amps) == ("USB", 5.0, 0.02)
+    guard.abandon("another", "later")
+    assert guard.cut.rule == "heartbeat"
+
+
+def test_before_the_first_sample_a_cut_has_no_numbers(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    guard.abandon("heartbeat", "the runner hung")
+    assert guard.cut is not None
+    assert guard.cut.volts != guard.cut.volts
+    assert guard.cut.amps != guard.cut.amps
+
+
+def test_the_trace_has_what_was_sampled_and_begins_anew(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    clock.sleep(0.01)
+    guard.tick()
+    track = guard.take_trace()["USB"]
+    assert (track.times, track.volts, track.amps, track.limit, track.mode) == ([0.01], [5.0], [0.02], [0.12], ["cv"])
+    assert guard.take_trace() == {}
+    guard.off("USB")
+    guard.sample("USB")
+    assert guard.take_trace()["USB"].limit == [0.0]
+
+
+def test_what_was_said_for_nothing_new_is_taken_out_of_the_traffic(fake_psu: Any, clock: Any) -> None:
+    psu, traffic = fake_psu(), []
+    call = psu._call
+    psu._call = lambda name, channel: (traffic.append(name), call(name, channel))[1]
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock, traffic=traffic)
+    guard.prove_off()
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB")
+    run_for(guard, clock, 0.2)
+    said = len(traffic)
+    run_for(guard, clock, 1.0)
+    assert psu.calls.count("check_settings 1") >= 2
+    assert "check_settings" not in traffic
+    assert len(traffic) - said < 60, "a sample each 50 ms, and none of the looks between"
+    assert psu.calls.count("sample 1") > 900
+
+
+def test_a_protection_that_had_tripped_is_cleared_only_where_there_is_one(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    assert "clear 1" not in psu.calls
+    psu.trips[1] = "ocp"
+    psu.clear_switches_on = True
+    with pytest.raises(SettingError, match="clearing the protection switched the output on"):
+        guard.prove_off()
+    assert not psu.outputs[1]

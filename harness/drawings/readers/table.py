@@ -224,6 +224,7 @@ class _Reading:
             if found and found.casefold() not in ("n/a", "none", "-"):
                 setattr(new, word, found)
                 new.said[word] = where
+        new.price = _money(self.cell(cells, "price"))
         new.fitted = self._fitted(cells)
         if new.fitted is not None:
             new.said["fitted"] = where
@@ -311,6 +312,12 @@ class _Reading:
             self.unit = scale = 1.0
             self.result.remarks.append(f"{self.source.short}: no unit of length is named; millimetres taken")
         return float(match[1].replace(",", ".")) * scale
+
+
+def _money(text: str) -> float | None:
+    """A price whatever its currency; None where it is none."""
+    match = re.search(r"[0-9]+(?:[.,][0-9]+)?", text)
+    return float(match[0].replace(",", ".")) if match else None
 
 
 def _factor(word: str) -> float:

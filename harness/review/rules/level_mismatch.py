@@ -95,7 +95,7 @@ def _pulled(study: Study, pin: Pin) -> Iterator[Concern]:
         if volts <= rail + ABOVE_RAIL or not _on(study, sink, k):
             continue
         amps = float(study.points.current(part.name, name)[k])
-        if amps > PIN_AMPS:
+        if amps > PIN_AMPS or entry.get("type") == "analog":  # beyond what it converts, and its absolute maximum
             path = study.path(k, net)
             yield Concern(
                 "level-mismatch", True, (net, sink), path=(*path, part.name), state=case.state, value=volts, unit="V",

@@ -2,8 +2,8 @@
 
 What an output says of itself is looked into: one that says off and lets current out is on, however low its voltage (it
 may feed a short); one that had gone off, and says that it is on when it is asked again, has come back, which is told
-although it is switched off again. A voltage alone is no lie: capacitors hold it, and the discharge step looks into that. What could not
-be confirmed is unknown, and unknown is not off.
+although it is switched off again. A voltage alone is no lie: capacitors hold it, and the discharge step looks into
+that. What could not be confirmed is unknown, and unknown is not off.
 """
 
 from __future__ import annotations

@@ -131,11 +131,15 @@ class Simulation:
             self._x = fresh
             self._watch = self._watch.onto(self.model)
         self._watch.place(structure)
-        self._cornered = [
-            slice(b.partials, b.partials + len(b.device.partials) * b.count)
-            for b in layout.blocks
-            if b.device in (VALVE, CONVERTER)
-        ]
+        self._cornered = np.array(
+            [
+                partial
+                for b in layout.blocks
+                if b.device in (VALVE, CONVERTER)
+                for partial in range(b.partials, b.partials + len(b.device.partials) * b.count)
+            ],
+            dtype=np.intp,
+        )
         block = layout.block(LINEAR)
         count = block.count if block else 0
         p = (
@@ -149,6 +153,9 @@ class Simulation:
         self._g_at = (block.parameters if block else 0) + self._linear_rows
         self._j_at = self._g_at + count
         self._coil = (base[3] != 0)[self._linear_rows]
+        self._no_coil = np.flatnonzero(~self._coil)
+        self._conducts = self._g0 > 0
+        self._coil_ohms = np.where(self._coil, 1 / np.where(self._coil & self._conducts, self._g0, 1.0), 1.0)
         ports = (block.ports if block else 0) + self._linear_rows
         self._plus, self._minus = structure.plus[ports], structure.minus[ports]
 
@@ -334,8 +341,7 @@ class Simulation:
 
     def _corners(self, e: Evaluation) -> NDArray[np.bool_]:
         """Which straight piece of its curve each piecewise-linear element is on."""
-        partials = e.partials[0]
-        return np.concatenate([partials[rows] != 0 for rows in self._cornered] or [np.zeros(0, dtype=bool)])
+        return np.asarray(e.partials[0, self._cornered] != 0)
 
     def _companions(self, h: float) -> tuple[Array, Array]:
         """Norton equivalents of the reactive elements for a step h: i = g·u - j."""
@@ -347,8 +353,9 @@ class Simulation:
         else:
             lead, past = 1 / h, states[0] / h
         # capacitor: i = C·(lead·u - past) + leak; inductor: u = R·i + L·(lead·i - past)
-        r_coil = np.where(self._coil, 1 / np.where(self._coil & (self._g0 > 0), self._g0, 1.0), 1.0)
-        g_coil = np.where(self._g0 > 0, 1 / (r_coil + self._henries * lead), 0.0)
+        if len(self._no_coil) == len(self._coil):
+            return self._g0 + self._farads * lead, self._farads * past + self._j0
+        g_coil = np.where(self._conducts, 1 / (self._coil_ohms + self._henries * lead), 0.0)
         g = np.where(self._coil, g_coil, self._g0 + self._farads * lead)
         j = np.where(self._coil, -g_coil * self._henries * past, self._farads * past + self._j0)
         return g, j
@@ -367,7 +374,7 @@ class Simulation:
             bend = (slope - slope2) / (steps[0] + steps[1])
             guess = guess + bend * h * (h + steps[0])
             share = 0.5 * h / (h + steps[0] + steps[1])
-        size = self.tolerance * max(1.0, float(np.abs(state[~self._coil]).max(initial=0.0)))
+        size = self.tolerance * max(1.0, float(np.abs(state[self._no_coil]).max(initial=0.0)))
         off = np.abs(state - guess) * share
         return float(off.max() / size)
 
