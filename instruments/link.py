@@ -46,7 +46,7 @@ from .resource import check_connected, configure, is_serial, manager_of
 from .traffic import Direction, TrafficLog
 from .wire import LIMIT, Wire, WireTimeout, wire_of
 
-OPEN_MS = 3000
+OPEN_MS = 3000  # ms for a connection: a lost packet is sent again after 1 s (RFC 6298, 2.1)
 SHOUT = 0.5  # s for a command that nobody waits for
 NOISE = "it is noise: no instrument answers so (the line's speed, its cable, or something else on it)"
 MOST_HEADER = 64  # characters before a block

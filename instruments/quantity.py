@@ -323,4 +323,12 @@ def show(value: float | None, unit: str, digits: int = 4) -> str:
     if unit in ("%", ""):
         number = f"{value * 100 if unit else value:.{digits}g}"
         return f"{number} {unit}".rstrip()
+    return _kept(value, unit, digits) if value else _shown(value, unit, digits)  # 0.0 and -0.0 are one key
+
+
+def _shown(value: float, unit: str, digits: int) -> str:
     return str(_Shown(value, unit).render(prec=digits - 1))
+
+
+_kept = functools.lru_cache(maxsize=4096)(_shown)
+"""A rehearsal shows the same few hundred values thousands of times."""

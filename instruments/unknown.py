@@ -36,7 +36,7 @@ FIRST: Final = {
 }
 """What tells a kind, and within it the nearest dialect."""
 NEAREST: Final = 3  # dialects whose questions are asked whole
-MOST_ENTRIES: Final = 30
+MOST_ENTRIES: Final = 30  # of its error queue: more than the 20 that are usual (common practice, no source)
 _NEVER: Final = re.compile(r"(?i)\A:?(READ|FETC|INIT|TRIG|CAL|DIAG|TEST|ABOR|\*TST|\*CAL|\*LRN|\*TRG|\*RST|AER|INR)")
 _MEASURES: Final = re.compile(r"(?i)\A:?(MEAS|\*?IDN\?.*MEAS)")
 _NAMES_OUTPUT: Final = re.compile(r"\{(ch|n)\b[^}]*\}")

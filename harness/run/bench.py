@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wakeboard.instruments.ports import Measurement, MeterPort, ScopePort
     from wakeboard.results.records import InstrumentUsed
 
-VOLT_RANGES = (10.0, 100.0, 1000.0)
+VOLT_RANGES = (10.0, 100.0, 1000.0)  # V; fixed, so that no change of range comes between the looks at a net that moves
 NPLC = 1.0  # one mains period: hum averages out
 
 

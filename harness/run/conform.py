@@ -16,7 +16,7 @@ from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
 
-VOLTS, AMPS = 1.0, 0.010
+VOLTS, AMPS = 1.0, 0.010  # V, A: nothing is connected; within the range of every supply
 QUESTION = (
     "The conformance suite switches every output of every supply on, at 1 V and 10 mA, and closes relays.\n"
     "  Is every output an open circuit, are the meter's leads open, and is no board connected anywhere?"

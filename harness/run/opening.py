@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
 
 
+# of a bench resistor whose tolerance the file leaves out: 0.1 % film (common practice, no source)
 DEFAULT_LOAD_TOLERANCE = 0.001
 DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
 

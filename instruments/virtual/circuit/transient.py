@@ -29,7 +29,7 @@ from .structure import Structure
 
 __all__ = ["Overstress", "Simulation"]
 
-LEAST_STEP: Final = 1e-9
+LEAST_STEP: Final = 1e-9  # s: far below what any capacitor here can change in
 INSTANT: Final = 1e-10  # s: capacitors hold, everything else finds its place
 GROWTH: Final = 2.0  # below 1 + √2, where the variable-step formula stops being stable
 SETTLED_VOLTS: Final = 2e-6  # how near its final voltage a capacitor counts as there
