@@ -23,6 +23,7 @@ from dataclasses import dataclass
 METER = (
     "swapped", "lead off", "current jack", "stuck", "high impedance", "offset", "bad contact", "60 Hz",
 )  # fmt: skip
+# V, Ω, Ω: large enough to be told, as such mistakes are on a bench (invented)
 OFFSET_VOLTS, CONTACT_OHMS, HIGH_OHMS = 0.02, 80.0, 20e9
 SHUNT_OHMS = 5.0  # fuse, shunt and leads of a 400 mA jack (common practice, no source)
 

@@ -22,6 +22,7 @@ from wakeboard.harness.run.guard import process, wire
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Feed, Guard, OffReport, Ramp, Setting
 from wakeboard.harness.run.guard.process import Shell
+from wakeboard.instruments import clock
 from wakeboard.instruments.clock import RealClock, steady
 
 SETTING, ENVELOPE = Setting(5.0, 0.12), Envelope(5.0, 0.12, inrush_s=0.02)
@@ -267,6 +268,50 @@ def test_a_first_lease_is_long_and_a_runner_that_is_silent_after_it_is_cut(play:
         runner.ask("bye")
 
     play(script)
+
+
+def test_a_sleep_of_the_computer_cuts_is_told_and_counts(play: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As after a suspend (clock_gettime(2)): the clock that counts it is 31 s on between two instructions, the one that
+    Python's waits go by is not. The clock is moved while the process runs; no computer is put to sleep here."""
+    slept, read = [0.0], clock._READ
+    monkeypatch.setattr(clock, "_READ", lambda: read() + slept[0])
+
+    def script(runner: Runner) -> None:
+        energised(runner)
+        runner.say(do="beat", lease=3600.0)  # what cuts is the gap
+        time.sleep(0.3)
+        assert not runner.heard("cut")
+        slept[0] = 31.0
+        began = time.monotonic()
+        while not runner.heard("cut") and time.monotonic() < began + LATE:
+            time.sleep(0.005)
+        (cut,) = runner.heard("cut")
+        assert cut["cut"]["rule"] == "stood-still"
+        assert "stood still for 3" in cut["cut"]["says"]
+        assert "the computer slept" in cut["cut"]["says"]
+        assert 31.0 <= runner.ask("energised") < 31.0 + LATE
+        runner.ask("bye")
+
+    assert not play(script).psu.outputs[1]
+
+
+def test_a_sleep_ends_a_lease(play: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half a second of it explains nothing by itself, and counts."""
+    slept, read = [0.0], clock._READ
+    monkeypatch.setattr(clock, "_READ", lambda: read() + slept[0])
+
+    def script(runner: Runner) -> None:
+        energised(runner)
+        runner.say(do="beat", lease=LATE)
+        runner.ask("change")
+        for _ in range(60):  # a nap each 20 ms
+            slept[0] += 0.5
+            time.sleep(0.02)
+        (cut,) = runner.heard("cut")
+        assert cut["cut"]["rule"] in ("heartbeat", "stood-still")
+        runner.ask("bye")
+
+    assert not play(script).psu.outputs[1]
 
 
 def test_a_line_in_pieces_is_one_message_and_an_error_is_an_end() -> None:

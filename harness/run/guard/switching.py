@@ -14,7 +14,7 @@ from wakeboard.harness.run.guard.core import is_reading
 from wakeboard.harness.run.guard.terms import Feed, OffReport, Time
 from wakeboard.instruments.errors import OutputOnError
 
-OFF_TRIES = 3
+OFF_TRIES = 3  # a reply may be lost once, and once more on the fresh link; what fails thrice is told
 LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …
 LOOK_GAP = 0.05  # s … between these looks: a readback may lag
 STRAY_AMPS = 0.005  # A beyond the readback's error: offsets of a supply that is off (common practice, no source)

@@ -48,6 +48,7 @@ CAREFUL_WAITS = (0.5, 1.0, 2.0, 4.0)  # where more than a short is looked for: a
 WEAK_OHMS = 10e3  # a limit from here on looks for more: a transistor that half conducts charges what is behind evenly
 AGREE = 0.0005  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
+# Ω; below 10 kΩ the test current grows until chips conduct; above 10 MΩ not every meter goes
 RANGES = (10e3, 100e3, 1e6, 10e6)
 HIDES = 20.0  # times the resistor across: above it a limit drowns in the resistor's own tolerance
 

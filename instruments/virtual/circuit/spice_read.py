@@ -26,7 +26,7 @@ from .spice_text import Block, Line, Model, NetlistError, SpareLineError, decima
 
 MOST_PARTS: Final = 20_000
 MOST_PROBLEMS: Final = 100
-LEAST_INDUCTOR_OHMS: Final = 1e-4
+LEAST_INDUCTOR_OHMS: Final = 1e-4  # Ω: an ideal one would short its sources in the DC solution
 NO_LEAK_OHMS: Final = 1e18  # a SPICE gate takes no current
 # The nodes that stand first on an element's line, by its letter, as SPICE has them; those of X: all but the last word.
 PINS: Final[Mapping[str, Sequence[str]]] = {
