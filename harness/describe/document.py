@@ -100,9 +100,7 @@ def read_named(file: str | os.PathLike[str]) -> Document:
         return _unreadable(name, "", 0, "a file that is not named .toml", "a file named .toml; it was not opened")
     document = read(file)
     if not document.readable:
-        document.problems = [
-            replace(each, found="no TOML", allowed="", hint="", source="") for each in document.problems
-        ]
+        document.problems = [_unshown(each) for each in document.problems]
     return document
 
 
