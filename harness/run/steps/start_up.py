@@ -8,8 +8,8 @@
     overshoot = "5 %"
 
 Limit, check for a short, envelope, hands and guard are those of "power on": it is that step, with a shot armed before
-the output goes on. A time whose uncertainty reaches across its limit is marginal. Without an oscilloscope that sees what is
-asked for, the supply is switched on all the same, and the times are skipped and said to be.
+the output goes on. A time whose uncertainty reaches across its limit is marginal. Without an oscilloscope that sees
+what is asked for, the supply is switched on all the same, and the times are skipped and said to be.
 """
 
 from __future__ import annotations
