@@ -14,8 +14,9 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 - A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
   next message closes it, opens it afresh and asks *IDN? before anything else. Nothing is ever sent twice.
 - Bytes that wait before a question was asked belong to no question: the link is opened afresh, the question then asked.
-- Where the instrument takes compound lines, `ask` adds one, two or three `*OPC?` in turn: neighbouring questions have
-  replies of different shapes, so that a reply shifted by one or two places cannot be taken for the right one, and a
+- Where the instrument takes compound lines, `ask` adds one, two or three `*OPC?`, so many that the reply has another
+  number of parts than those of the two questions before: a reply shifted by one or two places (doubled, say, while the
+  computer was busy) cannot be taken for the right one, though an output that is on says "1", too, and a
   question whose end was lost on the way ("OUTP?" for "OUTP? (@2)") is seen to have lost it. *OPC? is IEEE 488.2,
   mandatory, and only read: it wears no memory, unlike a tag written to a register.
 - clear() is never called: it spins for ever on a closed peer.
@@ -25,7 +26,9 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 from __future__ import annotations
 
 import contextlib
+import re
 import threading
+from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from types import TracebackType
@@ -43,9 +46,11 @@ from .resource import check_connected, configure, is_serial, manager_of
 from .traffic import Direction, TrafficLog
 from .wire import LIMIT, Wire, WireTimeout, wire_of
 
-OPEN_MS = 3000
+OPEN_MS = 3000  # ms for a connection: a lost packet is sent again after 1 s (RFC 6298, 2.1)
 SHOUT = 0.5  # s for a command that nobody waits for
 NOISE = "it is noise: no instrument answers so (the line's speed, its cable, or something else on it)"
+MOST_HEADER = 64  # characters before a block
+_BLOCK = re.compile(rb"[A-Za-z0-9:,_ ]*?#([1-9])")
 QUIET = 0.05  # s of silence that ends a reply without terminator or length
 
 
@@ -94,7 +99,7 @@ class Link:
         self._resource: Any = None
         self._wire: Wire | None = None
         self._rest = bytearray()
-        self._turn = 0
+        self._parts: deque[int] = deque(maxlen=2)  # of the replies to the questions before
         self._last = -1e9
         self._now = _Question("", 0.0, timeout)
         wanted = resource_manager is None if exclusive is None else exclusive
@@ -317,12 +322,50 @@ class Link:
                 if len(found) != units:
                     self.garbled(line, reply, f"{units} answers are due")
                 return found
-            self._turn = self._turn % 3 + 1
-            reply = self.query(line + ";*OPC?" * self._turn, timeout)
+            more = next(more for more in (1, 2, 3) if units + more not in self._parts)
+            self._parts.append(units + more)
+            reply = self.query(line + ";*OPC?" * more, timeout)
             found = split_units(reply)
-            if len(found) != units + self._turn or any(each not in ("1", "+1") for each in found[units:]):
+            if len(found) != units + more or any(each not in ("1", "+1") for each in found[units:]):
                 self.garbled(line, reply, "it is the reply to another question" if like_reply(reply) else NOISE)
             return found[:units]
+
+    def query_block(self, line: str, timeout: float, tail: str = "\n") -> bytes:
+        """The bytes of a block (IEEE 488.2, 8.7.9: `#`, a digit n, n digits that count the bytes), which may hold any
+        byte; header words before it and exactly `tail` after it. Nothing of it goes into the traffic but its size."""
+        with self.lock:
+            self._prepare(line, timeout)
+            self._now = _Question(line, self.clock.now(), timeout)
+            try:
+                deadline = self._now.started + timeout
+                self._send(line, deadline)
+                data = self._receive_block(deadline, tail.encode("latin-1"))
+            except BaseException as error:  # noqa: BLE001  told as one of ours
+                self._broke(error)
+            self._note("<", f"#: {len(data)} bytes")
+            return data
+
+    def _receive_block(self, deadline: float, tail: bytes) -> bytes:
+        while (found := _BLOCK.match(self._rest)) is None:
+            if len(self._rest) > MOST_HEADER or b"\n" in self._rest:
+                raise _NoBlock
+            self._take(deadline)
+        digits = int(found[1])
+        starts = found.end() + digits
+        while len(self._rest) < starts:
+            self._take(deadline)
+        count = bytes(self._rest[found.end() : starts])
+        if not count.isdigit() or int(count) > LIMIT - starts - len(tail):
+            raise _NoBlock
+        ends = starts + int(count)
+        while len(self._rest) < ends + len(tail):
+            self._take(deadline)
+        data, rest = bytes(self._rest[starts:ends]), bytes(self._rest[ends:])
+        self._rest.clear()
+        self._last = self.clock.now()
+        if rest != tail:
+            raise _Surplus
+        return data
 
     def garbled(self, line: str, reply: str, why: str) -> NoReturn:
         """Mark the link as out of step and raise LinkGarbled. Drivers call it for a reply that they cannot read."""
@@ -420,6 +463,9 @@ class Link:
         if isinstance(error, _Surplus):
             got = self._now.partial.decode("latin-1")
             self._fail(LinkGarbled, f"more came back than one reply, after {got[:80]!r}")
+        if isinstance(error, _NoBlock):
+            got = bytes(self._rest[:40]).decode("latin-1")
+            self._fail(LinkGarbled, f"what came back is no block of data: {got!r}")
         if not isinstance(error, Exception):
             raise error
         self._fail(*judged(error, self._now.partial), error)
@@ -443,3 +489,7 @@ class Link:
 
 class _Surplus(Exception):
     """More bytes than a reply."""
+
+
+class _NoBlock(Exception):
+    """Bytes that are no block."""

@@ -28,7 +28,7 @@ from .errors import LinkBusy, LinkError
 _BYTE: Final = 1 << 30  # Windows locks bytes for reading too: a byte far behind the text keeps that readable
 _SHARED: Final = ("/run/lock", "/var/lock", "/tmp")  # the first that every user may write to (FHS 3.0: /run, /tmp)
 _OPEN_TO_ALL: Final = stat.S_ISVTX | stat.S_IWOTH
-_TRIES: Final = 5
+_TRIES: Final = 5  # a file that is removed between two calls each time is no chance
 _BUSY: Final = (errno.EAGAIN, errno.EACCES, errno.EWOULDBLOCK, errno.EDEADLK)
 
 

@@ -28,6 +28,7 @@ UNITS: Final[dict[str, str]] = {
     "current": "A",
 }
 WITH_CURRENT: Final = ("ohms", "ohms 4w", "diode volts")
+# Ω of the two inputs of a bench meter; the high one is "> 10 GΩ" in data sheets: the least of it
 LOW_OHMS, HIGH_OHMS = 10e6, 10e9
 
 

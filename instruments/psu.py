@@ -48,6 +48,7 @@ class Psu:
         self.outputs = Outputs(self.speaker, dialect)
         self.looks = Looks(self.outputs, dialect)
         self.identity: Identity | None = None
+        self.repeated: set[str] = set()  # outputs that said on after the off command, and off after a second one
         self._most_delays: dict[str, float | None] = {}
         link.on_reopen.append(self._after_reopening)
 
@@ -314,6 +315,7 @@ class Psu:
                     f"{self.link.name} channel {', '.join(left)} was switched off and says that it is on",
                     instrument=self.link.name,
                 )
+            self.repeated.update(left)
             self.speaker.say(lines)
         for name in names:
             if name in self.looks.commanded:

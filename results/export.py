@@ -23,7 +23,7 @@ from wakeboard.results.visible import plain_cell
 if TYPE_CHECKING:
     import pandas as pd
 
-_CSV_ROWS: Final = 50_000
+_CSV_ROWS: Final = 50_000  # at a time, so that the text of a large store is not in memory as a whole
 
 
 @contextmanager

@@ -27,7 +27,7 @@ from wakeboard.results.store_engine import parse_place
 from wakeboard.results.store_errors import StoreError
 
 PUSH_LOCK: Final = 0x57414B46  # advisory lock number: one batch at a time
-BATCH_READINGS: Final = 20_000
+BATCH_READINGS: Final = 20_000  # a transaction: what was copied before a failure stays
 
 
 @dataclass(frozen=True)

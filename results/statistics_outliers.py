@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 FACTOR = 0.6745  # third quartile of the standard normal distribution: MAD / 0.6745 estimates its sd
-CUT_OFF = 3.5
+CUT_OFF = 3.5  # Iglewicz and Hoaglin (1993), as the NIST/SEMATECH handbook gives it, 1.3.5.17 (from memory)
 LEAST = 4  # with three values one of them is always the median: the two others decide about themselves
 
 # For groups of n units with nothing odd (normally distributed): the share of groups in which the cut-off of 3.5 still

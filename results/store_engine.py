@@ -28,7 +28,7 @@ from wakeboard.results.passwords import safe_url, secrets_in, without
 from wakeboard.results.store_errors import StoreError
 from wakeboard.results.store_explain import Place, corrupt, explain
 
-QUICK_CHECK_S: Final = 0.05
+QUICK_CHECK_S: Final = 0.05  # s: what nobody notices at the start of a command
 _WAYS: Final = "give a file, sqlite:///FILE or postgresql://USER@HOST/DATABASE"
 _MIGRATION_LOCK: Final = 0x57414B45  # advisory lock number in PostgreSQL
 

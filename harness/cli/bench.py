@@ -11,6 +11,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -35,7 +36,9 @@ EXAMPLES = [
     "--yes-outputs-are-open", "open_circuit", is_flag=True, help="With --conform where nobody may be asked: it is so."
 )
 @click.option("--probe", "unknown", metavar="ADDRESS", help="Begin a dialect for the instrument at a VISA address.")
-@click.option("--kind", type=click.Choice(["psu", "dmm", "scanner"]), help="With --probe: what it is, if you know.")
+@click.option(
+    "--kind", type=click.Choice(["psu", "dmm", "scanner", "scope"]), help="With --probe: what it is, if you know."
+)
 @click.option("-o", "--output", metavar="FILE", help="With --probe: the file to write. Default: by the model's name.")
 @common_options
 def command(
@@ -112,7 +115,9 @@ def _probe(common: Common, address: str, kind: str | None, output: str | None) -
     document["answered"] = {each.line: each.reply for each in found.answered}
     document["refused"] = {each.line: each.refused for each in found.refused}
     if not found.kind:
-        common.note("it answered no question that tells a supply, a meter or a scanner: no dialect was begun")
+        common.note(
+            "it answered no question that tells a supply, a meter, a scanner or an oscilloscope: no dialect was begun"
+        )
         common.emit({**document, "ok": False})
         return Exit.BENCH
     if found.fits:
@@ -225,7 +230,7 @@ def _conform(common: Common, described: Bench, open_circuit: bool, document: dic
             document["conformance"][name] = [{"check": each.name, "ok": each.ok, "says": each.says} for each in checks]
             still_on += [f"{name} {output}" for output in left_on(checks)]
             bad = [each for each in checks if not each.ok]
-            common.say(f"\n{name}: {len(checks) - len(bad)} of {len(checks)} checks hold")
+            common.say(f"\n{name}: {len(checks) - len(bad)} of {count(len(checks), 'check')} hold")
             for each in checks:
                 word = "ok   " if each.ok else click.style("FAILS", fg="red", bold=True)
                 _checked_line(common, word, each.name, each.says)

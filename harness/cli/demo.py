@@ -32,6 +32,7 @@ def command(common: Common, folder: Path) -> int:
     lay_out(folder)
     demo = Demo(folder)
     common.say(f"Skep's five units on the virtual bench; everything is kept in {folder}\n")
+    _say_first_look(common, demo)
     _say_review(common, review(demo))
     common.say("\n2. First power-on of each unit, one source at a time, under a current limit")
     for unit, planted, record in run_units(demo):
@@ -42,6 +43,20 @@ def command(common: Common, folder: Path) -> int:
     _say_conclusion(common, demo)
     common.emit(demo.as_json())
     return Exit.GOOD
+
+
+def _say_first_look(common: Common, demo: Demo) -> None:
+    """What plain Python sees of the design while the solver is compiled, on a machine that has not got it yet."""
+    from wakeboard.harness.demo.demo import first_look
+
+    for document in first_look(demo):
+        names = ", ".join(document["supplies"])
+        common.say(f"0. Until then: {names}, each on alone, with nothing driven, solved by plain Python")
+        for concern in document["concerns"]:
+            _wrap(common, f"{concern['rule']}: {concern['says']}", "   - ")
+        if not document["concerns"]:
+            common.say("   - no supply and no rail rises that should be off")
+        common.say("")
 
 
 def _waiting(common: Common, text: str) -> None:

@@ -11,8 +11,10 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
+    from wakeboard.harness.describe.from_netlist import Begun
     from wakeboard.harness.drawings.draft import Draft
     from wakeboard.harness.drawings.reading import Given, Role
 
@@ -45,6 +47,14 @@ _FILE = click.Path(exists=True, dir_okay=False)
 @click.option(
     "--columns", metavar="ROLE=HEADING,…", help='Where the columns of a list are found wrong: "value=Wert,x=Mid X".'
 )
+@click.option(
+    "--reader",
+    "own",
+    metavar="FILE.py",
+    type=_FILE,
+    multiple=True,
+    help="Your own code that reads a format.",
+)
 @common_options
 def command(
     common: Common,
@@ -54,6 +64,7 @@ def command(
     places: tuple[str, ...],
     pins: tuple[str, ...],
     columns: str | None,
+    own: tuple[str, ...],
 ) -> int:
     """Make a bring-up folder: commented board.toml, bench.toml, a first sequence, .gitignore.
 
@@ -64,20 +75,36 @@ def command(
     only a person can say is marked FILL IN. On a folder that has a board already the drawing is merged into it: what
     you wrote stays.
     """
+    _take_readers(folder, own)
     given = _given(netlists, boms, places, pins, columns)
     if given and not _is_one_circuit(given):
         return _from_drawing(common, folder, given)
-    texts = _texts(folder)
     if given:
-        texts.update(_begun(Path(netlists[0]), folder))
-        texts["bench.toml"] = _bench(texts["bench.toml"], texts["board.toml"])
+        return _from_circuit(common, folder, Path(netlists[0]))
+    texts = _texts(folder)
     _refuse_to_overwrite(folder, texts)
     _write(folder, texts)
-    for name in texts:
-        common.say(f"wrote {folder / name}")
-    common.note(f"next: edit {folder / 'board.toml'}, then: wakeboard check {folder / 'board.toml'}")
+    _tell_files(common, folder, texts)
     common.emit({"folder": str(folder), "files": [str(folder / name) for name in texts]})
     return Exit.GOOD
+
+
+def _take_readers(folder: Path, own: tuple[str, ...]) -> None:
+    """Readers of installed packages, of files that are named here, and of the board that is there already."""
+    from wakeboard.harness.describe.document import read
+    from wakeboard.harness.describe.own import take_file, take_own, take_packages
+    from wakeboard.harness.describe.problems import FileProblems
+    from wakeboard.harness.drawings.readers import readers
+
+    readers()  # its registry is there before what comes into it
+    take_packages()
+    for file in own:
+        take_file(Path(file))
+    if (folder / "board.toml").is_file():
+        document = read(folder / "board.toml")
+        take_own(document)
+        if document.problems:
+            raise FileProblems(document.problems)
 
 
 # --- what is given --------------------------------------------------------------------------------------------------
@@ -126,6 +153,43 @@ def _is_one_circuit(given: list[Given]) -> bool:
     from wakeboard.harness.drawings.source import opened
 
     return len(given) == 1 and reader_of(opened(given[0].file)).WHAT == spice.WHAT
+
+
+# --- from one circuit ------------------------------------------------------------------------------------------------
+def _from_circuit(common: Common, folder: Path, netlist: Path) -> int:
+    """What cannot be read of it is told all at once, and is left as a place to fill in."""
+    begun = _begun(netlist, folder)
+    texts = {**_texts(folder), "board.toml": begun.board, "first-power-on.toml": begun.sequence}
+    texts["bench.toml"] = _bench(texts["bench.toml"], begun.board)
+    _refuse_to_overwrite(folder, texts)
+    _write(folder, texts)
+    for each in begun.left_out:
+        common.say(f"not used: {each}")
+    for unread in begun.unread:
+        common.say(f"{netlist}: {unread.says.removeprefix('netlist ')}")
+    places = [{"at": each.name, "what": each.says} for each in begun.unread]
+    common.say(f"{count(begun.parts, 'part')}, {count(len(places), 'place')} to fill in")
+    _tell_files(common, folder, texts)
+    files = [str(folder / name) for name in texts]
+    common.emit({"folder": str(folder), "files": files, "fill_in": places, "notes": begun.left_out})
+    return Exit.GOOD
+
+
+def _begun(netlist: Path, folder: Path) -> Begun:
+    from wakeboard.harness.describe.from_netlist import begun_from
+    from wakeboard.harness.drawings.source import opened
+    from wakeboard.instruments.virtual.circuit.errors import CircuitError
+
+    try:
+        return begun_from(opened(str(netlist)).text, _board_name(folder))
+    except CircuitError as error:
+        raise click.UsageError(f"{netlist}: {error}") from None
+
+
+def _tell_files(common: Common, folder: Path, texts: dict[str, str]) -> None:
+    for name in texts:
+        common.say(f"wrote {folder / name}")
+    common.note(f"next: edit {folder / 'board.toml'}, then: wakeboard check {folder / 'board.toml'}")
 
 
 # --- from a drawing -------------------------------------------------------------------------------------------------
@@ -206,9 +270,9 @@ MOST_SHOWN = 15
 def _tell(common: Common, counts: dict[str, int], places: list[tuple[str, str]]) -> None:
     known = counts["modelled"] + counts["harmless"]
     common.say(
-        f"{counts['parts']} parts on {counts['nets']} nets: {known} told by the files, "
+        f"{count(counts['parts'], 'part')} on {count(counts['nets'], 'net')}: {known} told by the files, "
         f"{counts['not_fitted']} not fitted, "
-        f"{len(places)} {'place' if len(places) == 1 else 'places'} to fill in"
+        f"{count(len(places), 'place')} to fill in"
     )
     for at, what in places[:MOST_SHOWN]:
         common.say(f"  {at}: {what}")
@@ -237,18 +301,6 @@ def _bench(template: str, board: str) -> str:
         links = "\n".join(line if line.startswith("#") or not line else f"# {line}" for line in links.split("\n"))
         mark = f"# {mark}"
     return head + mark + links
-
-
-def _begun(netlist: Path, folder: Path) -> dict[str, str]:
-    from wakeboard.harness.describe.from_netlist import begun_from
-    from wakeboard.instruments.virtual.circuit.errors import CircuitError
-    from wakeboard.instruments.virtual.circuit.spice_text import NetlistError
-
-    try:
-        board, sequence = begun_from(netlist.read_text(encoding="utf-8"), _board_name(folder))
-    except (NetlistError, CircuitError, UnicodeDecodeError, OSError) as error:
-        raise click.UsageError(f"{netlist}: {error}") from None
-    return {"board.toml": board, "first-power-on.toml": sequence}
 
 
 def _board_name(folder: Path) -> str:

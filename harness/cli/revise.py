@@ -12,17 +12,18 @@ from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.opened import opened
 from wakeboard.harness.cli.options import CONTEXT, Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
     from wakeboard.harness.review.concern import Concern
-    from wakeboard.harness.revise.judging import Beside
+    from wakeboard.harness.revise.judging import Beside, Worth
     from wakeboard.harness.revise.plan import Plan
     from wakeboard.harness.revise.rehearsals import Rehearsals
 
 _EXAMPLES = (
     "wakeboard revise draft board.toml --to B",
-    "wakeboard revise judge revision-b.toml",
+    "wakeboard revise judge revision-b.toml -o revision-b.html",
     "wakeboard revise write revision-b.toml rev-b",
 )
 
@@ -99,8 +100,9 @@ def draft(common: Common, board: str, revision: str, from_review: bool, output: 
 @click.option("--sequence", "sequences", multiple=True, metavar="FILE",
               help="Rehearsed on both revisions. Default: first-power-on.toml beside the board.")  # fmt: skip
 @click.option("--no-rehearsal", is_flag=True, help="Only the reviews: seconds instead of minutes.")
+@click.option("-o", "--output", metavar="FILE", help="Write the page that is forwarded to whoever draws it, HTML.")
 @common_options
-def judge(common: Common, plan: str, sequences: tuple[str, ...], no_rehearsal: bool) -> int:
+def judge(common: Common, plan: str, sequences: tuple[str, ...], no_rehearsal: bool, output: str | None) -> int:
     """Review and rehearse the board with and without the changes, side by side.
 
     Says what is mended, still there and new; what each change mends by itself; each line's margin before and after;
@@ -112,9 +114,80 @@ def judge(common: Common, plan: str, sequences: tuple[str, ...], no_rehearsal: b
     loaded, board = _loaded(plan)
     beside, rehearsals = _judged(loaded, board, _sequences(board, sequences, no_rehearsal))
     _show(common, beside, rehearsals)
+    if output:
+        _page(common, loaded, beside, rehearsals, output)
     common.emit({**as_json(beside), "rehearsals": [each.as_json() for each in rehearsals], **_comparable(beside)})
     bad = beside.worse or not all(each.at_least for each in rehearsals)
     return Exit.FAILED if bad or any(each.effect == "breaks" for each in beside.verdicts) else Exit.GOOD
+
+
+@_sub("swap", "wakeboard revise swap board.toml U8 i2c-sensor-8 --bom bom.csv")
+@click.argument("board")
+@click.argument("part")
+@click.argument("other", metavar="ENTRY")
+@click.option("--to", "revision", default="B", show_default=True, metavar="REV", help="The new revision.")
+@click.option("--bom", "boms", metavar="FILE", multiple=True, help="Lists of parts with prices.")
+@click.option("-o", "--output", metavar="FILE", help="Default: revision-REV.toml beside the board file.")
+@common_options
+def swap(
+    common: Common, board: str, part: str, other: str, revision: str, boms: tuple[str, ...], output: str | None
+) -> int:
+    """Put another part out of the part book in a part's place: a file of changes, judged by reviews.
+
+    ENTRY is the name of an entry (`wakeboard parts book`) or a part number that one fits. Pins go by what they do; what
+    has no counterpart, what comes and goes, and what the new part's data sheet is silent about is told. For the last
+    there is a sequence to measure it first, on a test board.
+    """
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.drawings.book import Book
+    from wakeboard.harness.revise import swapping
+    from wakeboard.harness.revise.drafting import Drafted, written
+    from wakeboard.harness.revise.plan import Plan
+
+    design = _with_parts(load_board(board), board)
+    file = Path(output) if output else Path(board).parent / f"revision-{revision.lower()}.toml"
+    if file.exists():
+        raise click.UsageError(f"{file} is there already: edit it, remove it, or name another with -o")
+    entry = swapping.entry_named(Book.beside(Path(board).parent), other, design)
+    found = swapping.swapped(design, part, entry)
+    told = [*found.told, *filter(None, [swapping.costs(boms, found, entry, other)])]
+    change = found.change.model_copy(update={"why": "; ".join(told)})
+    plan = Plan(board=_relative(Path(board), file), revision=revision, change=[change])
+    file.write_text(written(Drafted(plan, [])), encoding="utf-8", newline="\n")
+    _list(common, found.change.title, told)
+    first = _first_measured(swapping.first_measured(design, found), file.parent / f"measure-{part}.toml")
+    verdicts, bad = _quickly_judged(file)
+    _list(common, "Judged by reviews", [_verdict(each) for each in verdicts] + bad)
+    common.note(f"written: {', '.join([str(file), *first])}; then: wakeboard revise judge {file}")
+    common.emit({
+        "file": str(file), "measure": first, "told": told, "pins": {each.old: each.new for each in found.pairs},
+        "no_counterpart": [pin for pin, _ in found.lost], "open": found.open,
+        "changes": [each.as_json() for each in verdicts], "does_not_fit": bad,
+    })  # fmt: skip
+    return Exit.FAILED if bad or any(each.effect == "breaks" for each in verdicts) else Exit.GOOD
+
+
+def _quickly_judged(file: Path) -> tuple[list[Worth], list[str]]:
+    """Each change's worth by reviews; or what of the board still names what is no longer there."""
+    from wakeboard.harness.describe.problems import FileProblems
+    from wakeboard.instruments.virtual.circuit.errors import CircuitError
+
+    plan, design = _loaded(str(file))
+    try:
+        return _judged(plan, design, [])[0].verdicts, []
+    except FileProblems as error:
+        rows = [f"not judged yet, {each.key}: {each.found} is not there any more" for each in error.problems]
+        return [], rows
+    except CircuitError as error:
+        return [], [f"not judged yet: {error}"]
+
+
+def _first_measured(text: str, file: Path) -> list[str]:
+    """Written where there is something to measure and no such file yet."""
+    if not text or file.exists():
+        return []
+    file.write_text(text, encoding="utf-8", newline="\n")
+    return [str(file)]
 
 
 @_sub("write", "wakeboard revise write revision-b.toml rev-b")
@@ -205,6 +278,18 @@ def _judged(plan: Plan, board: Board, sequences: Sequence[str]) -> tuple[Beside,
     return beside, [rehearsed(beside, file) for file in sequences]
 
 
+def _page(common: Common, plan: Plan, beside: Beside, rehearsals: Sequence[Rehearsals], file: str) -> None:
+    from wakeboard.harness.revise.paper import revision_page
+    from wakeboard.results.export import whole_file
+
+    try:
+        with whole_file(file) as new:
+            new.write_text(revision_page(plan, beside, rehearsals), encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise click.UsageError(f"{error.filename or file}: {(error.strerror or str(error)).lower()}.") from None
+    common.note(f"wrote {file}")
+
+
 def _comparable(beside: Beside) -> dict[str, Any]:
     from wakeboard.harness.revise.margins import comparable
 
@@ -221,7 +306,8 @@ def _show(common: Common, beside: Beside, rehearsals: Sequence[Rehearsals]) -> N
     from wakeboard.harness.drawings.changes import changes_between
 
     before, after = beside.before.board, beside.after.board
-    common.say(f"{before.name}, revision {before.revision} with {len(beside.verdicts)} changes: {after.revision}")
+    told = count(len(beside.verdicts), "change")
+    common.say(f"{before.name}, revision {before.revision} with {told}: {after.revision}")
     found = changes_between(before, after)
     _list(common, "What a circuit notices", [*found.parts, *found.nets, *found.intent])
     _list(common, "Change by change", [_verdict(each) for each in beside.verdicts])

@@ -57,6 +57,15 @@ def lay_out(folder: Path) -> None:
         (folder / name).write_text(source.joinpath(name).read_text(encoding="utf-8"), encoding="utf-8")
 
 
+def first_look(demo: Demo) -> Iterator[dict[str, Any]]:
+    """Where the solver has to be compiled first: begin that, and yield what can be said of the design meanwhile."""
+    from wakeboard.harness.review.first_look import begin, seen
+    from wakeboard.instruments.virtual.circuit.compiled import ahead
+
+    if ahead.begin() and (document := seen(begin(demo.folder / "board.toml"))):
+        yield document
+
+
 def review(demo: Demo) -> dict[str, Any]:
     """The design on paper."""
     from wakeboard.harness.describe.load import load_board

@@ -48,17 +48,20 @@ Channels = Annotated[tuple[Channel, ...], BeforeValidator(as_tuple)]
 
 class Instrument(Named):
     """One instrument. `feeds`: channel -> supply, for a psu; `moves_to`: channel -> further supplies that its leads are
-    moved to by hand, when told and with everything off.
+    moved to by hand, when told and with everything off. `sees`: channel -> the point or net that its probe sits on, for
+    a scope; `probe`: its probes' ratio, 10 for 10:1.
 
     address: a VISA resource name; identity: text that its *IDN? answer must hold; dialect: when *IDN? does not tell;
     terminator: what ends a line, where it is not the dialect's; calibrated and due: dates that go with every reading.
     """
 
-    kind: Literal["psu", "dmm", "scanner"] = Field(description='"psu", "dmm" or "scanner"')
+    kind: Literal["psu", "dmm", "scanner", "scope"] = Field(description='"psu", "dmm", "scanner" or "scope"')
     address: str = Field(min_length=1, description='its VISA address, such as "TCPIP::192.0.2.10::5025::SOCKET"')
     dialect: str | None = None
     identity: str | None = None
     feeds: dict[str, str] = Field(default_factory=dict)
+    sees: dict[str, str] = Field(default_factory=dict)
+    probe: float = Field(10.0, gt=0, le=1000)
     moves_to: dict[str, Annotated[tuple[str, ...], BeforeValidator(as_tuple)]] = Field(default_factory=dict)
     timeout: Seconds = 3.0
     terminator: str | None = None
@@ -83,15 +86,15 @@ class Bleed(Table):
 class Probing(Table):
     """How the meter reaches a point: by hand, through a scanner's channels, or through a fixture wired to them.
 
-    scanner: which instrument, where the bench has several; routes: point (or net) -> channel; swap: the channel that
-    exchanges the meter's leads, where there is one; short: one that connects them with each other, to see that the
+    scanner: which instrument, where the bench has several; routes: point (or net) -> channel; reverse: the channel that
+    reverses the meter's leads, where there is one; short: one that connects them with each other, to see that the
     meter reads zero; volts: what relays, cables and fixture may carry, where it is less than the scanner says.
     """
 
     by: Literal["hand", "scanner", "fixture"] = "hand"
     scanner: str | None = None
     routes: dict[str, Channel] = Field(default_factory=dict)
-    swap: Channel | None = None
+    reverse: Channel | None = None
     short: Channel | None = None
     volts: Volts | None = None
     bleed: Bleed | None = None
@@ -189,11 +192,25 @@ def check_bench(bench: Bench, document: Document, board: Board | None) -> None:
         _dialect(document, name, instrument)
         if instrument.kind != "psu" and instrument.feeds and not _kinds_unknown(document):
             document.add(("instruments", name, "feeds"), f"feeds on a {instrument.kind}", 'only a "psu" feeds supplies')
+        if instrument.kind != "scope" and instrument.sees and not _kinds_unknown(document):
+            document.add(("instruments", name, "sees"), f"sees on a {instrument.kind}", 'only a "scope" sees points')
+        _sees(document, name, instrument, board)
         if instrument.calibrated and instrument.due and instrument.due < instrument.calibrated:
             document.add(("instruments", name, "due"), str(instrument.due), "a date after `calibrated`")
     if board is not None:
         for name in bench.links:
             _known(document, ("links", name), name, board.links, "link", "of the board")
+
+
+def _sees(document: Document, name: str, instrument: Instrument, board: Board | None) -> None:
+    seen: dict[str, str] = {}
+    for channel, point in instrument.sees.items():
+        path: Path = ("instruments", name, "sees", channel)
+        if point in seen:
+            document.add(path, f"{quoted(point)}, which channel {seen[point]} sees already", "a point for each channel")
+        seen.setdefault(point, channel)
+        if board is not None:
+            _known(document, path, point, {*board.points, *board.nets}, "point", "of the board")
 
 
 def _address(document: Document, name: str, address: str) -> None:
@@ -300,7 +317,7 @@ def _probing(bench: Bench, document: Document, board: Board | None) -> None:
         channels.setdefault(channel, point)
         if board is not None:
             _known(document, path, point, {*board.points, *board.nets}, "point", "of the board")
-    for key, special in (("swap", probing.swap), ("short", probing.short)):
+    for key, special in (("reverse", probing.reverse), ("short", probing.short)):
         if special is not None and special in channels:
             document.add(("probing", key), f"channel {special}, a route already", "a channel of its own")
     if probing.bleed and probing.bleed.route in channels:

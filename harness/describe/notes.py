@@ -48,6 +48,13 @@ def sequence_notes(sequence: Sequence, document: Document) -> list[Problem]:
     return notes.problems
 
 
+def _ground(board: Board, notes: Document) -> None:
+    if notes.at(("board", "ground")) is None:
+        notes.add(
+            ("board", "ground"), f"none; {quoted(board.ground)} was assumed", 'the net of zero volts: ground = "GND"'
+        )
+
+
 def _lonely_nets(board: Board, notes: Document) -> None:
     counts = Counter(nets_of(board.parts))
     shared = [net for net, count in counts.items() if count > 1]
@@ -55,11 +62,17 @@ def _lonely_nets(board: Board, notes: Document) -> None:
     drawn = _drawn_nets(notes.file)  # a program wrote these, no hand did
     lonely = [net for net, count in counts.items() if count == 1 and net not in named and net not in drawn]
     for path, net in _pins(board, notes):
-        if net not in lonely:
+        if net not in lonely or _held_inside(board, path):
             continue
         near = nearest(net, shared) or _like(net, lonely)
         if near:
             notes.add(path, f"the net {quoted(net)} with this one pin on it", "a net of at least two pins", near)
+
+
+def _held_inside(board: Board, path: Path) -> bool:
+    """Whether a pin may stay open: an enable with a pull of its own."""
+    part = board.parts[str(path[1])]
+    return path[-1] == "EN" and part.values.get("enable_pull", "none") != "none"
 
 
 def _like(net: str, others: list[str]) -> str:

@@ -3,11 +3,12 @@
     [board]
     own = ["our_steps.py"]
 
-Such a file may hold a step kind, part kinds and a review rule (registry.py, steps.py). It is code and runs with the
-rights of whoever runs Wakeboard, and a board's folder may be borrowed. So nothing is run that this person has not
-agreed to: the file is known by its SHA-256, and a person is asked once for each, on a terminal. Where nobody can be
-asked (--no-input, a script, a test machine), the environment variable WAKEBOARD_OWN lists the hashes that are agreed to
-(their first 12 digits at least); any other is refused. What was agreed to is kept in the user's configuration folder.
+Such a file may hold a step kind, part kinds, a review rule and a reader of drawings (registry.py, steps.py). It is code
+and runs with the rights of whoever runs Wakeboard, and a board's folder may be borrowed. So nothing is run that this
+person has not agreed to: the file is known by its SHA-256, and a person is asked once for each, on a terminal. Where
+nobody can be asked (--no-input, a script, a test machine), the environment variable WAKEBOARD_OWN lists the
+hashes that are agreed to (their first 12 digits at least); any other is refused. What was agreed to is kept in the
+user's configuration folder.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.describe.problems import quoted
+from wakeboard.harness.describe.problems import FileProblems, Problem, quoted
 from wakeboard.harness.describe.registry import BadKind, bring, forget_brought, packages
 
 if TYPE_CHECKING:
@@ -54,6 +55,20 @@ def take_own(document: Document) -> None:
                 _take(Path(document.file).parent, name)
             except _Refusal as refusal:
                 document.add(path, refusal.found, refusal.allowed)
+
+
+def take_file(file: Path) -> None:
+    """Run a file that a person named on the command line, after the same question. Raises FileProblems."""
+    _packages()
+    try:
+        _take(file.parent, file.name)
+    except _Refusal as refusal:
+        raise FileProblems([Problem(str(file), 0, "", refusal.found, refusal.allowed)]) from None
+
+
+def take_packages() -> None:
+    """What installed packages bring, where no board is read yet."""
+    _packages()
 
 
 def forget() -> None:
@@ -104,7 +119,7 @@ def _run(path: Path, code: bytes, digest: str) -> ModuleType:
     try:
         exec(compile(code, str(path), "exec"), module.__dict__)
         if not bring(module):
-            raise BadKind("it brings no step kind, part kinds or review rule")
+            raise BadKind("it brings no step kind, part kinds, review rule or reader")
     except Exception as error:
         del sys.modules[module.__name__]
         line = _line(error, str(path))

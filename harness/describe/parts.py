@@ -20,6 +20,7 @@ from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.instruments.quantity import QuantityError, parse, parse_interval, parse_tolerance, parse_value
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.part import Part
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.kind import Kind, Quantity
@@ -31,7 +32,7 @@ _NAME = re.compile(r"[A-Za-z0-9_+\-/#~\[\]]+\Z")
 _NET = re.compile(r"[^\s:=;,>]+\Z")
 _OWN = (
     "kind", "pins", "max", "tolerance", "variants", "place", "says", "pin_table", "package", "options", "aliases",
-    "boots", "starts",
+    "boots", "starts", "before_firmware", "debug", "fused",
 )  # fmt: skip
 
 
@@ -41,7 +42,8 @@ class PartNote:
 
     pin_table: the processor's pin table, package: whose pin numbers the pins are named by, options: the functions in
     use, aliases: pin -> its name in that table. boots: how it starts -> the levels of its strap pins that make it start
-    that way, starts: how it should start.
+    that way, starts: how it should start. before_firmware: pin -> "low", "high" or "either", what the chip drives
+    by itself. debug: the pins of its debug port, fused: whether a one-time fuse takes that port away.
     """
 
     place: str = ""
@@ -53,6 +55,9 @@ class PartNote:
     package: str = ""
     boots: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     starts: str = ""
+    before_firmware: Mapping[str, str] = field(default_factory=dict)
+    debug: tuple[str, ...] = ()
+    fused: bool = False
 
 
 def board_kinds() -> Mapping[str, Kind]:
@@ -165,7 +170,7 @@ class _PartReader:
 
     def _listed(self, kind: Kind, nets: list[Any]) -> dict[str, Any] | None:
         if kind.any_pins or len(nets) != len(kind.pins):
-            self.wrong(("pins",), f"a list of {len(nets)} nets", _pins_allowed(kind))
+            self.wrong(("pins",), f"a list of {count(len(nets), 'net')}", _pins_allowed(kind))
             return None
         return dict(zip(kind.pins, nets, strict=True))
 
@@ -296,7 +301,43 @@ class _PartReader:
             str(self.table.get("package", "")),
             self._boots(),
             str(self.table.get("starts", "")),
+            self._before_firmware(),
+            self._debug(),
+            self._fused(),
         )
+
+    def _before_firmware(self) -> dict[str, str]:
+        """What the chip itself drives on its pins before any firmware runs."""
+        found = self.table.get("before_firmware", {})
+        if not isinstance(found, dict):
+            self.wrong(("before_firmware",), quoted(found), 'a table pin = "low", "high" or "either"')
+            return {}
+        for pin, level in found.items():
+            self._known_pin(("before_firmware", pin), pin)
+            if level not in ("low", "high", "either"):
+                self.wrong(("before_firmware", pin), quoted(level), '"low", "high" or "either"')
+        return {str(pin): str(level) for pin, level in found.items()}
+
+    def _debug(self) -> tuple[str, ...]:
+        found = self.table.get("debug", [])
+        if not isinstance(found, list) or not all(isinstance(pin, str) for pin in found):
+            self.wrong(("debug",), quoted(found), "a list of pins")
+            return ()
+        for place, pin in enumerate(found):
+            self._known_pin(("debug", place), pin)
+        return tuple(found)
+
+    def _fused(self) -> bool:
+        found = self.table.get("fused", False)
+        if not isinstance(found, bool):
+            self.wrong(("fused",), quoted(found), "true or false")
+        return found is True
+
+    def _known_pin(self, path: Path, pin: str) -> None:
+        pins = self.table.get("pins")
+        known = list(pins) if isinstance(pins, dict) else []
+        if pin not in known:
+            self.wrong(path, f"the pin {quoted(pin)}", one_of(known, 40), nearest(pin, known))
 
     def _boots(self) -> dict[str, dict[str, str]]:
         """How the part starts, by the levels of its straps at reset."""

@@ -99,7 +99,8 @@ def bring(module: ModuleType) -> int:
             registry.begin_anew()
         raise BadKind(str(error)) from None
     _brought.append(module)
-    return brought + hasattr(module, "find")  # a review rule, for a registry that may not be there yet
+    # A review rule and a reader, for registries that may not be there yet.
+    return brought + hasattr(module, "find") + hasattr(module, "tells")
 
 
 def forget_brought() -> None:

@@ -16,7 +16,7 @@ from types import MappingProxyType
 from wakeboard.instruments.quantity import QuantityError, parse, show
 
 OFF = "off"
-_DIGITS = 6
+_DIGITS = 6  # of a quantity in the key of a state: more than a person writes
 
 
 class StateError(ValueError):

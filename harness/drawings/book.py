@@ -5,15 +5,16 @@
 
 An entry is a table of a TOML file: `match` (patterns for the part number or value), `words` (any of them in the part's
 text), `count` (how many pins the package has), `unused` (pins that the model needs not), `beyond_inductor` (a pin of
-the kind that is the far end of the inductor on a numbered pin), `says`, and what stands in a board file's part: `kind`,
-values, and `pins` as number = the kind's pin. The first that fits wins: a book of one's own goes before the packaged.
+the kind that is the far end of the inductor on a numbered pin), `needs` (parts beside it), `price`, `says`, and what
+stands in a board file's part: `kind`, values, and `pins` as number = the kind's pin. The first that fits wins: a book
+of one's own goes before the packaged.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from importlib import resources
 from pathlib import Path
@@ -23,8 +24,9 @@ from wakeboard.harness.describe.document import Document, read_text
 from wakeboard.harness.describe.parts import board_kinds
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of, quoted
 from wakeboard.harness.drawings.design import DrawnPart
+from wakeboard.harness.drawings.pinout import contradiction
 
-OWN: Final = ("match", "words", "count", "unused", "beyond_inductor", "says", "kind", "pins")
+OWN: Final = ("match", "words", "count", "unused", "beyond_inductor", "says", "kind", "pins", "needs", "price")
 NESTED: Final = ("io", "supply", "max", "aliases")
 
 
@@ -43,6 +45,9 @@ class Entry:
     unused: tuple[str, ...] = ()
     beyond_inductor: Mapping[str, str] = field(default_factory=dict)
     says: str = ""
+    needs: tuple[Mapping[str, Any], ...] = ()
+    """Parts beside it: tables with kind, value, pins (of this part) and says."""
+    price: float | None = None
 
     def names(self, part: DrawnPart) -> bool:
         """Whether a part number or value fits a pattern."""
@@ -55,6 +60,13 @@ class Entry:
         return any(
             re.search(rf"(?<![a-z0-9]){re.escape(word)}(?![a-z0-9])", text, re.IGNORECASE) for word in self.words
         )
+
+    def as_drawn(self, part: DrawnPart) -> Entry:
+        """The entry for a drawing that has the kind's own names (C, B, E) in the place of pin numbers."""
+        names = {*self.pins.values()}
+        if part.pins and set(part.pins) <= names and not set(part.pins) <= set(self.pins):
+            return replace(self, pins={name: name for name in names}, count=None)
+        return self
 
     def fits(self, part: DrawnPart, ground: str) -> bool:
         """Whether pins and ground are where the entry has them."""
@@ -84,9 +96,19 @@ class Book:
 
     def find(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> Entry | None:
         """The entry for a part: by its number first, then (unless by_number) by its words."""
-        named = (entry for entry in self.entries if entry.names(part) and entry.fits(part, ground))
-        told = (entry for entry in self.entries if not by_number and entry.is_told(part) and entry.fits(part, ground))
-        return next(named, None) or next(told, None)
+        fitting = self._fitting(part, ground, by_number)
+        return next((entry for entry in fitting if not contradiction(entry, part, ground)), None)
+
+    def against(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> str:
+        """Why an entry that fits by number or words is not taken; "" where there is none such."""
+        reasons = ((entry, contradiction(entry, part, ground)) for entry in self._fitting(part, ground, by_number))
+        return next((f"the book's {entry.name} does not fit: {why}" for entry, why in reasons if why), "")
+
+    def _fitting(self, part: DrawnPart, ground: str, by_number: bool) -> Iterator[Entry]:
+        entries = [entry.as_drawn(part) for entry in self.entries]
+        yield from (entry for entry in entries if entry.names(part) and entry.fits(part, ground))
+        if not by_number:
+            yield from (entry for entry in entries if entry.is_told(part) and entry.fits(part, ground))
 
 
 def own_folder() -> Path:
@@ -149,8 +171,43 @@ def _entry(document: Document, name: str, table: Any) -> Entry | None:
         name, document.file, kind, pins, {key: value for key, value in table.items() if key not in OWN},
         lists["match"], lists["words"], count if isinstance(count, int) else None, lists["unused"],
         {str(key): str(value) for key, value in beyond.items()} if isinstance(beyond, dict) else {},
-        str(table.get("says", "")),
+        str(table.get("says", "")), _needs(document, name, kind, pins, table.get("needs", [])),
+        _price(document, name, table),
     )  # fmt: skip
+
+
+def _price(document: Document, name: str, table: Mapping[str, Any]) -> float | None:
+    price = table.get("price")
+    if price is None or (isinstance(price, int | float) and not isinstance(price, bool) and price >= 0):
+        return price
+    document.add((name, "price"), quoted(price), "a number, in the money of the lists of parts")
+    return None
+
+
+def _needs(
+    document: Document, name: str, kind: str, pins: Mapping[str, str], found: Any
+) -> tuple[Mapping[str, Any], ...]:
+    """What stands beside the part: each a table whose pins are this part's."""
+    own = {*pins.values(), *board_kinds()[kind].pins}
+    good = []
+    for place, each in enumerate(found if isinstance(found, list) else [found]):
+        if (
+            not isinstance(each, dict)
+            or each.get("kind") not in board_kinds()
+            or not isinstance(each.get("pins"), list)
+        ):
+            document.add(
+                (name, "needs", place),
+                quoted(each),
+                'a table: { kind = "capacitor", value = "1 µF", pins = ["VDD", "GND"] }',
+            )
+        elif strange := [pin for pin in each["pins"] if pin not in own]:
+            document.add(
+                (name, "needs", place), f"the pin {quoted(strange[0])}", one_of(own), nearest(str(strange[0]), own)
+            )
+        else:
+            good.append(each)
+    return tuple(good)
 
 
 def _known_pins(document: Document, name: str, kind: str, pins: Mapping[str, str]) -> None:

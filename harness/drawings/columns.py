@@ -8,58 +8,82 @@ Headings differ between programs and languages; the words here are the trade's o
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Final
 
+from wakeboard.harness.drawings.contents import NUMBER, guessed, reference_column
 from wakeboard.harness.drawings.references import looks_listed
+from wakeboard.harness.drawings.sides import SIDES
 
 ROLES: Final = (
     "reference", "value", "number", "footprint", "description", "x", "y", "side", "rotation", "fitted", "unfitted",
-    "quantity", "pin", "net",
+    "quantity", "pin", "net", "price",
 )  # fmt: skip
 # In the order of how well a heading fits: the first that matches wins. `=` in front: the whole heading, no more.
 _WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "reference": ("=refdes", "=designator", "=reference", "=references", "reference designator", "ref des", "refdes",
                   "designator", "=ref", "=refs", "=part reference", "referenz", "bauteilname", "=bezeichner",
-                  "=component", "=name", "=parts", "=position", "=pos", "=item name", "repere"),
-    "value": ("=value", "=val", "=comment", "=wert", "=valeur", "=valor", "value", "comment"),
+                  "=component", "=name", "=parts", "=position", "=pos", "=item name", "repere", "reperes",
+                  "=referencia", "=referencias", "designador", "=riferimento", "=riferimenti", "=referentie",
+                  "=referencia", "=oznaczenie", "=beteckning", "=oznaceni", "=обозначение",
+                  "позиционное обозначение", "位号", "标号", "部品番号", "=composant", "=bauteil", "=componente"),
+    "value": ("=value", "=val", "=comment", "=wert", "=valeur", "=valor", "=valore", "=waarde", "=wartosc", "=varde",
+              "=hodnota", "=номинал", "=значение", "=值", "=参数", "value", "comment", "valeur"),
     "number": ("manufacturer part number", "mfr part", "mfg part", "=mpn", "mpn", "=part number", "part number",
                "part no", "partnumber", "artikelnummer", "bestellnummer", "order code", "manufacturer pn",
-               "herstellernummer", "=pn", "=device", "=typ", "=type", "part name"),
+               "herstellernummer", "=pn", "=device", "=typ", "=type", "part name", "ref fabricant",
+               "reference fabricant", "code fabricant", "referencia fabricante", "numero de parte",
+               "codice produttore", "fabrikantnummer", "numer katalogowy", "tillverkarens", "=артикул", "型号",
+               "品番", "型番"),
     "footprint": ("=footprint", "=package", "=pattern", "=case", "footprint", "package", "land pattern", "bauform",
-                  "gehause", "gehäuse", "empreinte", "=decal"),
-    "description": ("=description", "=desc", "description", "beschreibung", "bezeichnung", "designation", "=notes"),
+                  "gehause", "gehaeuse", "empreinte", "=decal", "boitier", "encapsulado", "huella", "contenitore",
+                  "=impronta", "behuizing", "encapsulamento", "obudowa", "kapsel", "pouzdro", "корпус", "封装"),
+    "description": ("=description", "=desc", "description", "beschreibung", "bezeichnung", "designation",
+                    "libelle", "descripcion", "descrizione", "omschrijving", "descricao", "=opis", "beskrivning",
+                    "=popis", "описание", "наименование", "描述", "规格", "説明"),
     "x": ("center x", "mid x", "centroid x", "x center", "=x", "pos x", "posx", "x pos", "position x", "x location",
-          "loc x", "x coord", "x-coord", "ref x", "x"),
+          "loc x", "locx", "x coord", "ref x", "centre x", "x"),
     "y": ("center y", "mid y", "centroid y", "y center", "=y", "pos y", "posy", "y pos", "position y", "y location",
-          "loc y", "y coord", "y-coord", "ref y", "y"),
-    "side": ("=side", "=layer", "=tb", "board side", "mount side", "side", "layer", "=seite", "=lage", "=face"),
-    "rotation": ("=rotation", "=rot", "=angle", "=orientation", "rotation", "angle", "winkel", "drehung", "=theta"),
+          "loc y", "locy", "y coord", "ref y", "centre y", "y"),
+    "side": ("=side", "=layer", "=tb", "board side", "mount side", "side", "layer", "=seite", "=lage", "=face",
+             "=cote", "=couche", "=cara", "=lado", "=capa", "=lato", "=strato", "=zijde", "=laag", "=strona",
+             "=warstwa", "=sida", "=strana", "=сторона", "=слой", "=层", "=面", "=mirror", "=mirrored"),
+    "rotation": ("=rotation", "=rot", "=angle", "=orientation", "rotation", "angle", "winkel", "drehung", "=theta",
+                 "rotacion", "=angulo", "=giro", "rotazione", "=angolo", "rotatie", "=hoek", "rotacao", "=obrot",
+                 "=kat", "=vinkel", "=rotace", "=угол", "=поворот", "角度", "旋转"),
     "fitted": ("=fitted", "=populate", "=populated", "=mounted", "=mount", "=assemble", "=assembled", "=place",
-               "=fit", "bestückt", "bestueckt", "=stuffed", "=assembly"),
+               "=fit", "bestuckt", "bestueckt", "=stuffed", "=assembly", "=monte", "=montage", "=montado",
+               "=montato", "=geplaatst", "=monterad", "=montaz"),
     "unfitted": ("=dnp", "=dnf", "=dnm", "=dni", "do not populate", "do not fit", "do not place", "not fitted",
-                 "do not install", "do not mount", "=nofit", "exclude", "=np", "=dns", "unbestückt"),
-    "quantity": ("=qty", "=quantity", "=count", "=anzahl", "=menge", "quantity", "qty", "=stück", "=stueck"),
-    "pin": ("=pin", "pin number", "pin no", "=pad", "pad number", "pad name"),
-    "net": ("=net", "net name", "netname", "=signal", "=netz", "signal name"),
-}  # fmt: skip
-_NUMBER: Final = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?\s*(?:mm|mil|mils|in|inch|\"|um|µm)?\Z", re.IGNORECASE)
-SIDES: Final = {
-    "top": "top", "t": "top", "toplayer": "top", "top layer": "top", "front": "top", "f": "top", "f.cu": "top",
-    "component side": "top", "componentside": "top", "primary": "top", "oben": "top", "upper": "top", "1": "top",
-    "bottom": "bottom", "b": "bottom", "bot": "bottom", "bottomlayer": "bottom", "bottom layer": "bottom",
-    "back": "bottom", "b.cu": "bottom", "solder side": "bottom", "solderside": "bottom", "secondary": "bottom",
-    "unten": "bottom", "lower": "bottom", "2": "bottom", "yes": "bottom", "no": "top", "m": "bottom",
+                 "do not install", "do not mount", "=nofit", "exclude", "=np", "=dns", "unbestuckt", "non monte",
+                 "=nm", "no montar", "non montato"),
+    "quantity": ("=qty", "=quantity", "=count", "=anzahl", "=menge", "quantity", "qty", "=stuck", "=stueck", "=qte",
+                 "=quantite", "=cantidad", "=cant", "=quantita", "=aantal", "=quantidade", "=ilosc", "=antal",
+                 "=mnozstvi", "=количество", "=кол", "数量"),
+    "price": ("unit price", "=price", "=cost", "unit cost", "price each", "stuckpreis", "einzelpreis", "=preis",
+              "prix unitaire", "=prix", "precio unitario", "=precio", "prezzo unitario", "=prezzo", "=prijs",
+              "=cena", "=цена", "单价"),
+    "pin": ("=pin", "pin number", "pin no", "=pad", "pad number", "pad name", "=broche"),
+    "net": ("=net", "net name", "netname", "=signal", "=netz", "signal name", "=equipotentielle"),
 }  # fmt: skip
 
 
 def tidy(heading: str) -> str:
     """A heading for comparing: small letters, no units in brackets, one blank between words."""
-    bare = re.sub(r"[\[(].*?[\])]", " ", heading.casefold()).replace("_", " ").replace("-", " ").replace("#", " ")
+    bare = (
+        re.sub(r"[\[(].*?[\])]", " ", _without_accents(heading)).replace("_", " ").replace("-", " ").replace("#", " ")
+    )
     return " ".join(re.sub(r"\b(?:mm|mils?|inch(?:es)?)\b", " ", bare).replace(".", " ").split())
 
 
+def _without_accents(text: str) -> str:
+    apart = unicodedata.normalize("NFKD", text.casefold().replace("ł", "l"))
+    return "".join(letter for letter in apart if not unicodedata.combining(letter))
+
+
+LEAST_LISTED: Final = 0.3  # of the cells below a heading of references; else another column has them
 _LONGEST: Final = 40  # letters; nobody heads a column with more
 
 
@@ -112,10 +136,14 @@ def find_columns(headings: Sequence[str], rows: Sequence[Sequence[str]], said: M
         if role not in found and index not in taken:
             found[role] = index
             taken.add(index)
-    if "reference" not in found:
-        best = max(range(len(headings)), key=lambda i: _share(rows, i, looks_listed), default=-1)
-        if best >= 0 and best not in taken and _share(rows, best, looks_listed) > 0.6:
+    if "reference" not in said and _share(rows, found.get("reference", -1), looks_listed) < LEAST_LISTED:
+        best = reference_column(rows)
+        if best is not None and best not in set(taken) - {found.get("reference")}:
             found["reference"] = best
+    if "reference" in found:
+        free = [index for index in range(len(headings)) if index not in found.values()]
+        told = {*found, "unfitted"} if "fitted" in found else {*found}
+        found |= guessed(rows, found["reference"], free, set(ROLES) - told)
     return found
 
 
@@ -133,7 +161,7 @@ def _content(role: str, rows: Sequence[Sequence[str]], index: int) -> int:
     if role == "reference":
         return int(300 * _share(rows, index, looks_listed)) - 100
     if role in ("x", "y", "rotation", "quantity"):
-        return int(100 * _share(rows, index, lambda cell: bool(_NUMBER.match(cell)))) - 60
+        return int(100 * _share(rows, index, lambda cell: bool(NUMBER.match(cell)))) - 60
     if role == "side":
         return int(100 * _share(rows, index, lambda cell: cell.casefold() in SIDES)) - 60
     return 20 if _share(rows, index, bool) > 0 else -40

@@ -54,6 +54,7 @@ class DrawnPart:
     number: str = ""
     description: str = ""
     footprint: str = ""
+    price: float | None = None
     fitted: bool | None = None
     x: float | None = None
     y: float | None = None

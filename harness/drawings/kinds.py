@@ -15,24 +15,28 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from wakeboard.harness.drawings.book import Book, Entry
+from wakeboard.harness.drawings.converters import converter
 from wakeboard.harness.drawings.design import Design, DrawnPart
 from wakeboard.harness.drawings.netnames import is_rail, volts_of
 from wakeboard.harness.drawings.references import split
-from wakeboard.harness.drawings.values import Marking, bead, marking
+from wakeboard.harness.drawings.telling import (
+    HERTZ,
+    LED,
+    PTC,
+    SCHOTTKY,
+    SILICON,
+    TVS,
+    ZENER,
+    is_connector,
+    is_mechanical,
+    is_test_point,
+    kind_of_two,
+    nets_of,
+)
+from wakeboard.harness.drawings.values import Marking, bead, marking, tidy
 from wakeboard.instruments.quantity import show
 
-MECHANICAL: Final = ("H", "MH", "FID", "FD", "MK", "LOGO", "REF", "G", "MP", "HOLE", "MTG", "SCREW", "PCB", "LABEL")
-TEST_POINTS: Final = ("TP", "TEST", "TPT", "TB_TP")
 _HARMLESS: Final = ("Y", "XTAL", "ANT", "AE", "E", "LS", "SP", "BZ", "MIC", "SG", "NT", "SH")
-_LED: Final = re.compile(r"\bled\b|^(?:red|green|blue|yellow|amber|orange|white)\b", re.IGNORECASE)
-_SCHOTTKY: Final = re.compile(
-    r"schottky|\bBAT[0-9]{2}|\bSS[0-9]{2,3}\b|\bMBR|\b1N58(?:17|18|19)|\bPMEG|\bB[0-9]{3}[A-Z]?\b|\bSK[0-9]{2}|\bRB[0-9]{3}",
-    re.I,
-)
-_ZENER: Final = re.compile(r"zener|\bBZ[XTV]|\bMMSZ|\bMM3Z|\b1N47[0-9]{2}", re.IGNORECASE)
-_TVS: Final = re.compile(r"\btvs\b|\besd\b|\bSM[ABCF]+J|\bPESD|transient|suppress", re.IGNORECASE)
-_PTC: Final = re.compile(r"ptc|poly|resettable|self.?reset|\bhold\b", re.IGNORECASE)
-_HERTZ: Final = re.compile(r"[0-9.]+\s*[kM]Hz|crystal|xtal|resonator|oscillator", re.IGNORECASE)
 _CATHODE: Final = ("K", "C", "CATHODE", "-", "KATHODE", "CAT")
 _ANODE: Final = ("A", "ANODE", "+", "AN")
 TAKEN_PIN_1: Final = "pin 1 taken as the cathode, as most land patterns have it"
@@ -75,19 +79,59 @@ def part_lines(design: Design, book: Book, ground: str) -> dict[str, PartLine]:
     """The parts that go into [parts], by name; test points and mechanical parts are left out."""
     reading = Reading(design, book, ground)
     for part in design.parts.values():
-        letters, _ = split(part.name)
-        if part.pins and letters not in MECHANICAL and letters not in TEST_POINTS:
-            reading.lines[part.name] = _line(reading, part, letters)
+        if part.pins and not is_mechanical(part) and not is_test_point(part):
+            reading.lines[part.name] = _line(reading, part, split(part.name)[0])
+    _leave_out_loose(reading.lines)
     return reading.lines
 
 
+def _leave_out_loose(lines: dict[str, PartLine]) -> None:
+    """A net with capacitors and nothing else (a regulator's pin that its model does without) has no operating point:
+    those capacitors are on it, without a model."""
+    joined: dict[str, set[str]] = {}
+    for line in lines.values():
+        if line.fitted:
+            for net in line.nets:
+                joined.setdefault(net, set()).add(line.kind)
+    for line in lines.values():
+        loose = [net for net in line.nets if joined.get(net) == {"capacitor"}]
+        if line.kind == "capacitor" and loose:
+            line.table = {"kind": "unmodelled", "pins": line.table["pins"]}
+            line.origin, line.harmless = (
+                f"{line.origin}; only capacitors are on {loose[0]}: no part in the circuit",
+                True,
+            )
+
+
 def _line(reading: Reading, part: DrawnPart, letters: str) -> PartLine:
-    line = _from_model(part) or _from_book(reading, part, by_number=letters in _PLAIN)
+    by_number = letters in _PLAIN
+    line = _from_model(part) or _from_book(reading, part, by_number=by_number)
     if line is None:
         line = _PLAIN.get(letters, _chip)(reading, part)
+        if line.kind == "unmodelled" and line.fill:
+            line = _by_words(reading, part) or _by_nets(reading, part) or line
+        against = reading.book.against(part, reading.ground, by_number=by_number)
+        if against and line.kind == "unmodelled":
+            line.fill = f"{line.fill} ({against})"
     line.fitted = part.fitted is not False
     line.origin = _origin(part, line.origin)
     return line
+
+
+def _by_words(reading: Reading, part: DrawnPart) -> PartLine | None:
+    """Where letters tell nothing or the wrong thing: words do, for a part with two nets; a connector has any number."""
+    if nets_of(part) > 2 and TVS.search(part.text):
+        return _left(part, "", harmless=True)
+    if nets_of(part) > 2:
+        return _connector(reading, part) if is_connector(part) and split(part.name)[0] not in ("U", "IC") else None
+    maker = _TOLD.get(kind_of_two(part)) if nets_of(part) == 2 else None
+    line = maker(reading, part) if maker else None
+    return line if line is not None and (line.kind != "unmodelled" or line.harmless) else None
+
+
+def _by_nets(reading: Reading, part: DrawnPart) -> PartLine | None:
+    table, note = converter(reading.design, part, reading.ground)
+    return PartLine(part.name, table, note) if table else None
 
 
 def _origin(part: DrawnPart, extra: str) -> str:
@@ -151,7 +195,9 @@ def _marked(letter: str, part: DrawnPart) -> Marking:
     """The marking in the value, completed by what the description and the part number say."""
     first = marking(letter, part.value)
     for text in (part.description, part.number):
-        more = marking(letter, re.sub(r"\b(?:0?[0-9]{3,4})\b(?!\s*(?:[pnuµkKMmRΩ]|ohm))", " ", text))
+        more = marking(
+            letter, re.sub(r"\b(?:0?[0-9]{3,4})\b(?!\s*(?:[pnuµkKMmRΩ]|[oO][hH][mM]|[pPuUnN][fF]))", " ", text)
+        )
         value = first.value if first.value is not None or letter == "" else more.value
         first = Marking(
             value, first.unit, _or(first.tolerance, more.tolerance), _or(first.volts, more.volts),
@@ -187,7 +233,7 @@ def _fuse(_reading: Reading, part: DrawnPart) -> PartLine:
     nets, mark = _two(part), _marked("", part)
     if nets is None:
         return _left(part, "kind and pins")
-    resettable = bool(_PTC.search(part.text))
+    resettable = bool(PTC.search(part.text))
     table: dict[str, Any] = {"kind": "ptc" if resettable else "fuse", "pins": {"1": nets[0], "2": nets[1]}}
     if resettable and mark.amps:
         table["hold"] = show(mark.amps, "A")
@@ -197,6 +243,8 @@ def _fuse(_reading: Reading, part: DrawnPart) -> PartLine:
 
 
 def _diode(reading: Reading, part: DrawnPart) -> PartLine:
+    if _two(part) is None and TVS.search(part.text):
+        return _left(part, "", harmless=True)  # it clamps beyond what a line is meant to have
     if _two(part) is None:
         return _left(part, "kind and pins: more than one diode in it?")
     kind = _diode_kind(part)
@@ -205,25 +253,25 @@ def _diode(reading: Reading, part: DrawnPart) -> PartLine:
     if kind == "zener":
         volts = _marked("", part).volts or _zener_volts(part.text)
         if volts is None:
-            return _left(part, 'kind = "zener", its volts and pins', harmless=bool(_TVS.search(part.text)))
-        if _TVS.search(part.text):
+            return _left(part, 'kind = "zener", its volts and pins', harmless=bool(TVS.search(part.text)))
+        if TVS.search(part.text):
             note = f"{note}; breaks down some 15 % above its stand-off voltage"
             volts *= 1.15
         table["volts"] = show(volts, "V", 3)
     elif not part.text.strip() and kind != "led":
         return _left(part, "which kind of diode: diode, schottky, zener or led")
-    elif kind == "diode" and not re.search(r"1N4|1N914|BAV|BAS|diode|rectif|S1[A-M]|M[1-7]\b", part.text, re.I):
+    elif kind == "diode" and not SILICON.search(part.text):
         note = f"{note}; taken as a silicon diode"
     return PartLine(part.name, table, note)
 
 
 def _diode_kind(part: DrawnPart) -> str:
     text = part.text
-    if _LED.search(text) or split(part.name)[0] == "LED" or _LED.search(part.value) or _LED.search(part.footprint):
+    if LED.search(text) or split(part.name)[0] == "LED" or LED.search(part.value) or LED.search(part.footprint):
         return "led"
-    if _SCHOTTKY.search(text):
+    if SCHOTTKY.search(text):
         return "schottky"
-    return "zener" if _ZENER.search(text) or _TVS.search(text) else "diode"
+    return "zener" if ZENER.search(text) or TVS.search(text) else "diode"
 
 
 def _zener_volts(text: str) -> float | None:
@@ -239,6 +287,8 @@ def _polarity(reading: Reading, part: DrawnPart, kind: str) -> tuple[dict[str, s
     if set(by_name) == {"A", "K"}:
         return {"A": by_name["A"], "K": by_name["K"]}, ""
     first, second = _two(part) or ("", "")
+    if set(part.pins) == {"1", "3"}:
+        return {"A": first, "K": second}, "pin 3 taken as the cathode, as one diode in a SOT-23 has it"
     if kind == "led" and second == reading.ground:
         return {"A": first, "K": second}, "pin 2 is on ground, so it is the cathode"
     return {"A": second, "K": first}, TAKEN_PIN_1
@@ -267,7 +317,7 @@ def _switch(_reading: Reading, part: DrawnPart) -> PartLine:
 
 
 def _crystal(reading: Reading, part: DrawnPart) -> PartLine:
-    if _HERTZ.search(part.text) or split(part.name)[0] != "X":
+    if HERTZ.search(part.text) or split(part.name)[0] != "X":
         return _left(part, "", harmless=True)
     return _connector(reading, part)
 
@@ -306,18 +356,27 @@ _PLAIN: Final[Mapping[str, Callable[[Reading, DrawnPart], PartLine]]] = {
 }  # fmt: skip
 
 
+_TOLD: Final[Mapping[str, Callable[[Reading, DrawnPart], PartLine]]] = {
+    "diode": _diode, "crystal": _harmless, "fuse": _fuse, "ferrite": _ferrite, "inductor": _passive("L", "inductor"),
+    "capacitor": _passive("C", "capacitor"), "resistor": _resistor, "switch": _switch, "connector": _connector,
+}  # fmt: skip
+
+
 # --- what is described elsewhere ------------------------------------------------------------------------------------
 def _from_model(part: DrawnPart) -> PartLine | None:
     """A part whose file says what it is: a netlist of the circuit, a chip's own file."""
     if not part.model:
         return None
-    return PartLine(part.name, dict(part.model), str(part.said.get("model", "")), from_file=True, notes=part.notes)
+    fill = "a model for what the netlist has there" if part.model["kind"] == "unmodelled" else ""
+    origin = str(part.said.get("model", ""))
+    return PartLine(part.name, dict(part.model), origin, fill, from_file=True, notes=part.notes)
 
 
 def _from_book(reading: Reading, part: DrawnPart, *, by_number: bool) -> PartLine | None:
     entry = reading.book.find(part, reading.ground, by_number=by_number)
     if entry is None:
-        return _diode(reading, part) if split(part.name)[0] in ("D", "LED", "DS", "ZD", "CR", "TVS") else None
+        diode = split(part.name)[0] in ("D", "LED", "DS", "ZD", "CR", "TVS") and nets_of(part) <= 3
+        return _diode(reading, part) if diode else None
     pins = {pin: part.pins[number] for number, pin in entry.pins.items() if number in part.pins}
     for pin, number in entry.beyond_inductor.items():
         net = _beyond_inductor(reading, part.pins.get(number, ""))
@@ -360,6 +419,9 @@ def _volts(table: dict[str, Any], part: DrawnPart, entry: Entry) -> str:
     out = table["pins"].get("OUT", "")
     named = volts_of(out) if entry.kind != "supervisor" else None
     told = _told_volts(part)
+    if entry.kind == "supervisor":
+        watched = volts_of(table["pins"].get("VDD", "")) or 99.0
+        told = [volts for volts in told if volts < watched]
     if entry.kind != "supervisor" and "OUT" not in table["pins"]:
         return f"a model for {_short(part.value or part.number)}: its output net was not found"
     if named is not None and (named in told or not told):
@@ -376,12 +438,12 @@ def _volts(table: dict[str, Any], part: DrawnPart, entry: Entry) -> str:
 def _told_volts(part: DrawnPart) -> list[float]:
     """Every voltage in the part's text, those of the part number's suffix first."""
     found = []
-    for text in (part.value, part.number):
+    for text in map(tidy, (part.value, part.number)):
         match = re.search(
             r"[-_]([0-9])[.V]([0-9]{1,2})(?:V|[A-Z-]*$)|(?<![0-9A-Z])([0-9])V([0-9]{1,2})(?![0-9])", text, re.I
         )
         if match:
             found.append(float(f"{match[1] or match[3]}.{match[2] or match[4]}"))
-    for text in (part.value, part.description):
+    for text in map(tidy, (part.value, part.description)):
         found += [float(m) for m in re.findall(r"(?<![0-9A-Za-z.])([0-9]+(?:\.[0-9]+)?)\s*V(?![A-Za-z0-9])", text)]
     return list(dict.fromkeys(found))

@@ -31,7 +31,8 @@ _USB: Final = re.compile(
 )
 _CELL: Final = re.compile(r"(?:^|_)V?_?(?:BATT?|LIPO|CELL|BATTERY)(?:\+|_?IN)?[0-9]?$", re.IGNORECASE)
 _ENTRY: Final = re.compile(
-    r"(?:^|_|\+)(?:V_?IN|DC_?IN|V_?DC|V_?PANEL|SOLAR|V_?SOLAR|V_?EXT|POE|V_?RAW|V_?SUP)", re.IGNORECASE
+    r"(?:^|_|\+)(?:V_?IN|DC_?IN|V_?DC|V_?PANEL|SOLAR|V_?SOLAR|V_?EXT|POE|V_?RAW|V_?SUP|ENTREE|EINGANG|ENTRADA|INGRESSO|INGANG|ALIM)|(?:[0-9]|V)V?[0-9]?_IN$|^IN_[0-9]+V",
+    re.IGNORECASE,
 )
 _FUNCTIONS: Final[Mapping[str, re.Pattern[str]]] = {
     name: re.compile(pattern, re.IGNORECASE)

@@ -9,13 +9,13 @@ voltage that nothing states is never made up. Every proposal says where it comes
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from wakeboard.harness.drawings.design import Design, Pad, pads_of
 from wakeboard.harness.drawings.geometry import Guide
-from wakeboard.harness.drawings.kinds import TEST_POINTS, PartLine
+from wakeboard.harness.drawings.kinds import PartLine
 from wakeboard.harness.drawings.netnames import (
     function_of,
     is_cell,
@@ -25,7 +25,7 @@ from wakeboard.harness.drawings.netnames import (
     is_usb,
     volts_of,
 )
-from wakeboard.harness.drawings.references import split
+from wakeboard.harness.drawings.telling import is_test_point
 from wakeboard.instruments.quantity import parse, show
 
 _REGULATORS: Final = ("ldo", "buck", "boost", "load_switch")
@@ -109,10 +109,23 @@ def _supplies(looking: _Looking) -> list[Row]:
     rows += [_supply(looking, net) for net in certain if net not in fed]
     likely = [net for net in candidates if net not in certain and net not in fed and (volts_of(net) or 0) > 0]
     sure = not any(row.active for row in rows)
-    rows += [_supply(looking, net, sure=sure) for net in sorted(likely, key=lambda net: -(volts_of(net) or 0))]
+    first = _upstream(looking, likely)
+    rows += [
+        _supply(looking, net, sure=sure and net in first)
+        for net in sorted(likely, key=lambda net: (net not in first, -(volts_of(net) or 0)))
+    ]
     if not any(row.active for row in rows):
         _last_resort(looking, rows)
     return sorted(rows, key=lambda row: not row.active)
+
+
+def _upstream(looking: _Looking, nets: Iterable[str]) -> list[str]:
+    """Of nets that a fuse, a diode or a transistor joins, the one with the fewest parts: power comes in there first."""
+    found: list[str] = []
+    for net in sorted(nets, key=lambda net: len(looking.nets[net])):
+        if not _through(looking, net, found, depth=4):
+            found.append(net)
+    return found
 
 
 def _supply(looking: _Looking, net: str, *, sure: bool = True) -> Row:
@@ -191,7 +204,7 @@ def _rail(
         if volts:
             table["volts"] = f"{show(parse(str(volts).split('±')[0].strip(), 'V'), 'V')} ± 4 %"
     else:
-        through = _through(looking, net, {*names, *entries})
+        through = _not_after(looking, net, _through(looking, net, {*names, *entries}), entries)
         table["from"] = [entries.get(n) or names[n] for n in through] or list(entries.values())
         if through:
             origin += f"; fed through {', '.join(_between(looking, net, through))}"
@@ -252,6 +265,25 @@ def _towards(part: PartLine, net: str) -> list[str]:
     if part.kind == "resistor" and parse(part.table["value"], "Ω") > 10:
         return []
     return [other for other in pins.values() if other != net]
+
+
+def _not_after(looking: _Looking, net: str, sources: list[str], entries: Iterable[str]) -> list[str]:
+    """Of nets that a fuse or a bead joins, those that are fed without this one: the others come after it."""
+    reached = set(edge := list(entries))
+    while edge:
+        for there in _beyond(looking, edge.pop()):
+            if there not in reached and there != net and not is_ground(there):
+                reached.add(there)
+                edge.append(there)
+    return [each for each in sources if each in reached] or sources
+
+
+def _beyond(looking: _Looking, net: str) -> Iterator[str]:
+    """Nets that are fed from this one through one part."""
+    for part in looking.on(net, *_SERIES):
+        yield from (there for there in part.nets if there != net and net in _towards(part, there))
+    yield from (part.table["pins"].get("OUT", net) for part in looking.on(net, *_REGULATORS)
+                if part.table["pins"].get("IN") == net)  # fmt: skip
 
 
 def _between(looking: _Looking, net: str, sources: list[str]) -> list[str]:
@@ -367,7 +399,7 @@ def _points(looking: _Looking, proposal: Proposal) -> list[Row]:
     rows, reached = [], set()
     for part in looking.design.parts.values():
         nets = list(dict.fromkeys(part.pins.values()))
-        if split(part.name)[0] in TEST_POINTS and len(nets) == 1:
+        if is_test_point(part):
             on_a_part = nets[0] in looking.nets
             origin = f"{part.said.get('pins', '')}" + ("" if on_a_part else "; no part is on this net")
             rows.append(_point(looking, part.name, nets[0], looking.guide.part(part.name), origin, on_a_part))

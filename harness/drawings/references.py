@@ -11,10 +11,11 @@ from typing import Final
 
 REFERENCE: Final = re.compile(r"[A-Za-z]{1,6}[0-9]{1,6}[A-Za-z]?(?:[_.][A-Za-z0-9]+)?\Z")
 _RANGE: Final = re.compile(
-    r"([A-Za-z]{1,6})([0-9]{1,6})\s*(?:-|–|—|\.{2,3}|…|\bto\b|\bbis\b)\s*([A-Za-z]{0,6})([0-9]{1,6})\Z"
+    r"([A-Za-z]{1,6})([0-9]{1,6})\s*(?:-|–|—|\.{2,3}|…|~|\b(?:to|bis|à|a|au|hasta|do|até)\b)\s*([A-Za-z]{0,6})([0-9]{1,6})\Z"
 )
 _SEPARATORS: Final = re.compile(
-    r"[,;|/\n\t]+|\s+(?!(?:-|–|—|\.\.|…|to\b|bis\b))(?<!-\s)(?<!–\s)(?<!\.\.\s)(?<!to\s)(?<!bis\s)"
+    r"[,;|/\n\t]+|\s+(?:et|and|und|y|e|en)\s+|\s+(?!(?:[-–—~]|\.\.|…|(?:to|bis|à|a|au|hasta|do|até)\s))"
+    r"(?<![-–—~…]\s)(?<!\.\.\s)(?<!\bto\s)(?<!\bbis\s)(?<!\b[àa]\s)(?<!\bau\s)(?<!\bhasta\s)(?<!\bdo\s)(?<!\baté\s)"
 )
 MOST_IN_RANGE: Final = 5000
 

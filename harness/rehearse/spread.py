@@ -18,6 +18,8 @@ import hashlib
 import json
 import os
 import platform
+import re
+import socket
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -194,10 +196,12 @@ def _engine() -> Any:
 def _client(distributed: Any, on: str, workers: int | None) -> Iterator[Any]:
     """A client of the scheduler; with "local" of one that ends with it."""
     if on != LOCAL:
+        _find(on)
         try:
             client = distributed.Client(on, timeout=TIMEOUT, set_as_default=False)
-        except (OSError, TimeoutError, ValueError) as error:
-            raise SpreadError(f"no scheduler answers at {on}: {error}; start one with: dask scheduler") from None
+        except Exception as error:  # noqa: BLE001  whatever a stranger's bytes make of it
+            kind = type(error).__name__
+            raise SpreadError(f"what answers at {on} is no Dask scheduler that fits ours ({kind})") from None
         with client:
             yield client
         return
@@ -209,6 +213,22 @@ def _client(distributed: Any, on: str, workers: int | None) -> Iterator[Any]:
         distributed.Client(cluster, set_as_default=False) as client,
     ):
         yield client
+
+
+def _find(on: str) -> None:
+    """Whether somebody listens at an address; the words are ours, not a library's. Raises SpreadError."""
+    place = re.fullmatch(r"(?:tcp|tls)://(\[[0-9a-fA-F:.]+\]|[^\s/:@]+):(\d{1,5})/?", on)
+    if place is None or not 0 < int(place[2]) < 65536:
+        raise SpreadError(f'--on {on!r}: write "local", or a scheduler as tcp://host:8786')
+    try:
+        socket.create_connection((place[1].strip("[]"), int(place[2])), TIMEOUT).close()
+    except (OSError, UnicodeError) as error:
+        why = (
+            "it does not answer"
+            if isinstance(error, TimeoutError)
+            else getattr(error, "strerror", None) or "no such name"
+        )
+        raise SpreadError(f"no scheduler at {on}: {why}; start one there with: dask scheduler") from None
 
 
 def _streamed(

@@ -12,12 +12,21 @@ def apart(
 ) -> tuple[list[Concern], list[Concern], list[Concern]]:
     """(gone, still there, new). renamed: nets of the first design by their name in the second.
 
-    A concern that stands under another's head is there; one that only takes another way to the same net is the same.
+    A concern that stands under another's head is there; one that only takes another way to the same net is the same. A
+    serious one of which a slight one is left (a leak where current flowed) is gone, and the slight one still there; a
+    slight one that became serious is new.
     """
     first, last = _every(before, renamed or {}), _every(after, {})
-    gone = [each for each in before if same(each, renamed or {}) not in last]
-    new = [each for each in after if same(each) not in first]
-    return gone, [each for each in after if same(each) in first], new
+    gone = [each for each in before if _left(each, last.get(same(each, renamed or {})))]
+    heads = [each for each in after if _left(each, first.get(same(each)))]
+    still = [each for each in after if each not in heads]
+    hidden = [each for head in still for each in head.also if _left(each, first.get(same(each)))]
+    return gone, still, [*heads, *hidden]
+
+
+def _left(concern: Concern, other: bool | None) -> bool:
+    """Whether a concern has no like in the other design; other: whether what is there is serious, None for nothing."""
+    return other is None or (concern.serious and not other)
 
 
 def same(concern: Concern, renamed: Mapping[str, str] | None = None) -> tuple[str, str]:
@@ -26,5 +35,10 @@ def same(concern: Concern, renamed: Mapping[str, str] | None = None) -> tuple[st
     return concern.rule, (renamed or {}).get(net, net)
 
 
-def _every(concerns: Sequence[Concern], renamed: Mapping[str, str]) -> set[tuple[str, str]]:
-    return {same(each, renamed) for head in concerns for each in (head, *head.also)}
+def _every(concerns: Sequence[Concern], renamed: Mapping[str, str]) -> dict[tuple[str, str], bool]:
+    """Every concern, heads or not: what makes it one -> whether it is serious."""
+    found: dict[tuple[str, str], bool] = {}
+    for head in concerns:
+        for each in (head, *head.also):
+            found[same(each, renamed)] = each.serious or found.get(same(each, renamed), False)
+    return found

@@ -12,7 +12,7 @@ from wakeboard.instruments.virtual.circuit.bench.parts import is_supply
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.part import Circuit
 
-LEAST_AMPS: Final = 1e-13
+LEAST_AMPS: Final = 1e-13  # A; below it is what the solver leaves, no current
 
 
 def feed_path(

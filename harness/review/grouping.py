@@ -36,6 +36,10 @@ VALVES: Final = ("mosfet", "bjt", "diode", "schottky", "zener", "ideal_diode", "
 PASSIVE: Final = ("resistor", "inductor", "fuse", "ptc", "switch", "button", "chip")
 
 
+SERIES: Final = 10e3
+"""Ω; a resistor up to this between two nets that are no rails lies in a line; common practice, no source."""
+
+
 def grouped(study: Study, found: Sequence[Concern]) -> list[Concern]:
     """The concerns, one a mistake, in the order of their heads."""
     alone = _worst(study, found)
@@ -66,7 +70,7 @@ def _rails_under(study: Study, concern: Concern) -> set[str]:
     """The nets of the rails on which a concern rests: those that it names, and those of the parts on its nets."""
     rails = {rail.net for rail in study.board.rails.values()}
     named = set(concern.nets) & rails
-    lines = set(concern.nets) - rails
+    lines = _with_series(study, set(concern.nets) - rails - {study.board.ground}, rails)
     for part, pin, entry in study.chips():
         if part.pins[pin] in lines:
             named.add(study.rail_net(part, entry))
@@ -84,6 +88,17 @@ def _rails_under(study: Study, concern: Concern) -> set[str]:
         for net in lines - {study.board.ground}:
             named |= study.rails.on_the_way(net, k)
     return named & rails
+
+
+def _with_series(study: Study, nets: set[str], rails: set[str]) -> set[str]:
+    """Nets, and those that a small resistor joins to them: a gate, and the pin that drives it."""
+    fixed = rails | {study.board.ground} | {supply.net for supply in study.board.supplies.values()}
+    found = set(nets)
+    for part in study.board.parts.values():
+        ends = set(part.pins.values())
+        if part.kind == "resistor" and ends & nets and float(part.values["value"]) <= SERIES and not ends & fixed:
+            found |= ends
+    return found
 
 
 def _tainted(study: Study, concern: Concern) -> bool:
@@ -181,18 +196,34 @@ def _marks(study: Study, concern: Concern) -> set[object]:
     if concern.rule in ("phantom-power", "backfeed", "level-mismatch", "rail-limits"):
         tail = _tail(study, concern)
         marks |= {("net", net) for net in _carrying(study, tail) if net not in power}
-        marks |= {("net", net) for net in _controlling(study, tail) if net not in power}
         levels = concern.rule == "level-mismatch"
         kinds = {name: study.board.parts[name].kind for name in tail}
+        valves = tuple(name for name in tail if not levels or kinds[name] in VALVES)
+        marks |= {("net", net) for net in _controlling(study, valves) if net not in power}
         marks |= {
             ("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))
         }
     if concern.rule == "backfeed":
         k = study.case_of(concern.state)
         marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
+    if concern.rule == "pin-conflict":  # two lines not crossed: two outputs on one, two inputs on the other
+        marks.add(("crossed", frozenset(pin.partition(".")[0] for pin in concern.path)))
+    if concern.rule == "rating":
+        marks |= {("takes", name) for name in _taking(study, concern)}
     if concern.rule in ("rating", "dissipation"):
         marks.add(("part", concern.path or first))
     return marks
+
+
+def _taking(study: Study, concern: Concern) -> set[str]:
+    """The supplies that a concern about a budget or about a clamp that always conducts is of."""
+    board = study.board
+    if not concern.path:
+        return {name for name, supply in board.supplies.items() if supply.net in concern.nets[:1]}
+    if board.parts.get(concern.path[0]) is None or board.parts[concern.path[0]].kind != "zener":
+        return set()
+    fed = {name for rail, each in board.rails.items() if each.net in concern.nets for name in board.supplies_of(rail)}
+    return fed | {name for name, supply in board.supplies.items() if supply.net in concern.nets}
 
 
 def _tail(study: Study, concern: Concern) -> tuple[str, ...]:
@@ -247,8 +278,10 @@ def _distance(concern: Concern) -> float:
     that a maker's file shows before the level that it makes."""
     if concern.stated:
         return NEAREST.index("undefined-level") - 0.5
-    if concern.rule == "rating" and not concern.path:
-        return NEAREST.index("rating") + 0.5
+    if concern.rule == "rating" and not concern.path:  # after what takes it, before what only follows
+        return NEAREST.index("undefined-level") - 0.4
+    if concern.rule == "rating" and concern.unit == "V" and concern.path and not concern.state:
+        return NEAREST.index("undefined-level") - 0.6
     lifted = concern.rule == "rail-limits" and len(concern.path) > 1
     if concern.rule not in NEAREST:  # of somebody's own
         return len(NEAREST)

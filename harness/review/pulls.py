@@ -17,9 +17,14 @@ from typing import Any
 from wakeboard.instruments.quantity import parse_interval
 
 # A pin's name tells most about what pulls hide in it; common practice, no source.
-_RESET = re.compile(r"^N?_?(RST|RESET)|RST_?N?$|RESET_?N?$", re.IGNORECASE)
-_STRAP = re.compile(r"BOOT|STRAP|CFG|MODE|(^|_)EN(_N)?$|ENABLE|RST|RESET", re.IGNORECASE)
-_ENABLE = re.compile(r"^(N?EN|ENABLE|SHDN|CE)\d*$", re.IGNORECASE)
+_RESET = re.compile(r"RST|RESET|(^|_)[NX]?RES[NXB]?(_?N)?$", re.IGNORECASE)
+_STRAP = re.compile(r"BOOT|STRAP|CFG|MODE", re.IGNORECASE)
+_ENABLE = re.compile(
+    r"ENABLE|SHDN|SHUT|PWDN|PDWN|STBY|STANDBY|SLEEP|SLP|MUTE|HIBER|(^|_)[NX]?(EN|CE|OE|PD|PDN|ON)\d*(_?[NL#])?$|"
+    r"(^|_)(NSD|SD_?N)$",
+    re.IGNORECASE,
+)
+_NUMBER = re.compile(r"^[A-Z]{0,2}\d+$", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -69,3 +74,19 @@ def hidden_pull(pin: str) -> HiddenPull:
     if _ENABLE.search(pin):
         return table["enable"]
     return table["any"]
+
+
+def may_hide(pin: str, net: str, processor: bool = False) -> HiddenPull | None:
+    """What a chip's silent pin on a net may hide; None for a pin of no such function.
+
+    Pulls hide where a part must be held while nobody drives it: in resets, enables and straps. Of an ordinary input,
+    bus or output they are hardly ever heard of, and a processor's other pins come up released: a pull there
+    would be set by its program. Common practice, no source. A pin that has a number for a name goes by its net.
+    """
+    name = net if _NUMBER.match(pin) and not processor else pin
+    table = pull_table()
+    if _RESET.search(name):
+        return table["microcontroller_reset" if processor else "radio_reset"]
+    if _STRAP.search(name):
+        return table["strap_four_level"]
+    return table["enable"] if _ENABLE.search(name) and not processor else None

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.review.study import Study
     from wakeboard.instruments.virtual.circuit.part import Part
 
+# of the rail: at most this reads as low, at least HIGH as high, where the board does not say (common practice)
 LOW: Final = 0.3
 HIGH: Final = 0.7
 """Shares of its rail that a strap reads as low and high where its part does not say; what CMOS inputs promise."""

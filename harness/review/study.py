@@ -25,6 +25,9 @@ OFF_LIMIT: Final = 0.3
 GENEROUS: Final = 1000.0
 """Times its budget that a supply is let give where no state can be found at which it gives its budget."""
 
+CLAMPING: Final = 0.2
+"""V above its rail from which a pin's clamp counts as conducting; common practice, no source."""
+
 OPEN_OHMS: Final = VOLTMETER_OHMS
 """Ω at a supply that is off. A review asks what stands at a connector with nothing on it but a meter; an off bench
 supply would load it ten times as much (figures.OFF_OHMS) and hide a leak."""
@@ -47,11 +50,12 @@ class Study:
     """Cases that have no operating point, or none that was found: nothing is said of them."""
 
     @classmethod
-    def of(cls, board: Board) -> Study:
-        """Solve the board. Raises CircuitError for what cannot be solved, SolveError when no case has an answer."""
+    def of(cls, board: Board, only: list[Case] | None = None) -> Study:
+        """Solve the board, in all its cases or some. Raises CircuitError for what cannot be solved, SolveError when no
+        case has an answer."""
         circuit = on_supplies(board, off_ohms=OPEN_OHMS)
         model = circuit.compile()
-        todo = cases(board)
+        todo = cases(board) if only is None else only
         points = model.solve([Variant(values=case.values()) for case in todo])
         unsolved = [case for case, status in zip(todo, points.status, strict=True) if status != "ok"]
         if len(unsolved) == len(todo):
@@ -144,8 +148,11 @@ class Study:
 
     def rail_net(self, part: Part, entry: Mapping[str, Any]) -> str:
         """The net that feeds a chip's pin: its declared rail, or the chip's first supply pin."""
-        rail = entry.get("rail") or next(iter(part.values.get("supply", {})), "VDD")
-        return part.pins.get(rail, self.board.ground)
+        return part.pins.get(self.rail_pin(part, entry), self.board.ground)
+
+    def rail_pin(self, part: Part, entry: Mapping[str, Any]) -> str:
+        """The chip's own name of the pin that feeds one of its pins."""
+        return str(entry.get("rail") or next(iter(part.values.get("supply", {})), "VDD"))
 
     def nominal(self, net: str) -> float | None:
         """The nominal volts of a rail by its net; None where it has none."""
@@ -167,9 +174,20 @@ class _Currents:
         self.points = study.points
         self.pins = [(part.name, pin) for part in study.circuit.parts for pin in part.pins]
         self.known: dict[tuple[str, str], Any] = {}
+        self.clamps = [(part, pin, study.rail_pin(part, entry)) for part, pin, entry in study.chips()]
 
     def __getitem__(self, case: int) -> Mapping[tuple[str, str], float]:
         for part, pin in self.pins:
             if (part, pin) not in self.known:
                 self.known[part, pin] = self.points.current(part, pin)
-        return {key: float(amps[case]) for key, amps in self.known.items()}
+        amps = {key: float(amps[case]) for key, amps in self.known.items()}
+        for chip, pin, rail in self.clamps:
+            if rail in chip.pins and self._lifted(chip, pin, rail, case):
+                # what its clamp brings leaves by the rail's pin, whatever the chip uses up of it there
+                amps[chip.name, rail] = min(amps[chip.name, rail], 0.0) - max(amps[chip.name, pin], 0.0)
+        return amps
+
+    def _lifted(self, part: Part, pin: str, rail: str, case: int) -> bool:
+        """Whether a pin stands so far above its rail that its clamp conducts."""
+        volts = self.points.pin_volts(part.name, pin)[case] - self.points.pin_volts(part.name, rail)[case]
+        return float(volts) > CLAMPING

@@ -96,14 +96,14 @@ def judge(board: Board, plan: Plan) -> Beside:
     after = Reviewed.of(revised(board, plan))
     gone, still, new = apart(before.concerns, after.concerns)
     verdicts = list(_verdicts(board, plan, before, after))
-    return Beside(before, after, gone, still, new, verdicts, margins(before.study, after.study))
+    return Beside(before, after, gone, still, new, verdicts, margins(before.study, after.study, corners=True))
 
 
 # --- change by change -----------------------------------------------------------------------------------------------
 def _verdicts(board: Board, plan: Plan, before: Reviewed, after: Reviewed) -> Iterator[Worth]:
     alone = len(plan.changes) == 1
     for change in plan.changes:
-        found = worth(before.concerns, after.concerns, change) if alone else _by_itself(board, plan, before, change)
+        found = worth(before, after, change) if alone else _by_itself(board, plan, before, change)
         if found.effect == NOTHING and not alone:
             found = _without(board, plan, after, found)
         yield found
@@ -111,7 +111,7 @@ def _verdicts(board: Board, plan: Plan, before: Reviewed, after: Reviewed) -> It
 
 def _by_itself(board: Board, plan: Plan, before: Reviewed, change: Change) -> Worth:
     try:
-        return worth(before.concerns, Reviewed.of(revised(board, plan, [change])).concerns, change)
+        return worth(before, Reviewed.of(revised(board, plan, [change])), change)
     except FileProblems as error:
         return Worth(change, TOGETHER, says=f"cannot be done by itself: {error.problems[0].found}")
     except CircuitError as error:
@@ -130,12 +130,21 @@ def _without(board: Board, plan: Plan, after: Reviewed, found: Worth) -> Worth:
     return Worth(found.change, TOGETHER, mends=back) if back else found
 
 
-def worth(before: Sequence[Concern], after: Sequence[Concern], change: Change) -> Worth:
-    """The effect of a change by the concerns before and after it."""
-    gone, _, new = apart(before, after)
-    if any(each.serious for each in new):
-        return Worth(change, BREAKS, gone, new, _promises(change, gone))
-    return Worth(change, MENDS if gone else NOTHING, gone, new, _promises(change, gone))
+def worth(before: Reviewed, after: Reviewed, change: Change) -> Worth:
+    """The effect of a change by the concerns before and after it, and by lines that it pushes out of their limits: a
+    line that nothing held and that is now held at the wrong level raises the same concern, and is worse."""
+    gone, _, new = apart(before.concerns, after.concerns)
+    pushed = [each for each in margins(before.study, after.study) if each.pushed_out]
+    says = "; ".join(filter(None, [_promises(change, gone), *map(_pushed, pushed)]))
+    if pushed or any(each.serious for each in new) or (new and not gone):
+        return Worth(change, BREAKS, gone, new, says)
+    return Worth(change, MENDS if gone else NOTHING, gone, new, says)
+
+
+def _pushed(margin: Margin) -> str:
+    return (
+        f"{margin.line} ({margin.level}) leaves its limits: {margin.before:+.2f} V before, {margin.after:+.2f} V after"
+    )
 
 
 def _promises(change: Change, gone: Sequence[Concern]) -> str:

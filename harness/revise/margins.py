@@ -1,21 +1,29 @@
 """Lines with their margins: how far each stays inside its limits in the worst state solved, before and after.
 
-Both ends of every supply's range are solved; tolerances of parts are at their nominal. What the pins may hide is the
-review's business (weak-pull), not a margin.
+Both ends of every supply's range are solved, and with `corners` for each line the ends of its parts' tolerances that
+move it the most (circuit/bench/spread.py); a part without a stated tolerance is at its nominal. What the pins may hide
+is the review's business (weak-pull), not a margin.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.levels import LevelError, line_thresholds
 from wakeboard.harness.review.rules.undefined_level import judged
+from wakeboard.instruments.virtual.circuit.bench.spread import spread
+from wakeboard.instruments.virtual.circuit.errors import CircuitError, SolveError
+from wakeboard.instruments.virtual.circuit.model import Variant
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Line
+    from wakeboard.harness.review.cases import Case
     from wakeboard.harness.review.study import Study
 
+LOOKED_AT: Final = 3
+"""Cases of each line and state, the nearest to a limit as drawn, of which the corners are solved."""
 TELL: Final = 0.02  # V, and 2 %: what a meter would not call a difference between two units
 
 
@@ -34,39 +42,77 @@ class Margin:
             return self.before is not self.after
         return abs(self.before - self.after) > TELL
 
+    @property
+    def pushed_out(self) -> bool:
+        """Whether it was inside its limits and is not any more."""
+        return self.before is not None and self.after is not None and self.before >= 0 and self.after < -TELL
+
     def as_json(self) -> dict[str, Any]:
         return {"line": self.line, "state": self.level, "before": self.before, "after": self.after}
 
 
-def margins(before: Study, after: Study) -> list[Margin]:
-    """Every line's every state that can be judged in either."""
-    here, there = _margins(before), _margins(after)
+def margins(before: Study, after: Study, *, corners: bool = False) -> list[Margin]:
+    """Every line's every state that can be judged in either. corners: in the worst case of the parts' tolerances."""
+    here, there = _margins(before, corners), _margins(after, corners)
     return [Margin(*key, here.get(key), there.get(key)) for key in dict.fromkeys([*here, *there])]
 
 
-def _margins(study: Study) -> dict[tuple[str, str], float]:
+def _margins(study: Study, corners: bool) -> dict[tuple[str, str], float]:
     found: dict[tuple[str, str], float] = {}
-    for name, line in study.board.lines.items():
-        volts = study.volts(line.net)
-        for k, case in study.each():
-            state = case.line_state if case.line == name else "boot"
-            level = line.when.get(state)
-            if level is None or (case.line and case.line != name) or not judged(study, line, case):
-                continue
-            inside = _inside(study, line, level, volts[k])
+    for k, lines in _worst_cases(study, LOOKED_AT if corners else 1).items():
+        ends = _ends(study, k, [line.net for line, _, _ in lines], corners)
+        for line, state, level in lines:
+            inside = _inside(study, line, level, *ends[line.net])
             if inside is not None:
-                key = (name, f"{state}: {level}")
+                key = (line.name, f"{state}: {level}")
                 found[key] = min(inside, found.get(key, inside))
     return found
 
 
-def _inside(study: Study, line: Line, level: str, volts: float) -> float | None:
+def _worst_cases(study: Study, most: int) -> dict[int, list[tuple[Line, str, str]]]:
+    """case -> lines to ask there: for each line in each state the cases in which it is nearest to a limit as drawn."""
+    near: dict[tuple[str, str], list[tuple[float, int, tuple[Line, str, str]]]] = {}
+    for k, case in study.each():
+        for asked in _asked(study, case):
+            line, state, level = asked
+            inside = _inside(study, line, level, *(float(study.points.net(line.net)[k]),) * 2)
+            if inside is not None:
+                near.setdefault((line.name, state), []).append((inside, k, asked))
+    found: dict[int, list[tuple[Line, str, str]]] = {}
+    for cases in near.values():
+        for _, k, asked in sorted(cases, key=lambda each: each[:2])[:most]:
+            found.setdefault(k, []).append(asked)
+    return found
+
+
+def _asked(study: Study, case: Case) -> Iterator[tuple[Line, str, str]]:
+    """(line, state, level) of each line that a case can be asked for."""
+    for name, line in study.board.lines.items():
+        state = case.line_state if case.line == name else "boot"
+        level = line.when.get(state)
+        if level is not None and case.line in ("", name) and judged(study, line, case):
+            yield line, state, level
+
+
+def _ends(study: Study, k: int, nets: list[str], corners: bool) -> dict[str, tuple[float, float]]:
+    """The lowest and the highest volts of each net in a case; both the drawn ones where no corner has an answer."""
+    drawn = {net: (float(study.points.net(net)[k]),) * 2 for net in nets}
+    if not corners or not nets:
+        return drawn
+    try:
+        found = spread(study.model, Variant(values=study.cases[k].values()), list(drawn), n=0)
+    except (CircuitError, SolveError):
+        return drawn
+    return {net: found.of(net)[1:] for net in drawn}
+
+
+def _inside(study: Study, line: Line, level: str, low: float, high: float) -> float | None:
     try:
         limits = line_thresholds(study.board, line).limits(level)
     except LevelError:
         return None
-    ends = [limits.high - volts] if limits.high is not None else []
-    ends += [volts - limits.low] if limits.low is not None else []
+    ends = [limits.high - high] if limits.high is not None else []
+    ends += [low - limits.low] if limits.low is not None else []
     return min(ends, default=None)
 
 

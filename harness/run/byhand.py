@@ -30,7 +30,7 @@ STILL_KEYS = "Enter: yes   r: no, again   q: stop"
 REGRET = 1.5  # s after the last point of a step in which it can still be taken again
 GAP = 0.05  # s between looks, at least
 HIGH = 1e9  # Ω: from here on an input counts as high-ohmic
-COLUMNS = 78
+COLUMNS = 78  # of a terminal of 80, a margin taken off
 
 SAYS = {
     "moving": "moving",
@@ -38,7 +38,7 @@ SAYS = {
     "prove": "near zero: looking whether the lead is open",
     "open": "no contact, or a net that floats: Enter if the probe is on it",
     "zero": "0 V, as an open lead reads too: Enter if the probe is on it",
-    "negative": "NEGATIVE: are the leads swapped? Enter if it is so",
+    "negative": "NEGATIVE: are the leads reversed? Enter if it is so",
     "over": "OVER RANGE",
 }
 

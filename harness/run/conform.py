@@ -11,12 +11,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check_scanner
+from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check_scanner, check_scope
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
 
-VOLTS, AMPS = 1.0, 0.010
+VOLTS, AMPS = 1.0, 0.010  # V, A: nothing is connected; within the range of every supply
 QUESTION = (
     "The conformance suite switches every output of every supply on, at 1 V and 10 mA, and closes relays.\n"
     "  Is every output an open circuit, are the meter's leads open, and is no board connected anywhere?"
@@ -44,6 +44,8 @@ def _checks(described: Bench, instrument: Instrument, driver: Any) -> Iterator[C
                 yield Check(f"output {channel}: {check.name}", check.ok, check.says)
     elif instrument.kind == "dmm":
         yield from check_dmm(driver, without=NOT_MEASURED)
+    elif instrument.kind == "scope":
+        yield from check_scope(driver)
     else:
         channels = list(dict.fromkeys(described.probing.routes.values()))
         if len(channels) < 2:

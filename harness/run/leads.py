@@ -78,7 +78,7 @@ class MovedLeads:
         return {self._leads.supply(output): each for output, each in said.items()}
 
     def _report(self, report: OffReport) -> OffReport:
-        return type(report)(self._named(report.states), self._named(report.errors))
+        return type(report)(self._named(report.states), self._named(report.errors), self._named(report.remarks))
 
     @property
     def cut(self) -> Cut | None:

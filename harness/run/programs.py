@@ -28,7 +28,7 @@ from wakeboard.results.visible import visible
 
 LEASH: Final = "wakeboard.harness.run.leash"
 KEPT: Final = HEARD // 2  # bytes of the output's beginning, and of its end
-CHUNK: Final = 1 << 16
+CHUNK: Final = 1 << 16  # bytes: what a pipe of Linux holds at most by default (pipe(7))
 GRACE: Final = 3.0  # s for the leash to kill what is left, and for the rest of the output
 HASTE: Final = 0.3  # s for the same where the power is to be cut next
 OURS: Final = ("PYTHONSAFEPATH", "OPENBLAS_NUM_THREADS")  # set by Wakeboard for its own processes: not the program's

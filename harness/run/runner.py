@@ -320,7 +320,7 @@ class Runner:
         """The guard has heard every supply say off; one that the meter has seen to be on is on."""
         context = self.context
         states = {**off.states, **dict.fromkeys(context.doubtful, "unknown"), **dict.fromkeys(context.lying, "on")}
-        return OffReport(states, {**off.errors, **context.doubtful, **context.lying})
+        return OffReport(states, {**off.errors, **context.doubtful, **context.lying}, off.remarks)
 
     def _off(self) -> OffReport:
         """Whatever is raised, it is tried again; unknown is not off."""
@@ -372,9 +372,11 @@ class Runner:
             told.append("stopped by the operator")
         elif self.error is not None:
             told.append(str(self.error) or type(self.error).__name__)
-        if not off.confirmed:
-            told.append(off.says())
-        return "; ".join(told)
+        back = self.context.guard.came_on
+        if back is not None and not any(back.says in each for each in told):
+            told.append(back.says)
+        odd = [off.says()] if not off.confirmed else off.odd()
+        return "; ".join([*told, *(each for each in odd if not any(each in before for before in told))])
 
 
 def _outcome_of(context: Context, broke: BaseException | None) -> str:

@@ -12,7 +12,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.budget import Timed, time_supply
+from wakeboard.instruments.address import HERE, hosts_of
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.ports import Shot, View
+from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -82,6 +85,8 @@ def check_instruments(
                     _look_at_dmm(checked, driver, described.mains)
                 elif described.scanner is instrument:
                     _look_at_routes(checked, driver, described.probing.routes)
+                elif instrument.kind == "scope":
+                    _look_at_scope(checked, instrument, driver)
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
@@ -102,6 +107,8 @@ def _look(checked: CheckedInstrument, instrument: Instrument, driver: Any, opene
     checked.cautions = list(driver.cautions() if instrument.kind == "psu" else driver.dialect.cautions)
     checked.reply_s = reply_time(driver)
     checked.says.append(f"answers in {checked.reply_s * 1e3:.1f} ms")
+    if others := not_kept_out(instrument.address, driver.dialect.held is not None):
+        checked.cautions.append(others)
     if instrument.kind == "psu":
         _look_at_psu(checked, instrument, driver)
         checked.timed = time_supply(driver, list(instrument.feeds), opened=opened)
@@ -112,6 +119,15 @@ def _look(checked: CheckedInstrument, instrument: Instrument, driver: Any, opene
         checked.says.append(f'to be sure that it is this one: identity = "{serial}" in the bench file')
     if not instrument.due:
         checked.says.append("no calibration date in the bench file")
+
+
+def not_kept_out(address: str, asked: bool) -> str:
+    """What our lock of an instrument does not exclude; "" where it is reached from this computer only. asked: whether
+    its dialect can ask it for a lock of its own."""
+    if all(host == HERE for host in hosts_of(address)):  # a cable as well
+        return ""
+    tells = "it is asked at opening whether one holds it" if asked else "it has no known way to tell of one"
+    return f"Other computers on the network are not kept from it: {tells}."
 
 
 def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Any) -> None:
@@ -169,9 +185,22 @@ def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[st
     if errors := scanner.errors():
         told = ", ".join(f"{code} {text}" for code, text in errors[:2])
         raise BenchError(f"{checked.name} does not know a channel of the bench file's routes: {visible(told)}")
-    checked.says.append(f"knows the {len(routes)} channels of the routes")
+    checked.says.append(f"knows {count(len(routes), 'channel')} of the routes")
     if closed:
         checked.cautions.append(f"channel {', '.join(closed)} is closed")
+
+
+def _look_at_scope(checked: CheckedInstrument, instrument: Instrument, scope: Any) -> None:
+    """Its channels set as a run sets them, armed, and stopped: nothing of the board is touched. Raises BenchError."""
+    channels = list(instrument.sees) or ["1"]
+    scope.prepare(
+        [View(channel, 0.0, 5.0, instrument.probe) for channel in channels], Shot(1e-3, 9e-3, channels[0], 2.5)
+    )
+    scope.arm()
+    scope.stop()
+    checked.says.append(f"takes channel {', '.join(channels)} and waits for a trigger")
+    if not instrument.sees:
+        checked.cautions.append("sees names no channel: no step looks at it")
 
 
 def _soon_due(checked: CheckedInstrument, instrument: Instrument, today: datetime.date | None) -> None:
@@ -220,7 +249,7 @@ def check_supply_against_meter(bench: Any, supply: str, supply_volts: float, met
     if abs(supply_volts - meter_volts) > allowed:
         raise BenchError(
             f"the supply says {supply_volts:.3f} V at {supply} and the meter {meter_volts:.3f} V at the same net: "
-            "a wrong channel or route, swapped leads, or a lead with a high resistance; nothing is known of the board",
+            "a wrong channel or route, reversed leads, or a lead with a high resistance; nothing is known of the board",
             instrument=bench.meter_name,
         )
 
@@ -257,7 +286,7 @@ def _asked(address: str) -> CheckedInstrument:
         with Link.open(address, name=address, timeout=1.0) as link:
             idn = link.query("*IDN?").strip()
         checked.identity = visible(idn)
-        for kind in ("psu", "dmm", "scanner"):
+        for kind in ("psu", "dmm", "scanner", "scope"):
             if dialect_names(kind):
                 try:
                     checked.dialect, checked.kind = pick_dialect(idn, kind).name, kind

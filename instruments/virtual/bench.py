@@ -14,7 +14,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from .circuit import Circuit, Fault, Model, Overstress, Part, Simulation, Variant
 from .circuit.bench.figures import KNOWN_OHMS, VOLTMETER_OHMS
@@ -26,7 +26,7 @@ from .dmm import Probe
 from .faces import face
 from .instant import Instant
 from .mistakes import parse_mistakes
-from .psu import ScpiPsu, Wired
+from .psu import Rating, ScpiPsu, Wired
 from .scanner import Relays, Routes
 from .scpi import Instrument
 from .stage import Stage
@@ -37,6 +37,7 @@ IDLE, LEAK = "bench_probe", "bench_leak"
 TIES = ("bench_tie1", "bench_tie2")
 TIE_OHMS = 0.9  # Ω of two relays and their wires (34980A data sheet: a path is below 1.5 Ω)
 LEAK_OHMS = 1e9  # Ω of a probe that touches nothing: its net would have no voltage else
+# the numbering of the 34970A with 20-channel cards; it has 3 slots, large boards need more
 SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
 RESOLUTION = 5e-5  # s: what is shorter is not followed; a meter's shortest look takes longer
 TOLERANCE = 2e-4  # of the largest capacitor's voltage: how far a step of a transient may be off
@@ -56,6 +57,14 @@ class Prepared:
     loads: tuple[float, ...] = DEFAULT_LOADS
     ground: str = "GND"
     volts: Mapping[str, float] = field(default_factory=dict)
+
+
+HIGH_VOLTS: Final = (Rating(60.0, 2.0),) * 3
+"""A plain supply for boards of 24 V and more. Beyond 60 V a board is no longer one of extra-low voltage, direct."""
+
+
+class NoOscilloscope(ValueError):
+    """What is asked of the virtual oscilloscope cannot be, direct."""
 
 
 class TooManyVolts(ValueError):
@@ -103,6 +112,7 @@ class Placed:
     address: str
     instrument: Instrument
     feeds: Mapping[int, str] = field(default_factory=dict)
+    sees: Mapping[int, str] = field(default_factory=dict)
 
 
 class VirtualBench:
@@ -118,13 +128,16 @@ class VirtualBench:
         psu: str = "e36312a",
         dmm: str = "34461a",
         scanner: str = "34970a",
+        scope: str = "",
+        sees: Mapping[int, str] | None = None,
         serials: Mapping[str, str] | None = None,
         drawn: bool = True,
         transients: bool = True,
         mistakes: Iterable[str] = (),
     ) -> None:
         """drawn False: every part has its nominal value. transients False: every change is settled at once, which is
-        far quicker (instant.py). mistakes: of the bench itself (mistakes.py); ValueError for one that there is not."""
+        far quicker (instant.py). scope: whose language an oscilloscope speaks, "": none is there; sees: its channels ->
+        points or nets. mistakes: of the bench itself (mistakes.py); ValueError for one that there is not."""
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
@@ -141,6 +154,8 @@ class VirtualBench:
         self.serials = dict(serials or {})
         self.routes = self._routes()
         self.placed: list[Placed] = [*self._supplies(psu), self._meter(dmm), self._scanner(scanner)]
+        if scope:
+            self.placed.append(self._scope(scope, sees or {}))
         self.target = self._target(target)
         self._serial = VirtualSerial(self.stage, self.target, baudrate=target.baud if target else 115200)
 
@@ -149,13 +164,13 @@ class VirtualBench:
         return self.serials.get(name, f"WB{zlib.crc32(name.encode()) % 1_000_000:06d}")
 
     def _supplies(self, name: str) -> Iterable[Placed]:
-        kind = face("psu", name)
         volts = {supply: self.prepared.volts.get(supply, 0.0) for supply in self.prepared.supplies}
-        for count, feeds in enumerate(_spread_over([rating.volts for rating in kind.ratings], volts), start=1):
+        kind, ratings = _strong_enough(name, max(volts.values(), default=0.0))
+        for count, feeds in enumerate(_spread_over([rating.volts for rating in ratings], volts), start=1):
             called = "supply" if count == 1 else f"supply{count}"
             wired = {n: self.mistakes.fed(s) for n, s in feeds.items()}
             wiring = {n: Wired(supply_name(s), self.prepared.supplies[s]) for n, s in wired.items()}
-            instrument = kind(self.stage, self._serial_of(called), wiring)
+            instrument = kind(self.stage, self._serial_of(called), wiring, ratings)
             yield Placed(called, "psu", f"TCPIP::virtual-{called}::5025::SOCKET", instrument, feeds)
 
     def _meter(self, name: str) -> Placed:
@@ -168,6 +183,17 @@ class VirtualBench:
         relays = Relays(self.stage, self.probe, self.routes, serial, TIES, loads)
         instrument = face("scanner", name)(self.stage, serial, relays)
         return Placed("scanner", "scanner", "TCPIP::virtual-scanner::5025::SOCKET", instrument)
+
+    def _scope(self, name: str, sees: Mapping[int, str]) -> Placed:
+        if not isinstance(self.simulation, Simulation):
+            raise NoOscilloscope("an oscilloscope shows transients, and this bench settles each change at once")
+        nets = {number: self.prepared.points.get(point, point) for number, point in sees.items()}
+        if unknown := [net for net in nets.values() if net not in self.prepared.circuit.nets]:
+            raise NoOscilloscope(f"no point or net {unknown[0]!r} for the oscilloscope")
+        instrument = face("scope", name)(self.stage, self._serial_of("scope"), nets)
+        if beyond := [number for number in nets if number not in instrument.scope.channels]:
+            raise NoOscilloscope(f"the oscilloscope {name} has no channel {beyond[0]}")
+        return Placed("scope", "scope", "TCPIP::virtual-scope::5025::SOCKET", instrument, sees=dict(sees))
 
     def _routes(self) -> Routes:
         numbers = _channel_numbers()
@@ -232,6 +258,8 @@ class VirtualBench:
             entry: dict[str, Any] = {"kind": item.kind, "address": addresses.get(item.name, item.address)}
             if item.feeds:
                 entry["feeds"] = {str(number): supply for number, supply in item.feeds.items()}
+            if item.sees:
+                entry["sees"] = {str(number): point for number, point in item.sees.items()}
             instruments[item.name] = entry
         described: dict[str, Any] = {"mains": MAINS, "instruments": instruments, "probing": self._probing()}
         if self.target is not None and console is not None:
@@ -242,12 +270,20 @@ class VirtualBench:
         numbers = iter(self.routes.points)
         probing: dict[str, Any] = {"by": "scanner", "routes": {point: next(numbers) for point in self.prepared.points}}
         if self.routes.swap is not None:
-            probing["swap"] = self.routes.swap
+            probing["reverse"] = self.routes.swap
         if self.routes.short is not None:
             probing["short"] = self.routes.short
         for channel, ohms in self.routes.loads.items():
             probing.setdefault("bleed", {"ohms": f"{ohms:g} Ω", "route": channel})
         return probing
+
+
+def _strong_enough(name: str, needed: float) -> tuple[type[ScpiPsu], tuple[Rating, ...]]:
+    """The face that was asked for with its own ratings, or where these are too low a plain supply for more volts."""
+    kind: type[ScpiPsu] = face("psu", name)
+    if needed <= max(rating.volts for rating in kind.ratings):
+        return kind, kind.ratings
+    return face("psu", "plain"), HIGH_VOLTS
 
 
 def _spread_over(ratings: Sequence[float], volts: Mapping[str, float]) -> list[dict[int, str]]:

@@ -20,8 +20,8 @@ from .specimen import drawn
 from .stage import Stage
 from .waves import Steady, Wave, Waves
 
-OVERLOAD = 9.9e37
-LINE_FREQUENCY = 50.0
+OVERLOAD = 9.9e37  # what SCPI-1999 says for infinity (from memory), and meters for an overload
+LINE_FREQUENCY = 50.0  # Hz: what NPLC counts on this meter
 RANGE_CHANGE = 0.004  # seconds that a change of range takes (34401A data sheet: autorange within 30 ms)
 BIAS_AMPS = 30e-12  # A into an open input (34401A data sheet: below 30 pA at 25 °C)
 LEAD_FARADS = 100e-12  # F of an open test lead (common practice, no source)

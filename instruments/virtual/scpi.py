@@ -26,8 +26,8 @@ from .status import (
     event_bit,
 )
 
-LINE_CACHE = 4096
-INPUT_LIMIT = 65536
+LINE_CACHE = 4096  # lines that were parsed once
+INPUT_LIMIT = 65536  # bytes without an end of line: no message, but noise
 
 
 class Time(Protocol):

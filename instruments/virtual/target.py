@@ -20,7 +20,7 @@ from .waves import Toggle, Waves
 LEVELS = ("high", "low", "off", "up", "down")
 RESET_SHARE = 0.7  # of the rail: the input-high threshold of CMOS logic (JEDEC JESD8C.01: 0.7 VDD)
 SILENT_TIME = 0.002  # seconds between a command and its answer
-STREAM_CHUNK = 64
+STREAM_CHUNK = 64  # bytes: a full-speed USB packet, as a console on USB sends them
 Span = tuple[float | None, float | None]
 
 

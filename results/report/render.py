@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from wakeboard.results.compare import Comparison
     from wakeboard.results.ledger_records import Finding
+    from wakeboard.results.report.revision_view import RevisionView
     from wakeboard.results.statistics import GaugeStudy
     from wakeboard.results.store import Store
 
@@ -204,3 +205,17 @@ def report_batch(store: Store, board: str, *, sequence: str | None = None, gauge
 
     table = table_of_store(store, board, sequence=sequence, latest=True)
     return render_batch(board, store.heads(board, sequence), gauge=gauge, comparison=compare(table))
+
+
+def render_revision(view: RevisionView) -> str:
+    """A revision beside the one that it comes from, as a page to forward."""
+    parts = [
+        ("changes", "What to change", True),
+        ("left", "Still there", view.still),
+        ("new", "New", view.new),
+        ("lines", "Lines", view.margins),
+        ("sequence1", "Rehearsal", view.sequences),
+        ("compare", "Old units", view.differing),
+        ("drawn", "For the drawing", view.drawn),
+    ]
+    return _page("revision.html.j2", parts, view=view)

@@ -39,6 +39,17 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
     return tries
 
 
+def part(tries: Sequence[Try], share: float, least: int, seed: int) -> list[Try]:
+    """So much of the tries, drawn by the seed, of each row at least so many."""
+    rng = random.Random(seed)
+    chosen: list[Try] = []
+    for row in dict.fromkeys(each.row for each in tries):
+        mine = [each for each in tries if each.row == row]
+        chosen += rng.sample(mine, min(len(mine), max(least, round(share * len(mine)))))
+    rng.shuffle(chosen)
+    return chosen
+
+
 def work(tries: Sequence[Try], lanes: int, folder: Path) -> list[Row]:
     """Every try on one of the lanes; the rows in the order of the plan. Ctrl-C ends it with what was tried so far."""
     rows = {each.row: Row(each.row) for each in tries}
@@ -91,6 +102,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaign", description=__doc__)
     parser.add_argument("--sample", action="store_true", help="a sample, as in the test suite")
     parser.add_argument("--each", type=int, default=1, help="with --sample: how many N of each failing operation")
+    parser.add_argument("--share", type=float, default=1.0, help="of the tries, three of each fault at least")
     parser.add_argument("--only", action="append", choices=[*FAMILIES, "fuzz"], help="one family; may be repeated")
     parser.add_argument("--bounds", action="store_true", help="measure the guard's bounds instead")
     parser.add_argument("--polls", action="store_true", help="measure only how fast the guard polls")
@@ -119,6 +131,8 @@ def main() -> int:
             measured = faults.scale(lane)
             size = (folder / "scale" / "template.db").stat().st_size
         tries = plan(measured, families, not chosen.sample, chosen.seed, size, chosen.each)
+        if chosen.share < 1.0:
+            tries = part(tries, chosen.share, 3, chosen.seed)
         rows = work(tries, chosen.lanes, folder)
         print("\n".join(table.lines(rows)))
         missing = len(tries) - sum(row.tries for row in rows)

@@ -1,339 +1,386 @@
-"""Mutants: each is one small change to the code that safety rests on; a test must notice it.
+"""Mutants: each is one small change to the code that safety rests on (mutants.py); a test must notice it.
 
-    python -m tests.campaign.mutation                      all mutants of all files, two at a time; hours
-    python -m tests.campaign.mutation --share 0.2          a fifth of them, drawn by a seed
-    python -m tests.campaign.mutation --only core --list   what there is
+    python -m tests.campaign.mutation                        all mutants of all files, two at a time
+    python -m tests.campaign.mutation --share 0.2            a fifth of them, drawn by a seed
+    python -m tests.campaign.mutation --only core --list     what there is
+    python -m tests.campaign.mutation --only core --line 97  those of one line, with the test that noticed each
 
-Changed, one at a time: comparisons, `and` and `or`, `not`, tests of `if` and `while`, signs and factors, numbers,
-True and False, what is returned, and calls and raises that are left out. Left alone: texts, annotations, what is only
-imported for types, and code that only another system runs.
+One pytest session, warm: it runs every test of TESTS once on the unchanged files, and keeps which lines each of them
+reaches and how long it takes. For each mutant a fork puts the changed function in place and runs the tests that reach
+its line, the quick ones first, BUDGET seconds of them at most, until one fails. A mutant that runs on for ever counts
+as noticed, and is told apart. Beside the mutants, forks that change nothing: where a test fails in one of them, the
+figures are worth nothing, and the exit code is 2. Exit code 1 where fewer than 95 % are noticed.
 
-A mutant is run in a fork of a warm process: an import hook gives the changed file, then pytest runs the files of tests
-that belong to it, the quick ones first, until one fails. A mutant that runs on for ever is noticed as well. Exit code 1
-where fewer than 95 % are noticed.
+Two processes at work are not reached by this: what starts the guard's process is tried by test_guard_process.py and by
+the campaign (`python -m tests.campaign`).
 """
 
 from __future__ import annotations
 
 import argparse
-import ast
-import contextlib
-import copy
-import importlib.abc
-import importlib.util
+import gc
 import json
 import os
 import random
 import resource
 import signal
 import sys
+import threading
 import time
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+import types
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).parents[2]
+from tests.campaign.mutants import FILES, ROOT, Mutant, changed, module_of, mutants
+
 LEAST = 0.95
-NEUTRAL = "tests/instruments/test_quantity.py"  # touches none of the targets
-PROCESSOR = 40  # s of processor time for one file of tests: a mutant that goes round for ever
-GUARD, RUN = "harness/run/guard", "tests/run"
-_GUARD_TESTS = ("test_guard_core.py", "test_guard_owner.py", "test_guard_loop.py", "test_armed.py")
-_RUN_TESTS = ("test_power_faults.py", "test_runner.py", "test_lying_supply.py")
-_STORE_TESTS = ("tests/results/test_store.py", "tests/results/test_store_faults.py", "tests/results/test_store_old.py")
-
-
-def _in_run(*names: str) -> tuple[str, ...]:
-    return tuple(f"{RUN}/{name}" for name in names)
-
-
-TARGETS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "core": (f"{GUARD}/core.py", _in_run("test_guard_core.py", "test_guard_owner.py", *_RUN_TESTS)),
-    "owner": (f"{GUARD}/owner.py", _in_run(*_GUARD_TESTS[1:], *_RUN_TESTS)),
-    "switching": (f"{GUARD}/switching.py", _in_run(*_GUARD_TESTS[1:3], *_RUN_TESTS)),
-    "dark": (f"{GUARD}/dark.py", _in_run(*_GUARD_TESTS[1:3], *_RUN_TESTS)),
-    "armed": (f"{GUARD}/armed.py", _in_run("test_armed.py")),
-    "process": (f"{GUARD}/process.py", _in_run("test_guard_loop.py")),
-    "client": (f"{GUARD}/client.py", _in_run("test_guard_client.py")),
-    "local": (f"{GUARD}/local.py", _in_run("test_power_faults.py", "test_runner.py", "test_armed.py")),
-    "presses": ("harness/run/presses.py", _in_run("test_power_faults.py")),
-    "runner": ("harness/run/runner.py", _in_run(*_RUN_TESTS)),
-    "decide": ("harness/run/decide.py", _in_run("test_decide.py", "test_runner.py")),
-    "store": ("results/store.py", _STORE_TESTS),
-    "store_write": ("results/store_write.py", _STORE_TESTS),
-}
-SLOW = "test_at_a_low_current_the_meter_tells_and_it_is_no_failing_board"
-
-
-@dataclass(frozen=True)
-class Mutant:
-    """target: a key of TARGETS; number: which change of that file."""
-
-    target: str
-    number: int
-    line: int
-    what: str
+BUDGET = 6.0  # s of tests for one mutant, as they take on the unchanged files
+SLOW = 3.5  # s: a test that takes longer is left out
+CONTROLS = 24  # forks that change nothing
+STILL = "ran on for ever"
+TESTS = (
+    *(f"tests/run/test_guard_{each}.py" for each in ("core", "owner", "loop", "client", "main", "local")),
+    *(f"tests/run/test_{each}.py" for each in ("armed", "presses", "power_faults", "runner", "runner_end")),
+    *(f"tests/run/test_{each}.py" for each in ("lying_supply", "leases", "decide", "off")),
+    *(
+        f"tests/results/test_{each}.py"
+        for each in ("store", "store_settle", "store_watch", "store_shared", "store_old")
+    ),
+)
 
 
 @dataclass(frozen=True)
 class Fate:
-    """by: the tests that noticed it, "" where none did."""
+    """by: the test that noticed it, "" where none did."""
 
-    mutant: Mutant
+    mutant: Mutant | None
     by: str
     seconds: float
 
 
-# --- the changes ----------------------------------------------------------------------------------------------------
-COMPARE: dict[type[ast.cmpop], type[ast.cmpop]] = {
-    ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
-    ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
-}  # fmt: skip
-REACH: dict[type[ast.operator], type[ast.operator]] = {
-    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
-}  # fmt: skip
+@dataclass
+class Reach:
+    """Of each test: how long it takes (s), and the lines that it runs, by target."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+    lines: dict[str, dict[str, set[int]]] = field(default_factory=dict)
+
+    def tests(self, mutant: Mutant) -> list[str]:
+        """Those that reach it, the quick ones first, within the budget. A constant of the module is anybody's."""
+        first, last = mutant.lines
+        met = [
+            test
+            for test, reached in self.lines.items()
+            if (lines := reached.get(mutant.target))
+            and (not mutant.within or not lines.isdisjoint(range(first, last + 1)))
+        ]
+        chosen, left = [], BUDGET
+        for test in sorted(met, key=lambda each: self.seconds[each]):
+            if self.seconds[test] > left:
+                break
+            chosen.append(test)
+            left -= self.seconds[test]
+        return chosen
 
 
-def changes(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
-    """Each change of one node: what it is, and the node in its place."""
-    if isinstance(node, ast.Compare) and len(node.ops) == 1 and type(node.ops[0]) in COMPARE:
-        other = copy.copy(node)
-        other.ops = [COMPARE[type(node.ops[0])]()]
-        yield "another comparison", other
-    elif isinstance(node, ast.BoolOp):
-        other_bool = copy.copy(node)
-        other_bool.op = ast.Or() if isinstance(node.op, ast.And) else ast.And()
-        yield "and for or, or for and", other_bool
-    elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
-        yield "without its not", node.operand
-    elif isinstance(node, ast.BinOp) and type(node.op) in REACH:
-        other_bin = copy.copy(node)
-        other_bin.op = REACH[type(node.op)]()
-        yield "another sign or factor", other_bin
-    elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
-        yield "the other truth", ast.Constant(not node.value)
-    elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
-        yield "another number", ast.Constant(node.value * 10 if node.value else 1)
-    elif isinstance(node, (ast.If, ast.While)) and not isinstance(node.test, (ast.Compare, ast.Constant)):
-        other_test = copy.copy(node)
-        other_test.test = ast.UnaryOp(ast.Not(), node.test)
-        yield "the opposite test", other_test
-    elif isinstance(node, ast.Return) and node.value is not None and not isinstance(node.value, ast.Constant):
-        yield "returns nothing", ast.Return(ast.Constant(None))
-    elif isinstance(node, ast.Expr) and isinstance(node.value, ast.Call):
-        yield "a call left out", ast.Pass()
-    elif isinstance(node, ast.Raise):
-        yield "a raise left out", ast.Pass()
+# --- putting a change in place --------------------------------------------------------------------------------------
+def put(mutant: Mutant) -> None:
+    """The change, in the modules as they are loaded."""
+    name, path = module_of(mutant.target), str(ROOT / FILES[mutant.target])
+    code = compile(changed(mutant), path, "exec")
+    if mutant.within:
+        new = next(each for each in _inner(code) if each.co_qualname == mutant.within and _spans(each, mutant))
+        old = [each for each in gc.get_objects() if isinstance(each, types.FunctionType) and _same(each, new)]
+        if not old:
+            raise RuntimeError(f"{mutant.within} of {path} is not loaded")
+        for function in old:
+            function.__code__ = new
+        return
+    made: dict[str, Any] = {"__name__": name, "__file__": path}
+    module = types.ModuleType(name)
+    module.__dict__.update(made)
+    loaded, sys.modules[name] = sys.modules[name], module  # dataclasses look their module up
+    try:
+        exec(code, module.__dict__)
+    finally:
+        sys.modules[name] = loaded
+    for each, value in module.__dict__.items():
+        _replace(loaded, each, value)
 
 
-SKIPPED = (ast.JoinedStr, ast.Import, ast.ImportFrom, ast.arguments)
+def _inner(code: types.CodeType) -> Iterator[types.CodeType]:
+    for each in code.co_consts:
+        if isinstance(each, types.CodeType):
+            yield each
+            yield from _inner(each)
 
 
-class _Changer(ast.NodeTransformer):
-    """Counts the changes, and makes the one of this number."""
-
-    def __init__(self, number: int | None) -> None:
-        self.wanted = number
-        self.found: list[tuple[int, str]] = []
-
-    def visit(self, node: ast.AST) -> Any:
-        if isinstance(node, SKIPPED) or _only_for_types(node):
-            return node
-        line = getattr(node, "lineno", 0)
-        for what, other in changes(node):
-            self.found.append((line, what))
-            if self.wanted == len(self.found) - 1:
-                return ast.copy_location(other, node)
-        if isinstance(node, ast.AnnAssign):  # its annotation stays
-            node.value = self.visit(node.value) if node.value is not None else None
-            return node
-        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
-            node.body = [self.visit(each) for each in node.body]
-            return node
-        return self.generic_visit(node)
+def _spans(code: types.CodeType, mutant: Mutant) -> bool:
+    """A property and its setter have one name."""
+    lines = [line for _, _, line in code.co_lines() if line]
+    return code.co_firstlineno <= mutant.line <= max([*lines, *_last_lines(code), mutant.lines[1]])
 
 
-def _only_for_types(node: ast.AST) -> bool:
-    """Never run, or by another system only."""
-    if not isinstance(node, ast.If):
-        return False
-    text = ast.unparse(node.test)
-    return "TYPE_CHECKING" in text or "win32" in text or "__main__" in text or "darwin" in text
+def _last_lines(code: types.CodeType) -> list[int]:
+    return [line for each in _inner(code) for _, _, line in each.co_lines() if line]
 
 
-def mutants(target: str) -> list[Mutant]:
-    changer = _Changer(None)
-    changer.visit(ast.parse((ROOT / TARGETS[target][0]).read_text(encoding="utf-8")))
-    return [Mutant(target, number, line, what) for number, (line, what) in enumerate(changer.found)]
+def _same(function: types.FunctionType, code: types.CodeType) -> bool:
+    old = function.__code__
+    return (old.co_filename, old.co_qualname, old.co_firstlineno) == (
+        code.co_filename, code.co_qualname, code.co_firstlineno,
+    )  # fmt: skip
 
 
-def changed(mutant: Mutant) -> ast.Module:
-    tree = ast.parse((ROOT / TARGETS[mutant.target][0]).read_text(encoding="utf-8"))
-    made: ast.Module = _Changer(mutant.number).visit(tree)
-    return ast.fix_missing_locations(made)
+def _replace(loaded: types.ModuleType, name: str, value: Any) -> None:
+    """A constant, wherever it was imported to; the defaults of a class that is made by its fields."""
+    before = loaded.__dict__.get(name)
+    if isinstance(value, type) and isinstance(before, type):
+        made, init = value.__dict__.get("__init__"), before.__dict__.get("__init__")
+        if isinstance(made, types.FunctionType) and isinstance(init, types.FunctionType):
+            init.__defaults__, init.__kwdefaults__ = made.__defaults__, made.__kwdefaults__
+        return
+    if isinstance(value, (types.FunctionType, types.ModuleType)) or name.startswith("__") or before == value:
+        return
+    for module in list(sys.modules.values()):
+        if getattr(module, name, None) is before and module.__name__.startswith(("wakeboard.", "tests.", "test_")):
+            setattr(module, name, value)
 
 
-# --- one mutant -----------------------------------------------------------------------------------------------------
-class _Hook(importlib.abc.MetaPathFinder, importlib.abc.Loader):
-    """Gives one module as changed code."""
+# --- the session ----------------------------------------------------------------------------------------------------
+class Session:
+    """A plug-in of pytest: takes over the loop once the tests are collected."""
 
-    def __init__(self, name: str, path: Path, tree: ast.Module) -> None:
-        self.name, self.path, self.tree = name, path, tree
+    def __init__(self, share: Sequence[Mutant], lanes: int, out: Path) -> None:
+        self.share, self.lanes, self.out = share, lanes, out
+        self.reach = Reach()
+        self.items: dict[str, Any] = {}
+        self.failed: list[str] = []
+        self.code = 0
 
-    def find_spec(self, name: str, _path: Any, _target: Any = None) -> Any:
-        if name != self.name:
-            return None
-        return importlib.util.spec_from_loader(name, self, origin=str(self.path))
+    def pytest_runtestloop(self, session: Any) -> bool:
+        self.items = {item.nodeid: item for item in session.items}
+        warm()
+        self.unchanged(session.items)
+        controls: list[Mutant | None] = [None] * CONTROLS
+        work = [*self.share, *controls]
+        random.Random(1).shuffle(work)
+        pids = [self._lane(work[number :: self.lanes]) for number in range(self.lanes)]
+        for pid in pids:
+            os.waitpid(pid, 0)
+        return True
 
-    def exec_module(self, module: Any) -> None:
-        module.__file__ = str(self.path)
-        exec(compile(self.tree, str(self.path), "exec"), module.__dict__)
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        if report.failed:
+            self.failed.append(report.nodeid)
 
+    def unchanged(self, items: Sequence[Any]) -> None:
+        """Every test once: how long it takes, what it reaches. One that fails, or is slow, is left out and named."""
+        paths = {str(ROOT / path): target for target, path in FILES.items()}
+        for item, following in zip(items, [*items[1:], None], strict=True):
+            reached: dict[str, set[int]] = {}
+            tracer = _tracer(paths, reached)
+            self.failed.clear()
+            threading.settrace(tracer)
+            sys.settrace(tracer)
+            try:
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            finally:
+                sys.settrace(None)
+                threading.settrace(None)  # type: ignore[arg-type]
+            if self.failed:
+                print(f"left out: {item.nodeid}: FAILS", file=sys.stderr)
+            elif reached:
+                self.reach.lines[item.nodeid] = reached
+        self._timed()
+        total = sum(self.reach.seconds.values())
+        print(f"unchanged: {len(self.reach.seconds)} tests reach the files, in {total:.0f} s", file=sys.stderr)
 
-def _module_of(target: str) -> str:
-    return "wakeboard." + TARGETS[target][0].removesuffix(".py").replace("/", ".")
+    def _timed(self) -> None:
+        """A second time, without the tracer, which costs more than the tests."""
+        items = [self.items[test] for test in self.reach.lines]
+        for item, following in zip(items, [*items[1:], None], strict=True):
+            began = time.perf_counter()
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            took = time.perf_counter() - began
+            self.reach.seconds[item.nodeid] = took
+            if took > SLOW:
+                print(f"left out: {item.nodeid}: {took:.1f} s", file=sys.stderr)
+                del self.reach.lines[item.nodeid], self.reach.seconds[item.nodeid]
 
+    def _lane(self, work: Sequence[Mutant | None]) -> int:
+        pid = _fork()
+        if pid:
+            return pid
+        with self.out.open("a", encoding="utf-8") as stream:
+            for each in work:
+                stream.write(json.dumps(asdict(self.fate(each))) + "\n")
+                stream.flush()
+        os._exit(0)
 
-def child(mutant: Mutant | None, target: str, tests: Sequence[str]) -> int:
-    """In a fork: the tests on the changed file. 0: nobody noticed."""
-    import pytest
+    def fate(self, mutant: Mutant | None) -> Fate:
+        if mutant is None:
+            tests = random.sample(sorted(self.reach.seconds), min(30, len(self.reach.seconds)))
+        else:
+            tests = self.reach.tests(mutant)
+        if not tests:
+            return Fate(mutant, "", 0.0)
+        took = sum(self.reach.seconds[test] for test in tests)
+        ear, mouth = os.pipe()
+        began = time.monotonic()
+        pid = _fork()
+        if pid == 0:
+            os.close(ear)
+            self._child(mutant, tests, mouth, took)
+        os.close(mouth)
+        by = _heard(ear, pid, 60.0 + 15.0 * took)
+        return Fate(mutant, by, time.monotonic() - began)
 
-    null = os.open(os.devnull, os.O_RDWR)
-    for number in (0, 1, 2):
-        os.dup2(null, number)
-    if mutant is not None:
-        sys.meta_path.insert(0, _Hook(_module_of(target), ROOT / TARGETS[target][0], changed(mutant)))
-    arguments = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", f"--deselect={RUN}/test_lying_supply.py::{SLOW}"]
-    return int(pytest.main([*arguments, *tests]))
-
-
-def _forked(mutant: Mutant | None, target: str, test: str) -> int:
-    """The process number of a fork that runs one file of tests."""
-    pid = os.fork()
-    if pid == 0:
-        os.setsid()
-        code = 1
-        resource.setrlimit(resource.RLIMIT_CPU, (PROCESSOR, PROCESSOR))
+    def _child(self, mutant: Mutant | None, tests: Sequence[str], mouth: int, took: float) -> None:
+        by = "crashed"
         try:
-            code = child(mutant, target, [test])
+            os.setsid()
+            limit = round(10 + 5 * took)
+            resource.setrlimit(resource.RLIMIT_CPU, (limit, limit))
+            null = os.open(os.devnull, os.O_RDWR)
+            for number in (0, 1, 2):
+                os.dup2(null, number)
+            if mutant is not None:
+                put(mutant)
+            by = self._first_failure(tests)
+        except Exception as error:  # noqa: BLE001
+            by = f"crashed: {type(error).__name__}: {error}"
         finally:
-            os._exit(code)
-    return pid
+            os.write(mouth, (by or "-").encode()[:4000])
+            os._exit(0)
+
+    def _first_failure(self, tests: Sequence[str]) -> str:
+        items = [self.items[test] for test in tests]
+        for item, following in zip(items, [*items[1:], None], strict=True):
+            self.failed.clear()
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            if self.failed:
+                return str(item.nodeid)
+        return ""
 
 
-def _waited(pid: int, within: float) -> tuple[bool, float]:
-    """Whether it was noticed: a failing test, a crash, or no end within so many s."""
-    began = time.monotonic()
-    while time.monotonic() - began < within:
-        done, status = os.waitpid(pid, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status) != 0, time.monotonic() - began
-        time.sleep(0.02)
-    os.killpg(pid, signal.SIGKILL)
-    os.waitpid(pid, 0)
-    return True, within
+def _tracer(paths: dict[str, str], reached: dict[str, set[int]]) -> Callable[..., Any]:
+    def calls(frame: types.FrameType, _event: str, _argument: Any) -> Any:
+        target = paths.get(frame.f_code.co_filename)
+        if target is None:
+            return None
+        lines = reached.setdefault(target, set())
+
+        def line(inner: types.FrameType, _event: str, _argument: Any) -> Any:
+            lines.add(inner.f_lineno)
+            return line
+
+        lines.add(frame.f_lineno)
+        return line
+
+    return calls
 
 
-def fate(mutant: Mutant, patience: float) -> Fate:
-    seconds = 0.0
-    for test in TARGETS[mutant.target][1]:
-        noticed, took = _waited(_forked(mutant, mutant.target, test), patience)
-        seconds += took
-        if noticed:
-            return Fate(mutant, test, seconds)
-    return Fate(mutant, "", seconds)
-
-
-# --- all of them ----------------------------------------------------------------------------------------------------
 def warm() -> None:
-    """What every fork needs and no mutant touches."""
-    import numpy  # noqa: F401
-    import pydantic  # noqa: F401
-    import pytest
-    import pyvisa_py  # noqa: F401
-    import sqlalchemy  # noqa: F401
+    """What is read or compiled once, before anything is timed."""
+    import importlib
 
-    import wakeboard.harness.describe.load
-    import wakeboard.instruments.opening
-    import wakeboard.instruments.virtual.bench
-    import wakeboard.results.records  # noqa: F401
-
-    with open(os.devnull, "w") as nothing, contextlib.redirect_stdout(nothing):
-        pytest.main(["-q", "-p", "no:cacheprovider", NEUTRAL])  # pytest and its plugins are loaded with this
-    for target in TARGETS:
-        if _module_of(target) in sys.modules:
-            raise RuntimeError(f"{target} is loaded already: its changes would not be seen")
+    for target in FILES:
+        importlib.import_module(module_of(target))
 
 
-def work(share: Sequence[Mutant], number: int, of: int, patience: float, out: Path) -> None:
-    """Every of-th mutant, a line of JSON each."""
-    with out.open("a", encoding="utf-8") as stream:
-        for each in list(share)[number::of]:
-            stream.write(json.dumps(asdict(fate(each, patience))) + "\n")
-            stream.flush()
+def _fork() -> int:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of threads that idle
+        return os.fork()
 
 
+def _heard(ear: int, pid: int, within: float) -> str:
+    """What the child says: the test that noticed, "" for none; where it says nothing in time, that it ran on."""
+    import select
+
+    ready, _, _ = select.select([ear], [], [], within)
+    said = os.read(ear, 4096).decode() if ready else ""
+    os.close(ear)
+    if not said:
+        try:
+            os.killpg(pid, signal.SIGKILL)
+        except OSError:
+            os.kill(pid, signal.SIGKILL)
+    os.waitpid(pid, 0)
+    return STILL if not said else "" if said == "-" else said
+
+
+# --- the command ----------------------------------------------------------------------------------------------------
 def table(fates: Sequence[dict[str, Any]]) -> tuple[list[str], float]:
-    lines = ["| file | mutants | noticed | survived |", "| --- | ---: | ---: | ---: |"]
-    for target, (path, _) in TARGETS.items():
-        mine = [each for each in fates if each["mutant"]["target"] == target]
-        alive = sum(1 for each in mine if not each["by"])
-        if mine:
-            lines.append(f"| `{path}` | {len(mine)} | {len(mine) - alive} | {alive} |")
-    dead = sum(1 for each in fates if each["by"])
-    share = dead / len(fates) if fates else 0.0
-    lines.append(f"| all | {len(fates)} | {dead} ({share:.1%}) | {len(fates) - dead} |")
+    lines = [
+        "| file | mutants | noticed | of these, ran on for ever | survived |",
+        "| --- | ---: | ---: | ---: | ---: |",
+    ]
+    lines += [
+        _row(f"`{path}`", [e for e in fates if e["mutant"]["target"] == target]) for target, path in FILES.items()
+    ]
+    lines.append(_row("all", fates))
     survivors = sorted((e["mutant"]["target"], e["mutant"]["line"], e["mutant"]["what"]) for e in fates if not e["by"])
-    lines += ["", *(f"survived: {TARGETS[target][0]}:{line}: {what}" for target, line, what in survivors)]
-    return lines, share
+    lines += ["", *(f"survived: {FILES[target]}:{line}: {what}" for target, line, what in survivors)]
+    share = sum(1 for each in fates if each["by"]) / len(fates) if fates else 0.0
+    return [line for line in lines if line is not None], share
 
 
-def _unchanged_passes(share: Sequence[Mutant], patience: float) -> bool:
-    good = True
-    for test in sorted({test for each in share for test in TARGETS[each.target][1]}):
-        failed, took = _waited(_forked(None, "core", test), patience)
-        print(f"unchanged: {test} {'FAILS' if failed else 'passes'} in {took:.1f} s", file=sys.stderr, flush=True)
-        good = good and not failed
-    return good
+def _row(name: str, fates: Sequence[dict[str, Any]]) -> str:
+    dead = sum(1 for each in fates if each["by"])
+    still = sum(1 for each in fates if each["by"] == STILL)
+    share = f" ({dead / len(fates):.1%})" if fates else ""
+    return f"| {name} | {len(fates)} | {dead}{share} | {still} | {len(fates) - dead} |"
 
 
-def main() -> int:
+def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.campaign.mutation", description=__doc__)
-    parser.add_argument("--only", action="append", choices=list(TARGETS), help="one file; may be repeated")
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("--only", action="append", choices=list(FILES), help="one file; may be repeated")
+    parser.add_argument("--line", type=int, action="append", help="one line; may be repeated")
+    parser.add_argument("--tests", action="append", help="a file of tests in place of all of them; may be repeated")
     parser.add_argument("--share", type=float, default=1.0, help="of the mutants, drawn by the seed")
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--lanes", type=int, default=2)
-    parser.add_argument("--patience", type=float, default=180.0, help="s for one file of tests")
-    parser.add_argument(
-        "--out", type=Path, default=Path("mutants.jsonl"), help="a line a mutant; what is there is kept"
-    )
+    parser.add_argument("--out", type=Path, default=Path("mutants.jsonl"), help="a line a mutant; begun anew")
     parser.add_argument("--list", action="store_true")
-    parser.add_argument("--unchecked", action="store_true", help="without the tests on the unchanged files before")
-    chosen = parser.parse_args()
-    every = [each for target in chosen.only or TARGETS for each in mutants(target)]
-    rng = random.Random(chosen.seed)
-    drawn = sorted(rng.sample(range(len(every)), round(chosen.share * len(every))))
-    share = [every[place] for place in drawn]
+    return parser.parse_args()
+
+
+def _share(chosen: argparse.Namespace) -> list[Mutant]:
+    every = [each for target in chosen.only or FILES for each in mutants(target)]
+    if chosen.line:
+        every = [each for each in every if each.line in chosen.line]
+    drawn = random.Random(chosen.seed).sample(range(len(every)), round(chosen.share * len(every)))
+    return [every[place] for place in sorted(drawn)]
+
+
+def main() -> int:
+    import pytest
+
+    chosen = _arguments()
+    share = _share(chosen)
     if chosen.list:
-        for each in share:
-            print(f"{TARGETS[each.target][0]}:{each.line}: {each.what} ({each.target} {each.number})")
+        print("\n".join(f"{FILES[each.target]}:{each.line}: {each.what} ({each.within})" for each in share))
         return 0
-    rng.shuffle(share)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.chdir(ROOT)
-    warm()
-    if not chosen.unchecked and not _unchanged_passes(share, chosen.patience):
+    chosen.out.unlink(missing_ok=True)
+    session = Session(share, chosen.lanes, chosen.out.absolute())
+    there = chosen.tests or [each for each in TESTS if (ROOT / each).exists()]
+    pytest.main(["-q", "-s", "-p", "no:cacheprovider", "-p", "no:faulthandler", *there], plugins=[session])
+    fates = [json.loads(line) for line in chosen.out.read_text().splitlines()]
+    if wrong := [each["by"] for each in fates if each["mutant"] is None and each["by"]]:
+        print(f"a test fails although nothing was changed: {', '.join(wrong)}", file=sys.stderr)
         return 2
-    lanes = []
-    for number in range(chosen.lanes):
-        pid = os.fork()
-        if pid == 0:
-            work(share, number, chosen.lanes, chosen.patience, chosen.out)
-            os._exit(0)
-        lanes.append(pid)
-    for pid in lanes:
-        os.waitpid(pid, 0)
-    lines, noticed = table([json.loads(line) for line in chosen.out.read_text().splitlines()])
+    mine = [each for each in fates if each["mutant"]]
+    if chosen.line:
+        print("\n".join(f"{e['mutant']['line']}: {e['mutant']['what']}: {e['by'] or 'SURVIVED'}" for e in mine))
+    lines, noticed = table(mine)
     print("\n".join(lines))
     return 0 if noticed >= LEAST else 1
 

@@ -76,7 +76,8 @@ def test_the_begun_sequence_passes_on_the_begun_board(tmp_path: Path) -> None:
     [
         ("* nothing to power\nR1 a 0 1k\n.end\n", "no voltage source above 0 V"),
         ("* alone\nV1 a 0 5\n.end\n", "no part to put on a board"),
-        ("* wrong\nV1 a 0 5\nR1 a 0 1k\nQ1 a 0 0 nosuch\n.end\n", "line 4"),
+        ("* wrong\nV1 a 0 5\nR1 a 0 1k\n.subckt x a\nR2 a 0 1k\n.end\n", "line 4"),
+        ("* no supply is read\nV1 a 0 pulse\nR1 a 0 1k\nRX a\n.end\n", "line 4"),
         ("* two sources in a ring\nV1 a 0 5\nV2 a 0 3\nR1 a 0 1k\n.end\n", "V2"),
     ],
 )
@@ -91,11 +92,39 @@ def test_what_cannot_be_begun_is_told_and_nothing_is_written(
     assert not folder.exists()
 
 
+def test_all_that_cannot_be_read_is_told_at_once_and_the_rest_goes_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = """* several things
+.lib of_a_maker.lib
+V1 vin 0 5
+R1 vin out 10k
+R2 out 0
+E1 amp 0 out 0 10
+Q1 out b 0 nosuch
+X1 b amp vin opamp
+R3 amp 0 1,5k
+C1 out 0 100n
+"""
+    code, folder = begin(tmp_path, text)
+    told = capsys.readouterr().out
+    assert code == 0
+    for line in (2, 5, 6, 7, 8, 9):
+        assert f"line {line}: " in told
+    board = load_board(folder / "board.toml")
+    unmodelled = {name: part.pins for name, part in board.parts.items() if part.kind == "unmodelled"}
+    assert set(unmodelled) == {"R2", "E1", "Q1", "X1", "R3"}
+    assert unmodelled["X1"] == {"1": "b", "2": "amp", "3": "vin"}
+    assert unmodelled["Q1"] == {"C": "out", "B": "b", "E": "GND"}
+    assert board.parts["C1"].values["value"] == 1e-7
+    assert (folder / "board.toml").read_text(encoding="utf-8").count("FILL IN: netlist line") == 5
+
+
 def test_volts_beyond_the_virtual_bench_are_told(tmp_path: Path) -> None:
     from wakeboard.instruments.virtual.bench import TooManyVolts
 
-    _, folder = begin(tmp_path, AMPLIFIER.replace("VCC vcc 0 9", "VCC vcc 0 48"))
+    _, folder = begin(tmp_path, AMPLIFIER.replace("VCC vcc 0 9", "VCC vcc 0 72"))
     from wakeboard.harness.run.session import take_unit
 
-    with pytest.raises(TooManyVolts, match=r"VCC is up to 50\.4 V"):
+    with pytest.raises(TooManyVolts, match=r"VCC is up to 75\.6 V"):
         take_unit(load_sequence(folder / "first-power-on.toml"), unit="1")

@@ -8,6 +8,7 @@ fitted" and in how long net names are told. None imitates a named program.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -228,6 +229,32 @@ def blank(folder: Path) -> dict[str, Path]:
     return {**files, "bom": folder / "list.dat", "places": folder / "places.dat"}
 
 
+def french(folder: Path) -> dict[str, Path]:
+    """Semicolons, French, Windows-1252, references merged with `à` and `et`, decimal commas, sides in words."""
+    bom = ["Nomenclature;Heron;;;;;", "", "Article;Qté;Repères;Désignation;Valeur;Boîtier;Montage"]
+    for number, group in enumerate(_groups(), 1):
+        refs = re.sub(r"-(?=[A-Z])", " à ", _ranges(group))
+        first, value = group[0], group[0].value.replace(".", ",").replace("uF", "µF")
+        mark = "" if first.fitted else "NM"
+        bom.append(f"{number};{len(group)};{refs};{first.says};{value};{first.package};{mark}")
+    places = ["Repère\tCentre X (mm)\tCentre Y (mm)\tFace\tOrientation"]
+    for part in PARTS:
+        x, y = (f"{v:.3f}".replace(".", ",") for v in spots()[part.name])
+        places.append(f"{part.name}\t{x}\t{y}\t{'Dessous' if part.bottom else 'Dessus'}\t0")
+    return _written(folder, d356(1), "\r\n".join(bom), "\n".join(places), "cp1252")
+
+
+def nameless(folder: Path) -> dict[str, Path]:
+    """No heading that any list of words knows, in the list of parts; none at all in the list of places."""
+    bom = ["Foo,Bar,Baz,Qux"]
+    bom += [f'"{p.says}",{p.name},"{p.value}",{"" if p.fitted else "DNP"}' for p in PARTS if p.pins]
+    places = []
+    for part in PARTS:
+        x, y = spots()[part.name]
+        places.append(f"{part.name},{x:.3f},{y:.3f},{'bottom' if part.bottom else 'top'},90")
+    return _written(folder, d356(1), "\n".join(bom), "\n".join(places))
+
+
 def _written(folder: Path, netlist: str, bom: str, places: str, page: str = "utf-8") -> dict[str, Path]:
     files = {"netlist": folder / "net.dat", "bom": folder / "bom.dat", "places": folder / "xy.dat"}
     files["netlist"].write_text(netlist, encoding="ascii")
@@ -237,5 +264,5 @@ def _written(folder: Path, netlist: str, bom: str, places: str, page: str = "utf
 
 
 STYLES: dict[str, Callable[[Path], dict[str, Path]]] = {
-    "plain": plain, "german": german, "ranges": ranges, "blank": blank,
+    "plain": plain, "german": german, "ranges": ranges, "blank": blank, "french": french, "nameless": nameless,
 }  # fmt: skip

@@ -55,3 +55,38 @@ def test_a_change_that_breaks_is_told_and_a_new_name_is_none(
     told = json.loads(capsys.readouterr().out)
     assert told["nets"] == ["net SCALE_DOUT is now called SCALE_DATA", "R14.1 is on GND, was on +3V3"]
     assert [each["nets"] for each in told["review"]["new"] if each["serious"]] == [["FLASH_CS"]]
+
+
+def small_board(folder: Path, *, lines_read: bool) -> Path:
+    """The board that `new` begins with, and a first power-on that reads its lines or does not."""
+    template = resources.files("wakeboard.sequences").joinpath("template")
+    folder.mkdir()
+    (folder / "board.toml").write_text(template.joinpath("board.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    sequence = template.joinpath("first-power-on.toml").read_text(encoding="utf-8")
+    step = '[[step]]\ndo = "line"\nof = "every line"\nstate = "boot"\n'
+    assert step in sequence
+    text = sequence if lines_read else sequence.replace(step, "")
+    (folder / "first-power-on.toml").write_text(text, encoding="utf-8")
+    return folder / "board.toml"
+
+
+@pytest.mark.parametrize("forwards", [True, False])
+def test_the_rehearsals_of_both_tell_what_is_caught_now_and_what_escapes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], forwards: bool
+) -> None:
+    """Only the step that reads the lines sees the reset's pull-up: with it the fault is caught, without it not."""
+    blind, seeing = small_board(tmp_path / "a", lines_read=False), small_board(tmp_path / "b", lines_read=True)
+    old, new = (blind, seeing) if forwards else (seeing, blind)
+    assert execute(["changes", str(old), str(new), "--rehearse", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["rehearsal"]
+    gained, lost = told["caught_now"], told["escapes_now"]
+    assert "R1:missing" in (gained if forwards else lost)
+    assert (lost if forwards else gained) == []
+    assert (told["coverage"][1] > told["coverage"][0]) is forwards
+
+
+def test_a_revision_without_a_sequence_beside_it_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    old, new = small_board(tmp_path / "a", lines_read=True), small_board(tmp_path / "b", lines_read=True)
+    (new.parent / "first-power-on.toml").unlink()
+    assert execute(["changes", str(old), str(new), "--rehearse"]) == 2
+    assert "first-power-on.toml" in capsys.readouterr().err

@@ -5,6 +5,7 @@ No test asserts a duration; a hazard that would hang is bounded by the link's ow
 
 from __future__ import annotations
 
+import itertools
 import socket
 import threading
 import time
@@ -140,6 +141,25 @@ def test_every_shift_by_one_or_two_places_is_noticed(serve, shift):
 
     with opened(serve(script), manners=Manners(checked=True)) as link, pytest.raises(LinkGarbled):
         asked(link, shift + 1)
+
+
+@pytest.mark.parametrize("shift", [1, 2])
+def test_no_shifted_reply_of_another_length_is_taken(serve, shift):
+    """Outputs that are on answer "1" like *OPC?: of questions of one to six parts, none may get another's reply."""
+    history = ["1"] * shift
+
+    def script(session, line):
+        if "X" not in line:
+            return well(session, line)
+        history.append(";".join("1" for each in line.split(";")))
+        session.say(history[-1 - shift] + "\n")
+        return None
+
+    with opened(serve(script), manners=Manners(checked=True)) as link:
+        for units in itertools.permutations(range(1, 7), 3):
+            for each in units:
+                with pytest.raises(LinkGarbled):
+                    link.ask(";:".join(["X1?"] * each), each)
 
 
 @pytest.mark.parametrize("lost", range(1, 12))

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import warnings
 from pathlib import Path
@@ -108,8 +110,31 @@ def test_no_scheduler_is_told(sequence, pairs, monkeypatch):
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{taken.getsockname()[1]}"
-    with pytest.raises(spread.SpreadError, match=f"no scheduler answers at {address}"):
+    with pytest.raises(spread.SpreadError, match=f"no scheduler at {address}: Connection refused; start one"):
         rehearse(sequence, pairs[:2], on=address)
+
+
+@pytest.mark.parametrize("on", ["host:8786", "http://host:8786", "tcp://host", "tcp://host:0", "tcp://a b:1", "x"])
+def test_what_is_no_address_is_told_before_anything_is_tried(sequence, pairs, on):
+    with pytest.raises(spread.SpreadError, match=r'write "local", or a scheduler as tcp://host:8786'):
+        rehearse(sequence, pairs[:2], on=on)
+
+
+def test_somebody_else_at_the_address_is_told(sequence, pairs, monkeypatch):
+    monkeypatch.setattr(spread, "TIMEOUT", 1.0)
+    with socket.create_server(("127.0.0.1", 0)) as stranger:
+        threading.Thread(target=_greet, args=(stranger,), daemon=True).start()
+        address = f"tcp://127.0.0.1:{stranger.getsockname()[1]}"
+        with pytest.raises(spread.SpreadError, match=f"what answers at {address} is no Dask scheduler"):
+            rehearse(sequence, pairs[:2], on=address)
+
+
+def _greet(stranger):
+    with contextlib.suppress(OSError):
+        while True:
+            link, _ = stranger.accept()
+            link.sendall(b"220 a mail server\r\n")
+            link.close()
 
 
 # --- a scheduler and workers in processes of their own ----------------------------------------------------------------

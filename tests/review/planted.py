@@ -15,6 +15,7 @@ from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.review import review_board
 
 FOLDER = Path(__file__).parent / "boards"
+FRESH = Path(__file__).parent / "fresh"
 
 
 @dataclass(frozen=True)
@@ -48,16 +49,21 @@ class Outcome:
     says: tuple[str, ...]
 
 
-def names() -> list[str]:
-    return sorted(path.stem for path in FOLDER.glob("*.toml") if not path.stem.endswith("-mistakes"))
+def names(folder: Path = FOLDER) -> list[str]:
+    return sorted(path.stem for path in folder.glob("*.toml") if not path.stem.endswith("-mistakes"))
+
+
+def _file(name: str) -> Path:
+    """A drawing's or a list of mistakes' file, of whichever folder has it."""
+    return next(path for folder in (FOLDER, FRESH) if (path := folder / f"{name}.toml").exists())
 
 
 def drawing(name: str) -> str:
-    return (FOLDER / f"{name}.toml").read_text(encoding="utf-8")
+    return _file(name).read_text(encoding="utf-8")
 
 
 def mistakes(name: str) -> Iterator[Mistake]:
-    raw = tomllib.loads((FOLDER / f"{name}-mistakes.toml").read_text(encoding="utf-8"))
+    raw = tomllib.loads(_file(f"{name}-mistakes").read_text(encoding="utf-8"))
     for number, each in enumerate(raw["mistake"], 1):
         edits = tuple((found, put) for found, put in each["edits"])
         yield Mistake(name, number, each["says"], edits, tuple(each["rules"]), each["net"])

@@ -7,8 +7,12 @@ held while the power is cycled: locked out. One button on NRST is enough; so is 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
+import pytest
+
+from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.review.concern import Concern
 
 Draw = Callable[[str], list[Concern]]
@@ -78,3 +82,57 @@ def test_a_means_that_stays_while_the_power_is_cycled_is_a_way(draw: Draw) -> No
     """BOOT on a header of its own: held high, the power cycled, and the loader starts."""
     apart = drawn(more='J2 = { kind = "connector", pins = { BOOT = "BOOT", GND = "GND" } }')
     assert "locked-out" not in rules_of(draw(apart))
+
+
+def with_keys(text: str, keys: str) -> str:
+    return text.replace('starts = "flash"', f'starts = "flash"\n{keys}')
+
+
+PORT = """J2 = { kind = "connector", pins = { DIO = "SWDIO", CLK = "SWCLK", GND = "GND" } }"""
+
+
+def with_port(text: str, keys: str) -> str:
+    ported = text.replace('P1 = "SEL" }', 'P1 = "SEL", DIO = "SWDIO", CLK = "SWCLK" }')
+    ported += 'DIO = { type = "io", pulls = "none" }\nCLK = { type = "input", pulls = "none" }\n'
+    return with_keys(ported, f'debug = ["DIO", "CLK"]\n{keys}')
+
+
+def test_a_debug_port_is_a_way_back_until_a_fuse_takes_it_away(draw: Draw) -> None:
+    (open_port,) = [each for each in draw(with_port(drawn(more=PORT), "")) if each.rule == "locked-out"]
+    assert not open_port.serious
+    assert "only the debug port at J2 is left" in open_port.says
+    (fused,) = [each for each in draw(with_port(drawn(more=PORT), "fused = true")) if each.rule == "locked-out"]
+    assert fused.serious
+    assert "fuse has taken its debug port away" in fused.says
+    (nowhere,) = [each for each in draw(with_port(drawn(), "")) if each.rule == "locked-out"]
+    assert nowhere.serious, "no connector reaches the port"
+
+
+def test_pins_that_move_before_firmware_runs_count(draw: Draw) -> None:
+    """P1 (40 Ω) shares BOOT, which a button pulls up through 1 kΩ: driven low by the chip itself it leaves 40/1040 of
+    3.3 V on the strap, a low, so that the loader never starts."""
+    button = (
+        LED
+        + """
+S1 = { kind = "button", pins = ["+3V3", "PULL"] }
+R8 = { kind = "resistor", value = "1k", pins = ["PULL", "BOOT"] }"""
+    )
+    weak = drawn("LED", button).replace('RST = "RST_BUS", BOOT = "BOOT"', 'RST = "RST_BUS"')
+    shared = weak.replace('P1 = "LED"', 'P1 = "BOOT"')
+    assert "locked-out" not in rules_of(draw(weak))
+    assert "locked-out" not in rules_of(draw(shared)), "nothing drives BOOT before firmware runs"
+    (found,) = [
+        each for each in draw(with_keys(shared, 'before_firmware = { P1 = "either" }')) if each.rule == "locked-out"
+    ]
+    assert found.serious
+    assert "itself drives U1.P1 low before any firmware runs" in found.says
+    assert "locked-out" not in rules_of(draw(with_keys(shared, 'before_firmware = { P1 = "high" }')))
+
+
+def test_mistakes_in_the_new_keys_are_told(draw: Draw) -> None:
+    for keys, says in (
+        ('before_firmware = { P9 = "low" }', "P9"), ('before_firmware = { P1 = "up" }', '"low", "high" or "either"'),
+        ('debug = "P1"', "a list of pins"), ('fused = "yes"', "true or false"),
+    ):  # fmt: skip
+        with pytest.raises(FileProblems, match=re.escape(says)):
+            draw(with_keys(drawn(), keys))

@@ -1,4 +1,7 @@
-"""`wakeboard bench` against the virtual instruments on real sockets: identity, dates, budget, conformance."""
+"""`wakeboard bench` against the virtual instruments on real sockets: identity, dates, budget, conformance.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
@@ -208,3 +211,21 @@ def test_timing_asks_and_switches_nothing() -> None:
     assert timed.outputs == 2
     assert sorted(set(supply.asked)) == ["is_on", "query", "sample"]
     assert len(supply.asked) == 3 * ASKS
+
+
+@pytest.mark.parametrize(
+    ("address", "asked", "told"),
+    [
+        ("TCPIP::192.0.2.10::5025::SOCKET", False, "no known way to tell"),
+        ("TCPIP::192.0.2.10::5025::SOCKET", True, "asked at opening"),
+        ("TCPIP::127.0.0.1::5025::SOCKET", False, ""),
+        ("ASRL/dev/ttyUSB0::INSTR", False, ""),
+        ("USB0::0x2A8D::0x1102::MY1::INSTR", False, ""),
+    ],
+)
+def test_other_computers_that_no_lock_keeps_out_are_told_of(address: str, asked: bool, told: str) -> None:
+    from wakeboard.harness.run.selfcheck import not_kept_out
+
+    says = not_kept_out(address, asked)
+    assert told in says
+    assert bool(says) is bool(told)

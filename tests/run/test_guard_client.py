@@ -1,5 +1,6 @@
 """The runner's side of the guard's process, against a guard that is played: what it is asked, when it counts as gone,
-and that the runner then switches off by itself."""
+and that the runner then switches off by itself. Figures are the guard's own bounds and invented samples.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +20,7 @@ from wakeboard.harness.run.guard.client import ProcessGuard
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.supplies import SupplyPlan
 from wakeboard.harness.run.guard.terms import OffReport, Setting
-from wakeboard.instruments.errors import LinkTimeout
+from wakeboard.instruments.errors import BenchError, LinkTimeout
 
 PLAN = SupplyPlan("supply", "TCPIP::127.0.0.1::1::SOCKET", timeout=0.2, feeds={"1": "USB"})
 SETTING, ENVELOPE = Setting(5.0, 0.1), Envelope(5.0, 0.1, 0.02)
@@ -35,6 +36,7 @@ class Played:
         self.stdin, self._asked = os.fdopen(there[1], "wb"), os.fdopen(there[0], "rb")
         self._say, self.stdout = os.fdopen(back[1], "wb", buffering=0), os.fdopen(back[0], "rb")
         self.pid, self.killed, self.seen = 1, False, []  # type: int, bool, list[dict[str, Any]]
+        self.waited: list[float] = []
         self.breathes, self.lit, self.waits = True, True, 0.0
         self.answers: dict[str, Any] = {
             "open": {"identities": {}, "dialects": {"supply": "scpi-psu"}, "off_list": ["USB"], "cautions": {}},
@@ -78,6 +80,7 @@ class Played:
     kill = end
 
     def wait(self, timeout: float) -> int:
+        self.waited.append(timeout)
         if not self.killed and not any(each["do"] == "bye" for each in self.seen):
             raise subprocess.TimeoutExpired("guard", timeout)
         return 0
@@ -313,3 +316,247 @@ def test_an_end_without_an_answer_says_what_the_successor_found(
     guard.close()
     assert guard.left is not None
     assert not guard.left.confirmed
+
+
+def test_what_it_is_asked_for_it_asks_the_guard_for(guard: ProcessGuard, played: Played) -> None:
+    sample = {"time": 1.0, "volts": 5.0, "amps": 0.02, "mode": "cv", "on": True, "trip": None}
+    track = {"times": [0.0], "volts": [5.0], "amps": [0.1], "limit": [0.1], "mode": ["cv"]}
+    played.answers |= {
+        "sample": sample, "amps_error": 0.003, "change": None, "bound": None, "climbing": True,
+        "trace": {"tracks": {"USB": track}, "traffic": [[1.0, "supply", ">", "*IDN?"]]},
+    }  # fmt: skip
+    assert guard.prove_off().states == {"USB": "off"}
+    assert guard.energise("USB", SETTING, ENVELOPE, None) == "armed"
+    assert guard.climbing("USB") is True
+    assert guard.sample("USB").amps == 0.02
+    assert guard.amps_error("USB", 0.1) == 0.003
+    guard.change()
+    guard.bound("USB", 0.1, None)
+    assert guard.off("USB").confirmed
+    assert guard.trace()["USB"].volts == [5.0]
+    assert guard.traffic() == [(1.0, "supply", ">", "*IDN?")]
+    assert guard.traffic() == []
+    assert guard.instrument("USB") == "supply"
+    assert guard.pid == 1
+    for do in ("prove_off", "energise", "climbing", "sample", "amps_error", "change", "bound", "off", "trace"):
+        assert played.asked(do) == 1, do
+    bound = next(each for each in played.seen if each["do"] == "bound")
+    assert (bound["supply"], bound["most_amps"], bound["least_amps"]) == ("USB", 0.1, None)
+    asked = next(each for each in played.seen if each["do"] == "energise")
+    assert (asked["setting"]["volts"], asked["envelope"]["limit"], asked["ramp"]) == (5.0, 0.1, None)
+
+
+def test_before_it_energises_it_beats_for_as_long_as_the_answer_may_take(guard: ProcessGuard, played: Played) -> None:
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    done = [each["do"] for each in played.seen]
+    assert done.index("beat") < done.index("energise")
+    assert next(each["lease"] for each in played.seen if each["do"] == "beat") == client.ANSWER_TIMEOUT
+
+
+@pytest.mark.parametrize("call", ["energise", "climbing", "sample"])
+def test_a_cut_that_was_heard_is_raised_before_anything_is_asked(
+    guard: ProcessGuard, played: Played, call: str
+) -> None:
+    guard.cut, guard.cut_supply = (
+        wire.cut_of({"rule": "over-current", "time": 1, "volts": 5, "amps": 1, "says": ""}),
+        "USB",
+    )
+    arguments = ("USB", SETTING, ENVELOPE, None) if call == "energise" else ("USB",)
+    with pytest.raises(Tripped):
+        getattr(guard, call)(*arguments)
+    assert not played.asked(call)
+
+
+def test_stop_goes_on_the_pipe_and_its_answer_is_taken_in_at_once(guard: ProcessGuard, played: Played) -> None:
+    guard.stop("a person")
+    until(lambda: played.asked("stop"), "the word on the pipe")
+    assert played.seen[-1]["why"] == "a person"
+    assert guard.stopped is None
+    played.say({"event": "dark", **OFF})
+    until(lambda: guard.stopped, "the answer, without a call of the runner")
+    assert guard.stopped is not None
+    assert guard.stopped.confirmed
+    played.say({"event": "dark"})  # nonsense is no answer, and does no harm
+    assert guard.all_off().confirmed
+
+
+def test_stop_of_a_guard_that_is_gone_says_what_the_successor_found(
+    guard: ProcessGuard, played: Played, bench: Bench
+) -> None:
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    guard.stop("a person")
+    assert guard.stopped is bench.report or (guard.stopped is not None and guard.stopped.confirmed)
+
+
+def test_what_it_sees_is_kept_from_the_pulses(guard: ProcessGuard, played: Played) -> None:
+    sample = {"time": 1.0, "volts": 5.0, "amps": None, "mode": "cv", "on": True, "trip": None}
+    played.say({"event": "pulse", "latest": {"USB": sample}})
+    until(lambda: guard.beat(3.0) or guard.latest(), "the pulse")
+    assert guard.latest()["USB"].volts == 5.0
+
+
+def test_a_sleep_takes_its_time_and_ends_with_a_cut(guard: ProcessGuard, played: Played) -> None:
+    began = time.monotonic()
+    guard.sleep(0.2)
+    assert time.monotonic() - began >= 0.2
+    cut = {"rule": "over-current", "time": 1.0, "volts": 5.0, "amps": 1.0, "says": "so"}
+    threading.Timer(0.1, lambda: played.say({"event": "cut", "supply": "USB", "cut": cut})).start()
+    began = time.monotonic()
+    with pytest.raises(Tripped):
+        guard.sleep(LATE)
+    assert time.monotonic() - began < LATE / 2
+
+
+def test_while_it_sleeps_it_listens_and_does_not_spin(
+    guard: ProcessGuard, played: Played, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waits: list[float] = []
+    listen = guard._listen
+    monkeypatch.setattr(guard, "_listen", lambda seconds: (waits.append(seconds), listen(seconds))[1])
+    guard.sleep(0.2)
+    assert max(waits) <= client.SLICE
+    assert len(waits) < 30
+
+
+def test_a_moment_of_silence_is_none(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    played.breathes = False
+    time.sleep(0.35)
+    played.breathes = True
+    time.sleep(0.1)
+    assert not guard.lost
+    assert not bench.tries
+
+
+def test_what_breathes_now_and_then_is_not_stopped(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    """Each word begins the silence anew."""
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    for _ in range(3):
+        played.breathes = False
+        time.sleep(0.45)
+        played.breathes = True
+        time.sleep(0.05)
+    assert not guard.lost
+
+
+def test_the_end_of_a_guard_is_waited_for_and_its_watch_ends(guard: ProcessGuard, played: Played) -> None:
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    assert 2.0 in played.waited
+    assert guard._closing.is_set()
+    assert played.stdin.closed
+    assert played.stdout.closed
+    until(lambda: not any(each.name.endswith("(_watch)") for each in threading.enumerate()), "the end of the watch")
+
+
+def test_a_supply_that_was_busy_is_given_a_moment(
+    guard: ProcessGuard, played: Played, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(client, "BUSY", 0.3)
+    bench.report = OffReport({"USB": "unknown"}, {"USB": "no reply"}, {"USB": "odd"})
+    began = time.monotonic()
+    report = guard._off_by_ourselves()
+    assert time.monotonic() - began >= 0.3
+    assert (report.states, report.errors, report.remarks) == (
+        {"USB": "unknown"}, {"USB": "no reply"}, {"USB": "odd"},
+    )  # fmt: skip
+    bench.report = OffReport({"USB": "on"})
+    began = time.monotonic()
+    guard._off_by_ourselves()
+    assert time.monotonic() - began < 0.25, "an output that is on is no busy supply"
+
+
+def test_a_guard_that_cannot_open_its_supplies_is_ended(played: Played, bench: Bench) -> None:
+    played.answers["open"] = LinkTimeout("no reply in time")
+    with pytest.raises(LinkTimeout):
+        ProcessGuard([PLAN], report="")
+    assert played.killed
+    assert not bench.tries, "nothing was on"
+
+
+def test_without_supplies_the_silence_has_no_time_out(played: Played, bench: Bench) -> None:
+    guard = ProcessGuard([], report="")
+    assert guard.silence == client.SILENCE == 2.0
+    guard.close()
+
+
+def test_the_trace_of_a_guard_that_is_taken_over_is_kept(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    track = {"times": [0.0], "volts": [5.0], "amps": [0.1], "limit": [0.1], "mode": ["cv"]}
+    played.answers["trace"] = {"tracks": {"USB": track}, "traffic": []}
+    played.answers["all_off"] = {"states": {"USB": "unknown"}, "errors": {}}
+    guard.all_off()
+    assert guard.lost
+    assert guard.trace()["USB"].volts == [5.0]
+    with pytest.raises(GuardLost):
+        guard.trace()
+
+
+def test_an_orderly_end_takes_the_report_file_along(played: Played, bench: Bench, tmp_path: Any) -> None:
+    report = tmp_path / "report.jsonl"
+    report.write_text("{}")
+    ProcessGuard([PLAN], report=str(report)).close()
+    assert not report.exists()
+    assert 5.0 in played.waited
+
+
+def test_where_outputs_are_not_off_the_report_file_stays(played: Played, bench: Bench, tmp_path: Any) -> None:
+    report = tmp_path / "report.jsonl"
+    report.write_text("{}")
+    played.answers["bye"] = {"states": {"USB": "on"}, "errors": {}}
+    guard = ProcessGuard([PLAN], report=str(report))
+    guard.close()
+    assert report.exists()
+    with pytest.raises(GuardLost, match="was closed"):
+        guard.sample("USB")
+
+
+def test_an_end_that_is_not_answered_is_a_kill(played: Played, bench: Bench) -> None:
+    guard = ProcessGuard([PLAN], report="")
+    played.answers["bye"] = LinkTimeout("no reply")
+
+    def hangs(timeout: float) -> int:
+        raise subprocess.TimeoutExpired("guard", timeout)
+
+    played.answers["bye"] = OFF
+    played.wait = hangs  # type: ignore[method-assign]
+    guard.close()
+    assert played.killed
+
+
+def test_a_failure_of_its_own_is_no_failure_of_the_bench(guard: ProcessGuard, played: Played) -> None:
+    played.answers["off"] = KeyError("NOPE")
+    with pytest.raises(GuardLost, match="the guard failed: KeyError"):
+        guard.off("USB")
+
+
+def test_the_process_has_a_group_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[Any] = []
+    monkeypatch.setattr(subprocess, "Popen", lambda *what, **options: started.append((what, options)) or "process")
+    assert client._start() == "process"
+    (command,), options = started[0]
+    assert client.PROCESS in command
+    assert options == {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "start_new_session": True}
+
+
+def test_without_a_process_nothing_is_energised(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_what: Any, **_options: Any) -> Any:
+        raise OSError(11, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(subprocess, "Popen", refused)
+    with pytest.raises(BenchError, match=r"cannot be started .Resource temporarily unavailable.; nothing is energised"):
+        client._start()
+
+
+@pytest.mark.parametrize(("code", "told"), [(-9, ", signal 9"), (3, ", exit code 3"), (0, "")])
+def test_how_a_process_ended_is_told(code: int, told: str) -> None:
+    class Ended:
+        waited: float
+
+        def wait(self, timeout: float) -> int:
+            self.waited = timeout
+            return code
+
+    process = Ended()
+    assert client._ended(process) == told  # type: ignore[arg-type]
+    assert process.waited == 1.0

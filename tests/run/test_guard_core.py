@@ -178,3 +178,45 @@ def test_suspicion_comes_before_the_trip() -> None:
 def test_the_same_samples_give_the_same_cut() -> None:
     samples = steady(0.0, 0.1, 1.2, 0.1, "cc")
     assert play(samples) == play(samples)
+
+
+def test_how_much_above_its_limit_a_supply_may_show() -> None:
+    """2 % of the limit, twice the readback's error, and 1 mA."""
+    from wakeboard.harness.run.guard.core import ceiling
+
+    assert ceiling(Envelope(5.0, 0.1, 0.02, amps_error=0.005)) == pytest.approx(0.102 + 0.01 + 0.001)
+
+
+@pytest.mark.parametrize(("value", "is_one"), [(8.9e37, True), (-8.9e37, True), (9.1e37, False), (-9.1e37, False)])
+def test_what_is_a_reading(value: float, is_one: bool) -> None:
+    from wakeboard.harness.run.guard.core import is_reading
+
+    assert is_reading(1.0, value) is is_one
+
+
+@pytest.mark.parametrize(
+    ("amps", "volts", "limiting"),
+    [(0.0969, 4.0, False), (0.0971, 4.0, True), (0.0971, 4.74, True), (0.0971, 4.76, False)],
+)
+def test_a_supply_that_tells_no_mode_limits_near_its_limit_and_below_its_voltage(
+    amps: float, volts: float, limiting: bool
+) -> None:
+    from wakeboard.harness.run.guard.core import limits
+
+    assert limits(Envelope(5.0, 0.1, 0.02), Sample(0.0, volts, amps)) is limiting
+    assert limits(Envelope(5.0, 0.1, 0.02, amps_error=0.01), Sample(0.0, 4.0, 0.088))
+
+
+def test_a_board_that_draws_next_to_nothing_has_not_ceased_to_draw() -> None:
+    """1 mA is the least that any readback tells from none."""
+    envelope, watch = Envelope(5.0, 0.1, 0.02, least_amps=0.005), Watch.fresh(0.0)
+    watch, _ = judge(envelope, watch, Sample(1.0, 5.0, 0.006, "cv", True))
+    for at in (1.1, 1.2, 1.3):
+        watch, cut = judge(envelope, watch, Sample(at, 5.0, 0.0011, "cv", True))
+        assert cut is None
+    for at in (1.4, 1.44):
+        watch, cut = judge(envelope, watch, Sample(at, 5.0, 0.0009, "cv", True))
+        assert cut is None
+    _, cut = judge(envelope, watch, Sample(1.4501, 5.0, 0.0009, "cv", True))
+    assert cut is not None
+    assert cut.rule == "lead-off"

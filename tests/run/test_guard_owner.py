@@ -1,4 +1,7 @@
-"""The guard as owner of the outputs: arming, ramping, tripping, and switching off whatever fails."""
+"""The guard as owner of the outputs: arming, ramping, tripping, and switching off whatever fails.
+
+Figures are the guard's own bounds and invented samples.
+"""
 
 from __future__ import annotations
 
@@ -451,6 +454,111 @@ def test_a_last_look_without_an_answer_is_unknown(fake_psu: Any, clock: Any) -> 
     assert not guard.any_live
 
 
+def returning(psu: Any, times: int, says: bool = True) -> None:
+    """It comes back by the next look at it, so many times; says: it tells so when it is asked."""
+    off, measure, is_on = psu.off, psu.measure, psu.is_on
+    left = [times]
+
+    def switched(channel: Any) -> bool:
+        return bool(off(channel))
+
+    def measured(channel: Any) -> Any:
+        if left[0] > 0 and not psu.outputs[channel]:
+            left[0] -= 1
+            psu.outputs[channel] = True
+        return measure(channel)
+
+    psu.off, psu.measure = switched, measured
+    psu.is_on = lambda channel: is_on(channel) and says
+
+
+def test_what_comes_back_while_it_is_switched_off_is_off_again_and_told(fake_psu: Any, clock: Any) -> None:
+    """Within the milliseconds in which the outputs are switched off: off in the end, and not as if nothing had been."""
+    guard = started(psu := fake_psu(), clock)
+    returning(psu, 1)
+    before = clock.now()
+    report = guard.all_off()
+    assert report.confirmed
+    assert not psu.outputs[1]
+    assert guard.came_on is not None
+    assert guard.came_on.rule == "came-on"
+    assert guard.came_on.says == "the output of USB: it was switched off, and is on again, at 5.00 V"
+    assert guard.came_on_supply == "USB"
+    assert clock.now() == before, "it is not waited for"
+    assert guard.all_off().remarks == {"USB": "it was switched off, and is on again, at 5.00 V"}
+    guard.came_on = None
+    guard.all_off()
+    assert guard.came_on is None, "of this time only"
+
+
+def test_what_came_back_is_noticed_before_it_is_told_to_be_off_again(fake_psu: Any, clock: Any) -> None:
+    """A run that is broken off is switched off by the step, and once more by its end."""
+    guard = two(psu := fake_psu(), clock)
+    guard.all_off()
+    psu.calls.clear()
+    switch_on(psu, 2)
+    report = guard.all_off()
+    assert report.confirmed
+    assert not any(psu.outputs.values())
+    assert guard.came_on is not None
+    assert guard.came_on.says == "the output of PANEL: it was switched off, and is on again"
+    assert psu.calls.index("off 1") < psu.calls.index("off 2")
+
+
+def test_what_is_on_goes_off_before_anything_is_asked(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    psu.calls.clear()
+    guard.all_off()
+    assert psu.calls[:3] == ["off 1", "is_on 2", "off 2"]
+
+
+def test_on_a_link_that_fails_nothing_is_asked_first(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    psu.dead = True
+    psu.calls.clear()
+    guard.all_off()
+    assert psu.calls == ["off 1", "off 2"] + ["off 1"] * 2 + ["off 2"] * 2
+
+
+def test_an_output_that_went_off_at_the_second_try_is_off_with_a_remark(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    psu.stuck_on = True
+    is_on, off = psu.is_on, psu.off
+
+    def late(channel: Any) -> bool:
+        psu.stuck_on = psu.calls.count("off 1") < 2  # one was of the proof before
+        return bool(off(channel))
+
+    psu.off, psu.is_on = late, is_on
+    report = guard.all_off()
+    assert report.confirmed
+    assert not report.errors
+    assert report.says().startswith("outputs confirmed off; USB: after the off command it was on")
+
+
+def test_a_driver_that_had_to_say_it_twice_is_heard(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.repeated = {"1"}
+    guard = started(psu, clock)
+    assert list(guard.all_off().remarks) == ["USB"]
+
+
+def test_a_readback_that_lags_is_no_output_that_came_back(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    returning(psu, 1, says=False)
+    assert guard.all_off().confirmed
+    assert guard.came_on is None
+
+
+def test_what_cannot_be_asked_whether_it_is_back_counts_by_its_current(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    returning(psu, 100)
+    psu.fails = {"is_on"}
+    report = guard.all_off()
+    assert report.states == {"USB": "on"}
+    assert "yet 5.00 V and 20 mA come out of it" in report.says()
+
+
 @pytest.mark.parametrize(("volts", "amps", "state"), [
     (0.3, 0.1, "on"), (5.0, 0.004, "off"), (0.0, 0.0, "off"), (5.0, -0.1, "off"), (5.0, 0.006, "on"),
     (-9.9e37, 0.0, "unknown"), (5.0, 9.91e37, "unknown"),
@@ -493,3 +601,224 @@ def test_an_output_that_sticks_counts_as_energised_until_it_is_off(fake_psu: Any
     at = guard.energised
     clock.sleep(10.0)
     assert guard.energised == at >= before + 10.0
+
+
+# --- one thing at a time --------------------------------------------------------------------------------------------
+def test_a_supply_that_trips_as_it_is_switched_on_is_a_trip(fake_psu: Any, clock: Any) -> None:
+    """The driver asks whether it is on: its own protection was quicker."""
+    psu = fake_psu()
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    guard.arm("USB", SETTING, ENVELOPE)
+
+    def trips(_channel: Any) -> None:
+        raise SettingError("was switched on and says that it is off")
+
+    psu.on = trips
+    guard.on("USB")
+    assert guard.cut is not None
+    assert (guard.cut.rule, guard.cut_supply) == ("output-off", "USB")
+    assert "says that it is off" in guard.cut.says
+    assert not guard.any_live
+
+
+def test_a_protection_that_is_refused_is_left_off_and_said(fake_psu: Any, clock: Any) -> None:
+    psu, taken_back = fake_psu(), []
+
+    def refuses(_channel: Any, ovp: Any = None, ocp: Any = None, **_delay: Any) -> None:
+        if ocp is not None:
+            raise SettingError("no such level")
+
+    psu.protect, psu.unprotect = refuses, taken_back.append
+    psu.can = SimpleNamespace(ovp=True, ocp="level", outputs="each")
+    psu.most_ocp_delay = lambda _channel: 10.0
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    assert guard.arm("USB", SETTING, ENVELOPE) == "its over-current protection is not armed: no such level"
+    assert taken_back == [1]
+    with pytest.raises(SettingError, match="no such level"):
+        guard.arm("USB", Setting(5.0, 0.12, ocp=0.1), ENVELOPE)
+
+
+def test_the_delay_of_a_protection_goes_with_it(fake_psu: Any, clock: Any) -> None:
+    psu, told = fake_psu(), []
+    psu.protect = lambda channel, **what: told.append(what)
+    psu.can = SimpleNamespace(ovp=True, ocp="on limit", outputs="each")
+    psu.most_ocp_delay = lambda _channel: 10.0
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    assert "is armed: 120 mA for 40 ms" in guard.arm("USB", SETTING, ENVELOPE)
+    assert told == [{"ovp": 6.0}, {"ocp": 0.12, "delay": 0.04}]
+
+
+def test_a_ramp_begins_where_it_is_told_to_and_never_beyond(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock, Ramp(1.0, 0.02, start=2.0))
+    assert psu.settings[1] == (2.0, 0.12)
+    guard.off("USB")
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB", Ramp(1.0, 0.02, start=9.0))
+    assert psu.settings[1] == (5.0, 0.12)
+    guard.off("USB")
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB", Ramp(0.0, 0.02))
+    assert not guard.climbing("USB")
+    assert not guard.climbing("NOPE")
+
+
+def test_a_ramp_waits_between_its_steps(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock, Ramp(1.0, 0.5))
+    for seconds, volts in ((0.4, 0.0), (0.2, 1.0), (0.2, 1.0), (0.35, 2.0)):
+        clock.sleep(seconds)
+        guard.tick()
+        assert psu.settings[1][0] == volts
+
+
+def test_it_looks_closely_after_a_change_and_while_something_is_odd(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    assert guard.close
+    clock.sleep(0.049)
+    assert guard.close
+    clock.sleep(0.002)
+    assert not guard.close
+    guard.change()
+    assert guard.close
+    clock.sleep(1.0)
+    guard.bound("USB", None, 0.02)
+    guard.tick()
+    assert not guard.close
+    psu.ohms[1] = 1e9
+    guard.tick()
+    assert guard.cut is None
+    assert guard.close, "its current has ceased, not long enough yet"
+
+
+def test_energised_is_counted_from_on_to_off_however_many_are_on(fake_psu: Any, clock: Any) -> None:
+    guard = two(fake_psu(), clock)
+    clock.sleep(1.0)
+    guard.arm("PANEL", SETTING, ENVELOPE)
+    guard.on("PANEL")
+    clock.sleep(1.0)
+    guard.off("USB")
+    clock.sleep(1.0)
+    assert guard.energised == pytest.approx(3.0)
+    guard.off("PANEL")
+    clock.sleep(5.0)
+    assert guard.energised == pytest.approx(3.0)
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB")
+    clock.sleep(1.0)
+    guard.off("USB")
+    assert guard.energised == pytest.approx(4.0)
+
+
+def test_what_comes_on_by_itself_counts_as_energised(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    switch_on(psu, 1)
+    psu.stuck_on = True
+    run_for(guard, clock, 1.0)
+    assert guard.cut is not None
+    assert guard.any_live
+    clock.sleep(2.0)
+    assert guard.energised == pytest.approx(2.0, abs=0.3)
+
+
+def test_the_lowest_of_those_on_is_named_where_no_supply_is_to_blame(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    guard.tick()
+    guard.abandon("heartbeat", "the runner hung")
+    assert guard.cut is not None
+    assert (guard.cut_supply, guard.cut.volts, guard.cut.amps) == ("USB", 5.0, 0.02)
+    guard.abandon("another", "later")
+    assert guard.cut.rule == "heartbeat"
+
+
+def test_before_the_first_sample_a_cut_has_no_numbers(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    guard.abandon("heartbeat", "the runner hung")
+    assert guard.cut is not None
+    assert guard.cut.volts != guard.cut.volts
+    assert guard.cut.amps != guard.cut.amps
+
+
+def test_the_trace_has_what_was_sampled_and_begins_anew(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    clock.sleep(0.01)
+    guard.tick()
+    track = guard.take_trace()["USB"]
+    assert (track.times, track.volts, track.amps, track.limit, track.mode) == ([0.01], [5.0], [0.02], [0.12], ["cv"])
+    assert guard.take_trace() == {}
+    guard.off("USB")
+    guard.sample("USB")
+    assert guard.take_trace()["USB"].limit == [0.0]
+
+
+def test_what_was_said_for_nothing_new_is_taken_out_of_the_traffic(fake_psu: Any, clock: Any) -> None:
+    psu, traffic = fake_psu(), []
+    call = psu._call
+    psu._call = lambda name, channel: (traffic.append(name), call(name, channel))[1]
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock, traffic=traffic)
+    guard.prove_off()
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB")
+    run_for(guard, clock, 0.2)
+    said = len(traffic)
+    run_for(guard, clock, 1.0)
+    assert psu.calls.count("check_settings 1") >= 2
+    assert "check_settings" not in traffic
+    assert len(traffic) - said < 60, "a sample each 50 ms, and none of the looks between"
+    assert psu.calls.count("sample 1") > 900
+
+
+def test_a_protection_that_had_tripped_is_cleared_only_where_there_is_one(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    assert "clear 1" not in psu.calls
+    psu.trips[1] = "ocp"
+    psu.clear_switches_on = True
+    with pytest.raises(SettingError, match="clearing the protection switched the output on"):
+        guard.prove_off()
+    assert not psu.outputs[1]
+
+
+def test_looks_at_what_is_off_are_not_kept_in_the_traffic(fake_psu: Any, clock: Any) -> None:
+    psu, traffic = fake_psu(), []
+    call = psu._call
+    psu._call = lambda name, channel: (traffic.append(name), call(name, channel))[1]
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock, traffic=traffic)
+    guard.prove_off()
+    said = len(traffic)
+    run_for(guard, clock, 1.0)
+    assert psu.calls.count("sample 1") >= 5
+    assert len(traffic) == said
+
+
+def test_a_stray_output_that_does_not_answer_is_nobodys(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.channels = (1, 2)
+    is_on = psu.is_on
+
+    def mute(channel: Any) -> Any:
+        if channel == 2:
+            raise LinkTimeout("no reply")
+        return is_on(channel)
+
+    psu.is_on = mute
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    switch_on(psu, 2)
+    run_for(guard, clock, 1.0)
+    assert guard.cut is None
+    assert psu.outputs[2]
+
+
+def test_right_after_a_change_every_sample_is_kept(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    run_for(guard, clock, 0.0495)
+    assert len(guard.take_trace()["USB"].times) > 45
+    clock.sleep(1.0)
+    guard.take_trace()
+    run_for(guard, clock, 0.0495)
+    assert len(guard.take_trace()["USB"].times) < 5

@@ -1,6 +1,8 @@
 """Supplies, programs and persons that do what nobody expects while a board has power; each fault is set at run time.
 
 What happened is asked of the virtual output itself: how long it fed the board, and whether it does at the end.
+
+Figures are those of the invented board and of the tool itself, unless marked.
 """
 
 from __future__ import annotations
@@ -195,6 +197,24 @@ def test_an_output_that_comes_back_is_no_failing_unit(run: Any) -> None:
     last = [at for at, on in times[0] if on][-1]
     first_off = next(at for at, on in times[0] if not on and at > 3.0)
     assert last - first_off < 0.5
+
+
+def test_an_output_that_goes_off_at_the_second_command_only_is_told(run: Any) -> None:
+    """Slow, or back within milliseconds: it is off, and the run's result stands; the story has it."""
+
+    class Reluctant(Output):
+        told = 0
+
+        def switch(self, on: bool) -> None:
+            self.told += not on and self.on
+            if on or self.told > 1:
+                super().switch(on)
+
+    result, bench = run(lambda bench: bench.at(1.0, lambda: bench.become(1, Reluctant)))
+    assert exit_code(result) == 0
+    assert result.off.confirmed
+    assert "USB: after the off command it was on, or came back at once; it went off at a further" in result.record.says
+    assert not any(bench.on)
 
 
 def test_an_output_that_comes_back_again_and_again_is_on(run: Any) -> None:

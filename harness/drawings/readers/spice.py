@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any, Final
 
+from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.drawings.design import Design, DrawnPart, Where
 from wakeboard.harness.drawings.source import Source
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
@@ -33,9 +34,10 @@ def read(source: Source, options: Options) -> Design:
     from wakeboard.instruments.virtual.circuit.spice_read import read as read_spice
 
     try:
-        netlist = read_spice(source.text, options.ground)
+        netlist = read_spice(source.text, options.ground, keep_going=True)
     except NetlistError as error:
-        raise source.wrong(error.line, 1, str(error), "R C L V I D Q M X, .model, .subckt, .param") from None
+        allowed = "R C L V I D Q M X, .model, .subckt, .param"
+        raise FileProblems([source.problem(each.line, 1, str(each), allowed) for each in error.all]) from None
     except CircuitError as error:
         raise source.wrong(1, 0, str(error), "a netlist of a circuit") from None
     design = Design(remarks=[f"left out, although it changes an operating point: {each}" for each in netlist.left_out])
@@ -44,6 +46,14 @@ def read(source: Source, options: Options) -> Design:
             design.supplies[part.name] = (part.pins["P"], float(part.values["volts"]))
         else:
             design.parts[part.name] = _drawn(source, part)
+    for unread in netlist.unread:
+        where = Where(source.short, unread.line)
+        # A list may say what R, C, L, D, Q or M is; of a source or a sub-circuit it cannot.
+        letter = unread.name.rsplit("_", 1)[-1][0].upper()
+        model = {} if letter in "RCLDQM" else {"kind": "unmodelled", "pins": dict(unread.pins)}
+        said = {"pins": where, "model": where}
+        design.parts[unread.name] = DrawnPart(unread.name, pins=dict(unread.pins), model=model, said=said)
+        design.remarks.append(f"{source.short}: {unread.says.removeprefix('netlist ')}")
     return design
 
 
@@ -61,7 +71,8 @@ def _values(part: Part) -> dict[str, Any]:
 
 
 def _text(unit: str, value: Any) -> Any:
+    from wakeboard.harness.describe.from_netlist import quantity
+
     if not unit or isinstance(value, bool) or not isinstance(value, int | float):
         return value if isinstance(value, bool) else str(value)
-    short = f"{float(value):g}"
-    return f"{short if float(short) == value else repr(float(value))} {unit}"
+    return quantity(float(value), unit)

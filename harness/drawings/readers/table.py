@@ -15,9 +15,11 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.harness.drawings.columns import ROLES, SIDES, find_columns, heading_score
+from wakeboard.harness.drawings.columns import ROLES, find_columns, heading_score
+from wakeboard.harness.drawings.contents import NOT_FITTED, first_row
 from wakeboard.harness.drawings.design import Design, DrawnPart, Where
 from wakeboard.harness.drawings.references import REFERENCE, listed
+from wakeboard.harness.drawings.sides import SIDES
 from wakeboard.harness.drawings.source import Source, Trouble
 
 from . import Options
@@ -29,14 +31,27 @@ _MM: Final = {"mm": 1.0, "millimetre": 1.0, "millimeter": 1.0, "mil": 0.0254, "m
               "in": 25.4, "inch": 25.4, "inches": 25.4, "um": 1e-3, "µm": 1e-3, "cm": 10.0}  # fmt: skip
 _UNIT: Final = re.compile(r"\b(mm|millimet(?:re|er)s?|mils?|thou|inch(?:es)?|um|µm)\b", re.IGNORECASE)
 _LENGTH: Final = re.compile(r"([-+]?[0-9]*[.,]?[0-9]+)\s*([a-zµ\"]*)\Z", re.IGNORECASE)
-_NOT_FITTED: Final = re.compile(
-    r"(?:^|[\s,;/(\[*_-])(?:dnp|dnf|dnm|dni|dns|n\.?\s?m\.?|n\.?\s?p\.?|no[ -]?pop|no[ -]?(?:fit|mount|stuff|load)|"
-    r"not\s+(?:fitted|populated|mounted|placed|installed|stuffed)|do\s+not\s+(?:fit|populate|mount|place|install|stuff)|"
-    r"unbest(?:ü|ue)ckt|nicht\s+best(?:ü|ue)ckt|non\s+mont[ée])(?:$|[\s,;/)\]*_-])",
-    re.IGNORECASE,
-)
 _YES: Final = ("yes", "y", "true", "1", "x", "ja", "oui", "dnp", "dnf", "dnm", "excluded", "exclude", "✓", "dni")
-_NO: Final = ("no", "n", "false", "0", "nein", "non", "not fitted", "dnp", "dnf", "-", "np", "nm", "not mounted")
+_NO: Final = (
+    "no",
+    "n",
+    "false",
+    "0",
+    "nein",
+    "non",
+    "not fitted",
+    "dnp",
+    "dnf",
+    "-",
+    "np",
+    "nm",
+    "not mounted",
+    "no montado",
+    "nie",
+    "nee",
+    "нет",
+    "否",
+)
 
 
 @dataclass
@@ -57,7 +72,9 @@ def tells(source: Source) -> int:
         return 0
     rows = _rows(source.head, _separator(source.head))[:40]
     score = max((heading_score(cells) for cells, _ in rows if len(cells) > 1), default=0)
-    return min(40 + 5 * score, 80) if score >= 2 else 0
+    if score >= 2:
+        return min(40 + 5 * score, 80)
+    return 42 if _separator(source.head) != " " and first_row([cells for cells, _ in rows]) is not None else 0
 
 
 def read(source: Source, options: Options) -> Design:
@@ -81,15 +98,29 @@ def read(source: Source, options: Options) -> Design:
 # --- rows -----------------------------------------------------------------------------------------------------------
 def _table(source: Source) -> _Table:
     rows = _workbook(source) if source.is_workbook else _rows(source.text, _separator(source.text))
-    head = max(range(min(len(rows), 60)), key=lambda i: (heading_score(rows[i][0]), -i), default=-1)
-    if head < 0 or heading_score(rows[head][0]) < 2:
-        raise source.wrong(1, 1, "no row of headings", "headings such as Reference, Value, X, Y")
-    headings = rows[head][0]
+    head, headings = _headings(rows)
+    if not headings:
+        raise source.wrong(1, 1, "no row of headings", "headings such as Reference, Value, X, Y, or rows with R1, C4 …")
     body = [(cells, line) for cells, line in rows[head + 1 :] if any(cells)]
     return _Table(
-        headings, [cells for cells, _ in body], [line for _, line in body], rows[head][1],
-        [cells for cells, _ in rows[:head]],
+        headings, [cells for cells, _ in body], [line for _, line in body], rows[max(head, 0)][1],
+        [cells for cells, _ in rows[: max(head, 0)]],
     )  # fmt: skip
+
+
+def _headings(rows: Sequence[tuple[list[str], int]]) -> tuple[int, list[str]]:
+    """(its row, the headings): the row that names the most roles, else the last one above the references; where none
+    is above them the row is -1 and columns go by number. No headings: this is no list."""
+    head = max(range(min(len(rows), 60)), key=lambda i: (heading_score(rows[i][0]), -i), default=-1)
+    if head >= 0 and heading_score(rows[head][0]) >= 2:
+        return head, rows[head][0]
+    first = first_row([cells for cells, _ in rows])
+    if first is None:
+        return -1, []
+    width = len(rows[first][0])
+    above = next((k for k in range(first - 1, -1, -1) if sum(map(bool, rows[k][0])) >= 2), -1)
+    names = rows[above][0] if above >= 0 else []
+    return above, [name or str(k) for k, name in enumerate([*names, *[""] * (width - len(names))], 1)]
 
 
 def _separator(text: str) -> str:
@@ -193,6 +224,7 @@ class _Reading:
             if found and found.casefold() not in ("n/a", "none", "-"):
                 setattr(new, word, found)
                 new.said[word] = where
+        new.price = _money(self.cell(cells, "price"))
         new.fitted = self._fitted(cells)
         if new.fitted is not None:
             new.said["fitted"] = where
@@ -224,11 +256,11 @@ class _Reading:
 
     def _fitted(self, cells: Sequence[str]) -> bool | None:
         mark, fitted = self.cell(cells, "unfitted"), self.cell(cells, "fitted")
-        if mark.casefold() in _YES or _NOT_FITTED.search(mark):
+        if mark.casefold() in _YES or NOT_FITTED.search(mark):
             return False
-        if fitted and (fitted.casefold() in _NO or _NOT_FITTED.search(fitted)):
+        if fitted and (fitted.casefold() in _NO or NOT_FITTED.search(fitted)):
             return False
-        if any(_NOT_FITTED.search(self.cell(cells, word)) for word in ("value", "description", "number")):
+        if any(NOT_FITTED.search(self.cell(cells, word)) for word in ("value", "description", "number")):
             return False
         if "quantity" in self.roles and self.cell(cells, "quantity") == "0":
             return False
@@ -255,11 +287,19 @@ class _Reading:
             return
         side = self.cell(cells, "side").casefold()
         if side and side not in SIDES:
-            self.trouble.add(line, self._column("side"), quoted(side), "top or bottom")
+            self._unknown_side(side, line)
         new.x, new.y, new.side = x, y, SIDES.get(side, "")  # type: ignore[assignment]
         turned = _LENGTH.match(self.cell(cells, "rotation").rstrip("°"))
         new.rotation = float(turned[1].replace(",", ".")) if turned else 0.0
         new.said["place"] = where
+
+    def _unknown_side(self, side: str, line: int) -> None:
+        """In a language that is not known yet; the netlist's pads say the side too. A number is none in any."""
+        if not any(map(str.isalpha, side)):
+            self.trouble.add(line, self._column("side"), quoted(side), "top or bottom")
+        remark = f"{self.source.short}: {quoted(side)} is no known word for a side: left out"
+        if remark not in self.result.remarks:
+            self.result.remarks.append(remark)
 
     def _length(self, text: str, role: str, line: int) -> float | None:
         match = _LENGTH.match(text)
@@ -272,6 +312,12 @@ class _Reading:
             self.unit = scale = 1.0
             self.result.remarks.append(f"{self.source.short}: no unit of length is named; millimetres taken")
         return float(match[1].replace(",", ".")) * scale
+
+
+def _money(text: str) -> float | None:
+    """A price whatever its currency; None where it is none."""
+    match = re.search(r"[0-9]+(?:[.,][0-9]+)?", text)
+    return float(match[0].replace(",", ".")) if match else None
 
 
 def _factor(word: str) -> float:

@@ -31,6 +31,12 @@ SMALL = 20e-6
 STIFF_OHMS = 1e3
 """Ω; what still lifts a supply's net across this can charge a cell or hurt a port; less only shows on a meter."""
 
+BLOCKED = 100e-6
+"""A through a diode that blocks, up to which it is its own leak; common practice, no source."""
+BLOCKING = ("diode", "schottky", "ideal_diode")
+DEAF = (*BLOCKING, "connector", "capacitor", "resistor", "fuse", "ptc", "zener", "inductor", "esd_array")
+"""Kinds on a supply's net to which a leak makes no difference."""
+
 
 def find(study: Study) -> Iterator[Concern]:
     points = without_chargers(study)
@@ -47,6 +53,10 @@ def find(study: Study) -> Iterator[Concern]:
         yield from _all_pushed(study, name, list(study.worst_by_supplies(pushed).values()))
         cases = list(study.worst_by_supplies(lifted).values())
         for k, held in zip(cases, _with_load(study, name, cases), strict=True):
+            if held <= OFF_LIMIT and _only_leaks(
+                study, _path(study, points, study.cases[k], k, supply.net), supply.net
+            ):
+                continue
             yield _lifted(study, points, name, k, volts[k], held)
 
 
@@ -58,7 +68,8 @@ def _all_pushed(study: Study, name: str, found: list[int]) -> Iterator[Concern]:
     supply = study.board.supplies[name]
     allowed = max(SMALL, (supply.may_take or 0.0) if supply.kind != "cell" else 0.0)
     for row, amps in enumerate(at_rest.amps()):
-        if amps > allowed:
+        path = at_rest.path(row)
+        if amps > allowed and not (amps < BLOCKED and _ends_in_block(study, path, supply.net)):
             yield _pushed(at_rest, row, amps)
 
 
@@ -100,6 +111,19 @@ def _path(study: Study, points: Points, case: Case, k: int, net: str) -> tuple[s
 
 def _through(path: tuple[str, ...]) -> str:
     return f", through {' → '.join(path)}" if path else ""
+
+
+def _only_leaks(study: Study, path: tuple[str, ...], net: str) -> bool:
+    """Whether a supply's net rises by the leak of a diode that blocks it, and nothing there listens or is powered."""
+    if not _ends_in_block(study, path, net):
+        return False
+    return all(part.kind in DEAF for part in study.board.parts.values() if net in part.pins.values())
+
+
+def _ends_in_block(study: Study, path: tuple[str, ...], net: str) -> bool:
+    """Whether the last part on the way is a diode that blocks towards a net."""
+    last = study.board.parts.get(path[-1]) if path else None
+    return last is not None and last.kind in BLOCKING and last.pins.get("A") == net
 
 
 def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:

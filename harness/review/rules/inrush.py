@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from wakeboard.harness.review.cells import without_chargers
 from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.rules.phantom_power import leaking_up
 from wakeboard.harness.review.standards import usb_attach_charge
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
@@ -22,7 +23,8 @@ def find(study: Study) -> Iterator[Concern]:
         for k, case in study.undriven():
             if list(case.supplies) != [name] or case.drives or case.corner != "nominal":
                 continue
-            charge = _charge(study, points, k)
+            leaking = leaking_up(study, k)
+            charge = _charge(study, points, k) - (_charge(study, points, k, leaking) if leaking else 0.0)
             volts = case.supplies[name]
             if supply.kind == "usb":
                 allowed, rule = usb_attach_charge(volts), "USB allows what 10 µF take (USB 2.0, section 7.2.4.1)"
@@ -30,7 +32,7 @@ def find(study: Study) -> Iterator[Concern]:
                 allowed = LONGEST * (supply.budget or float("inf"))
                 rule = f"its budget would need more than {show(LONGEST, 's')}"
             if charge > allowed:
-                up = study.up_though_off(k)
+                up = tuple(net for net in study.up_though_off(k) if net not in leaking)
                 fault = up if charge - _charge(study, points, k, up) <= allowed else ()
                 yield Concern(
                     "inrush", supply.kind == "usb", (supply.net, *fault), state=case.state, value=charge, unit="C",

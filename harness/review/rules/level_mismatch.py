@@ -20,6 +20,12 @@ ABOVE_RAIL = 0.3
 PIN_AMPS = 0.5e-6
 """A into a pin's clamp from which a net counts as pulled above its rail; less is a leak; common practice, no source."""
 
+INSIDE = 100e-6
+"""A that pulls inside other chips may bring into a clamp; a clamp stands milliamperes; common practice, no source."""
+
+TTL_HIGH = 0.6
+"""Share of its rail below which no input that a divider feeds is sure of a high (2.0 V of 3.3 V: JESD8C's LVTTL)."""
+
 Pin = tuple[Part, str, Mapping[str, Any]]
 
 
@@ -29,6 +35,7 @@ def find(study: Study) -> Iterator[Concern]:
     for driver in pins:
         if driver[2].get("type", "io") not in ("output", "io"):
             continue
+        yield from _divided(study, driver)
         for receiver in pins:
             same = (receiver[0].name, receiver[1]) == (driver[0].name, driver[1])
             if not same and receiver[0].pins[receiver[1]] == driver[0].pins[driver[1]]:
@@ -95,8 +102,10 @@ def _pulled(study: Study, pin: Pin) -> Iterator[Concern]:
         if volts <= rail + ABOVE_RAIL or not _on(study, sink, k):
             continue
         amps = float(study.points.current(part.name, name)[k])
-        if amps > PIN_AMPS:
+        if amps > PIN_AMPS or entry.get("type") == "analog":  # beyond what it converts, and its absolute maximum
             path = study.path(k, net)
+            if amps < INSIDE and _by_pulls_inside(study, path):
+                continue
             yield Concern(
                 "level-mismatch", True, (net, sink), path=(*path, part.name), state=case.state, value=volts, unit="V",
                 weight=amps,
@@ -105,6 +114,46 @@ def _pulled(study: Study, pin: Pin) -> Iterator[Concern]:
                 + (f", fed through {' → '.join(path)}" if path else ""),
                 do=f"pull {net} up to {sink}, divide it down, or choose an input that tolerates it",
             )  # fmt: skip
+
+
+def _by_pulls_inside(study: Study, path: tuple[str, ...]) -> bool:
+    """Whether nothing but a pull inside another chip brings the current: makers of 5 V transceivers count on clamps."""
+    last = study.board.parts.get(path[-1]) if path else None
+    return last is not None and last.kind == "chip"
+
+
+def _divided(study: Study, driver: Pin) -> Iterator[Concern]:
+    """A high that a divider between an output and an input brings below what the input recognises."""
+    part, pin, entry = driver
+    if entry.get("drive") != "high":
+        return
+    fixed = {study.board.ground, *(rail.net for rail in study.board.rails.values())}
+    lines = {line.net for line in study.board.lines.values()}
+    for other in study.board.parts.values():
+        ends = set(other.pins.values())
+        if other.kind != "resistor" or part.pins[pin] not in ends or ends & fixed:
+            continue
+        for net in ends - {part.pins[pin]} - lines:
+            for receiver in study.chips():
+                if receiver[0].pins[receiver[1]] == net and receiver[2].get("type") == "input":
+                    yield from _too_low(study, driver, receiver)
+
+
+def _too_low(study: Study, driver: Pin, receiver: Pin) -> Iterator[Concern]:
+    source, sink = study.rail_net(driver[0], driver[2]), study.rail_net(receiver[0], receiver[2])
+    net = receiver[0].pins[receiver[1]]
+    for k, _ in study.undriven():
+        if all(_on(study, rail, k) for rail in (source, sink)):
+            volts, rail = float(study.points.net(net)[k]), float(study.points.net(sink)[k])
+            needed = float(receiver[2].get("reads_high", TTL_HIGH * rail))
+            if volts < needed:
+                yield Concern(
+                    "level-mismatch", True, (net, sink), path=(driver[0].name, receiver[0].name),
+                    state=study.cases[k].state, value=volts, unit="V", weight=needed - volts,
+                    says=f"{_names(driver, receiver)}: a high reaches {net} as {show(volts, 'V')}, below the "
+                    f"{show(needed, 'V')} that the input recognises",
+                    do=f"choose the resistors between them so that {net} stands above {show(needed, 'V')}",
+                )  # fmt: skip
 
 
 def _on(study: Study, net: str, k: int) -> bool:

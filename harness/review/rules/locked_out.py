@@ -5,9 +5,14 @@ with the straps at the loader's levels. While reset is held, the firmware's pins
 left each of them driven high, driven low or released. Where a state of the firmware keeps the means from reset, the
 power can still be cycled: then the straps decide, and only means count that do not go away with the power.
 
+Before any firmware runs a chip may drive pins by itself (`before_firmware`): the straps are read with each of these
+at each level that it may have. A way that only those pins shut is told too.
+A debug port (`debug`) whose pins all reach a connector is another way back, whatever the firmware does, until a one-
+time fuse takes it away (`fused`): a lock-out that only the port saves is told as a slight concern.
+
 Asked only of chips that say how they start (`boots`) with a way that is not the usual one, and of boards on which a
 means reaches reset with every pin released: where nothing is drawn, nothing can be lost. Whether the loader is then
-heard on its link is not judged.
+heard on its link is not judged, nor whether firmware uses a debug pin for something else (rule reserved-pin).
 """
 
 from __future__ import annotations
@@ -70,11 +75,15 @@ class _Way:
         strap_nets = {part.pins[pin] for pin in straps.pins}
         self.near = self._reach({part.pins[reset], *strap_nets})
         self.means = list(self._means())
+        self.note = study.board.note(part.name)
+        self.early = list(_early({f"{part.name}.{pin}": level for pin, level in self.note.before_firmware.items()}))
 
     def lost(self) -> Iterator[Concern]:
         """One concern: the first state of the firmware that shuts a way which is open with every pin released."""
-        open_states = self._resets([{}])
-        if not open_states[0] or not self._enters(self.means):
+        if not self._resets([{}])[0] or not self._enters(self.means, [{}]):
+            return
+        if not self._enters(self.means):
+            yield self._shut_early()
             return
         drives = list(_settings(self._firmware()))
         shut = [drive for drive, ok in zip(drives, self._resets(drives), strict=True) if not ok]
@@ -85,13 +94,39 @@ class _Way:
         pins = " and ".join(f"{name} {level}" for name, level in state.items())
         hand = next(each for each in self.means)
         path = (hand.part, *self._between(), f"{part.name}.{pin}")
+        port = self._debug_port()
+        only = f"; only the debug port at {port} is left, until a fuse takes it away" if port else ""
+        fused = "; the fuse has taken its debug port away" if self.note.fused and self.note.debug else ""
         yield Concern(
-            "locked-out", True, (part.pins[pin], *dict.fromkeys(self._net(name) for name in state)), path=path,
+            "locked-out", not port, (part.pins[pin], *dict.fromkeys(self._net(name) for name in state)), path=path,
             state=BenchState(self.case.bench_state.supplies, state).key, weight=1.0,
             says=f"firmware that leaves {pins} locks everybody out of {part.name}: nothing on the board then moves "
-            f"{part.pins[pin]}, and with the power cycled no strap can be held for the loader",
+            f"{part.pins[pin]}, and with the power cycled no strap can be held for the loader{only}{fused}",
             do=self._smallest(drives),
         )  # fmt: skip
+
+    def _shut_early(self) -> Concern:
+        """The chip's own pins stand in the way of its loader before any firmware runs."""
+        part = self.straps.part
+        early = next(each for each in self.early if not self._enters(self.means, [each]))
+        pins = " and ".join(f"{name} {level}" for name, level in early.items())
+        nets = tuple(dict.fromkeys(self._net(name) for name in early))
+        return Concern(
+            "locked-out", True, (part.pins[self.reset], *nets), path=(self.means[0].part, part.name),
+            state=BenchState(self.case.bench_state.supplies, early).key, weight=1.0,
+            says=f"{part.name} itself drives {pins} before any firmware runs: no means on the board then has it start "
+            "its loader",
+            do=f"take {' and '.join(nets)} off the way to the straps, or put a resistor between",
+        )  # fmt: skip
+
+    def _debug_port(self) -> str:
+        """The connector that all pins of the debug port reach; "" where there is none, or a fuse took the port away."""
+        part = self.straps.part
+        nets = {part.pins[pin] for pin in self.note.debug}
+        if not nets or self.note.fused:
+            return ""
+        found = [each for each in self.study.board.parts.values() if each.kind == "connector"]
+        return next((each.name for each in found if nets <= set(each.pins.values())), "")
 
     # --- what is there ----------------------------------------------------------------------------------------------
     def _reach(self, nets: set[str]) -> set[str]:
@@ -156,11 +191,15 @@ class _Way:
         ]
         return [any(low[k * len(pulls) : (k + 1) * len(pulls)]) for k in range(len(drives))]
 
-    def _enters(self, means: Sequence[_Means]) -> bool:
-        """Whether, with every pin released and reset let go, some pull has the straps start another way."""
+    def _enters(self, means: Sequence[_Means], early: Sequence[Mapping[str, str]] | None = None) -> bool:
+        """Whether, with no firmware running and reset let go, some pull has the straps start another way: at each of
+        the levels that the chip's own pins may have before firmware (`early`: the ones to ask)."""
+        return all(self._enters_at(means, each) for each in (self.early if early is None else early))
+
+    def _enters_at(self, means: Sequence[_Means], early: Mapping[str, str]) -> bool:
         part = self.straps.part
         pulls = list(_pulls(means))
-        points = self.study.model.solve([Variant(each, self._values({})) for each in pulls])
+        points = self.study.model.solve([Variant(each, self._values(early)) for each in pulls])
         rail = points.net(self.rail)
         levels = {
             pin: [level_of(part, pin, float(v), float(r)) for v, r in zip(points.pin_volts(part.name, pin), rail,
@@ -197,6 +236,13 @@ class _Way:
                 ):
                     return f"fit a button or pads from {part.pins[pin]} to {to}, to be held while the power is cycled"
         return f"take the selection off the firmware: give {net} and the straps a connector of their own"
+
+
+def _early(levels: Mapping[str, str]) -> Iterator[dict[str, str]]:
+    """Every state of the pins that a chip drives by itself; one state without any where it drives none."""
+    options = [("low", "high", None) if level == "either" else (level,) for level in levels.values()]
+    for chosen in itertools.product(*options):
+        yield {pin: level for pin, level in zip(levels, chosen, strict=True) if level}
 
 
 def _pulls(means: Sequence[_Means]) -> Iterator[Pulls]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.review.cells import chargers_off, without_chargers
 from wakeboard.harness.review.concern import Concern
@@ -12,17 +13,24 @@ from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 
+if TYPE_CHECKING:
+    from wakeboard.harness.describe.board import Rail
+    from wakeboard.harness.review.cases import Case
+
 LEAK_OHMS = 100e3
 """Ω from the rail to ground that a mere leak cannot lift; common practice, no source."""
+
+FED: Final = 50e-6
+"""A into a pin's clamp from which a part that is off counts as fed; common practice, no source."""
 
 
 def find(study: Study) -> Iterator[Concern]:
     points = without_chargers(study)
     for name, rail in study.board.rails.items():
         volts = [float(v) for v in points.net(rail.net)]
-        lifted = {
-            k: volts[k] for k, case in study.each() if volts[k] > OFF_LIMIT and not study.rail_should_be_on(name, case)
-        }
+        off = [k for k, case in study.each() if not study.rail_should_be_on(name, case) and _meant(study, rail, case)]
+        lifted = {k: volts[k] for k in off if volts[k] > OFF_LIMIT}
+        yield from _sinking(study, rail, [k for k in off if volts[k] <= OFF_LIMIT])
         if _passed_on(study, rail.net):
             lifted = {k: v for k, v in lifted.items() if v > _input(study, rail.net, k)}
         for k in _held(study, rail.net, list(study.worst_by_supplies(lifted).values())):
@@ -36,6 +44,38 @@ def find(study: Study) -> Iterator[Concern]:
             )  # fmt: skip
 
 
+def _meant(study: Study, rail: Rail, case: Case) -> bool:
+    """Whether a driven line's state is one for while the rail is off: not where all that listens there is off."""
+    if not case.line:
+        return True
+    line = study.board.lines[case.line]
+    fed = [
+        study.rail_net(part, entry)
+        for part, pin, entry in study.chips()
+        if part.pins[pin] == line.net and f"{part.name}.{pin}" != line.driven_by
+    ]
+    return rail.net not in fed or any(net != rail.net for net in fed)
+
+
+def _sinking(study: Study, rail: Rail, cases: list[int]) -> Iterator[Concern]:
+    """A rail that is held down while off, so that it does not rise, and into whose parts pull-ups feed current."""
+    for part, pin, entry in study.chips():
+        net = part.pins[pin]
+        if study.rail_net(part, entry) != rail.net or not entry.get("clamp", True) or net == rail.net:
+            continue
+        amps = study.points.current(part.name, pin)
+        for k in cases:
+            above = float(study.points.net(net)[k] - study.points.net(rail.net)[k])
+            if not study.cases[k].line and above > OFF_LIMIT and amps[k] > FED:
+                yield Concern(
+                    "phantom-power", False, (rail.net, net), path=(part.name,), state=study.cases[k].state,
+                    value=float(amps[k]), unit="A", weight=float(amps[k]),
+                    says=f"{rail.name} should be off, and {show(float(amps[k]), 'A')} flow into it through "
+                    f"{part.name}.{pin} from {net}, which stands at {show(float(study.points.net(net)[k]), 'V')}",
+                    do=f"move the pull-up of {net} to {rail.net}",
+                )  # fmt: skip
+
+
 def _advice(study: Study, path: tuple[str, ...], net: str) -> str:
     """What stops it, by the last part on the way."""
     last = study.board.parts.get(path[-1]) if path else None
@@ -47,15 +87,31 @@ def _advice(study: Study, path: tuple[str, ...], net: str) -> str:
 
 
 def _passed_on(study: Study, net: str) -> bool:
-    """Whether a step-up converter feeds a net with no chip on it: off, its rectifier passes the input on."""
+    """Whether a step-up converter feeds a net on which nothing runs yet: off, its rectifier passes the input on."""
     boosted = any(part.kind.endswith("boost") for part in feeders(study, net))
-    powered = any(part.pins[pin] == net for part in study.board.parts.values() for pin in part.values.get("supply", {}))
-    return boosted and not powered
+    return boosted and not _wakes_below(study, net)
+
+
+def _wakes_below(study: Study, net: str) -> bool:
+    """Whether a chip on a stepped-up rail already runs from what comes through while the converter is off."""
+    inputs = [max(study.volts(part.pins["IN"])) for part in feeders(study, net)]
+    supplies = [
+        float(entry.get("above") or 1.0)
+        for part in study.board.parts.values()
+        for pin, entry in part.values.get("supply", {}).items()
+        if part.pins[pin] == net
+    ]
+    return bool(inputs) and any(above < max(inputs) for above in supplies)
 
 
 def _input(study: Study, net: str, k: int) -> float:
     """V at the input of the converter that feeds a net."""
     return max((study.volts(part.pins["IN"])[k] for part in feeders(study, net)), default=0.0)
+
+
+def leaking_up(study: Study, k: int) -> tuple[str, ...]:
+    """The nets of rails that should be off in a case and that only leaks bring up: they take no charge at once."""
+    return tuple(net for net in study.up_though_off(k) if not _held(study, net, [k]))
 
 
 def _held(study: Study, net: str, cases: list[int]) -> list[int]:

@@ -14,6 +14,8 @@ from wakeboard.instruments.quantity import show
 def find(study: Study) -> Iterator[Concern]:
     yield from _drivers(study)
     yield from _outputs(study)
+    yield from _answered(study)
+    yield from _unanswered(study)
     yield from _straps(study)
 
 
@@ -31,14 +33,18 @@ def _drivers(study: Study) -> Iterator[Concern]:
 
 
 def _outputs(study: Study) -> Iterator[Concern]:
-    """Two push-pull outputs that drive one net against each other, with the current that they would fight with."""
+    """Push-pull outputs on one net of which one drives all the time, with the current that they would fight with."""
     outputs: dict[str, list[tuple[str, float]]] = defaultdict(list)
+    always: set[str] = set()
+    feeding: dict[str, set[str]] = defaultdict(set)
     for part, pin, entry in study.chips():
-        if entry.get("type") == "output" and entry.get("drive", "off") in ("high", "low"):
+        if entry.get("type") == "output":
             outputs[part.pins[pin]].append((f"{part.name}.{pin}", float(entry.get("ohms", 40.0))))
+            feeding[part.pins[pin]].add(study.rail_net(part, entry))
+            always |= {part.pins[pin]} if entry.get("drive", "off") in ("high", "low") else set()
     for net, pins in outputs.items():
-        if len(pins) > 1:
-            volts = max(abs(float(v)) for v in study.volts(net))
+        if len(pins) > 1 and net in always:  # several that are all let go at rest share a bus
+            volts = max(float(v) for rail in feeding[net] for v in study.volts(rail))
             amps = volts / sum(ohms for _, ohms in pins)
             names = " and ".join(pin for pin, _ in pins)
             yield Concern(
@@ -46,6 +52,43 @@ def _outputs(study: Study) -> Iterator[Concern]:
                 says=f"{names} both drive {net}; they may fight with about {show(amps, 'A')}",
                 do="take one output off the net, make one open-drain, or put a resistor between them",
             )  # fmt: skip
+
+
+def _answered(study: Study) -> Iterator[Concern]:
+    """A line that a pin drives, with another chip's push-pull output on the same net: two serial lines not crossed."""
+    for name, line in study.board.lines.items():
+        driver = line.driven_by or ""
+        if not driver or study.board.net_of(driver) != line.net or _type(study, driver) == "open_drain":
+            continue
+        for part, pin, entry in study.chips():
+            other = f"{part.name}.{pin}"
+            if part.pins[pin] == line.net and other != driver and entry.get("type") == "output":
+                yield Concern(
+                    "pin-conflict", True, (line.net,), path=(driver, other), weight=1.0,
+                    says=f"{name} is driven by {driver}, and {other} is an output on the same net: they fight",
+                    do="exchange the two nets if they are a crossed pair, or put a resistor between the outputs",
+                )  # fmt: skip
+
+
+def _unanswered(study: Study) -> Iterator[Concern]:
+    """A net that joins inputs of several chips and nothing that could drive or hold it."""
+    inputs: dict[str, list[str]] = defaultdict(list)
+    for part, pin, entry in study.chips():
+        if entry.get("type") == "input":
+            inputs[part.pins[pin]].append(f"{part.name}.{pin}")
+    for net, pins in inputs.items():
+        chips = {pin.partition(".")[0] for pin in pins}
+        if len(chips) > 1 and sorted(study.circuit.on_net(net)) == sorted(pins) and not study.rails_on(net):
+            yield Concern(
+                "pin-conflict", True, (net,), path=tuple(pins),
+                says=f"{net} joins {' and '.join(pins)}, inputs all of them: nothing drives it",
+                do="look for two lines that are not crossed, or for what should drive it",
+            )  # fmt: skip
+
+
+def _type(study: Study, pin: str) -> str:
+    part, _, name = pin.partition(".")
+    return str(study.board.parts[part].values.get("io", {}).get(name, {}).get("type", "io")) if name else ""
 
 
 def _straps(study: Study) -> Iterator[Concern]:

@@ -9,6 +9,10 @@ from wakeboard.harness.review.rails import LIFTED, OUTSIDE, OVERLOAD, RailFault
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.model import Variant
+from wakeboard.instruments.virtual.circuit.part import Part
+from wakeboard.instruments.virtual.circuit.points import Points
+
+UNSEEN = 0.1  # V by which a net has to move for a press to be seen
 
 
 def find(study: Study) -> Iterator[Concern]:
@@ -62,6 +66,7 @@ def _buttons(study: Study) -> Iterator[Concern]:
     values = study.cases[k].values()
     points = study.model.solve([Variant(values={**values, f"{b.name}.pressed": True}) for b in buttons]).require()
     for row, button in enumerate(buttons):
+        yield from _idle(study, button, points, row, k)
         for net, name in rails.items():
             before, after = study.volts(net)[k], float(points.net(net)[row])
             if net not in study.rails.bad[k] and before > 1.0 and after < 0.9 * before:
@@ -70,3 +75,20 @@ def _buttons(study: Study) -> Iterator[Concern]:
                     says=f"pressing {button.name} takes {name} from {show(before, 'V')} to {show(after, 'V')}",
                     do=f"put a resistor in series with {button.name}, or move it to the line that it was meant for",
                 )  # fmt: skip
+
+
+def _idle(study: Study, button: Part, points: Points, row: int, k: int) -> Iterator[Concern]:
+    """A button that joins a rail and a net that is pulled up to it: pressing it is not seen."""
+    ends = list(button.pins.values())
+    before = [study.volts(net)[k] for net in ends]
+    after = [float(points.net(net)[row]) for net in ends]
+    if not any(study.rails_on(net) for net in ends):  # to ground: what holds the line low is told by its level
+        return
+    still = all(abs(a - b) < UNSEEN for a, b in zip(after, before, strict=True))
+    if still and not any(study.floating(net, k) for net in ends):
+        line = next((net for net in ends if not study.rails_on(net) and net != study.board.ground), ends[0])
+        yield Concern(
+            "undefined-level", False, (line,), path=(button.name,), state=study.cases[k].state,
+            says=f"pressing {button.name} changes nothing: {' and '.join(ends)} stand at {show(before[0], 'V')} anyway",
+            do=f"lead the other side of {button.name} to where {line} is not pulled",
+        )  # fmt: skip

@@ -52,7 +52,7 @@ def _budgets(study: Study) -> Iterator[Concern]:
             plugged = supply.kind == "usb" and not case.drives
             budget = USB_UNIT_LOAD if plugged else supply.budget
             # a supply that is in its limit already has no budget left
-            if budget and drawn[k] > budget * (1 - 1e-6):
+            if budget and drawn[k] > budget * (1 - 1e-4):
                 yield Concern(
                     "rating", True, (supply.net, *study.up_though_off(k)), state=case.state, value=float(drawn[k]),
                     unit="A", weight=float(drawn[k] / budget),

@@ -8,13 +8,23 @@ import numpy as np
 
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
+
+BODY = 0.4  # V across a body diode from which it conducts
 
 
 def find(study: Study) -> Iterator[Concern]:
     for part in study.board.parts.values():
         if part.kind == "mosfet":
             yield from _turned(study, part)
+            yield from _through_body(study, part)
+        elif part.kind == "bjt":
+            yield from _exchanged(study, part)
+        elif part.kind == "zener":
+            yield from _forward(study, part)
+        elif part.kind == "led":
+            yield from _backwards(study, part)
 
 
 def _turned(study: Study, part: Part) -> Iterator[Concern]:
@@ -29,7 +39,78 @@ def _turned(study: Study, part: Part) -> Iterator[Concern]:
             "reverse-path", True, (part.pins["D"], part.pins["S"]), path=(part.name,), state=study.cases[k].state,
             says=f"{part.name} lies in the supply's path with its gate tied down and its body diode against the "
             "current: it passes a supply connected the wrong way round as well as the right one",
-            do=f"exchange drain and source of {part.name}: the drain belongs on the supply's side",
+            do=f"draw {part.name} the other way round: the drain belongs on the supply's side",
+        )  # fmt: skip
+
+
+def _through_body(study: Study, part: Part) -> Iterator[Concern]:
+    """One that switches a load and conducts through its body diode while its gate holds it off."""
+    power = {study.board.ground, *(r.net for r in study.board.rails.values())}
+    power |= {s.net for s in study.board.supplies.values()}
+    if {part.pins["S"], part.pins["D"]} <= power:  # between rails: what is fed there is told as that
+        return
+    sign = -1.0 if part.values.get("channel") == "p" else 1.0
+    volts = {pin: study.points.pin_volts(part.name, pin) for pin in ("G", "S", "D")}
+    drive, body = sign * (volts["G"] - volts["S"]), sign * (volts["S"] - volts["D"])
+    amps = np.abs(study.points.current(part.name, "S"))
+    threshold = abs(float(part.values.get("threshold", 1.0)))
+    found = np.where((drive < threshold / 2) & (body > BODY) & (amps > 1e-3), amps, 0.0)
+    k = int(np.argmax(found))
+    if found[k] > 0.0:
+        net = next(part.pins[pin] for pin in ("S", "D") if part.pins[pin] not in power)
+        yield Concern(
+            "reverse-path", True, (net, part.pins["G"]), path=(part.name,), state=study.cases[k].state,
+            value=float(found[k]), unit="A", weight=float(found[k]),
+            says=f"{part.name} is off and conducts {show(float(found[k]), 'A')} through its body diode",
+            do=f"exchange drain and source of {part.name}",
+        )  # fmt: skip
+
+
+def _exchanged(study: Study, part: Part) -> Iterator[Concern]:
+    """A switching transistor whose collector is on the side that its emitter belongs to."""
+    board = study.board
+    high = {*(r.net for r in board.rails.values()), *(s.net for s in board.supplies.values())}
+    common = high if part.values.get("type") == "pnp" else {board.ground}
+    if part.pins["C"] in common and part.pins["E"] not in {board.ground, *high}:
+        if part.values.get("type") != "pnp" and _held_up(study, part.pins["E"]) is False:
+            return
+        yield Concern(
+            "reverse-path", True, (part.pins["E"], part.pins["C"]), path=(part.name,),
+            says=f"{part.name}'s collector is on {part.pins['C']} and its emitter on {part.pins['E']}: it hardly "
+            "amplifies that way round, and its base junction breaks down at some 5 V",
+            do=f"exchange collector and emitter of {part.name}",
+        )  # fmt: skip
+
+
+def _held_up(study: Study, net: str) -> bool:
+    """Whether a net stands above ground in some state."""
+    return max(study.volts(net)) > BODY
+
+
+def _forward(study: Study, part: Part) -> Iterator[Concern]:
+    """A zener diode that conducts forward in a state of the design as drawn."""
+    amps = study.points.current(part.name, "A")
+    k = int(np.argmax(amps))
+    if amps[k] > 1e-3:
+        yield Concern(
+            "reverse-path", True, (part.pins["A"], part.pins["K"]), path=(part.name,), state=study.cases[k].state,
+            value=float(amps[k]), unit="A", weight=float(amps[k]),
+            says=f"{part.name} conducts {show(float(amps[k]), 'A')} forward and holds {part.pins['A']} at "
+            f"{show(float(study.points.net(part.pins['A'])[k]), 'V')}: it is drawn the wrong way round",
+            do=f"exchange anode and cathode of {part.name}",
+        )  # fmt: skip
+
+
+def _backwards(study: Study, part: Part) -> Iterator[Concern]:
+    """An LED that has voltage across it the wrong way only."""
+    volts = study.points.pin_volts(part.name, "A") - study.points.pin_volts(part.name, "K")
+    k = int(np.argmin(volts))
+    if volts[k] < -BODY and float(volts.max()) < BODY:
+        yield Concern(
+            "reverse-path", False, (part.pins["A"], part.pins["K"]), path=(part.name,), state=study.cases[k].state,
+            value=float(volts[k]), unit="V", weight=-float(volts[k]),
+            says=f"{part.name} has {show(-float(volts[k]), 'V')} across it backwards and never lights: it is drawn the "
+            "wrong way round", do=f"exchange anode and cathode of {part.name}",
         )  # fmt: skip
 
 

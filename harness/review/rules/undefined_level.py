@@ -28,13 +28,28 @@ def find(study: Study) -> Iterator[Concern]:
         for k, case in study.each():
             state = case.line_state if case.line == name else "boot"
             level = line.when.get(state)
-            if level is None or (case.line and case.line != name) or not judged(study, line, case):
+            if (
+                level is None
+                or (case.line and case.line != name)
+                or not judged(study, line, case, _wakes(study, line, case))
+            ):
                 continue
             concern = _judge(study, name, line, k, case, state, level, volts[k])
             if concern:
                 yield concern
     yield from _controls(study)
     yield from _leaks(study)
+
+
+def _wakes(study: Study, line: Line, case: Case) -> bool:
+    """Whether a switched rail is on in a case that feeds a pin with a pull of its own on the line: there it pulls."""
+    pulling = {
+        study.rail_net(part, entry)
+        for part, pin, entry in study.chips()
+        if part.pins[pin] == line.net and (entry.get("pull_up") or entry.get("pull_down"))
+    }
+    rails = study.board.rails.items()
+    return any(r.net in pulling and bool(r.on_when) and study.rail_should_be_on(name, case) for name, r in rails)
 
 
 def _leaks(study: Study) -> Iterator[Concern]:
@@ -73,8 +88,11 @@ def _at_rest(study: Study, line: Line) -> int | None:
 
 
 def _rail_near(study: Study, line: Line, k: int) -> str | None:
-    """The net of a rail that is up and that a pin on the line belongs to."""
+    """The net of a rail that is up and that a pin on the line belongs to, or else the line itself: a leak comes from
+    there, and not from a higher rail that happens to stand first in the file."""
     rails = [study.rail_net(part, entry) for part, pin, entry in study.chips() if part.pins[pin] == line.net]
+    named = study.board.rails.get(line.rail or "")
+    rails += [named.net] if named is not None else []
     rails += [rail.net for rail in study.board.rails.values()]
     return next((net for net in rails if float(study.points.net(net)[k]) > 1.0 and net != line.net), None)
 
@@ -90,13 +108,19 @@ def _controls(study: Study) -> Iterator[Concern]:
         if net is None or net in near or net in rails:
             continue
         for k, case in study.undriven():
-            if not case.drives and case.corner == "nominal" and study.floating(net, k) and not _fed(study, part, k):
+            if not case.drives and case.corner == "nominal" and _open(study, net, k) and not _fed(study, part, k):
                 yield Concern(
                     "undefined-level", True, (net,), path=(part.name,), state=case.state,
                     says=f"nothing holds {part.name}'s {PIN_WORDS[pin or '']} ({net}) at power-on: it floats, and the "
                     "part may be on or off",
                     do=f"fit a resistor from {net} to where {part.name} is off",
                 )  # fmt: skip
+
+
+def _open(study: Study, net: str, k: int) -> bool:
+    """Whether nothing holds a net; a base is held by its own junction, which is no reason to be on or off."""
+    on_net = study.circuit.on_net(net)
+    return study.floating(net, k) or (len(on_net) == 1 and on_net[0].endswith((".B", ".G")))
 
 
 def _fed(study: Study, part: Part, k: int) -> bool:

@@ -11,7 +11,7 @@ from wakeboard.harness.describe.board import Line
 from wakeboard.harness.describe.levels import LevelError, line_thresholds, rail_of
 from wakeboard.harness.describe.preferred import values_between
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.pulls import HiddenPull, hidden_pull, is_silent
+from wakeboard.harness.review.pulls import HiddenPull, is_silent, may_hide
 from wakeboard.harness.review.rules.undefined_level import judged
 from wakeboard.harness.review.straps import every_strap, thresholds
 from wakeboard.harness.review.study import Study
@@ -40,9 +40,34 @@ def find(study: Study) -> Iterator[Concern]:
     for held in _every(study):
         fights = "pull_up" if held.level == "low" else "pull_down"
         for pin in silent_pins(study, held.net):
-            pull = hidden_pull(pin.partition(".")[2])
+            pull = _hidden(study, held, pin)
+            if pull is None:
+                continue
             if pull.up if fights == "pull_up" else pull.down:
                 yield from _fight(study, held, pin, fights, pull)
+
+
+def _hidden(study: Study, held: Held, pin: str) -> HiddenPull | None:
+    name, _, own = pin.partition(".")
+    part = study.board.parts[name]
+    if part.kind != "chip" or not is_processor(study, part):
+        return may_hide(own, held.net)
+    straps = {each for straps in every_strap(study) if straps.part is part for each in straps.pins}
+    listens = part.values["io"][own].get("type") == "input" or own in straps
+    return may_hide(own, held.net, processor=True) if listens else None
+
+
+def is_processor(study: Study, part: Part) -> bool:
+    """Whether a chip runs a program: it drives lines or switches rails, says how it starts, or is the target."""
+    board = study.board
+    moved = [line.driven_by or "" for line in board.lines.values()]
+    moved += [pin for rail in board.rails.values() for pin in rail.on_when]
+    starts = bool(part.values.get("boots")) or any(straps.part is part for straps in every_strap(study))
+    return starts or any(pin.partition(".")[0] == part.name for pin in moved) or _is_target(study, part)
+
+
+def _is_target(study: Study, part: Part) -> bool:
+    return study.board.target is not None and study.board.target.part == part.name
 
 
 def _every(study: Study) -> Iterator[Held]:

@@ -263,6 +263,7 @@ class ProcessGuard:
         """Each supply over a fresh session; one that cannot be reached is unknown, and the others are still tried."""
         states: dict[str, str] = {}
         errors: dict[str, str] = {}
+        remarks: dict[str, str] = {}
         for plan in self.plans:
             report = off_afresh(plan, self.dialects.get(plan.name), RealClock(), settled)
             if "unknown" in report.states.values():  # it may still be busy with what its guard asked last
@@ -270,7 +271,8 @@ class ProcessGuard:
                 report = off_afresh(plan, self.dialects.get(plan.name), RealClock(), settled)
             states.update(report.states)
             errors.update(report.errors)
-        return OffReport(states, errors)
+            remarks.update(report.remarks)
+        return OffReport(states, errors, remarks)
 
     # --- GuardShell -------------------------------------------------------------------------------------------------
     def prove_off(self) -> OffReport:

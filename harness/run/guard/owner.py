@@ -263,12 +263,16 @@ class Guard:
             if name not in self._live and name not in self._doubtful and id(feed.psu) not in lit
         ]  # fmt: skip
 
+    def _note_back(self, supply: str, why: str) -> Cut:
+        self.came_on_supply, self.came_on = supply, self._reason("came-on", f"the output of {supply}: {why}")
+        return self.came_on
+
     def _came_on(self, supply: str, why: str) -> None:
-        self.came_on, self.came_on_supply = self._reason("came-on", f"the output of {supply}: {why}"), supply
+        cut = self._note_back(supply, why)
         if self._on_since is None:
             self._on_since = self.clock.now()
         self._doubtful.add(supply)
-        self._cut(supply, self.came_on)
+        self._cut(supply, cut)
 
     def _said(self) -> int:
         return len(self.traffic) if self.traffic is not None else 0
@@ -358,7 +362,7 @@ class Guard:
         self.all_off()
 
     def _switch_off(self, supplies: list[str]) -> OffReport:
-        report = self._off.switch(supplies)
+        report = self._off.switch(supplies, self._believed_off() if self._proven else ())
         for supply, state in report.states.items():
             self._armed.pop(supply, None)
             if state == "off":
@@ -367,6 +371,8 @@ class Guard:
             else:
                 self._doubtful.add(supply)
         self._dark.begin(supply for supply, state in report.states.items() if state == "off")
+        for supply, why in self._off.back.items():  # off again by now, or in the report
+            self._note_back(supply, why)
         return report
 
     def _count(self) -> None:

@@ -1,22 +1,25 @@
 """Switching off: every output of a list, each tried whatever the others do, and seen to be off.
 
 What an output says of itself is looked into: one that says off and lets current out is on, however low its voltage (it
-may feed a short). A voltage alone is no lie: capacitors hold it, and the discharge step looks into that. What could not
-be confirmed is unknown, and unknown is not off.
+may feed a short); one that had gone off, and says that it is on when it is asked again, has come back, which is told
+although it is switched off again. A voltage alone is no lie: capacitors hold it, and the discharge step looks into
+that. What could not be confirmed is unknown, and unknown is not off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from wakeboard.harness.run.guard.core import is_reading
 from wakeboard.harness.run.guard.terms import Feed, OffReport, Time
 from wakeboard.instruments.errors import OutputOnError
 
-OFF_TRIES = 3
+OFF_TRIES = 3  # a reply may be lost once, and once more on the fresh link; what fails thrice is told
 LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …
 LOOK_GAP = 0.05  # s … between these looks: a readback may lag
 STRAY_AMPS = 0.005  # A beyond the readback's error: offsets of a supply that is off (common practice, no source)
+BACK = "it was switched off, and is on again"
+SECOND = "after the off command it was on, or came back at once; it went off at a further command"
 STILL_VOLTS = 1.0  # above this an output that cannot tell is fed from elsewhere, or has not discharged
 
 
@@ -37,12 +40,18 @@ class Off:
     def __init__(self, feeds: Mapping[str, Feed], clock: Time) -> None:
         self.feeds = feeds
         self.clock = clock
+        self.remarks: dict[str, str] = {}  # of every `switch`
+        self.back: dict[str, str] = {}  # of the last `switch`: outputs that went off and came back by themselves
 
-    def switch(self, supplies: Sequence[str]) -> OffReport:
-        """Each off, whatever the others do."""
+    def switch(self, supplies: Sequence[str], dark: Collection[str] = ()) -> OffReport:
+        """Each off, whatever the others do. dark: those that were seen to be off before: they come last, and are asked
+        before they are told, or one that had come back would go off unnoticed."""
         states: dict[str, str] = {}
         errors: dict[str, str] = {}
-        for supply in supplies:
+        self.back = {}
+        for supply in sorted(supplies, key=lambda each: each in dark):
+            if supply in dark and not errors and self._is_back(supply):
+                self.back[supply] = BACK
             states[supply] = self._command_off(supply, errors)
         for supply, state in states.items():  # when all were told: is it true?
             if state == "off":
@@ -50,7 +59,9 @@ class Off:
         for supply, state in states.items():  # tried again only when every other output has had its turn
             if state != "off":
                 states[supply] = self._insist(supply, errors)
-        return _report(states, errors)
+            if states[supply] == "off" and (state == "on" or self._repeated(supply)):
+                self.remarks[supply] = self.back.get(supply, SECOND)
+        return self._report(states, errors)
 
     def look(self, supplies: Sequence[str]) -> OffReport:
         """What each output is by now, without a command."""
@@ -58,13 +69,13 @@ class Off:
         errors: dict[str, str] = {}
         for supply in supplies:
             states[supply] = self._seen(supply, errors)
-        return _report(states, errors)
+        return self._report(states, errors)
 
     def _seen(self, supply: str, errors: dict[str, str]) -> str:
         feed = self.feeds[supply]
         try:
             if feed.psu.is_on(feed.channel):
-                errors[supply] = "it was switched off, and is on again"
+                errors[supply] = BACK
                 return "on"
         except Exception as error:  # noqa: BLE001  the rest of the list must still be looked at
             errors[supply] = str(error) or type(error).__name__
@@ -117,6 +128,9 @@ class Off:
                 return "unknown"
             if is_reading(volts, amps) and not flows(feed, amps):
                 return "off"
+            if self._is_back(supply):
+                errors[supply] = self.back[supply] = f"{BACK}, at {volts:.2f} V"
+                return "on"
         if not is_reading(volts, amps):
             errors[supply] = f"it says that its output is off, and {volts:g} V and {amps:g} A, which is no reading"
             return "unknown"
@@ -126,6 +140,19 @@ class Off:
         )
         return "on"
 
+    def _is_back(self, supply: str) -> bool:
+        """Whether an output that had said off says by now that it is on."""
+        feed = self.feeds[supply]
+        try:
+            return bool(feed.psu.is_on(feed.channel))
+        except Exception:  # noqa: BLE001  then its current alone tells
+            return False
 
-def _report(states: dict[str, str], errors: dict[str, str]) -> OffReport:
-    return OffReport(states, {supply: why for supply, why in errors.items() if states[supply] != "off"})
+    def _repeated(self, supply: str) -> bool:
+        """Whether the driver had to say it twice."""
+        feed = self.feeds[supply]
+        return str(feed.channel) in getattr(feed.psu, "repeated", ())
+
+    def _report(self, states: dict[str, str], errors: dict[str, str]) -> OffReport:
+        wrong = {supply: why for supply, why in errors.items() if states[supply] != "off"}
+        return OffReport(states, wrong, dict(self.remarks))

@@ -49,10 +49,12 @@ class Ramp:
 
 @dataclass(frozen=True)
 class OffReport:
-    """The state of each output after switching off: "off", "on" or "unknown", with what went wrong."""
+    """The state of each output after switching off: "off", "on" or "unknown", with what went wrong. remarks: of those
+    that are off, what was odd on the way there."""
 
     states: Mapping[str, str]
     errors: Mapping[str, str] = field(default_factory=dict)
+    remarks: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def confirmed(self) -> bool:
@@ -60,13 +62,17 @@ class OffReport:
 
     def says(self) -> str:
         if self.confirmed:
-            return "outputs confirmed off"
+            return "; ".join(["outputs confirmed off", *self.odd()])
         doubtful = [
             f"{name}: {state}" + (f" ({self.errors[name]})" if name in self.errors else "")
             for name, state in self.states.items()
             if state != "off"
         ]
         return "outputs not confirmed off: " + ", ".join(doubtful)
+
+    def odd(self) -> list[str]:
+        """The remarks, each with its supply."""
+        return [f"{name}: {remark}" for name, remark in self.remarks.items()]
 
 
 @dataclass

@@ -68,11 +68,11 @@ def ramp_of(data: Mapping[str, Any] | None) -> Ramp | None:
 
 
 def report_of(data: Mapping[str, Any]) -> OffReport:
-    return OffReport(data["states"], data["errors"])
+    return OffReport(data["states"], data["errors"], data.get("remarks", {}))
 
 
 def report_data(report: OffReport) -> dict[str, Any]:
-    return {"states": dict(report.states), "errors": dict(report.errors)}
+    return {"states": dict(report.states), "errors": dict(report.errors), "remarks": dict(report.remarks)}
 
 
 def track_of(data: Mapping[str, Any]) -> Track:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 INRUSH_MARGIN = 3.0  # times C·V/I: capacitors have tolerances, and the board draws current while it charges
 INRUSH_FLOOR = 0.03  # s: what a supply needs to settle by itself
 MARGIN_SHARE, MARGIN_VOLTS = 0.03, 0.15  # of the set voltage: programming, readback and lead drop together
-SAMPLES = 4
+SAMPLES = 4  # of the current: their mean is the reading, their scatter part of its uncertainty
 SAMPLE_GAP = 0.02  # s
 
 

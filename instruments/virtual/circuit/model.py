@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from .compiled import ahead
 from .compiled.elements import GMIN
 from .compiled.iteration import Wiring
 from .compiled.parameters import Parameters
@@ -68,6 +69,8 @@ def _wait_for_solver() -> None:
     global _solver_known
     if not _solver_known:
         _solver_known = True
+        ahead.begin()
+        ahead.wait()
         smallest = Circuit([Part("R1", "resistor", {"1": "A", "2": "GND"}, {"value": 1.0})])
         Model(smallest).solve([Variant()])
 

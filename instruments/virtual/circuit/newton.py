@@ -64,9 +64,12 @@ class System:
                 yield wiring, members[first : first + PIECE]
 
 
+CORES: Final = os.cpu_count() or 1
+
+
 @cache
 def _threads() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="solver")
+    return ThreadPoolExecutor(CORES, thread_name_prefix="solver")
 
 
 if hasattr(os, "register_at_fork"):  # a forked process has inherited the pool, but none of its threads
@@ -75,8 +78,7 @@ if hasattr(os, "register_at_fork"):  # a forked process has inherited the pool, 
 
 def _share_out(system: System, work: Callable[[Wiring, Ints], None]) -> None:
     """Do the work on every group: by the cores together where there is enough of it."""
-    cores = os.cpu_count() or 1
-    if system.members < SHARED_FROM or cores < 2:
+    if system.members < SHARED_FROM or CORES < 2:
         for wiring, members in system.groups:
             work(wiring, members)
         return
@@ -91,7 +93,7 @@ def _share_out(system: System, work: Callable[[Wiring, Ints], None]) -> None:
                 return
             work(wiring, members)
 
-    for _ in _threads().map(share, range(cores)):
+    for _ in _threads().map(share, range(CORES)):
         pass
 
 

@@ -6,7 +6,8 @@ circuit's ground. Series resistances inside transistors become resistors of thei
 
 Parts here are for operating points and slow transients. Whatever a netlist says and that is not used stands in
 Netlist.left_out: analyses, noise, temperature, initial conditions, charge in junctions, and what changes an operating
-point too, such as a transistor's high-current roll-off. What cannot be read is refused, all of it at once.
+point too, such as a transistor's high-current roll-off. What cannot be read is refused, all of it at once; with
+`keep_going` an element whose nodes can be told stands in Netlist.unread instead.
 A diode with `bv` is read as a zener: its breakdown passes through (bv, ibv) as SPICE's does, with an emission
 coefficient of 1 there, and 0.1 Ω in series forwards.
 """
@@ -21,12 +22,17 @@ from typing import Final
 from .errors import nearest
 from .part import Part, Value
 from .spice_expression import ExpressionError, UnknownParameterError, evaluate, number
-from .spice_text import Block, Line, Model, NetlistError, read_blocks, split_assignments
+from .spice_text import Block, Line, Model, NetlistError, SpareLineError, decimal_comma, read_blocks, split_assignments
 
 MOST_PARTS: Final = 20_000
 MOST_PROBLEMS: Final = 100
-LEAST_INDUCTOR_OHMS: Final = 1e-4
+LEAST_INDUCTOR_OHMS: Final = 1e-4  # Ω: an ideal one would short its sources in the DC solution
 NO_LEAK_OHMS: Final = 1e18  # a SPICE gate takes no current
+# The nodes that stand first on an element's line, by its letter, as SPICE has them; those of X: all but the last word.
+PINS: Final[Mapping[str, Sequence[str]]] = {
+    **dict.fromkeys("rclbw", "12"), **dict.fromkeys("vifh", "PN"), **dict.fromkeys("egst", "1234"),
+    "d": "AK", "q": "CBE", "j": "DGS", "z": "DGS", "m": "DGSB",
+}  # fmt: skip
 OXIDE: Final = 3.9 * 8.854214871e-12  # F/m, permittivity of a gate's oxide, as SPICE has it
 MODEL_TYPES: Final = {"d": ("d",), "q": ("npn", "pnp"), "m": ("nmos", "pmos")}
 # Model parameters that are used.
@@ -58,11 +64,22 @@ WAVES: Final = frozenset(
 
 
 @dataclass(frozen=True)
+class Unread:
+    """An element that is there and that cannot be read. pins: pin -> net; says: why, with the line."""
+
+    name: str
+    line: int
+    pins: Mapping[str, str]
+    says: str
+
+
+@dataclass(frozen=True)
 class Netlist:
     """A netlist's parts, and all that it says and that parts cannot say, each with its line."""
 
     parts: list[Part]
     left_out: list[str]
+    unread: tuple[Unread, ...] = ()
 
 
 @dataclass
@@ -76,6 +93,8 @@ class _Reading:
     problems: list[NetlistError] = field(default_factory=list)
     nets: dict[tuple[str, str], str] = field(default_factory=dict)
     taken: set[str] = field(default_factory=set)
+    keep_going: bool = False
+    unread: list[Unread] = field(default_factory=list)
 
     def net(self, prefix: str, node: str) -> str:
         """SPICE folds case: a net is spelled as it stands first. X1_n of one level is not n inside X1 of another."""
@@ -143,20 +162,24 @@ class _Scope:
         self.whole.parts.append(Part(name, kind, pins, dict(values)))
 
 
-def read(text: str, ground: str = "GND") -> Netlist:
+def read(text: str, ground: str = "GND", *, keep_going: bool = False) -> Netlist:
     """A netlist's parts; nets keep their names, node 0 becomes `ground`.
 
-    Raises NetlistError (a CircuitError) with the line, the element and what is allowed there, for all that is wrong.
+    Raises NetlistError (a CircuitError) with the line, the element and what is allowed there, for all that is wrong;
+    with keep_going for what is no single element's matter.
     """
-    whole, block = _Reading(ground), read_blocks(text)
+    whole, block = _Reading(ground, keep_going=keep_going), read_blocks(text)
+    if keep_going:
+        _own_matter_only(block)
     try:
         _fill(_Scope(block, {}, {}, "", whole))
     except _TooMuchError as error:
         whole.problems.append(error)
     problems = [*block.problems, *whole.problems]
     if problems:
+        problems += [NetlistError(each.says, each.line, (each.name,)) for each in whole.unread]
         raise NetlistError.together(problems)
-    return Netlist(whole.parts, list(dict.fromkeys([*block.left_out, *whole.left_out])))
+    return Netlist(whole.parts, list(dict.fromkeys([*block.left_out, *whole.left_out])), tuple(whole.unread))
 
 
 def read_netlist(text: str, ground: str = "GND") -> list[Part]:
@@ -166,6 +189,14 @@ def read_netlist(text: str, ground: str = "GND") -> list[Part]:
 
 class _TooMuchError(NetlistError):
     """Reading on is of no use."""
+
+
+def _own_matter_only(block: Block) -> None:
+    """Lines that the rest can do without are left out, as far as one goes on: what needs them is not read either."""
+    block.left_out += [
+        str(each).removeprefix("netlist ") for each in block.problems if isinstance(each, SpareLineError)
+    ]
+    block.problems = [each for each in block.problems if not isinstance(each, SpareLineError)]
 
 
 def _fill(scope: _Scope) -> None:
@@ -181,12 +212,39 @@ def _fill(scope: _Scope) -> None:
         except _TooMuchError:
             raise
         except NetlistError as error:
-            scope.whole.problems.append(error)
-            if len(scope.whole.problems) >= MOST_PROBLEMS:
+            _note(scope, line, error)
+            if len(scope.whole.problems) + len(scope.whole.unread) >= MOST_PROBLEMS:
                 raise _TooMuchError("and so on: reading stops here", line.number) from error
 
 
+def _note(scope: _Scope, line: Line, error: NetlistError) -> None:
+    """An element that cannot be read is a problem, or for who goes on a part on its nets of which no more is known."""
+    pins = _pins_at_least(scope, line) if scope.whole.keep_going else {}
+    name = scope.prefix + line.words[0]
+    if not pins or name.lower() in scope.whole.named:
+        scope.whole.problems.append(error)
+        return
+    scope.whole.named[name.lower()] = line.number
+    scope.whole.unread.append(Unread(name, line.number, pins, str(error)))
+
+
+def _pins_at_least(scope: _Scope, line: Line) -> dict[str, str]:
+    """The nets of an element by pin, where its letter says how many nodes stand first; none where they are too few."""
+    letter, (plain, _) = line.head[0], split_assignments(line.words[1:])
+    plain = [word for word in plain if word.lower() not in ("params:", "params")]
+    pins = PINS.get(letter) or [str(number) for number in range(1, len(plain))]
+    if (letter not in PINS and letter != "x") or not pins or len(plain) < len(pins):
+        return {}
+    try:
+        return {pin: scope.net(node, line) for pin, node in zip(pins, plain, strict=False)}
+    except NetlistError:
+        return {}
+
+
 def _read_line(scope: _Scope, line: Line) -> None:
+    comma = decimal_comma(line.text)
+    if comma:
+        raise line.fail(f"{line.words[0]}: {comma!r} has a comma; use a point for decimals")
     reader = READERS.get(line.head[0])
     if reader is None:
         raise line.fail(f"element letter {line.words[0][0]!r} is not read; R C L V I D Q M X are")
@@ -474,7 +532,8 @@ def _instance(scope: _Scope, line: Line) -> None:
         )
     if len(plain) - 1 != len(block.ports):
         raise line.fail(
-            f"{line.words[0]} joins {len(plain) - 1} nets to {block.name}, which has {len(block.ports)} ports"
+            f"{line.words[0]} joins {_several(len(plain) - 1, 'net')} to {block.name}, "
+            f"which has {_several(len(block.ports), 'port')}"
         )
     if any(block is outer for outer in scope.inside):
         raise line.fail(f"sub-circuit {block.name} contains itself")
@@ -489,6 +548,10 @@ def _instance(scope: _Scope, line: Line) -> None:
     inner.values.update(handed)
     _set_parameters(inner, [(line, name, text) for name, text in block.defaults.items() if name not in handed])
     _fill(inner)
+
+
+def _several(number: int, one: str) -> str:
+    return f"{number} {one}{'' if number == 1 else 's'}"
 
 
 def _uses(block: Block, name: str) -> bool:

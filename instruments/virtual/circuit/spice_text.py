@@ -39,6 +39,10 @@ class NetlistError(CircuitError):
         return whole
 
 
+class SpareLineError(NetlistError):
+    """A line that is not read and that no other stands or falls with, but for the elements that name what it brings."""
+
+
 @dataclass(frozen=True)
 class Line:
     """A logical line: its number (the first of a continued one), its words, its text without comments."""
@@ -107,6 +111,7 @@ REFUSED: Final = {
     ".func": "write the expression out",
     ".global": "name the net as a port of each sub-circuit",
 }
+BRINGING: Final = (".include", ".inc", ".lib")
 KNOWN: Final = (".model", ".subckt", ".ends", ".param", ".end", ".control", *IGNORED)
 COMMA: Final = re.compile(r"(?<![\w.])[0-9]+,[0-9]\w*", re.ASCII)
 PIECE: Final = re.compile(r"\{[^}]*\}|'[^']*'|\"[^\"]*\"|[^\s,()={}'\"]+|[()={}'\"]")
@@ -213,9 +218,6 @@ def _sort(line: Line, stack: list[Block], top: Block) -> None:
         if line.head.startswith("."):
             _directive(line, stack, top)
             return
-        comma = decimal_comma(line.text)
-        if comma:
-            raise line.fail(f"{line.words[0]}: {comma!r} has a comma; use a point for decimals")
         stack[-1].elements.append(line)
     except NetlistError as error:
         top.problems.append(error)
@@ -224,7 +226,8 @@ def _sort(line: Line, stack: list[Block], top: Block) -> None:
 def _directive(line: Line, stack: list[Block], top: Block) -> None:
     head = line.head
     if head in REFUSED:
-        raise line.fail(f"{head} is not read: {REFUSED[head]}")
+        problem = SpareLineError if head in BRINGING else NetlistError
+        raise problem(f"{head} is not read: {REFUSED[head]}", line.number, (line.words[0],))
     if head == ".subckt":
         stack.append(_open_block(line, stack[-1]))
     elif head == ".ends":
@@ -244,7 +247,7 @@ def _directive(line: Line, stack: list[Block], top: Block) -> None:
             raise line.fail(f".model {model.name} stands twice, first in line {before.line.number}")
         stack[-1].models[model.name] = model
     else:
-        raise line.fail(f"unknown directive {line.words[0]}{nearest(head, KNOWN)}")
+        raise SpareLineError(f"unknown directive {line.words[0]}{nearest(head, KNOWN)}", line.number, (line.words[0],))
 
 
 def _assigned(line: Line) -> list[tuple[Line, str, str]]:

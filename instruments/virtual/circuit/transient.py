@@ -8,7 +8,7 @@ and time costs nothing until something changes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -29,7 +29,7 @@ from .structure import Structure
 
 __all__ = ["Overstress", "Simulation"]
 
-LEAST_STEP: Final = 1e-9
+LEAST_STEP: Final = 1e-9  # s: far below what any capacitor here can change in
 INSTANT: Final = 1e-10  # s: capacitors hold, everything else finds its place
 GROWTH: Final = 2.0  # below 1 + √2, where the variable-step formula stops being stable
 SETTLED_VOLTS: Final = 2e-6  # how near its final voltage a capacitor counts as there
@@ -92,6 +92,8 @@ class Simulation:
         self.resolution = resolution
         self.fixed_step = step
         self.steps_taken = 0
+        self.followers: list[Callable[[], None]] = []
+        """Called after each step, and on both sides of a change: whoever wants to see what lies between."""
         self._reactions: dict[str, Mapping[str, Value]] = {}
         self._memories: dict[str, dict[str, Any]] = {
             part.name: {} for part in model.circuit.parts if kind_of(part).react is not None
@@ -129,11 +131,15 @@ class Simulation:
             self._x = fresh
             self._watch = self._watch.onto(self.model)
         self._watch.place(structure)
-        self._cornered = [
-            slice(b.partials, b.partials + len(b.device.partials) * b.count)
-            for b in layout.blocks
-            if b.device in (VALVE, CONVERTER)
-        ]
+        self._cornered = np.array(
+            [
+                partial
+                for b in layout.blocks
+                if b.device in (VALVE, CONVERTER)
+                for partial in range(b.partials, b.partials + len(b.device.partials) * b.count)
+            ],
+            dtype=np.intp,
+        )
         block = layout.block(LINEAR)
         count = block.count if block else 0
         p = (
@@ -147,6 +153,9 @@ class Simulation:
         self._g_at = (block.parameters if block else 0) + self._linear_rows
         self._j_at = self._g_at + count
         self._coil = (base[3] != 0)[self._linear_rows]
+        self._no_coil = np.flatnonzero(~self._coil)
+        self._conducts = self._g0 > 0
+        self._coil_ohms = np.where(self._coil, 1 / np.where(self._coil & self._conducts, self._g0, 1.0), 1.0)
         ports = (block.ports if block else 0) + self._linear_rows
         self._plus, self._minus = structure.plus[ports], structure.minus[ports]
 
@@ -227,8 +236,14 @@ class Simulation:
         if new == self.variant:
             return
         self._refresh()
+        self._tell()
         self._adopt(new)
         self._begin()
+        self._tell()
+
+    def _tell(self) -> None:
+        for follower in tuple(self.followers):
+            follower()
 
     # --- time -----------------------------------------------------------------------------------------------------
     def advance(self, seconds: float) -> None:
@@ -326,8 +341,7 @@ class Simulation:
 
     def _corners(self, e: Evaluation) -> NDArray[np.bool_]:
         """Which straight piece of its curve each piecewise-linear element is on."""
-        partials = e.partials[0]
-        return np.concatenate([partials[rows] != 0 for rows in self._cornered] or [np.zeros(0, dtype=bool)])
+        return np.asarray(e.partials[0, self._cornered] != 0)
 
     def _companions(self, h: float) -> tuple[Array, Array]:
         """Norton equivalents of the reactive elements for a step h: i = g·u - j."""
@@ -339,8 +353,9 @@ class Simulation:
         else:
             lead, past = 1 / h, states[0] / h
         # capacitor: i = C·(lead·u - past) + leak; inductor: u = R·i + L·(lead·i - past)
-        r_coil = np.where(self._coil, 1 / np.where(self._coil & (self._g0 > 0), self._g0, 1.0), 1.0)
-        g_coil = np.where(self._g0 > 0, 1 / (r_coil + self._henries * lead), 0.0)
+        if len(self._no_coil) == len(self._coil):
+            return self._g0 + self._farads * lead, self._farads * past + self._j0
+        g_coil = np.where(self._conducts, 1 / (self._coil_ohms + self._henries * lead), 0.0)
         g = np.where(self._coil, g_coil, self._g0 + self._farads * lead)
         j = np.where(self._coil, -g_coil * self._henries * past, self._farads * past + self._j0)
         return g, j
@@ -359,7 +374,7 @@ class Simulation:
             bend = (slope - slope2) / (steps[0] + steps[1])
             guess = guess + bend * h * (h + steps[0])
             share = 0.5 * h / (h + steps[0] + steps[1])
-        size = self.tolerance * max(1.0, float(np.abs(state[~self._coil]).max(initial=0.0)))
+        size = self.tolerance * max(1.0, float(np.abs(state[self._no_coil]).max(initial=0.0)))
         off = np.abs(state - guess) * share
         return float(off.max() / size)
 
@@ -370,6 +385,7 @@ class Simulation:
         self._history.states = [step.state, *self._history.states[:2]]
         self._history.steps = [h, *self._history.steps[:1]]
         self._watch.step(self.time, h, self._x[0], self._currents)
+        self._tell()
 
     def _stand(self, x: Array, e: Evaluation) -> None:
         """Things are so now."""

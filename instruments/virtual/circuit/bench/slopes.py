@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -64,6 +65,7 @@ class Slopes:
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))
         self._overrides: dict[int, list[tuple[Mapping[str, Any], Array]]] = {}
+        self._rows: dict[int, Ints] = {}
         with np.errstate(all="ignore"):
             self._inverse = self._inverses()
 
@@ -154,9 +156,9 @@ class Slopes:
     def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Ints, Array]]:
         """(place, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""
         out = []
-        for e, row in enumerate(self.rows_of(unknown)):
-            if not changed[:, e].any():
-                continue
+        rows = self.rows_of(unknown)
+        for e in np.flatnonzero(changed.any(axis=0)):
+            row = rows[e]
             for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
                 home = self.place.get(int(self.layout.home[terminal]), -1)
                 at = np.full(len(self.plans), home, dtype=np.intp)
@@ -166,10 +168,14 @@ class Slopes:
         return out
 
     def rows_of(self, unknown: Unknown) -> Ints:
-        """The rows of the currents of an unknown value's part."""
-        return np.flatnonzero(self._part_of == self._model.part_index[unknown.part])
+        """The rows of the currents of an unknown value's part (kept: a part may have many)."""
+        index = self._model.part_index[unknown.part]
+        found = self._rows.get(index)
+        if found is None:
+            found = self._rows[index] = np.flatnonzero(self._part_of == index)
+        return found
 
-    @property
+    @cached_property
     def _part_of(self) -> Array:
         return np.asarray(self.layout.current_part)
 

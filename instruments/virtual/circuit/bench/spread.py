@@ -118,7 +118,7 @@ def _rises(model: Model, at: Points, unknown: Sequence[Unknown], nets: Sequence[
     return np.array([moved.net(net, [0])[0] * ends for net in nets]).T
 
 
-LEAST_SIEMENS: Final = 1e-9
+LEAST_SIEMENS: Final = 1e-9  # S: 1 GΩ, beyond which no meter here is loaded
 
 
 def leaky(unknown: Sequence[Unknown], ground: str) -> dict[str, float]:

@@ -9,7 +9,6 @@ NUMBA_DISABLE_JIT=1 runs the same code as plain Python (slow), for a debugger.
 from __future__ import annotations
 
 import hashlib
-import logging
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -36,10 +35,6 @@ def _digest() -> str:
 if "NUMBA_CACHE_DIR" not in os.environ:
     folder = Path(platformdirs.user_cache_dir("wakeboard", appauthor=False), "solver", _digest())
     numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    if not folder.exists():
-        logging.getLogger(__name__).warning(
-            "Compiling the circuit solver for this machine, once: a quarter of a minute."
-        )
 
 
 def _made(function: Function, **settings: bool) -> Function:

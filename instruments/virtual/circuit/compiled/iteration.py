@@ -82,36 +82,10 @@ def make_room(blocks: Blocks, wiring: Wiring) -> Room:
         np.empty(size),
         np.empty(size),
         np.empty(wiring.plan.slots),
-        np.empty((0, 0)),
+        np.empty((unknowns, unknowns)),
         np.empty(unknowns, dtype=np.int64),
         np.empty(blocks.nodes),
     )
-
-
-@inner
-def _factored(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, matrix: Array, more: float) -> bool:
-    """Factor the Jacobian with held + more S on every node; whether it can be used."""
-    if len(matrix) > 0:
-        for k in range(blocks.nodes):
-            room.lean[k] = room.held[k] + more
-        dense(blocks, wiring.plus, wiring.minus, room.partial, room.lean, extras, matrix)
-        return pivoted(matrix, room.row)
-    for k in range(blocks.nodes):
-        room.lean[k] = room.held[k] + more
-    fill(wiring.plan, blocks, room.partial, room.lean, extras.siemens, room.value)
-    factor(wiring.plan, room.value)
-    return True
-
-
-@inner
-def _solved(blocks: Blocks, wiring: Wiring, room: Room, matrix: Array, right: Array) -> None:
-    """Solve for right (size,) in place by the factors at hand; right[0] becomes 0."""
-    right[0] = 0.0
-    if len(matrix) > 0:
-        pivoted_substitute(matrix, room.row, right)
-    else:
-        substitute(wiring.plan, room.value, right)
-    right[0] = 0.0
 
 
 @inner
@@ -123,23 +97,28 @@ def _finite(values: Array) -> bool:
 
 
 @inner
-def _step(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, more: float) -> Array:
-    """Newton's step into room.step, with `more` S of damping; the matrix it was solved by."""
-    matrix = room.matrix
+def _step(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, more: float) -> bool:
+    """Newton's step into room.step, with held + `more` S on every node; whether it took pivoting."""
+    for k in range(blocks.nodes):
+        room.lean[k] = room.held[k] + more
+    fill(wiring.plan, blocks, room.partial, room.lean, extras.siemens, room.value)
+    factor(wiring.plan, room.value)
     for k in range(len(room.step)):
         room.step[k] = room.residual[k]
-    if _factored(blocks, wiring, extras, room, matrix, more):
-        _solved(blocks, wiring, room, matrix, room.step)
-    else:
-        room.step.fill(np.nan)
-    if len(matrix) == 0 and not _finite(room.step):
-        # a pivot vanished along the plan: once more, with pivoting
-        matrix = np.empty((len(room.row), len(room.row)))
-        for k in range(len(room.step)):
-            room.step[k] = room.residual[k]
-        if _factored(blocks, wiring, extras, room, matrix, more):
-            _solved(blocks, wiring, room, matrix, room.step)
-    return matrix
+    room.step[0] = 0.0
+    substitute(wiring.plan, room.value, room.step)
+    room.step[0] = 0.0
+    if _finite(room.step):
+        return False
+    # a pivot vanished along the plan: once more, with pivoting
+    dense(blocks, wiring.plus, wiring.minus, room.partial, room.lean, extras, room.matrix)
+    for k in range(len(room.step)):
+        room.step[k] = room.residual[k]
+    if pivoted(room.matrix, room.row):
+        room.step[0] = 0.0
+        pivoted_substitute(room.matrix, room.row, room.step)
+        room.step[0] = 0.0
+    return True
 
 
 @inner
@@ -196,17 +175,20 @@ def _is_small(step: Array, x: Array, nodes: int) -> bool:
 
 
 @inner
-def _trim(blocks: Blocks, wiring: Wiring, room: Room, matrix: Array, leak: Array, trimmed: bool) -> bool:
+def _trim(blocks: Blocks, wiring: Wiring, room: Room, by_pivoting: bool, leak: Array, trimmed: bool) -> bool:
     """Take GMIN off the nodes that can do without; whether any leak changed.
 
     What GMIN's leak does to a node, V/V, is next to nothing where something else holds it, all where nothing does. Once
     taken off it may come back, but not go again: a node at the edge must not keep the iteration going.
     """
     lean = room.lean
-    lean.fill(0.0)
-    for k in range(blocks.nodes):
-        lean[k] = GMIN
-    _solved(blocks, wiring, room, matrix, lean)
+    for k in range(len(lean)):
+        lean[k] = GMIN if 0 < k < blocks.nodes else 0.0
+    if by_pivoting:
+        pivoted_substitute(room.matrix, room.row, lean)
+    else:
+        substitute(wiring.plan, room.value, lean)
+    lean[0] = 0.0
     changed = False
     for k in range(blocks.nodes):
         # without its own leak a node that a junction's GMIN holds moves by 1, one that nothing holds by 100
@@ -275,12 +257,12 @@ def _newton(
         reach, ease = full_reach / patience, rules.ease ** (1.0 / patience)
         for j in range(nodes):
             room.held[j] = leak[j] + 0.01 * GMIN + anchor  # never singular for want of a path
-        matrix = _step(blocks, wiring, extras, room, damping)
-        if not _largest(room.step, nodes) <= rules.too_far:
-            return False
-        for _ in range(2):
+        for attempt in range(3):
+            by_pivoting = _step(blocks, wiring, extras, room, damping)
             largest = _largest(room.step, nodes)
-            if not largest > 1.5 * reach:
+            if attempt == 0 and not largest <= rules.too_far:
+                return False
+            if attempt == 2 or not largest > 1.5 * reach:
                 break
             along, square = 0.0, 0.0
             for j in range(1, nodes):
@@ -288,8 +270,6 @@ def _newton(
                 square += room.step[j] * room.step[j]
             softness = along / max(square, 1e-300)
             damping += max(max(softness, 0.1 * damping), GMIN) * largest / reach
-            matrix = _step(blocks, wiring, extras, room, damping)
-        largest = _largest(room.step, nodes)
         turn, stretch = _compared(room.step, room.before, nodes)
         # a step much like the one before, and short: down an exponential Newton creeps by n·Vt at a time
         creeps = turn > ALIKE and 0.8 < stretch < 1.25 and 1e-3 < largest < 0.1 and damping == 0.0 and not limited
@@ -306,7 +286,7 @@ def _newton(
         if rules.trims:
             near = largest < 0.05 and damping == 0.0
             if near:
-                changed = _trim(blocks, wiring, room, matrix, leak, trimmed)
+                changed = _trim(blocks, wiring, room, by_pivoting, leak, trimmed)
                 trimmed = True
                 small = small and not changed
             else:

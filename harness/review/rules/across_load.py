@@ -1,0 +1,56 @@
+"""A diode that should catch what a coil or a motor gives back when switched off: the other way round, or left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.study import Study
+from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.part import Part
+
+LOADS = ("load", "motor", "speaker", "inductor")
+SWITCHES = ("mosfet", "bjt")
+CATCH = ("diode", "schottky", "zener", "esd_array")
+CONDUCTS = 1e-3  # A from which it is no leakage
+
+
+def find(study: Study) -> Iterator[Concern]:
+    yield from _uncaught(study)
+    loads = [part for part in study.board.parts.values() if part.kind in LOADS]
+    for diode in study.board.parts.values():
+        if diode.kind in ("diode", "schottky"):
+            for load in loads:
+                if set(load.pins.values()) == set(diode.pins.values()):
+                    yield from _conducting(study, diode, load)
+
+
+def _uncaught(study: Study) -> Iterator[Concern]:
+    """A motor that one transistor switches, with no diode on the switched side to catch what it gives back."""
+    parts = list(study.board.parts.values())
+    fixed = {study.board.ground, *(rail.net for rail in study.board.rails.values())}
+    for motor in (part for part in parts if part.kind == "motor"):
+        for net in set(motor.pins.values()) - fixed:
+            on_net = [part for part in parts if net in part.pins.values()]
+            switch = next((p for p in on_net if net in (p.pins.get("D"), p.pins.get("C")) and p.kind in SWITCHES), None)
+            if switch and not any(part.kind in CATCH or part.kind in ("chip", "capacitor") for part in on_net):
+                yield Concern(
+                    "rating", True, (net,), path=(switch.name, motor.name),
+                    says=f"nothing catches what {motor.name} gives back when {switch.name} switches it off: {net} "
+                    f"rises until {switch.name} breaks down",
+                    do=f"fit a diode across {motor.name}, its cathode on the side of the supply",
+                )  # fmt: skip
+
+
+def _conducting(study: Study, diode: Part, load: Part) -> Iterator[Concern]:
+    amps = study.points.current(diode.name, "A")
+    k = int(np.argmax(amps))
+    if amps[k] > CONDUCTS:
+        yield Concern(
+            "reverse-path", True, tuple(diode.pins.values()), path=(diode.name, load.name), state=study.cases[k].state,
+            value=float(amps[k]), unit="A", weight=float(amps[k]),
+            says=f"{diode.name} lies across {load.name} and conducts {show(float(amps[k]), 'A')} while it is switched "
+            f"on: {load.name} is shorted", do=f"turn {diode.name} round: it conducts only when {load.name} is let go",
+        )  # fmt: skip

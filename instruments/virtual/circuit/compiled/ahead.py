@@ -1,0 +1,128 @@
+"""The solver's functions compiled before they are called, by processes of their own, each for one part of them.
+
+Each compiles functions for the types that the solver calls them with and leaves them where numba keeps them; whoever
+waits then fetches them from there. Nothing depends on it: what such a process did not get done is compiled where it is
+called.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any, Final
+
+import numba
+import numpy as np
+
+from . import Array, Marks, Places
+from .elements import Blocks
+from .elimination import Plan, least_first, planned
+from .iteration import Rules, Wiring, newton_group, state_group
+from .parameters import Parameters
+
+SHARES: Final = (("newton_group",), ("planned", "state_group", "least_first"))
+"""What one process each compiles: about two thirds and one third of the work."""
+
+PATIENCE: Final = 300.0  # s; a process that takes longer is left to itself
+
+
+def _places(dimensions: int = 1) -> Places:
+    return np.empty((0,) * dimensions, dtype=np.intp)
+
+
+def _small(dimensions: int = 1) -> Places:
+    return np.empty((0,) * dimensions, dtype=np.uint32)
+
+
+def _reals(dimensions: int = 1) -> Array:
+    return np.empty((0,) * dimensions)
+
+
+def _marks(dimensions: int = 1) -> Marks:
+    return np.empty((0,) * dimensions, dtype=np.bool_)
+
+
+def _plan() -> Plan:
+    short = [_small() for _ in Plan._fields]
+    return Plan(*(0, *short[1:]))._replace(  # type: ignore[arg-type]
+        start=_places(), stamp_sign=_reals(), extra_slot=_small(2), owner=_places(), source=_small(2)
+    )
+
+
+def examples() -> dict[str, tuple[Any, tuple[Any, ...]]]:
+    """By name: each function that Python calls, and empty arguments of the types that it is called with."""
+    p, s = _places(), _small()
+    blocks = Blocks(p, p, p, p, p, p, slope_of=s, slope_by=s, current_port=s, nodes=0, branches=0)
+    wiring = Wiring(_small(), _small(), _plan(), _small(), _small())
+    parameters = Parameters(_reals(2), _places(), _places(), _places(), _reals())
+    rules = Rules(0.0, 0, 0.0, 0.0, False, 0.0)
+    common = (blocks, wiring, _places(), parameters, _reals(2), _reals(2), _reals(2))
+    return {
+        "least_first": (least_first, (_marks(2), _places(), _places())),
+        "planned": (planned, (_places(), _places(), _places(), 0, *(_small() for _ in range(6)))),
+        "newton_group": (
+            newton_group,
+            (*common, _reals(2), rules, _reals(), _reals(2), _marks(), _marks(), *(_reals(2) for _ in range(3))),
+        ),
+        "state_group": (
+            state_group, (*common, *(_reals(2) for _ in range(3)), _marks(2), _marks(2), _reals(3)),
+        ),
+    }  # fmt: skip
+
+
+def compile_now(*names: str) -> None:
+    """Compile functions and keep them on disk; whoever shows something meanwhile goes first."""
+    if hasattr(os, "nice"):
+        os.nice(1)
+    type_of: Any = numba.typeof
+    known = examples()
+    for name in names:
+        function, arguments = known[name]
+        function.compile(tuple(type_of(each) for each in arguments))
+
+
+def _kept(name: str) -> bool:
+    folder = Path(examples()[name][0].stats.cache_path)  # where numba found that it can write
+    version = f"py{sys.version_info.major}{sys.version_info.minor}"
+    return any(folder.glob(f"*.{name}-*.{version}.nbi"))
+
+
+def missing() -> tuple[tuple[str, ...], ...]:
+    """The shares that are not on disk yet; none where the same code runs as plain Python."""
+    if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
+        return ()
+    return tuple(share for share in SHARES if not all(_kept(name) for name in share))
+
+
+_under_way: list[subprocess.Popen[bytes]] = []
+
+
+def begin() -> bool:
+    """Start to compile what is missing, in the background; whether anything is under way."""
+    if not _under_way and sys.executable:
+        _under_way.extend(process for share in missing() if (process := _compiler(share)))
+        if _under_way:
+            logging.getLogger(__name__).warning(
+                "Compiling the circuit solver for this machine, once: a quarter of a minute."
+            )
+    return bool(_under_way)
+
+
+def _compiler(share: tuple[str, ...]) -> subprocess.Popen[bytes] | None:
+    command = [sys.executable, "-P", "-c", f"from {__name__} import compile_now; compile_now{share!r}"]
+    nothing = subprocess.DEVNULL
+    try:
+        return subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing)
+    except OSError:
+        return None
+
+
+def wait() -> None:
+    """Until what was begun is done. A process that failed has left its work to its caller."""
+    while _under_way:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            _under_way.pop().wait(PATIENCE)
