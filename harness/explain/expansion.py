@@ -28,7 +28,6 @@ from wakeboard.harness.explain.candidate import Candidate
 from wakeboard.harness.explain.freedom import SCALES
 from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.harness.explain.wild import widened
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
@@ -146,7 +145,7 @@ class _Climb:
         by: readings whose slopes end soon lead less far."""
         linear = self._linear(at, self.scale)
         self.wide, self.behind = linear.wide, at
-        freedom = widened(self.likelihood.freedoms[self.scale], self.likelihood.wild[self.scale], linear.wide)
+        freedom = self.likelihood.freedoms[self.scale].widened(self.likelihood.wild[self.scale], linear.wide)
         y = self.likelihood.evidence.y
         h = np.vstack([at.rows, np.eye(len(y))])
         whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
@@ -214,7 +213,7 @@ class _Climb:
         like = self.likelihood
         apart = _Apart.of(like, c.scale, c.wide, self.noise)
         fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
-        freedom = widened(like.freedoms[c.scale], like.wild[c.scale], c.wide)
+        freedom = like.freedoms[c.scale].widened(like.wild[c.scale], c.wide)
         return replace(c, covariance=freedom.spread(place.rows) + np.diag(self.noise), log_likelihood=fit)
 
 
@@ -232,7 +231,7 @@ class _Apart:
 
     @classmethod
     def of(cls, likelihood: Likelihood, scale: int, wide: Sequence[int], noise: Array) -> _Apart:
-        freedom = widened(likelihood.freedoms[scale], likelihood.wild[scale], wide)
+        freedom = likelihood.freedoms[scale].widened(likelihood.wild[scale], wide)
         odds = sum(likelihood.wild[scale][k].log_odds for k in wide)
         whole, count = freedom.covariance, freedom.count
         of_t = whole[:count, :count]

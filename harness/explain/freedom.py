@@ -22,12 +22,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.harness.explain.wild import Wild, picked, widened
-
-Ints = NDArray[np.intp]
+from wakeboard.harness.explain.wild import Ints, Wild, picked
 
 ODD: Final = 3.0
 """Standard deviations of type and piece together from which a reading of another unit teaches less."""
@@ -59,6 +56,17 @@ class Freedom:
         each = np.full(len(self.mean), factor)
         each[:count] = factor ** np.asarray(powers, dtype=float)
         return replace(self, of_type=self.of_type * np.outer(each, each), of_piece=self.of_piece * each[:count] ** 2)
+
+    def widened(self, wild: Sequence[Wild], picks: Sequence[int]) -> Freedom:
+        """With some types wide."""
+        if not picks:
+            return self
+        of_type, of_piece = self.of_type.copy(), self.of_piece.copy()
+        for k in picks:
+            each = wild[k].members
+            of_type[np.ix_(each, each)] *= wild[k].times ** 2
+            of_piece[each] *= wild[k].times ** 2
+        return replace(self, of_type=of_type, of_piece=of_piece)
 
     @property
     def count(self) -> int:
@@ -92,7 +100,7 @@ class Freedom:
         off = value - self.shift(rows)[known]
         whole = _carried(self.of_type, rows)[np.ix_(known, known)] + scatter
         picks, whole, odds = picked(wild, self.of_type, np.zeros(self.count), rows[:, known], whole, off)
-        prior_type = widened(self, wild, picks).of_type
+        prior_type = self.widened(wild, picks).of_type
         gain = _onto(prior_type, rows)[:, known]  # covariance of (t, d) with what was read of them
         solved = np.linalg.solve(whole, gain.T).T
         after = prior_type - solved @ gain.T

@@ -19,7 +19,6 @@ import numpy as np
 from wakeboard.harness.explain.freedom import SCALES, Freedom
 from wakeboard.harness.explain.roughness import Doubt, Learnt, ModelFit
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.harness.explain.wild import widened
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 if TYPE_CHECKING:
@@ -40,7 +39,7 @@ def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     y = likelihood.evidence.y
     off = y - best.mean[: len(y)]
     solved = np.linalg.solve(best.covariance, off)
-    freedom = widened(likelihood.freedoms[best.scale], likelihood.wild[best.scale], best.wide)
+    freedom = likelihood.freedoms[best.scale].widened(likelihood.wild[best.scale], best.wide)
     rows = best.rows if best.rows is not None else likelihood.spreads([best.change])[0].rows
     h = np.vstack([rows, np.eye(len(y))])
     found = freedom.mean + freedom.covariance @ (h @ solved)

@@ -11,15 +11,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
-if TYPE_CHECKING:
-    from wakeboard.harness.explain.freedom import Freedom, Ints
+Ints = NDArray[np.intp]
 
 MOST: Final = 12
 """Types that are taken as wide at once."""
@@ -99,15 +99,3 @@ def _types(wild: Sequence[Wild]) -> tuple[list[Ints], Ints]:
     numbers: dict[int, int] = {}
     of = np.array([numbers.setdefault(int(w.members[0]), len(numbers)) for w in wild])
     return [wild[int(np.flatnonzero(of == k)[0])].members for k in range(len(numbers))], of
-
-
-def widened(freedom: Freedom, wild: Sequence[Wild], picks: Sequence[int]) -> Freedom:
-    """A freedom with some types wide."""
-    if not picks:
-        return freedom
-    of_type, of_piece = freedom.of_type.copy(), freedom.of_piece.copy()
-    for k in picks:
-        each = wild[k].members
-        of_type[np.ix_(each, each)] *= wild[k].times ** 2
-        of_piece[each] *= wild[k].times ** 2
-    return replace(freedom, of_type=of_type, of_piece=of_piece)

@@ -49,7 +49,7 @@ class Slopes:
         self.layout = points.layout
         self.plans = points.plans
         self._x = np.array(points.solution.T)  # a copy: it is written to
-        self.solved: Mask = np.isfinite(self._x).all(axis=1)
+        self.solved: Mask = np.asarray(np.isfinite(self._x).all(axis=1), dtype=bool)
         self._x[~self.solved] = 0.0
         self._system, _ = self._model.system(self.plans)
         self.place = self._places()
