@@ -228,7 +228,7 @@ def _cut(run: RunRecord) -> Observation | None:
         return None
     power = PowerTold.of(step)
     volts, limit = power.volts, power.limit
-    if step.kind != "power on" or not isinstance(volts, float) or not isinstance(limit, float):
+    if step.kind not in ("power on", "start-up") or not isinstance(volts, float) or not isinstance(limit, float):
         return None
     state = BenchState({**_supplies_before(run, step), trip.supply: (volts, limit)})
     reading = Reading(trip.supply, CURRENT, trip.amps, "A", outcome="fail", state=state.key, says="the guard cut it")

@@ -11,10 +11,11 @@ from markupsafe import Markup
 from wakeboard.results.records import InstrumentUsed, RunRecord, Step
 from wakeboard.results.report import readings_view as rv
 from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
+from wakeboard.results.report.drawings_waves import start_up_figure
 from wakeboard.results.report.explain_view import Document, Explanation, explanation
 from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import OUTCOME_WORDS, and_list, count, duration, show, when
-from wakeboard.results.told import ProgramTold
+from wakeboard.results.told import ProgramTold, StartUpTold
 
 
 @dataclass(frozen=True)
@@ -169,6 +170,9 @@ def _actions(record: RunRecord, explained: Explanation, odd: bool) -> list[str]:
 def _traces(pen: Pen, record: RunRecord) -> list[tuple[str, Markup]]:
     figures = []
     for step in record.steps:
+        waves = StartUpTold.of(step).waves
+        if waves and (drawn := start_up_figure(pen, waves)):
+            figures.append((f"Step {step.number}, {step.name}: seen by the oscilloscope", drawn))
         for supply, trace in (step.trace.supplies if step.trace else {}).items():
             if len(trace.times) > 1 and any(volts > 0.01 for volts in trace.volts):
                 figures.append(
