@@ -1,9 +1,10 @@
-"""Whether an instrument does what its dialect says: run on any supply, meter or scanner, real or virtual.
+"""Whether an instrument does what its dialect says: run on any supply, meter, scanner or oscilloscope, real or virtual.
 
     for check in check_psu(psu, "1"):                 open circuit, 1 V, 10 mA
         print(check.name, check.ok, check.says)
     check_psu(psu, "1", load=47.0)                    with a resistor: current limit and its trip too
     check_dmm(meter)                                  leads open
+    check_scope(scope)                                whatever its probes sit on
     check_scanner(scanner, ["101", "102"])            nothing connected that must not be
 
 A check that the instrument cannot be put to is left out, not passed. Whatever happens, the output is off at the end;
@@ -16,5 +17,6 @@ from .conformance_dmm import check_dmm
 from .conformance_psu import check_psu
 from .conformance_report import Check
 from .conformance_scanner import check_scanner
+from .conformance_scope import check_scope
 
-__all__ = ["Check", "check_dmm", "check_psu", "check_scanner"]
+__all__ = ["Check", "check_dmm", "check_psu", "check_scanner", "check_scope"]

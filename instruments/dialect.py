@@ -39,19 +39,27 @@ from .dialect_tables import (
     QuantityName,
     Register,
     ScannerDialect,
+    ScopeDialect,
     Status,
+    WaveTable,
 )
 from .errors import DialectError
 
 __all__ = [
     "NUMBER", "SAMPLE", "Accuracy", "Asking", "Base", "Channel", "Dialect", "DmmDialect", "PsuDialect", "Quantity",
-    "QuantityName", "Register", "ScannerDialect", "Status", "dialect_names", "fields_of", "load_dialect", "load_dmm",
-    "load_psu", "load_scanner", "overlay", "pick_dialect", "read_dialect", "read_text",
+    "QuantityName", "Register", "ScannerDialect", "ScopeDialect", "Status", "WaveTable",
+    "dialect_names", "fields_of", "load_dialect", "load_dmm",
+    "load_psu", "load_scanner", "load_scope", "overlay", "pick_dialect", "read_dialect", "read_text",
 ]  # fmt: skip
 _OWN = ("idn", "documents", "notes", "unverified")  # never inherited
 D = TypeVar("D", bound=Base)
-Dialect = PsuDialect | DmmDialect | ScannerDialect
-_KINDS: dict[str, type[Base]] = {"psu": PsuDialect, "dmm": DmmDialect, "scanner": ScannerDialect}
+Dialect = PsuDialect | DmmDialect | ScannerDialect | ScopeDialect
+_KINDS: dict[str, type[Base]] = {
+    "psu": PsuDialect,
+    "dmm": DmmDialect,
+    "scanner": ScannerDialect,
+    "scope": ScopeDialect,
+}
 
 
 def dialect_names(kind: str | None = None) -> list[str]:
@@ -175,6 +183,10 @@ def load_dmm(name: str) -> DmmDialect:
 
 def load_scanner(name: str) -> ScannerDialect:
     return _of_kind(load_dialect(name), ScannerDialect, name)
+
+
+def load_scope(name: str) -> ScopeDialect:
+    return _of_kind(load_dialect(name), ScopeDialect, name)
 
 
 def _of_kind(dialect: Base, kind: type[D], name: str) -> D:

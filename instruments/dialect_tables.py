@@ -1,7 +1,9 @@
 """The tables of a dialect as checked models: what a TOML file may hold. See dialect.py for what they mean together.
 
 Templates are Python format strings over: ch (the channel as this maker writes it), n (its number), volts, amps,
-seconds, range (index: its place), nplc, rate, count. Each `ask` has one reply; its `reply` is a regular expression,
+seconds, range (index: its place), nplc, rate, count; of an oscilloscope scale (V or s a division), offset (V at the
+screen's centre), probe (10 for 10:1), gain (0.1), delay (s of the screen's centre after the trigger), level, slope,
+points, every. Each `ask` has one reply; its `reply` is a regular expression,
 searched in it, whose named groups (or first group) are what is wanted.
 """
 
@@ -27,6 +29,15 @@ SAMPLE = {
     "nplc": 1.0,
     "rate": "S",
     "count": 1,
+    "scale": 1.0,
+    "offset": 0.0,
+    "probe": 10.0,
+    "gain": 0.1,
+    "delay": 0.0,
+    "level": 1.0,
+    "slope": "POS",
+    "points": 1000,
+    "every": 1,
 }
 
 
@@ -113,7 +124,7 @@ class Base(Table):
     """What all kinds share."""
 
     name: str = ""
-    kind: Literal["psu", "dmm", "scanner"]
+    kind: Literal["psu", "dmm", "scanner", "scope"]
     title: str
     idn: tuple[Pattern, ...] = ()
     documents: tuple[str, ...] = ()
@@ -358,3 +369,86 @@ class ScannerDialect(Base):
     rated_amps: float | None = None
     hot_amps: float = Field(default=0.010, description="a relay is moved under less: 34970A guide p321, low level")
     contact: float = Field(1.0, description="ohms of a good path")
+
+
+# --- oscilloscopes ---------------------------------------------------------------------------------------------------
+class Term(Asking):
+    """A part of a figure: what the reply gives (inverse: one over it) times a constant (each: times the samples that
+    one which is sent stands for)."""
+
+    times: float = 1.0
+    inverse: bool = False
+    each: bool = False
+
+
+class Sign(Asking):
+    """A question whose answer is yes or no: `reply` fits, or a bit of a number is set (unset: is not)."""
+
+    bit: int | None = Field(None, ge=0, le=31)
+    unset: bool = False
+
+
+def _as_terms(found: Any) -> Any:
+    members = found if isinstance(found, list | tuple) else (found,)
+    return tuple({"send": each} if isinstance(each, str) else each for each in members)
+
+
+Figure = Annotated[tuple[Term, ...], BeforeValidator(_as_terms)]
+FigureName = Literal["xinc", "xorg", "xref", "yinc", "yorg", "yref", "points"]
+
+
+class WaveTable(Table):
+    """How a waveform is read. preamble: one reply whose parts are `fields`; figures: asked one by one, each the sum of
+    its terms. volts = (code - yref)·yinc + yorg, or with origin "steps" (code - yref - yorg)·yinc; s after the trigger
+    = xorg + (sample - xref)·xinc. least, most: codes at the edges of the screen, which mean no volts; hole: a code
+    that means no sample; grain: codes from one that the converter has to the next. tail: what follows the block."""
+
+    before: Lines = ()
+    preamble: Question | None = None
+    fields: tuple[str, ...] = ()
+    figures: dict[FigureName, Figure] = Field(default_factory=dict)
+    data: Template
+    tail: str = "\n"
+    form: Literal["u8", "i8", "u16", "i16"]
+    high_first: bool = False
+    origin: Literal["volts", "steps"] = "volts"
+    least: int
+    most: int
+    hole: int | None = None
+    grain: int = 1
+
+
+class ScopeDialect(Base):
+    """screen_centre: -1 where the instrument's offset is what is added to the volts, 1 where it is the centre itself;
+    gain: half-width of volts as a share of the screen's whole height; offset_divs, offset_share, offset_volts: of the
+    offset."""
+
+    kind: Literal["scope"]
+    channels: int = Field(ge=1, le=8)
+    across: int = Field(description="divisions of the screen, side to side")
+    high: int = Field(description="divisions of the screen, top to bottom")
+    least_scale: float = Field(0.001, description="V a division at the instrument, the finest that is used")
+    most_scale: float = Field(5.0, description="V a division at the instrument, the widest that is used")
+    screen_centre: Literal[-1, 1] = 1
+    points: int = Field(1000, description="samples that are asked for")
+    rising: str = "POS"
+    once: Lines = ()
+    show: Lines
+    hide: Lines
+    time: Lines
+    trigger: Lines
+    stop: Lines
+    before_single: Question | None = Field(None, description="asked before a shot: reading it clears it")
+    single: Lines
+    armed: Sign = Field(description="yes once the instrument waits for its trigger")
+    done: Sign = Field(description="yes once the shot is whole")
+    scale: Question
+    time_scale: Question
+    rate: Question | None = Field(None, description="samples a second, to choose how many are left out")
+    wave: WaveTable
+    gain: float = 0.03
+    offset_divs: float = 0.1
+    offset_share: float = 0.01
+    offset_volts: float = 0.002
+    ppm: float = 50.0
+    probe_share: float = Field(0.02, description="of the probe's own ratio")

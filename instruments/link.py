@@ -26,6 +26,7 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 from __future__ import annotations
 
 import contextlib
+import re
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable
@@ -48,6 +49,8 @@ from .wire import LIMIT, Wire, WireTimeout, wire_of
 OPEN_MS = 3000  # ms for a connection: a lost packet is sent again after 1 s (RFC 6298, 2.1)
 SHOUT = 0.5  # s for a command that nobody waits for
 NOISE = "it is noise: no instrument answers so (the line's speed, its cable, or something else on it)"
+MOST_HEADER = 64  # characters before a block
+_BLOCK = re.compile(rb"[A-Za-z0-9:,_ ]*?#([1-9])")
 QUIET = 0.05  # s of silence that ends a reply without terminator or length
 
 
@@ -327,6 +330,43 @@ class Link:
                 self.garbled(line, reply, "it is the reply to another question" if like_reply(reply) else NOISE)
             return found[:units]
 
+    def query_block(self, line: str, timeout: float, tail: str = "\n") -> bytes:
+        """The bytes of a block (IEEE 488.2, 8.7.9: `#`, a digit n, n digits that count the bytes), which may hold any
+        byte; header words before it and exactly `tail` after it. Nothing of it goes into the traffic but its size."""
+        with self.lock:
+            self._prepare(line, timeout)
+            self._now = _Question(line, self.clock.now(), timeout)
+            try:
+                deadline = self._now.started + timeout
+                self._send(line, deadline)
+                data = self._receive_block(deadline, tail.encode("latin-1"))
+            except BaseException as error:  # noqa: BLE001  told as one of ours
+                self._broke(error)
+            self._note("<", f"#: {len(data)} bytes")
+            return data
+
+    def _receive_block(self, deadline: float, tail: bytes) -> bytes:
+        while (found := _BLOCK.match(self._rest)) is None:
+            if len(self._rest) > MOST_HEADER or b"\n" in self._rest:
+                raise _NoBlock
+            self._take(deadline)
+        digits = int(found[1])
+        starts = found.end() + digits
+        while len(self._rest) < starts:
+            self._take(deadline)
+        count = bytes(self._rest[found.end() : starts])
+        if not count.isdigit() or int(count) > LIMIT - starts - len(tail):
+            raise _NoBlock
+        ends = starts + int(count)
+        while len(self._rest) < ends + len(tail):
+            self._take(deadline)
+        data, rest = bytes(self._rest[starts:ends]), bytes(self._rest[ends:])
+        self._rest.clear()
+        self._last = self.clock.now()
+        if rest != tail:
+            raise _Surplus
+        return data
+
     def garbled(self, line: str, reply: str, why: str) -> NoReturn:
         """Mark the link as out of step and raise LinkGarbled. Drivers call it for a reply that they cannot read."""
         self.dirty = True
@@ -423,6 +463,9 @@ class Link:
         if isinstance(error, _Surplus):
             got = self._now.partial.decode("latin-1")
             self._fail(LinkGarbled, f"more came back than one reply, after {got[:80]!r}")
+        if isinstance(error, _NoBlock):
+            got = bytes(self._rest[:40]).decode("latin-1")
+            self._fail(LinkGarbled, f"what came back is no block of data: {got!r}")
         if not isinstance(error, Exception):
             raise error
         self._fail(*judged(error, self._now.partial), error)
@@ -446,3 +489,7 @@ class Link:
 
 class _Surplus(Exception):
     """More bytes than a reply."""
+
+
+class _NoBlock(Exception):
+    """Bytes that are no block."""

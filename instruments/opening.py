@@ -10,7 +10,7 @@ from typing import Any
 
 from .address import HERE, hosts_of
 from .clock import Clock
-from .dialect import DmmDialect, PsuDialect, ScannerDialect, load_dialect, pick_dialect
+from .dialect import Dialect, DmmDialect, PsuDialect, ScopeDialect, load_dialect, pick_dialect
 from .dmm import Dmm
 from .errors import DialectError, IdentityError, LinkBusy, LinkError
 from .identity import like_identity
@@ -18,9 +18,10 @@ from .link import Link
 from .psu import Psu
 from .replies import searched
 from .scanner import Scanner
+from .scope import Scope
 from .traffic import TrafficLog
 
-Driver = Psu | Dmm | Scanner
+Driver = Psu | Dmm | Scanner | Scope
 NO_SERIAL = ("", "0")  # what instruments without a serial number say
 
 
@@ -94,12 +95,14 @@ def _check_alone(driver: Driver) -> None:
         )  # fmt: skip
 
 
-def driver_for(link: Link, dialect: PsuDialect | DmmDialect | ScannerDialect) -> Driver:
+def driver_for(link: Link, dialect: Dialect) -> Driver:
     """The driver of a dialect's kind."""
     if isinstance(dialect, PsuDialect):
         return Psu(link, dialect)
     if isinstance(dialect, DmmDialect):
         return Dmm(link, dialect)
+    if isinstance(dialect, ScopeDialect):
+        return Scope(link, dialect)
     return Scanner(link, dialect)
 
 

@@ -1,14 +1,17 @@
 """What a runner and a guard need of an instrument, however it is reached.
 
-Two things fit these: the drivers (psu.py, dmm.py, scanner.py) over a link, and instruments/virtual/hardware, the
-virtual instruments without their languages, which a rehearsal drives hundreds of times in a row.
+Two things fit these: the drivers (psu.py, dmm.py, scanner.py, scope.py) over a link, and instruments/virtual/hardware,
+the virtual instruments without their languages, which a rehearsal drives hundreds of times in a row.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from .waveform import Waveform
 
 Ch = str | int
 
@@ -29,6 +32,26 @@ class Measurement:
     quantity: str = ""
     count: int = 1
     scatter: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A channel that is shown: the volts at the probe's tip that must lie on the screen; its ratio, 10 for 10:1."""
+
+    channel: str
+    low: float
+    high: float
+    probe: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """s before and after the trigger that are kept; the channel and V at which it triggers, rising."""
+
+    before: float
+    after: float
+    channel: str
+    level: float
 
 
 class InstrumentPort(Protocol):
@@ -88,6 +111,27 @@ class SupplyPort(InstrumentPort, Protocol):
     def clear(self, ch: Ch) -> bool: ...
     def measure(self, ch: Ch) -> tuple[float, float]: ...
     def sample(self, ch: Ch) -> Any: ...
+
+
+class ScopePort(InstrumentPort, Protocol):
+    """An oscilloscope that takes one shot when a voltage rises. Channels are numbers from 1 on, written as text."""
+
+    def prepare(self, views: Sequence[View], shot: Shot) -> None:
+        """Channels, time base and trigger, read back. Raises SettingError for what it cannot show."""
+        ...
+
+    def arm(self) -> None:
+        """Wait for one trigger; returns once the instrument says that it waits."""
+        ...
+
+    def done(self) -> bool:
+        """Whether the shot is whole."""
+        ...
+
+    def stop(self) -> None: ...
+    def read(self, channel: str) -> Waveform:
+        """A channel of the last shot."""
+        ...
 
 
 class RelaysPort(InstrumentPort, Protocol):

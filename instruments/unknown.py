@@ -28,11 +28,16 @@ from wakeboard.instruments.manners import Manners
 from wakeboard.instruments.replies import ReplyError, channels_of, error_entry, number, searched, split_units, truth
 
 PATIENCE: Final = 0.8  # s for an answer that may never come
-FIRST: Final = {"psu": ("ask.volts", "ask.amps", "ask.on"), "dmm": ("function",), "scanner": ("closed", "state")}
+FIRST: Final = {
+    "psu": ("ask.volts", "ask.amps", "ask.on"),
+    "dmm": ("function",),
+    "scanner": ("closed", "state"),
+    "scope": ("scale", "time_scale"),
+}
 """What tells a kind, and within it the nearest dialect."""
 NEAREST: Final = 3  # dialects whose questions are asked whole
 MOST_ENTRIES: Final = 30  # of its error queue: more than the 20 that are usual (common practice, no source)
-_NEVER: Final = re.compile(r"(?i)\A:?(READ|FETC|INIT|TRIG|CAL|DIAG|TEST|ABOR|\*TST|\*CAL|\*LRN|\*TRG|\*RST)")
+_NEVER: Final = re.compile(r"(?i)\A:?(READ|FETC|INIT|TRIG|CAL|DIAG|TEST|ABOR|\*TST|\*CAL|\*LRN|\*TRG|\*RST|AER|INR)")
 _MEASURES: Final = re.compile(r"(?i)\A:?(MEAS|\*?IDN\?.*MEAS)")
 _NAMES_OUTPUT: Final = re.compile(r"\{(ch|n)\b[^}]*\}")
 _TRUTHS: Final = ("on", "ovp_on", "ocp_on", "ovp_tripped", "ocp_tripped", "input", "state", "held")
@@ -41,7 +46,12 @@ _COMMANDS: Final = {
     "psu": ("say", "status", "can", "volts", "amps"),
     "dmm": ("quantities",),
     "scanner": ("close", "open", "life", "rated_volts", "rated_amps", "settle"),
+    "scope": ("show", "hide", "time", "trigger", "stop", "single", "armed", "done", "wave", "gain"),
 }
+
+
+_NEEDED: Final = {"scope": ("armed", "done", "scale", "time_scale")}
+"""Keys that a dialect cannot be without: taken over, unproven, where the question was refused or not asked."""
 
 
 @dataclass(frozen=True)
@@ -300,7 +310,8 @@ def _unlike(key: str, question: Asking, reply: str) -> str:
 def beginning(found: Found, today: datetime.date | None = None) -> str:
     """The beginning of a dialect file: what was found, as keys with the replies; what is unproven, listed."""
     day, who = (today or datetime.date.today()).isoformat(), parse_identity(found.identity)
-    gone = [each.key.replace('"', "") for each in found.refused] + (["error"] if found.error is None else [])
+    refused = [each for each in found.refused if each.key not in _NEEDED.get(found.kind, ())]
+    gone = [each.key.replace('"', "") for each in refused] + (["error"] if found.error is None else [])
     keys = {each.key for each in found.answered}
     unproven = [*_COMMANDS[found.kind], *(["channels"] if found.kind == "psu" else [])]
     lines = [
@@ -364,7 +375,7 @@ def _said(nearest: str, channel: str) -> str:
 
 
 def _asking(question: Asking) -> str:
-    fields = {name: value for name, value in question.model_dump(exclude_none=True).items() if name != "send"}
+    fields = {name: value for name, value in question.model_dump(exclude_defaults=True).items() if name != "send"}
     if not fields:
         return _text(question.send)
     more = [f"{name} = {_text(value) if isinstance(value, str) else f'{value:g}'}" for name, value in fields.items()]

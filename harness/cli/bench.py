@@ -35,7 +35,9 @@ EXAMPLES = [
     "--yes-outputs-are-open", "open_circuit", is_flag=True, help="With --conform where nobody may be asked: it is so."
 )
 @click.option("--probe", "unknown", metavar="ADDRESS", help="Begin a dialect for the instrument at a VISA address.")
-@click.option("--kind", type=click.Choice(["psu", "dmm", "scanner"]), help="With --probe: what it is, if you know.")
+@click.option(
+    "--kind", type=click.Choice(["psu", "dmm", "scanner", "scope"]), help="With --probe: what it is, if you know."
+)
 @click.option("-o", "--output", metavar="FILE", help="With --probe: the file to write. Default: by the model's name.")
 @common_options
 def command(
@@ -112,7 +114,9 @@ def _probe(common: Common, address: str, kind: str | None, output: str | None) -
     document["answered"] = {each.line: each.reply for each in found.answered}
     document["refused"] = {each.line: each.refused for each in found.refused}
     if not found.kind:
-        common.note("it answered no question that tells a supply, a meter or a scanner: no dialect was begun")
+        common.note(
+            "it answered no question that tells a supply, a meter, a scanner or an oscilloscope: no dialect was begun"
+        )
         common.emit({**document, "ok": False})
         return Exit.BENCH
     if found.fits:

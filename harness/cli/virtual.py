@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 @click.option("--psu", default="e36312a", show_default=True, help="Whose language the supply speaks.")
 @click.option("--dmm", default="34461a", show_default=True, help="Whose language the meter speaks.")
 @click.option("--scanner", default="34970a", show_default=True, help="Whose language the scanner speaks.")
+@click.option("--scope", default="", metavar="NAME", help="An oscilloscope too, and whose language it speaks.")
+@click.option("--sees", multiple=True, metavar="N=POINT", help="Its channel N sits on a point or net; repeat it.")
 @click.option("--settled", is_flag=True, help="No transients: each change is settled at once, for slow computers.")
 @common_options
 def command(
@@ -41,6 +43,8 @@ def command(
     psu: str,
     dmm: str,
     scanner: str,
+    scope: str,
+    sees: tuple[str, ...],
     settled: bool,
 ) -> int | None:
     """Serve the virtual bench with one unit on it, for any client, until Ctrl-C.
@@ -51,6 +55,7 @@ def command(
     from wakeboard.harness.describe.load import load_board
     from wakeboard.harness.run.session import planted
     from wakeboard.harness.run.virtual import virtual_bench
+    from wakeboard.instruments.virtual.bench import NoOscilloscope
     from wakeboard.instruments.virtual.server import serve
 
     if _is_open(host):
@@ -62,10 +67,12 @@ def command(
     try:
         bench = virtual_bench(
             described, unit=unit, plants=planted(described, unit, plants),
-            psu=psu, dmm=dmm, scanner=scanner, transients=not settled,
+            psu=psu, dmm=dmm, scanner=scanner, scope=scope, sees=_sees(sees), transients=not settled,
         )  # fmt: skip
     except KeyError as error:  # a face that nobody has
         raise click.UsageError(str(error.args[0])) from None
+    except NoOscilloscope as error:
+        raise click.UsageError(str(error)) from None
 
     def ready(addresses: Any) -> None:
         document = bench.bench_description(addresses.instruments, addresses.console)
@@ -79,6 +86,16 @@ def command(
         pass
     common.note("stopped")
     return None
+
+
+def _sees(written: tuple[str, ...]) -> dict[int, str]:
+    found: dict[int, str] = {}
+    for each in written:
+        channel, _, point = each.partition("=")
+        if not channel.strip().isdigit() or not point.strip():
+            raise click.UsageError(f"--sees {each}: a channel and a point, such as 1=TP3")
+        found[int(channel)] = point.strip()
+    return found
 
 
 def _is_open(host: str) -> bool:

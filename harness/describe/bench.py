@@ -48,17 +48,20 @@ Channels = Annotated[tuple[Channel, ...], BeforeValidator(as_tuple)]
 
 class Instrument(Named):
     """One instrument. `feeds`: channel -> supply, for a psu; `moves_to`: channel -> further supplies that its leads are
-    moved to by hand, when told and with everything off.
+    moved to by hand, when told and with everything off. `sees`: channel -> the point or net that its probe sits on, for
+    a scope; `probe`: its probes' ratio, 10 for 10:1.
 
     address: a VISA resource name; identity: text that its *IDN? answer must hold; dialect: when *IDN? does not tell;
     terminator: what ends a line, where it is not the dialect's; calibrated and due: dates that go with every reading.
     """
 
-    kind: Literal["psu", "dmm", "scanner"] = Field(description='"psu", "dmm" or "scanner"')
+    kind: Literal["psu", "dmm", "scanner", "scope"] = Field(description='"psu", "dmm", "scanner" or "scope"')
     address: str = Field(min_length=1, description='its VISA address, such as "TCPIP::192.0.2.10::5025::SOCKET"')
     dialect: str | None = None
     identity: str | None = None
     feeds: dict[str, str] = Field(default_factory=dict)
+    sees: dict[str, str] = Field(default_factory=dict)
+    probe: float = Field(10.0, gt=0, le=1000)
     moves_to: dict[str, Annotated[tuple[str, ...], BeforeValidator(as_tuple)]] = Field(default_factory=dict)
     timeout: Seconds = 3.0
     terminator: str | None = None
@@ -189,11 +192,25 @@ def check_bench(bench: Bench, document: Document, board: Board | None) -> None:
         _dialect(document, name, instrument)
         if instrument.kind != "psu" and instrument.feeds and not _kinds_unknown(document):
             document.add(("instruments", name, "feeds"), f"feeds on a {instrument.kind}", 'only a "psu" feeds supplies')
+        if instrument.kind != "scope" and instrument.sees and not _kinds_unknown(document):
+            document.add(("instruments", name, "sees"), f"sees on a {instrument.kind}", 'only a "scope" sees points')
+        _sees(document, name, instrument, board)
         if instrument.calibrated and instrument.due and instrument.due < instrument.calibrated:
             document.add(("instruments", name, "due"), str(instrument.due), "a date after `calibrated`")
     if board is not None:
         for name in bench.links:
             _known(document, ("links", name), name, board.links, "link", "of the board")
+
+
+def _sees(document: Document, name: str, instrument: Instrument, board: Board | None) -> None:
+    seen: dict[str, str] = {}
+    for channel, point in instrument.sees.items():
+        path: Path = ("instruments", name, "sees", channel)
+        if point in seen:
+            document.add(path, f"{quoted(point)}, which channel {seen[point]} sees already", "a point for each channel")
+        seen.setdefault(point, channel)
+        if board is not None:
+            _known(document, path, point, {*board.points, *board.nets}, "point", "of the board")
 
 
 def _address(document: Document, name: str, address: str) -> None:

@@ -19,7 +19,7 @@ from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, VOLT
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.ports import Clock, GuardShell, Probing
-    from wakeboard.instruments.ports import Measurement, MeterPort
+    from wakeboard.instruments.ports import Measurement, MeterPort, ScopePort
     from wakeboard.results.records import InstrumentUsed
 
 VOLT_RANGES = (10.0, 100.0, 1000.0)  # V; fixed, so that no change of range comes between the looks at a net that moves
@@ -28,6 +28,19 @@ NPLC = 1.0  # one mains period: hum averages out
 
 class MeterOverload(BenchError):
     """The meter overloads on its largest range that the board may need."""
+
+
+@dataclass(frozen=True)
+class WiredScope:
+    """An oscilloscope and what its probes sit on. nets: channel -> net; probe: their ratio, 10 for 10:1."""
+
+    port: ScopePort
+    nets: Mapping[str, str]
+    probe: float = 10.0
+
+    def channel_on(self, net: str) -> str | None:
+        """The channel that sees a net."""
+        return next((channel for channel, seen in self.nets.items() if seen == net), None)
 
 
 @dataclass
@@ -53,6 +66,7 @@ class OpenBench:
     input_ohms: float = VOLTMETER_OHMS
     load_tolerance: float = 0.001  # of the bench's test resistors, relative
     mains: float | None = None  # Hz, as the bench file has it or as it is usual where the computer says that it is
+    scope: WiredScope | None = None
     relay_volts: float | None = None  # what the bench file lets relays, cables and fixture carry
     self_check: bool = True  # whether supply and meter are compared before a supply's first full voltage (wiring.py)
     clear_hands: Clear = nobody  # asked before an output goes on

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check_scanner
+from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check_scanner, check_scope
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
@@ -44,6 +44,8 @@ def _checks(described: Bench, instrument: Instrument, driver: Any) -> Iterator[C
                 yield Check(f"output {channel}: {check.name}", check.ok, check.says)
     elif instrument.kind == "dmm":
         yield from check_dmm(driver, without=NOT_MEASURED)
+    elif instrument.kind == "scope":
+        yield from check_scope(driver)
     else:
         channels = list(dict.fromkeys(described.probing.routes.values()))
         if len(channels) < 2:

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run import presses
-from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.bench import OpenBench, WiredScope
 from wakeboard.harness.run.clearance import Clear, nobody, nobody_moves, settled
 from wakeboard.harness.run.errors import OutputsOn
 from wakeboard.harness.run.guard.local import LocalGuard
@@ -44,10 +44,11 @@ class Drivers:
     psus: dict[str, Any] = field(default_factory=dict)
     dmms: dict[str, Any] = field(default_factory=dict)
     scanners: dict[str, Any] = field(default_factory=dict)
+    scopes: dict[str, Any] = field(default_factory=dict)
     used: list[InstrumentUsed] = field(default_factory=list)
 
     def close(self) -> None:
-        for table in (self.psus, self.dmms, self.scanners):
+        for table in (self.psus, self.dmms, self.scanners, self.scopes):
             for driver in table.values():
                 with contextlib.suppress(BenchError, OSError):
                     driver.link.close()
@@ -73,7 +74,8 @@ def open_drivers(
 
 def _open(drivers: Drivers, instrument: Instrument, manager: Any, clock: Any, traffic: Any) -> None:
     driver = open_driver(instrument, manager=manager, clock=clock, traffic=traffic)
-    {"psu": drivers.psus, "dmm": drivers.dmms, "scanner": drivers.scanners}[instrument.kind][instrument.name] = driver
+    tables = {"psu": drivers.psus, "dmm": drivers.dmms, "scanner": drivers.scanners, "scope": drivers.scopes}
+    tables[instrument.kind][instrument.name] = driver
     drivers.used.append(used(instrument, driver))
 
 
@@ -139,7 +141,8 @@ def open_virtual(
     made = virtual or virtual_bench(board, unit=unit, plants=plants, prepared=prepared, **options)
     described = Bench.model_validate(made.bench_description(console="virtual"))
     traffic = TrafficLog() if keep_traffic else NoTraffic()
-    drivers = open_drivers(described, ("psu", "dmm", "scanner"), manager=made.visa(), clock=made.clock, traffic=traffic)
+    kinds = ("psu", "dmm", "scanner", "scope")
+    drivers = open_drivers(described, kinds, manager=made.visa(), clock=made.clock, traffic=traffic)
     guard = LocalGuard(Guard(feeds_of(described, drivers.psus), made.clock, traffic), made.clock)
     return OpenBench(
         clock=made.clock,
@@ -155,6 +158,7 @@ def open_virtual(
         traffic=traffic,
         virtual=made,
         self_check=options.get("transients", True),
+        scope=scope_of(board, described, drivers),
         clear_hands=settled,
         mains=described.mains,
         closers=[drivers.close],
@@ -208,7 +212,7 @@ def open_real(
         plan_of(described)
     )  # first: it starts while the rest is opened, and nothing is energised without it
     try:
-        drivers = open_drivers(described, ("dmm", "scanner"), clock=clock, traffic=traffic)
+        drivers = open_drivers(described, ("dmm", "scanner", "scope"), clock=clock, traffic=traffic)
         if not drivers.dmms:
             raise BenchError('the bench file names no meter: [instruments.NAME] with kind = "dmm"')
         probing = _probing(board, described, drivers, tell, hands)
@@ -242,6 +246,7 @@ def open_real(
         clear_hands=clear_hands,
         zero_seen=hands.zero_seen if hands is not None else _nothing,
         relay_volts=described.probing.volts,
+        scope=scope_of(board, described, drivers),
         closers=[drivers.close],
     )
 
@@ -309,6 +314,14 @@ def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProb
         scanner, routes, swap_channel=probing.swap, short_channel=probing.short, load_channels=loads,
         meter=next(iter(drivers.dmms.values()), None), most_volts=highest_volts(board),
     )  # fmt: skip
+
+
+def scope_of(board: Board, described: Bench, drivers: Drivers) -> WiredScope | None:
+    """The bench's oscilloscope with the net of each channel; None where it has none. Of several: the first."""
+    for instrument in described.of_kind("scope"):
+        nets = {channel: board.net_of(point) for channel, point in instrument.sees.items()}
+        return WiredScope(drivers.scopes[instrument.name], nets, instrument.probe)
+    return None
 
 
 def load_tolerance(described: Bench) -> float:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.run.budget import Timed, time_supply
 from wakeboard.instruments.address import HERE, hosts_of
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.ports import Shot, View
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -83,6 +84,8 @@ def check_instruments(
                     _look_at_dmm(checked, driver, described.mains)
                 elif described.scanner is instrument:
                     _look_at_routes(checked, driver, described.probing.routes)
+                elif instrument.kind == "scope":
+                    _look_at_scope(checked, instrument, driver)
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
@@ -186,6 +189,19 @@ def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[st
         checked.cautions.append(f"channel {', '.join(closed)} is closed")
 
 
+def _look_at_scope(checked: CheckedInstrument, instrument: Instrument, scope: Any) -> None:
+    """Its channels set as a run sets them, armed, and stopped: nothing of the board is touched. Raises BenchError."""
+    channels = list(instrument.sees) or ["1"]
+    scope.prepare(
+        [View(channel, 0.0, 5.0, instrument.probe) for channel in channels], Shot(1e-3, 9e-3, channels[0], 2.5)
+    )
+    scope.arm()
+    scope.stop()
+    checked.says.append(f"takes channel {', '.join(channels)} and waits for a trigger")
+    if not instrument.sees:
+        checked.cautions.append("sees names no channel: no step looks at it")
+
+
 def _soon_due(checked: CheckedInstrument, instrument: Instrument, today: datetime.date | None) -> None:
     if instrument.due is not None and instrument.due - (today or datetime.date.today()) <= SOON:
         checked.says.append(f"its calibration is due on {instrument.due.isoformat()}")
@@ -269,7 +285,7 @@ def _asked(address: str) -> CheckedInstrument:
         with Link.open(address, name=address, timeout=1.0) as link:
             idn = link.query("*IDN?").strip()
         checked.identity = visible(idn)
-        for kind in ("psu", "dmm", "scanner"):
+        for kind in ("psu", "dmm", "scanner", "scope"):
             if dialect_names(kind):
                 try:
                     checked.dialect, checked.kind = pick_dialect(idn, kind).name, kind

@@ -63,6 +63,10 @@ HIGH_VOLTS: Final = (Rating(60.0, 2.0),) * 3
 """A plain supply for boards of 24 V and more. Beyond 60 V a board is no longer one of extra-low voltage, direct."""
 
 
+class NoOscilloscope(ValueError):
+    """What is asked of the virtual oscilloscope cannot be, direct."""
+
+
 class TooManyVolts(ValueError):
     """No output of the virtual supplies gives what a supply of the board asks for."""
 
@@ -108,6 +112,7 @@ class Placed:
     address: str
     instrument: Instrument
     feeds: Mapping[int, str] = field(default_factory=dict)
+    sees: Mapping[int, str] = field(default_factory=dict)
 
 
 class VirtualBench:
@@ -123,13 +128,16 @@ class VirtualBench:
         psu: str = "e36312a",
         dmm: str = "34461a",
         scanner: str = "34970a",
+        scope: str = "",
+        sees: Mapping[int, str] | None = None,
         serials: Mapping[str, str] | None = None,
         drawn: bool = True,
         transients: bool = True,
         mistakes: Iterable[str] = (),
     ) -> None:
         """drawn False: every part has its nominal value. transients False: every change is settled at once, which is
-        far quicker (instant.py). mistakes: of the bench itself (mistakes.py); ValueError for one that there is not."""
+        far quicker (instant.py). scope: whose language an oscilloscope speaks, "": none is there; sees: its channels ->
+        points or nets. mistakes: of the bench itself (mistakes.py); ValueError for one that there is not."""
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
@@ -146,6 +154,8 @@ class VirtualBench:
         self.serials = dict(serials or {})
         self.routes = self._routes()
         self.placed: list[Placed] = [*self._supplies(psu), self._meter(dmm), self._scanner(scanner)]
+        if scope:
+            self.placed.append(self._scope(scope, sees or {}))
         self.target = self._target(target)
         self._serial = VirtualSerial(self.stage, self.target, baudrate=target.baud if target else 115200)
 
@@ -173,6 +183,17 @@ class VirtualBench:
         relays = Relays(self.stage, self.probe, self.routes, serial, TIES, loads)
         instrument = face("scanner", name)(self.stage, serial, relays)
         return Placed("scanner", "scanner", "TCPIP::virtual-scanner::5025::SOCKET", instrument)
+
+    def _scope(self, name: str, sees: Mapping[int, str]) -> Placed:
+        if not isinstance(self.simulation, Simulation):
+            raise NoOscilloscope("an oscilloscope shows transients, and this bench settles each change at once")
+        nets = {number: self.prepared.points.get(point, point) for number, point in sees.items()}
+        if unknown := [net for net in nets.values() if net not in self.prepared.circuit.nets]:
+            raise NoOscilloscope(f"no point or net {unknown[0]!r} for the oscilloscope")
+        instrument = face("scope", name)(self.stage, self._serial_of("scope"), nets)
+        if beyond := [number for number in nets if number not in instrument.scope.channels]:
+            raise NoOscilloscope(f"the oscilloscope {name} has no channel {beyond[0]}")
+        return Placed("scope", "scope", "TCPIP::virtual-scope::5025::SOCKET", instrument, sees=dict(sees))
 
     def _routes(self) -> Routes:
         numbers = _channel_numbers()
@@ -237,6 +258,8 @@ class VirtualBench:
             entry: dict[str, Any] = {"kind": item.kind, "address": addresses.get(item.name, item.address)}
             if item.feeds:
                 entry["feeds"] = {str(number): supply for number, supply in item.feeds.items()}
+            if item.sees:
+                entry["sees"] = {str(number): point for number, point in item.sees.items()}
             instruments[item.name] = entry
         described: dict[str, Any] = {"mains": MAINS, "instruments": instruments, "probing": self._probing()}
         if self.target is not None and console is not None:

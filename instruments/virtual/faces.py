@@ -43,7 +43,13 @@ SCANNER_FACES: dict[str, tuple[str, str]] = {
     "2700": ("scanner_scpi", "Scanner2700"),
     "daq6510": ("scanner_scpi", "ScannerDaq6510"),
 }
-FACES = {"psu": PSU_FACES, "dmm": DMM_FACES, "scanner": SCANNER_FACES}
+SCOPE_FACES: dict[str, tuple[str, str]] = {
+    "ds1054z": ("scope_makers", "RigolScope"),
+    "dsox3034a": ("scope_makers", "KeysightScope"),
+    "tbs1102c": ("scope_makers", "TekScope"),
+    "sds1204x-e": ("scope_makers", "SiglentScope"),
+}
+FACES = {"psu": PSU_FACES, "dmm": DMM_FACES, "scanner": SCANNER_FACES, "scope": SCOPE_FACES}
 
 
 def face(kind: str, name: str) -> type[Any]:

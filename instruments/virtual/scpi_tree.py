@@ -26,7 +26,7 @@ from .scpi_data import (
 Handler = Callable[..., "str | None"]
 F = TypeVar("F", bound=Callable[..., Any])
 
-_NODE = re.compile(r"(\[?):?([A-Za-z*]+[0-9]*[A-Za-z]*)(<n>)?:?(\]?)")
+_NODE = re.compile(r"(\[?):?([A-Za-z_*]+[0-9]*[A-Za-z]*)(<n>)?:?(\]?)")
 _HEADER = re.compile(r"(\*[A-Za-z]+|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\?)?")
 _DIGITS = re.compile(r"(.*?)(\d+)")
 

@@ -8,7 +8,7 @@ and time costs nothing until something changes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -92,6 +92,8 @@ class Simulation:
         self.resolution = resolution
         self.fixed_step = step
         self.steps_taken = 0
+        self.followers: list[Callable[[], None]] = []
+        """Called after each step, and on both sides of a change: whoever wants to see what lies between."""
         self._reactions: dict[str, Mapping[str, Value]] = {}
         self._memories: dict[str, dict[str, Any]] = {
             part.name: {} for part in model.circuit.parts if kind_of(part).react is not None
@@ -234,8 +236,14 @@ class Simulation:
         if new == self.variant:
             return
         self._refresh()
+        self._tell()
         self._adopt(new)
         self._begin()
+        self._tell()
+
+    def _tell(self) -> None:
+        for follower in tuple(self.followers):
+            follower()
 
     # --- time -----------------------------------------------------------------------------------------------------
     def advance(self, seconds: float) -> None:
@@ -377,6 +385,7 @@ class Simulation:
         self._history.states = [step.state, *self._history.states[:2]]
         self._history.steps = [h, *self._history.steps[:1]]
         self._watch.step(self.time, h, self._x[0], self._currents)
+        self._tell()
 
     def _stand(self, x: Array, e: Evaluation) -> None:
         """Things are so now."""
