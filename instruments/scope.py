@@ -34,7 +34,7 @@ FILL: Final = 0.8  # of the screen's height that is used
 AGREE: Final = 0.02  # by which a scale read back may differ from the one that was set (a wider one is taken, too)
 ARM_WAIT: Final = 5.0  # s beyond the time before the trigger
 LOOK: Final = 0.02  # s between two questions
-READ_TIMEOUT: Final = 20.0  # s for a block
+READ_TIMEOUT: Final = 10.0  # s for a block
 DTYPES: Final = {"u8": "u1", "i8": "i1", "u16": "u2", "i16": "i2"}
 
 

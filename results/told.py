@@ -56,6 +56,18 @@ class PowerTold(Told):
 
 
 @dataclass
+class StartUpTold(Told):
+    """What an oscilloscope saw while a supply came up. waves: net -> {level (V), at (s; None: it does not get there),
+    times (s after the trigger), low and high (V, of the samples about each time)}; trigger: the net and V of it."""
+
+    waves: Mapping[str, Mapping[str, Any]] | None = None
+    trigger: Mapping[str, Any] | None = None
+
+    def as_detail(self) -> dict[str, Any]:
+        return {name: value for name, value in super().as_detail().items() if value}
+
+
+@dataclass
 class LinesTold(Told):
     """not_judged: lines whose level could not be expected; thresholds: net -> {low, high, rail (V), expected}."""
 

@@ -31,7 +31,7 @@ def test_the_source_archive_has_the_tests_and_what_contributors_read(packed):
     with tarfile.open(archive) as opened:
         names = {name.partition("/")[2] for name in opened.getnames()}
     wanted = {str(file.relative_to(ROOT)) for file in (ROOT / "tests").rglob("*") if file.suffix in (".py", ".csv")}
-    assert {"DEVELOPERS.md", "LICENSE", "README.md", ".ci/run", ".ci/types", "pyproject.toml"} <= names
+    assert {"DEVELOPERS.md", "LICENSE", "README.md", ".ci/package", ".ci/run", ".ci/types", "pyproject.toml"} <= names
     assert wanted - names == set()
     assert not [name for name in names if name.endswith(".pyc")]
 

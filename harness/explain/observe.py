@@ -46,7 +46,7 @@ class Observation:
     known resistor stood across).
 
     `of` is a net, or for a current the supply. For ohms: `top` is the most that the meter shows, `test_amps` and
-    `open_volts` what it puts on the net, `turned` whether the leads were exchanged, `shunt` a known resistor that stood
+    `open_volts` what it puts on the net, `turned` whether the leads were reversed, `shunt` a known resistor that stood
     across the net meanwhile and was taken out of the reading.
     """
 
@@ -228,7 +228,7 @@ def _cut(run: RunRecord) -> Observation | None:
         return None
     power = PowerTold.of(step)
     volts, limit = power.volts, power.limit
-    if step.kind != "power on" or not isinstance(volts, float) or not isinstance(limit, float):
+    if step.kind not in ("power on", "start-up") or not isinstance(volts, float) or not isinstance(limit, float):
         return None
     state = BenchState({**_supplies_before(run, step), trip.supply: (volts, limit)})
     reading = Reading(trip.supply, CURRENT, trip.amps, "A", outcome="fail", state=state.key, says="the guard cut it")

@@ -131,7 +131,7 @@ class Reach:
         return self.board.supplies[next(iter(case.supplies))].net
 
     def _tests(self) -> Iterator[tuple[float, float, str, bool]]:
-        """(A, V unknown, net, leads swapped) of each unpowered test."""
+        """(A, V unknown, net, leads reversed) of each unpowered test."""
         tests = TESTS if self.bleed else ()
         return ((amps, v, net, swapped) for amps, v in tests for net in self.nets for swapped in (False, True))
 

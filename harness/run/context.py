@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 LEASE = 3.0  # s: how long the runner may be silent before the guard cuts, where a step does not ask for more
 SLICE_LEASE = 6.0  # s: for a piece of a computation; each piece asks anew
 COMPUTE_LEASE = 20.0  # s: for a piece of an explanation while the board has power; each piece asks anew
+READ_LEASE = 15.0  # s: for a waveform, which has 10 s
 KEEP_LEASE = 15.0  # s: for a commit to a disk that is busy
 SLOW_LEASE = 12.0  # s: for readings that an instrument takes long over (AC, frequency, range changes)
 FIRST_WAIT, GROWTH, LAST_WAIT = 0.02, 1.5, 2.0  # s between readings while something settles
@@ -234,7 +235,7 @@ class Context:
 
     def level_says(self, line: Line, volts: float) -> str:
         level = self.thresholds(line).level(volts)
-        return "between the levels" if level == "undefined" else level
+        return "between the levels" if level == "undefined" else f"reads {level}"
 
     def rail_limits(self, rail: str, expect: Interval | None) -> Limits:
         """From the step, the board file, or the circuit's tolerances, in this order."""
@@ -358,11 +359,11 @@ class Context:
         self.pulse()
         self.bench.probing.reach(net)
 
-    def swap(self, swapped: bool) -> bool:
+    def reverse(self, on: bool) -> bool:
         """The meter's leads the other way round; False where the bench cannot, or the operator will not."""
         self.pulse()
         try:
-            return self.bench.probing.swap(swapped)
+            return self.bench.probing.reverse(on)
         except SkipPoint:
             return False
 
@@ -485,6 +486,12 @@ class Context:
             Reading(of, quantity, value, unit, u, limits.low, limits.high, outcome, self.state(), "", None, self.now,
                     limits.origin, says)
         )  # fmt: skip
+
+    def record_missing(self, of: str, quantity: str, unit: str, outcome: str, says: str) -> Reading:
+        """A reading that has no number, and why."""
+        return self._keep(
+            Reading(of, quantity, None, unit, outcome=outcome, state=self.state(), time=self.now, says=says)
+        )
 
     def record_text(self, of: str, text: str, outcome: str, *, says: str = "") -> Reading:
         """A text reading: what the board said, what the operator answered."""

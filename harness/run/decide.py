@@ -94,16 +94,6 @@ def combined(*parts: float) -> float:
     return math.sqrt(sum(part * part for part in parts))
 
 
-def mean_of(values: Sequence[float]) -> tuple[float, float]:
-    """Mean and its standard uncertainty from the scatter (JCGM 100:2008, 4.2.3); the latter 0.0 for a single value."""
-    count = len(values)
-    mean = sum(values) / count
-    if count < 2:
-        return mean, 0.0
-    variance = sum((value - mean) ** 2 for value in values) / (count - 1)
-    return mean, math.sqrt(variance / count)
-
-
 def propagate(
     function: Callable[..., float], values: Sequence[float], covariance: Sequence[Sequence[float]]
 ) -> tuple[float, float]:

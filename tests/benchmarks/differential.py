@@ -116,6 +116,11 @@ _VALUES = {
     "ldo": lambda d: {"volts": float(d.uniform(1.2, 3.3))},
     "buck": lambda d: {"volts": float(d.uniform(1.2, 3.3))},
     "boost": lambda d: {"volts": float(d.uniform(5, 9))},
+    "adjustable_ldo": lambda d: {"reference": float(d.uniform(0.6, 1.25))},
+    "adjustable_buck": lambda d: {"reference": float(d.uniform(0.6, 1.25))},
+    "adjustable_boost": lambda d: {"reference": float(d.uniform(0.6, 1.25))},
+    "crystal": lambda d: {"value": 32768.0},
+    "motor": lambda d: {"volts": float(d.uniform(3, 6)), "amps": float(d.uniform(0.02, 0.2)), "ohms": 2.0},
     "v_source": lambda d: {"volts": float(d.uniform(-5, 9)), "ohms": float(d.choice([0.0, 10.0]))},
     "i_source": lambda d: {"amps": float(d.uniform(-1e-3, 1e-3))},
     "mosfet": lambda d: {"channel": str(d.choice(["n", "p"])), "threshold": float(d.uniform(0.6, 2))},
@@ -164,8 +169,8 @@ def _error(ours: dict[str, float], theirs: dict[str, float]) -> float:
 
 def compare(parts: list[Part], tally: Tally, name: str) -> None:
     """Add one circuit to a row."""
-    circuit = Circuit(parts)
     try:
+        circuit = Circuit(parts)
         points = circuit.compile().solve([Variant()])
     except CircuitError:
         tally.counts["refused"] += 1

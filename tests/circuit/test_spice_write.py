@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
+import ngspice_run
 import pytest
 from circuit_build import C, D, R, V, board, supply
 
@@ -47,6 +49,7 @@ FAULTS = (
 
 @pytest.mark.parametrize("fault", ["", *FAULTS])
 def test_primitive_parts_come_back_the_same(fault: str) -> None:
+    # round trip: written and read back
     circuit = Circuit(PRIMITIVES)
     variant = Variant(faults=(parse_fault(fault),)) if fault else Variant()
     before = solved(PRIMITIVES, variant)
@@ -66,6 +69,7 @@ def test_parts_keep_their_names_where_spice_allows() -> None:
 
 
 def test_names_that_would_become_one_stay_apart() -> None:
+    # SPICE folds case (ngspice manual); round trip
     parts = [
         V("V1", "+3V3", 3.3), V("v-1", "3V3", 5.0), R("R-1", "+3V3", "net 1", 1e3), R("R_1", "3V3", "net-1", 1e3),
         R("r 1", "net 1", "GND", 1e3), R("r.1", "net-1", "GND", 2e3), R("X", "µ", "gnd", 1e3), R("Y", "µ", "+3V3", 1e3),
@@ -178,3 +182,19 @@ def test_writing_refuses_what_cannot_be_solved() -> None:
         )
     with pytest.raises(CircuitError, match="no part 'R9'"):
         write_netlist(board(), Variant(faults=(parse_fault("R9:missing"),)))
+
+
+@pytest.mark.ngspice
+@pytest.mark.skipif(ngspice_run.installed() is None, reason="ngspice is not installed (Debian: ngspice)")
+def test_no_second_body_diode_is_written(tmp_path: Path) -> None:
+    """2.4 V across a body diode: its 20 mΩ take most of it. The channel's own bulk junction must carry nothing."""
+    parts = [
+        V("V1", "A", 3.5),
+        Part("Q1", "mosfet", {"G": "GND", "S": "A", "D": "B"}, {"channel": "n"}),
+        R("R1", "B", "GND", 0.01),
+    ]
+    circuit = Circuit(parts)
+    ours = float(circuit.compile().solve([Variant()]).require().net("B")[0])
+    found = ngspice_run.operating_point(write_netlist(circuit), ["B"], tmp_path)
+    assert ours == pytest.approx(found["B"], rel=1e-6)
+    assert ours > 0.3  # tens of amperes

@@ -16,11 +16,11 @@ from wakeboard.harness.run.decide import (
     conformance,
     decide,
     decide_beyond,
-    mean_of,
     propagate,
     rectangular,
     worst,
 )
+from wakeboard.instruments.coverage import of_mean
 
 DATA = Path(__file__).parent.parent / "data"
 
@@ -106,7 +106,7 @@ def test_gum_h2() -> None:
     rows = [line for line in (DATA / "gum_h2.csv").read_text().splitlines() if not line.startswith("#")]
     columns = [[float(row[key]) for row in csv.DictReader(rows)] for key in ("V_volt", "I_milliampere", "phi_rad")]
     columns[1] = [each / 1000 for each in columns[1]]
-    means = [mean_of(column)[0] for column in columns]
+    means = [of_mean(column)[0] for column in columns]
     covariance = [[_covariance_of_means(a, b) for b in columns] for a in columns]
     published = [
         (lambda v, i, phi: v / i * math.cos(phi), 127.732, 0.071),
@@ -127,7 +127,8 @@ def _covariance_of_means(a: list[float], b: list[float]) -> float:
 
 def test_scatter_of_gum_h2() -> None:
     """JCGM 100:2008, table H.2: s(V) = 0.0032 V of the mean of five."""
-    mean, u = mean_of([5.007, 4.994, 5.005, 4.990, 4.999])
+    mean, (u, degrees) = of_mean([5.007, 4.994, 5.005, 4.990, 4.999])
+    assert degrees == 4
     assert mean == pytest.approx(4.9990)
     assert u == pytest.approx(0.0032, abs=5e-5)
 

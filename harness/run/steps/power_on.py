@@ -26,7 +26,7 @@ from wakeboard.instruments.quantity import QuantityError, parse
 from wakeboard.results.told import PowerTold
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from wakeboard.harness.describe.paper import Paper
     from wakeboard.harness.run.context import Context
@@ -55,13 +55,12 @@ def _protection(found: object) -> object:
 Protection = Annotated[float | None, BeforeValidator(_protection)]
 
 
-class Model(StepModel):
+class Switched(StepModel):
     """volts: the supply's nominal where not given; expect: the current once the board has settled; trip: the guard
     cuts above it, in this step and after; inrush: how long the supply may limit, else C·V/I of the board's capacitors;
     settle: the wait after the ramp, else until the processor has booted; ocp: the supply's own over-current
     protection, else as the supply can (guard/armed.py), "off": none."""
 
-    do: Literal["power on"]
     supply: str = Field(description="the supply to switch on")
     limit: Amps = Field(description='the current limit, such as "120 mA"; nothing is energised without one')
     volts: Volts | None = None
@@ -79,6 +78,12 @@ class Model(StepModel):
         return positive(value, "120 mA")
 
 
+class Model(Switched):
+    """As above."""
+
+    do: Literal["power on"]
+
+
 def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
     """Nothing is energised without a limit, twice, or before its check for a short without a reason."""
     if "limit" not in table:
@@ -92,7 +97,8 @@ def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
         paper.on.add(supply)
 
 
-def run(context: Context, model: Model) -> None:
+def run(context: Context, model: Switched, arm: Callable[[], None] | None = None) -> None:
+    """arm: makes ready whatever watches the supply come up, just before it does."""
     supply = context.board.supplies[model.supply]
     if model.supply not in context.checked and not model.why:
         raise Refused(f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`")
@@ -102,6 +108,8 @@ def run(context: Context, model: Model) -> None:
     _keep(context, model, setting, envelope)
     context.foresee(model.supply, volts, model.limit)
     start = wiring.prove(context, model.supply, setting)
+    if arm is not None:
+        arm()
     context.energise(model.supply, setting, _held(envelope, model), _ramp(model, start))
     context.say(f"{model.supply}: {context.notes.protection}" if context.notes.protection else "")
     context.sleep(_settle(context, model, envelope))
@@ -136,32 +144,32 @@ def _volts_limits(context: Context, name: str, wanted: float | None) -> Limits:
     return Limits(limits.low, limits.high, "board")
 
 
-def _ovp(model: Model, volts: float) -> float:
+def _ovp(model: Switched, volts: float) -> float:
     return model.ovp if model.ovp is not None else OVP_SHARE * volts + OVP_VOLTS
 
 
-def _held(envelope: Envelope, model: Model) -> Envelope:
+def _held(envelope: Envelope, model: Switched) -> Envelope:
     most = model.trip
     if most is None and model.expect is not None and model.expect.high is not None:
         most = ENVELOPE * model.expect.high + envelope.amps_error
     return _power.with_most(envelope, most)
 
 
-def _ramp(model: Model, start: float) -> Ramp | None:
+def _ramp(model: Switched, start: float) -> Ramp | None:
     """start: volts that stand on the net already, from the bench's self-check."""
     if model.ramp is None:
         return None
     return Ramp(model.ramp.volts, model.ramp.seconds, start)
 
 
-def _settle(context: Context, model: Model, envelope: Envelope) -> float:
+def _settle(context: Context, model: Switched, envelope: Envelope) -> float:
     if model.settle is not None:
         return model.settle
     boot = context.board.target.boot_time if context.board.target else 0.0
     return max(envelope.inrush_s, boot) + 0.05
 
 
-def _keep(context: Context, model: Model, setting: Setting, envelope: Envelope) -> None:
+def _keep(context: Context, model: Switched, setting: Setting, envelope: Envelope) -> None:
     context.tell(PowerTold(setting.volts, setting.limit, setting.ovp, setting.ocp, envelope.inrush_s))
     if model.why:
         context.say(f"energised because: {model.why}")
