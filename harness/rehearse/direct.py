@@ -47,10 +47,13 @@ class Facts:
     used: tuple[Any, ...]
 
     @classmethod
-    def of(cls, virtual: VirtualBench) -> Facts:
+    def of(cls, virtual: VirtualBench, bleed: bool = True) -> Facts:
+        """bleed: whether the bench has its bleed resistor."""
         from wakeboard.harness.describe.bench import Bench
 
         described = Bench.model_validate(virtual.bench_description(console="virtual"))
+        if not bleed:
+            described = described.model_copy(update={"probing": described.probing.model_copy(update={"bleed": None})})
         manager = virtual.visa()
         kinds = ("psu", "dmm", "scanner")
         drivers = open_drivers(described, kinds, manager=manager, clock=virtual.clock, traffic=NoTraffic())
