@@ -20,6 +20,7 @@ from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.instruments.quantity import QuantityError, parse, parse_interval, parse_tolerance, parse_value
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.part import Part
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.kind import Kind, Quantity
@@ -31,7 +32,7 @@ _NAME = re.compile(r"[A-Za-z0-9_+\-/#~\[\]]+\Z")
 _NET = re.compile(r"[^\s:=;,>]+\Z")
 _OWN = (
     "kind", "pins", "max", "tolerance", "variants", "place", "says", "pin_table", "package", "options", "aliases",
-    "boots", "starts", "early", "debug", "fused",
+    "boots", "starts", "before_firmware", "debug", "fused",
 )  # fmt: skip
 
 
@@ -41,8 +42,8 @@ class PartNote:
 
     pin_table: the processor's pin table, package: whose pin numbers the pins are named by, options: the functions in
     use, aliases: pin -> its name in that table. boots: how it starts -> the levels of its strap pins that make it start
-    that way, starts: how it should start. early: pin -> "low", "high" or "either", what the chip drives before any
-    firmware runs. debug: the pins of its debug port, fused: whether a one-time fuse takes that port away.
+    that way, starts: how it should start. before_firmware: pin -> "low", "high" or "either", what the chip drives
+    by itself. debug: the pins of its debug port, fused: whether a one-time fuse takes that port away.
     """
 
     place: str = ""
@@ -54,7 +55,7 @@ class PartNote:
     package: str = ""
     boots: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     starts: str = ""
-    early: Mapping[str, str] = field(default_factory=dict)
+    before_firmware: Mapping[str, str] = field(default_factory=dict)
     debug: tuple[str, ...] = ()
     fused: bool = False
 
@@ -169,7 +170,7 @@ class _PartReader:
 
     def _listed(self, kind: Kind, nets: list[Any]) -> dict[str, Any] | None:
         if kind.any_pins or len(nets) != len(kind.pins):
-            self.wrong(("pins",), f"a list of {len(nets)} nets", _pins_allowed(kind))
+            self.wrong(("pins",), f"a list of {count(len(nets), 'net')}", _pins_allowed(kind))
             return None
         return dict(zip(kind.pins, nets, strict=True))
 
@@ -300,21 +301,21 @@ class _PartReader:
             str(self.table.get("package", "")),
             self._boots(),
             str(self.table.get("starts", "")),
-            self._early(),
+            self._before_firmware(),
             self._debug(),
             self._fused(),
         )
 
-    def _early(self) -> dict[str, str]:
+    def _before_firmware(self) -> dict[str, str]:
         """What the chip itself drives on its pins before any firmware runs."""
-        found = self.table.get("early", {})
+        found = self.table.get("before_firmware", {})
         if not isinstance(found, dict):
-            self.wrong(("early",), quoted(found), 'a table pin = "low", "high" or "either"')
+            self.wrong(("before_firmware",), quoted(found), 'a table pin = "low", "high" or "either"')
             return {}
         for pin, level in found.items():
-            self._known_pin(("early", pin), pin)
+            self._known_pin(("before_firmware", pin), pin)
             if level not in ("low", "high", "either"):
-                self.wrong(("early", pin), quoted(level), '"low", "high" or "either"')
+                self.wrong(("before_firmware", pin), quoted(level), '"low", "high" or "either"')
         return {str(pin): str(level) for pin, level in found.items()}
 
     def _debug(self) -> tuple[str, ...]:

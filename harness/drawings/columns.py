@@ -40,7 +40,7 @@ _WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "footprint": ("=footprint", "=package", "=pattern", "=case", "footprint", "package", "land pattern", "bauform",
                   "gehause", "gehaeuse", "empreinte", "=decal", "boitier", "encapsulado", "huella", "contenitore",
                   "=impronta", "behuizing", "encapsulamento", "obudowa", "kapsel", "pouzdro", "корпус", "封装"),
-    "description": ("=description", "=desc", "description", "beschreibung", "bezeichnung", "designation", "=notes",
+    "description": ("=description", "=desc", "description", "beschreibung", "bezeichnung", "designation",
                     "libelle", "descripcion", "descrizione", "omschrijving", "descricao", "=opis", "beskrivning",
                     "=popis", "описание", "наименование", "描述", "规格", "説明"),
     "x": ("center x", "mid x", "centroid x", "x center", "=x", "pos x", "posx", "x pos", "position x", "x location",

@@ -195,7 +195,9 @@ def _marked(letter: str, part: DrawnPart) -> Marking:
     """The marking in the value, completed by what the description and the part number say."""
     first = marking(letter, part.value)
     for text in (part.description, part.number):
-        more = marking(letter, re.sub(r"\b(?:0?[0-9]{3,4})\b(?!\s*(?:[pnuµkKMmRΩ]|ohm))", " ", text))
+        more = marking(
+            letter, re.sub(r"\b(?:0?[0-9]{3,4})\b(?!\s*(?:[pnuµkKMmRΩ]|[oO][hH][mM]|[pPuUnN][fF]))", " ", text)
+        )
         value = first.value if first.value is not None or letter == "" else more.value
         first = Marking(
             value, first.unit, _or(first.tolerance, more.tolerance), _or(first.volts, more.volts),
@@ -241,8 +243,10 @@ def _fuse(_reading: Reading, part: DrawnPart) -> PartLine:
 
 
 def _diode(reading: Reading, part: DrawnPart) -> PartLine:
+    if _two(part) is None and TVS.search(part.text):
+        return _left(part, "", harmless=True)  # it clamps beyond what a line is meant to have
     if _two(part) is None:
-        return _left(part, "kind and pins: more than one diode in it?", harmless=bool(TVS.search(part.text)))
+        return _left(part, "kind and pins: more than one diode in it?")
     kind = _diode_kind(part)
     pins, note = _polarity(reading, part, kind)
     table: dict[str, Any] = {"kind": kind, "pins": pins}

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from wakeboard.harness.review.cases import Case
     from wakeboard.harness.review.study import Study
 
+LOOKED_AT: Final = 3
+"""Cases of each line and state, the nearest to a limit as drawn, of which the corners are solved."""
 TELL: Final = 0.02  # V, and 2 %: what a meter would not call a difference between two units
 
 
@@ -57,14 +59,29 @@ def margins(before: Study, after: Study, *, corners: bool = False) -> list[Margi
 
 def _margins(study: Study, corners: bool) -> dict[tuple[str, str], float]:
     found: dict[tuple[str, str], float] = {}
-    for k, case in study.each():
-        asked = list(_asked(study, case))
-        ends = _ends(study, k, [line.net for line, _, _ in asked], corners)
-        for line, state, level in asked:
+    for k, lines in _worst_cases(study, LOOKED_AT if corners else 1).items():
+        ends = _ends(study, k, [line.net for line, _, _ in lines], corners)
+        for line, state, level in lines:
             inside = _inside(study, line, level, *ends[line.net])
             if inside is not None:
                 key = (line.name, f"{state}: {level}")
                 found[key] = min(inside, found.get(key, inside))
+    return found
+
+
+def _worst_cases(study: Study, most: int) -> dict[int, list[tuple[Line, str, str]]]:
+    """case -> lines to ask there: for each line in each state the cases in which it is nearest to a limit as drawn."""
+    near: dict[tuple[str, str], list[tuple[float, int, tuple[Line, str, str]]]] = {}
+    for k, case in study.each():
+        for asked in _asked(study, case):
+            line, state, level = asked
+            inside = _inside(study, line, level, *(float(study.points.net(line.net)[k]),) * 2)
+            if inside is not None:
+                near.setdefault((line.name, state), []).append((inside, k, asked))
+    found: dict[int, list[tuple[Line, str, str]]] = {}
+    for cases in near.values():
+        for _, k, asked in sorted(cases, key=lambda each: each[:2])[:most]:
+            found.setdefault(k, []).append(asked)
     return found
 
 

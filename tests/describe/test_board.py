@@ -1,4 +1,7 @@
-"""A good board: text becomes SI numbers, names become nets, parts become a circuit."""
+"""A good board: text becomes SI numbers, names become nets, parts become a circuit.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from pathlib import Path
 
@@ -147,3 +150,11 @@ def test_a_forward_voltage_as_a_range():
 def test_a_tolerance_wider_than_the_value_is_refused(text):
     _, problems = _read(f'R1 = {{ kind = "resistor", value = "{text}", pins = ["A", "GND"] }}')
     assert problems
+
+
+def test_no_key_of_every_part_is_a_value_of_some_kind() -> None:
+    """A key that all parts may have (place, boots, …) must not take the place of a value: a transistor has `early`."""
+    from wakeboard.harness.describe.parts import _OWN, board_kinds
+
+    taken = {(kind.name, key) for kind in board_kinds().values() for key in (*kind.values, *kind.synonyms)}
+    assert {pair for pair in taken if pair[1] in _OWN} == set()

@@ -56,7 +56,7 @@ def samples(folder: Path, formats: Path | None) -> list[bytes]:
         b'</LogicalNet><LayerFeature layerRef="T"><Set net="GND"><Pad><Location x="1" y="2"/>'
         b'<StandardPrimitiveRef id="A"/><PinRef componentRef="R1" pin="1"/></Pad></Set></LayerFeature></IPC-2581>'
     )
-    for style in ("plain", "german", "ranges"):
+    for style in ("plain", "german", "ranges", "french", "nameless"):
         files = heron.STYLES[style](folder)
         found += [
             files["bom"].read_bytes()[:3000],

@@ -116,3 +116,33 @@ def test_a_drawing_with_the_names_of_pins_needs_no_numbers() -> None:
     part = DrawnPart("Q1", pins={"C": "LOAD", "B": "BASE", "E": "GND"}, value="BC847")
     found = part_lines(Design(parts={"Q1": part}), BOOK, "GND")["Q1"]
     assert (found.kind, found.table["pins"]) == ("bjt", {"C": "LOAD", "B": "BASE", "E": "GND"})
+
+
+@pytest.mark.parametrize(
+    ("name", "nets", "says", "kind"),
+    [
+        ("R1", "A B", "RES 4.7K OHM 1% 1/10W 0603", "resistor"),
+        ("R2", "A B", "RES 150 OHM 0.1% 1/10W 0603", "resistor"),
+        ("C1", "A GND", "CAP CER 0.1UF 16V X7R 0603", "capacitor"),
+        ("L2", "A B", "FERRITE BEAD 600 OHM 0603 1LN", "resistor"),
+        ("D1", "GND A", "LED GREEN CLEAR 0805 SMD", "led"),
+        ("D2", "A B", "DIODE SCHOTTKY 40V 3A SMA", "schottky"),
+        ("Q1", "G GND D", "MOSFET N-CH 60V 2.7A SOT23", "mosfet"),
+        ("U3", "+3V3 GND S_EN CT - +3V3_S", "IC PWR SWITCH N-CHAN 1:1 SOT23-6", "load_switch"),
+        ("U2", "GND +3V3 +5V +3V3", "IC REG LINEAR 3.3V 800MA SOT223", "ldo"),
+    ],
+)
+def test_the_words_of_a_sellers_list_tell_it(name: str, nets: str, says: str, kind: str) -> None:
+    """A list without values: everything stands in one column of descriptions."""
+    pins = {str(k): net for k, net in enumerate(nets.split(), 1) if net != "-"}
+    part = DrawnPart(name, pins=pins, description=says)
+    load = DrawnPart("R99", pins={"1": "A", "2": "GND"}, value="1k")
+    found = part_lines(Design(parts={name: part, "R99": load}), BOOK, "GND")[name]
+    assert found.kind == kind
+    values = {"R1": "4.7 kΩ", "R2": "150 Ω", "C1": "100 nF"}
+    assert found.table.get("value") == values.get(name, found.table.get("value"))
+
+
+def test_a_protector_of_two_lines_is_no_place_to_fill_in() -> None:
+    part = DrawnPart("D5", pins={"1": "CAN_H", "2": "CAN_L", "3": "GND"}, description="TVS DIODE 24VWM 40VC SOT23")
+    assert not part_lines(Design(parts={"D5": part}), BOOK, "GND")["D5"].fill

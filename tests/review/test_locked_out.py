@@ -121,15 +121,17 @@ R8 = { kind = "resistor", value = "1k", pins = ["PULL", "BOOT"] }"""
     shared = weak.replace('P1 = "LED"', 'P1 = "BOOT"')
     assert "locked-out" not in rules_of(draw(weak))
     assert "locked-out" not in rules_of(draw(shared)), "nothing drives BOOT before firmware runs"
-    (found,) = [each for each in draw(with_keys(shared, 'early = { P1 = "either" }')) if each.rule == "locked-out"]
+    (found,) = [
+        each for each in draw(with_keys(shared, 'before_firmware = { P1 = "either" }')) if each.rule == "locked-out"
+    ]
     assert found.serious
     assert "itself drives U1.P1 low before any firmware runs" in found.says
-    assert "locked-out" not in rules_of(draw(with_keys(shared, 'early = { P1 = "high" }')))
+    assert "locked-out" not in rules_of(draw(with_keys(shared, 'before_firmware = { P1 = "high" }')))
 
 
 def test_mistakes_in_the_new_keys_are_told(draw: Draw) -> None:
     for keys, says in (
-        ('early = { P9 = "low" }', "P9"), ('early = { P1 = "up" }', '"low", "high" or "either"'),
+        ('before_firmware = { P9 = "low" }', "P9"), ('before_firmware = { P1 = "up" }', '"low", "high" or "either"'),
         ('debug = "P1"', "a list of pins"), ('fused = "yes"', "true or false"),
     ):  # fmt: skip
         with pytest.raises(FileProblems, match=re.escape(says)):

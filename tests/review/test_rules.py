@@ -1,5 +1,8 @@
 # ruff: noqa: E501 - drawings are tables, a part a line
-"""Every rule has a drawing that raises it and a twin, one change away, that does not."""
+"""Every rule has a drawing that raises it and a twin, one change away, that does not.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
@@ -546,3 +549,24 @@ pins = { VDD = "+3V3", GND = "GND" }
 supply = { VDD = { draws = "1 mA", above = "1.8 V" } }
 max = { voltage = "4 V" }
 """
+
+
+def test_a_leak_comes_from_the_lines_own_rail_and_not_from_a_higher_one(draw: Draw) -> None:
+    """100 kΩ against 1.5 MΩ to 3.3 V is 0.21 V, a low; to 24 V, the first rail of the file, it would be 1.5 V."""
+    found = draw("""
+[supplies.DC]
+net = "VIN"
+volts = "24 V"
+[rails]
+V24 = { net = "V24", from = "DC", volts = "24 V ± 5 %" }
+V33 = { net = "+3V3", from = "V24", volts = "3.3 V ± 5 %" }
+[lines]
+SEL = { net = "SEL", levels = "lvcmos-3v3", rail = "V33", when = { boot = "low" } }
+[parts]
+J1 = { kind = "connector", pins = { P = "VIN", N = "GND" } }
+F1 = { kind = "fuse", pins = ["VIN", "V24"] }
+U1 = { kind = "buck", volts = "3.3 V", limit = "1 A", pins = { IN = "V24", OUT = "+3V3", GND = "GND" } }
+R1 = { kind = "resistor", value = "100k", pins = ["SEL", "GND"] }
+R2 = { kind = "resistor", value = "1k", pins = ["+3V3", "GND"] }
+""")
+    assert "undefined-level" not in {each.rule for each in found}

@@ -5,8 +5,8 @@ with the straps at the loader's levels. While reset is held, the firmware's pins
 left each of them driven high, driven low or released. Where a state of the firmware keeps the means from reset, the
 power can still be cycled: then the straps decide, and only means count that do not go away with the power.
 
-Before any firmware runs a chip may drive pins by itself (`early`): the straps are read, and the power comes up, with
-each of these at each level that it may have. A way that only those pins shut is told too.
+Before any firmware runs a chip may drive pins by itself (`before_firmware`): the straps are read with each of these
+at each level that it may have. A way that only those pins shut is told too.
 A debug port (`debug`) whose pins all reach a connector is another way back, whatever the firmware does, until a one-
 time fuse takes it away (`fused`): a lock-out that only the port saves is told as a slight concern.
 
@@ -76,7 +76,7 @@ class _Way:
         self.near = self._reach({part.pins[reset], *strap_nets})
         self.means = list(self._means())
         self.note = study.board.note(part.name)
-        self.early = list(_early({f"{part.name}.{pin}": level for pin, level in self.note.early.items()}))
+        self.early = list(_early({f"{part.name}.{pin}": level for pin, level in self.note.before_firmware.items()}))
 
     def lost(self) -> Iterator[Concern]:
         """One concern: the first state of the firmware that shuts a way which is open with every pin released."""

@@ -88,8 +88,11 @@ def _at_rest(study: Study, line: Line) -> int | None:
 
 
 def _rail_near(study: Study, line: Line, k: int) -> str | None:
-    """The net of a rail that is up and that a pin on the line belongs to."""
+    """The net of a rail that is up and that a pin on the line belongs to, or else the line itself: a leak comes from
+    there, and not from a higher rail that happens to stand first in the file."""
     rails = [study.rail_net(part, entry) for part, pin, entry in study.chips() if part.pins[pin] == line.net]
+    named = study.board.rails.get(line.rail or "")
+    rails += [named.net] if named is not None else []
     rails += [rail.net for rail in study.board.rails.values()]
     return next((net for net in rails if float(study.points.net(net)[k]) > 1.0 and net != line.net), None)
 
