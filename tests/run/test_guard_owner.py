@@ -1,4 +1,7 @@
-"""The guard as owner of the outputs: arming, ramping, tripping, and switching off whatever fails."""
+"""The guard as owner of the outputs: arming, ramping, tripping, and switching off whatever fails.
+
+Figures are the guard's own bounds and invented samples.
+"""
 
 from __future__ import annotations
 
@@ -778,3 +781,44 @@ def test_a_protection_that_had_tripped_is_cleared_only_where_there_is_one(fake_p
     with pytest.raises(SettingError, match="clearing the protection switched the output on"):
         guard.prove_off()
     assert not psu.outputs[1]
+
+
+def test_looks_at_what_is_off_are_not_kept_in_the_traffic(fake_psu: Any, clock: Any) -> None:
+    psu, traffic = fake_psu(), []
+    call = psu._call
+    psu._call = lambda name, channel: (traffic.append(name), call(name, channel))[1]
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock, traffic=traffic)
+    guard.prove_off()
+    said = len(traffic)
+    run_for(guard, clock, 1.0)
+    assert psu.calls.count("sample 1") >= 5
+    assert len(traffic) == said
+
+
+def test_a_stray_output_that_does_not_answer_is_nobodys(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu()
+    psu.channels = (1, 2)
+    is_on = psu.is_on
+
+    def mute(channel: Any) -> Any:
+        if channel == 2:
+            raise LinkTimeout("no reply")
+        return is_on(channel)
+
+    psu.is_on = mute
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    switch_on(psu, 2)
+    run_for(guard, clock, 1.0)
+    assert guard.cut is None
+    assert psu.outputs[2]
+
+
+def test_right_after_a_change_every_sample_is_kept(fake_psu: Any, clock: Any) -> None:
+    guard = started(fake_psu(), clock)
+    run_for(guard, clock, 0.0495)
+    assert len(guard.take_trace()["USB"].times) > 45
+    clock.sleep(1.0)
+    guard.take_trace()
+    run_for(guard, clock, 0.0495)
+    assert len(guard.take_trace()["USB"].times) < 5
