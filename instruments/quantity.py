@@ -26,6 +26,8 @@ from dataclasses import dataclass
 from quantiphy import Quantity
 
 _POWERS = {"": 0, "T": 12, "G": 9, "M": 6, "k": 3, "m": -3, "µ": -6, "u": -6, "n": -9, "p": -12, "f": -15}
+PREFIXES = tuple((letter, power) for letter, power in _POWERS.items() if letter != "u")
+"""Prefixes of the SI as they are printed, and the power of ten of each."""
 # Letters that mark a part without its unit (IEC 60062, values from memory). No "m" for Ω: as likely a slip for "M".
 _MARKED = {"Ω": "kKMG", "F": "pnµum", "H": "nµum"}
 _POINT_LETTERS = {"V": "V", "A": "A", "W": "W", "F": "F", "H": "H", "Ω": "ΩR"}  # "3V3": common practice, no source

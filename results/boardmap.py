@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
+from wakeboard.results.counted import count
 from wakeboard.results.report.svg import element, number
 
 SCALE: Final = 10.0  # units of the drawing a millimetre
@@ -178,7 +179,7 @@ def drawn(board: BoardMap, *, net: str = "", point: str = "", part: str = "", ti
 
 
 def _says(board: BoardMap, net: str, point: str, part: str) -> str:
-    words = [f"{len(board.parts)} parts"]
+    words = [count(len(board.parts), "part")]
     if net:
         pads = [pad for pad in board.pads if pad.net == net]
         words.append(f"{len(pads)} pads of {net} marked")

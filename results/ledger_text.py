@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -52,7 +53,9 @@ def tell_reading(reading: Reading) -> str:
     if reading.value is None:
         return f"{reading.of}: {reading.says or reading.outcome}"
     limits = show_limits(reading.low, reading.high, reading.unit)
-    return f"{reading.of} {show(reading.value, reading.unit)}" + (f" (allowed {limits})" if limits else "")
+    near = reading.outcome == "marginal" and reading.u
+    value = show(reading.value, reading.unit) + (f" ± {show(2 * (reading.u or 0), reading.unit)}" if near else "")
+    return f"{reading.of} {value}" + (f" (allowed {limits}{': too near to decide' if near else ''})" if limits else "")
 
 
 def _outputs(record: RunRecord) -> str:
@@ -67,19 +70,19 @@ def tell_run(record: RunRecord) -> str:
     """One sentence on a run: what was run, how it ended, and the first oddities."""
     name = record.sequence
     if record.abandoned:
-        return f"{name}: the program ended in the middle, after {_count(len(record.steps), 'step')}{_outputs(record)}"
+        return f"{name}: the program ended in the middle, after {count(len(record.steps), 'step')}{_outputs(record)}"
     if record.outcome is None and not record.alive:
-        return f"{name}: its program was killed, after {_count(len(record.steps), 'step')}{_outputs(record)}"
+        return f"{name}: its program was killed, after {count(len(record.steps), 'step')}{_outputs(record)}"
     if record.outcome is None:
-        return f"{name}: still going on, {_count(len(record.steps), 'step')} so far"
+        return f"{name}: still going on, {count(len(record.steps), 'step')} so far"
     if record.trip is not None:
         trip = record.trip
         where = f" at {show(trip.volts, 'V')}, {show(trip.amps, 'A')}" if trip.volts is not None else ""
         return f"{name}: tripped in step {trip.step}, {trip.rule} on {trip.supply}{where}"
     if record.outcome == "pass":
-        return f"{name}: passed ({_count(len(record.steps), 'step')})"
+        return f"{name}: passed ({count(len(record.steps), 'step')})"
     odd = [tell_step(step) for step in record.steps if step.outcome in _BAD]
-    more = f"; and {_count(len(odd) - 2, 'more step')}" if len(odd) > 2 else ""
+    more = f"; and {count(len(odd) - 2, 'more step')}" if len(odd) > 2 else ""
     return f"{name}: {_BAD.get(record.outcome, record.outcome)}" + (f". {'; '.join(odd[:2])}{more}" if odd else "")
 
 
@@ -88,10 +91,6 @@ def tell_step(step: Step) -> str:
     odd = [tell_reading(reading) for reading in step.readings if reading.outcome in _BAD]
     said = ", ".join(odd[:2]) + (f" and {len(odd) - 2} more" if len(odd) > 2 else "")
     return f"step {step.number} {step.name}" + (f": {said or step.says}" if said or step.says else "")
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
 
 
 def tell_history(board: str, serial: str, events: Sequence[Event]) -> str:

@@ -18,6 +18,7 @@ from typing import Any, Final, NamedTuple
 ASKED: Final = "Asked by explain"
 """Title of a run that was made of measurements that an explanation asked for: they belong to the run that it explains,
 so neither yields nor comparisons count it."""
+LIMITS_FROM: Final = {"step": "from the step", "board": "from the board file", "circuit": "from the circuit"}
 OUTCOMES: Final = ("pass", "fail", "marginal", "skipped", "tripped", "error")
 
 

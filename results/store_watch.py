@@ -15,6 +15,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from wakeboard.results.counted import count
 from wakeboard.results.records import Step
 from wakeboard.results.store_errors import StoreError
 
@@ -53,7 +54,7 @@ class StoreWatch:
         kept = self._keep(run, [step for step, _ in steps])
         raise StoreError(
             f"{self.path} {what} while run {run[:8]} was written into it; "
-            + (f"its {len(steps)} steps are kept in {kept}" if kept else "its steps could not be kept"),
+            + (f"{count(len(steps), 'step')} of it: kept in {kept}" if kept else "its steps could not be kept"),
             kind="io",
             store=str(self.path),
         )

@@ -11,6 +11,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -229,7 +230,7 @@ def _conform(common: Common, described: Bench, open_circuit: bool, document: dic
             document["conformance"][name] = [{"check": each.name, "ok": each.ok, "says": each.says} for each in checks]
             still_on += [f"{name} {output}" for output in left_on(checks)]
             bad = [each for each in checks if not each.ok]
-            common.say(f"\n{name}: {len(checks) - len(bad)} of {len(checks)} checks hold")
+            common.say(f"\n{name}: {len(checks) - len(bad)} of {count(len(checks), 'check')} hold")
             for each in checks:
                 word = "ok   " if each.ok else click.style("FAILS", fg="red", bold=True)
                 _checked_line(common, word, each.name, each.says)

@@ -9,6 +9,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.files import Checked
@@ -68,7 +69,7 @@ def _left(checked: Checked) -> list[str]:
 def _sum_up(common: Common, problems: list[Problem]) -> None:
     if problems:
         files = {problem.file for problem in problems}
-        common.note(f"{len(problems)} {_plural('problem', problems)} in {len(files)} {_plural('file', files)}")
+        common.note(f"{count(len(problems), 'problem')} in {count(len(files), 'file')}")
 
 
 def _plural(word: str, things: object) -> str:

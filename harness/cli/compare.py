@@ -10,6 +10,7 @@ import click
 
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def _chosen(comparison: Comparison, wanted: str | None, everything: bool) -> lis
 
 def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str | None) -> None:
     console = common.console()
-    console.print(f"{c.board}: {len(c.units)} unit{'s' if len(c.units) != 1 else ''}, {len(c.checks)} checks")
+    console.print(f"{c.board}: {count(len(c.units), 'unit')}, {count(len(c.checks), 'check')}")
     if len(c.units) <= COLUMNS:
         _side_by_side(console, c, rows)
     else:
@@ -294,7 +295,8 @@ def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
         if e.revealed:
             console.print("    (a rail was down in the run before: that pass told nothing)", style="dim")
         if e.untaken:
-            console.print(f"    {e.untaken} checks were taken in one of the two runs only", style="dim")
+            untaken = count(e.untaken, "check was", "checks were")
+            console.print(f"    {untaken} taken in one of the two runs only", style="dim")
 
 
 def _show_drift(common: Common, found: Sequence[Drift]) -> None:

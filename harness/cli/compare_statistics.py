@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.cli.options import Common
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.results.compare import CheckRow
@@ -91,7 +92,7 @@ def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
     for e in numbers:
         unit = e["unit"]
         console.print(f"  {e['check']}")
-        line = f"    {e['n']} units: {show(e['mean'], unit)}, sd {show(e['sd'], unit, 3)}"
+        line = f"    {count(e['n'], 'unit')}: {show(e['mean'], unit)}, sd {show(e['sd'], unit, 3)}"
         if e["cpk"] is not None:
             line += f", Cpk {e['cpk']:.2f} ({e['cpk_low']:.2f} to {e['cpk_high']:.2f})"
         console.print(line)

@@ -11,6 +11,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.from_netlist import Begun
@@ -167,7 +168,7 @@ def _from_circuit(common: Common, folder: Path, netlist: Path) -> int:
     for unread in begun.unread:
         common.say(f"{netlist}: {unread.says.removeprefix('netlist ')}")
     places = [{"at": each.name, "what": each.says} for each in begun.unread]
-    common.say(f"{begun.parts} parts, {len(places)} {'place' if len(places) == 1 else 'places'} to fill in")
+    common.say(f"{count(begun.parts, 'part')}, {count(len(places), 'place')} to fill in")
     _tell_files(common, folder, texts)
     files = [str(folder / name) for name in texts]
     common.emit({"folder": str(folder), "files": files, "fill_in": places, "notes": begun.left_out})
@@ -269,9 +270,9 @@ MOST_SHOWN = 15
 def _tell(common: Common, counts: dict[str, int], places: list[tuple[str, str]]) -> None:
     known = counts["modelled"] + counts["harmless"]
     common.say(
-        f"{counts['parts']} parts on {counts['nets']} nets: {known} told by the files, "
+        f"{count(counts['parts'], 'part')} on {count(counts['nets'], 'net')}: {known} told by the files, "
         f"{counts['not_fitted']} not fitted, "
-        f"{len(places)} {'place' if len(places) == 1 else 'places'} to fill in"
+        f"{count(len(places), 'place')} to fill in"
     )
     for at, what in places[:MOST_SHOWN]:
         common.say(f"  {at}: {what}")

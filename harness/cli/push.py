@@ -11,6 +11,7 @@ from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.opened import opened
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.results.push import Progress, Pushed
@@ -46,7 +47,7 @@ def _progress(common: Common) -> Progress | None:
         return None
 
     def show(done: int, wanted: int) -> None:
-        click.echo(f"\r{done} of {wanted} runs", err=True, nl=done >= wanted)
+        click.echo(f"\r{done} of {count(wanted, 'run')}", err=True, nl=done >= wanted)
 
     return show
 
@@ -60,10 +61,10 @@ def _verify(store: Store, url: str) -> list[str]:
 
 
 def _show(common: Common, pushed: Pushed, differing: list[str] | None) -> None:
-    had = f"; {pushed.had_runs} runs were there already" if pushed.had_runs else ""
+    had = f"; {count(pushed.had_runs, 'run was', 'runs were')} there already" if pushed.had_runs else ""
     common.say(
-        f"{pushed.to}: copied {pushed.runs} runs with {pushed.readings} readings and {pushed.ledger_rows} rows of the "
-        f"ledger in {pushed.seconds:.1f} s{had}"
+        f"{pushed.to}: copied {count(pushed.runs, 'run')} with {count(pushed.readings, 'reading')} and "
+        f"{count(pushed.ledger_rows, 'row')} of the ledger in {pushed.seconds:.1f} s{had}"
     )
     if differing is not None:
         common.say("compared row by row: equal" if not differing else "compared row by row, it differs:")

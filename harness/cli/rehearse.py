@@ -10,6 +10,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
@@ -103,7 +104,7 @@ def _progress(done: int, total: int) -> None:
 
 def _show(common: Common, result: Rehearsal) -> None:
     share = "" if result.coverage is None else f"; of those that show, {100 * result.coverage:.1f} % are caught"
-    _tell(common, f"{result.sequence}: {result.faults} faults in {result.seconds:.1f} s{share}", "")
+    _tell(common, f"{result.sequence}: {count(result.faults, 'fault')} in {result.seconds:.1f} s{share}", "")
     if result.good.outcome != "pass":
         bad = [
             f"{n}, {result.good.names[n]}" for n, each in result.good.steps.items() if each not in ("pass", "skipped")
@@ -145,8 +146,8 @@ def _caught(common: Common, result: Rehearsal) -> None:
         counts[caught.step, caught.name] = counts.get((caught.step, caught.name), 0) + 1
     if counts:
         common.say("\nCaught, by the step that shows it first")
-    for (step, name), count in sorted(counts.items()):
-        _tell(common, f"{count:6d}  step {step}, {name}", "        ")
+    for (step, name), number in sorted(counts.items()):
+        _tell(common, f"{number:6d}  step {step}, {name}", "        ")
 
 
 def _escaped(common: Common, result: Rehearsal) -> None:

@@ -9,6 +9,7 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
@@ -55,8 +56,7 @@ def _show(common: Common, title: str, concerns: list[Concern]) -> None:
     if not concerns:
         console.print(f"{title}: no concern in any state solved. What was not drawn was not solved.")
         return
-    count = f"{len(concerns)} concern{'s' if len(concerns) > 1 else ''}, {serious} serious"
-    console.print(f"{title}: {count}")
+    console.print(f"{title}: {count(len(concerns), 'concern')}, {serious} serious")
     for number, concern in enumerate(concerns, 1):
         head = Text(f"\n{number}. {concern.rule}", style="bold")
         head.append(" (serious)" if concern.serious else " (minor)")

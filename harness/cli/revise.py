@@ -12,6 +12,7 @@ from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.opened import opened
 from wakeboard.harness.cli.options import CONTEXT, Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
@@ -305,7 +306,8 @@ def _show(common: Common, beside: Beside, rehearsals: Sequence[Rehearsals]) -> N
     from wakeboard.harness.drawings.changes import changes_between
 
     before, after = beside.before.board, beside.after.board
-    common.say(f"{before.name}, revision {before.revision} with {len(beside.verdicts)} changes: {after.revision}")
+    told = count(len(beside.verdicts), "change")
+    common.say(f"{before.name}, revision {before.revision} with {told}: {after.revision}")
     found = changes_between(before, after)
     _list(common, "What a circuit notices", [*found.parts, *found.nets, *found.intent])
     _list(common, "Change by change", [_verdict(each) for each in beside.verdicts])

@@ -57,6 +57,7 @@ def command(
     """
     from wakeboard.harness.cli.signals import as_interrupt
     from wakeboard.harness.describe.load import load_bench, load_sequence
+    from wakeboard.harness.describe.twice import planted_twice
     from wakeboard.harness.run.live import Both
     from wakeboard.harness.run.session import planted, take_unit
     from wakeboard.results.store import Store
@@ -70,6 +71,8 @@ def command(
 
     unit = serial_of(unit)
     all_plants = planted(board, unit, plants) if described is None else ()
+    for text, stands in planted_twice(board, all_plants):
+        common.note(f"{text} is planted twice: in the board file {stands} already; take it out of units.toml")
     with as_interrupt(), beside(common, page_place, described_sequence, unit=unit, virtual=described is None) as page:
         operator = operator_there(common, page)
         with Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
@@ -128,7 +131,8 @@ def conclude(common: Common, result: Result) -> int:
 
 def off_says(result: Result) -> str:
     """Whether the outputs are off, and how long any was on."""
-    return f"{result.off.says()}; energised for {result.record.energised_s or 0.0:.1f} s"
+    simulated = " (simulated)" if result.record.start.virtual else ""
+    return f"{result.off.says()}; energised for {result.record.energised_s or 0.0:.1f} s{simulated}"
 
 
 def loud(result: Result) -> None:

@@ -15,6 +15,7 @@ from wakeboard.harness.cli.beside import beside, page_option
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.counted import count
 from wakeboard.results.visible import plain_json, shown
 
 if TYPE_CHECKING:
@@ -314,7 +315,7 @@ class Line:
         """The answer and the count, where a page is open."""
         if self.page is not None:
             self.page.answers(large, outcome, where, seen, do)
-            says = f"{len(self.tally.runs)} runs; {self.tally.says()}" if self.tally.runs else ""
+            says = f"{count(len(self.tally.runs), 'run')}; {self.tally.says()}" if self.tally.runs else ""
             self.page.counts(says, self.failed_at.most_common(3))
 
     def _bench_failed(self, unit: str, says: str, off: bool = True) -> None:

@@ -86,15 +86,15 @@ class Bleed(Table):
 class Probing(Table):
     """How the meter reaches a point: by hand, through a scanner's channels, or through a fixture wired to them.
 
-    scanner: which instrument, where the bench has several; routes: point (or net) -> channel; swap: the channel that
-    exchanges the meter's leads, where there is one; short: one that connects them with each other, to see that the
+    scanner: which instrument, where the bench has several; routes: point (or net) -> channel; reverse: the channel that
+    reverses the meter's leads, where there is one; short: one that connects them with each other, to see that the
     meter reads zero; volts: what relays, cables and fixture may carry, where it is less than the scanner says.
     """
 
     by: Literal["hand", "scanner", "fixture"] = "hand"
     scanner: str | None = None
     routes: dict[str, Channel] = Field(default_factory=dict)
-    swap: Channel | None = None
+    reverse: Channel | None = None
     short: Channel | None = None
     volts: Volts | None = None
     bleed: Bleed | None = None
@@ -317,7 +317,7 @@ def _probing(bench: Bench, document: Document, board: Board | None) -> None:
         channels.setdefault(channel, point)
         if board is not None:
             _known(document, path, point, {*board.points, *board.nets}, "point", "of the board")
-    for key, special in (("swap", probing.swap), ("short", probing.short)):
+    for key, special in (("reverse", probing.reverse), ("short", probing.short)):
         if special is not None and special in channels:
             document.add(("probing", key), f"channel {special}, a route already", "a channel of its own")
     if probing.bleed and probing.bleed.route in channels:

@@ -63,7 +63,12 @@ def _nets(board: Board, document: Document) -> None:
         for side, net in enumerate(pair):
             _known(document, ("board", "adjacent", index, side), net, nets, "net")
     if board.ground not in set(nets_of(board.parts)):
-        document.add(("board", "ground"), f"the net {quoted(board.ground)}, on which no part sits", "the ground net")
+        written = document.at(("board", "ground")) is not None
+        found = f"the net {quoted(board.ground)}" + ("" if written else ", assumed since none is written")
+        near = nearest(board.ground, nets_of(board.parts))
+        document.add(
+            ("board", "ground"), f"{found}, on which no part sits", 'the net of zero volts: ground = "…"', near
+        )
 
 
 def _known(document: Document, path: Path, name: str, names: Iterable[str], what: str) -> bool:

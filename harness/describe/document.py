@@ -16,6 +16,7 @@ from typing import Any, NoReturn
 
 from wakeboard.harness.describe.positions import Path, line_of, positions
 from wakeboard.harness.describe.problems import Problem, quoted
+from wakeboard.harness.describe.syntax import complaint
 from wakeboard.results.visible import visible
 
 _LARGEST = 4_000_000  # bytes; a board file of a thousand parts has some 200 000
@@ -25,7 +26,6 @@ _PIECE = re.compile(  # strings and comments as wholes, so that the dots in them
     r"""|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'|\#[^\n]*+|[.=\[\]{},\n]|[^"'\#.=\[\]{},\n]++|["']""",
     re.DOTALL,
 )
-_AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)")
 _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 
 
@@ -100,8 +100,17 @@ def read_named(file: str | os.PathLike[str]) -> Document:
         return _unreadable(name, "", 0, "a file that is not named .toml", "a file named .toml; it was not opened")
     document = read(file)
     if not document.readable:
-        document.problems = [replace(each, source="") for each in document.problems]
+        document.problems = [_unshown(each) for each in document.problems]
     return document
+
+
+def _unshown(problem: Problem) -> Problem:
+    """Without a word of the file: what is missing, not of what."""
+    if problem.allowed:
+        return replace(problem, source="")
+    missing = re.match(r"missing \S+", problem.found)
+    twice = "a key that is written twice" if problem.found.endswith("is written twice") else "no TOML"
+    return replace(problem, found=missing[0] if missing else twice, hint="", source="")
 
 
 def _bytes_of(name: str) -> bytes:
@@ -169,23 +178,8 @@ def _check_names(document: Document) -> None:
 
 
 def _syntax(name: str, text: str, error: tomllib.TOMLDecodeError) -> Document:
-    message = str(error)
-    place = _AT.search(message)
-    line = int(place[1]) if place and place[1] else text.count("\n") + (not text.endswith("\n"))
-    document = _unreadable(name, text, max(line, 1), _lower(_AT.sub("", message)), "TOML", _syntax_hint(message))
-    return document
-
-
-def _syntax_hint(message: str) -> str:
-    if "overwrite" in message or "twice" in message:
-        return "each key and table is written once"
-    if "Invalid value" in message or "newline" in message or "Illegal character" in message:
-        return 'text stands in quotes: volts = "3.3 V"'
-    return ""
-
-
-def _lower(message: str) -> str:
-    return message[:1].lower() + message[1:]
+    told = complaint(text, error)
+    return _unreadable(name, text, told.line, told.says, "", told.hint)
 
 
 def _unreadable(name: str, text: str, line: int, found: str, allowed: str, hint: str = "") -> Document:

@@ -7,11 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from wakeboard.harness.describe.bench import Bench
 from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.document import Document, read
 from wakeboard.harness.describe.load import bench_of, board_of, sequence_of, units_of
 from wakeboard.harness.describe.notes import board_notes, sequence_notes
 from wakeboard.harness.describe.problems import FileProblems, Problem, one_of
+from wakeboard.harness.describe.units import units_notes
+from wakeboard.results.counted import count
 
 _MARKS = {"board": "a board file", "bench": "a bench file", "sequence": "a sequence file", "units": "a units file"}
 
@@ -75,16 +78,18 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
             says, notes = _board_says(board), board_notes(board, document)
     elif kind == "bench":
         bench = bench_of(document, _board_beside(document, boards))
-        says = f"{len(bench.instruments)} instruments, probing by {bench.probing.by}" if bench and not problems else ""
+        says = _bench_says(bench) if bench and not problems else ""
     elif kind == "sequence":
         sequence, board_document = sequence_of(document)
         problems = [*problems, *(board_document.problems if board_document else [])]
-        says = f"{sequence.title}: {len(sequence.steps)} steps" if sequence else ""
+        says = f"{sequence.title}: {count(len(sequence.steps), 'step')}" if sequence else ""
         notes = sequence_notes(sequence, document) if sequence and not problems else []
     elif kind == "units":
         units, board_document = units_of(document)
         problems = [*problems, *(board_document.problems if board_document else [])]
-        says = f"{len(units.units)} units" if units else ""
+        says = count(len(units.units), "unit") if units else ""
+        of = board_of(board_document) if units and board_document and not problems else None
+        notes = units_notes(units, document, of) if units and of else []
     else:
         document.add((), "none of the tables that tell what it is", one_of(_MARKS.values()), "see `wakeboard new`")
     return Checked(document.file, kind, says, tuple(sorted(set(problems))), tuple(notes))
@@ -117,6 +122,12 @@ def _board_beside(document: Document, boards: dict[str, Board | None]) -> Board 
     return board_of(read(beside))
 
 
+def _bench_says(bench: Bench) -> str:
+    return f"{count(len(bench.instruments), 'instrument')}, probing by {bench.probing.by}"
+
+
 def _board_says(board: Board) -> str:
-    names = ("supplies", "rails", "lines", "points", "parts")
-    return f"{board.name} {board.revision}: " + ", ".join(f"{len(getattr(board, name))} {name}" for name in names)
+    told = [count(len(board.supplies), "supply", "supplies")]
+    told += [count(len(getattr(board, f"{one}s")), one) for one in ("rail", "line", "point", "part")]
+    assumed = "" if "ground" in board.board.model_fields_set else f"; ground is not written: {board.ground} is assumed"
+    return f"{board.name} {board.revision}: {', '.join(told)}{assumed}"

@@ -82,8 +82,8 @@ def _board(name: str, supplies: Iterable[Part], parts: Iterable[Part], netlist: 
         "# A source of the netlist above 0 V against ground is a way for power to enter. ± 5 % is a guess.",
     ]
     for part in supplies:
-        volts = digits(float(part.values["volts"]))
-        lines += [f"[supplies.{_key(part.name)}]", f"net = {_text(part.pins['P'])}", f'volts = "{volts} V ± 5 %"', ""]
+        volts = quantity(float(part.values["volts"]), "V")
+        lines += [f"[supplies.{_key(part.name)}]", f"net = {_text(part.pins['P'])}", f'volts = "{volts} ± 5 %"', ""]
     lines += ["[points]", *(f'P{k} = {{ net = {_text(net)}, place = "" }}' for k, net in enumerate(nets, 1)), ""]
     lines += ["[parts]", *map(_part, parts), *map(_unread, netlist.unread), ""]
     return "\n".join(lines)
@@ -110,7 +110,7 @@ def _value(unit: str, value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if unit and isinstance(value, int | float):
-        return f'"{digits(float(value))} {unit}"'
+        return f'"{quantity(float(value), unit)}"'
     return json.dumps(value, ensure_ascii=False)
 
 
@@ -118,6 +118,19 @@ def digits(value: float) -> str:
     """The shortest that is the value but for the last bits, which a multiplier such as n leaves."""
     texts = (f"{value:.{count}g}" for count in range(6, 17))
     return next((text for text in texts if math.isclose(float(text), value, rel_tol=1e-14)), repr(value))
+
+
+def quantity(value: float, unit: str) -> str:
+    """As on a schematic, 100 nF, wherever that reads back as the value to its last bits; else all its digits."""
+    from wakeboard.instruments.quantity import PREFIXES, parse
+
+    size = abs(value)
+    for prefix, power in PREFIXES:
+        if unit != "%" and 1 <= float(f"{size:.6g}") / 10**power < 1000:
+            text = f"{digits(value / 10**power)} {prefix}{unit}"
+            if "e" not in text.split()[0] and math.isclose(parse(text, unit), value, rel_tol=1e-14):
+                return text
+    return f"{digits(value)} {unit}"
 
 
 def _text(text: str) -> str:

@@ -48,6 +48,13 @@ def sequence_notes(sequence: Sequence, document: Document) -> list[Problem]:
     return notes.problems
 
 
+def _ground(board: Board, notes: Document) -> None:
+    if notes.at(("board", "ground")) is None:
+        notes.add(
+            ("board", "ground"), f"none; {quoted(board.ground)} was assumed", 'the net of zero volts: ground = "GND"'
+        )
+
+
 def _lonely_nets(board: Board, notes: Document) -> None:
     counts = Counter(nets_of(board.parts))
     shared = [net for net, count in counts.items() if count > 1]

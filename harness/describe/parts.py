@@ -20,6 +20,7 @@ from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.instruments.quantity import QuantityError, parse, parse_interval, parse_tolerance, parse_value
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.part import Part
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.kind import Kind, Quantity
@@ -169,7 +170,7 @@ class _PartReader:
 
     def _listed(self, kind: Kind, nets: list[Any]) -> dict[str, Any] | None:
         if kind.any_pins or len(nets) != len(kind.pins):
-            self.wrong(("pins",), f"a list of {len(nets)} nets", _pins_allowed(kind))
+            self.wrong(("pins",), f"a list of {count(len(nets), 'net')}", _pins_allowed(kind))
             return None
         return dict(zip(kind.pins, nets, strict=True))
 

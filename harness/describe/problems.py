@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, order=True)
 class Problem:
-    """One thing that is wrong. `line` counts from 1, 0 where a file could not be read; `source` is that line's text."""
+    """One thing that is wrong. `line` counts from 1, 0 where a file could not be read; `source` is that line's text.
+    Without `allowed` what was found is a whole clause ("missing }")."""
 
     file: str
     line: int
@@ -26,9 +27,9 @@ class Problem:
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
         key = f"{self.key}: " if self.key else ""
-        allowed = f"; allowed: {self.allowed}" if self.allowed else ""
+        says = f"found {self.found}; allowed: {self.allowed}" if self.allowed else self.found
         hint = f"; {self.hint}" if self.hint else ""
-        return f"{place}: {key}found {self.found}{allowed}{hint}"
+        return f"{place}: {key}{says}{hint}"
 
     def as_json(self) -> dict[str, object]:
         return {name: getattr(self, name) for name in ("file", "line", "key", "found", "allowed", "hint")}

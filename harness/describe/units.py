@@ -12,6 +12,8 @@ from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.document import Document
 from wakeboard.harness.describe.fields import Named, Names, Table, give_names
 from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.problems import Problem
+from wakeboard.harness.describe.twice import planted_twice
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
 
@@ -60,6 +62,18 @@ def check_units(units: Units, document: Document, board: Board | None) -> None:
             _check_fault(text, board)
         except CircuitError as error:
             document.add(path, f'"{text}"', f"a fault: {error}")
+
+
+def units_notes(units: Units, document: Document, board: Board) -> list[Problem]:
+    """Pulls that would be planted beside what the board file has already."""
+    notes = Document(document.file, document.text, document.data, document.lines)
+    listed: list[tuple[Path, tuple[str, ...]]] = [(("every",), tuple(units.every.plant))]
+    listed += [(("units", name), tuple(unit.plant)) for name, unit in units.units.items()]
+    for path, plants in listed:
+        for text, stands in planted_twice(board, plants):
+            at = (*path, "plant", plants.index(text))
+            notes.add(at, f'"{text}" planted twice: {stands}', "a pull that the board file has not")
+    return notes.problems
 
 
 def _check_fault(text: str, board: Board | None) -> None:

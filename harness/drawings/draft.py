@@ -24,6 +24,7 @@ from wakeboard.harness.drawings.netnames import ground_of, is_rail
 from wakeboard.harness.drawings.proposal import Proposal, Row, proposed
 from wakeboard.harness.drawings.references import split
 from wakeboard.harness.drawings.telling import MECHANICAL
+from wakeboard.results.counted import count
 
 _BARE: Final = re.compile(r"[A-Za-z0-9_-]+\Z")
 _NOT_A_NET: Final = re.compile(r"[\s:=;,>]+")
@@ -140,7 +141,7 @@ def drafted(design: Design, name: str, folder: Path | None = None) -> Draft:
     lost = [part.name for part in design.parts.values() if not part.pins and split(part.name)[0] not in MECHANICAL]
     if lost:
         some = ", ".join(lost[:8]) + (" …" if len(lost) > 8 else "")
-        design.remarks.append(f"{len(lost)} parts of the lists have no pin on a net and are left out: {some}")
+        design.remarks.append(f"left out, without a pin on any net: {count(len(lost), 'part')} of the lists, {some}")
     guide = Guide(design)
     proposal = proposed(design, parts, ground, guide)
     on_parts = {net for line in parts.values() if line.fitted for net in line.nets} | {ground}

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
+from wakeboard.results.counted import count
+
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
     from wakeboard.instruments.virtual.circuit.part import Part
@@ -55,8 +57,8 @@ def _parts(board: Board) -> Iterator[str]:
     first = feeding or found
     names = ", ".join(part.name for part in first[:MOST_NAMED]) + (" …" if len(first) > MOST_NAMED else "")
     why = "since they are on two rails and more" if feeding else "with the most lines and pins"
-    count = f"{len(found)} of {len(board.parts)} parts {'has' if len(found) == 1 else 'have'} no model"
-    yield f"{count}; describe first: {names}, {why} (`wakeboard parts` shows the kinds)"
+    lacking = f"{len(found)} of {count(len(board.parts), 'part')} {'has' if len(found) == 1 else 'have'} no model"
+    yield f"{lacking}; describe first: {names}, {why} (`wakeboard parts` shows the kinds)"
     yield "works without them: shorts, rails, lines and comparison; review and explain see only what is modelled"
 
 

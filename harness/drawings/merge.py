@@ -24,6 +24,7 @@ from tomlkit.items import InlineTable, Item, Table
 from wakeboard.harness.describe.document import Document, read_text
 from wakeboard.harness.describe.problems import FileProblems, quoted
 from wakeboard.harness.drawings.draft import Draft, adjacent_lines, comment
+from wakeboard.results.counted import count
 
 SECTIONS: Final = ("supplies", "rails", "lines", "points", "parts")
 Tables = Mapping[str, Mapping[str, Any]]
@@ -217,7 +218,7 @@ def _adjacent(file: tomlkit.TOMLDocument, base: Tables | None, draft: Draft, tol
         kept = [pair for pair in here if isinstance(pair, list) and set(pair) <= nets]
     if kept != here:
         head["adjacent"] = _pairs(kept)
-        told.append(f"board.adjacent: {len(kept)} pairs of neighbours, {len(here or [])} before")
+        told.append(f"board.adjacent: {count(len(kept), 'pair')} of neighbours, {len(here or [])} before")
 
 
 def _pairs(pairs: list[list[str]]) -> Any:

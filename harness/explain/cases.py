@@ -326,7 +326,7 @@ WAKING_FROM: float = 0.35
 
 
 def _decades(model: Mapping[str, Any], o: Observation, level: float) -> float:
-    """What the model may be wrong by in an ohms reading. Leads exchanged, diodes to ground conduct, which are known."""
+    """What the model may be wrong by in an ohms reading. Leads reversed, diodes to ground conduct, which are known."""
     waking = not o.turned and o.test_amps * 10**level > WAKING_FROM
     return float(model["waking" if waking else "decades"])
 

@@ -124,7 +124,7 @@ def _ohms(case: Case, effort: Mapping[str, float]) -> Iterator[Idea]:
         if across is not None and across.shunt:
             does += f" with {show(across.shunt, 'Ω')} across it"
         yield Idea(_at_range(blank, 10e3), point, price, does)
-        yield Idea(_at_range(replace(blank, turned=True), 10e3), point, price, f"{does} with the leads swapped")
+        yield Idea(_at_range(replace(blank, turned=True), 10e3), point, price, f"{does} with the leads reversed")
         if across is not None:
             low = replace(blank, test_amps=test_amps(LOW_CURRENT_RANGE))
             how = f" on the {show(LOW_CURRENT_RANGE, 'Ω')} range"

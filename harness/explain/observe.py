@@ -46,7 +46,7 @@ class Observation:
     known resistor stood across).
 
     `of` is a net, or for a current the supply. For ohms: `top` is the most that the meter shows, `test_amps` and
-    `open_volts` what it puts on the net, `turned` whether the leads were exchanged, `shunt` a known resistor that stood
+    `open_volts` what it puts on the net, `turned` whether the leads were reversed, `shunt` a known resistor that stood
     across the net meanwhile and was taken out of the reading.
     """
 

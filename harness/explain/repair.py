@@ -61,13 +61,16 @@ def any_repair(circuit: Circuit, faults: Sequence[tuple[str, float]]) -> list[Re
     first, share = faults[0]
     if share >= CLEARLY or len(faults) == 1:
         return repairs(circuit, [first])
-    found = []
-    for text, each in faults:
-        if each >= LIKELY:
-            found += [
-                replace(r, share=each, does=f"if it is {text} ({100 * each:.0f} %): {r.does}")
-                for r in repairs(circuit, [text])
-            ]
+    found: list[Repair] = []
+    likely = [(text, each) for text, each in faults if each >= LIKELY]
+    alike = {tuple((r.does, r.fault) for r in repairs(circuit, [text])) for text, _ in likely}
+    if len(alike) == 1 and sum(each for _, each in likely) >= CLEARLY:
+        return repairs(circuit, [first])  # whichever it is, the same is done
+    for text, each in likely:
+        found += [
+            replace(r, share=each, does=f"if it is {text} ({100 * each:.0f} %): {r.does}")
+            for r in repairs(circuit, [text])
+        ]
     return found
 
 

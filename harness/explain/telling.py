@@ -30,6 +30,15 @@ def reading_text(o: Observation, y: float) -> str:
     return show(y, "A" if o.quantity == CURRENT else "V", 4)
 
 
+def plain(label: str) -> str:
+    """A reading's label without what goes without saying, "10 kΩ load" for the resistor that was across."""
+    from wakeboard.results.report.text import state_words
+
+    what, _, state = label.removesuffix("]").partition(" [")
+    words = state_words(state)
+    return f"{what} [{words}]" if words else what
+
+
 def percent(p: float) -> str:
     """A probability in as many digits as it deserves; never 100 % nor 0 %."""
     if p > 0.99:
@@ -88,14 +97,14 @@ def _group_lines(place: int, group: Group, odd: int) -> Iterator[str]:
         yield from (f"              {way.does}" for way in group.ways[:WAYS])
     if group.leaves and group.probability > 0.01 and group.faults:
         more = f" and {len(group.leaves) - 3} more" if len(group.leaves) > 3 else ""
-        yield f"            does not account for: {'; '.join(group.leaves[:3])}{more}"
+        yield f"            does not account for: {'; '.join(map(plain, group.leaves[:3]))}{more}"
 
 
 def _as_drawn(explanation: Explanation) -> Iterator[str]:
     if explanation.as_drawn:
         yield ""
         yield "Outside their limits, but so the drawn board gives them (the design, not this unit; see the review):"
-        yield from (f"  {label}" for label in explanation.as_drawn)
+        yield from (f"  {plain(label)}" for label in explanation.as_drawn)
 
 
 def _common(explanation: Explanation) -> Iterator[str]:

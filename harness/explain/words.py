@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from wakeboard.instruments.quantity import show
+from wakeboard.instruments.quantity import QuantityError, parse, show
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, parse_fault
 
 NONE = "none"
@@ -95,9 +95,18 @@ def _of_part(circuit: Circuit, fault: Fault) -> str:
     kind = kind_of(part)
     unit = kind.values[kind.main].unit if kind.main else ""
     drawn = show(float(part.values[kind.main]), unit) if kind.main and unit else "the drawn one"
+    found = _tidy(fault.argument, unit)
     if fault.kind == "variant":
-        return f"{part.name} is the {fault.argument} part, not the {drawn} one"
-    return f"{part.name}{where} is {fault.argument} instead of {drawn}"
+        return f"{part.name} is the {found} part, not the {drawn} one"
+    return f"{part.name}{where} is {found} instead of {drawn}"
+
+
+def _tidy(argument: str, unit: str) -> str:
+    """A value as it is written everywhere else: 1Ω is 1 Ω."""
+    try:
+        return show(parse(argument, unit), unit) if unit else argument
+    except QuantityError:
+        return argument
 
 
 def _of_pin(circuit: Circuit, fault: Fault, net: str) -> str:

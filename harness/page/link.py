@@ -339,7 +339,7 @@ class SeenGuard:
 def _point(title: str) -> str:
     """The point that a prompt is about."""
     words = title.split()
-    return words[-1] if len(words) > 1 and words[0] in ("Probe", "Swap") else ""
+    return words[-1] if len(words) > 1 and words[0] in ("Probe", "Reverse") else ""
 
 
 def _start() -> subprocess.Popen[bytes]:

@@ -64,7 +64,7 @@ def judge_all(
         progress(0, len(texts))
     try:
         if count == 1 or len(chunks) <= 1:
-            with _seldom_collected():
+            with seldom_collected():
                 return _gathered(len(texts), (_work(*chunk) for chunk in chunks), progress)
         job.reach.prepare()  # before the processes part, so that it is done once
         begin = (job.sequence.file, [[str(fault) for fault in faults] for faults in job.planted], job.save)
@@ -84,7 +84,7 @@ def _seldom_collect() -> None:
 
 
 @contextmanager
-def _seldom_collected() -> Iterator[None]:
+def seldom_collected() -> Iterator[None]:
     before = gc.get_threshold()
     _seldom_collect()
     try:

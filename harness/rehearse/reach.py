@@ -125,7 +125,7 @@ class Reach:
         return self.board.supplies[next(iter(case.supplies))].net
 
     def _tests(self) -> Iterator[tuple[float, float, str, bool]]:
-        """(A, V unknown, net, leads swapped) of each unpowered test."""
+        """(A, V unknown, net, leads reversed) of each unpowered test."""
         return ((amps, v, net, swapped) for amps, v in TESTS for net in self.nets for swapped in (False, True))
 
     # --- solving ----------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@
     dates     a calibration that ends soon (one that has ended keeps the bench from being opened)
 
 What fails here is the bench's: the outcome is "error", and nothing is said of the board. Leads on a wrong net, or
-swapped, show with a voltage only: see wiring.py.
+reversed, show with a voltage only: see wiring.py.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from wakeboard.harness.run.selfcheck import SOON
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.figures import LEADS_OHMS
+from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.bench import OpenBench
@@ -150,10 +151,10 @@ def _relays(bench: OpenBench) -> list[str]:
     life = scanner.life
     counts = probing.all_counts()
     return [
-        f"relay {channel} of {scanner.name} has moved {count} times; at rated load it lasts about {life:g}: "
+        f"relay {channel} of {scanner.name} has moved {count(moved, 'time')}; at rated load it lasts about {life:g}: "
         "measure its contact"
-        for channel, count in counts.items()
-        if count >= WORN * life
+        for channel, moved in counts.items()
+        if moved >= WORN * life
     ]
 
 

@@ -38,7 +38,7 @@ SAYS = {
     "prove": "near zero: looking whether the lead is open",
     "open": "no contact, or a net that floats: Enter if the probe is on it",
     "zero": "0 V, as an open lead reads too: Enter if the probe is on it",
-    "negative": "NEGATIVE: are the leads swapped? Enter if it is so",
+    "negative": "NEGATIVE: are the leads reversed? Enter if it is so",
     "over": "OVER RANGE",
 }
 

@@ -235,7 +235,7 @@ class Context:
 
     def level_says(self, line: Line, volts: float) -> str:
         level = self.thresholds(line).level(volts)
-        return "between the levels" if level == "undefined" else level
+        return "between the levels" if level == "undefined" else f"reads {level}"
 
     def rail_limits(self, rail: str, expect: Interval | None) -> Limits:
         """From the step, the board file, or the circuit's tolerances, in this order."""
@@ -359,11 +359,11 @@ class Context:
         self.pulse()
         self.bench.probing.reach(net)
 
-    def swap(self, swapped: bool) -> bool:
+    def reverse(self, on: bool) -> bool:
         """The meter's leads the other way round; False where the bench cannot, or the operator will not."""
         self.pulse()
         try:
-            return self.bench.probing.swap(swapped)
+            return self.bench.probing.reverse(on)
         except SkipPoint:
             return False
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.instruments.quantity import show
+from wakeboard.results.records import LIMITS_FROM
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -40,9 +41,11 @@ def _reading_text(reading: Reading) -> str:
     value = "over range" if reading.value is None else show(reading.value, reading.unit)
     if reading.value is None and reading.says:
         value = reading.says
-    limits = _limits(reading)
-    says = f", {reading.says}" if reading.says and reading.value is not None else ""
-    return f"{reading.of} {reading.quantity} {value}{limits}{says}"
+    says = [reading.says] if reading.says and reading.value is not None else []
+    if reading.outcome == "marginal" and reading.value is not None and reading.u:
+        value += f" ± {show(2 * reading.u, reading.unit, 2)}"  # U = 2u (JCGM 100:2008, 6.3)
+        says.append("too near the limit to decide")
+    return f"{reading.of} {reading.quantity} {value}{_limits(reading)}" + (f": {', '.join(says)}" if says else "")
 
 
 def _limits(reading: Reading) -> str:
@@ -55,7 +58,7 @@ def _limits(reading: Reading) -> str:
         text = f"> {show(low, reading.unit)}"
     else:
         text = f"{show(low, reading.unit)} .. {show(high, reading.unit)}"
-    return f" ({text}{', ' + reading.limits_from if reading.limits_from else ''})"
+    return f" ({text}{', ' + LIMITS_FROM.get(reading.limits_from, reading.limits_from) if reading.limits_from else ''})"
 
 
 class PlainObserver:

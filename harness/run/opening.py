@@ -301,7 +301,7 @@ def highest_volts(board: Board) -> float:
 
 
 def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProbing:
-    """Probing through the bench's scanner, with its swap channel and its bleed resistor where it has them."""
+    """Probing through the bench's scanner, with what reverses the leads and the bleed resistor where there are."""
     probing = described.probing
     scanner = drivers.scanners[described.scanner.name] if described.scanner else next(iter(drivers.scanners.values()))
     routes: dict[str, str] = {}
@@ -311,7 +311,7 @@ def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProb
     if probing.bleed is not None and probing.bleed.route is not None:
         loads[probing.bleed.ohms.nominal] = probing.bleed.route
     return RelayProbing(
-        scanner, routes, swap_channel=probing.swap, short_channel=probing.short, load_channels=loads,
+        scanner, routes, reverse_channel=probing.reverse, short_channel=probing.short, load_channels=loads,
         meter=next(iter(drivers.dmms.values()), None), most_volts=highest_volts(board),
     )  # fmt: skip
 

@@ -42,8 +42,8 @@ class HotSwitch(BenchError):
 
 
 class RelayProbing:
-    """Through a scanner's channels. swap: the channel that swaps the leads; short: the one that connects them with each
-    other; loads: ohms -> channel of a resistor."""
+    """Through a scanner's channels. reverse: the channel that reverses the leads; short: the one that connects them
+    with each other; loads: ohms -> channel of a resistor."""
 
     by_hand = False
 
@@ -52,7 +52,7 @@ class RelayProbing:
         scanner: RelaysPort,
         routes: Mapping[str, str],
         *,
-        swap_channel: str | None = None,
+        reverse_channel: str | None = None,
         short_channel: str | None = None,
         load_channels: Mapping[float, str] | None = None,
         meter: MeterPort | None = None,
@@ -63,11 +63,11 @@ class RelayProbing:
         self._meter = meter
         self._most_volts = most_volts
         self.routes = dict(routes)  # net -> channel
-        self._swap_channel = swap_channel
+        self._reverse_channel = reverse_channel
         self._short_channel = short_channel
         self._loads = dict(load_channels or {})
         self._net: str | None = None
-        self._swapped = False
+        self._reversed = False
         self._loaded: float | None = None
 
     def reaches(self, net: str) -> bool:
@@ -78,19 +78,19 @@ class RelayProbing:
         return list(nets)
 
     def reach(self, net: str) -> None:
-        if net == self._net and not self._swapped and self._loaded is None:
+        if net == self._net and not self._reversed and self._loaded is None:
             return
         self._quiet()
-        self._net, self._swapped, self._loaded = net, False, None
+        self._net, self._reversed, self._loaded = net, False, None
         self.scanner.only(self.routes[net])
 
-    def swap(self, swapped: bool) -> bool:
-        if self._swap_channel is None:
+    def reverse(self, on: bool) -> bool:
+        if self._reverse_channel is None:
             return False
-        if swapped != self._swapped:
+        if on != self._reversed:
             self._quiet()
-            (self.scanner.close if swapped else self.scanner.open)(self._swap_channel)
-            self._swapped = swapped
+            (self.scanner.close if on else self.scanner.open)(self._reverse_channel)
+            self._reversed = on
         return True
 
     @property
@@ -101,7 +101,7 @@ class RelayProbing:
         """The meter's leads with each other, and no net."""
         assert self._short_channel is not None
         self._quiet()
-        self._net, self._swapped, self._loaded = None, False, None
+        self._net, self._reversed, self._loaded = None, False, None
         self.scanner.only(self._short_channel)
 
     def regrets(self) -> bool:
@@ -158,7 +158,7 @@ class RelayProbing:
 
     def all_counts(self) -> dict[str, int]:
         """The same of every relay that this bench uses."""
-        special = (self._swap_channel, self._short_channel)
+        special = (self._reverse_channel, self._short_channel)
         return self._counted([*self.routes.values(), *self._loads.values(), *filter(None, special)])
 
     def _counted(self, channels: Sequence[str]) -> dict[str, int]:
@@ -168,7 +168,7 @@ class RelayProbing:
     def release(self) -> None:
         self._quiet()
         self.scanner.open_all()
-        self._net, self._swapped, self._loaded = None, False, None
+        self._net, self._reversed, self._loaded = None, False, None
 
 
 class HandProbing:
@@ -198,7 +198,7 @@ class HandProbing:
         self._net: str | None = None
         self._point = ""
         self._detail = ""  # where the probes are, in words
-        self._swapped = False
+        self._reversed = False
 
     def reaches(self, net: str) -> bool:
         """A hand reaches every net that has a point, and a supply at its connector."""
@@ -215,24 +215,24 @@ class HandProbing:
         return next((str(supply.place) for supply in self.board.supplies.values() if supply.net == net), "")
 
     def reach(self, net: str) -> None:
-        if net == self._net and not self._swapped:
+        if net == self._net and not self._reversed:
             return
         points = self.board.points_on(net)
         self._point = points[0] if points else net
         self._put(f"Probe {self._point}", f"{self._place(net) or 'place not given'}   net {net}   {AS_USUAL}")
-        self._net, self._swapped = net, False
+        self._net, self._reversed = net, False
 
     def _put(self, title: str, detail: str) -> None:
         self._place_probe(title, detail)
         self._detail = detail
 
-    def swap(self, swapped: bool) -> bool:
+    def reverse(self, on: bool) -> bool:
         """Black on the point and red on ground. Back again is no prompt of its own: the next point says how."""
-        if swapped and not self._swapped:
-            self._put(f"Swap the leads at {self._point}", TURNED)
-        elif self._swapped:
+        if on and not self._reversed:
+            self._put(f"Reverse the leads at {self._point}", TURNED)
+        elif self._reversed:
             self._net = None
-        self._swapped = swapped
+        self._reversed = on
         return True
 
     def held(self) -> bool:
@@ -258,7 +258,7 @@ class HandProbing:
         """The probes' tips together; asked once a session, and again where they did not touch."""
         told = f"{again}. Once more: " if again else ""
         self._tell(f"{told}Hold the two probe tips together", "Wakeboard checks for zero. Enter: they touch")
-        self._net, self._swapped = None, False
+        self._net, self._reversed = None, False
 
     def loads(self) -> Sequence[float]:
         return [self._bleed] if self._bleed is not None else []
@@ -277,7 +277,7 @@ class HandProbing:
         return {}
 
     def release(self) -> None:
-        self._net, self._swapped = None, False
+        self._net, self._reversed = None, False
 
 
 def _along(place: str) -> tuple[int, int, str]:

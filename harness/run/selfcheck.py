@@ -15,6 +15,7 @@ from wakeboard.harness.run.budget import Timed, time_supply
 from wakeboard.instruments.address import HERE, hosts_of
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.ports import Shot, View
+from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -184,7 +185,7 @@ def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[st
     if errors := scanner.errors():
         told = ", ".join(f"{code} {text}" for code, text in errors[:2])
         raise BenchError(f"{checked.name} does not know a channel of the bench file's routes: {visible(told)}")
-    checked.says.append(f"knows the {len(routes)} channels of the routes")
+    checked.says.append(f"knows {count(len(routes), 'channel')} of the routes")
     if closed:
         checked.cautions.append(f"channel {', '.join(closed)} is closed")
 
@@ -248,7 +249,7 @@ def check_supply_against_meter(bench: Any, supply: str, supply_volts: float, met
     if abs(supply_volts - meter_volts) > allowed:
         raise BenchError(
             f"the supply says {supply_volts:.3f} V at {supply} and the meter {meter_volts:.3f} V at the same net: "
-            "a wrong channel or route, swapped leads, or a lead with a high resistance; nothing is known of the board",
+            "a wrong channel or route, reversed leads, or a lead with a high resistance; nothing is known of the board",
             instrument=bench.meter_name,
         )
 

@@ -57,7 +57,7 @@ def diagnose(low: Seen, high: Seen) -> str:
             "of the supply are on another net than the bench file says"
         )
     if all(abs(each.meter + each.supply) <= ROOM for each in (low, high)):
-        return "the leads are swapped: of the meter, or of the supply"
+        return "the leads are reversed: of the meter, or of the supply"
     if abs(high.meter - low.meter) <= ROOM / 2:
         return (
             "the meter shows the same at both: it holds its display, answers an earlier question, or is on a net that "
@@ -169,7 +169,7 @@ def _look_elsewhere(context: Context, supply: str, net: str, seen: Seen) -> None
         belongs = f"{there}, the net of {owners[0]}" if owners else there
         raise WrongWiring(
             f"{supply} is at {seen.supply:.3f} V and shows on {belongs}, not on {net}: its leads are wired otherwise "
-            "than the bench file says, or the scanner's channels are exchanged",
+            "than the bench file says, or the scanner's channels are on each other's nets",
             instrument=context.guard.instrument(supply),
         )
 

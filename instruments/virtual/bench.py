@@ -270,7 +270,7 @@ class VirtualBench:
         numbers = iter(self.routes.points)
         probing: dict[str, Any] = {"by": "scanner", "routes": {point: next(numbers) for point in self.prepared.points}}
         if self.routes.swap is not None:
-            probing["swap"] = self.routes.swap
+            probing["reverse"] = self.routes.swap
         if self.routes.short is not None:
             probing["short"] = self.routes.short
         for channel, ohms in self.routes.loads.items():

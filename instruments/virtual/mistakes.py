@@ -1,9 +1,9 @@
 """Mistakes of the bench itself that can be planted in a virtual one: what a person's leads do, not the board.
 
-    meter:swapped            red on ground, black on the point
+    meter:reversed           red on ground, black on the point
     meter:lead off           the red lead hangs in the air
     meter:current jack       the red lead is in the current jack: a few ohms across the net, and volts read 0
-    USB+CELL:exchanged       the leads of two supplies are exchanged
+    USB+CELL:exchanged       each of two supplies is on the other's net
     meter:stuck              the display is held: every reading is the first one
     meter:high impedance     its input stays above 10 GΩ whatever it is told
     meter:offset             it reads 20 mV too much: out of adjustment, or nulled on something
@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 METER = (
-    "swapped", "lead off", "current jack", "stuck", "high impedance", "offset", "bad contact", "60 Hz",
+    "reversed", "lead off", "current jack", "stuck", "high impedance", "offset", "bad contact", "60 Hz",
 )  # fmt: skip
 # V, Ω, Ω: large enough to be told, as such mistakes are on a bench (invented)
 OFFSET_VOLTS, CONTACT_OHMS, HIGH_OHMS = 0.02, 80.0, 20e9
@@ -44,7 +44,7 @@ class Mistakes:
 
     def leads(self, high: str, low: str, idle: str) -> tuple[str, str]:
         """Where the meter's leads really are when they should be on `high` and `low`."""
-        if self.meter == "swapped":
+        if self.meter == "reversed":
             return low, high
         if self.meter == "lead off":
             return (idle, low) if high != idle else (high, low)

@@ -1,8 +1,8 @@
 """A scanner's hardware: relays between the board's points and the meter, with counts, settle time and real ties.
 
 A closed channel puts its net on the meter's high lead. A second closed channel ties its net to the first through both
-relays, as it really would. Three kinds of channel serve the bench: one swaps the meter's leads, one connects them with
-each other, others put a known resistor across the meter. The faces (scanner_scpi.py) speak a maker's commands to it.
+relays, as it really would. Three kinds of channel serve the bench: one reverses the meter's leads, one connects them
+with each other, others put a known resistor across the meter. The faces (scanner_scpi.py) speak a maker's commands.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ HOT_VOLTS, HOT_AMPS = 1.0, 1e-3  # a contact that moves under more than both is 
 
 @dataclass(frozen=True, slots=True)
 class Routes:
-    """What each channel does. points: channel -> net; swap: the one that swaps the leads; loads: channel -> ohms;
+    """What each channel does. points: channel -> net; swap: the one that reverses the leads; loads: channel -> ohms;
     short: the one that connects the leads with each other."""
 
     points: Mapping[int, str]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord, SupplyTrace
 from wakeboard.results.report import readings_view as rv
 from wakeboard.results.report.drawings import units_strip
@@ -28,7 +29,6 @@ from wakeboard.results.report.explain_view import (
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
 from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import (
-    count,
     limits_words,
     short_units,
     show,
@@ -116,6 +116,7 @@ class BoardView:
     single: tuple[UnitOddities, ...]
     explanation: Explanation
     shared: tuple[SharedFault, ...]
+    explained: bool
     concerns: tuple[Concern, ...]
     actions: tuple[str, ...]
     table: tuple[tuple[str, tuple[TableRow, ...]], ...]
@@ -166,6 +167,7 @@ def board_view(
         ),
         explanation=shared,
         shared=shared_faults(explain) if by_unit and explain else (),
+        explained=bool(explain),
         concerns=concerns(review),
         actions=tuple(_actions(comparison, shared, by_unit, short, concerns(review), findings)),
         table=_table(comparison),
@@ -277,7 +279,8 @@ class _Drawer:
         odd = [self.short[u] for u in row.outside]
         aside = [self.short[u] for u in numbers if u not in row.counted]
         drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd, aside)
-        return state_words(row.check.state), limits, drawing
+        apart = ", ".join(self.short[u] for u in row.unlike if u not in row.outside)
+        return state_words(row.check.state), limits + (f"; unlike the others: {apart}" if apart else ""), drawing
 
 
 def _actions(

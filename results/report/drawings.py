@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from wakeboard.results.counted import count
 from wakeboard.results.report.svg import (
     LETTER,
     WIDTH,
@@ -181,7 +182,7 @@ class _Shared:
         return (
             " ".join(sorted(self.names, key=lambda n: n.strip("()")))
             if len(self.names) <= 5
-            else f"{len(self.names)} units"
+            else count(len(self.names), "unit")
         )
 
     @property

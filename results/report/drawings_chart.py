@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from wakeboard.results.counted import count
 from wakeboard.results.report.svg import (
     WIDTH,
     Axis,
@@ -53,7 +54,7 @@ def individuals_figure(
     odd = {*chart.beyond, *chart.jumps, *chart.runs}
     kept = range(len(values)) if len(values) <= _MOST_DOTS else sorted(odd)
     body += [dot(across.x(i), y(values[i]), "fail" if i in odd else "pass") for i in kept]
-    text = f"{len(values)} units: mean {show(chart.centre, unit)}, control limits "
+    text = f"{count(len(values), 'unit')}: mean {show(chart.centre, unit)}, control limits "
     text += f"{show_pair(chart.lower, chart.upper, unit)}; {chart.says}"
     svg = stretched(pen, _TALL, body, f"{name} in the order of the units", text, "tall")
     return block([block([svg, *labels], "canvas")], "panel")

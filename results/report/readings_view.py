@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from wakeboard.results.records import Reading, RunRecord, Step
+from wakeboard.results.records import LIMITS_FROM, Reading, RunRecord, Step
 from wakeboard.results.report.drawings import Thresholds, limit_strip, line_strip
 from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import (
@@ -65,7 +65,7 @@ def reading_view(pen: Pen, step: Step, reading: Reading, *, draw: bool = False) 
         value=value or "nothing",
         uncertainty=show_uncertainty(reading.u, reading.unit),
         limits=show_pair(reading.low, reading.high, reading.unit),
-        limits_from=reading.limits_from,
+        limits_from=LIMITS_FROM.get(reading.limits_from, reading.limits_from),
         outcome=reading.outcome,
         says="" if reading.quantity == TEXT else reading.says,
         instrument=reading.instrument,

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from wakeboard.results.counted import count
 from wakeboard.results.records import InstrumentUsed, RunRecord, Step
 from wakeboard.results.report import readings_view as rv
 from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
 from wakeboard.results.report.drawings_waves import start_up_figure
 from wakeboard.results.report.explain_view import Document, Explanation, explanation
 from wakeboard.results.report.svg import Pen
-from wakeboard.results.report.text import OUTCOME_WORDS, and_list, count, duration, show, when
+from wakeboard.results.report.text import OUTCOME_WORDS, and_list, duration, show, when
 from wakeboard.results.told import ProgramTold, StartUpTold
 
 
@@ -110,7 +111,7 @@ def verdict(record: RunRecord) -> str:
     parts = [f"{failed} outside {'its' if failed == 1 else 'their'} limits"] if failed else []
     parts += [f"{near} too near a limit to decide"] if near else []
     if not parts and record.outcome == "pass":
-        return f"All {len(readings)} readings lie within their limits."
+        return f"All {len(readings)} readings lie within their limits." if len(readings) > 1 else "Within its limits."
     return f"Of {count(len(readings), 'reading')}, {and_list(parts) or 'none is odd'}."
 
 
@@ -129,7 +130,7 @@ def _facts(record: RunRecord) -> tuple[tuple[str, str], ...]:
         ("sequence", record.sequence),
         ("begun", when(record.started)),
         ("took", duration(took)),
-        ("under power", duration(record.energised_s)),
+        ("under power", duration(record.energised_s) + (" (simulated)" if start.virtual else "")),
         ("operator", start.operator),
         ("bench", "virtual: a circuit model, no hardware" if start.virtual else start.host),
         ("planted faults", ", ".join(start.plants)),

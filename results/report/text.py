@@ -132,11 +132,6 @@ def duration(seconds: float | None) -> str:
     return f"{minutes} min {rest} s"
 
 
-def count(number: int, one: str, many: str | None = None) -> str:
-    """1 reading, 2 readings."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
-
 def and_list(words: list[str]) -> str:
     """a, b and c."""
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + (f" and {words[-1]}" if words else "")

@@ -119,7 +119,7 @@ def _read(
     scanner, meter = link["scanner"], link["meter"]
     scanner.write(f"ROUT:CLOS (@{channel})")
     if reading["quantity"] == "ohms reversed":
-        scanner.write(f"ROUT:CLOS (@{bench['probing']['swap']})")
+        scanner.write(f"ROUT:CLOS (@{bench['probing']['reverse']})")
     time.sleep(RELAY_PAUSE)
     function = FUNCTIONS[reading["quantity"]]
     if nplc is None or function in ("VOLT:AC", "FREQ"):
@@ -129,7 +129,7 @@ def _read(
         meter.write(f"{function}:NPLC {nplc:g}")
         meter.query("READ?")
     if reading["quantity"] == "ohms reversed":
-        scanner.write(f"ROUT:OPEN (@{bench['probing']['swap']})")
+        scanner.write(f"ROUT:OPEN (@{bench['probing']['reverse']})")
     scanner.write(f"ROUT:OPEN (@{channel})")
 
 

@@ -78,7 +78,7 @@ terminator = "\\r\\n"
 [probing]
 by = "scanner"
 routes = { TP1 = 101, TP2 = "102" }
-swap = 103
+reverse = 103
 short = 105
 volts = "60 V"
 bleed = { ohms = "10k \xc2\xb1 1 %", route = 104 }

@@ -91,6 +91,7 @@ def test_a_singular_member_spoils_nobody() -> None:
 
 
 def test_specimens_are_the_same_tomorrow_and_differ() -> None:
+    # definition: parts are drawn evenly within ± 2 %; 400 of them come near both ends
     model = board().compile()
     one, again, other = (model.solve([Variant(seed=s)]).require() for s in (7, 7, 8))
     assert one.net("+3V3")[0] == again.net("+3V3")[0]
@@ -103,6 +104,7 @@ def test_specimens_are_the_same_tomorrow_and_differ() -> None:
 
 def test_a_specimen_does_not_depend_on_its_neighbours() -> None:
     """A part's draw depends on (seed, part, value) alone, not on what else is on the board."""
+    # definition: a part's draw belongs to its name and the seed
     model = board().compile()
     bigger = board().plus(R("R99", "VUSB", "GND", 1e6, tolerance={"value": 0.5})).compile()
     for net in ("+3V3", "VS"):
@@ -111,6 +113,7 @@ def test_a_specimen_does_not_depend_on_its_neighbours() -> None:
 
 
 def test_moved_meter_leads() -> None:
+    # Ohm's law: a meter of 10 MΩ
     from circuit_build import meter
 
     model = board().plus(meter("+3V3")).compile()
@@ -178,6 +181,7 @@ def test_elimination_agrees_with_lapack() -> None:
 
 
 def test_singular_matrix_is_told() -> None:
+    # linear algebra: rows in proportion have no inverse
     assert not plain("pivoted")(np.array([[1.0, 2.0], [2.0, 4.0]]), np.empty(2, dtype=np.int64))
 
 

@@ -15,6 +15,7 @@ STATES: tuple[dict[str, float | str | bool], ...] = (
 
 
 def test_one_batch_gives_the_answers_of_one_at_a_time() -> None:
+    # independent solution: each fault solved alone
     model = board().compile()
     faults = library(model.circuit, [("+3V3", "GND"), ("VSYS", "+3V3")], ["EN"])[::3]
     variants = [Variant((fault,), state) for state in STATES for fault in faults]

@@ -82,6 +82,7 @@ def net(text: str, name: str, **state: object) -> float:
 
 
 def test_what_faults_do() -> None:
+    # closed forms: the dividers of the drawn resistors and what the fault adds
     assert net("U2:variant=2.8 V", "+3V3") == pytest.approx(2.8, abs=2e-3)
     assert net("U2:dead", "+3V3") < 0.1
     assert net("+3V3+GND:bridge=0.3", "+3V3") < 0.3
@@ -96,6 +97,7 @@ def test_what_faults_do() -> None:
 
 
 def test_short_current_belongs_to_the_part() -> None:
+    # Kirchhoff's current law
     points = board().compile().solve([Variant((parse_fault("C2:short"),))]).require()
     assert points.current("C2", "1")[0] > 0.4
     assert points.current("C2", "1")[0] == pytest.approx(-points.current("C2", "2")[0])

@@ -129,6 +129,7 @@ def test_tellegen_and_kirchhoff(seed: int) -> None:
 
 def test_a_wrong_stamp_is_noticed() -> None:
     """The comparison above is able to fail: one resistor off by 0.1 % is seen."""
+    # independent solution: numpy's lstsq of the node equations
     parts, g, j = _random_network(3, 14)
     p = Circuit(parts).compile().solve([Variant(values={"R0.value": parts[0].values["value"] * 1.001})])
     want = np.linalg.lstsq(g[1:, 1:], j[1:], rcond=None)[0]
@@ -145,6 +146,7 @@ def test_reciprocity() -> None:
 
 
 def test_order_of_parts_does_not_matter() -> None:
+    # the same circuit has the same solution (uniqueness of a linear resistive network)
     parts, _, _ = _random_network(7, 12)
     forth, back = solved(*parts), solved(*reversed(parts))
     for k in range(1, 12):

@@ -34,6 +34,7 @@ def test_a_divider_sets_the_output(kind: str, volts: float, upper: float, lower:
 
 
 def test_without_its_lower_resistor_the_output_is_the_reference_and_without_the_upper_it_runs_away() -> None:
+    # V_OUT = V_FB (1 + R1/R2) at its two ends: common practice, no source
     lone = solved(V("B", "in", 5.0), *divided("adjustable_ldo", 10e3, 1e9), R("L", "out", "GND", 1e3))
     assert lone.net("out")[0] == pytest.approx(0.8, rel=1e-2)
     away = solved(V("B", "in", 5.0), *divided("adjustable_buck", 1e9, 10e3), R("L", "out", "GND", 1e3))
@@ -49,6 +50,7 @@ def test_a_buck_takes_its_power_from_the_input() -> None:
 
 @pytest.mark.parametrize(("ohms", "amps"), [(2e3, 0.5), (10e3, 0.1), (1e9, 0.0), (1.0, 0.8)])
 def test_a_resistor_sets_the_charging_current(ohms: float, amps: float) -> None:
+    # I = 1000 · 1 V / R_PROG of common single-cell chargers: from memory
     # 1 V across it, times 1000: 2 kΩ charge with 500 mA, 10 kΩ with 100 mA, none with none; shorted: the part's limit
     part = Part("U", "programmed_charger", {"IN": "in", "BAT": "bat", "PROG": "p", "GND": "GND"}, {"limit": 0.8})
     p = solved(V("B", "in", 5.0), part, R("R", "p", "GND", ohms), V("C", "bat", 3.7))
@@ -56,6 +58,7 @@ def test_a_resistor_sets_the_charging_current(ohms: float, amps: float) -> None:
 
 
 def test_a_motor_draws_more_when_it_is_stalled() -> None:
+    # stalled there is no back-EMF: V over the winding's resistance (closed form)
     values = {"volts": 6.0, "amps": 0.1, "ohms": 4.0}
     turning = solved(V("B", "a", 6.0), Part("M", "motor", {"1": "a", "2": "GND"}, values))
     stalled = solved(V("B", "a", 6.0), Part("M", "motor", {"1": "a", "2": "GND"}, {**values, "stalled": True}))
@@ -64,6 +67,7 @@ def test_a_motor_draws_more_when_it_is_stalled() -> None:
 
 
 def test_a_button_and_a_crystal_are_open_until_pressed() -> None:
+    # a crystal passes no direct current: common practice, no source
     for pressed, volts in ((False, 3.3), (True, 0.0)):
         p = solved(
             V("B", "a", 3.3),
@@ -76,6 +80,7 @@ def test_a_button_and_a_crystal_are_open_until_pressed() -> None:
 
 
 def test_a_protection_array_feeds_its_vcc_and_breaks_down_without_one() -> None:
+    # a steering diode drops some 0.7 V; a clamp holds a little above its breakdown: common practice, no source
     lit = Part("D", "esd_array", {"IO1": "x", "VCC": "v", "GND": "GND"}, {})
     p = solved(V("B", "a", 3.3), R("R", "a", "x", 1e3), lit, R("L", "v", "GND", 10e3))
     assert p.net("v")[0] > 2.0

@@ -25,6 +25,7 @@ LATCH = (*PULLED, mos("M1", "A", "B"), mos("M2", "B", "A"))
 @pytest.mark.parametrize("kind", ["diode", "led"])
 def test_an_open_net_behind_a_junction_is_at_its_feed_and_floats(kind: str) -> None:
     """It was pulled down by what stands in for nothing, up to 3.4 V for an LED, and not listed."""
+    # closed form: without a load a junction drops nothing
     parts = (V("V1", "IN", 5.0), Part("D1", kind, {"A": "IN", "K": "OUT"}, {}), R("R1", "OUT", "GND", 1e3))
     points = Circuit(parts).compile().solve([Variant(), Variant((parse_fault("R1:missing"),))]).require()
     assert points.net("OUT")[1] == pytest.approx(5.0, abs=1e-3)
@@ -34,6 +35,7 @@ def test_an_open_net_behind_a_junction_is_at_its_feed_and_floats(kind: str) -> N
 
 
 def test_open_nets_one_behind_another_float_all() -> None:
+    # closed form: without a load junctions drop nothing
     parts = [V("V1", "N0", 5.0), R("R1", "N6", "GND", 1e3)]
     parts += [D(f"D{k}", f"N{k}", f"M{k}") for k in range(6)]
     parts += [R(f"R{k}0", f"M{k}", f"N{k + 1}", 1e3) for k in range(6)]
@@ -43,6 +45,7 @@ def test_open_nets_one_behind_another_float_all() -> None:
 
 
 def test_what_nothing_at_all_holds_sits_at_ground() -> None:
+    # definition: what nothing holds counts as 0 V
     parts = (V("V1", "IN", 5.0), R("R1", "IN", "A", 1e3), R("R2", "A", "B", 0.01), R("R3", "B", "GND", 1e3))
     faults = (parse_fault("R1:missing"), parse_fault("R3:missing"))
     points = Circuit(parts).compile().solve([Variant(faults)]).require()
@@ -52,6 +55,7 @@ def test_what_nothing_at_all_holds_sits_at_ground() -> None:
 
 # --- edges ------------------------------------------------------------------------------------------------------------
 def test_a_latch_is_never_left_half_way() -> None:
+    # closed form: in the triode region 5 v² - 41 v + 5 = 0, so v = 0.123821 V
     points = Circuit(LATCH).compile().solve([Variant()]).require()
     assert points.remedy == ["nudge"]
     states = points.states()
@@ -80,6 +84,7 @@ def test_two_latches_fall_both_off_their_edges() -> None:
 
 
 def test_a_start_in_a_state_stays_there() -> None:
+    # closed form, as above: 0.123821 V
     model = Circuit(LATCH).compile()
     first = model.solve([Variant(values={"R1.value": 1e6})]).require()
     again = model.solve([Variant()], start=first).require()

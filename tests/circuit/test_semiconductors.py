@@ -78,6 +78,7 @@ def test_sedra_smith_zener_regulator() -> None:
 
 
 def test_zener_passes_its_test_point() -> None:
+    # a zener's voltage holds at its test current, as data sheets give it: common practice, no source
     z = Part("Z", "zener", {"A": "GND", "K": "z"}, {"volts": 9.1, "at": 5e-3})
     p = solved(Part("I", "i_source", {"P": "z", "N": "GND"}, {"amps": 5e-3}), z)
     assert p.net("z")[0] == pytest.approx(9.1, abs=1e-3)
@@ -108,6 +109,7 @@ def test_bjt_bias() -> None:
 
 
 def test_p_channel_and_pnp_are_mirror_images() -> None:
+    # symmetry of the device equations: all signs turned
     n = Part("Q", "mosfet", {"G": "g", "D": "d", "S": "GND"}, {"beta": 0.1, "threshold": 1.0})
     p = Part("Q", "mosfet", {"G": "g", "D": "d", "S": "GND"}, {"beta": 0.1, "threshold": 1.0, "channel": "p"})
     up = solved(V("B", "v", 5.0), V("G", "g", 3.0), R("R", "v", "d", 10.0), n).net("d")[0]
@@ -121,6 +123,8 @@ def test_p_channel_and_pnp_are_mirror_images() -> None:
 
 
 def test_mosfet_on_resistance_and_body_diode() -> None:
+    # on-resistance at its gate voltage as data sheets give it; a body diode drops .5 to .8 V: common practice, no
+    # source
     q = Part("Q", "mosfet", {"G": "g", "D": "d", "S": "GND"}, {"ohms": 0.06, "at": 4.5, "threshold": 1.0})
     on = solved(V("G", "g", 4.5), Part("I", "i_source", {"P": "d", "N": "GND"}, {"amps": 0.1}), q)
     assert on.net("d")[0] / 0.1 == pytest.approx(0.06, rel=0.01)
@@ -130,12 +134,14 @@ def test_mosfet_on_resistance_and_body_diode() -> None:
 
 @pytest.mark.parametrize("kind", ["diode", "schottky", "led"])
 def test_diodes_drop_what_their_data_say(kind: str) -> None:
+    # a forward voltage holds at its test current, as data sheets give it: common practice, no source
     d = Part("D", kind, {"A": "a", "K": "GND"}, {"drop": 0.9, "at": 0.02})
     p = solved(Part("I", "i_source", {"P": "a", "N": "GND"}, {"amps": 0.02}), d)
     assert p.net("a")[0] == pytest.approx(0.9, abs=1e-6)
 
 
 def test_meter_reads_a_diode_and_stops_at_its_compliance() -> None:
+    # a meter's diode test is a current source with a compliance voltage: common practice, no source
     diode = D("D1", "a", "GND", drop=0.6, at=1e-3)
     assert solved(diode, meter("a", test_amps=1e-3)).net("a")[0] == pytest.approx(0.6, abs=1e-3)
     backwards = D("D1", "GND", "a", drop=0.6, at=1e-3)
@@ -143,6 +149,7 @@ def test_meter_reads_a_diode_and_stops_at_its_compliance() -> None:
 
 
 def test_semiconductor_shows_in_a_resistance_reading() -> None:
+    # a junction of 0.6 V at 1 mA across it bounds the reading at about 0.6 kΩ: common practice, no source
     # a 10 kΩ in parallel with a junction reads low with a test current that opens the junction
     both = [R("R", "a", "GND", 10e3), D("D1", "a", "GND", drop=0.6, at=1e-3)]
     strong = solved(*both, meter("a", test_amps=1e-3)).net("a")[0] / 1e-3

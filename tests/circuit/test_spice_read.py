@@ -293,7 +293,7 @@ BAD = [
     ("X1 a b", "line 2: X1 names no known sub-circuit: 'b'"),
     ("X1", "line 2: X1 names no sub-circuit"),
     ("X1 a dividr\n.subckt divider a b\n.ends", "line 2: X1 names no known sub-circuit: 'dividr'; nearest: divider"),
-    ("X1 a s\n.subckt s a b\nR1 a b 1k\n.ends", "line 2: X1 joins 1 nets to s, which has 2 ports"),
+    ("X1 a s\n.subckt s a b\nR1 a b 1k\n.ends", "line 2: X1 joins 1 net to s, which has 2 ports"),
     ("X1 a s\n.subckt s a\nX2 a s\n.ends", "line 4: sub-circuit s contains itself"),
     ("X1 a s\n.subckt s a\nX2 a t\n.ends\n.subckt t a\nX3 a s\n.ends", "line 7: sub-circuit s contains itself"),
     (".subckt s a\nR1 a 0 1k", "line 2: .subckt s has no .ends"),

@@ -49,6 +49,7 @@ FAULTS = (
 
 @pytest.mark.parametrize("fault", ["", *FAULTS])
 def test_primitive_parts_come_back_the_same(fault: str) -> None:
+    # round trip: written and read back
     circuit = Circuit(PRIMITIVES)
     variant = Variant(faults=(parse_fault(fault),)) if fault else Variant()
     before = solved(PRIMITIVES, variant)
@@ -68,6 +69,7 @@ def test_parts_keep_their_names_where_spice_allows() -> None:
 
 
 def test_names_that_would_become_one_stay_apart() -> None:
+    # SPICE folds case (ngspice manual); round trip
     parts = [
         V("V1", "+3V3", 3.3), V("v-1", "3V3", 5.0), R("R-1", "+3V3", "net 1", 1e3), R("R_1", "3V3", "net-1", 1e3),
         R("r 1", "net 1", "GND", 1e3), R("r.1", "net-1", "GND", 2e3), R("X", "µ", "gnd", 1e3), R("Y", "µ", "+3V3", 1e3),

@@ -41,6 +41,7 @@ def test_monte_carlo_deviation_agrees_with_propagation() -> None:
 
 
 def test_covariance_of_nets_that_share_a_part() -> None:
+    # invented circuit: one regulator of ± 2 % feeds both nets
     found = spread(board().compile(), Variant(), ["+3V3", "LED", "+1V8"], n=300, seed=2)
     correlation = found.covariance / np.outer(found.deviation, found.deviation).clip(1e-300)
     assert correlation[0, 1] > 0.9
@@ -87,6 +88,7 @@ def test_a_leakage_acts_one_way_and_never_past_its_other_end() -> None:
 
 
 def test_what_a_net_may_leak_is_its_resistance_in_a_corner() -> None:
+    # closed form: 1/G, with the leaks to the supplies' nets that are off counted
     strays = [Stray("n", "GND", "ohmic", 3e-6), Stray("n", "GND", "ohmic", 4e-6), Stray("v", "n", "ohmic", 1e-6)]
     found = leaky([_open(f"R{k}.leak", stray=s) for k, s in enumerate(strays)], "GND")
     assert found == {"n": pytest.approx(1 / (LEAKS * 5e-6))}

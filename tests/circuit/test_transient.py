@@ -27,6 +27,7 @@ def test_rc_step_table() -> None:
 
 
 def test_default_tolerance_is_good_to_a_thousandth() -> None:
+    # as above: Kuphaldt's table of the RC step
     simulation = Simulation(rc().compile())
     simulation.change({"B.volts": 15.0})
     for seconds, volts in RC_TABLE:
@@ -93,6 +94,7 @@ def test_charge_is_conserved() -> None:
 
 
 def test_capacitor_holds_at_the_instant_of_a_change() -> None:
+    # closed form: the voltage of a capacitor is continuous; 15 V over 10 kΩ
     simulation = Simulation(rc().compile(), Variant(values={"B.volts": 15.0}), settled=True)
     simulation.change({"B.volts": 0.0})
     assert simulation.volts("c") == pytest.approx(15.0, rel=1e-6)
@@ -115,6 +117,7 @@ def test_settled_time_costs_nothing_and_ends_with_a_change() -> None:
 
 
 def test_settles_where_the_operating_point_is() -> None:
+    # at rest no capacitor carries current: the transient ends in the operating point
     model = board().compile()
     simulation = Simulation(model)
     assert simulation.settle(10.0)
@@ -124,6 +127,7 @@ def test_settles_where_the_operating_point_is() -> None:
 
 
 def test_supervisor_holds_for_its_delay() -> None:
+    # invented part: its own delay comes back
     parts = [
         supply("P", "v", 3.3, 0.5),
         Part("U", "supervisor", {"VDD": "v", "OUT": "r", "GND": "GND"}, {"threshold": 2.9, "delay": 0.2}),
@@ -140,6 +144,7 @@ def test_supervisor_holds_for_its_delay() -> None:
 
 
 def test_fuse_blows_and_ptc_trips() -> None:
+    # closed form of the divider with a tripped PTC; a fuse opens well above its rating: common practice, no source
     fuse = Part("F", "fuse", {"1": "a", "2": "b"}, {"ohms": 0.05, "blows": 0.5})
     simulation = Simulation(Circuit([V("B", "a", 5.0, ohms=0.1), fuse, R("R", "b", "GND", 2.0)]).compile())
     simulation.advance(5.0)

@@ -34,11 +34,13 @@ def chip(volts: float) -> Circuit:
 
 
 def test_an_output_without_power_does_not_drive() -> None:
+    # closed form: 80 Ω beside 10 kΩ; that it does not drive without supply: common practice, no source
     assert ohms(chip(0.0), "Y", 10e-6) == pytest.approx(10e3, rel=1e-3)
     assert ohms(chip(3.3), "Y", 10e-6) == pytest.approx(1 / (1 / 80 + 1 / 10e3), rel=1e-3)
 
 
 def test_a_pull_that_the_pin_switches_needs_power() -> None:
+    # closed form: the divider of 100 kΩ and 40 kΩ
     assert ohms(chip(0.0), "P", 1e-6) == pytest.approx(100e3, rel=1e-2)
     model = chip(3.3).compile()
     assert model.solve([Variant()]).require().net("P")[0] == pytest.approx(3.3 * 100 / 140, rel=1e-3)

@@ -1,4 +1,7 @@
-"""A good board: text becomes SI numbers, names become nets, parts become a circuit."""
+"""A good board: text becomes SI numbers, names become nets, parts become a circuit.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from pathlib import Path
 

@@ -1,4 +1,7 @@
-"""The command line: help without the heavy modules, `check` and `new`, and what each failure becomes."""
+"""The command line: help without the heavy modules, `check` and `new`, and what each failure becomes.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 import json
 import os

@@ -1,4 +1,7 @@
-"""The page on the files names every key that the files may have."""
+"""The page on the files names every key that the files may have.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 import re
 from pathlib import Path

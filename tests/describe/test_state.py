@@ -1,4 +1,7 @@
-"""The key of a reading: canonical, readable, and readable back."""
+"""The key of a reading: canonical, readable, and readable back.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 import pickle
 

@@ -22,6 +22,7 @@ def text(sample: str) -> object:
 
 def test_a_real_2581_is_read_without_loss(formats: Path) -> None:
     """Against ElementTree: every component, every pin on a copper pad, its net, every mark for "not fitted"."""
+    # counted independently in the file's own XML
     file = formats / "board.2581.xml.gz"
     root = ElementTree.fromstring(gzip.decompress(file.read_bytes()))
     copper = {f"{layer}" for layer in ("F.Cu", "B.Cu")}
@@ -80,6 +81,7 @@ EDIF = """(edif (rename top "Sample") (edifVersion 2 0 0) (edifLevel 0) (keyword
 
 
 def test_edif_instances_properties_and_joined_ports() -> None:
+    # invented sample in EDIF 2 0 0
     design = read(from_bytes("s.edn", EDIF.encode()))
     assert design.parts["R1"].pins == {"1": "+3V3", "2": "GND"}
     assert design.parts["R1"].value == "4k7 1%"
@@ -140,8 +142,9 @@ def test_a_bsdl_without_a_pin_map_is_refused() -> None:
 
 
 def test_spice_beside_a_list_of_places_makes_a_board() -> None:
+    # invented sample
     netlist = "* sample\nV1 vin 0 5\nR1 vin out 4.7k\nC1 out 0 100n\nRL out 0 10k\n.end\n"
     design = read(from_bytes("s.cir", netlist.encode()))
     assert design.supplies == {"V1": ("vin", 5.0)}
     draft = drafted(design, "S")
-    assert draft.parts["R1"].table == {"kind": "resistor", "pins": {"1": "vin", "2": "out"}, "value": "4700 Ω"}
+    assert draft.parts["R1"].table == {"kind": "resistor", "pins": {"1": "vin", "2": "out"}, "value": "4.7 kΩ"}

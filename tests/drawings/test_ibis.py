@@ -28,6 +28,7 @@ def test_pulls_of_the_sample_models_are_what_their_tables_say(formats: Path) -> 
 
 
 def test_a_pin_without_a_pull_states_that_it_has_none(formats: Path) -> None:
+    # invented chip file: its own figures come back
     pins = chip(formats / "cbt.ibs").pins
     assert pins["1"].io["pulls"] == "none"
     assert (pins["1"].low_max, pins["1"].high_min) == (0.8, 2.0)
@@ -55,6 +56,7 @@ def test_pins_are_those_that_another_reader_finds(formats: Path) -> None:
 
 
 def test_corners_become_a_tolerance_and_active_low_a_name() -> None:
+    # invented chip file: 13 kΩ from its table, corners ± 20 %
     value = parse_value(chip(HERE / "radio.ibs").pins["2"].io["pull_up"], "Ω")
     assert value.nominal == pytest.approx(13e3, rel=0.01)
     assert value.tolerance == pytest.approx(0.2, abs=0.01)

@@ -1,4 +1,7 @@
-"""The map of a board: both sides, marks by shape and word, and pictures in reports."""
+"""The map of a board: both sides, marks by shape and word, and pictures in reports.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The drawing read again on a folder that a person has worked in: nothing of theirs is lost, all changes are told."""
+"""The drawing read again on a folder that a person has worked in: nothing of theirs is lost, all changes are told.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,8 @@
 """Every dialect that a virtual instrument speaks passes the conformance suite; what is broken fails it.
 
 The virtual instruments are written from the makers' guides, not from the dialect files: an error in one shows here.
+
+Figures are those of the invented board and of the tool itself, unless marked.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""From an address to a driver, and what is refused on the way."""
+"""From an address to a driver, and what is refused on the way.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

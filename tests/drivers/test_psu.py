@@ -1,4 +1,7 @@
-"""The supply driver against a small scripted supply over TCP that can be told to lie, trip, and forget."""
+"""The supply driver against a small scripted supply over TCP that can be told to lie, trip, and forget.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

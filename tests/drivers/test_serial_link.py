@@ -1,4 +1,7 @@
-"""The link over a serial line: pyvisa-py's own serial class on a real pseudo-terminal."""
+"""The link over a serial line: pyvisa-py's own serial class on a real pseudo-terminal.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""`explain --ask` with a bench: Skep's five units, what ends it, what it must not do, and what is kept of it."""
+"""`explain --ask` with a bench: Skep's five units, what ends it, what it must not do, and what is kept of it.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -36,8 +36,8 @@ HAND = 0.2  # s that a hand takes from one point to the next
 PATIENCE = 2.0  # s without a change of the picture before the person presses a key
 ALL_OFF = "ROUT:OPEN (@101:120,201:209)"
 PROMPT = re.compile(
-    r"Probe \S+\s+[^\n]*net (?P<net>\S+)|(?P<tips>probe tips together)[^q]*q: stop|(?P<turn>Swap the leads)[^q]*q: stop"
-    r"|Enter if|Enter: go on|Enter: power on|Enter: yes"
+    r"Probe \S+\s+[^\n]*net (?P<net>\S+)|(?P<tips>probe tips together)[^q]*q: stop"
+    r"|(?P<turn>Reverse the leads)[^q]*q: stop|Enter if|Enter: go on|Enter: power on|Enter: yes"
 )
 
 

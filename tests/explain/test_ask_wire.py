@@ -1,6 +1,8 @@
 """`explain --ask --bench` in a process of its own against the virtual bench on its ports: measured, and broken off.
 
 Nothing here asserts how long something takes; waits end as soon as what is waited for is seen, and give up late.
+
+Figures are those of the invented board and of the tool itself, unless marked.
 """
 
 from __future__ import annotations

@@ -51,6 +51,7 @@ def corners(
 @given(st.floats(2e3, 200e3), st.floats(0.01, 0.3), st.floats(0, 2e-6))
 @settings(max_examples=60, deadline=None)
 def test_window_is_exactly_where_every_corner_works(ohms: float, share: float, leak: float) -> None:
+    # independent solution: brute force over all corners
     pulls = [PullRange.of_part("R1", 100e3, 0.01, GROUND), hidden(ohms, share)]
     found = bodge("RST", "low", CMOS, pulls, RAILS, DRIVER, leak_amps=leak, tolerance=0.05)
     if found.fit_ohms is None:
@@ -88,6 +89,7 @@ def test_a_line_that_holds_needs_no_bodge() -> None:
 
 
 def test_the_driver_must_still_pass_the_threshold_behind_its_own_resistance() -> None:
+    # closed form, by hand:
     weak = Driver("weak", rated_amps=1.0, ohms=2e3, high_volts=3.3)
     found = bodge("RST", "low", CMOS, [hidden(50e3)], RAILS, weak)
     # (3.3 - 2.0) / 2 kΩ = 0.65 mA at 2.0 V; pulls only help here: 2.0 V / 0.65 mA = 3.08 kΩ and its 5 %.

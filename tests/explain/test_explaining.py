@@ -1,4 +1,7 @@
-"""Explanations of a small board: each planted fault first, pairs, the unknown, rework, several units, bad input."""
+"""Explanations of a small board: each planted fault first, pairs, the unknown, rework, several units, bad input.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

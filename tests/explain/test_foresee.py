@@ -44,6 +44,7 @@ def test_what_was_read_of_a_regulator_holds_in_the_next_state(wren: BoardModel, 
 
 
 def test_something_else_is_wide_on_the_nets_that_it_moves(wren: BoardModel, make_run: RunMaker) -> None:
+    # definition: half of the range that it may move over
     case = Case(make_run(), wren)
     free = Free({("CS", "net"): 0.0}, {("CS", "net"): 0.5})
     both = Live([Change(), Change()], np.array([0.9, 0.1]), [(), ()], [None, None], 1, free)
@@ -54,6 +55,7 @@ def test_something_else_is_wide_on_the_nets_that_it_moves(wren: BoardModel, make
 
 
 def test_what_the_guard_has_cut_is_a_reading_and_no_state_to_go_back_to(wren: BoardModel, make_run: RunMaker) -> None:
+    # invented trip
     import dataclasses
 
     run = make_run()

@@ -1,4 +1,7 @@
-"""What an inquiry leaves out because this bench cannot or must not measure it, and the steps to what it takes."""
+"""What an inquiry leaves out because this bench cannot or must not measure it, and the steps to what it takes.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

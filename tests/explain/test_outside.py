@@ -69,6 +69,7 @@ def blamed(found: Explanation, *guilty: str) -> float:
 def test_no_innocent_part_is_blamed(
     wren: BoardModel, make_run: RunMaker, guilty: Sequence[str], without: str, parts: list[Part]
 ) -> None:
+    # invented failures: parts that are not on the drawing
     found = explain_case(Case(built_with(wren, make_run(), *parts, without=without), wren), ask_next=False)
     assert found.odd
     assert blamed(found, *guilty) <= 0.5
@@ -77,6 +78,7 @@ def test_no_innocent_part_is_blamed(
 
 def test_a_bridge_between_nets_that_are_not_neighbours_is_found(wren: BoardModel, make_run: RunMaker) -> None:
     """A library that does not join CS and IRQ: both are odd, so that joining them is tried."""
+    # planted fault: a resistor of 3 kΩ
     poorer = dataclasses.replace(wren, suspects=[s for s in wren.suspects if s.same_as != "CS+IRQ"])
     found = explain_case(Case(make_run(["CS+IRQ:bridge=3k"]), poorer), ask_next=False)
     assert found.groups[0].name.startswith("CS+IRQ:bridge=")
@@ -130,6 +132,7 @@ def weighed(wren: BoardModel, below: float, y: float) -> tuple[float, float]:
 
 
 def test_expanding_a_straight_line_changes_nothing(wren: BoardModel) -> None:
+    # definition: a straight line is its own expansion
     plain, again = weighed(wren, 0.1, 0.87)
     assert again == pytest.approx(plain, abs=1e-6)
 

@@ -1,4 +1,7 @@
-"""How the run's own sequence brings a board into a state, and what it forbids: played on made-up runs, no bench."""
+"""How the run's own sequence brings a board into a state, and what it forbids: played on made-up runs, no bench.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

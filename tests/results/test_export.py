@@ -1,4 +1,7 @@
-"""What is exported is read back by other programs' readers: csv, pyarrow, pandas, and a JUnit parser."""
+"""What is exported is read back by other programs' readers: csv, pyarrow, pandas, and a JUnit parser.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The ledger as a person uses it: rework, notes, findings, a unit's history, the list for the next revision."""
+"""The ledger as a person uses it: rework, notes, findings, a unit's history, the list for the next revision.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The ledger's commands as typed: unit, rework, finding, export, push."""
+"""The ledger's commands as typed: unit, rework, finding, export, push.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

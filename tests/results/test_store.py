@@ -1,4 +1,7 @@
-"""What is written comes back, is never written twice and never overwritten."""
+"""What is written comes back, is never written twice and never overwritten.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

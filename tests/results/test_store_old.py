@@ -1,4 +1,7 @@
-"""A store of the first schema opens for ever: `data/store_v1.sql` was written by schema version 1."""
+"""A store of the first schema opens for ever: `data/store_v1.sql` was written by schema version 1.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

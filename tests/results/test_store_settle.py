@@ -1,5 +1,8 @@
 """A commit that fails: it may have happened, and only looking, over a connection made anew, tells. In this process,
-with a database that fails where the test says; test_store_faults.py has the operating system fail."""
+with a database that fails where the test says; test_store_faults.py has the operating system fail.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

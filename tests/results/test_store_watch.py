@@ -54,7 +54,7 @@ def test_steps_that_are_lost_are_noticed_and_kept(
     store, run = begun(path, make_start, make_step)
     harm(path)
     goes_on = {"a step": lambda: store.commit_step(run, make_step(4)), "the end": lambda: store.end_run(run, "pass")}
-    with pytest.raises(StoreError, match="3 steps are kept in") as told:
+    with pytest.raises(StoreError, match="3 steps of it: kept in") as told:
         goes_on[next_is]()
     assert told.value.exit_code == 3
     assert kept(tmp_path) == [1, 2, 3]

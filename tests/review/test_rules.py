@@ -1,5 +1,8 @@
 # ruff: noqa: E501 - drawings are tables, a part a line
-"""Every rule has a drawing that raises it and a twin, one change away, that does not."""
+"""Every rule has a drawing that raises it and a twin, one change away, that does not.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The supply's own protections, armed where runner and guard might both be gone; said where it cannot be done."""
+"""The supply's own protections, armed where runner and guard might both be gone; said where it cannot be done.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

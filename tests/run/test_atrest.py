@@ -1,4 +1,7 @@
-"""Before a run: what is wrong with the bench ends it as an error, or is said with its first step. Never a fail."""
+"""Before a run: what is wrong with the bench ends it as an error, or is said with its first step. Never a fail.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

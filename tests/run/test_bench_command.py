@@ -1,4 +1,7 @@
-"""`wakeboard bench` against the virtual instruments on real sockets: identity, dates, budget, conformance."""
+"""`wakeboard bench` against the virtual instruments on real sockets: identity, dates, budget, conformance.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What `wakeboard bench` tries before a run is sent to the bench."""
+"""What `wakeboard bench` tries before a run is sent to the bench.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -31,8 +31,8 @@ class Hands:
             raise OperatorStop(title)
         if "net " in detail:
             self.relays.reach(detail.split("net ")[1].split()[0])
-        elif title == "Swap the leads":
-            self.relays.swap("black lead on the point" in detail)
+        elif title == "Reverse the leads":
+            self.relays.reverse("black lead on the point" in detail)
 
 
 def run_by_hand(toy: Any, **manner: str) -> tuple[Any, Hands, Any]:

@@ -1,4 +1,7 @@
-"""Both hands on the probes: a person who moves the virtual leads, and a run that takes each reading by itself."""
+"""Both hands on the probes: a person who moves the virtual leads, and a run that takes each reading by itself.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
@@ -59,7 +62,7 @@ class Person:
             net = found[1]
             stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
             stage.at(stage.now + PUT, lambda: probe.connect(net, probe.ground))
-        elif "Swap the leads" in text and "taken" not in text and self.moves:
+        elif "Reverse the leads" in text and "taken" not in text and self.moves:
             pair = (probe.low, probe.high)
             stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
             stage.at(stage.now + PUT, lambda: probe.connect(*pair))
@@ -142,7 +145,7 @@ def test_a_probe_that_stays_on_the_last_point_is_not_taken_for_the_next(toy: Any
     assert hands.taken == []
 
 
-def test_swapped_leads_are_told_and_never_turned_into_a_positive_reading(toy: Any) -> None:
+def test_reversed_leads_are_told_and_never_turned_into_a_positive_reading(toy: Any) -> None:
     """The person holds the probes the wrong way round on a powered rail: nothing is taken, the screen says why."""
 
     class Clumsy(Person):
@@ -164,7 +167,7 @@ def test_swapped_leads_are_told_and_never_turned_into_a_positive_reading(toy: An
         result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
     rails = next(step for step in result.record.steps if step.kind == "rails")
     assert {reading.outcome for reading in rails.readings} == {"skipped"}
-    assert "are the leads swapped?" in person.screen
+    assert "are the leads reversed?" in person.screen
 
 
 def test_again_skip_and_stop_are_one_key_each(toy: Any) -> None:

@@ -1,5 +1,6 @@
 """The runner's side of the guard's process, against a guard that is played: what it is asked, when it counts as gone,
-and that the runner then switches off by itself."""
+and that the runner then switches off by itself. Figures are the guard's own bounds and invented samples.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The guard of the virtual bench: how often it looks, what the runner's next call raises, and its end."""
+"""The guard of the virtual bench: how often it looks, what the runner's next call raises, and its end.
+
+Figures are the guard's own bounds and invented samples.
+"""
 
 from __future__ import annotations
 

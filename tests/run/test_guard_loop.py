@@ -1,4 +1,7 @@
-"""The loop of the guard's process, turn by turn, in this process: leases, gaps, telling, and its end."""
+"""The loop of the guard's process, turn by turn, in this process: leases, gaps, telling, and its end.
+
+Figures are the guard's own bounds and invented samples.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,8 @@
 """The guard's process as a whole, in this process: its main function on real pipes, with a supply that is played.
 
 What it answers to each question of the runner, what it says unasked, and how it ends.
+
+Figures are the guard's own bounds and invented samples.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""The guard as owner of the outputs: arming, ramping, tripping, and switching off whatever fails."""
+"""The guard as owner of the outputs: arming, ramping, tripping, and switching off whatever fails.
+
+Figures are the guard's own bounds and invented samples.
+"""
 
 from __future__ import annotations
 

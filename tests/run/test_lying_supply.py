@@ -1,4 +1,7 @@
-"""A supply that says off and feeds the board all the same is told apart from a charge and from a failing board."""
+"""A supply that says off and feeds the board all the same is told apart from a charge and from a failing board.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

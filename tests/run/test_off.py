@@ -1,4 +1,7 @@
-"""`wakeboard off`: everything off, also what is held or feeds nothing; what cannot be confirmed ends with code 6."""
+"""`wakeboard off`: everything off, also what is held or feeds nothing; what cannot be confirmed ends with code 6.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

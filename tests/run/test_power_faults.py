@@ -1,6 +1,8 @@
 """Supplies, programs and persons that do what nobody expects while a board has power; each fault is set at run time.
 
 What happened is asked of the virtual output itself: how long it fed the board, and whether it does at the end.
+
+Figures are those of the invented board and of the tool itself, unless marked.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""The step "probe": one point as it is, judged against nothing, with a resistor of the bench's or of a person's."""
+"""The step "probe": one point as it is, judged against nothing, with a resistor of the bench's or of a person's.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

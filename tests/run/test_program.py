@@ -1,4 +1,7 @@
-"""A step that runs a program: bounded in time and output, agreed to, on record, and gone with its children."""
+"""A step that runs a program: bounded in time and output, agreed to, on record, and gone with its children.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

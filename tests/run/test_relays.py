@@ -1,4 +1,7 @@
-"""Relays are moved cold, and how often they moved is kept with the run."""
+"""Relays are moved cold, and how often they moved is kept with the run.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
@@ -39,15 +42,15 @@ class Meter:
 def probing(volts: float, ohms: float, hot_amps: float = 0.010) -> tuple[RelayProbing, Card, Meter]:
     meter = Meter(volts)
     card = Card(meter, hot_amps)
-    made = RelayProbing(card, {"A": "101", "B": "102"}, swap_channel="103", load_channels={ohms: "104"}, meter=meter,
+    made = RelayProbing(card, {"A": "101", "B": "102"}, reverse_channel="103", load_channels={ohms: "104"}, meter=meter,
                         most_volts=5.5)  # fmt: skip
     return made, card, meter
 
 
 def test_the_meter_leaves_its_ohms_function_before_a_relay_moves() -> None:
     made, card, meter = probing(0.0, 10e3)
-    for move in (lambda: made.reach("A"), lambda: made.swap(True), lambda: made.swap(False), lambda: made.load(10e3),
-                 lambda: made.load(None), lambda: made.reach("B"), made.release):  # fmt: skip
+    for move in (lambda: made.reach("A"), lambda: made.reverse(True), lambda: made.reverse(False),
+                 lambda: made.load(10e3), lambda: made.load(None), lambda: made.reach("B"), made.release):  # fmt: skip
         meter.drives_current = True
         move()
     assert len(card.moves) == 7

@@ -1,4 +1,7 @@
-"""Runs in process on the virtual bench: outcomes, limits and their origin, and everything off at every end."""
+"""Runs in process on the virtual bench: outcomes, limits and their origin, and everything off at every end.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ def test_supply_and_meter_agree_within_what_leads_drop() -> None:
     check_supply_against_meter(bench, "USB", 5.0, 4.75)
     with pytest.raises(BenchError, match=r"4\.500 V"):
         check_supply_against_meter(bench, "USB", 5.0, 4.5)
-    with pytest.raises(BenchError, match="swapped leads"):
+    with pytest.raises(BenchError, match="reversed leads"):
         check_supply_against_meter(bench, "USB", 5.0, -5.0)
 
 

@@ -1,4 +1,7 @@
-"""The production loop: serial numbers, answers, what is remembered, exit codes; without a terminal and on one."""
+"""The production loop: serial numbers, answers, what is remembered, exit codes; without a terminal and on one.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

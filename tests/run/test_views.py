@@ -1,4 +1,7 @@
-"""What a person sees of a run: plain lines, a live picture of 80 columns, a bench file that reads back."""
+"""What a person sees of a run: plain lines, a live picture of 80 columns, a bench file that reads back.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
@@ -18,14 +21,25 @@ from wakeboard.harness.run.guard.core import Sample
 from wakeboard.harness.run.live import LiveObserver, PlainObserver, bar, reading_text
 from wakeboard.harness.run.session import planted, take_unit
 from wakeboard.harness.run.virtual import NoCircuit, prepare_board, virtual_bench
+from wakeboard.results.ledger_text import tell_reading
 from wakeboard.results.records import Reading
 
 
 def test_a_reading_in_a_line() -> None:
     reading = Reading("+3V3", "dc volts", 3.1, "V", 1e-4, 3.201, 3.399, "fail", limits_from="board")
-    assert reading_text(reading) == "+3V3 dc volts 3.1 V (3.201 V .. 3.399 V, board)"
+    assert reading_text(reading) == "+3V3 dc volts 3.1 V (3.201 V .. 3.399 V, from the board file)"
     over = Reading("VUSB", "ohms", None, "Ω", None, 1e3, None, "pass", limits_from="step", says="above 160 kΩ")
-    assert reading_text(over) == "VUSB ohms above 160 kΩ (> 1 kΩ, step)"
+    assert reading_text(over) == "VUSB ohms above 160 kΩ (> 1 kΩ, from the step)"
+
+
+def test_a_marginal_reading_says_why_it_decides_nothing() -> None:
+    near = Reading("USB", "current", 5e-3, "A", 1.4e-3, 3e-3, 30e-3, "marginal", limits_from="step")
+    assert reading_text(near) == (
+        "USB current 5 mA ± 2.8 mA (3 mA .. 30 mA, from the step): too near the limit to decide"
+    )
+    assert tell_reading(near) == "USB 5 mA ± 2.8 mA (allowed 3 mA .. 30 mA: too near to decide)"
+    low = Reading("EN", "dc volts", 0.2, "V", 1e-4, 2.0, None, "fail", limits_from="board", says="reads low")
+    assert reading_text(low) == "EN dc volts 200 mV (> 2 V, from the board file): reads low"
 
 
 def test_plain_lines_name_what_fails(toy: Any) -> None:

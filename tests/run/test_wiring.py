@@ -1,4 +1,7 @@
-"""A bench that is wired wrongly ends a run as an error that names the mistake, whatever the board is like."""
+"""A bench that is wired wrongly ends a run as an error that names the mistake, whatever the board is like.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +33,7 @@ def run(toy: Any, *mistakes: str, plants: tuple[str, ...] = ()) -> Result:
 @pytest.mark.parametrize(
     ("mistake", "told"),
     [
-        ("meter:swapped", "swapped"),
+        ("meter:reversed", "reversed"),
         ("meter:lead off", "the meter sees nothing"),
         ("meter:current jack", "current jack"),
         ("USB+AUX:exchanged", "the net of AUX, not on VUSB"),
@@ -84,7 +87,7 @@ def test_agreement_within_the_room_is_no_diagnosis() -> None:
     ("low", "high", "word"),
     [
         (0.0, 0.0, "sees nothing"),
-        (-0.4, -0.8, "swapped"),
+        (-0.4, -0.8, "reversed"),
         (3.1, 3.1, "the same at both"),
         (0.4, 0.4, "the same at both"),
         (0.2, 0.4, "bad contact"),
@@ -99,7 +102,7 @@ def test_the_missing_voltage_is_where_it_comes_nearest() -> None:
     assert elsewhere(0.4, {"VAUX": 0.0, "+3V3": 0.01}) is None
 
 
-@pytest.mark.parametrize("text", ["meter:swaped", "USB+CELL:exchanged", "nonsense", "meter:", ""])
+@pytest.mark.parametrize("text", ["meter:reversd", "USB+CELL:exchanged", "nonsense", "meter:", ""])
 def test_an_unknown_mistake_is_told_with_what_there_is(text: str) -> None:
     with pytest.raises(ValueError, match="no mistake of a bench") as told:
         parse_mistakes([text], ["AUX", "USB"])

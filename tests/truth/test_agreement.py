@@ -46,6 +46,7 @@ def modelled(line: Line, plants: list[str]) -> RunRecord:
 
 @pytest.mark.parametrize(("board", "fault"), [(board, fault) for board, faults in TRIED.items() for fault in faults])
 def test_every_reading_of_the_drawn_board(lines: dict[str, Line], board: str, fault: str) -> None:
+    # independent solution: the truth's own elements and solver against the product's
     line = lines[board]
     plants = [fault] if fault else []
     true = true_run(line, World("none", drawn=False), "A", plants)

@@ -41,6 +41,7 @@ def test_world_of_one_kind_differs_in_nothing_else() -> None:
 @pytest.mark.parametrize("level", LEVELS)
 @pytest.mark.parametrize("flat", [False, True])
 def test_leakage_stays_within_the_edge(level: str, flat: bool) -> None:
+    # definition of the world: even or log-normal up to its edge
     world = World(level, 0, only=frozenset({"leak"}), flat=flat)
     amps = [abs(World(level, s, world.only, flat).unit("a").leak(CHIP, "A")) for s in range(200)]
     assert max(amps) <= LEVELS[level].leak

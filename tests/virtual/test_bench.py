@@ -124,7 +124,7 @@ def test_ohms_through_a_diode_depend_on_polarity(bench: Make, opened: Any) -> No
     forward = float(o.meter.query("MEAS:RES? 1000"))
     assert 400 < forward < 900
     assert 0.4 < float(o.meter.query("MEAS:DIOD?")) < 0.9
-    o.scanner.write("ROUT:CLOS (@107)")  # leads swapped
+    o.scanner.write("ROUT:CLOS (@107)")  # leads reversed
     assert float(o.meter.query("MEAS:RES? 1000")) == 9.9e37
     assert float(o.meter.query("MEAS:DIOD?")) == 9.9e37
     assert int(o.meter.query("STAT:QUES?")) & (1 << 9)
@@ -293,7 +293,7 @@ def test_bench_description_names_every_instrument_and_route(bench: Make) -> None
         "feeds": {"1": "MAIN", "2": "CORE"},
     }
     assert described["probing"]["routes"]["TP6"] == 106
-    assert described["probing"]["swap"] == 107
+    assert described["probing"]["reverse"] == 107
     assert described["probing"]["bleed"] == {"ohms": "10000 Ω", "route": 108}
 
 

@@ -1,4 +1,7 @@
-"""The bench on the wire: another process, real TCP through pyvisa-py, the console through pySerial on a pty."""
+"""The bench on the wire: another process, real TCP through pyvisa-py, the console through pySerial on a pty.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

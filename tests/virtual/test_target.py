@@ -1,4 +1,7 @@
-"""The board's processor: boots when its rail and reset allow, prints, answers, drives its pins."""
+"""The board's processor: boots when its rail and reset allow, prints, answers, drives its pins.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

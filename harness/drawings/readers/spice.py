@@ -71,8 +71,8 @@ def _values(part: Part) -> dict[str, Any]:
 
 
 def _text(unit: str, value: Any) -> Any:
-    from wakeboard.harness.describe.from_netlist import digits
+    from wakeboard.harness.describe.from_netlist import quantity
 
     if not unit or isinstance(value, bool) or not isinstance(value, int | float):
         return value if isinstance(value, bool) else str(value)
-    return f"{digits(float(value))} {unit}"
+    return quantity(float(value), unit)

@@ -39,7 +39,7 @@ def _turned(study: Study, part: Part) -> Iterator[Concern]:
             "reverse-path", True, (part.pins["D"], part.pins["S"]), path=(part.name,), state=study.cases[k].state,
             says=f"{part.name} lies in the supply's path with its gate tied down and its body diode against the "
             "current: it passes a supply connected the wrong way round as well as the right one",
-            do=f"exchange drain and source of {part.name}: the drain belongs on the supply's side",
+            do=f"draw {part.name} the other way round: the drain belongs on the supply's side",
         )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """Unpowered resistance to ground, both polarities, fixed range, after a check that nothing is charged.
 
 The reading with the meter's plus lead on the net is held against the limits: that is the way the supply will push. The
-one with swapped leads is kept beside it: a resistor reads the same both ways, a junction does not.
+one with reversed leads is kept beside it: a resistor reads the same both ways, a junction does not.
 
 An ohms input drives its test current into whatever is there, and 7 to 13 V stand on it while it is open: enough to
 break a 1.8 V part on a net that draws nothing. So the range is never below 10 kΩ (about 100 µA), and where the bench
@@ -54,7 +54,7 @@ HIDES = 20.0  # times the resistor across: above it a limit drowns in the resist
 
 
 class Model(StepModel):
-    """of: supplies, rails, lines, points or nets; expect: for the plus lead on the net; reversed: for swapped leads;
+    """of: supplies, rails, lines, points or nets; expect: for the plus lead on the net; reversed: for reversed leads;
     limits_from: "circuit" where the step does not say; range: the fixed range, else the first one that the lower limit
     fits; shunt: whether the bleed resistor stays across during the test, by itself where no range is given;
     discharge_within: how long a charged net may take."""
@@ -143,7 +143,7 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
         held = limits if model.expect is not None else _by_circuit(context, model, net, scale, shunt, False) or limits
         outcome = _record(context, net, "ohms", _settled(context, scale, _careful(model)), held, shunt)
         if model.both_polarities:
-            _swapped(context, model, net, scale, shunt)
+            _reversed(context, model, net, scale, shunt)
         if shunt is None:  # the test has charged the net to a volt and more: leave nothing behind
             context.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, model.discharge_within)
         else:
@@ -154,8 +154,8 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
     return outcome
 
 
-def _swapped(context: Context, model: Model, net: str, scale: float, shunt: float | None) -> None:
-    if not context.swap(True):
+def _reversed(context: Context, model: Model, net: str, scale: float, shunt: float | None) -> None:
+    if not context.reverse(True):
         context.notes.one_polarity = True
         return
     if model.reversed is not None:
@@ -163,17 +163,17 @@ def _swapped(context: Context, model: Model, net: str, scale: float, shunt: floa
     else:
         limits = _by_circuit(context, model, net, scale, shunt, True) or Limits()
     _record(context, net, "ohms reversed", _settled(context, scale, _careful(model)), limits, shunt)
-    context.swap(False)
+    context.reverse(False)
 
 
 def _by_circuit(
-    context: Context, model: Model, net: str, scale: float, shunt: float | None, swapped: bool
+    context: Context, model: Model, net: str, scale: float, shunt: float | None, turned: bool
 ) -> Limits | None:
     """What the unpowered circuit shows in this very test; None where it was not asked for or is not known."""
     amps, open_volts = context.bench.ohms_test(scale)
     if model.limits_from != "circuit" or amps is None:
         return None
-    return context.predictor.ohms(OhmsTest(net, amps, open_volts, swapped, shunt), context.computing)
+    return context.predictor.ohms(OhmsTest(net, amps, open_volts, turned, shunt), context.computing)
 
 
 def _careful(model: Model) -> bool:

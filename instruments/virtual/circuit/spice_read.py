@@ -532,7 +532,8 @@ def _instance(scope: _Scope, line: Line) -> None:
         )
     if len(plain) - 1 != len(block.ports):
         raise line.fail(
-            f"{line.words[0]} joins {len(plain) - 1} nets to {block.name}, which has {len(block.ports)} ports"
+            f"{line.words[0]} joins {_several(len(plain) - 1, 'net')} to {block.name}, "
+            f"which has {_several(len(block.ports), 'port')}"
         )
     if any(block is outer for outer in scope.inside):
         raise line.fail(f"sub-circuit {block.name} contains itself")
@@ -547,6 +548,10 @@ def _instance(scope: _Scope, line: Line) -> None:
     inner.values.update(handed)
     _set_parameters(inner, [(line, name, text) for name, text in block.defaults.items() if name not in handed])
     _fill(inner)
+
+
+def _several(number: int, one: str) -> str:
+    return f"{number} {one}{'' if number == 1 else 's'}"
 
 
 def _uses(block: Block, name: str) -> bool:

@@ -1,4 +1,7 @@
-"""One line for what several units need, a batch read at once, and runs that an explanation asked for left out."""
+"""One line for what several units need, a batch read at once, and runs that an explanation asked for left out.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

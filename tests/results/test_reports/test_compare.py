@@ -1,4 +1,7 @@
-"""Units side by side: design, assembly, bench; before and after a rework; drift."""
+"""Units side by side: design, assembly, bench; before and after a rework; drift.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Pages as text: complete, escaped, the same each time, and careful in what they say."""
+"""Pages as text: complete, escaped, the same each time, and careful in what they say.
+
+Figures are those of the invented board and of the tool itself, unless marked.
+"""
 
 from __future__ import annotations
 
@@ -277,7 +280,9 @@ def test_an_unfinished_and_an_empty_run_can_be_shown() -> None:
 def test_a_board_sorts_its_units_and_lists_the_next_revision(pages: dict[str, str]) -> None:
     words = read(pages["board"]).words
     assert "0 of 5 units passed" in words
-    design = words[words.index("Outside limits in every unit") : words.index("Outside limits in one unit")]
+    design = words[
+        words.index("Outside limits in every unit") : words.index("Outside limits, or unlike the others, in one unit")
+    ]
     assert "RADIO_RST" in design
     assert "FLASH_CS" not in design
     assert "For the next revision RADIO_RST is neither low nor high : R31 becomes 1 kΩ" in words

@@ -48,7 +48,7 @@ def loaded(net: str, ohms: float = figures.VOLTMETER_OHMS) -> Values:
 
 @dataclass(frozen=True)
 class OhmsTest:
-    """An unpowered resistance test of a net: A, the most V that the meter puts out, leads swapped or not, Ω of a known
+    """An unpowered resistance test of a net: A, the most V that the meter puts out, leads reversed or not, Ω of a known
     resistor across the net meanwhile."""
 
     net: str
