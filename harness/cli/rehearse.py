@@ -14,13 +14,15 @@ from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
-    from wakeboard.harness.rehearse.rehearsal import Rehearsal
+    from wakeboard.harness.rehearse.reach import Sight
+    from wakeboard.harness.rehearse.rehearsal import Escaped, Rehearsal
     from wakeboard.instruments.virtual.circuit import Fault
 
 EXAMPLES = [
     "wakeboard rehearse first-power-on.toml",
     "wakeboard rehearse bring-up.toml --plant D3:reversed --plant R14:missing",
     "wakeboard rehearse bring-up.toml --pairs 500 --seed 1",
+    "wakeboard rehearse bring-up.toml --bench bench.toml",
     "wakeboard rehearse bring-up.toml --triples 5000 --on tcp://host:8786 --keep triples.jsonl",
 ]
 
@@ -34,6 +36,7 @@ EXAMPLES = [
 @click.option("--workers", type=click.IntRange(min=1), help="Processes. Default: one a core.")
 @click.option("--on", metavar="WHERE", help='"local", or a Dask scheduler: tcp://host:8786.')
 @click.option("--keep", metavar="FILE", help="Keep what is done; the same command goes on from there.")
+@click.option("--bench", metavar="FILE", help="The bench that will do it: has it a bleed resistor?")
 @common_options
 def command(
     common: Common,
@@ -45,6 +48,7 @@ def command(
     workers: int | None,
     on: str | None,
     keep: str | None,
+    bench: str | None,
 ) -> int:
     """Plant each fault that a board could have, run the whole sequence on it, and say what is caught.
 
@@ -62,12 +66,25 @@ def command(
         )
     planted = _planted(loaded, plants, pairs, triples, seed)
     progress = _progress if sys.stderr.isatty() and not common.json else None
-    result = rehearse(loaded, planted, workers=workers, progress=progress, on=on, keep=keep)
+    result = rehearse(
+        loaded, planted, workers=workers, progress=progress, on=on, keep=keep, bleed=_bleed(loaded, bench, on, keep)
+    )
     if progress:
         click.echo("\r" + " " * 40 + "\r", nl=False, err=True)
     _show(common, result)
     common.emit(result.as_json())
     return Exit.FAILED if result.escaped or result.burned else Exit.GOOD
+
+
+def _bleed(sequence: StepSequence, bench: str | None, on: str | None, keep: str | None) -> bool:
+    """Whether the bench of a file has a bleed resistor; the virtual one has. UsageError with --on or --keep."""
+    from wakeboard.harness.describe.load import load_bench
+
+    if bench is None:
+        return True
+    if on is not None or keep is not None:
+        raise click.UsageError("--bench goes with neither --on nor --keep")
+    return load_bench(bench, sequence.board).probing.bleed is not None
 
 
 def _planted(
@@ -151,12 +168,27 @@ def _caught(common: Common, result: Rehearsal) -> None:
 
 
 def _escaped(common: Common, result: Rehearsal) -> None:
+    """Grouped by the measurement that would catch them, the one that catches most first."""
     if result.escaped:
-        common.say("\nEscaped, with the cheapest measurement that shows it")
+        common.say("\nEscaped, by the cheapest measurement that shows them")
+    groups: dict[Sight | None, list[Escaped]] = {}
     for escaped in result.escaped:
-        sight = escaped.cheapest
-        add = f": {sight.quantity} at {sight.point}, {sight.state}" if sight else ""
-        _tell(common, f"  {escaped.fault}{add}", "    ")
+        groups.setdefault(escaped.cheapest, []).append(escaped)
+    for sight, members in sorted(groups.items(), key=lambda group: -len(group[1])):
+        if sight is not None:
+            _tell(common, f"{len(members):6d}  {_advice(sight, members[0].read_at)}", "        ")
+        _tell(common, "        " + ", ".join(each.fault for each in members), "        ")
+
+
+def _advice(sight: Sight, read_at: int | None) -> str:
+    from wakeboard.instruments.quantity import show
+
+    unit = "A" if sight.quantity == "current" else "V"
+    good = f"good boards: {show(sight.within[0], unit)} .. {show(sight.within[1], unit)}" if sight.within else ""
+    what = f"{sight.quantity} at {sight.point}, {sight.state}"
+    if read_at is not None:
+        return f"step {read_at} reads it already, {what}: a tighter limit" + (f" ({good})" if good else "")
+    return f"add {what}" + (f" ({good})" if good else "")
 
 
 def _burned(common: Common, result: Rehearsal) -> None:

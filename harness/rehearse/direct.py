@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
-from wakeboard.harness.run.bench import OpenBench
+from wakeboard.harness.run.bench import OpenBench, WiredScope
 from wakeboard.harness.run.clearance import settled
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
@@ -24,8 +24,10 @@ from wakeboard.harness.run.opening import (
     relay_probing,
     virtual_console,
 )
+from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.hardware.meter import DirectMeter
 from wakeboard.instruments.virtual.hardware.relays import DirectRelays
+from wakeboard.instruments.virtual.hardware.scope import DirectScope
 from wakeboard.instruments.virtual.hardware.supply import DirectSupply, SupplyFacts
 from wakeboard.instruments.virtual.instant import Instant
 
@@ -47,10 +49,13 @@ class Facts:
     used: tuple[Any, ...]
 
     @classmethod
-    def of(cls, virtual: VirtualBench) -> Facts:
+    def of(cls, virtual: VirtualBench, bleed: bool = True) -> Facts:
+        """bleed: whether the bench has its bleed resistor."""
         from wakeboard.harness.describe.bench import Bench
 
         described = Bench.model_validate(virtual.bench_description(console="virtual"))
+        if not bleed:
+            described = described.model_copy(update={"probing": described.probing.model_copy(update={"bleed": None})})
         manager = virtual.visa()
         kinds = ("psu", "dmm", "scanner")
         drivers = open_drivers(described, kinds, manager=manager, clock=virtual.clock, traffic=NoTraffic())
@@ -91,7 +96,15 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
         virtual=virtual,
         runs_programs=False,
         clear_hands=settled,
+        scope=_scope(virtual),
     )
+
+
+def _scope(virtual: VirtualBench) -> WiredScope:
+    """One that sees every net: what a rehearsal says of a step does not rest on how many channels a bench has."""
+    assert isinstance(virtual.simulation, Instant)
+    port = DirectScope(virtual.simulation, [supply_name(name) for name in virtual.prepared.supplies])
+    return WiredScope(port, {net: net for net in virtual.prepared.circuit.nets}, 10.0)
 
 
 def _nothing() -> None:

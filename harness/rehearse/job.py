@@ -45,19 +45,23 @@ class Judged:
 
 
 class Job:
-    """See above. save: look for what would have saved a burned part (runs the sequence again)."""
+    """See above. save: look for what would have saved a burned part (runs the sequence again). bleed: whether the bench
+    has a known resistor that can be put across a point."""
 
-    def __init__(self, sequence: StepSequence, planted: Sequence[Sequence[Fault]], *, save: bool = True) -> None:
+    def __init__(
+        self, sequence: StepSequence, planted: Sequence[Sequence[Fault]], *, save: bool = True, bleed: bool = True
+    ) -> None:
         self.sequence = sequence
         self.planted = planted
         self.save = save
-        self.shared = Shared(sequence.board, planted)
+        self.bleed = bleed
+        self.shared = Shared(sequence.board, planted, bleed)
         self.good = run_trial(sequence, [], self.shared)
         self._burns_anyway = {(burn.part, burn.rating) for burn in self.good.burns}
 
     @cached_property
     def reach(self) -> Reach:
-        return Reach(self.sequence.board, self.planted)
+        return Reach(self.sequence.board, self.planted, self.bleed)
 
     @cached_property
     def _saving(self) -> Saving:

@@ -27,13 +27,13 @@ _job: Job | None = None
 """The job of this process: inherited from the one that made the pool, or made by `_begin`."""
 
 
-def _begin(sequence_file: str, texts: Sequence[Sequence[str]], save: bool) -> None:
+def _begin(sequence_file: str, texts: Sequence[Sequence[str]], save: bool, bleed: bool = True) -> None:
     """Once a process."""
     global _job
     if _job is None:
         from wakeboard.harness.describe.load import load_sequence
 
-        _job = Job(load_sequence(sequence_file), parsed(texts), save=save)
+        _job = Job(load_sequence(sequence_file), parsed(texts), save=save, bleed=bleed)
     _seldom_collect()
 
 
@@ -64,10 +64,10 @@ def judge_all(
         progress(0, len(texts))
     try:
         if count == 1 or len(chunks) <= 1:
-            with _seldom_collected():
+            with seldom_collected():
                 return _gathered(len(texts), (_work(*chunk) for chunk in chunks), progress)
         job.reach.prepare()  # before the processes part, so that it is done once
-        begin = (job.sequence.file, [[str(fault) for fault in faults] for faults in job.planted], job.save)
+        begin = (job.sequence.file, [[str(fault) for fault in faults] for faults in job.planted], job.save, job.bleed)
         keep_out()  # where a worker is a Python of its own, it would look into the working folder first
         with ProcessPoolExecutor(count, initializer=_begin, initargs=begin) as pool:
             futures = [pool.submit(_work, *chunk) for chunk in chunks]
@@ -84,7 +84,7 @@ def _seldom_collect() -> None:
 
 
 @contextmanager
-def _seldom_collected() -> Iterator[None]:
+def seldom_collected() -> Iterator[None]:
     before = gc.get_threshold()
     _seldom_collect()
     try:

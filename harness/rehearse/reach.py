@@ -11,7 +11,7 @@ sequence visits first, is the cheapest measurement to add.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.rehearse.trial import Trial
     from wakeboard.instruments.virtual.circuit.fault import Fault
 
     Array = NDArray[np.float64]
@@ -60,6 +61,8 @@ class Sight:
     point: str
     state: str
     quantity: str
+    within: tuple[float, float] | None = field(default=None, compare=False)
+    """What good boards read there, V or A; None for an unpowered test, whose reading is its current's."""
 
 
 @dataclass(frozen=True)
@@ -77,8 +80,10 @@ class _State:
 class Reach:
     """All sights of a board. `shows` (F, sights): by how many margins each fault moves each one."""
 
-    def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = ()) -> None:
-        """planted: every set of faults that will be asked for; room for the pins that they lift is made once."""
+    def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = (), bleed: bool = True) -> None:
+        """planted: every set of faults that will be asked for; room for the pins that they lift is made once. bleed:
+        whether there is a known resistor: without one nothing is read under it, powered or not."""
+        self.bleed = bleed
         self.board = board
         self.nets = list(dict.fromkeys(point.net for point in board.points.values())) or sorted(board.nets)
         self.cases = list(_worth_setting(board))
@@ -119,14 +124,16 @@ class Reach:
 
     def _loads(self) -> Iterator[tuple[Case, str]]:
         """States with nothing driven, each point in turn under the resistor."""
-        return ((case, net) for case in self.loaded for net in self.nets if net != self._fed(case))
+        cases = self.loaded if self.bleed else []
+        return ((case, net) for case in cases for net in self.nets if net != self._fed(case))
 
     def _fed(self, case: Case) -> str:
         return self.board.supplies[next(iter(case.supplies))].net
 
     def _tests(self) -> Iterator[tuple[float, float, str, bool]]:
         """(A, V unknown, net, leads reversed) of each unpowered test."""
-        return ((amps, v, net, swapped) for amps, v in TESTS for net in self.nets for swapped in (False, True))
+        tests = TESTS if self.bleed else ()
+        return ((amps, v, net, swapped) for amps, v in tests for net in self.nets for swapped in (False, True))
 
     # --- solving ----------------------------------------------------------------------------------------------------
     def readings(self, variants: Sequence[Variant], start: Sequence[Points] = ()) -> tuple[Array, list[Points]]:
@@ -136,6 +143,8 @@ class Reach:
         solved: list[Points] = []
         for model in (self.powered, self.unpowered):
             states = [state for state in self._states if state.model is model]
+            if not states:
+                continue
             begin = start[len(solved)] if start else None
             solved.append(self._solve(model, states, variants, begin))
             columns += self._columns(states, solved[-1], len(variants))
@@ -204,8 +213,33 @@ class Reach:
             sight, margins = self.sights[place], float(f"{shows[place]:.5g}")  # rounding must not choose among equals
             rank = (self._set_as[place] in known, margins >= 2, min(margins, 1e6))
             if best is None or rank > best[0]:
-                best = (rank, sight)
+                best = (rank, replace(sight, within=self._within(int(place))))
         return best[1] if best else None
+
+    def _within(self, place: int) -> tuple[float, float] | None:
+        if self.sights[place].quantity not in ("dc volts", "current"):
+            return None
+        nominal, margin, _ = self._good
+        return float(nominal[place] - margin[place]), float(nominal[place] + margin[place])
+
+    def read_already(self, sight: Sight, good: Trial) -> int | None:
+        """The first step that takes this reading as the sequence is: there a tighter limit does."""
+        setting = _setting(sight.state)
+        found = [
+            step
+            for (step, of, quantity, state), _ in good.readings.items()
+            if quantity == sight.quantity and self._same(of, sight.point) and state and _setting(state) == setting
+        ]
+        return min(found, default=None)
+
+    def _same(self, of: str, point: str) -> bool:
+        """Whether two names are of one net."""
+        if of == point:
+            return True
+        try:
+            return self.board.net_of(of) == self.board.net_of(point)
+        except LookupError:
+            return False
 
 
 def _setting(state: str) -> Setting:

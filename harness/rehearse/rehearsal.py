@@ -35,6 +35,8 @@ class Caught:
 class Escaped:
     fault: str
     cheapest: Sight | None
+    read_at: int | None = None
+    """The step that takes this reading already, with a limit that is too wide."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ class Rehearsal:
             "escaped": [
                 {
                     "fault": e.fault,
-                    "cheapest": {"point": e.cheapest.point, "state": e.cheapest.state, "quantity": e.cheapest.quantity}
+                    "cheapest": _sight(e)
                     if e.cheapest
                     else None,
                 }
@@ -99,6 +101,15 @@ class Rehearsal:
         }  # fmt: skip
 
 
+def _sight(escaped: Escaped) -> dict[str, Any]:
+    sight = escaped.cheapest
+    assert sight is not None
+    return {
+        "point": sight.point, "state": sight.state, "quantity": sight.quantity,
+        "within": list(sight.within) if sight.within else None, "read_at": escaped.read_at,
+    }  # fmt: skip
+
+
 def rehearse(
     sequence: StepSequence,
     planted: Sequence[Sequence[Fault]] | None = None,
@@ -108,21 +119,23 @@ def rehearse(
     save: bool = True,
     on: str | None = None,
     keep: str | None = None,
+    bleed: bool = True,
 ) -> Rehearsal:
     """Plant each set of faults (default: every single fault of the library) and judge. Raises CircuitError, ValueError.
 
     save: look for what would have saved a burned part (runs the sequence again). on: "local" or the address of a
-    scheduler (spread.py); keep: a file of what is done. Raises SpreadError with those.
+    scheduler (spread.py); keep: a file of what is done. Raises SpreadError with those. bleed: whether the bench has a
+    known resistor (not with on and keep).
     """
     begun = time.perf_counter()
     board = sequence.board
     sets = [[fault] for fault in fault_library(board)] if planted is None else [list(each) for each in planted]
-    job = Job(sequence, sets, save=save)
+    job = Job(sequence, sets, save=save, bleed=bleed)
     if job.good.error:
         raise NoRehearsal(f"the board as drawn could not be taken through {sequence.file}: {job.good.error}")
     result = Rehearsal(sequence.title, job.good)
     for judged in _judged(job, sets, _engine(workers, on, keep), progress):
-        _sort_in(result, judged)
+        _sort_in(result, judged, job)
     result.seconds = time.perf_counter() - begun
     return result
 
@@ -160,14 +173,14 @@ def _judged(job: Job, sets: Sequence[Sequence[Fault]], engine: Engine, progress:
     return (found[kind].of(faults) for kind, faults in zip(kinds, sets, strict=True))
 
 
-def _sort_in(result: Rehearsal, judged: Judged) -> None:
+def _sort_in(result: Rehearsal, judged: Judged, job: Job) -> None:
     trial, name = judged.trial, " ".join(judged.trial.faults)
     if trial.error:
         result.broken.append((name, trial.error))
     elif judged.step is not None:
         result.caught.append(Caught(name, judged.step, trial.names.get(judged.step, "")))
     elif judged.sight is not None:
-        result.escaped.append(Escaped(name, judged.sight))
+        result.escaped.append(Escaped(name, judged.sight, job.reach.read_already(judged.sight, job.good)))
     else:
         result.equivalent.append(name)
     if judged.burn is not None:

@@ -129,14 +129,15 @@ class OtherVersion(RuntimeError):
 
 def work(plan: Plan, first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Judged]]:
     """One piece, on a worker: its judgements, lean. The Job is made with the first piece and kept."""
-    from wakeboard.harness.rehearse.pool import parsed
+    from wakeboard.harness.rehearse.pool import parsed, seldom_collected
 
     if software() != plan.version:
         raise OtherVersion(f"{_here()} has {software()}; this program has {plan.version}")
     if plan.digest not in _jobs:
         _jobs.clear()
         _jobs[plan.digest] = _job_of(plan)
-    return first, [lean(each) for each in _jobs[plan.digest].judge(parsed(texts))]
+    with seldom_collected():
+        return first, [lean(each) for each in _jobs[plan.digest].judge(parsed(texts))]
 
 
 def given(plan: Plan) -> Plan:

@@ -91,8 +91,9 @@ def _burns(overstress: Sequence[Any], ended: Mapping[int, float]) -> Iterator[Bu
 class Shared:
     """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it."""
 
-    def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = ()) -> None:
-        """planted: every set of faults that will be asked for; room for the pins that they lift is made once."""
+    def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = (), bleed: bool = True) -> None:
+        """planted: every set of faults that will be asked for; room for the pins that they lift is made once. bleed:
+        whether the bench has its known resistor."""
         from wakeboard.harness.rehearse.direct import Facts
         from wakeboard.harness.rehearse.specimen import settled_on
         from wakeboard.harness.run.predict import CircuitLimits
@@ -103,7 +104,7 @@ class Shared:
         self.prepared.model.lift([Variant(tuple(faults)) for faults in planted])
         self.predictor = CircuitLimits(board)
         self.target = target_spec(board)
-        self.facts = Facts.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False))
+        self.facts = Facts.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False), bleed)
 
 
 def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> Trial:

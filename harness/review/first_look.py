@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
 
 RULES: Final = ("backfeed", "phantom_power")
-PATIENCE: Final = 20.0
-"""s that this is worth waiting for: by then the solver is compiled."""
+PATIENCE: Final = 120.0
+"""s that this is worth waiting for on a busy computer; on an idle one the solver is compiled in a sixth of it."""
 
 
 def begin(board: Path) -> subprocess.Popen[bytes] | None:

@@ -13,6 +13,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from wakeboard.harness.review.supplied import CHARGERS, REGULATORS
+
 if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
     from wakeboard.harness.review.study import Study
@@ -210,9 +212,26 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         marks.add(("crossed", frozenset(pin.partition(".")[0] for pin in concern.path)))
     if concern.rule == "rating":
         marks |= {("takes", name) for name in _taking(study, concern)}
+    if concern.rule == "dissipation" and study.board.parts[concern.path[0]].kind in CHARGERS:
+        marks.add(("charger", concern.path))
+    marks |= {("blocked", net) for net in _blocked(study, concern)}
     if concern.rule in ("rating", "dissipation"):
         marks.add(("part", concern.path or first))
     return marks
+
+
+def _blocked(study: Study, concern: Concern) -> set[str]:
+    """The supplies' nets behind a part that leads the wrong way: one side is fed back, the other gets nothing."""
+    supplies = {supply.net: name for name, supply in study.board.supplies.items()}
+    if concern.rule in ("backfeed", "charge"):
+        return (
+            set(concern.nets) & set(supplies) if concern.rule == "backfeed" else set(concern.nets[1:]) & set(supplies)
+        )
+    k = study.case_of(concern.state) if concern.rule in ("rail-limits", "never-on") and concern.state else None
+    if k is None or any(study.board.parts[name].kind in REGULATORS for name in concern.path):
+        return set()
+    on = list(study.cases[k].supplies)
+    return {study.board.supplies[on[0]].net} if len(on) == 1 else set()
 
 
 def _taking(study: Study, concern: Concern) -> set[str]:

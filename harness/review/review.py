@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +10,7 @@ from wakeboard.harness.review.concern import RULES, Concern
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.review.rules import Rule
     from wakeboard.harness.review.study import Study
 
 
@@ -36,7 +37,8 @@ def review(board: Board) -> Review:
     from wakeboard.harness.review.study import Study
 
     study = Study.of(board)
-    return Review(review_study(study), len(study.cases), tuple(case.state for case in study.unsolved))
+    found = review_study(study)
+    return Review(found, len(study.cases), (*(case.state for case in study.unsolved), *study.unjudged))
 
 
 def review_study(study: Study) -> list[Concern]:
@@ -44,7 +46,17 @@ def review_study(study: Study) -> list[Concern]:
     from wakeboard.harness.review.grouping import grouped
     from wakeboard.harness.review.rules import rules
 
-    return in_order(grouped(study, [concern for rule in rules().values() for concern in rule(study)]))
+    return in_order(grouped(study, [concern for rule in rules().values() for concern in _of(rule, study)]))
+
+
+def _of(rule: Rule, study: Study) -> Iterator[Concern]:
+    """What a rule finds, up to a state of its own that has no operating point: that ends the rule, not the review."""
+    from wakeboard.instruments.virtual.circuit.errors import SolveError
+
+    try:
+        yield from rule(study)
+    except SolveError as error:
+        study.unjudged.append(str(error))
 
 
 def in_order(concerns: Iterable[Concern]) -> list[Concern]:

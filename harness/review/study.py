@@ -46,6 +46,8 @@ class Study:
     """The same with a cell in place of one supply, by its name, as they are asked for."""
     idle: Points | None = None
     """The cases with every charger idle, once they are asked for (see `cells`)."""
+    unjudged: list[str] = field(default_factory=list)
+    """What kept a rule from looking at a state of its own, such as a button pressed."""
     unsolved: list[Case] = field(default_factory=list)
     """Cases that have no operating point, or none that was found: nothing is said of them."""
 

@@ -10,6 +10,7 @@ nor the warming of the parts.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -75,6 +76,7 @@ class Instant:
     def __init__(self, model: Model, variant: Variant) -> None:
         self.model = model
         self.time = 0.0
+        self._variant = variant
         self._path = Path(model, variant.faults, variant.seed)
         self._bench = _bench(model.circuit)
         self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
@@ -95,6 +97,10 @@ class Instant:
             self._stale, self._heard = True, None
         if moves and _noted(self._moves, self._bench.moves, moves):
             self._stale = True
+
+    def present(self) -> Variant:
+        """The variant as it is set now."""
+        return replace(self._variant, values=dict(self._values), moves=dict(self._moves))
 
     def _look(self) -> Point:
         if not self._stale and self._state is not None:

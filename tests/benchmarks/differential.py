@@ -120,7 +120,7 @@ _VALUES = {
     "adjustable_buck": lambda d: {"reference": float(d.uniform(0.6, 1.25))},
     "adjustable_boost": lambda d: {"reference": float(d.uniform(0.6, 1.25))},
     "crystal": lambda d: {"value": 32768.0},
-    "motor": lambda d: {"volts": float(d.uniform(1.5, 6))},
+    "motor": lambda d: {"volts": float(d.uniform(3, 6)), "amps": float(d.uniform(0.02, 0.2)), "ohms": 2.0},
     "v_source": lambda d: {"volts": float(d.uniform(-5, 9)), "ohms": float(d.choice([0.0, 10.0]))},
     "i_source": lambda d: {"amps": float(d.uniform(-1e-3, 1e-3))},
     "mosfet": lambda d: {"channel": str(d.choice(["n", "p"])), "threshold": float(d.uniform(0.6, 2))},

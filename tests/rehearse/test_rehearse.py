@@ -163,3 +163,50 @@ def test_a_board_without_parts_is_refused(tmp_path: Path) -> None:
     code, said = _run(str(sequence), "--plant", "U2:missing")
     assert code == 2
     assert "[parts]" in said
+
+
+def _escapes(text: str) -> str:
+    return " ".join(text[text.index("Escaped") :].split())
+
+
+def test_escapes_stand_under_the_measurement_that_catches_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """R2 missing and R2 short of its value both show at one point; the step that reads the rail is told to be tighter
+    where it takes that reading already."""
+    from wakeboard.harness.cli import main
+
+    sequence = wren.write(tmp_path)
+    faults = ["R2:missing", "R2:open"]
+    with contextlib.suppress(SystemExit):
+        main(["rehearse", str(sequence), *(f"--plant={fault}" for fault in faults)])
+    told = capsys.readouterr()
+    text = _escapes(told.out + told.err)
+    assert text.count("dc volts at") == 1
+    assert "R2:missing, R2:open" in text
+    assert "good boards:" in text
+
+
+def test_without_a_bleed_resistor_nothing_is_read_under_it(tmp_path: Path) -> None:
+    loaded = load_sequence(wren.write(tmp_path))
+    job = Job(loaded, [], bleed=False)
+    assert job.shared.facts.described.probing.bleed is None
+    assert job.reach.sights
+    assert not [sight for sight in job.reach.sights if "load=" in sight.state]
+    assert [sight for sight in Job(loaded, []).reach.sights if "load=" in sight.state]
+    assert rehearse(loaded, [[parse_fault("R2:missing")]], workers=1, bleed=False).faults == 1
+
+
+def test_a_reading_that_a_step_takes_already_is_told_with_its_limits(tmp_path: Path) -> None:
+    """Step 4 reads the rails; what shows there needs a tighter limit, not another measurement."""
+    loaded = load_sequence(wren.write(tmp_path))
+    job = Job(loaded, [])
+    read = next(key for key in job.good.readings if key[0] == 4 and key[2] == "dc volts")
+    net = loaded.board.net_of(read[1])
+    there = [s for s in job.reach.sights if s.quantity == "dc volts" and loaded.board.net_of(s.point) == net]
+    assert 4 in {job.reach.read_already(sight, job.good) for sight in there}
+    judged = job.judge([[parse_fault("R2:missing")]])[0]
+    assert judged.sight is not None
+    assert judged.sight.within is not None
+    low, high = judged.sight.within
+    assert low < high

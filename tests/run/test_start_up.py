@@ -42,7 +42,7 @@ limit = "120 mA"
 settle = "1 s"                # on the wire the virtual bench may fall behind real time
 inrush = "1 s"
 order = ["V33", "MCU_RST"]
-within = { MCU_RST = "4 ms .. 8 ms" }
+within = { MCU_RST = "1.5 ms .. 8 ms" }
 overshoot = "10 %"
 ripple = "< 0.4 V"
 
@@ -141,7 +141,7 @@ def test_without_an_oscilloscope_the_supply_is_on_and_the_times_are_skipped(skep
         ('order = ["V33", ', 'order = ["V3", ', 'the name "V3"'),
         ('limit = "120 mA"\n', "", "nothing is energised without one"),
         ('"10 %"', '"fast"', "a share"),
-        ('"4 ms .. 8 ms"', '"4 V .. 8 V"', "within"),
+        ('"1.5 ms .. 8 ms"', '"4 V .. 8 V"', "within"),
         ('do = "resistance"\nof = "USB"', 'do = "resistance"\nof = "CELL"', "energised before its check"),
     ],
 )

@@ -9,7 +9,8 @@ from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
 
 DERATE = 0.8
-"""Share of the rated power that a part should stay below; common practice, no source."""
+"""Share of the rated power that a part should stay below at the supplies' nominal voltages; up to the rating at their
+highest. Common practice, no source."""
 
 
 def find(study: Study) -> Iterator[Concern]:
@@ -19,7 +20,7 @@ def find(study: Study) -> Iterator[Concern]:
             continue
         watts = study.points.power(part.name)
         for k, case in study.each():
-            if watts[k] > DERATE * rated:
+            if watts[k] > (DERATE if case.corner == "nominal" else 1.0) * rated:
                 yield Concern(
                     "dissipation", bool(watts[k] > rated), tuple(dict.fromkeys(part.pins.values())), path=(part.name,),
                     state=case.state, value=float(watts[k]), unit="W", weight=float(watts[k] / rated),

@@ -64,8 +64,10 @@ def _buttons(study: Study) -> Iterator[Concern]:
         return
     k = known[-1]
     values = study.cases[k].values()
-    points = study.model.solve([Variant(values={**values, f"{b.name}.pressed": True}) for b in buttons]).require()
+    points = study.model.solve([Variant(values={**values, f"{b.name}.pressed": True}) for b in buttons])
     for row, button in enumerate(buttons):
+        if points.status[row] != "ok":
+            continue
         yield from _idle(study, button, points, row, k)
         for net, name in rails.items():
             before, after = study.volts(net)[k], float(points.net(net)[row])
