@@ -108,6 +108,21 @@ def test_anothers_dialect_reads_nothing(prepared, face):
         shot(wrong, psu, clock)
 
 
+@pytest.fixture(autouse=True)
+def _closed(monkeypatch):
+    """Every link that a test opens is closed with it."""
+    links, init = [], Link.__init__
+
+    def opened_here(self, *args, **options):
+        init(self, *args, **options)
+        links.append(self)
+
+    monkeypatch.setattr(Link, "__init__", opened_here)
+    yield
+    for link in links:
+        link.close()
+
+
 # --- replies that must not count --------------------------------------------------------------------------------------
 def rigol(serve, blocks, preamble="0,0,4,1,1.0e-3,-1.0e-3,0,4.0e-2,0,127"):
     """A scripted oscilloscope. blocks: what it answers to DATA?, bytes."""
