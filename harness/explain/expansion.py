@@ -35,7 +35,9 @@ MISSES: Final = 3.0
 """Standard deviations from which a candidate counts as missing a reading."""
 BEHIND: Final = 40.0
 """Natural logarithms behind the likeliest candidate at which one that fitted as well as it could would still count."""
-MOST: Final = 4
+HOPELESS: Final = 150.0
+"""… and at which nothing that nobody knows brings one back: what parts lack is looked for elsewhere (structure.py)."""
+MOST: Final = 3
 LIMIT: Final = math.sqrt(3.0)
 """Standard deviations at which a rectangular tolerance ends."""
 FAR: Final = 4.0
@@ -43,10 +45,10 @@ FAR: Final = 4.0
 forward voltage of 120 mV more. What goes further is another part, or a fault."""
 LEAKS: Final = 40.0
 """… and up to which a leakage is."""
-ROUNDS: Final = 8
+ROUNDS: Final = 7
 ACTS: Final = 0.05
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
-GAINS: Final = 0.3
+GAINS: Final = 1.0
 """Natural logarithms, and …"""
 MOVES: Final = 0.02
 """… deviations of an unknown, by less than which a step counts as the last."""
@@ -77,7 +79,12 @@ def expanded(
     best = max((c.score for c in candidates), default=0.0)
     order = sorted(range(len(candidates)), key=lambda k: -candidates[k].score)
     y = likelihood.evidence.y
-    likely = [k for k in order if not candidates[k].suspects or _at_best(candidates[k], y) > best - BEHIND]
+    likely = [
+        k
+        for k in order
+        if candidates[k].score > best - HOPELESS
+        and (not candidates[k].suspects or _at_best(candidates[k], y) > best - BEHIND)
+    ]
     looked = [k for k in likely if misses(candidates[k], y, least)]
     looked = [*looked[:MOST], *[k for k in looked[MOST:] if not candidates[k].suspects]]
     out = list(candidates)

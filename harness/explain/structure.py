@@ -25,6 +25,8 @@ from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 MOST: Final = 3
 """Things that parts lack at once."""
+WORTH: Final = 3.0
+"""Natural logarithms that must be gained, the rarity of what lacks paid, for all to be weighed once more."""
 TRIED: Final = 3
 """Of all that parts may lack, the likeliest, tried at every scale of what nobody states."""
 Lacks = tuple[Lacking, ...]
@@ -65,9 +67,9 @@ def _odds(lack: Lacking) -> float:
 def _likeliest(weigher: Weigher, found: Weighing, lacking: Sequence[Lacking]) -> Lacking | None:
     """What the drawn board or the likeliest fault would be likelier without, by more than it is rare."""
     gained, lack = _gained(weigher, found.none, lacking)
-    if gained <= 0 and found.candidates and misses(found.candidates[0], weigher.evidence.y):
+    if gained <= WORTH and found.candidates and misses(found.candidates[0], weigher.evidence.y):
         gained, lack = _gained(weigher, found.candidates[0], lacking)
-    return lack if gained > 0 else None
+    return lack if gained > WORTH else None
 
 
 def _gained(weigher: Weigher, candidate: Candidate, lacking: Sequence[Lacking]) -> tuple[float, Lacking | None]:
