@@ -39,6 +39,7 @@ NOT_HERE = {
     r"wakeboard run .*--bench bench\.toml": BENCH,
     r"pytest --wb-unit .*": "the plug-in starts a pytest of its own; tests/script does it",
     r"wakeboard rehearse .*--on .*": "starts a Dask cluster; tests/rehearse has one",
+    r"wakeboard rehearse .*--bench .*": "wants a bench file; tests/rehearse has one, and a smaller sequence",
     r"wakeboard rehearse .*--pairs .*": "500 pairs take minutes; tests/rehearse takes few",
     r"wakeboard push .*": "wants a PostgreSQL server; tests/results/test_push.py has one",
     r"wakeboard revise .*": "judging rehearses two boards; tests/revise runs these four on smaller ones",

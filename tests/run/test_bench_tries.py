@@ -37,7 +37,7 @@ def test_an_output_that_claims_to_be_off_at_five_volts() -> None:
 def test_the_routes_are_asked_after() -> None:
     checked = CheckedInstrument("relays", "scanner", "x")
     _look_at_routes(checked, Relays([]), {"TP1": "101", "TP2": "102"})
-    assert checked.says == ["knows the 2 channels of the routes"]
+    assert checked.says == ["knows 2 channels of the routes"]
     assert checked.cautions == ["channel 102 is closed"]
     with pytest.raises(BenchError, match="-222"):
         _look_at_routes(checked, Relays([(-222, "Data out of range")]), {"TP1": "999"})
