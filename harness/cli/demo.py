@@ -90,12 +90,14 @@ def _reading(reading: Any) -> str:
 
 
 def _say_conclusion(common: Common, demo: Demo) -> None:
+    from wakeboard.harness.explain.telling import percent
+
     for unit, explained in demo.explain.items():
         candidates = explained.get("candidates", [])
         if candidates:
             first = candidates[0]
             words = first.get("says") or first["fault"]
-            _wrap(common, f"{unit}: {words} ({100 * first['probability']:.0f} %)", "   ")
+            _wrap(common, f"{unit}: {words} ({percent(first['probability'])})", "   ")
     says = demo.compare.get("says")
     if says:
         _wrap(common, says, "   ")
