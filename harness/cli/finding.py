@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -17,8 +17,7 @@ from wakeboard.harness.cli.opened import (
     opened,
     the_board,
 )
-from wakeboard.harness.cli.options import CONTEXT, Common, common_options
-from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.options import Common, common_options, group
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -35,33 +34,12 @@ _EXAMPLES = (
 )
 
 
-class _Group(click.Group):
-    """A group whose help leads with examples."""
-
-    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Examples"):
-            for example in _EXAMPLES:
-                formatter.write_text(example)
-        super().format_help_text(ctx, formatter)
-
-
-@click.group(cls=_Group, context_settings=CONTEXT)
+@group(_EXAMPLES)
 def command() -> None:
     """Keep an oddity with its evidence, explain it, mend it, carry it to the next revision.
 
     Every change is a new row: what was thought before stays readable.
     """
-
-
-def _sub(name: str, example: str) -> Callable[[Callable[..., Any]], click.Command]:
-    """A command of the group, with its example."""
-
-    def decorate(function: Callable[..., Any]) -> click.Command:
-        made = wakeboard_command(examples=[example], name=name)(function)
-        command.add_command(made)
-        return made
-
-    return decorate
 
 
 def evidence_option(function: Any) -> Any:
@@ -74,7 +52,7 @@ def evidence_option(function: Any) -> Any:
     )(function)
 
 
-@_sub("add", 'wakeboard finding add "radio reset sits at 2.7 V" --evidence latest/7/RADIO_RST')
+@command.sub("add", 'wakeboard finding add "radio reset sits at 2.7 V" --evidence latest/7/RADIO_RST')
 @click.argument("title")
 @click.option("--text", default="", help="More words.")
 @evidence_option
@@ -93,7 +71,7 @@ def add(common: Common, title: str, text: str, evidence: tuple[str, ...], board:
     return Exit.GOOD
 
 
-@_sub("list", "wakeboard finding list --state open")
+@command.sub("list", "wakeboard finding list --state open")
 @click.option("--state", metavar="STATE", help="Only: open, explained, mended, carried.")
 @board_option
 @common_options
@@ -111,7 +89,7 @@ def list_findings(common: Common, state: str | None, board: str | None) -> int:
     return Exit.GOOD
 
 
-@_sub("show", "wakeboard finding show 1")
+@command.sub("show", "wakeboard finding show 1")
 @click.argument("number")
 @common_options
 def show(common: Common, number: str) -> int:
@@ -121,7 +99,9 @@ def show(common: Common, number: str) -> int:
     return Exit.GOOD
 
 
-@_sub("explain", 'wakeboard finding explain 1 "the radio pulls it up" --fault U5.NRST:pull_up=13k --cause design')
+@command.sub(
+    "explain", 'wakeboard finding explain 1 "the radio pulls it up" --fault U5.NRST:pull_up=13k --cause design'
+)
 @click.argument("number")
 @click.argument("text")
 @click.option(
@@ -148,7 +128,7 @@ def explain(
     return Exit.GOOD
 
 
-@_sub("mend", 'wakeboard finding mend 1 "1 kΩ across R31"')
+@command.sub("mend", 'wakeboard finding mend 1 "1 kΩ across R31"')
 @click.argument("number")
 @click.argument("text")
 @by_option
@@ -160,7 +140,7 @@ def mend(common: Common, number: str, text: str, by: str | None) -> int:
     return Exit.GOOD
 
 
-@_sub("carry", 'wakeboard finding carry 1 "R31: 1 kΩ instead of 47 kΩ" --revision B')
+@command.sub("carry", 'wakeboard finding carry 1 "R31: 1 kΩ instead of 47 kΩ" --revision B')
 @click.argument("number")
 @click.argument("text")
 @click.option("--revision", default="", metavar="REV", help="The revision that shall have it.")
@@ -173,7 +153,7 @@ def carry(common: Common, number: str, text: str, revision: str, by: str | None)
     return Exit.GOOD
 
 
-@_sub("reopen", 'wakeboard finding reopen 1 "it came back on unit 005"')
+@command.sub("reopen", 'wakeboard finding reopen 1 "it came back on unit 005"')
 @click.argument("number")
 @click.argument("text", default="")
 @by_option
@@ -185,7 +165,7 @@ def reopen(common: Common, number: str, text: str, by: str | None) -> int:
     return Exit.GOOD
 
 
-@_sub("evidence", "wakeboard finding evidence 1 3f2a/7 latest")
+@command.sub("evidence", "wakeboard finding evidence 1 3f2a/7 latest")
 @click.argument("number")
 @click.argument("evidence", metavar=f"{_EVIDENCE}…", nargs=-1, required=True)
 @common_options
@@ -197,7 +177,7 @@ def add_evidence(common: Common, number: str, evidence: tuple[str, ...]) -> int:
     return Exit.GOOD
 
 
-@_sub("revision", "wakeboard finding revision -o revision-b.md")
+@command.sub("revision", "wakeboard finding revision -o revision-b.md")
 @click.option("-o", "--output", metavar="FILE", help="Write there instead of showing it.")
 @board_option
 @common_options

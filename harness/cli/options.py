@@ -119,8 +119,8 @@ def common_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return with_common
 
 
-class ExampleCommand(click.Command):
-    """A command whose help leads with examples."""
+class _Examples(click.Command):
+    """Help that leads with examples."""
 
     examples: Sequence[str] = ()
 
@@ -132,11 +132,38 @@ class ExampleCommand(click.Command):
         super().format_help_text(ctx, formatter)
 
 
+class ExampleCommand(_Examples):
+    """A command whose help leads with examples."""
+
+
 def command(examples: Sequence[str] = (), **attributes: Any) -> Callable[[Callable[..., Any]], click.Command]:
     """`click.command` with examples, `-h`, and plain text kept within 100 columns."""
 
     def decorate(function: Callable[..., Any]) -> click.Command:
         made = click.command(cls=ExampleCommand, context_settings=CONTEXT, **attributes)(function)
+        made.examples = tuple(examples)
+        return made
+
+    return decorate
+
+
+class ExampleGroup(_Examples, click.Group):
+    """A group of commands whose help leads with examples; `sub` makes one of its commands, with an example."""
+
+    def sub(self, name: str, example: str) -> Callable[[Callable[..., Any]], click.Command]:
+        def decorate(function: Callable[..., Any]) -> click.Command:
+            made = command(examples=[example], name=name)(function)
+            self.add_command(made)
+            return made
+
+        return decorate
+
+
+def group(examples: Sequence[str]) -> Callable[[Callable[..., Any]], ExampleGroup]:
+    """`click.group` with examples and `-h`."""
+
+    def decorate(function: Callable[..., Any]) -> ExampleGroup:
+        made = click.group(cls=ExampleGroup, context_settings=CONTEXT)(function)
         made.examples = tuple(examples)
         return made
 

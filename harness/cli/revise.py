@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,8 +10,7 @@ import click
 
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.opened import opened
-from wakeboard.harness.cli.options import CONTEXT, Common, common_options
-from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.harness.cli.options import Common, common_options, group
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
@@ -28,17 +27,7 @@ _EXAMPLES = (
 )
 
 
-class _Group(click.Group):
-    """A group whose help leads with examples."""
-
-    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Examples"):
-            for example in _EXAMPLES:
-                formatter.write_text(example)
-        super().format_help_text(ctx, formatter)
-
-
-@click.group(cls=_Group, context_settings=CONTEXT)
+@group(_EXAMPLES)
 def command() -> None:
     """Work out the next revision: what to change, whether it mends, whether it breaks something.
 
@@ -47,16 +36,7 @@ def command() -> None:
     """
 
 
-def _sub(name: str, example: str) -> Callable[[Callable[..., Any]], click.Command]:
-    def decorate(function: Callable[..., Any]) -> click.Command:
-        made = wakeboard_command(examples=[example], name=name)(function)
-        command.add_command(made)
-        return made
-
-    return decorate
-
-
-@_sub("draft", "wakeboard revise draft board.toml --to B")
+@command.sub("draft", "wakeboard revise draft board.toml --to B")
 @click.argument("board")
 @click.option("--to", "revision", default="B", show_default=True, metavar="REV", help="The new revision.")
 @click.option("--from-review", is_flag=True, help="From the concerns of the review; no findings are needed.")
@@ -95,7 +75,7 @@ def draft(common: Common, board: str, revision: str, from_review: bool, output: 
     return Exit.GOOD
 
 
-@_sub("judge", "wakeboard revise judge revision-b.toml")
+@command.sub("judge", "wakeboard revise judge revision-b.toml")
 @click.argument("plan")
 @click.option("--sequence", "sequences", multiple=True, metavar="FILE",
               help="Rehearsed on both revisions. Default: first-power-on.toml beside the board.")  # fmt: skip
@@ -121,7 +101,7 @@ def judge(common: Common, plan: str, sequences: tuple[str, ...], no_rehearsal: b
     return Exit.FAILED if bad or any(each.effect == "breaks" for each in beside.verdicts) else Exit.GOOD
 
 
-@_sub("swap", "wakeboard revise swap board.toml U8 i2c-sensor-8 --bom bom.csv")
+@command.sub("swap", "wakeboard revise swap board.toml U8 i2c-sensor-8 --bom bom.csv")
 @click.argument("board")
 @click.argument("part")
 @click.argument("other", metavar="ENTRY")
@@ -190,7 +170,7 @@ def _first_measured(text: str, file: Path) -> list[str]:
     return [str(file)]
 
 
-@_sub("write", "wakeboard revise write revision-b.toml rev-b")
+@command.sub("write", "wakeboard revise write revision-b.toml rev-b")
 @click.argument("plan")
 @click.argument("folder")
 @common_options
@@ -209,7 +189,7 @@ def write(common: Common, plan: str, folder: str) -> int:
     return Exit.GOOD
 
 
-@_sub("pins", "wakeboard revise pins needs.toml")
+@command.sub("pins", "wakeboard revise pins needs.toml")
 @click.argument("needs")
 @common_options
 def pins(common: Common, needs: str) -> int:
