@@ -16,7 +16,7 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, field_validator
+from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag
 
 from wakeboard.harness.describe.fields import (
     Amps,
@@ -26,6 +26,7 @@ from wakeboard.harness.describe.fields import (
     Named,
     Names,
     OneOrMore,
+    Pattern,
     Seconds,
     Table,
     Volts,
@@ -33,10 +34,9 @@ from wakeboard.harness.describe.fields import (
     VoltsValue,
     as_tuple,
     give_names,
-    refused,
 )
 from wakeboard.harness.describe.parts import Part, PartNote
-from wakeboard.harness.describe.problems import nearest, quoted
+from wakeboard.harness.describe.problems import nearest
 from wakeboard.instruments.quantity import Interval
 
 Level = Literal["high", "low"]
@@ -155,18 +155,7 @@ class PinCommand(Table):
     """How the firmware is asked to move a pin: {pin} and {level} ("high", "low", "off") are filled in."""
 
     send: str = Field(description="the command, with {pin} and {level}")
-    reply: str = ""
-
-    @field_validator("reply")
-    @classmethod
-    def _pattern(cls, text: str) -> str:
-        from wakeboard.instruments.patterns import BadPattern, compiled
-
-        try:
-            compiled(text)
-        except BadPattern as error:
-            raise refused(quoted(text), f"a regular expression ({error})") from None
-        return text
+    reply: Pattern = ""
 
 
 class Answer(Table):

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainValidator, PrivateAttr
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, PlainValidator, PrivateAttr
 from pydantic_core import PydanticCustomError
 
+from wakeboard.harness.describe.problems import quoted
 from wakeboard.instruments.quantity import (
     Interval,
     QuantityError,
@@ -49,6 +50,20 @@ def give_names(tables: dict[str, Any]) -> None:
 def refused(found: str, allowed: str) -> PydanticCustomError:
     """What a validator raises: becomes a Problem with these two texts."""
     return PydanticCustomError("refused", "{found} is not {allowed}", {"found": found, "allowed": allowed})
+
+
+def _regular(text: str) -> str:
+    from wakeboard.instruments.patterns import BadPattern, compiled
+
+    try:
+        compiled(text)
+    except BadPattern as error:
+        raise refused(quoted(text), f"a regular expression ({error})") from None
+    return text
+
+
+Pattern = Annotated[str, AfterValidator(_regular)]
+"""A regular expression, as its text."""
 
 
 def _reader(read: Callable[..., Any], *unit: str) -> PlainValidator:

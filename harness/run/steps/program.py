@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from wakeboard.harness.describe import own
-from wakeboard.harness.describe.fields import OneOrMore, Seconds, Table, as_tuple, refused
+from wakeboard.harness.describe.fields import OneOrMore, Pattern, Seconds, Table, as_tuple, refused
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.harness.describe.step_model import StepModel
 from wakeboard.harness.describe.steps import Needs
@@ -37,7 +37,7 @@ from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused
 from wakeboard.harness.run.programs import Output, Program
 from wakeboard.instruments.errors import BenchError
-from wakeboard.instruments.patterns import BadPattern, PatternTooSlow, compiled, search
+from wakeboard.instruments.patterns import PatternTooSlow, compiled, search
 from wakeboard.instruments.quantity import QuantityError, parse, parse_interval
 from wakeboard.results.told import ProgramTold
 from wakeboard.results.visible import visible
@@ -63,18 +63,9 @@ _PLAIN_PATH: Final = (".", "..")
 class Wanted(Table):
     """pattern: its group `value`, its first group or all of it is a number; unit: what it is in; expect: its limits."""
 
-    pattern: str = Field(min_length=1, description="a regular expression")
+    pattern: Pattern = Field(min_length=1, description="a regular expression")
     unit: str = ""
     expect: Any = None
-
-    @field_validator("pattern")
-    @classmethod
-    def _pattern(cls, text: str) -> str:
-        try:
-            compiled(text)
-        except BadPattern as error:
-            raise refused(f"{text!r}", f"a regular expression ({error})") from None
-        return text
 
     @model_validator(mode="after")
     def _limits(self) -> Wanted:

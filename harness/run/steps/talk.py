@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field, field_validator
 
-from wakeboard.harness.describe.fields import Seconds, refused
+from wakeboard.harness.describe.fields import Pattern, Seconds, refused
 from wakeboard.harness.describe.step_model import StepModel
 from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.steps import _console
-from wakeboard.instruments.patterns import BadPattern, compiled
 from wakeboard.instruments.quantity import Interval, QuantityError, parse_interval
 
 if TYPE_CHECKING:
@@ -34,19 +33,10 @@ class Model(StepModel):
 
     do: Literal["talk"]
     send: str | None = None
-    expect: str = Field(description="the regular expression that the answer matches")
+    expect: Pattern = Field(description="the regular expression that the answer matches")
     limits: dict[str, Any] = Field(default_factory=dict)
     timeout: Seconds = 2.0
     link: str | None = None
-
-    @field_validator("expect")
-    @classmethod
-    def _pattern(cls, text: str) -> str:
-        try:
-            compiled(text)
-        except BadPattern as error:
-            raise refused(f"{text!r}", f"a regular expression ({error})") from None
-        return text
 
     @field_validator("limits")
     @classmethod
