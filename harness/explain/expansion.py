@@ -26,7 +26,8 @@ import numpy as np
 
 from wakeboard.harness.explain.candidate import Candidate
 from wakeboard.harness.explain.freedom import SCALES
-from wakeboard.harness.explain.likelihood import Likelihood, Spread, given_others
+from wakeboard.harness.explain.likelihood import Likelihood, Spread
+from wakeboard.harness.explain.rank import given_others
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown

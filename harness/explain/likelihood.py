@@ -87,13 +87,6 @@ class Teachers:
     trusted: int = 0
 
 
-def given_others(y: Array, mean: Array, covariance: Array) -> Array:
-    """(n,) standard deviations by which each reading y lies off its prediction, given all others."""
-    precision = np.linalg.inv(covariance)
-    off: Array = precision @ (y - mean) / np.sqrt(np.diag(precision))
-    return off
-
-
 @dataclass
 class Likelihood:
     """Predictions and scores of one unit's candidates."""

@@ -21,6 +21,9 @@ from wakeboard.harness.explain.uncertainty import Array
 
 ODD_SIGMAS = 3.0
 """Standard deviations from which a reading does not agree with a prediction (one in 370 for a good one)."""
+FAR_SIGMAS = 4.0
+NEAR_SIGMAS = 2.0
+"""Up to the first a reading agrees all the same, if it is within the second given all others."""
 MOVED_ALIKE = 0.95
 """Correlation of what something else does to the readings of one net: what moves a net moves it in most states."""
 
@@ -130,9 +133,21 @@ def _suspects(
     return sorted((label for label in labels if worst[label] > 2), key=lambda label: -worst[label])[:24]
 
 
+def given_others(y: Array, mean: Array, covariance: Array) -> Array:
+    """(n,) standard deviations by which each reading y lies off its prediction, given all others."""
+    precision = np.linalg.inv(covariance)
+    off: Array = precision @ (y - mean) / np.sqrt(np.diag(precision))
+    return off
+
+
 def agreement(hypothesis: Hypothesis, observed: Array) -> NDArray[np.bool_]:
-    """Which readings (n,) a hypothesis accounts for."""
-    accounts: NDArray[np.bool_] = np.abs(hypothesis.residuals(observed)) <= ODD_SIGMAS
+    """Which readings (n,) a hypothesis accounts for.
+
+    One a little too far off is accounted for where the other readings put it there: what nobody knows is off then.
+    """
+    off = np.abs(hypothesis.residuals(observed))
+    given = np.abs(given_others(observed, hypothesis.mean, hypothesis.covariance))
+    accounts: NDArray[np.bool_] = (off <= ODD_SIGMAS) | ((off <= FAR_SIGMAS) & (given <= NEAR_SIGMAS))
     return accounts
 
 

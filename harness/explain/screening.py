@@ -10,7 +10,8 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.candidate import Candidate, log_prior
-from wakeboard.harness.explain.likelihood import Likelihood, given_others
+from wakeboard.harness.explain.likelihood import Likelihood
+from wakeboard.harness.explain.rank import given_others
 from wakeboard.harness.explain.suspects import Suspect
 from wakeboard.harness.explain.uncertainty import Array
 from wakeboard.harness.explain.whiten import Whitener

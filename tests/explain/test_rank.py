@@ -241,6 +241,15 @@ def test_agreement_names_each_reading() -> None:
     assert rank.agreement(normal("a", [0, 0], 0.1), np.array([0.29, 0.31])).tolist() == [True, False]
 
 
+def test_a_reading_a_little_off_agrees_where_the_others_put_it_there() -> None:
+    """Two readings that one unknown moves alike: both 3.3 deviations off are one surprise, the second none beside it;
+    at 4.5 each is odd all the same."""
+    alike = rank.Hypothesis("a", 0.0, np.zeros(2), np.array([[1.0, 0.99], [0.99, 1.0]]))
+    assert rank.agreement(alike, np.array([3.3, 3.3])).all()
+    assert not rank.agreement(alike, np.array([4.5, 4.5])).any()
+    assert rank.agreement(alike, np.array([3.3, 2.8])).tolist() == [False, True]
+
+
 def test_nothing_possible_is_an_error() -> None:
     with pytest.raises(ValueError, match="no hypothesis is possible"):
         rank.posterior([0.0, 0.0], [-math.inf, -math.inf])

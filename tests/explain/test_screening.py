@@ -10,7 +10,7 @@ import pytest
 
 from wakeboard.harness.explain.cases import BoardModel, Case
 from wakeboard.harness.explain.explaining import explain_case
-from wakeboard.harness.explain.likelihood import given_others
+from wakeboard.harness.explain.rank import given_others
 from wakeboard.harness.explain.screening import Screened, places
 from wakeboard.harness.explain.suspects import AT_REST, Suspect
 
