@@ -20,7 +20,7 @@ from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Clue, Observ
 from wakeboard.harness.explain.predict import Predictor
 from wakeboard.harness.explain.suspects import Suspect, priors, suspects
 from wakeboard.harness.explain.uncertainty import Array
-from wakeboard.harness.explain.units import Common, off_drawn
+from wakeboard.harness.explain.units import Common, failed_alone, off_drawn
 from wakeboard.harness.explain.weigh import Candidate, Weigher, Weighing
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
@@ -180,6 +180,11 @@ class Case:
             told(o): float(o.y - m) for o, m in zip(self.observations, drawn[: len(self.observations)], strict=True)
         }
 
+    @cached_property
+    def failed(self) -> set[tuple[object, ...]]:
+        """What was outside its limits, by what it tells of."""
+        return {told(o) for o in self.observations if o.reading.outcome == "fail"}
+
     def effect(self, candidate: Candidate, text: str) -> Array:
         """(n,) what one fault of an explanation alone does to the readings of the drawn board."""
         k = candidate.texts_open.index(text)
@@ -242,6 +247,7 @@ class Case:
     def _off_base(self, teachers: Sequence[Case], base: Sequence[Common]) -> Array:
         """(U, n) how far teachers are off the board with what is known to be in most units."""
         off = off_drawn(self, teachers)
+        off[failed_alone(self, teachers)] = np.nan
         for each in base:
             effect = self.effect(Candidate((each.suspect,), (each.value,), *_NOTHING, 0.0), each.suspect.text)
             for row, teacher in zip(off, teachers, strict=True):

@@ -34,6 +34,10 @@ MOVED: Final = 0.8
 """Standard deviations of the table by which a learnt value is worth telling."""
 
 
+TOLD: Final = 0.02
+"""Share of the drawn value by which a learnt one must differ to be told: two digits are shown."""
+
+
 def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     """Of the likeliest explanation (or the drawn board), at the scale at which it is likeliest."""
     y = likelihood.evidence.y
@@ -55,7 +59,7 @@ def _doubts(unknowns: Sequence[Unknown], found: Array) -> tuple[Doubt, ...]:
     far = [
         Doubt(u.path, u.says, float(t))
         for u, t in zip(unknowns, found, strict=False)
-        if not u.stated and abs(t) > DOUBTED
+        if not u.stated and not u.anywhere and abs(t) > DOUBTED
     ]
     return tuple(sorted(far, key=lambda d: -abs(d.deviations))[:MOST])
 
@@ -73,6 +77,7 @@ def _learnt(unknowns: Sequence[Unknown], freedom: Freedom, scale: float) -> tupl
             and not u.setting
             and left[k] < KNOWN * before
             and abs(t) > MOVED * min(scale, 1)
+            and abs(u.factor(t) - 1) > TOLD
         ):
             value = u.drawn * u.factor(t)
             out.append((abs(t), Learnt(u.path, u.says, u.drawn, value, abs(value) * u.share * float(left[k]))))

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wakeboard.harness.explain.observe import told
 from wakeboard.harness.explain.suspects import Suspect
@@ -67,6 +68,16 @@ def off_drawn(case: Case, group: Sequence[Case]) -> Array:
     none."""
     keys = [told(o) for o in case.observations]
     return np.array([[other.off.get(key, np.nan) for key in keys] for other in group])
+
+
+def failed_alone(case: Case, group: Sequence[Case]) -> NDArray[np.bool_]:
+    """(U, n) what was outside its limits in a unit and not in most of those that read it: that unit's own matter, and
+    nothing that another could learn of the type."""
+    keys = [told(o) for o in case.observations]
+    failed = np.array([[key in other.failed for key in keys] for other in group])
+    have = np.array([[key in other.off for key in keys] for other in group])
+    alone: NDArray[np.bool_] = failed & (2 * failed.sum(axis=0) <= have.sum(axis=0))
+    return alone
 
 
 def common(case: Case, group: Sequence[Case], pairs: bool = True) -> tuple[list[Common], Lacks]:

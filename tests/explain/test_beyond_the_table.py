@@ -7,11 +7,13 @@ laws by hand. Boards are invented.
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from wakeboard.harness.describe import spreads
+from wakeboard.harness.explain import units
 from wakeboard.harness.explain.wild import Wild, picked
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
@@ -128,3 +130,23 @@ def test_without_its_diode_a_pin_rises_above_its_rail() -> None:
     drop = 0.02585 * math.log(0.43e-3 / 1e-14)  # Shockley's equation at 27 °C, for the current through 10 kΩ
     assert held == pytest.approx(drop + 8 * 0.43e-3, abs=0.02)
     assert free == pytest.approx(5.0, abs=0.1)
+
+
+class Teacher:
+    """A unit as far as `failed_alone` looks."""
+
+    def __init__(self, read: set[str], failed: set[str] = frozenset()) -> None:
+        self.off = dict.fromkeys(((each,) for each in read), 0.0)
+        self.failed = {(each,) for each in failed}
+
+
+def test_what_failed_in_one_unit_alone_teaches_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A rail outside its limits in one of four is that unit's; in three of four it is the type's, or the design's."""
+    monkeypatch.setattr(units, "told", lambda observation: (observation,))
+    case = SimpleNamespace(observations=["rail", "line", "other"])
+    group = [
+        Teacher({"rail", "line"}, {"rail", "line"}), Teacher({"rail", "line"}, {"line"}),
+        Teacher({"rail", "line"}, {"line"}), Teacher({"rail", "line"}),
+    ]  # fmt: skip
+    alone = units.failed_alone(case, group)  # type: ignore[arg-type]
+    assert alone.tolist() == [[True, False, False], [False] * 3, [False] * 3, [False] * 3]
