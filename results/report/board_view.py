@@ -280,7 +280,8 @@ class _Drawer:
         aside = [self.short[u] for u in numbers if u not in row.counted]
         drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd, aside)
         apart = ", ".join(self.short[u] for u in row.unlike if u not in row.outside)
-        return state_words(row.check.state), limits + (f"; unlike the others: {apart}" if apart else ""), drawing
+        words = [f"allowed {limits}" if limits else "", f"unlike the others: {apart}" if apart else ""]
+        return state_words(row.check.state), "; ".join(filter(None, words)), drawing
 
 
 def _actions(
