@@ -72,10 +72,6 @@ def _sum_up(common: Common, problems: list[Problem]) -> None:
         common.note(f"{count(len(problems), 'problem')} in {count(len(files), 'file')}")
 
 
-def _plural(word: str, things: object) -> str:
-    return word if isinstance(things, list | set) and len(things) == 1 else word + "s"
-
-
 def _document(checked: list[Checked], problems: list[Problem]) -> dict[str, object]:
     return {
         "ok": not problems,

@@ -6,7 +6,7 @@ degrees counter-clockwise, seen from the top side.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -190,8 +190,3 @@ def pads_of(design: Design) -> dict[str, list[Pad]]:
         if pad.part and pad.x is not None:
             found.setdefault(pad.part, []).append(pad)
     return found
-
-
-def placed_pads(design: Design) -> Iterator[Pad]:
-    """Every pad with a place and a net."""
-    return (pad for pad in design.pads if pad.x is not None and pad.y is not None and pad.net)

@@ -281,8 +281,3 @@ def _decades_per_volt(volts: float, o: Observation) -> float:
 def replace_load(state: BenchState) -> str:
     """The key of a state without what loads the point."""
     return BenchState(state.supplies, state.pins).key
-
-
-def with_load(state: BenchState, ohms: float | None, to: str | None = None) -> BenchState:
-    """The same state under another load."""
-    return BenchState(state.supplies, state.pins, ohms, to)
