@@ -6,8 +6,9 @@
 
 One thread runs everything, so that nothing touches the circuit at the same time. The circuit is brought up to now
 before each message and by an idle tick. Where the computer cannot follow a fast transient in real time, the bench's
-time falls behind rather than the answers: it never runs ahead. Several clients may talk to one instrument; their
-messages run one after another, as inside a real one, and a meter that integrates keeps its next message waiting.
+time falls behind, and catches up when less moves: it never runs ahead. An instrument waits in the bench's time, and a
+supply answers once its output is up. Several clients may talk to one instrument; their messages run one after another,
+as inside a real one, and a meter that integrates keeps its next message waiting.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ from .stage import Stage
 
 TICK_MOVING, TICK_RESTING = 0.002, 0.05  # seconds between idle ticks
 BUDGET = 0.004  # seconds of computing at a stretch, before messages get their turn
+EARLY = 1e-6  # seconds before its time that a wait may end
+MOST_DEBT = 0.5  # seconds that the bench may be late and still make up for; what is beyond is forgotten
 Heard = Callable[[str, str, str], None]
 
 
@@ -49,10 +52,22 @@ class RealTime:
     def __init__(self, stage: Stage) -> None:
         self.stage = stage
         self._offset = time.monotonic() - stage.now
+        self._behind = False
         self._complaint = ""
+        self._stuck = False
+
+    @property
+    def stuck(self) -> bool:
+        """Whether the circuit has no answer: the bench's time stands still."""
+        return self._stuck
+
+    @property
+    def behind(self) -> bool:
+        """Whether there is more to compute than there was time for."""
+        return self._behind
 
     def sync(self) -> None:
-        """Bring the circuit up to now, or as far as the budget of computing allows."""
+        """Bring the circuit up to now, or as far as the budget of computing allows: the rest is made up for later."""
         stage = self.stage
         until = time.monotonic() - self._offset
         deadline = time.monotonic() + BUDGET
@@ -63,8 +78,16 @@ class RealTime:
                     break
         except SolveError as error:
             self._complain(str(error))
-        if stage.now < until:
-            self._offset = max(self._offset, time.monotonic() - stage.now)
+            self._stuck = True
+            self.forgive()
+        else:
+            self._stuck = False
+        self._behind = stage.now < until
+        self.forgive(MOST_DEBT)
+
+    def forgive(self, most: float = 0.0) -> None:
+        """Be no later than `most` s: the bench's time falls behind for good."""
+        self._offset = max(self._offset, time.monotonic() - self.stage.now - most)
 
     def _complain(self, text: str) -> None:
         """Say once what the circuit cannot answer; the bench's time stands still meanwhile."""
@@ -85,6 +108,7 @@ class Served:
         self._waiting: deque[tuple[Client, str]] = deque()
         self._busy = False
         self._last = -1.0
+        self._version = 0
 
     def submit(self, client: Client, message: str) -> None:
         """Queue a message, and run what is queued unless one is under way."""
@@ -101,6 +125,7 @@ class Served:
                 continue  # lost, as in the real one
             self._clock.sync()
             self._busy = True
+            self._version = self._clock.stage.version
             self.instrument.reply = None
             self._go_on(client, self.instrument.run(message))
 
@@ -109,11 +134,27 @@ class Served:
         try:
             wait = next(steps)
         except StopIteration:
-            self._finish(client)
+            self._rest(client)
         except SolveError as error:
             self._fail(error)
         else:
-            asyncio.get_running_loop().call_later(wait, self._later, client, steps)
+            self._in(wait, lambda: self._go_on(client, steps))
+
+    def _in(self, seconds: float, then: Callable[[], None]) -> None:
+        """Go on once so much of the bench's time has passed: where the bench is late, its instruments are slow, and
+        what they show is of the time at which they show it."""
+        due = self._clock.stage.now + seconds
+
+        def later() -> None:
+            self._clock.sync()
+            left = due - self._clock.stage.now
+            if left > EARLY and not self._clock.stuck:
+                asyncio.get_running_loop().call_later(0.0 if self._clock.behind else left, later)
+                return
+            then()
+            self._next()
+
+        asyncio.get_running_loop().call_later(seconds, later)
 
     def _fail(self, error: SolveError) -> None:
         """The circuit has no answer: the instrument reports a system error instead of a reading."""
@@ -122,14 +163,19 @@ class Served:
         if isinstance(self.instrument, ScpiInstrument):
             self.instrument.push_error(-310, str(error))
 
-    def _later(self, client: Client, steps: Iterator[float]) -> None:
-        self._clock.sync()
-        self._go_on(client, steps)
-        self._next()
+    def _rest(self, client: Client) -> None:
+        """An instrument that is still about what it was told answers when that is done."""
+        rest = self.instrument.unfinished
+        if rest > 0:
+            self._in(rest, lambda: self._finish(client))
+        else:
+            self._finish(client)
 
     def _finish(self, client: Client) -> None:
         self._busy = False
         self._last = time.monotonic()
+        if self._clock.stage.version != self._version:
+            self._clock.forgive()  # what follows from this message begins now, however late the bench was
         reply = self.instrument.reply
         if reply is not None:
             if self._heard is not None:
@@ -271,6 +317,8 @@ class WireServer:
         self._clock.sync()
         stage = self.bench.stage
         period = min(max(TICK_MOVING, stage.pace), self._resting()) if stage.moving else self._resting()
+        if self._clock.behind:
+            period = 0.0  # whoever has sent a message has his turn, and then this again
         self._ticking = asyncio.get_running_loop().call_later(period, self._tick)
 
     def _resting(self) -> float:
