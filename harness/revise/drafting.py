@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 
 import tomlkit
 
-from wakeboard.harness.explain.cases import net_of
-from wakeboard.harness.explain.linework import findings as line_findings
+from wakeboard.harness.explain.lines.of_run import findings as line_findings
+from wakeboard.harness.explain.unit.cases import net_of
 from wakeboard.harness.revise.apply import revised
 from wakeboard.harness.revise.menders import mends, pull_change
 from wakeboard.harness.revise.plan import Change, Plan

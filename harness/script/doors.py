@@ -139,7 +139,7 @@ def explain(
 
 
 def _case(record: RunRecord) -> Any:
-    from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run
+    from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run
 
     if not record.readings():
         raise CannotExplain(f"the run of {record.unit} has no readings: there is nothing to explain")

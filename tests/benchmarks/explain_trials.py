@@ -16,9 +16,9 @@ from wakeboard.harness.describe.board import Board
 from wakeboard.harness.describe.document import read_text
 from wakeboard.harness.describe.load import board_of, load_sequence
 from wakeboard.harness.describe.sequence import Sequence
-from wakeboard.harness.explain.cases import BoardModel, Case
 from wakeboard.harness.explain.explaining import Explanation
-from wakeboard.harness.explain.suspects import AT_REST, Suspect
+from wakeboard.harness.explain.rank.suspects import AT_REST, Suspect
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.harness.rehearse.direct import Facts, open_direct
 from wakeboard.harness.rehearse.reach import Reach, fault_library
 from wakeboard.harness.run.predict import CircuitLimits as Limits

@@ -16,11 +16,11 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.cli import execute
-from wakeboard.harness.explain.asked import explains
-from wakeboard.harness.explain.asking import Asked, at_bench
-from wakeboard.harness.explain.cases import CannotExplain, Case
+from wakeboard.harness.explain.ask.loop import Asked, at_bench
 from wakeboard.harness.explain.explaining import explain_case, explain_run
 from wakeboard.harness.explain.explanation import Explanation
+from wakeboard.harness.explain.unit.cases import CannotExplain, Case
+from wakeboard.harness.explain.unit.follow_ups import explains
 from wakeboard.harness.run.probing import HandProbing
 from wakeboard.harness.run.session import exit_code
 from wakeboard.results.ledger import Ledger
