@@ -51,7 +51,7 @@ _CLASSES = [
     ("wakeboard.harness.run.errors", "NoAnswer", Exit.USAGE),
     ("wakeboard.harness.run.errors", "Refused", Exit.USAGE),
     ("wakeboard.harness.run.errors", "OwnStepFault", Exit.USAGE),
-    ("wakeboard.harness.run.virtual", "NoCircuit", Exit.USAGE),
+    ("wakeboard.harness.run.bench.virtual", "NoCircuit", Exit.USAGE),
     ("wakeboard.harness.explain.unit.cases", "CannotExplain", Exit.USAGE),
     ("wakeboard.harness.explain.ask.loop", "NobodyThere", Exit.USAGE),
     ("wakeboard.harness.rehearse.rehearsal", "NoRehearsal", Exit.BENCH),

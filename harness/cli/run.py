@@ -16,8 +16,8 @@ from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.page.link import PageLink
-    from wakeboard.harness.run.bench import OpenBench
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.bench.bench import OpenBench
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.runner import Result
 
 
@@ -146,7 +146,7 @@ def operator_there(common: Common, page: PageLink | None = None) -> Operator | N
     """Who can be asked: at the terminal, or at the page, or at both."""
     if common.no_input or (page is None and not common.interactive):
         return None
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.hand.operator import Operator
 
     return Operator(face=page, terminal=common.interactive)
 

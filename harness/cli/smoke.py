@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.describe.sequence import Sequence as StepSequence
     from wakeboard.harness.page.link import PageLink
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.production import Tally
     from wakeboard.harness.run.runner import Result
@@ -120,7 +120,7 @@ class Line:
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
-        from wakeboard.harness.run import presses
+        from wakeboard.harness.run.hand import presses
         from wakeboard.harness.run.errors import OperatorStop
         from wakeboard.harness.run.production import BadSerial, serial_number
 
@@ -247,7 +247,7 @@ class Line:
     def _kept(self, unit: str) -> Mapping[str, Any]:
         """What is computed once for the board and serves every unit that has no rework of its own."""
         from wakeboard.harness.run.predict import CircuitLimits
-        from wakeboard.harness.run.virtual import prepare_board
+        from wakeboard.harness.run.bench.virtual import prepare_board
 
         board = self.sequence.board
         if not self._shared:
@@ -334,7 +334,7 @@ class Line:
                     "do": BY_OUTCOME["error"], "outputs_off": off})  # fmt: skip
 
     def _large(self, text: str, outcome: str) -> None:
-        from wakeboard.harness.run.banner import banner
+        from wakeboard.harness.run.hand.banner import banner
 
         if self.common.json:
             return

@@ -54,7 +54,7 @@ def command(
     """
     from wakeboard.harness.describe.load import load_board
     from wakeboard.harness.run.session import planted
-    from wakeboard.harness.run.virtual import virtual_bench
+    from wakeboard.harness.run.bench.virtual import virtual_bench
     from wakeboard.instruments.virtual.bench import NoOscilloscope
     from wakeboard.instruments.virtual.server import serve
 

@@ -81,7 +81,7 @@ def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
     from wakeboard.harness.describe.load import load_sequence, load_units
     from wakeboard.harness.run.predict import CircuitLimits
     from wakeboard.harness.run.session import take_unit
-    from wakeboard.harness.run.virtual import prepare_board
+    from wakeboard.harness.run.bench.virtual import prepare_board
     from wakeboard.results.store import Store
 
     sequence = load_sequence(demo.folder / SEQUENCE)

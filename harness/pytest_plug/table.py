@@ -117,7 +117,7 @@ class BenchTable:
 
     def _circuit(self, board: Board) -> Any:
         """The virtual board, compiled once a session."""
-        from wakeboard.harness.run.virtual import prepare_board
+        from wakeboard.harness.run.bench.virtual import prepare_board
 
         if self._prepared is None or self._prepared[0] != board.digest:
             self._prepared = (board.digest, prepare_board(board))

@@ -11,11 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
-from wakeboard.harness.run.bench import OpenBench, WiredScope
-from wakeboard.harness.run.clearance import settled
+from wakeboard.harness.run.bench.bench import OpenBench, WiredScope
+from wakeboard.harness.run.hand.clearance import settled
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
-from wakeboard.harness.run.opening import (
+from wakeboard.harness.run.bench.opening import (
     Drivers,
     NoTraffic,
     highest_volts,

@@ -24,7 +24,7 @@ from wakeboard.harness.describe.sequence import Sequence as StepSequence
 from wakeboard.harness.describe.sequence import read_steps
 from wakeboard.harness.describe.sequence_checks import check_sequence
 from wakeboard.harness.describe.steps import step_kinds
-from wakeboard.harness.run import presses
+from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.errors import OutputsOn, Refused
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
@@ -34,8 +34,8 @@ from wakeboard.harness.run.session import in_force, open_bench, rework_faults, r
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.run.bench import OpenBench
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.bench.bench import OpenBench
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
     from wakeboard.results.records import Step
     from wakeboard.results.store import Store

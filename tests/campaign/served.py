@@ -22,7 +22,7 @@ from typing import Any
 
 from tests.campaign.board import SURGE_PART
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.run.virtual import virtual_bench
+from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.instruments.virtual import psu as virtual_psu
 from wakeboard.instruments.virtual.server import WireServer
 

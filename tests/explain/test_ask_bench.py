@@ -21,7 +21,7 @@ from wakeboard.harness.explain.explaining import explain_case, explain_run
 from wakeboard.harness.explain.explanation import Explanation
 from wakeboard.harness.explain.unit.cases import CannotExplain, Case
 from wakeboard.harness.explain.unit.follow_ups import explains
-from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.session import exit_code
 from wakeboard.results.ledger import Ledger
 from wakeboard.results.records import ASKED, Trip

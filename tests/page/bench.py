@@ -19,7 +19,7 @@ from typing import Any
 
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.run.virtual import virtual_bench
+from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.instruments.virtual.server import running
 
 POWERED = (

@@ -15,7 +15,7 @@ from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.run.guard.armed import Armed, protections
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Setting
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import run_start
 from wakeboard.instruments.errors import InstrumentFault

@@ -19,10 +19,10 @@ from wakeboard.harness.cli.bench import command
 from wakeboard.harness.cli.options import Common
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.run.budget import ASKS, Timed, budget, off_s, round_s, time_supply
-from wakeboard.harness.run.conform import left_on
+from wakeboard.harness.run.fitness.budget import ASKS, Timed, budget, off_s, round_s, time_supply
+from wakeboard.harness.run.bench.conform import left_on
 from wakeboard.harness.run.errors import OperatorStop
-from wakeboard.harness.run.virtual import virtual_bench
+from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.instruments.conformance import Check
 from wakeboard.instruments.virtual.server import running
 
@@ -224,7 +224,7 @@ def test_timing_asks_and_switches_nothing() -> None:
     ],
 )
 def test_other_computers_that_no_lock_keeps_out_are_told_of(address: str, asked: bool, told: str) -> None:
-    from wakeboard.harness.run.selfcheck import not_kept_out
+    from wakeboard.harness.run.fitness.selfcheck import not_kept_out
 
     says = not_kept_out(address, asked)
     assert told in says

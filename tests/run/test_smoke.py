@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from wakeboard.harness.cli.smoke import command
-from wakeboard.harness.run.banner import HEIGHT, banner, fits, width
+from wakeboard.harness.run.hand.banner import HEIGHT, banner, fits, width
 from wakeboard.harness.run.production import LARGE, BadSerial, Tally, answer, passed_today, serial_number
 from wakeboard.results.records import Reading, RunRecord, RunStart, RunSummary, Step
 from wakeboard.results.store import Store
@@ -209,7 +209,7 @@ def test_the_first_step_of_the_deciding_outcome_is_named() -> None:
 
 
 def test_large_letters_are_five_even_rows_and_no_two_are_alike() -> None:
-    from wakeboard.harness.run import banner as module
+    from wakeboard.harness.run.hand import banner as module
 
     for letter in module._LETTERS:
         rows = module._LETTERS[letter].split(" ")
@@ -231,7 +231,7 @@ class Someone:
 
         from wakeboard.harness.cli import smoke as module
         from wakeboard.harness.cli.options import Common
-        from wakeboard.harness.run.operator import Operator
+        from wakeboard.harness.run.hand.operator import Operator
 
         self.keys = list(keys)
         operator = Operator(write=lambda _text: None, read_key=lambda _s: self.keys.pop(0))

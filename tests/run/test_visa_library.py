@@ -19,7 +19,7 @@ import pytest
 
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_bench, load_board, load_sequence
-from wakeboard.harness.run.virtual import virtual_bench
+from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.instruments import missing
 from wakeboard.instruments.errors import LinkRefused, VisaMissing
 from wakeboard.instruments.link import Link

@@ -26,7 +26,7 @@ from wakeboard.instruments.quantity import QuantityError, parse, show
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.explain.ask import inquiry
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.runner import Result
     from wakeboard.results.records import RunRecord
     from wakeboard.results.store import Store

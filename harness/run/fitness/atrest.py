@@ -18,15 +18,15 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, cast
 
 from wakeboard.harness.run.errors import SkipPoint
-from wakeboard.harness.run.selfcheck import SOON
+from wakeboard.harness.run.fitness.selfcheck import SOON
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.figures import LEADS_OHMS
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.harness.run.bench import OpenBench
-    from wakeboard.harness.run.probing import RelayProbing
+    from wakeboard.harness.run.bench.bench import OpenBench
+    from wakeboard.harness.run.bench.probing import RelayProbing
 
 OPEN_VOLTS = 0.02  # an open input shows some hum; more says that something is still connected or powered
 HIGH_OHMS = 1e9  # from here on an input counts as high-ohmic

@@ -75,7 +75,7 @@ class Operator:
         self._terminal = terminal
         self.around: tuple[Callable[[], None], Callable[[], None]] | None = None
         self.power: Callable[[], str] = _unknown
-        self.hands: Any = None  # wakeboard.harness.run.byhand.SteadyHands, where a bench is probed by hand
+        self.hands: Any = None  # wakeboard.harness.run.hand.byhand.SteadyHands, where a bench is probed by hand
 
     def tell(self, title: str, detail: str) -> None:
         """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""

@@ -27,7 +27,7 @@ NOT_MEASURED = ("current", "ohms 4w")  # no step uses them: their jacks and lead
 
 def conform(described: Bench, *, open_driver: Any = None) -> Iterator[tuple[str, list[Check]]]:
     """(instrument, its checks) in turn. Raises BenchError for one that cannot be opened."""
-    from wakeboard.harness.run.opening import open_driver as open_one
+    from wakeboard.harness.run.bench.opening import open_driver as open_one
 
     for instrument in described.instruments.values():
         driver = (open_driver or open_one)(instrument)

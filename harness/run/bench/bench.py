@@ -1,6 +1,6 @@
 """An opened bench: guard, meter, probing and consoles under one roof, whatever they are made of.
 
-    with open_virtual(board, unit="SK-A-001", plants=["D3:reversed"]) as bench:       (wakeboard.harness.run.opening)
+    with open_virtual(board, unit="SK-A-001", plants=["D3:reversed"]) as bench:       (wakeboard.harness.run.bench.opening)
         Runner(sequence, bench, start).run()
 
 The meter's ranges are fixed by what the board can have: an automatic range would put other currents and burdens on it.
@@ -12,8 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
-from wakeboard.harness.run.clearance import Clear, nobody, nobody_moves
-from wakeboard.harness.run.leads import Leads
+from wakeboard.harness.run.hand.clearance import Clear, nobody, nobody_moves
+from wakeboard.harness.run.hand.leads import Leads
 from wakeboard.instruments.errors import BenchError, DialectError
 from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, VOLTMETER_OHMS
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.run.budget import Timed, time_supply
+from wakeboard.harness.run.fitness.budget import Timed, time_supply
 from wakeboard.instruments.address import HERE, hosts_of
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.ports import Shot, View

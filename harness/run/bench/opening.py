@@ -12,23 +12,23 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.run import presses
-from wakeboard.harness.run.bench import OpenBench, WiredScope
-from wakeboard.harness.run.clearance import Clear, nobody, nobody_moves, settled
+from wakeboard.harness.run.hand import presses
+from wakeboard.harness.run.bench.bench import OpenBench, WiredScope
+from wakeboard.harness.run.hand.clearance import Clear, nobody, nobody_moves, settled
 from wakeboard.harness.run.errors import OutputsOn
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
-from wakeboard.harness.run.leads import Leads, MovedLeads
-from wakeboard.harness.run.mains import usual_mains
-from wakeboard.harness.run.probing import HandProbing, RelayProbing
-from wakeboard.harness.run.selfcheck import check_calibration
+from wakeboard.harness.run.hand.leads import Leads, MovedLeads
+from wakeboard.harness.run.bench.mains import usual_mains
+from wakeboard.harness.run.bench.probing import HandProbing, RelayProbing
+from wakeboard.harness.run.fitness.selfcheck import check_calibration
 from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import InstrumentUsed
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
     from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.run.byhand import SteadyHands
+    from wakeboard.harness.run.hand.byhand import SteadyHands
     from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
 
 
@@ -135,7 +135,7 @@ def open_virtual(
 ) -> OpenBench:
     """One unit of a board on the virtual bench, on its virtual clock. `virtual`: a bench that was made already."""
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.run.virtual import virtual_bench
+    from wakeboard.harness.run.bench.virtual import virtual_bench
     from wakeboard.instruments.traffic import TrafficLog
 
     made = virtual or virtual_bench(board, unit=unit, plants=plants, prepared=prepared, **options)

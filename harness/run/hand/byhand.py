@@ -15,13 +15,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.run.banner import banner, fits
+from wakeboard.harness.run.hand.banner import banner, fits
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint, TakeAgain
-from wakeboard.harness.run.operator import ENTER, STOP_KEYS
-from wakeboard.harness.run.steady import Look, Verdict, judge, open_lead_moves
+from wakeboard.harness.run.hand.operator import ENTER, STOP_KEYS
+from wakeboard.harness.run.hand.steady import Look, Verdict, judge, open_lead_moves
 
 if TYPE_CHECKING:
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.hand.operator import Operator
 
 KEYS = "r: again   b: last point again   s: skip   q: stop   Enter: take it now"
 REGRET_KEYS = "b: take it again"

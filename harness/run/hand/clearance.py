@@ -16,7 +16,7 @@ from wakeboard.harness.run.errors import Refused
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.hand.operator import Operator
 
 Clear: TypeAlias = Callable[[str, float, float, str], None]
 """(supply, volts, limit in A, what for)"""

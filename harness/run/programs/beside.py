@@ -26,7 +26,7 @@ from wakeboard.instruments.own_code import command
 from wakeboard.instruments.patterns import HEARD
 from wakeboard.results.visible import visible
 
-LEASH: Final = "wakeboard.harness.run.leash"
+LEASH: Final = "wakeboard.harness.run.programs.leash"
 KEPT: Final = HEARD // 2  # bytes of the output's beginning, and of its end
 CHUNK: Final = 1 << 16  # bytes: what a pipe of Linux holds at most by default (pipe(7))
 GRACE: Final = 3.0  # s for the leash to kill what is left, and for the rest of the output
