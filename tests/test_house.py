@@ -105,7 +105,7 @@ def test_the_reader_of_imports_sees_what_hides(tmp_path):
     assert set(imports(Here(here))) == {
         "results.store",
         "instruments.link.Link",
-        "instruments.virtual.psu",
+        "instruments.virtual.hardware.psu",
     }
 
 

@@ -56,7 +56,7 @@ def command(
     from wakeboard.harness.run.session import planted
     from wakeboard.harness.run.bench.virtual import virtual_bench
     from wakeboard.instruments.virtual.bench import NoOscilloscope
-    from wakeboard.instruments.virtual.server import serve
+    from wakeboard.instruments.virtual.wire.server import serve
 
     if _is_open(host):
         common.caution(

@@ -25,11 +25,11 @@ from wakeboard.harness.run.bench.opening import (
     virtual_console,
 )
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
-from wakeboard.instruments.virtual.hardware.meter import DirectMeter
-from wakeboard.instruments.virtual.hardware.relays import DirectRelays
-from wakeboard.instruments.virtual.hardware.scope import DirectScope
-from wakeboard.instruments.virtual.hardware.supply import DirectSupply, SupplyFacts
-from wakeboard.instruments.virtual.instant import Instant
+from wakeboard.instruments.virtual.direct.meter import DirectMeter
+from wakeboard.instruments.virtual.direct.relays import DirectRelays
+from wakeboard.instruments.virtual.direct.scope import DirectScope
+from wakeboard.instruments.virtual.direct.supply import DirectSupply, SupplyFacts
+from wakeboard.instruments.virtual.time.instant import Instant
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench

@@ -17,7 +17,7 @@ from wakeboard.instruments.psu import Psu
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.faces import FACES
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 
 
 def checks_of(driver: object) -> list[Check]:

@@ -22,7 +22,7 @@ from wakeboard.instruments.unknown import beginning, introduce, look
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.faces import SCOPE_FACES
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.instruments.waveform import NoSuchEvent, Waveform
 
 R, C = 1000.0, 10e-6

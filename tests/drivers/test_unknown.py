@@ -96,7 +96,7 @@ def test_a_dialect_that_was_begun_so_takes_a_unit_through_a_run(
     from wakeboard.harness.describe.load import load_bench, load_sequence
     from wakeboard.harness.run.session import take_unit
     from wakeboard.harness.run.bench.virtual import virtual_bench
-    from wakeboard.instruments.virtual.server import running
+    from wakeboard.instruments.virtual.wire.server import running
 
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))
     toy = runpy.run_path(str(Path(__file__).parents[1] / "run" / "toy.py"))

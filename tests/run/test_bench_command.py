@@ -24,7 +24,7 @@ from wakeboard.harness.run.bench.conform import left_on
 from wakeboard.harness.run.errors import OperatorStop
 from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.instruments.conformance import Check
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 
 
 @pytest.fixture(scope="module")

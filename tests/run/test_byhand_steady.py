@@ -33,7 +33,7 @@ from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.harness.run.bench.virtual import virtual_bench
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 
 ZERO = "as an open lead reads too"
 LIFT, PUT = 0.4, 1.1  # s after a prompt that the person takes the probe off, and puts it on the next point

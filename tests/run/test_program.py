@@ -298,7 +298,7 @@ def test_on_a_bench_of_its_own_the_guard_watches_and_the_port_is_free(
     """The power stays on for longer than the runner's lease; the program opens the port that the console had, alone."""
     from wakeboard.harness.cli.virtual import bench_toml
     from wakeboard.harness.run.bench.virtual import virtual_bench
-    from wakeboard.instruments.virtual.server import running
+    from wakeboard.instruments.virtual.wire.server import running
 
     toy.write("loader.py", (
         "import serial, sys, time\nport = serial.Serial(sys.argv[1], int(sys.argv[2]), timeout=2, exclusive=True)\n"

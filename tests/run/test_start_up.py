@@ -19,7 +19,7 @@ from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import take_unit
 from wakeboard.harness.run.bench.virtual import prepare_board, virtual_bench
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.results.records import RunStart
 from wakeboard.results.report.render import render_run
 from wakeboard.results.store import Store

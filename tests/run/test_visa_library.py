@@ -24,7 +24,7 @@ from wakeboard.instruments import missing
 from wakeboard.instruments.errors import LinkRefused, VisaMissing
 from wakeboard.instruments.link import Link
 from wakeboard.instruments.resource import library
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.results.store import Store
 
 SECOND = Path(__file__).parents[1] / "drivers" / "pyvisa_second"

@@ -8,7 +8,7 @@ import threading
 
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
-from wakeboard.instruments.virtual.server import Addresses, serve
+from wakeboard.instruments.virtual.wire.server import Addresses, serve
 from wakeboard.instruments.virtual.target import Answer, TargetSpec
 
 PARTS = (
