@@ -104,7 +104,7 @@ def test_the_reader_of_imports_sees_what_hides(tmp_path):
 
     assert set(imports(Here(here))) == {
         "results.store",
-        "instruments.link.Link",
+        "instruments.link.link.Link",
         "instruments.virtual.hardware.psu",
     }
 

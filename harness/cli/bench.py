@@ -106,7 +106,7 @@ def _find(common: Common) -> Exit:
 
 
 def _probe(common: Common, address: str, kind: str | None, output: str | None) -> Exit:
-    from wakeboard.instruments.unknown import beginning, introduce, look
+    from wakeboard.instruments.scpi.unknown import beginning, introduce, look
 
     with introduce(address) as link:
         found = look(link, kind)
@@ -136,7 +136,7 @@ def _probe(common: Common, address: str, kind: str | None, output: str | None) -
 def _file_name(identity: str) -> str:
     import re
 
-    from wakeboard.instruments.identity import parse_identity
+    from wakeboard.instruments.link.identity import parse_identity
 
     who = parse_identity(identity)
     return (re.sub(r"[^a-z0-9]+", "-", f"{who.maker} {who.model}".casefold()).strip("-")[:60] or "instrument") + ".toml"

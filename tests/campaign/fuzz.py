@@ -32,9 +32,9 @@ from wakeboard.instruments.dialect import (
     read_dialect,
 )
 from wakeboard.instruments.errors import DialectError
-from wakeboard.instruments.identity import like_identity, parse_identity
-from wakeboard.instruments.psu_status import register_value
-from wakeboard.instruments.replies import (
+from wakeboard.instruments.link.identity import like_identity, parse_identity
+from wakeboard.instruments.scpi.psu_status import register_value
+from wakeboard.instruments.link.replies import (
     ReplyError,
     channels_of,
     error_entry,

@@ -131,7 +131,7 @@ def main(folder: str) -> None:
     import sqlalchemy  # noqa: F401
 
     import wakeboard.harness.run.session
-    import wakeboard.instruments.opening
+    import wakeboard.instruments.scpi.opening
     import wakeboard.results.store  # noqa: F401
     from wakeboard.harness.describe.load import load_sequence
     from wakeboard.harness.describe.steps import step_kinds

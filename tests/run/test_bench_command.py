@@ -23,7 +23,7 @@ from wakeboard.harness.run.fitness.budget import ASKS, Timed, budget, off_s, rou
 from wakeboard.harness.run.bench.conform import left_on
 from wakeboard.harness.run.errors import OperatorStop
 from wakeboard.harness.run.bench.virtual import virtual_bench
-from wakeboard.instruments.conformance import Check
+from wakeboard.instruments.conformance.suite import Check
 from wakeboard.instruments.virtual.wire.server import running
 
 
@@ -141,7 +141,7 @@ def test_the_suite_runs_on_the_instruments_and_leaves_them_off(
     served: Any, tmp_path: Path, described: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without the meter, whose slow readings take their time; tests/drivers holds every meter to the suite."""
-    monkeypatch.setattr("wakeboard.instruments.conformance_psu.SETTLE", 0.3)
+    monkeypatch.setattr("wakeboard.instruments.conformance.psu.SETTLE", 0.3)
     del described["instruments"]["meter"]
     result = bench_command(tmp_path, described, "--conform", "--yes-outputs-are-open", "--json")
     document = json.loads(result.stdout)

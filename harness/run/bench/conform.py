@@ -1,4 +1,4 @@
-"""The conformance suite (instruments/conformance.py) on the instruments of a bench file, outputs into an open circuit.
+"""The conformance suite (instruments/conformance/suite.py) on the instruments of a bench file, outputs into an open circuit.
 
     for name, checks in conform(described): ...
 
@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check_scanner, check_scope
+from wakeboard.instruments.conformance.suite import Check, check_dmm, check_psu, check_scanner, check_scope
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument

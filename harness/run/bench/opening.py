@@ -84,7 +84,7 @@ def open_driver(
     exclusive: bool | None = None,
 ) -> Any:  # fmt: skip
     """One instrument of a bench file, identified. Raises BenchError."""
-    from wakeboard.instruments.opening import open_instrument
+    from wakeboard.instruments.scpi.opening import open_instrument
 
     return open_instrument(
         instrument.kind,
@@ -136,7 +136,7 @@ def open_virtual(
     """One unit of a board on the virtual bench, on its virtual clock. `virtual`: a bench that was made already."""
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.run.bench.virtual import virtual_bench
-    from wakeboard.instruments.traffic import TrafficLog
+    from wakeboard.instruments.link.traffic import TrafficLog
 
     made = virtual or virtual_bench(board, unit=unit, plants=plants, prepared=prepared, **options)
     described = Bench.model_validate(made.bench_description(console="virtual"))
@@ -202,7 +202,7 @@ def open_real(
     from wakeboard.harness.run.guard.client import ProcessGuard
     from wakeboard.harness.run.guard.supplies import plan_of
     from wakeboard.instruments.clock import RealClock
-    from wakeboard.instruments.traffic import TrafficLog
+    from wakeboard.instruments.link.traffic import TrafficLog
 
     for instrument in described.instruments.values():
         check_calibration(instrument)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.fitness.budget import Timed, time_supply
-from wakeboard.instruments.address import HERE, hosts_of
+from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.ports import Shot, View
 from wakeboard.results.counted import count
@@ -259,7 +259,7 @@ def find_instruments() -> list[CheckedInstrument]:
     one raises DTR, which resets many a board, and what is sent would reach its console."""
     import warnings
 
-    from wakeboard.instruments.resource import manager_of
+    from wakeboard.instruments.link.resource import manager_of
 
     with warnings.catch_warnings():  # about discovery that needs further packages
         warnings.simplefilter("ignore")
@@ -279,7 +279,7 @@ def _serial(address: str) -> CheckedInstrument:
 
 def _asked(address: str) -> CheckedInstrument:
     from wakeboard.instruments.dialect import dialect_names, pick_dialect
-    from wakeboard.instruments.link import Link
+    from wakeboard.instruments.link.link import Link
 
     checked = CheckedInstrument("", "", address)
     try:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 from wakeboard.instruments.ports import Ch
-from wakeboard.instruments.psu import Sample
+from wakeboard.instruments.scpi.psu import Sample
 
 if TYPE_CHECKING:
-    from wakeboard.instruments.psu import Psu
+    from wakeboard.instruments.scpi.psu import Psu
     from wakeboard.instruments.virtual.hardware.psu import Output, Supply
 
 

@@ -19,14 +19,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .dialect import Asking, DmmDialect, Quantity, QuantityName
-from .errors import SettingError
-from .identity import Identity
-from .link import Link
-from .meter import UNITS, WITH_CURRENT, TableMeter
-from .ports import Measurement
-from .replies import ReplyError, number, searched, truth
-from .speaker import Speaker
+from wakeboard.instruments.dialect import Asking, DmmDialect, Quantity, QuantityName
+from wakeboard.instruments.errors import SettingError
+from wakeboard.instruments.link.identity import Identity
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.meter import UNITS, WITH_CURRENT, TableMeter
+from wakeboard.instruments.ports import Measurement
+from wakeboard.instruments.link.replies import ReplyError, number, searched, truth
+from wakeboard.instruments.scpi.speaker import Speaker
 
 FRESH = 2.2  # periods of a display
 MAINS = 50.0  # Hz, the slower: for deadlines only

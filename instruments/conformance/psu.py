@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
-from .conformance_report import Check, Failed, Report, error_queue, identity_of, must
-from .errors import DialectError, InstrumentFault, SettingError
-from .psu import Psu, Sample
+from wakeboard.instruments.conformance.report import Check, Failed, Report, error_queue, identity_of, must
+from wakeboard.instruments.errors import DialectError, InstrumentFault, SettingError
+from wakeboard.instruments.scpi.psu import Psu, Sample
 
 _T = TypeVar("_T")
 SETTLE = 3.0  # s that an output gets to arrive

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from .errors import BenchError
-from .identity import Identity
-from .speaker import Speaker
+from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.link.identity import Identity
+from wakeboard.instruments.scpi.speaker import Speaker
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from .dialect import Asking, Base
-from .errors import InstrumentFault, LinkError, LinkGarbled, LinkTimeout
-from .identity import Identity, like_identity, parse_identity
-from .link import Link
-from .replies import ReplyError, error_entry
+from wakeboard.instruments.dialect import Asking, Base
+from wakeboard.instruments.errors import InstrumentFault, LinkError, LinkGarbled, LinkTimeout
+from wakeboard.instruments.link.identity import Identity, like_identity, parse_identity
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.replies import ReplyError, error_entry
 
 R = TypeVar("R")
 PATIENCE = 1.0  # s for an answer that an instrument may not know

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from .errors import LinkClosed, LinkError, LinkRefused, LinkTimeout
-from .wire import WireClosed, WireTimeout
+from wakeboard.instruments.errors import LinkClosed, LinkError, LinkRefused, LinkTimeout
+from wakeboard.instruments.link.wire import WireClosed, WireTimeout
 
 
 def is_timeout(error: Exception) -> bool:

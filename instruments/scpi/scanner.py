@@ -15,12 +15,12 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
-from .dialect import Asking, ScannerDialect
-from .errors import DialectError, SettingError
-from .identity import Identity
-from .link import Link
-from .replies import channels_of, integer, number, truth
-from .speaker import Speaker
+from wakeboard.instruments.dialect import Asking, ScannerDialect
+from wakeboard.instruments.errors import DialectError, SettingError
+from wakeboard.instruments.link.identity import Identity
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.replies import channels_of, integer, number, truth
+from wakeboard.instruments.scpi.speaker import Speaker
 
 Ch = str | int
 

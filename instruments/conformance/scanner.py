@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from .conformance_report import Check, Failed, Report, error_queue, identity_of, must
-from .errors import BenchError, LinkError
-from .scanner import Scanner
+from wakeboard.instruments.conformance.report import Check, Failed, Report, error_queue, identity_of, must
+from wakeboard.instruments.errors import BenchError, LinkError
+from wakeboard.instruments.scpi.scanner import Scanner
 
 
 def check_scanner(scanner: Scanner, channels: Sequence[str], *, unknown: str = "999") -> list[Check]:

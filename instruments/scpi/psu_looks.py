@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, Literal
 
-from .dialect import Asking, PsuDialect
-from .psu_outputs import Outputs
-from .psu_status import Mode, ModeJudge, Trip, flags_of, register_of, register_value
-from .replies import number, searched, truth
-from .speaker import Ready
+from wakeboard.instruments.dialect import Asking, PsuDialect
+from wakeboard.instruments.scpi.psu_outputs import Outputs
+from wakeboard.instruments.scpi.psu_status import Mode, ModeJudge, Trip, flags_of, register_of, register_value
+from wakeboard.instruments.link.replies import number, searched, truth
+from wakeboard.instruments.scpi.speaker import Ready
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 
 - The library is always named ("@py" unless the bench file or PyVISA's variable names another), so that a maker's VISA
   that happens to be installed changes nothing.
-- On a raw socket PyVISA opens and closes; bytes go through the socket itself (instruments/wire.py), with TCP_NODELAY (a
+- On a raw socket PyVISA opens and closes; bytes go through the socket itself (instruments/link/wire.py), with TCP_NODELAY (a
   write before a query costs 44 ms otherwise) and a deadline that holds. A compound line is one write.
 - A refused port opens "successfully": the socket's own error is asked for.
 - A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
@@ -20,7 +20,7 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
   question whose end was lost on the way ("OUTP?" for "OUTP? (@2)") is seen to have lost it. *OPC? is IEEE 488.2,
   mandatory, and only read: it wears no memory, unlike a tag written to a register.
 - clear() is never called: it spins for ever on a closed peer.
-- One lock for the threads, one of the operating system for other programs (wakeboard.instruments.lock).
+- One lock for the threads, one of the operating system for other programs (wakeboard.instruments.link.lock).
 """
 
 from __future__ import annotations
@@ -34,17 +34,17 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, NoReturn
 
-from .clock import Clock, RealClock
-from .errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused, VisaMissing
-from .identity import like_identity
-from .link_failures import is_timeout, judged, text_of
-from .lock import AddressLock
-from .manners import Manners
-from .missing import advice
-from .replies import like_reply, split_units
-from .resource import check_connected, configure, is_serial, manager_of
-from .traffic import Direction, TrafficLog
-from .wire import LIMIT, Wire, WireTimeout, wire_of
+from wakeboard.instruments.clock import Clock, RealClock
+from wakeboard.instruments.errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused, VisaMissing
+from wakeboard.instruments.link.identity import like_identity
+from wakeboard.instruments.link.failures import is_timeout, judged, text_of
+from wakeboard.instruments.link.lock import AddressLock
+from wakeboard.instruments.link.manners import Manners
+from wakeboard.instruments.link.missing import advice
+from wakeboard.instruments.link.replies import like_reply, split_units
+from wakeboard.instruments.link.resource import check_connected, configure, is_serial, manager_of
+from wakeboard.instruments.link.traffic import Direction, TrafficLog
+from wakeboard.instruments.link.wire import LIMIT, Wire, WireTimeout, wire_of
 
 OPEN_MS = 3000  # ms for a connection: a lost packet is sent again after 1 s (RFC 6298, 2.1)
 SHOUT = 0.5  # s for a command that nobody waits for

@@ -10,9 +10,9 @@ import os
 import socket
 from typing import Any
 
-from .errors import VisaMissing
-from .manners import Manners
-from .wire import socket_of
+from wakeboard.instruments.errors import VisaMissing
+from wakeboard.instruments.link.manners import Manners
+from wakeboard.instruments.link.wire import socket_of
 
 USUAL = "@py"
 VARIABLE = "PYVISA_LIBRARY"  # PyVISA's own
@@ -38,7 +38,7 @@ def manager_of(given: Any, visa: str | None = None) -> Any:
     try:
         return pyvisa.ResourceManager(name)
     except Exception as error:
-        from .missing import no_library
+        from wakeboard.instruments.link.missing import no_library
 
         raise VisaMissing(no_library(name, error)) from error
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from .conformance_report import Check, Report, error_queue, identity_of, must
-from .errors import BenchError, SettingError
-from .ports import Shot, View
-from .scope import Scope
+from wakeboard.instruments.conformance.report import Check, Report, error_queue, identity_of, must
+from wakeboard.instruments.errors import BenchError, SettingError
+from wakeboard.instruments.ports import Shot, View
+from wakeboard.instruments.scpi.scope import Scope
 
 BEFORE, AFTER = 2e-3, 38e-3  # s
 LONGEST = 10.0  # s from the signal to a whole shot

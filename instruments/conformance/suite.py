@@ -13,10 +13,10 @@ the last check says whether that is confirmed.
 
 from __future__ import annotations
 
-from .conformance_dmm import check_dmm
-from .conformance_psu import check_psu
-from .conformance_report import Check
-from .conformance_scanner import check_scanner
-from .conformance_scope import check_scope
+from wakeboard.instruments.conformance.dmm import check_dmm
+from wakeboard.instruments.conformance.psu import check_psu
+from wakeboard.instruments.conformance.report import Check
+from wakeboard.instruments.conformance.scanner import check_scanner
+from wakeboard.instruments.conformance.scope import check_scope
 
 __all__ = ["Check", "check_dmm", "check_psu", "check_scanner", "check_scope"]

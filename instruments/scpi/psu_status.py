@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
-from .dialect import Register
-from .replies import ReplyError, integer, searched
+from wakeboard.instruments.dialect import Register
+from wakeboard.instruments.link.replies import ReplyError, integer, searched
 
 Mode = Literal["cv", "cc", "off", "unregulated", "unknown"]
 Trip = Literal["ovp", "ocp", "other"] | None

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .dialect import Asking, Channel, PsuDialect
-from .errors import DialectError
-from .replies import number
-from .speaker import Ready, Speaker
+from wakeboard.instruments.dialect import Asking, Channel, PsuDialect
+from wakeboard.instruments.errors import DialectError
+from wakeboard.instruments.link.replies import number
+from wakeboard.instruments.scpi.speaker import Ready, Speaker
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,10 +22,10 @@ from typing import Any, Final
 from wakeboard.instruments.dialect import Asking, Dialect, PsuDialect, dialect_names, load_dialect, pick_dialect
 from wakeboard.instruments.dialect_tables import SAMPLE, DmmDialect
 from wakeboard.instruments.errors import DialectError, LinkBusy, LinkError, LinkRefused, VisaMissing
-from wakeboard.instruments.identity import like_identity, parse_identity
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.manners import Manners
-from wakeboard.instruments.replies import ReplyError, channels_of, error_entry, number, searched, split_units, truth
+from wakeboard.instruments.link.identity import like_identity, parse_identity
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.manners import Manners
+from wakeboard.instruments.link.replies import ReplyError, channels_of, error_entry, number, searched, split_units, truth
 
 PATIENCE: Final = 0.8  # s for an answer that may never come
 FIRST: Final = {

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from .conformance_report import Check, Report, error_queue, identity_of, must
-from .dmm import Dmm
-from .errors import DialectError
-from .meter import UNITS
-from .ports import Measurement
+from wakeboard.instruments.conformance.report import Check, Report, error_queue, identity_of, must
+from wakeboard.instruments.scpi.dmm import Dmm
+from wakeboard.instruments.errors import DialectError
+from wakeboard.instruments.meter import UNITS
+from wakeboard.instruments.ports import Measurement
 
 
 def check_dmm(

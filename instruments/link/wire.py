@@ -12,7 +12,7 @@ import select
 import socket
 from typing import Any, Protocol
 
-from .clock import Clock
+from wakeboard.instruments.clock import Clock
 
 CHUNK = 4096
 LIMIT = 1 << 20  # bytes; no reply to a question of ours is longer

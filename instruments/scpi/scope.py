@@ -19,15 +19,15 @@ from typing import Any, Final
 
 import numpy as np
 
-from .dialect import Asking, ScopeDialect
-from .dialect_tables import Sign, Term
-from .errors import SettingError
-from .identity import Identity
-from .link import Link
-from .ports import Shot, View
-from .replies import ReplyError, integer, like_reply, number, searched
-from .speaker import Speaker
-from .waveform import Waveform, from_codes
+from wakeboard.instruments.dialect import Asking, ScopeDialect
+from wakeboard.instruments.dialect_tables import Sign, Term
+from wakeboard.instruments.errors import SettingError
+from wakeboard.instruments.link.identity import Identity
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.ports import Shot, View
+from wakeboard.instruments.link.replies import ReplyError, integer, like_reply, number, searched
+from wakeboard.instruments.scpi.speaker import Speaker
+from wakeboard.instruments.waveform import Waveform, from_codes
 
 STEPS: Final = (1.0, 2.0, 5.0)
 FILL: Final = 0.8  # of the screen's height that is used

@@ -6,7 +6,7 @@ import math
 import re
 from typing import Final
 
-from .dialect import NUMBER
+from wakeboard.instruments.dialect import NUMBER
 
 _NUMBER: Final = re.compile(rf"\A\s*{NUMBER}\s*[A-Za-z%Ω]*\s*\Z")
 _YES: Final = frozenset({"1", "+1", "ON", "YES", "TRUE", "1/ON"})
