@@ -43,7 +43,7 @@ UNITS = {"harness.explain.unit.cases", "harness.explain.unit.units"}
 PLUG = {"harness.pytest_plug", "harness.pytest_plug.places", "harness.pytest_plug.steps"}
 
 # The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
-SPEAK_OF_EXIT_CODES = {"results.store_errors", "harness.run.session"}
+SPEAK_OF_EXIT_CODES = {"results.store.errors", "harness.run.session"}
 
 # Each is a word of its own trade in both places; renaming one would make it harder to guess.
 TWICE = {

@@ -63,7 +63,7 @@ _CLASSES = [
     ("wakeboard.instruments.errors", "BenchError", Exit.BENCH),
     ("wakeboard.instruments.quantity", "QuantityError", Exit.USAGE),
     ("wakeboard.instruments.virtual.circuit.errors", "CircuitError", Exit.USAGE),
-    ("wakeboard.results.store_errors", "StoreError", Exit.USAGE),
+    ("wakeboard.results.store.errors", "StoreError", Exit.USAGE),
 ]
 
 

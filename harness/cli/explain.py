@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.ask.loop import Asked
     from wakeboard.harness.explain.choose.least_effort import Choice
     from wakeboard.harness.explain.explanation import Explanation
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(

@@ -60,7 +60,7 @@ def command(
     from wakeboard.harness.describe.twice import planted_twice
     from wakeboard.harness.run.live import Both
     from wakeboard.harness.run.session import planted, take_unit
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     described_sequence = load_sequence(sequence)
     board = described_sequence.board

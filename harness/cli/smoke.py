@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.production import Tally
     from wakeboard.harness.run.runner import Result
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 COLOURS = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
 EXAMPLES = [
@@ -69,7 +69,7 @@ def command(
     from wakeboard.harness.cli.run import tell_abandoned
     from wakeboard.harness.cli.signals import as_interrupt
     from wakeboard.harness.describe.load import load_bench, load_sequence
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     pattern = _pattern(serial)
     described = load_sequence(sequence)

@@ -36,7 +36,7 @@ from wakeboard.results.records import ASKED
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 SHOWN = 1e-4
 """Least probability of a group that is listed."""

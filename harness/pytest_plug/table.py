@@ -15,7 +15,7 @@ from wakeboard.harness.describe.load import load_bench, load_board
 from wakeboard.harness.pytest_plug.reports import add_readings
 from wakeboard.harness.script.given import faults_of
 from wakeboard.harness.script.seat import Seat
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board

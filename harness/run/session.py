@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.hand.byhand import SteadyHands
     from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 UNITS_FILE = "units.toml"
 

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
     from wakeboard.results.records import Step
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 PATIENCE: Final = 30.0
 """s that a program may think between two steps while power is on: long enough for a computation, short enough that a

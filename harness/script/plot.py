@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from wakeboard.harness.run.runner import Result
-    from wakeboard.results.compare import Comparison
+    from wakeboard.results.compare.compare import Comparison
 
 COLOURS: Final = {"pass": "tab:green", "marginal": "tab:orange", "fail": "tab:red"}
 LEAST: Final = 0.02

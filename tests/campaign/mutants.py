@@ -22,8 +22,8 @@ FILES: dict[str, str] = {
     "presses": "harness/run/hand/presses.py",
     "runner": "harness/run/runner.py",
     "decide": "harness/run/decide.py",
-    "store": "results/store.py",
-    "store_write": "results/store_write.py",
+    "store": "results/store/store.py",
+    "store_write": "results/store/write.py",
 }
 
 

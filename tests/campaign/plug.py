@@ -133,7 +133,7 @@ def _link(faults: Faults, log: Log) -> None:
 
 
 def _store(faults: Faults) -> None:
-    from wakeboard.results import store_engine
+    from wakeboard.results.store import engine as store_engine
 
     class Connection(sqlite3.Connection):
         def commit(self) -> None:

@@ -22,7 +22,7 @@ import pytest
 
 from wakeboard.harness.describe.load import load_bench
 from wakeboard.results.records import ASKED
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 if sys.platform == "win32":
     pytest.skip("ptys of POSIX systems", allow_module_level=True)

@@ -18,7 +18,7 @@ from wakeboard.harness.explain.choose.least_effort import Choice
 from wakeboard.harness.explain.explaining import explain_case
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.results.records import Reading, RunRecord
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 RunMaker = Callable[..., RunRecord]
 ROOT = Path(__file__).parents[2]

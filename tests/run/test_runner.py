@@ -19,7 +19,7 @@ from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit
 from wakeboard.instruments.errors import LinkTimeout
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 
 def run(path: Any, plants: tuple[str, ...] = (), **options: Any) -> Result:

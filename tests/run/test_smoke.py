@@ -21,7 +21,7 @@ from wakeboard.harness.cli.smoke import command
 from wakeboard.harness.run.hand.banner import HEIGHT, banner, fits, width
 from wakeboard.harness.run.production import LARGE, BadSerial, Tally, answer, passed_today, serial_number
 from wakeboard.results.records import Reading, RunRecord, RunStart, RunSummary, Step
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 UNITS = """
 [units.T-2]

@@ -22,7 +22,7 @@ from wakeboard.harness.run.bench.virtual import prepare_board, virtual_bench
 from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.results.records import RunStart
 from wakeboard.results.report.render import render_run
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 SKEP = Path(__file__).parents[2] / "sequences" / "demo" / "skep"
 SEES = {1: "VUSB", 2: "VSYS", 3: "+3V3", 4: "MCU_RST"}

@@ -21,7 +21,7 @@ from wakeboard.harness.run.guard.core import Sample
 from wakeboard.harness.run.live import LiveObserver, PlainObserver, bar, reading_text
 from wakeboard.harness.run.session import planted, take_unit
 from wakeboard.harness.run.bench.virtual import NoCircuit, prepare_board, virtual_bench
-from wakeboard.results.ledger_text import tell_reading
+from wakeboard.results.ledger.text import tell_reading
 from wakeboard.results.records import Reading
 
 

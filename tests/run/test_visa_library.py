@@ -25,7 +25,7 @@ from wakeboard.instruments.errors import LinkRefused, VisaMissing
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.resource import library
 from wakeboard.instruments.virtual.wire.server import running
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 SECOND = Path(__file__).parents[1] / "drivers" / "pyvisa_second"
 ADDRESSES = {

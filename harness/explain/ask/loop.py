@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.runner import Result
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 MOST = 12
 """Measurements after which it stops in any case."""

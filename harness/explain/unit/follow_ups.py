@@ -18,7 +18,7 @@ from wakeboard.results.records import ASKED, Step
 if TYPE_CHECKING:
     from wakeboard.harness.explain.unit.cases import BoardModel
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 def sequence_text(run: RunRecord) -> str:

@@ -10,7 +10,7 @@ from typing import Final
 import sqlalchemy as sa
 
 from wakeboard.results.passwords import without
-from wakeboard.results.store_errors import Kind, StoreError
+from wakeboard.results.store.errors import Kind, StoreError
 
 
 @dataclass(frozen=True)

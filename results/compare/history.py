@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.results.compare_grid import ODD, dark_units, powered, rail_checks, severity
-from wakeboard.results.compare_table import CODES, Check, ReadingTable
+from wakeboard.results.compare.grid import ODD, dark_units, powered, rail_checks, severity
+from wakeboard.results.compare.table import CODES, Check, ReadingTable
 from wakeboard.results.records import OUTCOMES
-from wakeboard.results.statistics_charts import IndividualsChart, WeightedChart, individuals, weighted
+from wakeboard.results.statistics.charts import IndividualsChart, WeightedChart, individuals, weighted
 
 if TYPE_CHECKING:
     import numpy as np

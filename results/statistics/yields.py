@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from wakeboard.results.statistics_summary import StatisticsError
+from wakeboard.results.statistics.summary import StatisticsError
 
 # `error` says that the bench failed and `skipped` that nothing was tried: neither says anything about the unit.
 SAYS_NOTHING = frozenset({"error", "skipped"})

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from wakeboard.results.statistics_summary import StatisticsError, summarise
+from wakeboard.results.statistics.summary import StatisticsError, summarise
 
 
 @dataclass(frozen=True)

@@ -25,11 +25,15 @@ from typing import Any, Final, Self
 
 import sqlalchemy as sa
 
-from wakeboard.results import schema, store_process, store_read, store_text, store_write
+from wakeboard.results.store import schema
+from wakeboard.results.store import process as store_process
+from wakeboard.results.store import read as store_read
+from wakeboard.results.store import text as store_text
+from wakeboard.results.store import write as store_write
 from wakeboard.results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
-from wakeboard.results.store_engine import Database, parse_place
-from wakeboard.results.store_errors import StoreError
-from wakeboard.results.store_watch import StoreWatch
+from wakeboard.results.store.engine import Database, parse_place
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.watch import StoreWatch
 
 __all__ = ["Store", "StoreError"]
 

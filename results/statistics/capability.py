@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from wakeboard.results.statistics_summary import StatisticsError, summarise
+from wakeboard.results.statistics.summary import StatisticsError, summarise
 
 FEW = 25  # common practice, no source: below this an index is quoted with its interval or not at all
 

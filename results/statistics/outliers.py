@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from wakeboard.results.statistics_summary import StatisticsError, finite
+from wakeboard.results.statistics.summary import StatisticsError, finite
 
 if TYPE_CHECKING:
     import numpy as np

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from wakeboard.results.statistics_summary import StatisticsError, finite
+from wakeboard.results.statistics.summary import StatisticsError, finite
 
 EWMA_WEIGHT = 0.2  # e-Handbook 6.3.2.4: between 0.2 and 0.3
 EWMA_WIDTH = 3.0  # sd of the average on each side

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 CODES = {outcome: code for code, outcome in enumerate(OUTCOMES)}
 
@@ -203,7 +203,7 @@ def table_of_store(
 def _runs(connection: Any, board: str, sequence: str | None, unit: str | None) -> tuple[list[int], list[RunInfo]]:
     import sqlalchemy as sa
 
-    from wakeboard.results import schema
+    from wakeboard.results.store import schema
 
     run, ends, units = schema.run, schema.run_end, schema.unit
     last = sa.select(ends.c.run_id, sa.func.max(ends.c.id).label("id")).group_by(ends.c.run_id).subquery()
@@ -238,7 +238,7 @@ def _steps(
     import numpy as np
     import sqlalchemy as sa
 
-    from wakeboard.results import schema
+    from wakeboard.results.store import schema
 
     at = {keys[index]: index for index in chosen}
     step = schema.step
@@ -286,7 +286,7 @@ def _readings(connection: Any, step_keys: NDArray[np.int64]) -> NDArray[np.void]
     import numpy as np
     import sqlalchemy as sa
 
-    from wakeboard.results import schema
+    from wakeboard.results.store import schema
 
     r = schema.reading
     nothing: sa.ColumnElement[Any] = sa.literal_column(
@@ -324,7 +324,7 @@ def _checks(connection: Any, keys: NDArray[np.int64]) -> tuple[list[Check], NDAr
     import numpy as np
     import sqlalchemy as sa
 
-    from wakeboard.results import schema
+    from wakeboard.results.store import schema
 
     m = schema.measurand
     rows = connection.execute(sa.select(m.c.id, m.c.of, m.c.quantity, m.c.state, m.c.unit)).all()
@@ -340,7 +340,7 @@ def _limits(connection: Any, keys: NDArray[np.int64]) -> tuple[NDArray[np.float6
     import numpy as np
     import sqlalchemy as sa
 
-    from wakeboard.results import schema
+    from wakeboard.results.store import schema
 
     t = schema.terms
     unique, inverse = np.unique(keys, return_inverse=True)

@@ -17,7 +17,7 @@ from typing import Any
 
 from wakeboard.results.counted import count
 from wakeboard.results.records import Step
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
 
 
 class StoreWatch:

@@ -10,7 +10,9 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.sql.elements import ColumnElement
 
-from wakeboard.results import store_blobs, store_digest, store_process
+from wakeboard.results.store import blobs as store_blobs
+from wakeboard.results.store import digest as store_digest
+from wakeboard.results.store import process as store_process
 from wakeboard.results.records import (
     ASKED,
     InstrumentUsed,
@@ -22,7 +24,7 @@ from wakeboard.results.records import (
     Step,
     Trip,
 )
-from wakeboard.results.schema import (
+from wakeboard.results.store.schema import (
     document,
     instrument,
     measurand,
@@ -37,7 +39,7 @@ from wakeboard.results.schema import (
     terms,
     unit,
 )
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
 
 
 def last_end() -> ColumnElement[bool]:

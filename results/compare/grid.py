@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.results.compare_table import CODES, Check, ReadingTable
+from wakeboard.results.compare.table import CODES, Check, ReadingTable
 
 if TYPE_CHECKING:
     import numpy as np

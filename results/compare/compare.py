@@ -12,7 +12,7 @@ nothing new. What is outside there *follows* from the rail and is listed apart.
 
 A unit is shown as it is now. What a rework mended still tells of the design: it counts where checks are sorted.
 
-Source of the outlier rule: `wakeboard.results.statistics_outliers`. With fewer than four units only the limits decide.
+Source of the outlier rule: `wakeboard.results.statistics.outliers`. With fewer than four units only the limits decide.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.results.compare_grid import NOTHING, ODD, Grid, Limits
-from wakeboard.results.compare_table import (
+from wakeboard.results.compare.grid import NOTHING, ODD, Grid, Limits
+from wakeboard.results.compare.table import (
     CODES,
     Check,
     ReadingTable,
@@ -34,13 +34,13 @@ from wakeboard.results.compare_table import (
     table_of_store,
 )
 from wakeboard.results.records import OUTCOMES, RunRecord
-from wakeboard.results.statistics_outliers import CUT_OFF, LEAST, outliers, power_of_few, rare_cut_off
+from wakeboard.results.statistics.outliers import CUT_OFF, LEAST, outliers, power_of_few, rare_cut_off
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @dataclass(frozen=True)

@@ -16,11 +16,12 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
-from wakeboard.results import schema, store_blobs
+from wakeboard.results.store import schema
+from wakeboard.results.store import blobs as store_blobs
 from wakeboard.results.records import InstrumentUsed, Reading, Rework, RunStart, Step, Trip
-from wakeboard.results.store_digest import digest_of
-from wakeboard.results.store_errors import StoreError
-from wakeboard.results.store_text import clean, number
+from wakeboard.results.store.digest import digest_of
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.text import clean, number
 
 UNITS: Final = uuid.UUID(
     "3f0d5c52-6a0f-5c0b-9a57-0c1a6f7f4d11"

@@ -7,7 +7,8 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from wakeboard.results import schema, store_write
+from wakeboard.results.store import schema
+from wakeboard.results.store import write as store_write
 
 _NATURAL: Final = {"unit": "uuid", "instrument": "digest", "measurand": "digest", "terms": "digest"}
 

@@ -17,8 +17,8 @@ Everything takes plain sequences of floats in SI units and returns frozen datacl
 the arithmetic; they are imported inside functions, since the command line must start without them.
 """
 
-from wakeboard.results.statistics_capability import Capability, capability
-from wakeboard.results.statistics_charts import (
+from wakeboard.results.statistics.capability import Capability, capability
+from wakeboard.results.statistics.charts import (
     ChartConstants,
     IndividualsChart,
     WeightedChart,
@@ -26,8 +26,8 @@ from wakeboard.results.statistics_charts import (
     individuals,
     weighted,
 )
-from wakeboard.results.statistics_gauge import GaugeStudy, GaugeStudyError, gauge_anova, gauge_ranges
-from wakeboard.results.statistics_outliers import (
+from wakeboard.results.statistics.gauge import GaugeStudy, GaugeStudyError, gauge_anova, gauge_ranges
+from wakeboard.results.statistics.outliers import (
     GrubbsResult,
     OutlierResult,
     grubbs,
@@ -36,9 +36,9 @@ from wakeboard.results.statistics_outliers import (
     power_of_few,
     rare_cut_off,
 )
-from wakeboard.results.statistics_risk import Risk, global_risk
-from wakeboard.results.statistics_summary import OneWay, StatisticsError, Summary, lag1, one_way, summarise
-from wakeboard.results.statistics_tolerance import (
+from wakeboard.results.statistics.risk import Risk, global_risk
+from wakeboard.results.statistics.summary import OneWay, StatisticsError, Summary, lag1, one_way, summarise
+from wakeboard.results.statistics.tolerance import (
     ProposedLimits,
     coverage_of_extremes,
     one_sided_factor,
@@ -46,7 +46,7 @@ from wakeboard.results.statistics_tolerance import (
     two_sided_factor,
     two_sided_factor_howe,
 )
-from wakeboard.results.statistics_yield import Proportion, YieldResult, proportion, success_run, yields
+from wakeboard.results.statistics.yields import Proportion, YieldResult, proportion, success_run, yields
 
 __all__ = [
     "Capability",

@@ -11,8 +11,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from wakeboard.results import schema
-from wakeboard.results.store import Store
+from wakeboard.results.store import schema
+from wakeboard.results.store.store import Store
 
 Rows = list[tuple[Any, ...]]
 

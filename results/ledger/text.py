@@ -11,7 +11,7 @@ from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.results.ledger_records import Event, Finding
+    from wakeboard.results.ledger.records import Event, Finding
     from wakeboard.results.records import Reading, RunRecord, Step
 
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from wakeboard.results.statistics_summary import StatisticsError
+from wakeboard.results.statistics.summary import StatisticsError
 
 _REACH = 9.0  # sd: beyond it there is nothing
 _NODES = 400  # of the quadrature: twice as many change 72 risks (u from 0.003 of the limits) by < 1e-13

@@ -6,9 +6,10 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from wakeboard.results import schema, store_write
-from wakeboard.results.push_rows import fetch
-from wakeboard.results.store import Store
+from wakeboard.results.store import schema
+from wakeboard.results.store import write as store_write
+from wakeboard.results.push.rows import fetch
+from wakeboard.results.store.store import Store
 
 # Parents first. Each link is (column, table it points to, that table's natural key).
 TABLES: Final[tuple[tuple[sa.Table, tuple[tuple[str, sa.Table], ...]], ...]] = (

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from wakeboard.results.records import Step
-from wakeboard.results.store_errors import StoreError
-from wakeboard.results.store_text import clean, number
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.text import clean, number
 
 MARK: Final = "2-"
 

@@ -16,8 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from wakeboard.results.statistics_charts import chart_constants
-from wakeboard.results.statistics_summary import StatisticsError
+from wakeboard.results.statistics.charts import chart_constants
+from wakeboard.results.statistics.summary import StatisticsError
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -22,11 +22,11 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy import event, exc
 
-from wakeboard.results import migrations
+from wakeboard.results.store import migrations
 from wakeboard.results.network_limits import connect_args, limited
 from wakeboard.results.passwords import safe_url, secrets_in, without
-from wakeboard.results.store_errors import StoreError
-from wakeboard.results.store_explain import Place, corrupt, explain
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.plain import Place, corrupt, explain
 
 QUICK_CHECK_S: Final = 0.05  # s: what nobody notices at the start of a command
 _WAYS: Final = "give a file, sqlite:///FILE or postgresql://USER@HOST/DATABASE"
