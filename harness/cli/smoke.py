@@ -120,8 +120,8 @@ class Line:
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
-        from wakeboard.harness.run.hand import presses
         from wakeboard.harness.run.errors import OperatorStop
+        from wakeboard.harness.run.hand import presses
         from wakeboard.harness.run.production import BadSerial, serial_number
 
         code = Exit.GOOD
@@ -246,8 +246,8 @@ class Line:
 
     def _kept(self, unit: str) -> Mapping[str, Any]:
         """What is computed once for the board and serves every unit that has no rework of its own."""
-        from wakeboard.harness.run.predict import CircuitLimits
         from wakeboard.harness.run.bench.virtual import prepare_board
+        from wakeboard.harness.run.predict import CircuitLimits
 
         board = self.sequence.board
         if not self._shared:

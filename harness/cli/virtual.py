@@ -53,8 +53,8 @@ def command(
     A units.toml beside the board says what is planted in a unit.
     """
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.run.session import planted
     from wakeboard.harness.run.bench.virtual import virtual_bench
+    from wakeboard.harness.run.session import planted
     from wakeboard.instruments.virtual.bench import NoOscilloscope
     from wakeboard.instruments.virtual.wire.server import serve
 

@@ -79,9 +79,9 @@ def review(demo: Demo) -> dict[str, Any]:
 def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
     """(unit, what is planted in it in words, its run) as they end; each is committed to the folder's store."""
     from wakeboard.harness.describe.load import load_sequence, load_units
+    from wakeboard.harness.run.bench.virtual import prepare_board
     from wakeboard.harness.run.predict import CircuitLimits
     from wakeboard.harness.run.session import take_unit
-    from wakeboard.harness.run.bench.virtual import prepare_board
     from wakeboard.results.store.store import Store
 
     sequence = load_sequence(demo.folder / SEQUENCE)

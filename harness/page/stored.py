@@ -32,8 +32,8 @@ class Stored:
     @contextlib.contextmanager
     def _open(self) -> Iterator[Store | None]:
         """The store; None where there is none yet."""
-        from wakeboard.results.store.store import Store
         from wakeboard.results.store.errors import StoreError
+        from wakeboard.results.store.store import Store
 
         try:
             store = Store.open(self._store, create=False, read_only=True)

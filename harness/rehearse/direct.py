@@ -12,9 +12,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 from wakeboard.harness.run.bench.bench import OpenBench, WiredScope
-from wakeboard.harness.run.hand.clearance import settled
-from wakeboard.harness.run.guard.local import LocalGuard
-from wakeboard.harness.run.guard.owner import Feed, Guard
 from wakeboard.harness.run.bench.opening import (
     Drivers,
     NoTraffic,
@@ -24,6 +21,9 @@ from wakeboard.harness.run.bench.opening import (
     relay_probing,
     virtual_console,
 )
+from wakeboard.harness.run.guard.local import LocalGuard
+from wakeboard.harness.run.guard.owner import Feed, Guard
+from wakeboard.harness.run.hand.clearance import settled
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.direct.meter import DirectMeter
 from wakeboard.instruments.virtual.direct.relays import DirectRelays

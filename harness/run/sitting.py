@@ -24,8 +24,8 @@ from wakeboard.harness.describe.sequence import Sequence as StepSequence
 from wakeboard.harness.describe.sequence import read_steps
 from wakeboard.harness.describe.sequence_checks import check_sequence
 from wakeboard.harness.describe.steps import step_kinds
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.errors import OutputsOn, Refused
+from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import SWITCHING, Result, Runner

@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 
 from wakeboard.instruments.conformance.report import Check, Report, error_queue, identity_of, must
-from wakeboard.instruments.scpi.dmm import Dmm
 from wakeboard.instruments.errors import DialectError
 from wakeboard.instruments.meter import UNITS
 from wakeboard.instruments.ports import Measurement
+from wakeboard.instruments.scpi.dmm import Dmm
 
 
 def check_dmm(

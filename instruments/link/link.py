@@ -8,7 +8,7 @@ What is measured about PyVISA and PyVISA-py (and tested in tests/drivers) decide
 
 - The library is always named ("@py" unless the bench file or PyVISA's variable names another), so that a maker's VISA
   that happens to be installed changes nothing.
-- On a raw socket PyVISA opens and closes; bytes go through the socket itself (instruments/link/wire.py), with TCP_NODELAY (a
+- On a raw socket PyVISA opens and closes; bytes go through the socket itself (wire.py), with TCP_NODELAY (a
   write before a query costs 44 ms otherwise) and a deadline that holds. A compound line is one write.
 - A refused port opens "successfully": the socket's own error is asked for.
 - A reply that is late, cut, doubled or of another shape leaves the link out of step: it is marked `dirty`, and the
@@ -36,8 +36,8 @@ from typing import Any, NoReturn
 
 from wakeboard.instruments.clock import Clock, RealClock
 from wakeboard.instruments.errors import IdentityError, LinkClosed, LinkError, LinkGarbled, LinkRefused, VisaMissing
-from wakeboard.instruments.link.identity import like_identity
 from wakeboard.instruments.link.failures import is_timeout, judged, text_of
+from wakeboard.instruments.link.identity import like_identity
 from wakeboard.instruments.link.lock import AddressLock
 from wakeboard.instruments.link.manners import Manners
 from wakeboard.instruments.link.missing import advice

@@ -22,8 +22,8 @@ import sys
 from pathlib import Path
 from typing import Final
 
-from wakeboard.instruments.link.address import canonical
 from wakeboard.instruments.errors import LinkBusy, LinkError
+from wakeboard.instruments.link.address import canonical
 
 _BYTE: Final = 1 << 30  # Windows locks bytes for reading too: a byte far behind the text keeps that readable
 _SHARED: Final = ("/run/lock", "/var/lock", "/tmp")  # the first that every user may write to (FHS 3.0: /run, /tmp)

@@ -23,9 +23,9 @@ from wakeboard.instruments.dialect import Asking, DmmDialect, Quantity, Quantity
 from wakeboard.instruments.errors import SettingError
 from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.replies import ReplyError, number, searched, truth
 from wakeboard.instruments.meter import UNITS, WITH_CURRENT, TableMeter
 from wakeboard.instruments.ports import Measurement
-from wakeboard.instruments.link.replies import ReplyError, number, searched, truth
 from wakeboard.instruments.scpi.speaker import Speaker
 
 FRESH = 2.2  # periods of a display

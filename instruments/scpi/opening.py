@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from typing import Any
 
-from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.clock import Clock
 from wakeboard.instruments.dialect import Dialect, DmmDialect, PsuDialect, ScopeDialect, load_dialect, pick_dialect
-from wakeboard.instruments.scpi.dmm import Dmm
 from wakeboard.instruments.errors import DialectError, IdentityError, LinkBusy, LinkError
+from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.link.identity import like_identity
 from wakeboard.instruments.link.link import Link
-from wakeboard.instruments.scpi.psu import Psu
 from wakeboard.instruments.link.replies import searched
+from wakeboard.instruments.link.traffic import TrafficLog
+from wakeboard.instruments.scpi.dmm import Dmm
+from wakeboard.instruments.scpi.psu import Psu
 from wakeboard.instruments.scpi.scanner import Scanner
 from wakeboard.instruments.scpi.scope import Scope
-from wakeboard.instruments.link.traffic import TrafficLog
 
 Driver = Psu | Dmm | Scanner | Scope
 NO_SERIAL = ("", "0")  # what instruments without a serial number say

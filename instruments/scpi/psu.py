@@ -24,10 +24,10 @@ from wakeboard.instruments.dialect import Accuracy, Asking, PsuDialect
 from wakeboard.instruments.errors import DialectError, OutputOnError, SettingError
 from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.replies import truth
 from wakeboard.instruments.scpi.psu_looks import Commanded, Looks, Sample
 from wakeboard.instruments.scpi.psu_outputs import Limits, Outputs
 from wakeboard.instruments.scpi.psu_status import Mode, ModeJudge, Trip
-from wakeboard.instruments.link.replies import truth
 from wakeboard.instruments.scpi.speaker import Speaker
 
 __all__ = ["Limits", "Psu", "Sample"]

@@ -12,9 +12,9 @@ from functools import partial
 from typing import Any, Literal
 
 from wakeboard.instruments.dialect import Asking, PsuDialect
+from wakeboard.instruments.link.replies import number, searched, truth
 from wakeboard.instruments.scpi.psu_outputs import Outputs
 from wakeboard.instruments.scpi.psu_status import Mode, ModeJudge, Trip, flags_of, register_of, register_value
-from wakeboard.instruments.link.replies import number, searched, truth
 from wakeboard.instruments.scpi.speaker import Ready
 
 

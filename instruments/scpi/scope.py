@@ -24,8 +24,8 @@ from wakeboard.instruments.dialect_tables import Sign, Term
 from wakeboard.instruments.errors import SettingError
 from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
-from wakeboard.instruments.ports import Shot, View
 from wakeboard.instruments.link.replies import ReplyError, integer, like_reply, number, searched
+from wakeboard.instruments.ports import Shot, View
 from wakeboard.instruments.scpi.speaker import Speaker
 from wakeboard.instruments.waveform import Waveform, from_codes
 

@@ -25,7 +25,15 @@ from wakeboard.instruments.errors import DialectError, LinkBusy, LinkError, Link
 from wakeboard.instruments.link.identity import like_identity, parse_identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.manners import Manners
-from wakeboard.instruments.link.replies import ReplyError, channels_of, error_entry, number, searched, split_units, truth
+from wakeboard.instruments.link.replies import (
+    ReplyError,
+    channels_of,
+    error_entry,
+    number,
+    searched,
+    split_units,
+    truth,
+)
 
 PATIENCE: Final = 0.8  # s for an answer that may never come
 FIRST: Final = {

@@ -16,22 +16,23 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from wakeboard.instruments.virtual.faces import face
+from wakeboard.instruments.virtual.hardware.dmm import Probe
+from wakeboard.instruments.virtual.hardware.psu import Rating, ScpiPsu, Wired
+from wakeboard.instruments.virtual.hardware.scanner import Relays, Routes
+from wakeboard.instruments.virtual.scpi.instrument import Instrument
+from wakeboard.instruments.virtual.time.clock import VirtualClock
+from wakeboard.instruments.virtual.time.instant import Instant
+from wakeboard.instruments.virtual.time.stage import Stage
+from wakeboard.instruments.virtual.time.waves import Waves
+from wakeboard.instruments.virtual.wire.console import VirtualSerial
+
 from .circuit import Circuit, Fault, Model, Overstress, Part, Simulation, Variant
 from .circuit.bench.figures import KNOWN_OHMS, VOLTMETER_OHMS
 from .circuit.bench.parts import METER, meter, supply_name
 from .circuit.bench.parts import supplies as bench_supplies
-from wakeboard.instruments.virtual.time.clock import VirtualClock
-from wakeboard.instruments.virtual.wire.console import VirtualSerial
-from wakeboard.instruments.virtual.hardware.dmm import Probe
-from wakeboard.instruments.virtual.faces import face
-from wakeboard.instruments.virtual.time.instant import Instant
 from .mistakes import parse_mistakes
-from wakeboard.instruments.virtual.hardware.psu import Rating, ScpiPsu, Wired
-from wakeboard.instruments.virtual.hardware.scanner import Relays, Routes
-from wakeboard.instruments.virtual.scpi.instrument import Instrument
-from wakeboard.instruments.virtual.time.stage import Stage
 from .target import Target, TargetSpec
-from wakeboard.instruments.virtual.time.waves import Waves
 
 IDLE, LEAK = "bench_probe", "bench_leak"
 TIES = ("bench_tie1", "bench_tie2")

@@ -15,13 +15,13 @@ from typing import Any
 import sqlalchemy as sa
 
 from wakeboard.results.ledger import text as ledger_text
-from wakeboard.results.store import schema
-from wakeboard.results.store import read as store_read
-from wakeboard.results.store import text as store_text
 from wakeboard.results.ledger.records import CAUSES, STATES, Evidence, Finding, FindingEvent
 from wakeboard.results.records import RunRecord
-from wakeboard.results.store.store import Store
+from wakeboard.results.store import read as store_read
+from wakeboard.results.store import schema
+from wakeboard.results.store import text as store_text
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 
 def operator() -> str:

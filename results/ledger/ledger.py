@@ -22,12 +22,12 @@ from typing import Any
 import sqlalchemy as sa
 
 from wakeboard.results.ledger import text as ledger_text
-from wakeboard.results.store import schema
-from wakeboard.results.store import read as store_read
-from wakeboard.results.store import write as store_write
 from wakeboard.results.ledger.findings import Findings, ignore, new_row, row_key, said
 from wakeboard.results.ledger.records import CAUSES, STATES, Event, Evidence, Finding, FindingEvent, Note, Unit
 from wakeboard.results.records import ASKED, Rework
+from wakeboard.results.store import read as store_read
+from wakeboard.results.store import schema
+from wakeboard.results.store import write as store_write
 from wakeboard.results.store.errors import StoreError
 
 __all__ = ["CAUSES", "STATES", "Event", "Evidence", "Finding", "FindingEvent", "Ledger", "Note", "Unit"]

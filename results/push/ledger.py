@@ -6,9 +6,9 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from wakeboard.results.push.rows import fetch
 from wakeboard.results.store import schema
 from wakeboard.results.store import write as store_write
-from wakeboard.results.push.rows import fetch
 from wakeboard.results.store.store import Store
 
 # Parents first. Each link is (column, table it points to, that table's natural key).

@@ -18,13 +18,13 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from wakeboard.results.store import schema
 from wakeboard.results.passwords import safe_url
 from wakeboard.results.push.ledger import push_ledger
 from wakeboard.results.push.rows import SharedRows, copy_in, copy_tuples, fetch, fetch_tuples, reserve
-from wakeboard.results.store.store import Store
+from wakeboard.results.store import schema
 from wakeboard.results.store.engine import parse_place
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 PUSH_LOCK: Final = 0x57414B46  # advisory lock number: one batch at a time
 BATCH_READINGS: Final = 20_000  # a transaction: what was copied before a failure stays

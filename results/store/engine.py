@@ -22,9 +22,9 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy import event, exc
 
-from wakeboard.results.store import migrations
 from wakeboard.results.network_limits import connect_args, limited
 from wakeboard.results.passwords import safe_url, secrets_in, without
+from wakeboard.results.store import migrations
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.plain import Place, corrupt, explain
 

@@ -10,9 +10,6 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.sql.elements import ColumnElement
 
-from wakeboard.results.store import blobs as store_blobs
-from wakeboard.results.store import digest as store_digest
-from wakeboard.results.store import process as store_process
 from wakeboard.results.records import (
     ASKED,
     InstrumentUsed,
@@ -24,6 +21,10 @@ from wakeboard.results.records import (
     Step,
     Trip,
 )
+from wakeboard.results.store import blobs as store_blobs
+from wakeboard.results.store import digest as store_digest
+from wakeboard.results.store import process as store_process
+from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.schema import (
     document,
     instrument,
@@ -39,7 +40,6 @@ from wakeboard.results.store.schema import (
     terms,
     unit,
 )
-from wakeboard.results.store.errors import StoreError
 
 
 def last_end() -> ColumnElement[bool]:

@@ -1,4 +1,4 @@
-"""The newest schema as SQLAlchemy tables, for queries. The DDL that makes it is in `wakeboard.results.store.migrations`.
+"""The newest schema as SQLAlchemy tables, for queries. The DDL that makes it is in `migrations.py`.
 
 Identity: every row that means something on its own has a UUID (or a natural key: document hash, run + step number); the
 integer keys are a store's own and are never shown or sent to another store. A reading points to its `measurand` (what

@@ -25,12 +25,12 @@ from typing import Any, Final, Self
 
 import sqlalchemy as sa
 
-from wakeboard.results.store import schema
+from wakeboard.results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
 from wakeboard.results.store import process as store_process
 from wakeboard.results.store import read as store_read
+from wakeboard.results.store import schema
 from wakeboard.results.store import text as store_text
 from wakeboard.results.store import write as store_write
-from wakeboard.results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
 from wakeboard.results.store.engine import Database, parse_place
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.watch import StoreWatch

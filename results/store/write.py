@@ -16,9 +16,9 @@ from typing import Any, Final
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
-from wakeboard.results.store import schema
-from wakeboard.results.store import blobs as store_blobs
 from wakeboard.results.records import InstrumentUsed, Reading, Rework, RunStart, Step, Trip
+from wakeboard.results.store import blobs as store_blobs
+from wakeboard.results.store import schema
 from wakeboard.results.store.digest import digest_of
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.text import clean, number

@@ -21,9 +21,9 @@ from wakeboard.harness.explain.rank.suspects import AT_REST, Suspect
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.harness.rehearse.direct import Facts, open_direct
 from wakeboard.harness.rehearse.reach import Reach, fault_library
+from wakeboard.harness.run.bench.virtual import prepare_board, target_spec, virtual_bench
 from wakeboard.harness.run.predict import CircuitLimits as Limits
 from wakeboard.harness.run.runner import Runner
-from wakeboard.harness.run.bench.virtual import prepare_board, target_spec, virtual_bench
 from wakeboard.instruments.virtual.bench import VirtualBench
 from wakeboard.instruments.virtual.circuit import Fault, parse_fault
 from wakeboard.results.records import RunRecord, RunStart

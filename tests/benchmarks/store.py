@@ -241,8 +241,8 @@ def bare_copy(path: Path, url: str) -> float:
 
 
 def pushes(path: Path, base: str, rng: random.Random) -> None:
-    from wakeboard.results.push.push import push
     from wakeboard.results.push.proof import differences
+    from wakeboard.results.push.push import push
 
     with Server(base) as url, Store.open(path) as store:
         pushed = push(store, url)

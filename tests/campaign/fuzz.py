@@ -33,7 +33,6 @@ from wakeboard.instruments.dialect import (
 )
 from wakeboard.instruments.errors import DialectError
 from wakeboard.instruments.link.identity import like_identity, parse_identity
-from wakeboard.instruments.scpi.psu_status import register_value
 from wakeboard.instruments.link.replies import (
     ReplyError,
     channels_of,
@@ -44,6 +43,7 @@ from wakeboard.instruments.link.replies import (
     split_units,
     truth,
 )
+from wakeboard.instruments.scpi.psu_status import register_value
 
 REPLIES = [
     b"+1.23450000E+00", b"5.000V", b"1", b"ON", b"0/OFF", b"CC", b"512", b"0x0224", b'-222,"Data out of range"',

@@ -38,8 +38,8 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
     from wakeboard.harness.describe.load import load_bench
     from wakeboard.harness.run.session import exit_code, take_unit
     from wakeboard.instruments.errors import BenchError
-    from wakeboard.results.store.store import Store
     from wakeboard.results.store.errors import StoreError
+    from wakeboard.results.store.store import Store
 
     before = set(sys.modules)
     log = plug.Log(order["log"], "runner")

@@ -96,8 +96,8 @@ def _wire(faults: Faults) -> None:
 
 
 def _link(faults: Faults, log: Log) -> None:
-    from wakeboard.instruments.link import link
     from wakeboard.instruments.errors import IdentityError
+    from wakeboard.instruments.link import link
     from wakeboard.instruments.link.wire import WireTimeout
 
     exchange, receive, garbled = link.Link._exchange, link.Link._receive, link.Link.garbled

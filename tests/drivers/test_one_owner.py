@@ -11,10 +11,9 @@ import sys
 
 import pytest
 
-from wakeboard.instruments.link import address
-from wakeboard.instruments.link import lock
-from wakeboard.instruments.link.address import canonical
 from wakeboard.instruments.errors import LinkBusy, LinkError
+from wakeboard.instruments.link import address, lock
+from wakeboard.instruments.link.address import canonical
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.lock import AddressLock
 from wakeboard.instruments.scpi.opening import open_psu

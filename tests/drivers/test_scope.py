@@ -15,8 +15,8 @@ from wakeboard.instruments.conformance.suite import check_scope
 from wakeboard.instruments.dialect import load_scope, read_text
 from wakeboard.instruments.errors import BenchError, LinkGarbled, LinkTimeout, SettingError
 from wakeboard.instruments.link.link import Link
-from wakeboard.instruments.scpi.opening import open_instrument, open_psu
 from wakeboard.instruments.ports import Shot, View
+from wakeboard.instruments.scpi.opening import open_instrument, open_psu
 from wakeboard.instruments.scpi.scope import Scope
 from wakeboard.instruments.scpi.unknown import beginning, introduce, look
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare

@@ -94,8 +94,8 @@ def test_a_dialect_that_was_begun_so_takes_a_unit_through_a_run(
 
     from wakeboard.harness.cli.virtual import bench_toml
     from wakeboard.harness.describe.load import load_bench, load_sequence
-    from wakeboard.harness.run.session import take_unit
     from wakeboard.harness.run.bench.virtual import virtual_bench
+    from wakeboard.harness.run.session import take_unit
     from wakeboard.instruments.virtual.wire.server import running
 
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))

@@ -24,8 +24,8 @@ from wakeboard.harness.explain.telling import tell
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case
 from wakeboard.instruments.virtual.circuit import parse_fault
 from wakeboard.results.records import Reading, Rework, RunRecord, RunStart
-from wakeboard.results.store.store import Store
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 MakeCase = Callable[..., Case]
 RunMaker = Callable[..., RunRecord]

@@ -24,8 +24,8 @@ from wakeboard.results.export_junit import junit, write_junit, xml_text
 from wakeboard.results.frames import COLUMNS, NAMES
 from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import Reading, RunStart, Step
-from wakeboard.results.store.store import Store
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

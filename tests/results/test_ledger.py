@@ -11,11 +11,11 @@ import pytest
 import sqlalchemy as sa
 
 from wakeboard.results.ledger import text as ledger_text
-from wakeboard.results.store import schema
 from wakeboard.results.ledger.ledger import Evidence, Ledger
 from wakeboard.results.records import Reading, RunStart, Step, Trip
-from wakeboard.results.store.store import Store
+from wakeboard.results.store import schema
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

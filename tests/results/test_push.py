@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results.store import schema
 from wakeboard.results.ledger.ledger import Evidence, Ledger
-from wakeboard.results.push.push import push
 from wakeboard.results.push.proof import differences
+from wakeboard.results.push.push import push
 from wakeboard.results.records import RunStart, Step, Trip
-from wakeboard.results.store.store import Store
+from wakeboard.results.store import schema
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

@@ -19,8 +19,8 @@ from wakeboard.results import network_limits
 from wakeboard.results.passwords import safe_url, secrets_in
 from wakeboard.results.push.push import PUSH_LOCK, push
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store.store import Store
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

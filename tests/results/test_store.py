@@ -16,12 +16,11 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results.store import migrations
-from wakeboard.results.store import schema
-from wakeboard.results.store import process as store_process
 from wakeboard.results.records import Reading, RunRecord, RunStart, Step, Trip
-from wakeboard.results.store.store import Store
+from wakeboard.results.store import migrations, schema
+from wakeboard.results.store import process as store_process
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

@@ -14,12 +14,11 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results.store import migrations
-from wakeboard.results.store import schema
 from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store.store import Store
+from wakeboard.results.store import migrations, schema
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 OLD = Path(__file__).with_name("data") / "store_v1.sql"
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store.store import Store
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

@@ -19,10 +19,10 @@ from wakeboard.harness.cli.bench import command
 from wakeboard.harness.cli.options import Common
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.run.fitness.budget import ASKS, Timed, budget, off_s, round_s, time_supply
 from wakeboard.harness.run.bench.conform import left_on
-from wakeboard.harness.run.errors import OperatorStop
 from wakeboard.harness.run.bench.virtual import virtual_bench
+from wakeboard.harness.run.errors import OperatorStop
+from wakeboard.harness.run.fitness.budget import ASKS, Timed, budget, off_s, round_s, time_supply
 from wakeboard.instruments.conformance.suite import Check
 from wakeboard.instruments.virtual.wire.server import running
 

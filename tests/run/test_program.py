@@ -21,9 +21,9 @@ import pytest
 from wakeboard.harness.describe import own
 from wakeboard.harness.describe.files import check_files
 from wakeboard.harness.describe.load import load_bench, load_sequence
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.errors import power_cut
 from wakeboard.harness.run.guard.core import Cut
-from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.programs.beside import KEPT, Program
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit

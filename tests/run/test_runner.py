@@ -11,9 +11,9 @@ import pytest
 
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.describe.steps import step_kinds
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.errors import OperatorStop, Refused
 from wakeboard.harness.run.guard.core import RULES
-from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit

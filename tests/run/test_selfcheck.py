@@ -11,13 +11,13 @@ import pytest
 from wakeboard.harness.describe.bench import Bench
 from wakeboard.harness.describe.load import load_board, load_sequence
 from wakeboard.harness.run.bench.opening import open_virtual
-from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.fitness.selfcheck import (
     CalibrationDue,
     check_calibration,
     check_instruments,
     check_supply_against_meter,
 )
+from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.errors import BenchError, LinkRefused
 from wakeboard.instruments.virtual.bench import VirtualBench

@@ -16,9 +16,9 @@ from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_bench, load_sequence
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.bench.virtual import prepare_board, virtual_bench
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import take_unit
-from wakeboard.harness.run.bench.virtual import prepare_board, virtual_bench
 from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.results.records import RunStart
 from wakeboard.results.report.render import render_run

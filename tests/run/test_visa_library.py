@@ -20,8 +20,8 @@ import pytest
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_bench, load_board, load_sequence
 from wakeboard.harness.run.bench.virtual import virtual_bench
-from wakeboard.instruments.link import missing
 from wakeboard.instruments.errors import LinkRefused, VisaMissing
+from wakeboard.instruments.link import missing
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.resource import library
 from wakeboard.instruments.virtual.wire.server import running

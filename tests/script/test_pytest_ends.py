@@ -18,7 +18,6 @@ import sqlalchemy.dialects.sqlite  # noqa: F401
 
 import wakeboard as wb
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.results import frames
 from wakeboard.results.store import store  # noqa: F401
 
 pytest_plugins = ["pytester"]

@@ -13,7 +13,6 @@ import pytest
 import sqlalchemy.dialects.sqlite  # noqa: F401
 
 import wakeboard as wb
-from wakeboard.results import frames
 from wakeboard.results.store import store  # noqa: F401
 
 pytest_plugins = ["pytester"]

@@ -10,8 +10,8 @@ from typing import ClassVar
 
 import pytest
 
-from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.data import Boolean, Channels, Number, Quoted, ScpiError, Word
+from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import command, query
 
 

@@ -1,6 +1,6 @@
 """An opened bench: guard, meter, probing and consoles under one roof, whatever they are made of.
 
-    with open_virtual(board, unit="SK-A-001", plants=["D3:reversed"]) as bench:       (wakeboard.harness.run.bench.opening)
+    with open_virtual(board, unit="SK-A-001", plants=["D3:reversed"]) as bench:   # in opening.py
         Runner(sequence, bench, start).run()
 
 The meter's ranges are fixed by what the board can have: an automatic range would put other currents and burdens on it.

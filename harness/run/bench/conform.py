@@ -1,4 +1,4 @@
-"""The conformance suite (instruments/conformance/suite.py) on the instruments of a bench file, outputs into an open circuit.
+"""The conformance suite (instruments/conformance) on the instruments of a bench file, outputs into an open circuit.
 
     for name, checks in conform(described): ...
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.fitness.budget import Timed, time_supply
-from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.ports import Shot, View
 from wakeboard.results.counted import count
 from wakeboard.results.visible import visible

@@ -15,8 +15,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.run.hand.banner import banner, fits
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint, TakeAgain
+from wakeboard.harness.run.hand.banner import banner, fits
 from wakeboard.harness.run.hand.operator import ENTER, STOP_KEYS
 from wakeboard.harness.run.hand.steady import Look, Verdict, judge, open_lead_moves
 

@@ -11,8 +11,8 @@ import math
 from typing import Any, ClassVar
 
 from wakeboard.instruments.virtual.hardware.dmm import Meter, Probe, Quantity, Range, Table, ranges
-from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.data import Boolean, Number, Parameter, Plain, ScpiError, Word
+from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import Declared, Handler, command, query
 from wakeboard.instruments.virtual.time.waves import Waves
 

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from wakeboard.instruments.virtual.hardware.dmm import TABLE_34461A, Quantity, Table
 from wakeboard.instruments.virtual.faces.dmm_scpi import ScpiDmm
+from wakeboard.instruments.virtual.hardware.dmm import TABLE_34461A, Quantity, Table
 from wakeboard.instruments.virtual.scpi.data import Boolean, BooleanOr, Number, Plain
 from wakeboard.instruments.virtual.scpi.tree import command, query
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from wakeboard.instruments.virtual.hardware.dmm import AC_34401A, OVERLOAD, TABLE_DMM6500, Probe, Range, Table, ranges
 from wakeboard.instruments.virtual.faces.dmm_keysight import Meter34401A
 from wakeboard.instruments.virtual.faces.dmm_scpi import ScpiDmm, count_within
+from wakeboard.instruments.virtual.hardware.dmm import AC_34401A, OVERLOAD, TABLE_DMM6500, Probe, Range, Table, ranges
 from wakeboard.instruments.virtual.scpi.data import Boolean, Number, Plain, ScpiError, Word
 from wakeboard.instruments.virtual.scpi.tree import command, query
 from wakeboard.instruments.virtual.time.waves import Waves

@@ -10,8 +10,8 @@ from typing import Any, ClassVar
 
 from wakeboard.instruments.virtual.hardware.dmm import OVERLOAD, TABLE_34401A, Meter, Probe, Quantity, Range, Table
 from wakeboard.instruments.virtual.hardware.psu import pick
-from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.data import Boolean, BooleanOr, Number, Parameter, Quoted, ScpiError, Word
+from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import Declared, Handler, command, query, takes
 from wakeboard.instruments.virtual.time.waves import Waves
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import ClassVar
 
-from wakeboard.instruments.virtual.hardware.psu import Accuracy, Output, Rating, ScpiPsu, pick
 from wakeboard.instruments.virtual.faces.psu_scpi import LIMITS, SelectedPsu, delay_within
+from wakeboard.instruments.virtual.hardware.psu import Accuracy, Output, Rating, ScpiPsu, pick
 from wakeboard.instruments.virtual.scpi.data import Boolean, Channels, Number, ScpiError, Word
 from wakeboard.instruments.virtual.scpi.tree import command, query
 

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 from typing import ClassVar
 
 from wakeboard.instruments.virtual.hardware.psu import Accuracy, Output, Rating, Supply, Wired
-from wakeboard.instruments.virtual.scpi.instrument import Instrument
 from wakeboard.instruments.virtual.scpi.data import ScpiError
+from wakeboard.instruments.virtual.scpi.instrument import Instrument
 from wakeboard.instruments.virtual.time.stage import Stage
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from wakeboard.instruments.virtual.hardware.psu import Output, Rating, Wired, pick
 from wakeboard.instruments.virtual.faces.psu_scpi import LIMITS, OCP_NAMES, SelectedPsu, delay_within
+from wakeboard.instruments.virtual.hardware.psu import Output, Rating, Wired, pick
 from wakeboard.instruments.virtual.scpi.data import Boolean, Number, ScpiError, Word
 from wakeboard.instruments.virtual.scpi.tree import command, query
 from wakeboard.instruments.virtual.time.stage import Stage

@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from wakeboard.instruments.virtual.hardware.scanner import RELAY_TIME, Relays
-from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.data import Channels, Number, ScpiError
+from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import command, query, takes
 
 LIST = Channels()

@@ -16,8 +16,8 @@ from typing import Any, ClassVar
 import numpy as np
 
 from wakeboard.instruments.virtual.hardware.scope import ScopeHardware, Screen, block
-from wakeboard.instruments.virtual.scpi.instrument import Instrument, ScpiInstrument
 from wakeboard.instruments.virtual.scpi.data import Boolean, Number, ScpiError, Word
+from wakeboard.instruments.virtual.scpi.instrument import Instrument, ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import command, query
 
 CHANNELS = tuple(f"CHANnel{n}" for n in range(1, 5))

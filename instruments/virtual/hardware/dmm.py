@@ -14,9 +14,15 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
-from wakeboard.instruments.virtual.circuit.bench.figures import HIGH_OHMS, NO_INPUT_OHMS, OPEN_SHARE, OPEN_VOLTS, VOLTMETER_OHMS
-from wakeboard.instruments.virtual.mistakes import NONE, Mistakes
+from wakeboard.instruments.virtual.circuit.bench.figures import (
+    HIGH_OHMS,
+    NO_INPUT_OHMS,
+    OPEN_SHARE,
+    OPEN_VOLTS,
+    VOLTMETER_OHMS,
+)
 from wakeboard.instruments.virtual.hardware.specimen import drawn
+from wakeboard.instruments.virtual.mistakes import NONE, Mistakes
 from wakeboard.instruments.virtual.time.stage import Stage
 from wakeboard.instruments.virtual.time.waves import Steady, Wave, Waves
 

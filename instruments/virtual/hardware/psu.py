@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from wakeboard.instruments.virtual.circuit.bench.figures import SUPPLY_FARADS
-from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
-from wakeboard.instruments.virtual.scpi.data import ScpiError
 from wakeboard.instruments.virtual.hardware.specimen import drawn
-from wakeboard.instruments.virtual.time.stage import Event, Stage
+from wakeboard.instruments.virtual.scpi.data import ScpiError
+from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.status import Register
+from wakeboard.instruments.virtual.time.stage import Event, Stage
 
 Trip = Literal["ovp", "ocp"]
 SLEW_STEP = 1.0  # V: a rise is programmed in steps of this size

@@ -11,8 +11,20 @@ from collections.abc import Iterator
 from typing import ClassVar, Protocol
 
 from wakeboard.instruments.virtual.scpi.data import ERROR_TEXTS, Number, ScpiError
+from wakeboard.instruments.virtual.scpi.status import (
+    ERROR_AVAILABLE,
+    EVENT_SUMMARY,
+    MASTER_SUMMARY,
+    MESSAGE_AVAILABLE,
+    OPERATION,
+    OPERATION_COMPLETE,
+    POWER_ON,
+    QUESTIONABLE,
+    ErrorQueue,
+    Register,
+    event_bit,
+)
 from wakeboard.instruments.virtual.scpi.tree import Program, Tree, command, handlers_of, query
-from wakeboard.instruments.virtual.scpi.status import ERROR_AVAILABLE, EVENT_SUMMARY, MASTER_SUMMARY, MESSAGE_AVAILABLE, OPERATION, OPERATION_COMPLETE, POWER_ON, QUESTIONABLE, ErrorQueue, Register, event_bit
 
 LINE_CACHE = 4096  # lines that were parsed once
 INPUT_LIMIT = 65536  # bytes without an end of line: no message, but noise

@@ -13,7 +13,15 @@ from dataclasses import dataclass, field
 from itertools import product
 from typing import Any, TypeVar
 
-from wakeboard.instruments.virtual.scpi.data import MNEMONIC_LIMIT, Parameter, ScpiError, convert_all, short_form, split_outside, split_parameters
+from wakeboard.instruments.virtual.scpi.data import (
+    MNEMONIC_LIMIT,
+    Parameter,
+    ScpiError,
+    convert_all,
+    short_form,
+    split_outside,
+    split_parameters,
+)
 
 Handler = Callable[..., "str | None"]
 F = TypeVar("F", bound=Callable[..., Any])

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from wakeboard.instruments.virtual.time.stage import Stage
 from wakeboard.instruments.virtual.target import Target
+from wakeboard.instruments.virtual.time.stage import Stage
 
 FOREVER = 3600.0  # virtual seconds that a read without timeout waits at most: nothing would ever come
 

@@ -16,9 +16,9 @@ from typing import Any
 from pyvisa import attributes, constants, errors, rname
 from pyvisa.highlevel import VisaLibraryBase
 
-from wakeboard.instruments.virtual.wire.port import Port
 from wakeboard.instruments.virtual.scpi.instrument import Instrument
 from wakeboard.instruments.virtual.time.stage import Stage
+from wakeboard.instruments.virtual.wire.port import Port
 
 _NUMBERS = itertools.count(1)
 _OK = constants.StatusCode.success
