@@ -1,17 +1,17 @@
 """Statistics of readings, collected: one name to import, one module per concern beneath.
 
-=========================  =================================================================
-module                     answers
-=========================  =================================================================
-statistics_summary         what is the mean, the spread; do groups differ (one-way ANOVA)?
-statistics_capability      does the process fit its limits: Cp, Cpk, Cpm with intervals
-statistics_yield           what share of units passes, and how sure is that?
-statistics_tolerance       which limits follow from the few units that were built?
-statistics_outliers        which unit is unlike the others, and can so few units tell?
-statistics_charts          does it drift: individuals chart, moving range, weighted average, chart constants
-statistics_risk            what does a guard band cost: bad units passed, good ones refused?
-statistics_gauge           is it the bench or the board: gauge R&R, two ways
-=========================  =================================================================
+==========  =================================================================
+module      answers
+==========  =================================================================
+summary     what is the mean, the spread; do groups differ (one-way ANOVA)?
+capability  does the process fit its limits: Cp, Cpk, Cpm with intervals
+yields      what share of units passes, and how sure is that?
+tolerance   which limits follow from the few units that were built?
+outliers    which unit is unlike the others, and can so few units tell?
+charts      does it drift: individuals chart, moving range, weighted average, chart constants
+risk        what does a guard band cost: bad units passed, good ones refused?
+gauge       is it the bench or the board: gauge R&R, two ways
+==========  =================================================================
 
 Everything takes plain sequences of floats in SI units and returns frozen dataclasses. scipy and pandas do
 the arithmetic; they are imported inside functions, since the command line must start without them.

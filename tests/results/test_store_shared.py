@@ -33,7 +33,8 @@ def test_another_living_process_in_the_file_is_told(
         store.begin_run(make_start())
         assert store.sharing_caution() == ""  # a run of our own
         script = (
-            "import sys\nfrom wakeboard.results.store.store import Store\nfrom wakeboard.results.records import RunStart\n"
+            "import sys\nfrom wakeboard.results.store.store import Store\n"
+            "from wakeboard.results.records import RunStart\n"
             "s = Store.open(sys.argv[1]); print(s.begin_run(RunStart('T-2', 'Toy', 'A', 'b', 't', 's')), flush=True)\n"
             "sys.stdin.read()"
         )
