@@ -12,7 +12,7 @@ from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
 
 EXAMPLES = ["wakeboard changes rev-a/board.toml rev-b/board.toml", "wakeboard changes a.toml b.toml --rehearse"]

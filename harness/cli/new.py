@@ -14,7 +14,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.from_netlist import Begun
+    from wakeboard.harness.describe.board.from_netlist import Begun
     from wakeboard.harness.drawings.draft import Draft
     from wakeboard.harness.drawings.reading import Given, Role
 
@@ -91,9 +91,9 @@ def command(
 
 def _take_readers(folder: Path, own: tuple[str, ...]) -> None:
     """Readers of installed packages, of files that are named here, and of the board that is there already."""
-    from wakeboard.harness.describe.document import read
     from wakeboard.harness.describe.own import take_file, take_own, take_packages
     from wakeboard.harness.describe.problems import FileProblems
+    from wakeboard.harness.describe.toml.document import read
     from wakeboard.harness.drawings.readers import readers
 
     readers()  # its registry is there before what comes into it
@@ -176,7 +176,7 @@ def _from_circuit(common: Common, folder: Path, netlist: Path) -> int:
 
 
 def _begun(netlist: Path, folder: Path) -> Begun:
-    from wakeboard.harness.describe.from_netlist import begun_from
+    from wakeboard.harness.describe.board.from_netlist import begun_from
     from wakeboard.harness.drawings.source import opened
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
@@ -239,8 +239,8 @@ def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
 
 def _merged(board: Path, draft: Draft) -> tuple[str, list[str]]:
     """The board file with the drawing merged in. Raises FileProblems."""
-    from wakeboard.harness.describe.document import read
     from wakeboard.harness.describe.problems import FileProblems
+    from wakeboard.harness.describe.toml.document import read
     from wakeboard.harness.drawings.merge import merged
     from wakeboard.harness.drawings.places import places_beside
 

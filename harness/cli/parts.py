@@ -46,7 +46,7 @@ def command(common: Common, what: str | None, part: str | None, board: str | Non
 
 
 def _kinds(common: Common) -> int:
-    from wakeboard.harness.describe.parts import board_kinds
+    from wakeboard.harness.describe.board.parts import board_kinds
 
     kinds = board_kinds()
     width = max(map(len, kinds))
@@ -58,7 +58,7 @@ def _kinds(common: Common) -> int:
 
 
 def _kind(common: Common, name: str) -> int:
-    from wakeboard.harness.describe.parts import board_kinds
+    from wakeboard.harness.describe.board.parts import board_kinds
     from wakeboard.harness.describe.problems import nearest, one_of
     from wakeboard.harness.drawings.catalogue import as_json, lines
 

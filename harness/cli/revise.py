@@ -14,7 +14,7 @@ from wakeboard.harness.cli.options import Common, common_options, group
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
     from wakeboard.harness.revise.judging import Beside, Worth
     from wakeboard.harness.revise.plan import Plan

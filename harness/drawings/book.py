@@ -20,9 +20,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Final
 
-from wakeboard.harness.describe.document import Document, read_text
-from wakeboard.harness.describe.parts import board_kinds
+from wakeboard.harness.describe.board.parts import board_kinds
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of, quoted
+from wakeboard.harness.describe.toml.document import Document, read_text
 from wakeboard.harness.drawings.design import DrawnPart
 from wakeboard.harness.drawings.pinout import contradiction
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.describe.parts import RATINGS, nested_schema
+from wakeboard.harness.describe.board.parts import RATINGS, nested_schema
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def _nested(table: str) -> list[str]:
 
 def page() -> str:
     """The whole catalogue as Markdown."""
-    from wakeboard.harness.describe.parts import board_kinds
+    from wakeboard.harness.describe.board.parts import board_kinds
 
     made = "Made by `wakeboard parts` from the kinds themselves. `max` and `place` go with every kind."
     text = ["# Part kinds", "", made, ""]

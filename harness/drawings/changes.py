@@ -17,7 +17,7 @@ from wakeboard.harness.drawings.draft import natural
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
     from wakeboard.instruments.virtual.circuit.part import Part
 

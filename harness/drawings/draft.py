@@ -196,8 +196,8 @@ def _places(parts: Mapping[str, PartLine], guide: Guide) -> None:
 def _let_be_solved(parts: Mapping[str, PartLine], ground: str) -> None:
     """Nets that only connectors reach, or only capacitors beside them, have no voltage of their own: those connectors
     leak, and say so."""
-    from wakeboard.harness.describe.document import Document
-    from wakeboard.harness.describe.parts import read_parts
+    from wakeboard.harness.describe.board.parts import read_parts
+    from wakeboard.harness.describe.toml.document import Document
     from wakeboard.instruments.virtual.circuit import Circuit, CircuitError
     from wakeboard.instruments.virtual.circuit.topology import check
 

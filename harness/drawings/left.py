@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.instruments.virtual.circuit.part import Part
 
 FILL: Final = "FILL IN:"

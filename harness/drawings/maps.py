@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.describe.board import Board, UnknownName
+from wakeboard.harness.describe.board.board import Board, UnknownName
 from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.drawings.places import NAME, Places, places_beside

@@ -21,8 +21,8 @@ from tomlkit.container import Container, OutOfOrderTableProxy
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable, Item, Table
 
-from wakeboard.harness.describe.document import Document, read_text
 from wakeboard.harness.describe.problems import FileProblems, quoted
+from wakeboard.harness.describe.toml.document import Document, read_text
 from wakeboard.harness.drawings.draft import Draft, adjacent_lines, comment
 from wakeboard.results.counted import count
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import board_circuit, supply_nets
+from wakeboard.harness.describe.board.circuit import board_circuit, supply_nets
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.review.cases import Case, cases
 from wakeboard.instruments.virtual.circuit.bench.figures import (
@@ -34,7 +34,7 @@ from wakeboard.instruments.virtual.circuit.points import Points
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.rehearse.trial import Trial
     from wakeboard.instruments.virtual.circuit.fault import Fault
 

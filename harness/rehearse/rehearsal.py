@@ -15,8 +15,8 @@ from wakeboard.harness.rehearse.trial import Burn, Trial
 from wakeboard.instruments.virtual.circuit.alike import alike
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.instruments.virtual.circuit import Fault
 
 

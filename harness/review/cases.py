@@ -12,7 +12,7 @@ from wakeboard.harness.describe.state import BenchState
 from wakeboard.instruments.virtual.circuit.bench.state import Values, state_values
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Rail, Supply
+    from wakeboard.harness.describe.board.board import Board, Rail, Supply
 
 # Above this many combinations of supplies and switched rails, only those with at most two of each on are solved.
 MOST_COMBINATIONS: Final = 512

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 from wakeboard.harness.review.supplied import ADJUSTABLE, REGULATORS, dropout, enabled, feeders, limited, set_volts
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Rail
+    from wakeboard.harness.describe.board.board import Rail
     from wakeboard.harness.review.study import Study
     from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.review.concern import RULES, Concern
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.rules import Rule
     from wakeboard.harness.review.study import Study
 

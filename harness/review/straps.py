@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from wakeboard.harness.describe.pin_tables import boots_of
+from wakeboard.harness.describe.board.pin_tables import boots_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.describe.circuit import on_supplies
+from wakeboard.harness.describe.board.circuit import on_supplies
 from wakeboard.harness.review.cases import Case, cases
 from wakeboard.harness.review.feed import feed_path
 from wakeboard.harness.review.rails import Rails
@@ -16,7 +16,7 @@ from wakeboard.instruments.virtual.circuit.model import Model, Variant
 from wakeboard.instruments.virtual.circuit.part import Circuit, Part
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Rail
+    from wakeboard.harness.describe.board.board import Board, Rail
     from wakeboard.instruments.virtual.circuit.points import Points
 
 OFF_LIMIT: Final = 0.3

@@ -28,7 +28,7 @@ from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.fault import parse_fault
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
     from wakeboard.results.ledger.ledger import Finding
     from wakeboard.results.store.store import Store

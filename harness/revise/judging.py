@@ -23,7 +23,7 @@ from wakeboard.harness.revise.margins import Margin, margins
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
     from wakeboard.harness.revise.plan import Change, Plan
 

@@ -12,11 +12,11 @@ from typing import Any
 
 from pydantic import Field, PrivateAttr
 
-from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import Document, read
-from wakeboard.harness.describe.fields import Names, Table
 from wakeboard.harness.describe.load import beside
 from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.describe.toml.collect import validated
+from wakeboard.harness.describe.toml.document import Document, read
+from wakeboard.harness.describe.toml.fields import Names, Table
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
 SECTIONS = ("board", "supplies", "rails", "lines", "points", "parts", "links", "target")

@@ -21,7 +21,7 @@ from wakeboard.instruments.quantity import QuantityError, parse, show
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.drawings.book import Book, Entry
     from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -40,7 +40,7 @@ import numpy as np  # noqa: E402
 from ngspice_run import version  # noqa: E402
 from ngspice_shared import Shared  # noqa: E402
 
-from wakeboard.harness.describe.circuit import board_circuit  # noqa: E402
+from wakeboard.harness.describe.board.circuit import board_circuit  # noqa: E402
 from wakeboard.harness.describe.load import load_board  # noqa: E402
 from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points, Variant, library  # noqa: E402
 from wakeboard.instruments.virtual.circuit.bench import parts as bench_parts  # noqa: E402

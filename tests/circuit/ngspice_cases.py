@@ -339,7 +339,7 @@ SKEP_FAULTS = (
 @cache
 def skep() -> Circuit:
     """The demo board as it was when the tables were made, with its three bench supplies."""
-    from wakeboard.harness.describe.circuit import board_circuit
+    from wakeboard.harness.describe.board.circuit import board_circuit
     from wakeboard.harness.describe.load import load_board
 
     board = load_board(SKEP)

@@ -169,8 +169,8 @@ def test_check_says_what_is_left_most_useful_first(tmp_path: Path, capsys: pytes
 def test_the_catalogue_is_made_of_the_kinds_and_its_examples_are_good(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from wakeboard.harness.describe.document import read_text
-    from wakeboard.harness.describe.parts import board_kinds, read_parts
+    from wakeboard.harness.describe.board.parts import board_kinds, read_parts
+    from wakeboard.harness.describe.toml.document import read_text
     from wakeboard.harness.drawings.catalogue import example, lines
 
     for kind in board_kinds().values():

@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from wakeboard.harness.describe import spreads
+from wakeboard.harness.describe.board import spreads
 from wakeboard.harness.explain.evidence.wild import Wild, picked
 from wakeboard.harness.explain.unit import units
 from wakeboard.instruments.virtual.circuit import Circuit, Part

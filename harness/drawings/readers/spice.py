@@ -71,7 +71,7 @@ def _values(part: Part) -> dict[str, Any]:
 
 
 def _text(unit: str, value: Any) -> Any:
-    from wakeboard.harness.describe.from_netlist import quantity
+    from wakeboard.harness.describe.board.from_netlist import quantity
 
     if not unit or isinstance(value, bool) or not isinstance(value, int | float):
         return value if isinstance(value, bool) else str(value)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from wakeboard.harness.describe.board import Supply
+from wakeboard.harness.describe.board.board import Supply
 from wakeboard.harness.review.cases import Case, volts_at
 from wakeboard.harness.review.cells import Taken, charger_on, taken
 from wakeboard.harness.review.concern import Concern

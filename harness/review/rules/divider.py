@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.preferred import values_between
+from wakeboard.harness.describe.board.preferred import values_between
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study
 from wakeboard.harness.review.supplied import ADJUSTABLE, divided, set_volts

@@ -14,7 +14,7 @@ from wakeboard.instruments.virtual.circuit.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Rail
+    from wakeboard.harness.describe.board.board import Rail
     from wakeboard.harness.review.cases import Case
 
 LEAK_OHMS = 100e3

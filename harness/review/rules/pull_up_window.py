@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.board import Line
+from wakeboard.harness.describe.board.board import Line
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import i2c_pull_up_window
 from wakeboard.harness.review.study import Study

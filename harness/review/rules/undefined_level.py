@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.board import Line
-from wakeboard.harness.describe.levels import LevelError, line_thresholds
+from wakeboard.harness.describe.board.board import Line
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study import Study

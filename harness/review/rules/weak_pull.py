@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wakeboard.harness.describe.board import Line
-from wakeboard.harness.describe.levels import LevelError, line_thresholds, rail_of
-from wakeboard.harness.describe.preferred import values_between
+from wakeboard.harness.describe.board.board import Line
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds, rail_of
+from wakeboard.harness.describe.board.preferred import values_between
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.pulls import HiddenPull, is_silent, may_hide
 from wakeboard.harness.review.rules.undefined_level import judged

@@ -10,12 +10,12 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.levels import LevelError, line_thresholds
-from wakeboard.harness.describe.parts import nets_of
-from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
+from wakeboard.harness.describe.board.parts import nets_of
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.positions import Path
 
 _NAME = re.compile(r"[A-Za-z0-9_+\-/. ]+\Z")
 _RESERVED = ("off", "load", "all", "boot", "every supply", "every rail", "every line", "every point")

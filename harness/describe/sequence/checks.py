@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.paper import Paper
-from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.harness.describe.steps import Needs, StepKind, step_kinds
+from wakeboard.harness.describe.sequence.paper import Paper
+from wakeboard.harness.describe.sequence.steps import Needs, StepKind, step_kinds
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.positions import Path
 
 _EVERY = {"every supply": "supplies", "every rail": "rails", "every line": "lines", "every point": "points"}
 

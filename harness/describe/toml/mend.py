@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from wakeboard.harness.describe.collect import in_file
-from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.toml.collect import in_file
+from wakeboard.harness.describe.toml.positions import Path
 
 M = TypeVar("M", bound=BaseModel)
 _ROUNDS = 8  # a table in a table in a list: each level may show its own gaps only when the one above is whole

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.parts import RATINGS, board_kinds
+from wakeboard.harness.describe.board.parts import RATINGS, board_kinds
 from wakeboard.instruments.quantity import Interval
 from wakeboard.instruments.virtual.circuit.part import Part
 

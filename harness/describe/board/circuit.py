@@ -9,7 +9,7 @@ Names of supplies, rails, lines and points become nets here.
 
 from __future__ import annotations
 
-from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.instruments.virtual.circuit import Circuit
 from wakeboard.instruments.virtual.circuit.bench.parts import powered
 

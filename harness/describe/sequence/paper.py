@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.document import Document, key_text
+from wakeboard.harness.describe.toml.document import Document, key_text
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.positions import Path
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.toml.positions import Path
 
 
 class Paper:

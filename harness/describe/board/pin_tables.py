@@ -10,13 +10,13 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.document import read_named
 from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of
+from wakeboard.harness.describe.toml.document import read_named
 from wakeboard.instruments.quantity import QuantityError, parse
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.parts import PartNote
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.board.parts import PartNote
     from wakeboard.instruments.virtual.circuit.part import Part
 
 PIN_KEYS = (

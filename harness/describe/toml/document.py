@@ -14,9 +14,9 @@ import tomllib
 from dataclasses import dataclass, field, replace
 from typing import Any, NoReturn
 
-from wakeboard.harness.describe.positions import Path, line_of, positions
 from wakeboard.harness.describe.problems import Problem, quoted
-from wakeboard.harness.describe.syntax import complaint
+from wakeboard.harness.describe.toml.positions import Path, line_of, positions
+from wakeboard.harness.describe.toml.syntax import complaint
 from wakeboard.results.visible import visible
 
 _LARGEST = 4_000_000  # bytes; a board file of a thousand parts has some 200 000

@@ -12,16 +12,16 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.parts import board_kinds, nets_of
-from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.board.parts import board_kinds, nets_of
 from wakeboard.harness.describe.problems import Problem, nearest, quoted
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.positions import Path
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.sequence import Sequence
-from wakeboard.harness.describe.sane import out_of_range
+    from wakeboard.harness.describe.sequence.sequence import Sequence
+from wakeboard.harness.describe.board.sane import out_of_range
 
 
 def board_notes(board: Board, document: Document) -> list[Problem]:
@@ -130,7 +130,7 @@ def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
 def _circuit(board: Board, notes: Document) -> None:
     if not board.parts:
         return
-    from wakeboard.harness.describe.circuit import on_supplies
+    from wakeboard.harness.describe.board.circuit import on_supplies
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
     try:

@@ -15,12 +15,12 @@ from typing import Any
 
 from pydantic import BaseModel, Field
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.fields import Table
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.harness.describe.steps import step_kinds
+from wakeboard.harness.describe.sequence.steps import step_kinds
+from wakeboard.harness.describe.toml.collect import validated
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.fields import Table
 
 
 class SequenceHead(Table):

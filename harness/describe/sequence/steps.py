@@ -23,10 +23,10 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 from wakeboard.harness.describe.registry import BadKind, Registry
-from wakeboard.harness.describe.step_model import StepModel
+from wakeboard.harness.describe.sequence.step_model import StepModel
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.paper import Paper
+    from wakeboard.harness.describe.sequence.paper import Paper
 
 ANY: Final = ("supplies", "rails", "lines", "points", "nets")
 """The tables of a board that a name in `of` may come from, all of them."""

@@ -19,8 +19,8 @@ from wakeboard.harness.describe.problems import nearest, one_of
 from wakeboard.instruments.quantity import Interval, parse, parse_interval, show
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Line
-    from wakeboard.harness.describe.parts import Part
+    from wakeboard.harness.describe.board.board import Board, Line
+    from wakeboard.harness.describe.board.parts import Part
 
 _EDGE = 1e-9  # relative; 3.6 V is inside "2.7 .. 3.6 V" whatever the last bit says
 

@@ -18,7 +18,9 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag
 
-from wakeboard.harness.describe.fields import (
+from wakeboard.harness.describe.board.parts import Part, PartNote
+from wakeboard.harness.describe.problems import nearest
+from wakeboard.harness.describe.toml.fields import (
     Amps,
     BytesPerSecond,
     Farads,
@@ -35,8 +37,6 @@ from wakeboard.harness.describe.fields import (
     as_tuple,
     give_names,
 )
-from wakeboard.harness.describe.parts import Part, PartNote
-from wakeboard.harness.describe.problems import nearest
 from wakeboard.instruments.quantity import Interval
 
 Level = Literal["high", "low"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.fault import Fault

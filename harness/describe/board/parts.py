@@ -14,9 +14,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.positions import Path
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.positions import Path
 from wakeboard.instruments.quantity import QuantityError, parse, parse_interval, parse_tolerance, parse_value
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.part import Part

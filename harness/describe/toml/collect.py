@@ -9,9 +9,9 @@ from typing import Any, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.positions import Path
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.positions import Path
 
 M = TypeVar("M", bound=BaseModel)
 

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from wakeboard.harness.describe.fields import OneOrMore, Table, refused
+from wakeboard.harness.describe.toml.fields import OneOrMore, Table, refused
 from wakeboard.instruments.quantity import Interval, QuantityError, parse
 
 OnFail = Literal["stop", "go on"]

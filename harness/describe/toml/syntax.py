@@ -12,7 +12,7 @@ import tomllib
 from dataclasses import dataclass
 from typing import Final
 
-from wakeboard.harness.describe.positions import Path, positions
+from wakeboard.harness.describe.toml.positions import Path, positions
 
 QUOTES: Final = 'text stands in quotes: volts = "3.3 V"'
 _AT: Final = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)")
