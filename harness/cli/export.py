@@ -166,7 +166,7 @@ def _drawing(board: str | None, folder: str) -> dict[str, Any]:
 
     from wakeboard.harness.cli.opened import board_file
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.drawings.export import drawing_of
+    from wakeboard.harness.drawings.boardfile.export import drawing_of
     from wakeboard.results.export import whole_file
 
     path = board_file(board)

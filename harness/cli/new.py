@@ -15,7 +15,7 @@ from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.from_netlist import Begun
-    from wakeboard.harness.drawings.draft import Draft
+    from wakeboard.harness.drawings.boardfile.draft import Draft
     from wakeboard.harness.drawings.reading import Given, Role
 
 EXAMPLES = [
@@ -135,7 +135,7 @@ def _given(
 
 def _columns(text: str | None) -> dict[str, str]:
     from wakeboard.harness.describe.problems import nearest, one_of
-    from wakeboard.harness.drawings.columns import ROLES
+    from wakeboard.harness.drawings.lists.columns import ROLES
 
     found = {}
     for pair in filter(None, (text or "").split(",")):
@@ -194,10 +194,10 @@ def _tell_files(common: Common, folder: Path, texts: dict[str, str]) -> None:
 
 # --- from a drawing -------------------------------------------------------------------------------------------------
 def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
-    from wakeboard.harness.drawings.draft import drafted
-    from wakeboard.harness.drawings.first_sequence import first_sequence
-    from wakeboard.harness.drawings.places import NAME as PLACES
-    from wakeboard.harness.drawings.places import places_text
+    from wakeboard.harness.drawings.boardfile.draft import drafted
+    from wakeboard.harness.drawings.boardfile.first_sequence import first_sequence
+    from wakeboard.harness.drawings.places.places import NAME as PLACES
+    from wakeboard.harness.drawings.places.places import places_text
     from wakeboard.harness.drawings.reading import read_all
 
     draft = drafted(read_all(given), _board_name(folder), folder)
@@ -241,8 +241,8 @@ def _merged(board: Path, draft: Draft) -> tuple[str, list[str]]:
     """The board file with the drawing merged in. Raises FileProblems."""
     from wakeboard.harness.describe.problems import FileProblems
     from wakeboard.harness.describe.toml.document import read
-    from wakeboard.harness.drawings.merge import merged
-    from wakeboard.harness.drawings.places import places_beside
+    from wakeboard.harness.drawings.boardfile.merge import merged
+    from wakeboard.harness.drawings.places.places import places_beside
 
     document = read(board)
     if document.problems:
@@ -291,7 +291,7 @@ def _bench(template: str, board: str) -> str:
     """The bench of the template with this board's supplies, one channel each, and without a link that it has not."""
     import tomllib
 
-    from wakeboard.harness.drawings.draft import toml
+    from wakeboard.harness.drawings.boardfile.draft import toml
 
     tables = tomllib.loads(board)
     feeds = toml({str(channel): name for channel, name in enumerate(tables.get("supplies", {}), 1)})

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from wakeboard.harness.describe.board.board import Board, UnknownName
 from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.describe.problems import FileProblems
-from wakeboard.harness.drawings.places import NAME, Places, places_beside
+from wakeboard.harness.drawings.places.places import NAME, Places, places_beside
 from wakeboard.results.boardmap import drawn
 
 if TYPE_CHECKING:

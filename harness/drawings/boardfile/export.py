@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.problems import FileProblems, Problem
 from wakeboard.harness.describe.toml.document import read_text
-from wakeboard.harness.drawings.draft import key_of, natural, toml
+from wakeboard.harness.drawings.boardfile.draft import key_of, natural, toml
+from wakeboard.harness.drawings.parts.telling import TEST_POINTS
 from wakeboard.harness.drawings.references import split
-from wakeboard.harness.drawings.telling import TEST_POINTS
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board

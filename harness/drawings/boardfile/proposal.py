@@ -14,8 +14,6 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from wakeboard.harness.drawings.design import Design, Pad, pads_of
-from wakeboard.harness.drawings.geometry import Guide
-from wakeboard.harness.drawings.kinds import PartLine
 from wakeboard.harness.drawings.netnames import (
     function_of,
     is_cell,
@@ -25,7 +23,9 @@ from wakeboard.harness.drawings.netnames import (
     is_usb,
     volts_of,
 )
-from wakeboard.harness.drawings.telling import is_test_point
+from wakeboard.harness.drawings.parts.kinds import PartLine
+from wakeboard.harness.drawings.parts.telling import is_test_point
+from wakeboard.harness.drawings.places.geometry import Guide
 from wakeboard.instruments.quantity import parse, show
 
 _REGULATORS: Final = ("ldo", "buck", "boost", "load_switch")

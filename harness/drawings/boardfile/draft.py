@@ -16,14 +16,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from wakeboard.harness.describe.problems import FileProblems, Problem
-from wakeboard.harness.drawings.book import Book
+from wakeboard.harness.drawings.boardfile.proposal import Proposal, Row, proposed
 from wakeboard.harness.drawings.design import Design
-from wakeboard.harness.drawings.geometry import Guide, neighbours, settle_places
-from wakeboard.harness.drawings.kinds import PartLine, part_lines
 from wakeboard.harness.drawings.netnames import ground_of, is_rail
-from wakeboard.harness.drawings.proposal import Proposal, Row, proposed
+from wakeboard.harness.drawings.parts.book import Book
+from wakeboard.harness.drawings.parts.kinds import PartLine, part_lines
+from wakeboard.harness.drawings.parts.telling import MECHANICAL
+from wakeboard.harness.drawings.places.geometry import Guide, neighbours, settle_places
 from wakeboard.harness.drawings.references import split
-from wakeboard.harness.drawings.telling import MECHANICAL
 from wakeboard.results.counted import count
 
 _BARE: Final = re.compile(r"[A-Za-z0-9_-]+\Z")

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, Final
 
-from wakeboard.harness.drawings.draft import Draft, toml
-from wakeboard.harness.drawings.proposal import Row
+from wakeboard.harness.drawings.boardfile.draft import Draft, toml
+from wakeboard.harness.drawings.boardfile.proposal import Row
 
 LIMITS: Final = {"usb": "100 mA"}
 LIMIT: Final = "50 mA"

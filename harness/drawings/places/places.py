@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.problems import FileProblems, Problem
-from wakeboard.harness.drawings.geometry import part_boxes
+from wakeboard.harness.drawings.places.geometry import part_boxes
 from wakeboard.results.boardmap import BoardMap
 
 if TYPE_CHECKING:
-    from wakeboard.harness.drawings.draft import Draft
+    from wakeboard.harness.drawings.boardfile.draft import Draft
 
 NAME: Final = "places.json"
 _WORDS: Final = ("value", "number", "pins")

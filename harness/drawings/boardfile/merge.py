@@ -23,7 +23,7 @@ from tomlkit.items import InlineTable, Item, Table
 
 from wakeboard.harness.describe.problems import FileProblems, quoted
 from wakeboard.harness.describe.toml.document import Document, read_text
-from wakeboard.harness.drawings.draft import Draft, adjacent_lines, comment
+from wakeboard.harness.drawings.boardfile.draft import Draft, adjacent_lines, comment
 from wakeboard.results.counted import count
 
 SECTIONS: Final = ("supplies", "rails", "lines", "points", "parts")

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.drawings.draft import natural
+from wakeboard.harness.drawings.boardfile.draft import natural
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:

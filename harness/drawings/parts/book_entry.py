@@ -12,9 +12,9 @@ from typing import Any
 from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of
 from wakeboard.harness.describe.toml.document import Document, read
-from wakeboard.harness.drawings.book import own_folder, read_entries
-from wakeboard.harness.drawings.draft import key_of, toml
-from wakeboard.harness.drawings.places import Places, places_beside
+from wakeboard.harness.drawings.boardfile.draft import key_of, toml
+from wakeboard.harness.drawings.parts.book import own_folder, read_entries
+from wakeboard.harness.drawings.places.places import Places, places_beside
 
 _LEFT_TO_THE_BOARD = ("place", "says", "pins", "kind")
 

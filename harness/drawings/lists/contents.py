@@ -13,9 +13,9 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
+from wakeboard.harness.drawings.parts.values import UNITS, marking
+from wakeboard.harness.drawings.places.sides import SIDES
 from wakeboard.harness.drawings.references import REFERENCE, listed, looks_listed, split
-from wakeboard.harness.drawings.sides import SIDES
-from wakeboard.harness.drawings.values import UNITS, marking
 
 Rows = Sequence[Sequence[str]]
 LEAST: Final = 0.7  # of the cells that say anything

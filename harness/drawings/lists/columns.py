@@ -13,9 +13,9 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Final
 
-from wakeboard.harness.drawings.contents import NUMBER, guessed, reference_column
+from wakeboard.harness.drawings.lists.contents import NUMBER, guessed, reference_column
+from wakeboard.harness.drawings.places.sides import SIDES
 from wakeboard.harness.drawings.references import looks_listed
-from wakeboard.harness.drawings.sides import SIDES
 
 ROLES: Final = (
     "reference", "value", "number", "footprint", "description", "x", "y", "side", "rotation", "fitted", "unfitted",

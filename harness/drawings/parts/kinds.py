@@ -14,12 +14,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from wakeboard.harness.drawings.book import Book, Entry
-from wakeboard.harness.drawings.converters import converter
 from wakeboard.harness.drawings.design import Design, DrawnPart
 from wakeboard.harness.drawings.netnames import is_rail, volts_of
-from wakeboard.harness.drawings.references import split
-from wakeboard.harness.drawings.telling import (
+from wakeboard.harness.drawings.parts.book import Book, Entry
+from wakeboard.harness.drawings.parts.converters import converter
+from wakeboard.harness.drawings.parts.telling import (
     HERTZ,
     LED,
     PTC,
@@ -33,7 +32,8 @@ from wakeboard.harness.drawings.telling import (
     kind_of_two,
     nets_of,
 )
-from wakeboard.harness.drawings.values import Marking, bead, marking, tidy
+from wakeboard.harness.drawings.parts.values import Marking, bead, marking, tidy
+from wakeboard.harness.drawings.references import split
 from wakeboard.instruments.quantity import show
 
 _HARMLESS: Final = ("Y", "XTAL", "ANT", "AE", "E", "LS", "SP", "BZ", "MIC", "SG", "NT", "SH")

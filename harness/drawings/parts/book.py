@@ -24,7 +24,7 @@ from wakeboard.harness.describe.board.parts import board_kinds
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of, quoted
 from wakeboard.harness.describe.toml.document import Document, read_text
 from wakeboard.harness.drawings.design import DrawnPart
-from wakeboard.harness.drawings.pinout import contradiction
+from wakeboard.harness.drawings.parts.pinout import contradiction
 
 OWN: Final = ("match", "words", "count", "unused", "beyond_inductor", "says", "kind", "pins", "needs", "price")
 NESTED: Final = ("io", "supply", "max", "aliases")

@@ -14,8 +14,8 @@ from typing import Any, Final
 
 from wakeboard.harness.drawings.design import Design, DrawnPart
 from wakeboard.harness.drawings.netnames import function_of, is_ground, is_rail, volts_of
+from wakeboard.harness.drawings.parts.values import tidy
 from wakeboard.harness.drawings.references import split
-from wakeboard.harness.drawings.values import tidy
 from wakeboard.instruments.quantity import show
 
 MOST_PINS: Final = 20  # more have several outputs
