@@ -193,7 +193,7 @@ def netlist(board: Board, state: str, faults: list[str]) -> str:
     from wakeboard.harness.describe.state import BenchState, StateError
     from wakeboard.instruments.virtual.circuit import Variant, parse_fault
     from wakeboard.instruments.virtual.circuit.bench.state import state_values
-    from wakeboard.instruments.virtual.circuit.spice_write import write_netlist
+    from wakeboard.instruments.virtual.circuit.spice.write import write_netlist
 
     try:
         bench = BenchState.parse(state or "off")

@@ -88,7 +88,7 @@ def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
     faults = [parse_fault(text) for text in texts]
     if board is not None and board.parts:
         from wakeboard.harness.describe.board.circuit import board_circuit
-        from wakeboard.instruments.virtual.circuit.effects import effects
+        from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
         circuit = board_circuit(board)
         for fault in faults:

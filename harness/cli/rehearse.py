@@ -105,7 +105,7 @@ def _planted(
 def _fitting(sequence: StepSequence, text: str) -> Fault:
     from wakeboard.harness.describe.board.circuit import board_circuit
     from wakeboard.instruments.virtual.circuit import CircuitError, parse_fault
-    from wakeboard.instruments.virtual.circuit.effects import effects
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
     try:
         fault = parse_fault(text)

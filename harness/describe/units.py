@@ -83,6 +83,6 @@ def _check_fault(text: str, board: Board | None) -> None:
     fault = parse_fault(text)
     if board is not None and board.parts:
         from wakeboard.harness.describe.board.circuit import board_circuit
-        from wakeboard.instruments.virtual.circuit.effects import effects
+        from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
         effects(board_circuit(board), fault)

@@ -15,7 +15,7 @@ from wakeboard.instruments.virtual.circuit.part import Part
 if TYPE_CHECKING:
     from wakeboard.harness.review.cases import Case
     from wakeboard.harness.review.study import Study
-    from wakeboard.instruments.virtual.circuit.points import Points
+    from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 CELL_OHMS: Final = 0.05
 """Ω inside the stand-in for a cell or another source that is pushed; common practice, no source."""

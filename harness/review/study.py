@@ -17,7 +17,7 @@ from wakeboard.instruments.virtual.circuit.part import Circuit, Part
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board, Rail
-    from wakeboard.instruments.virtual.circuit.points import Points
+    from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 OFF_LIMIT: Final = 0.3
 """V; what a source or rail that is off may show: below one junction, as first power-on sequences ask."""

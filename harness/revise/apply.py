@@ -19,7 +19,7 @@ from wakeboard.harness.describe.load import board_of
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of, quoted
 from wakeboard.harness.describe.toml.document import Document, read_text
 from wakeboard.instruments.quantity import show
-from wakeboard.instruments.virtual.circuit.fault import Fault, parse_fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault, parse_fault
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 if TYPE_CHECKING:

@@ -100,7 +100,7 @@ def _check(document: Document, index: int, change: Change) -> None:
 
 def _check_words(document: Document, path: tuple[Any, ...], text: str, *, pulls: bool) -> None:
     from wakeboard.harness.revise.words import check_word
-    from wakeboard.instruments.virtual.circuit.fault import parse_fault
+    from wakeboard.instruments.virtual.circuit.faults.fault import parse_fault
 
     try:
         check_word(parse_fault(text), pulls=pulls)

@@ -164,7 +164,8 @@ def rework_faults(store: Store | None, unit: str, board: Board) -> list[str]:
 
 def in_force(texts: Sequence[str]) -> list[str]:
     """Without what was taken back by a later one."""
-    from wakeboard.instruments.virtual.circuit import fault, parse_fault
+    from wakeboard.instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit.faults import fault
 
     return [str(each) for each in fault.in_force(map(parse_fault, texts))]
 

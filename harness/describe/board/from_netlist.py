@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.part import Part
-    from wakeboard.instruments.virtual.circuit.spice_read import Netlist, Unread
+    from wakeboard.instruments.virtual.circuit.spice.read import Netlist, Unread
 
 GROUND: Final = "GND"
 _BARE: Final = re.compile(r"[A-Za-z0-9_-]+\Z")
@@ -40,7 +40,7 @@ class Begun:
 def begun_from(text: str, name: str) -> Begun:
     """What the netlist `text` begins; name: the board's. Raises NetlistError, CircuitError."""
     from wakeboard.instruments.virtual.circuit import Circuit, CircuitError
-    from wakeboard.instruments.virtual.circuit.spice_read import read
+    from wakeboard.instruments.virtual.circuit.spice.read import read
 
     netlist = read(text, GROUND, keep_going=True)
     supplies = [part for part in netlist.parts if _is_supply(part)]

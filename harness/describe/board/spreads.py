@@ -218,7 +218,7 @@ def _end(part: Part, pin: str, text: str) -> str | None:
     if text == "{pin}":
         return part.pins.get(pin)
     if text == "{rail}":
-        from wakeboard.instruments.virtual.circuit.effects import rail_pin
+        from wakeboard.instruments.virtual.circuit.faults.effects import rail_pin
 
         return part.pins.get(rail_pin(part, pin))
     return part.pins.get(text)

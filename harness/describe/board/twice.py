@@ -11,7 +11,7 @@ from typing import Final
 from wakeboard.harness.describe.board.board import Board
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.part import Part
 
 ALIKE: Final = 0.1  # a resistor within 10 % of the planted pull is taken for it: what explain computes is no closer
@@ -51,7 +51,7 @@ def _alike(ohms: float, wanted: float) -> bool:
 
 def _to(board: Board, part: Part, fault: Fault) -> str:
     """The net at the pull's other end; "" where the part has no rail to pull to."""
-    from wakeboard.instruments.virtual.circuit.effects import rail_pin
+    from wakeboard.instruments.virtual.circuit.faults.effects import rail_pin
 
     if fault.kind == "pull_down":
         return board.ground

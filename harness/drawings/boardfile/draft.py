@@ -199,7 +199,7 @@ def _let_be_solved(parts: Mapping[str, PartLine], ground: str) -> None:
     from wakeboard.harness.describe.board.parts import read_parts
     from wakeboard.harness.describe.toml.document import Document
     from wakeboard.instruments.virtual.circuit import Circuit, CircuitError
-    from wakeboard.instruments.virtual.circuit.topology import check
+    from wakeboard.instruments.virtual.circuit.solver.topology import check
 
     _leak(parts, _connectors_only(parts))
     document = Document("", data={"parts": {line.name: line.table for line in parts.values() if line.fitted}})

@@ -340,8 +340,8 @@ def beside(found: Weighing, base: Sequence[Common], drawn: Candidate) -> Weighin
 
 def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     """The rework in force as a change of the circuit. Raises CannotExplain for one that the circuit cannot have."""
-    from wakeboard.instruments.virtual.circuit.effects import effects
-    from wakeboard.instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
+    from wakeboard.instruments.virtual.circuit.faults.fault import in_force
 
     faults = []
     for rework in run.rework:

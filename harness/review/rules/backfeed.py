@@ -17,7 +17,7 @@ from wakeboard.harness.review.supplied import chargers
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
-from wakeboard.instruments.virtual.circuit.points import Points
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 PUSHED = 0.05
 """V above its own setting: no bench supply and no cell rises by itself, so another supply pushes current into it."""

@@ -27,7 +27,7 @@ from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.straps import Straps, every_strap, level_of
 from wakeboard.instruments.virtual.circuit.bench.state import state_values
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 
 if TYPE_CHECKING:

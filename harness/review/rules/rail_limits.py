@@ -10,7 +10,7 @@ from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
-from wakeboard.instruments.virtual.circuit.points import Points
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 UNSEEN = 0.1  # V by which a net has to move for a press to be seen
 

@@ -16,7 +16,7 @@ from wakeboard.harness.review.rules.undefined_level import judged
 from wakeboard.harness.review.straps import every_strap, thresholds
 from wakeboard.harness.review.study import Study
 from wakeboard.instruments.quantity import Interval, show
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
 from wakeboard.instruments.virtual.circuit.parts import kind_of

@@ -50,7 +50,7 @@ def virtual_bench(
     (as_drawn); options: of VirtualBench. Raises CircuitError."""
     from wakeboard.instruments.virtual.bench import VirtualBench
     from wakeboard.instruments.virtual.circuit import parse_fault
-    from wakeboard.instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.circuit.faults.fault import in_force
 
     return VirtualBench(
         prepared or prepare_board(board),

@@ -14,7 +14,8 @@ from typing import Final, Literal
 
 import numpy as np
 
-from ..devices import Array
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+
 from ..part import Part
 from ..tolerance import ends, nominal
 from .figures import SETTING_SHARE

@@ -13,9 +13,16 @@ from typing import Final
 
 import numpy as np
 
-from .devices import Array
-from .newton import Evaluation, Solution, System, evaluate, linearised, newton
-from .structure import Ints
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.newton import (
+    Evaluation,
+    Solution,
+    System,
+    evaluate,
+    linearised,
+    newton,
+)
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints
 
 RUNS_AWAY: Final = -1e-9  # S: faster than this is no rounding
 PUSH: Final = 0.01  # V by which it is let go off the edge

@@ -17,17 +17,17 @@ from functools import lru_cache
 
 import numpy as np
 
-from .compiled.elements import GMIN, ON_SLOPE
-from .compiled.iteration import Rules, Wiring, newton_group
-from .compiled.parameters import Parameters
-from .devices import CONVERTER, VALVE, Array
-from .effects import Place
-from .errors import CircuitError, nearest
-from .fault import Fault
-from .model import Model, Variant
-from .newton import EASE, ITERATIONS, REACH
-from .part import Value
-from .structure import Ints, Layout, Structure
+from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN, ON_SLOPE
+from wakeboard.instruments.virtual.circuit.compiled.iteration import Rules, Wiring, newton_group
+from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
+from wakeboard.instruments.virtual.circuit.errors import CircuitError, nearest
+from wakeboard.instruments.virtual.circuit.faults.effects import Place
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
+from wakeboard.instruments.virtual.circuit.model import Model, Variant
+from wakeboard.instruments.virtual.circuit.part import Value
+from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, VALVE, Array
+from wakeboard.instruments.virtual.circuit.solver.newton import EASE, ITERATIONS, REACH
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout, Structure
 
 RULES = Rules(GMIN, ITERATIONS, REACH, EASE, True, np.inf)  # as newton.newton has them
 # of a batch of one: its only member, nothing that ties it, and what is not asked of it

@@ -19,11 +19,11 @@ from typing import Final
 
 import numpy as np
 
-from .compiled.elements import GMIN, ON_SLOPE
-from .compiled.iteration import Rules, Wiring, newton_group, state_group
-from .compiled.parameters import Parameters
-from .devices import CONVERTER, VALVE, Array, Mask
-from .structure import Ints, Layout
+from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN, ON_SLOPE
+from wakeboard.instruments.virtual.circuit.compiled.iteration import Rules, Wiring, newton_group, state_group
+from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
+from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, VALVE, Array, Mask
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
 
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
@@ -340,7 +340,7 @@ def operating_point(system: System, x: Array, memory: Memory | None = None, part
     doubt = np.zeros(system.members, dtype=bool)
     solution = _solved(system, x, memory, partials, doubt)
     if doubt.any():
-        from .stability import settle
+        from wakeboard.instruments.virtual.circuit.solver.stability import settle
 
         settle(system, solution, np.flatnonzero(doubt & solution.ok), partials)
     return solution

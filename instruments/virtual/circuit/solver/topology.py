@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from .devices import CONVERTER, LINEAR, SOURCE, VALVE
-from .draft import GROUND, Draft, Element
-from .errors import CircuitError
-from .part import Circuit, Part
-from .parts import kind_of
+from wakeboard.instruments.virtual.circuit.draft import GROUND, Draft, Element
+from wakeboard.instruments.virtual.circuit.errors import CircuitError
+from wakeboard.instruments.virtual.circuit.part import Circuit, Part
+from wakeboard.instruments.virtual.circuit.parts import kind_of
+from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, LINEAR, SOURCE, VALVE
 
 
 class _Groups:

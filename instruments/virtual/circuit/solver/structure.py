@@ -12,12 +12,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiled.elements import Blocks
-from .compiled.elimination import least_first, planned
-from .compiled.iteration import Wiring
-from .devices import DEVICES, SOURCE, Array, Device, Mask
-from .draft import GROUND, Element
-from .part import Circuit
+from wakeboard.instruments.virtual.circuit.compiled.elements import Blocks
+from wakeboard.instruments.virtual.circuit.compiled.elimination import least_first, planned
+from wakeboard.instruments.virtual.circuit.compiled.iteration import Wiring
+from wakeboard.instruments.virtual.circuit.draft import GROUND, Element
+from wakeboard.instruments.virtual.circuit.part import Circuit
+from wakeboard.instruments.virtual.circuit.solver.devices import DEVICES, SOURCE, Array, Device, Mask
 
 Ints = NDArray[np.intp]
 MOST_KEPT = 5000  # wirings of one structure, some 40 kB each

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from .errors import nearest
+from wakeboard.instruments.virtual.circuit.errors import nearest
 
 SUFFIXES: Final = {
     "meg": 1e6, "mil": 25.4e-6, "t": 1e12, "g": 1e9, "k": 1e3, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "μ": 1e-6,

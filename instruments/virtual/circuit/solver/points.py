@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .devices import Array
-from .errors import CircuitError, SolveError, nearest
-from .structure import Ints, Layout
+from wakeboard.instruments.virtual.circuit.errors import CircuitError, SolveError, nearest
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
 
 if TYPE_CHECKING:
-    from .devices import Mask
-    from .model import Plan, Variant
-    from .newton import Evaluation, Memory, System
+    from wakeboard.instruments.virtual.circuit.model import Plan, Variant
+    from wakeboard.instruments.virtual.circuit.solver.devices import Mask
+    from wakeboard.instruments.virtual.circuit.solver.newton import Evaluation, Memory, System
 
 
 class Points:
@@ -186,7 +186,7 @@ class Points:
         return self._marked(member, 0)
 
     def _marked(self, member: int, which: int) -> tuple[str, ...]:
-        from .newton import leaks
+        from wakeboard.instruments.virtual.circuit.solver.newton import leaks
 
         if self.status[member] != "ok" or self._system is None:
             return ()

@@ -15,17 +15,24 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiled.elements import GMIN
-from .compiled.parameters import Parameters
-from .devices import CONVERTER, LINEAR, VALVE, Array
-from .errors import CircuitError, SolveError, nearest
-from .fault import Fault
-from .model import Model, Plan, Variant
-from .newton import Evaluation, Memory, evaluate, leaks, nearby, operating_point
-from .part import Value
-from .parts import kind_of
-from .ratings import Overstress, Watch
-from .structure import Structure
+from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN
+from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
+from wakeboard.instruments.virtual.circuit.errors import CircuitError, SolveError, nearest
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
+from wakeboard.instruments.virtual.circuit.model import Model, Plan, Variant
+from wakeboard.instruments.virtual.circuit.part import Value
+from wakeboard.instruments.virtual.circuit.parts import kind_of
+from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, LINEAR, VALVE, Array
+from wakeboard.instruments.virtual.circuit.solver.newton import (
+    Evaluation,
+    Memory,
+    evaluate,
+    leaks,
+    nearby,
+    operating_point,
+)
+from wakeboard.instruments.virtual.circuit.solver.ratings import Overstress, Watch
+from wakeboard.instruments.virtual.circuit.solver.structure import Structure
 
 __all__ = ["Overstress", "Simulation"]
 

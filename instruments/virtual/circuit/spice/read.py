@@ -19,10 +19,24 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from .errors import nearest
-from .part import Part, Value
-from .spice_expression import ExpressionError, UnknownParameterError, evaluate, number
-from .spice_text import Block, Line, Model, NetlistError, SpareLineError, decimal_comma, read_blocks, split_assignments
+from wakeboard.instruments.virtual.circuit.errors import nearest
+from wakeboard.instruments.virtual.circuit.part import Part, Value
+from wakeboard.instruments.virtual.circuit.spice.expression import (
+    ExpressionError,
+    UnknownParameterError,
+    evaluate,
+    number,
+)
+from wakeboard.instruments.virtual.circuit.spice.text import (
+    Block,
+    Line,
+    Model,
+    NetlistError,
+    SpareLineError,
+    decimal_comma,
+    read_blocks,
+    split_assignments,
+)
 
 MOST_PARTS: Final = 20_000
 MOST_PROBLEMS: Final = 100

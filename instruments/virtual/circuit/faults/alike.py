@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
 
-from .draft import Draft
-from .effects import Place, effects
-from .fault import Fault
-from .part import Circuit, Part, Value
-from .parts import kind_of
+from wakeboard.instruments.virtual.circuit.draft import Draft
+from wakeboard.instruments.virtual.circuit.faults.effects import Place, effects
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
+from wakeboard.instruments.virtual.circuit.part import Circuit, Part, Value
+from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 STORES = ("farads", "henries")  # parameters of elements that no operating point depends on
 

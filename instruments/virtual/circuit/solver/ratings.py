@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sparse
 
-from .devices import Array
-from .parts import kind_of
-from .structure import Ints, Structure
+from wakeboard.instruments.virtual.circuit.parts import kind_of
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Structure
 
 if TYPE_CHECKING:
-    from .model import Model
+    from wakeboard.instruments.virtual.circuit.model import Model
 
 ALMOST = 1 - 1e-9  # of a limit: what stays below it cannot pass the limit by rounding
 

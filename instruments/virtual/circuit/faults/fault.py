@@ -17,8 +17,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from wakeboard.instruments.quantity import QuantityError, parse
-
-from .errors import CircuitError, nearest
+from wakeboard.instruments.virtual.circuit.errors import CircuitError, nearest
 
 MENDED = "as_drawn"
 """What a repair makes of a place: no change by itself, but what was listed before of the same place is over."""

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from .errors import CircuitError, nearest
+from wakeboard.instruments.virtual.circuit.errors import CircuitError, nearest
 
 
 class NetlistError(CircuitError):

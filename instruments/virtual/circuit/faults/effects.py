@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from wakeboard.instruments.quantity import QuantityError, parse
-
-from .errors import CircuitError, nearest
-from .fault import MENDED, Fault
-from .kind import Kind
-from .part import Circuit, Part, Value
-from .parts import kind_of
+from wakeboard.instruments.virtual.circuit.errors import CircuitError, nearest
+from wakeboard.instruments.virtual.circuit.faults.fault import MENDED, Fault
+from wakeboard.instruments.virtual.circuit.kind import Kind
+from wakeboard.instruments.virtual.circuit.part import Circuit, Part, Value
+from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 Place = str | tuple[str, str]
 """A net by name, or a pin as (part, pin): wherever that pin sits."""

@@ -17,12 +17,23 @@ from typing import Final
 
 from scipy.special import wrightomega
 
-from .compiled.elements import GMIN
-from .devices import BJT, CONVERTER, JUNCTION, LINEAR, MOSFET, NEVER, POWER, SOURCE, THERMAL_VOLTS, VALVE
-from .draft import GROUND, Element
-from .effects import Place
-from .model import Model, Variant
-from .part import Circuit, Part
+from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN
+from wakeboard.instruments.virtual.circuit.draft import GROUND, Element
+from wakeboard.instruments.virtual.circuit.faults.effects import Place
+from wakeboard.instruments.virtual.circuit.model import Model, Variant
+from wakeboard.instruments.virtual.circuit.part import Circuit, Part
+from wakeboard.instruments.virtual.circuit.solver.devices import (
+    BJT,
+    CONVERTER,
+    JUNCTION,
+    LINEAR,
+    MOSFET,
+    NEVER,
+    POWER,
+    SOURCE,
+    THERMAL_VOLTS,
+    VALVE,
+)
 
 OPTIONS: Final = ".options reltol=1e-6 abstol=1e-12 vntol=1e-7 gmin=1e-12"
 _OFF: Final = "1e-250"

@@ -10,12 +10,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from wakeboard.instruments.quantity import show
-
-from .effects import effects, rail_pin, short_pins
-from .errors import CircuitError
-from .fault import Fault
-from .part import Circuit, Part
-from .parts import kind_of
+from wakeboard.instruments.virtual.circuit.errors import CircuitError
+from wakeboard.instruments.virtual.circuit.faults.effects import effects, rail_pin, short_pins
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
+from wakeboard.instruments.virtual.circuit.part import Circuit, Part
+from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 PULL_OHMS = ("5k", "13k", "40k", "100k")  # hidden pulls: from a radio's reset pin to a processor's weak pull
 BRIDGE_OHMS = "0.5"  # a solder bridge, both joints and its own length
@@ -44,7 +43,7 @@ def _key(circuit: Circuit, fault: Fault) -> str:
     """What makes two faults one: the same nets bridged from two sides. Faults of different parts stay apart, whether or
     not a circuit can tell them (alike.py): whoever repairs the board must know which parts it could be."""
     if fault.kind == "bridge":
-        from .effects import bridged
+        from wakeboard.instruments.virtual.circuit.faults.effects import bridged
 
         return "+".join(sorted(bridged(circuit, fault))) + f"={fault.argument}"
     effects(circuit, fault)
