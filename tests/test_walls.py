@@ -36,7 +36,7 @@ CORE = {
 }  # fmt: skip
 
 # A study keeps what it found out about its rails, and that is asked of the study.
-STUDY = {"harness.review.rails", "harness.review.study", "harness.review.supplied"}
+STUDY = {"harness.review.study.rails", "harness.review.study.study", "harness.review.study.supplied"}
 # A unit is weighed beside the board's other units, which are cases themselves.
 UNITS = {"harness.explain.unit.cases", "harness.explain.unit.units"}
 # pytest looks for hooks and fixtures in the plug-in's own module, and what it collects asks the plug-in for its seat.

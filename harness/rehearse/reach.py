@@ -19,7 +19,7 @@ import numpy as np
 
 from wakeboard.harness.describe.board.circuit import board_circuit, supply_nets
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.review.cases import Case, cases
+from wakeboard.harness.review.study.cases import Case, cases
 from wakeboard.instruments.virtual.circuit.bench.figures import (
     JUNCTION_FROM,
     JUNCTION_VOLTS,

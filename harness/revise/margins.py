@@ -19,8 +19,8 @@ from wakeboard.instruments.virtual.circuit.model import Variant
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Line
-    from wakeboard.harness.review.cases import Case
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.cases import Case
+    from wakeboard.harness.review.study.study import Study
 
 LOOKED_AT: Final = 3
 """Cases of each line and state, the nearest to a limit as drawn, of which the corners are solved."""

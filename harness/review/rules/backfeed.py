@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.review.cases import Case
-from wakeboard.harness.review.cells import Taken, chargers_off, taken, without_chargers
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.feed import feed_path
-from wakeboard.harness.review.study import OFF_LIMIT, Study
-from wakeboard.harness.review.supplied import chargers
+from wakeboard.harness.review.study.cases import Case
+from wakeboard.harness.review.study.cells import Taken, chargers_off, taken, without_chargers
+from wakeboard.harness.review.study.feed import feed_path
+from wakeboard.harness.review.study.study import OFF_LIMIT, Study
+from wakeboard.harness.review.study.supplied import chargers
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant

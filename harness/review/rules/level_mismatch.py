@@ -7,7 +7,7 @@ from typing import Any
 
 from wakeboard.harness.describe.board.pin_tables import pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

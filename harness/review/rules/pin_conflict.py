@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from wakeboard.harness.describe.board.pin_tables import boots_of, pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 
 

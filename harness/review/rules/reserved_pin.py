@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from wakeboard.harness.describe.board.pin_tables import pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 
 
 def find(study: Study) -> Iterator[Concern]:

@@ -12,7 +12,7 @@ from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.pulls import matters
 from wakeboard.harness.review.rules.undefined_level import judged
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -13,8 +13,8 @@ from wakeboard.harness.describe.board.preferred import values_between
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.pulls import HiddenPull, is_silent, may_hide
 from wakeboard.harness.review.rules.undefined_level import judged
-from wakeboard.harness.review.straps import every_strap, thresholds
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.straps import every_strap, thresholds
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import Interval, show
 from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant

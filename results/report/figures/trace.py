@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from wakeboard.results.records import SupplyTrace
-from wakeboard.results.report.svg import WIDTH, Axis, Pen, block, box, element, label, line, polyline, stretched
+from wakeboard.results.report.figures.svg import WIDTH, Axis, Pen, block, box, element, label, line, polyline, stretched
 from wakeboard.results.report.text import NOTHING, duration, show
 
 _TALL, _LOW = 200.0, 70.0

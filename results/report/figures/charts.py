@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from wakeboard.results.counted import count
-from wakeboard.results.report.svg import (
+from wakeboard.results.report.figures.svg import (
     WIDTH,
     Axis,
     Pen,

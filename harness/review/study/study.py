@@ -8,9 +8,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.board.circuit import on_supplies
-from wakeboard.harness.review.cases import Case, cases
-from wakeboard.harness.review.feed import feed_path
-from wakeboard.harness.review.rails import Rails
+from wakeboard.harness.review.study.cases import Case, cases
+from wakeboard.harness.review.study.feed import feed_path
+from wakeboard.harness.review.study.rails import Rails
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
 from wakeboard.instruments.virtual.circuit.part import Circuit, Part

@@ -11,7 +11,7 @@ from wakeboard.harness.describe.board.pin_tables import boots_of
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.study import Study
     from wakeboard.instruments.virtual.circuit.part import Part
 
 # of the rail: at most this reads as low, at least HIGH as high, where the board does not say (common practice)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from wakeboard.results.counted import count
-from wakeboard.results.report.svg import (
+from wakeboard.results.report.figures.svg import (
     LETTER,
     WIDTH,
     Axis,

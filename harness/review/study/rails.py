@@ -11,11 +11,19 @@ from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from wakeboard.harness.review.supplied import ADJUSTABLE, REGULATORS, dropout, enabled, feeders, limited, set_volts
+from wakeboard.harness.review.study.supplied import (
+    ADJUSTABLE,
+    REGULATORS,
+    dropout,
+    enabled,
+    feeders,
+    limited,
+    set_volts,
+)
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Rail
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.study import Study
     from wakeboard.instruments.virtual.circuit.part import Part
 
 EDGE: Final = 1e-3  # relative; a regulator's own load regulation is no matter at a limit

@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.review.feed import feed_path
-from wakeboard.harness.review.supplied import chargers
+from wakeboard.harness.review.study.feed import feed_path
+from wakeboard.harness.review.study.supplied import chargers
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
 
 if TYPE_CHECKING:
-    from wakeboard.harness.review.cases import Case
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.cases import Case
+    from wakeboard.harness.review.study.study import Study
     from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 CELL_OHMS: Final = 0.05

@@ -10,7 +10,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from wakeboard.results.report.svg import WIDTH, Axis, Pen, block, element, label, line, polyline, stretched
+from wakeboard.results.report.figures.svg import WIDTH, Axis, Pen, block, element, label, line, polyline, stretched
 from wakeboard.results.report.text import show
 
 _HEIGHT = 90.0

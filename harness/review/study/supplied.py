@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.study import Study
     from wakeboard.instruments.virtual.circuit.part import Part
 
 FIXED: Final = ("ldo", "buck", "boost")
