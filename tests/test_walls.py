@@ -30,8 +30,8 @@ KNOT = "instruments.virtual.circuit"
 CORE = {
     f"{KNOT}.{name}"
     for name in (
-        "draft", "effects", "kind", "model", "newton", "part", "parts", "points", "ratings", "stability", "structure",
-        "tolerance", "topology", "transient",
+        "draft", "faults.effects", "kind", "model", "part", "parts", "solver.newton", "solver.points", "solver.ratings",
+        "solver.stability", "solver.structure", "solver.topology", "solver.transient", "tolerance",
     )
 }  # fmt: skip
 
@@ -69,7 +69,7 @@ TWICE = {
 }  # fmt: skip
 
 # The model's own helpers hand a solved batch over to Points before anybody else sees it.
-REACH_INSIDE = {f"{KNOT}.model", f"{KNOT}.spice_write"}
+REACH_INSIDE = {f"{KNOT}.model", f"{KNOT}.spice.write"}
 
 
 @functools.cache

@@ -1,7 +1,7 @@
 """What a net should read as the board is drawn, by the circuit's tolerance analysis: the last source of limits.
 
 Limits are the worst case of what the drawing states, widened by some standard deviations of what it does not state
-(forward voltages, leakages, what an unpowered rail conducts: describe/board/spreads.py), so that a healthy board of another
+(forward voltages, leakages, what an unpowered rail conducts: spreads.py), so that a healthy board of another
 maker's parts passes. A range in the board file (`leak = "< 50 nA"`) narrows them.
 
     predictor = CircuitLimits(board)

@@ -42,7 +42,7 @@ from ngspice_shared import Shared  # noqa: E402
 
 from wakeboard.harness.describe.board.circuit import board_circuit  # noqa: E402
 from wakeboard.harness.describe.load import load_board  # noqa: E402
-from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points, Variant
+from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points, Variant  # noqa: E402
 from wakeboard.instruments.virtual.circuit.bench import parts as bench_parts  # noqa: E402
 from wakeboard.instruments.virtual.circuit.faults import library  # noqa: E402
 from wakeboard.instruments.virtual.circuit.spice.write import node_names, write_variant  # noqa: E402
