@@ -26,6 +26,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.errors import GuardLost, power_cut
 from wakeboard.harness.run.guard import reports, wire
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
@@ -361,6 +362,7 @@ class ProcessGuard:
     def sleep(self, seconds: float) -> None:
         ends = time.monotonic() + seconds
         while (left := ends - time.monotonic()) > 0:
+            presses.look()
             self.beat(LEASE)
             self._listen(min(left, SLICE))
             self._check()
