@@ -132,7 +132,8 @@ class Lane:
         going = Going(next(self._numbers), self.folder, self.record_file.stat().st_size)
         shutil.copy(self._template, going.db)
         order = {"id": going.number, "sequence": sequence, "bench": bench or self.bench_file, "db": going.db.name,
-                 "log": going.log.name, "out": going.out.name, "spec": spec or {}, "fsize": fsize, "deaf": deaf}  # fmt: skip
+                 "log": going.log.name, "out": going.out.name, "spec": spec or {}, "fsize": fsize,
+                 "deaf": deaf}  # fmt: skip
         assert self._nursery.stdin is not None
         self._nursery.stdin.write(json.dumps(order).encode() + b"\n")
         self._nursery.stdin.flush()

@@ -2,8 +2,9 @@
 
     python -m tests.campaign.nursery FOLDER
 
-Takes lines of JSON: {"id", "sequence", "bench", "db", "log", "out", "spec", "fsize", "deaf"}; says {"id", "pid"} when a run has
-begun and {"id", "status"} when it has ended. A run is what `wakeboard run` does: files, store, guard's process, result.
+Takes lines of JSON: {"id", "sequence", "bench", "db", "log", "out", "spec", "fsize", "deaf"}; says {"id", "pid"} when
+a run has begun and {"id", "status"} when it has ended. A run is what `wakeboard run` does: files, store, guard's
+process, result.
 """
 
 from __future__ import annotations
