@@ -38,12 +38,12 @@ CORE = {
 # A study keeps what it found out about its rails, and that is asked of the study.
 STUDY = {"harness.review.rails", "harness.review.study", "harness.review.supplied"}
 # A unit is weighed beside the board's other units, which are cases themselves.
-UNITS = {"harness.explain.cases", "harness.explain.units"}
+UNITS = {"harness.explain.unit.cases", "harness.explain.unit.units"}
 # pytest looks for hooks and fixtures in the plug-in's own module, and what it collects asks the plug-in for its seat.
 PLUG = {"harness.pytest_plug", "harness.pytest_plug.places", "harness.pytest_plug.steps"}
 
 # The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
-SPEAK_OF_EXIT_CODES = {"results.store_errors", "harness.run.session"}
+SPEAK_OF_EXIT_CODES = {"results.store.errors", "harness.run.session"}
 
 # Each is a word of its own trade in both places; renaming one would make it harder to guess.
 TWICE = {

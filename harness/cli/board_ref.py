@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 def board_of(text: str) -> tuple[str, Path | None]:

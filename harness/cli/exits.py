@@ -51,9 +51,9 @@ _CLASSES = [
     ("wakeboard.harness.run.errors", "NoAnswer", Exit.USAGE),
     ("wakeboard.harness.run.errors", "Refused", Exit.USAGE),
     ("wakeboard.harness.run.errors", "OwnStepFault", Exit.USAGE),
-    ("wakeboard.harness.run.virtual", "NoCircuit", Exit.USAGE),
-    ("wakeboard.harness.explain.cases", "CannotExplain", Exit.USAGE),
-    ("wakeboard.harness.explain.asking", "NobodyThere", Exit.USAGE),
+    ("wakeboard.harness.run.bench.virtual", "NoCircuit", Exit.USAGE),
+    ("wakeboard.harness.explain.unit.cases", "CannotExplain", Exit.USAGE),
+    ("wakeboard.harness.explain.ask.loop", "NobodyThere", Exit.USAGE),
     ("wakeboard.harness.rehearse.rehearsal", "NoRehearsal", Exit.BENCH),
     ("wakeboard.harness.rehearse.kept", "KeptElsewhere", Exit.USAGE),
     ("wakeboard.harness.rehearse.spread", "SpreadError", Exit.BENCH),
@@ -63,7 +63,7 @@ _CLASSES = [
     ("wakeboard.instruments.errors", "BenchError", Exit.BENCH),
     ("wakeboard.instruments.quantity", "QuantityError", Exit.USAGE),
     ("wakeboard.instruments.virtual.circuit.errors", "CircuitError", Exit.USAGE),
-    ("wakeboard.results.store_errors", "StoreError", Exit.USAGE),
+    ("wakeboard.results.store.errors", "StoreError", Exit.USAGE),
 ]
 
 

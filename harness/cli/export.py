@@ -15,7 +15,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board import Board
     from wakeboard.results.records import RunSummary
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(

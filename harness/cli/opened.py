@@ -17,7 +17,7 @@ from wakeboard.harness.cli.board_ref import board_of
 if TYPE_CHECKING:
     from wakeboard.harness.cli.options import Common
     from wakeboard.harness.describe.board import Board
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 def board_option(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -55,8 +55,8 @@ def board_name(board: str | None) -> str | None:
 @contextmanager
 def opened(common: Common, board: str | None = None, *, create: bool = False, write: bool = False) -> Iterator[Store]:
     """The store that is meant. For looking only, a store that cannot be written is opened all the same."""
-    from wakeboard.results.store import Store
-    from wakeboard.results.store_errors import StoreError
+    from wakeboard.results.store.errors import StoreError
+    from wakeboard.results.store.store import Store
 
     place = common.database(board_file(board))
     try:

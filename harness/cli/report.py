@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(
@@ -131,8 +131,8 @@ def _write(common: Common, kind: str, output: str, html: str) -> None:
 def _explained(store: Store, run: str, reference: str | None = None) -> dict[str, Any] | None:
     """The explanation of a run, held against the reference unit where there is one; None where there is nothing to
     explain with."""
-    from wakeboard.harness.explain.cases import CannotExplain
     from wakeboard.harness.explain.explaining import explain_run
+    from wakeboard.harness.explain.unit.cases import CannotExplain
 
     try:
         return explain_run(store, run, reference=reference).as_json()

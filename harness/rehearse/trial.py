@@ -96,8 +96,8 @@ class Shared:
         whether the bench has its known resistor."""
         from wakeboard.harness.rehearse.direct import Facts
         from wakeboard.harness.rehearse.specimen import settled_on
+        from wakeboard.harness.run.bench.virtual import prepare_board, target_spec, virtual_bench
         from wakeboard.harness.run.predict import CircuitLimits
-        from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
         from wakeboard.instruments.virtual.circuit import Variant
 
         self.prepared = settled_on(prepare_board(board), UNIT)

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Final, Literal
 
-from wakeboard.harness.explain.bodge import PullRange, bodge
-from wakeboard.harness.explain.line_model import Driver, Rail, Thresholds
+from wakeboard.harness.explain.lines.bodge import PullRange, bodge
+from wakeboard.harness.explain.lines.line_model import Driver, Rail, Thresholds
 from wakeboard.harness.revise.plan import Change
 from wakeboard.instruments.quantity import show
 

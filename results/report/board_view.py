@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.compare.compare import CheckRow, Comparison
 from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord, SupplyTrace
 from wakeboard.results.report import readings_view as rv
@@ -40,7 +40,7 @@ from wakeboard.results.report.text import (
 from wakeboard.results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
-    from wakeboard.results.ledger_records import Finding
+    from wakeboard.results.ledger.records import Finding
 
 _QUANTITY = {"text": "answer"}
 MOST_COLUMNS = 12  # more units than this are not put side by side in columns

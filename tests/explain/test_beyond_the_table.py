@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from wakeboard.harness.describe import spreads
-from wakeboard.harness.explain import units
-from wakeboard.harness.explain.wild import Wild, picked
+from wakeboard.harness.explain.evidence.wild import Wild, picked
+from wakeboard.harness.explain.unit import units
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
 from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes

@@ -13,8 +13,8 @@ import wren
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.rehearse.reach import fault_library
 from wakeboard.harness.rehearse.trial import UNIT, Shared, run_trial
+from wakeboard.harness.run.bench.virtual import prepare_board
 from wakeboard.harness.run.session import take_unit
-from wakeboard.harness.run.virtual import prepare_board
 from wakeboard.instruments.virtual.circuit import Fault
 from wakeboard.instruments.virtual.circuit.alike import alike
 

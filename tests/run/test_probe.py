@@ -12,7 +12,7 @@ import pytest
 
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.describe.problems import FileProblems
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import run_start
 

@@ -35,7 +35,7 @@ from wakeboard.harness.describe.step_model import StepModel
 from wakeboard.harness.describe.steps import Needs
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused
-from wakeboard.harness.run.programs import Output, Program
+from wakeboard.harness.run.programs.beside import Output, Program
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.patterns import PatternTooSlow, compiled, search
 from wakeboard.instruments.quantity import QuantityError, parse, parse_interval

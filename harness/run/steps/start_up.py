@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
     from wakeboard.harness.describe.board import Board
     from wakeboard.harness.describe.paper import Paper
-    from wakeboard.harness.run.bench import WiredScope
+    from wakeboard.harness.run.bench.bench import WiredScope
     from wakeboard.harness.run.context import Context
 
 KIND = "start-up"
