@@ -12,9 +12,10 @@ from contextlib import contextmanager
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.run import presses, topology
+from wakeboard.harness.run import topology
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
+from wakeboard.harness.run.hand import presses
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.quantity import show
 from wakeboard.results.records import Reading

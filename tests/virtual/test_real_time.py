@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from wakeboard.instruments.virtual import server
 from wakeboard.instruments.virtual.circuit import SolveError
-from wakeboard.instruments.virtual.server import CATCH_UP, TOO_SLOW, RealTime, Served
+from wakeboard.instruments.virtual.wire import server
+from wakeboard.instruments.virtual.wire.server import CATCH_UP, TOO_SLOW, RealTime, Served
 
 FIRST = 100.0  # s on the clock on the wall when the bench begins
 
