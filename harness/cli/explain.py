@@ -12,7 +12,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.explain.ask.loop import Asked
     from wakeboard.harness.explain.choose.least_effort import Choice
     from wakeboard.harness.explain.explanation import Explanation

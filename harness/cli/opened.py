@@ -16,7 +16,7 @@ from wakeboard.harness.cli.board_ref import board_of
 
 if TYPE_CHECKING:
     from wakeboard.harness.cli.options import Common
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.results.store.store import Store
 
 
@@ -87,8 +87,8 @@ def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
 
     faults = [parse_fault(text) for text in texts]
     if board is not None and board.parts:
-        from wakeboard.harness.describe.circuit import board_circuit
-        from wakeboard.instruments.virtual.circuit.effects import effects
+        from wakeboard.harness.describe.board.circuit import board_circuit
+        from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
         circuit = board_circuit(board)
         for fault in faults:
@@ -99,7 +99,7 @@ def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
 def board_in_store(store: Store, name: str, unit: str | None = None) -> Board | None:
     """The board as the latest run used it; None where no run tells, or where its file can no longer be read."""
     from wakeboard.harness.describe import load
-    from wakeboard.harness.describe.document import read_text
+    from wakeboard.harness.describe.toml.document import read_text
 
     runs = store.runs(board=name, unit=unit, limit=1) or store.runs(board=name, limit=1)
     if not runs:

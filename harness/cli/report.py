@@ -97,14 +97,14 @@ def _board(
 
 def _maps(common: Common, record: RunRecord, explained: dict[str, Any] | None) -> list[tuple[str, Markup]]:
     """Where what is odd is, with the places beside the results; none where the drawing was never read."""
-    from wakeboard.harness.drawings.maps import beside, run_figures
+    from wakeboard.harness.drawings.places.maps import beside, run_figures
 
     found = beside(Path(common.database()).parent)
     return run_figures(record, *found, explained) if found and found[0].name == record.board else []
 
 
 def _review_maps(file: Path | None, reviewed: dict[str, Any] | None) -> list[tuple[str, Markup]]:
-    from wakeboard.harness.drawings.maps import beside, review_figures
+    from wakeboard.harness.drawings.places.maps import beside, review_figures
 
     found = beside(file.parent) if file else None
     return review_figures(*found, reviewed) if found else []

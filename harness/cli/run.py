@@ -56,8 +56,8 @@ def command(
     Without --bench the unit is on the virtual bench; what a units.toml beside the board plants in it is planted, too.
     """
     from wakeboard.harness.cli.signals import as_interrupt
+    from wakeboard.harness.describe.board.twice import planted_twice
     from wakeboard.harness.describe.load import load_bench, load_sequence
-    from wakeboard.harness.describe.twice import planted_twice
     from wakeboard.harness.run.live import Both
     from wakeboard.harness.run.session import planted, take_unit
     from wakeboard.results.store.store import Store

@@ -20,7 +20,7 @@ from wakeboard.results.visible import plain_json, shown
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.page.link import PageLink
     from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer

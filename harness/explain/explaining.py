@@ -34,7 +34,7 @@ from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case
 from wakeboard.results.records import ASKED
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.results.records import RunRecord
     from wakeboard.results.store.store import Store
 

@@ -154,7 +154,7 @@ def _model(explanation: Explanation) -> Iterator[str]:
 
 def value_unit(explanation: Explanation, path: str) -> str:
     """The unit of a part's value."""
-    from wakeboard.harness.describe.parts import nested_schema
+    from wakeboard.harness.describe.board.parts import nested_schema
     from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     case = explanation.case

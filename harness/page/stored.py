@@ -105,7 +105,7 @@ class Stored:
     def map(self, net: str, point: str) -> str:
         """The board's drawing with the pads of a net and the point marked; "" where no places are known."""
         from wakeboard.harness.describe.problems import FileProblems
-        from wakeboard.harness.drawings.places import places_beside
+        from wakeboard.harness.drawings.places.places import places_beside
         from wakeboard.results.boardmap import drawn
 
         try:
@@ -117,6 +117,6 @@ class Stored:
 
 def has_places(board: str) -> bool:
     """Whether a drawing was read for this board."""
-    from wakeboard.harness.drawings.places import NAME
+    from wakeboard.harness.drawings.places.places import NAME
 
     return bool(board) and (Path(board).parent / NAME).is_file()

@@ -18,8 +18,8 @@ from wakeboard.harness.script.seat import Seat
 from wakeboard.results.store.store import Store
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.run.sitting import Sitting
 
 TITLE = "pytest"

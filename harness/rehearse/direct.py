@@ -33,7 +33,7 @@ from wakeboard.instruments.virtual.time.instant import Instant
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.instruments.dialect import DmmDialect, ScannerDialect
     from wakeboard.instruments.virtual.bench import VirtualBench
 

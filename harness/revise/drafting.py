@@ -25,10 +25,10 @@ from wakeboard.harness.revise.menders import mends, pull_change
 from wakeboard.harness.revise.plan import Change, Plan
 from wakeboard.harness.revise.words import PULLS
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
-from wakeboard.instruments.virtual.circuit.fault import parse_fault
+from wakeboard.instruments.virtual.circuit.faults.fault import parse_fault
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
     from wakeboard.results.ledger.ledger import Finding
     from wakeboard.results.store.store import Store

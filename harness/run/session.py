@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.steps import step_kinds
+from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.run.bench.opening import open_real, open_virtual
 from wakeboard.harness.run.errors import OperatorStop, OutputsOn, OwnStepFault, Refused
 from wakeboard.harness.run.hand import presses
@@ -26,9 +26,9 @@ from wakeboard.results.records import RunStart
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
-    from wakeboard.harness.describe.step_model import StepModel
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.step_model import StepModel
     from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.hand.byhand import SteadyHands
     from wakeboard.harness.run.hand.operator import Operator
@@ -164,7 +164,8 @@ def rework_faults(store: Store | None, unit: str, board: Board) -> list[str]:
 
 def in_force(texts: Sequence[str]) -> list[str]:
     """Without what was taken back by a later one."""
-    from wakeboard.instruments.virtual.circuit import fault, parse_fault
+    from wakeboard.instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit.faults import fault
 
     return [str(each) for each in fault.in_force(map(parse_fault, texts))]
 

@@ -21,8 +21,8 @@ from wakeboard.harness.script.given import PathLike, a_bench, a_board, a_sequenc
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.harness.rehearse.rehearsal import Rehearsal
     from wakeboard.harness.review.concern import Concern

@@ -8,9 +8,9 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.bench import Bench
-from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.load import load_bench, load_board, load_sequence
-from wakeboard.harness.describe.sequence import Sequence as StepSequence
+from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
 
 if TYPE_CHECKING:
     from wakeboard.results.store.store import Store

@@ -55,7 +55,7 @@ def lines(what: Result | RunRecord, state: str | None = None) -> Figure:
     """Each line's volts against what its receivers read as low (below) and as high (above); between them is nobody's.
 
     state: the text of a bench state; None: the last in which the line was read. Raises ValueError where no line was."""
-    from wakeboard.harness.describe.levels import LevelError, line_thresholds
+    from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
     from wakeboard.harness.explain.unit.cases import board_of_run
 
     record = _record(what)

@@ -34,7 +34,7 @@ from wakeboard.results.records import Reading, Step
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.results.store.store import Store
 
 PathLike = str | os.PathLike[str]

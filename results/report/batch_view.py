@@ -11,9 +11,9 @@ from markupsafe import Markup
 from wakeboard.results.compare.compare import CheckRow, Comparison
 from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord
-from wakeboard.results.report.drawings_chart import capability_strip, individuals_figure, yield_strip
+from wakeboard.results.report.figures.charts import capability_strip, individuals_figure, yield_strip
+from wakeboard.results.report.figures.svg import Pen
 from wakeboard.results.report.run_view import InstrumentView, instruments_of
-from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import show, show_pair, state_words, when
 from wakeboard.results.statistics import (
     Capability,

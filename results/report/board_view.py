@@ -13,8 +13,6 @@ from wakeboard.results.compare.compare import CheckRow, Comparison
 from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord, SupplyTrace
 from wakeboard.results.report import readings_view as rv
-from wakeboard.results.report.drawings import units_strip
-from wakeboard.results.report.drawings_trace import overlay_figure
 from wakeboard.results.report.explain_view import (
     Concern,
     Document,
@@ -26,8 +24,10 @@ from wakeboard.results.report.explain_view import (
     shared_bodges,
     shared_faults,
 )
+from wakeboard.results.report.figures.strips import units_strip
+from wakeboard.results.report.figures.svg import Pen
+from wakeboard.results.report.figures.trace import overlay_figure
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
-from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import (
     limits_words,
     short_units,

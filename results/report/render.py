@@ -30,7 +30,7 @@ FOLDER = Path(__file__).parent
 def _environment() -> jinja2.Environment:
     import jinja2
 
-    from wakeboard.results.report.drawings import outcome_mark
+    from wakeboard.results.report.figures.strips import outcome_mark
     from wakeboard.results.report.readings_view import supply_of
     from wakeboard.results.report.text import OUTCOME_WORDS
 
@@ -67,8 +67,8 @@ def render_run(
     record: RunRecord, explain: Document | None = None, review: Document | None = None, maps: Maps = ()
 ) -> str:
     """One run as a page."""
+    from wakeboard.results.report.figures.svg import Pen
     from wakeboard.results.report.run_view import run_view
-    from wakeboard.results.report.svg import Pen
 
     view = run_view(Pen(), record, explain)
     found = concerns(review)
@@ -111,7 +111,7 @@ def render_board(
     (under "" one for all). `records`: the last finished run of each unit and sequence."""
     from wakeboard.results.compare.compare import compare_records
     from wakeboard.results.report.board_view import board_view
-    from wakeboard.results.report.svg import Pen
+    from wakeboard.results.report.figures.svg import Pen
 
     chosen = sorted((r for r in records if r.board == board), key=lambda r: (r.started, r.id))
     compared = comparison or compare_records(chosen, reference)
@@ -145,7 +145,7 @@ def render_batch(
     """A batch: all runs of its units, oldest first; their steps are needed only where no comparison is given."""
     from wakeboard.results.compare.compare import compare_records
     from wakeboard.results.report.batch_view import batch_view
-    from wakeboard.results.report.svg import Pen
+    from wakeboard.results.report.figures.svg import Pen
 
     chosen = sorted((r for r in records if r.board == board), key=lambda r: (r.started, r.id))
     view = batch_view(Pen(), comparison or compare_records(chosen), chosen, gauge)

@@ -20,11 +20,11 @@ from pathlib import Path
 import numpy as np
 from explain_trials import SKEP, put, table
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.circuit import board_circuit
-from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.board.circuit import board_circuit
 from wakeboard.harness.describe.load import board_of
 from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.describe.toml.document import read_text
 from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, REVERSED, VOLTS, Observation
 from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.explaining import explain_case

@@ -12,10 +12,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.load import board_of, load_sequence
-from wakeboard.harness.describe.sequence import Sequence
+from wakeboard.harness.describe.sequence.sequence import Sequence
+from wakeboard.harness.describe.toml.document import read_text
 from wakeboard.harness.explain.explaining import Explanation
 from wakeboard.harness.explain.rank.suspects import AT_REST, Suspect
 from wakeboard.harness.explain.unit.cases import BoardModel, Case

@@ -137,7 +137,7 @@ def main(folder: str) -> None:
     import wakeboard.instruments.scpi.opening
     import wakeboard.results.store.store  # noqa: F401
     from wakeboard.harness.describe.load import load_sequence
-    from wakeboard.harness.describe.steps import step_kinds
+    from wakeboard.harness.describe.sequence.steps import step_kinds
     from wakeboard.harness.run.guard import client  # noqa: F401
     from wakeboard.instruments.dialect import pick_dialect
 

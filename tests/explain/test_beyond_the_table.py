@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from wakeboard.harness.describe import spreads
+from wakeboard.harness.describe.board import spreads
 from wakeboard.harness.explain.evidence.wild import Wild, picked
 from wakeboard.harness.explain.unit import units
 from wakeboard.instruments.virtual.circuit import Circuit, Part
@@ -78,7 +78,7 @@ def middle(amounts: float, volts: float = 4.0) -> float:
 
     scene = Scene(dict(state_values(BenchState({"IN": (volts, 0.1)}))))
     ((answer,),) = stand.answers([scene], [Change()])
-    from wakeboard.instruments.virtual.circuit.points import Points
+    from wakeboard.instruments.virtual.circuit.solver.points import Points
 
     points = Points.gathered([(answer[0].points, answer[1])])
     slopes = Slopes(stand.model, points, [Stray("MID", "GND", "leak", 1e-6)], np.array([[amounts]]))

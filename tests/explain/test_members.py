@@ -18,8 +18,8 @@ from wakeboard.harness.explain.rank.suspects import Suspect, suspects
 from wakeboard.harness.explain.telling import tell
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
-from wakeboard.instruments.virtual.circuit.alike import alike
-from wakeboard.instruments.virtual.circuit.library import library
+from wakeboard.instruments.virtual.circuit.faults.alike import alike
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 MakeCase = Callable[..., Case]
 

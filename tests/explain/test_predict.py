@@ -12,7 +12,7 @@ from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.evidence.observe import Observation
 from wakeboard.harness.explain.evidence.predict import Change, Predictor
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
-from wakeboard.instruments.virtual.circuit.devices import THERMAL_VOLTS
+from wakeboard.instruments.virtual.circuit.solver.devices import THERMAL_VOLTS
 from wakeboard.results.records import Reading
 
 ON = "USB=5V@200mA"

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.describe.steps import step_kinds
+from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.errors import OperatorStop, Refused
 from wakeboard.harness.run.guard.core import RULES

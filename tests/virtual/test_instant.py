@@ -10,8 +10,8 @@ import pytest
 
 from wakeboard.instruments.virtual.bench import prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Overstress, Part, Variant
-from wakeboard.instruments.virtual.circuit.path import Path, Point
-from wakeboard.instruments.virtual.circuit.ratings import Watch
+from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
+from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
 from wakeboard.instruments.virtual.time.instant import Instant
 
 PARTS = (

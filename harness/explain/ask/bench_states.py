@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.describe.state import BenchState, StateError
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.results.records import RunRecord, Step
 
 POWER_ON, RESISTANCE, BACK_FEED, DISCHARGE = "power on", "resistance", "back-feed", "discharge"
@@ -86,8 +86,8 @@ class Ways:
 
 def _steps(run: RunRecord) -> list[Any]:
     """A model for each step of the run's sequence, None for one that cannot be read."""
-    from wakeboard.harness.describe.document import read_text
-    from wakeboard.harness.describe.sequence import read_steps, step_tables
+    from wakeboard.harness.describe.sequence.sequence import read_steps, step_tables
+    from wakeboard.harness.describe.toml.document import read_text
 
     document = read_text(run.start.sequence_text, f"the sequence of run {run.id[:8]}")
     return read_steps(document, step_tables(document)) if document.readable else []

@@ -16,8 +16,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.describe.state import BenchState, StateError
-from wakeboard.harness.describe.steps import step_kinds
 from wakeboard.harness.explain.choose.least_effort import Choice, Measurement
 from wakeboard.harness.explain.choose.possible import LIGHT_LOAD, LOW_CURRENT_RANGE
 from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, REVERSED, Observation, observation

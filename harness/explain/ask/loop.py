@@ -178,7 +178,7 @@ def at_bench(
     returns, or the result says that it is not confirmed. Raises CannotExplain, and BenchError where the bench cannot be
     opened.
     """
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.explain.ask.bench_states import Ways
     from wakeboard.harness.explain.ask.inquiry import Inquiry
     from wakeboard.harness.explain.unit.follow_ups import sequence_text

@@ -91,7 +91,7 @@ def _live_net(circuit: Circuit, fault: Fault) -> str:
 
 
 def _nets(circuit: Circuit, fault: Fault) -> list[str]:
-    from wakeboard.instruments.virtual.circuit.effects import effects
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
     first, second, _ = effects(circuit, fault).bridges[0]
     return [end if isinstance(end, str) else circuit.part(end[0]).net(end[1]) for end in (first, second)]

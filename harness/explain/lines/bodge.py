@@ -17,7 +17,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from wakeboard.harness.describe import preferred
+from wakeboard.harness.describe.board import preferred
 from wakeboard.harness.explain.lines.line_model import GROUND, Driver, Rail, Thresholds
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS

@@ -29,7 +29,7 @@ from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Line
+    from wakeboard.harness.describe.board.board import Board, Line
     from wakeboard.instruments.virtual.circuit import Fault, Part
 
 LEAK_AMPS = 1e-6
@@ -160,7 +160,7 @@ def _same_meter(taken: Sequence[LineReading]) -> list[LineReading]:
 
 # --- the board ------------------------------------------------------------------------------------------------------
 def _thresholds(board: Board, line: Line) -> Thresholds | None:
-    from wakeboard.harness.describe.levels import LevelError, line_thresholds
+    from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 
     try:
         found = line_thresholds(board, line)
@@ -191,7 +191,7 @@ def _rails(board: Board, run: RunRecord, state: BenchState) -> dict[str, Rail]:
 
 def _rail_up(board: Board, line: Line, rails: Mapping[str, Rail]) -> bool:
     """Whether the rail that the line's levels refer to stands at 70 % of its nominal or more, or is not known."""
-    from wakeboard.harness.describe.levels import rail_of, supply_net
+    from wakeboard.harness.describe.board.levels import rail_of, supply_net
 
     nominal = rail_of(board, line)
     ends = [line.driven_by] if line.driven_by else []
@@ -222,7 +222,7 @@ def _is_driven(board: Board, line: Line, state: BenchState) -> bool:
 
 
 def _swing(board: Board, line: Line, rails: Mapping[str, Rail]) -> tuple[float, float] | None:
-    from wakeboard.harness.describe.levels import rail_of
+    from wakeboard.harness.describe.board.levels import rail_of
 
     volts = rail_of(board, line)
     return (0.0, volts) if volts else None
@@ -320,7 +320,7 @@ def _worst_candidate(analysis: LineAnalysis) -> list[PullRange]:
 
 
 def _driver(board: Board, line: Line, rails: Mapping[str, Rail]) -> Driver | None:
-    from wakeboard.harness.describe.levels import rail_of
+    from wakeboard.harness.describe.board.levels import rail_of
 
     if line.driven_by is None:
         return None

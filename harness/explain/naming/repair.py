@@ -14,8 +14,8 @@ from typing import Any, Final
 
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, Part, parse_fault
-from wakeboard.instruments.virtual.circuit.effects import bridged
-from wakeboard.instruments.virtual.circuit.fault import MENDED
+from wakeboard.instruments.virtual.circuit.faults.effects import bridged
+from wakeboard.instruments.virtual.circuit.faults.fault import MENDED
 
 CLEARLY: Final = 0.85
 """Share from which one fault of several that the readings cannot tell apart is taken for the one."""

@@ -57,7 +57,7 @@ def _form(circuit: Circuit, text: str) -> tuple[str, str]:
 
 def _joined(circuit: Circuit, fault: Fault) -> str:
     """What a short joins, as nets."""
-    from wakeboard.instruments.virtual.circuit.effects import effects
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
     first, second, _ = effects(circuit, fault).bridges[0]
     return " to ".join(end if isinstance(end, str) else circuit.part(end[0]).net(end[1]) for end in (first, second))
@@ -68,7 +68,7 @@ def _about(ohms: float) -> str:
 
 
 def _of_bridge(circuit: Circuit, fault: Fault) -> str:
-    from wakeboard.instruments.virtual.circuit.effects import bridged
+    from wakeboard.instruments.virtual.circuit.faults.effects import bridged
 
     a, b = bridged(circuit, fault)
     how = "a solder bridge" if fault.ohms < 100 else "a path"
@@ -110,7 +110,7 @@ def _tidy(argument: str, unit: str) -> str:
 
 
 def _of_pin(circuit: Circuit, fault: Fault, net: str) -> str:
-    from wakeboard.instruments.virtual.circuit.effects import rail_pin
+    from wakeboard.instruments.virtual.circuit.faults.effects import rail_pin
 
     part = circuit.part(fault.part)
     match fault.kind:

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from wakeboard.harness.describe.spreads import Lacking
+from wakeboard.harness.describe.board.spreads import Lacking
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing

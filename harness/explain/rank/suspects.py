@@ -119,7 +119,7 @@ def suspects(
     Faults that the circuit cannot tell apart (two capacitors across one rail, a stuck pin on a bus) are one suspect,
     with each of them among its members. What shows in no reading at all stays apart.
     """
-    from wakeboard.instruments.virtual.circuit.library import library
+    from wakeboard.instruments.virtual.circuit.faults.library import library
 
     listed = [tuple(pair) for pair in adjacent]
     near = {frozenset(pair) for pair in listed}
@@ -138,7 +138,7 @@ def suspects(
 
 def _keyed(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Suspect]:
     """Suspects with a key in common where the circuit has the same equations with either."""
-    from wakeboard.instruments.virtual.circuit.alike import alike
+    from wakeboard.instruments.virtual.circuit.faults.alike import alike
 
     first: dict[Hashable, str] = {}
     for suspect in each:
@@ -175,10 +175,10 @@ def bridges_between(nets: Iterable[str], known: Iterable[Suspect]) -> list[Suspe
 
 
 def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iterator[Suspect]:
-    from wakeboard.instruments.virtual.circuit.alike import alike
+    from wakeboard.instruments.virtual.circuit.faults.alike import alike
 
     if fault.kind == "bridge":
-        from wakeboard.instruments.virtual.circuit.effects import bridged
+        from wakeboard.instruments.virtual.circuit.faults.effects import bridged
 
         nets = bridged(circuit, fault)
         rates = priors()["bridges"]
@@ -199,7 +199,7 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
 
 def _as_value(circuit: Circuit, part: Part, fault: Fault, suspect: Suspect) -> Suspect:
     """A look-alike as a value of its part, so that the tolerance of the drawn part acts on the look-alike too."""
-    from wakeboard.instruments.virtual.circuit.effects import effects
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
     ((path, value),) = effects(circuit, fault).values[part.name].items()
     return replace(suspect, path=f"{part.name}.{path}", sets=float(value))

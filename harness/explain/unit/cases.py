@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakeboard.harness.describe import spreads
+from wakeboard.harness.describe.board import spreads
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.evidence.freedom import Freedom, prior
 from wakeboard.harness.explain.evidence.observe import (
@@ -39,7 +39,7 @@ from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown, settin
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
 
 WIDTHS = {VOLTS: 2.0, OHMS: 2.0, CURRENT: 0.05}
 """How far something else may move a reading: one standard deviation (V, decades, A)."""
@@ -60,7 +60,7 @@ class BoardModel:
     @classmethod
     def of(cls, board: Board) -> BoardModel:
         """Raises ValueError for a board without parts, CircuitError for an impossible one."""
-        from wakeboard.harness.describe.circuit import board_circuit
+        from wakeboard.harness.describe.board.circuit import board_circuit
 
         circuit = board_circuit(board)
         nets = list(dict.fromkeys(line.net for line in board.lines.values()))
@@ -88,7 +88,7 @@ class BoardModel:
 
 def net_of(board: Board) -> Callable[[str], str | None]:
     """The net behind a name of a reading; None for what is no net of this board."""
-    from wakeboard.harness.describe.board import UnknownName
+    from wakeboard.harness.describe.board.board import UnknownName
 
     def find(name: str) -> str | None:
         try:
@@ -101,8 +101,8 @@ def net_of(board: Board) -> Callable[[str], str | None]:
 
 def board_of_run(run: RunRecord) -> Board:
     """The board as the run knew it. Raises CannotExplain where its file can no longer be read."""
-    from wakeboard.harness.describe.document import read_text
     from wakeboard.harness.describe.load import board_of
+    from wakeboard.harness.describe.toml.document import read_text
 
     document = read_text(run.start.board_text, f"the board file of run {run.id[:8]}")
     board = board_of(document)
@@ -340,8 +340,8 @@ def beside(found: Weighing, base: Sequence[Common], drawn: Candidate) -> Weighin
 
 def rework_change(run: RunRecord, circuit: Circuit) -> Change:
     """The rework in force as a change of the circuit. Raises CannotExplain for one that the circuit cannot have."""
-    from wakeboard.instruments.virtual.circuit.effects import effects
-    from wakeboard.instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
+    from wakeboard.instruments.virtual.circuit.faults.fault import in_force
 
     faults = []
     for rework in run.rework:

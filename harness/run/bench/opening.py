@@ -27,7 +27,7 @@ from wakeboard.results.records import InstrumentUsed
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.run.hand.byhand import SteadyHands
     from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
 

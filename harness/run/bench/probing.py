@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.instruments.ports import MeterPort, RelaysPort
 
 EDGES = ("left", "top", "right", "bottom")

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
     from wakeboard.instruments.virtual.target import TargetSpec
 
@@ -21,7 +21,7 @@ class NoCircuit(ValueError):
 
 def prepare_board(board: Board) -> Prepared:
     """The board's circuit with the bench's parts, compiled. Raises NoCircuit, CircuitError."""
-    from wakeboard.harness.describe.circuit import board_circuit
+    from wakeboard.harness.describe.board.circuit import board_circuit
     from wakeboard.instruments.virtual.bench import prepare
 
     if not board.parts:
@@ -50,7 +50,7 @@ def virtual_bench(
     (as_drawn); options: of VirtualBench. Raises CircuitError."""
     from wakeboard.instruments.virtual.bench import VirtualBench
     from wakeboard.instruments.virtual.circuit import parse_fault
-    from wakeboard.instruments.virtual.circuit.fault import in_force
+    from wakeboard.instruments.virtual.circuit.faults.fault import in_force
 
     return VirtualBench(
         prepared or prepare_board(board),

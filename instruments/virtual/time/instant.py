@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit import Circuit, Model, Overstress, Variant
-from wakeboard.instruments.virtual.circuit.path import Path, Point
-from wakeboard.instruments.virtual.circuit.ratings import Watch
+from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
+from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
 
 KEPT = 512  # states that are remembered, the ones asked for last
 
