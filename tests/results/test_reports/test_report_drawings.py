@@ -204,7 +204,7 @@ def test_an_explanation_in_words() -> None:
                     "point": "TP2",
                     "quantity": "ohms",
                     "bits": 0.25,
-                    "does": "the resistance of TP2 with 10 kΩ across it",
+                    "does": "ohms of TP2 with 10 kΩ across",
                 },
             ],
             "lines": [
