@@ -5,10 +5,10 @@
         pyvisa.ResourceManager("@py").open_resource(addresses.instruments["supply"], …)
 
 One thread runs everything, so that nothing touches the circuit at the same time. The circuit is brought up to now
-before each message and by an idle tick. Where the computer cannot follow a fast transient in real time, the bench's
-time falls behind, and catches up when less moves: it never runs ahead. An instrument waits in the bench's time, and a
-supply answers once its output is up. Several clients may talk to one instrument; their messages run one after another,
-as inside a real one, and a meter that integrates keeps its next message waiting.
+before each message and by an idle tick; where the computer is busy, the answer waits for it: a supply that a moment ago
+was told 5 V would else seem to hang at 4 V. A supply answers once its output is up. Where the computer cannot follow a fast transient in real time at all, the
+bench's time falls behind, and that is said: it never runs ahead. Several clients may talk to one instrument; their
+messages run one after another, as inside a real one, and a meter that integrates keeps its next message waiting.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ from wakeboard.instruments.virtual.time.stage import Stage
 
 TICK_MOVING, TICK_RESTING = 0.002, 0.05  # seconds between idle ticks
 BUDGET = 0.004  # seconds of computing at a stretch, before messages get their turn
-EARLY = 1e-6  # seconds before its time that a wait may end
-MOST_DEBT = 0.5  # seconds that the bench may be late and still make up for; what is beyond is forgotten
+CATCH_UP = 0.2  # seconds that an answer waits for the circuit to come up to now: half of a bench's shortest time-out
+TOO_SLOW = "this computer is too busy for this circuit: the bench's time falls behind the clock on the wall"
 Heard = Callable[[str, str, str], None]
 
 
@@ -52,22 +52,11 @@ class RealTime:
     def __init__(self, stage: Stage) -> None:
         self.stage = stage
         self._offset = time.monotonic() - stage.now
-        self._behind = False
         self._complaint = ""
-        self._stuck = False
 
-    @property
-    def stuck(self) -> bool:
-        """Whether the circuit has no answer: the bench's time stands still."""
-        return self._stuck
-
-    @property
-    def behind(self) -> bool:
-        """Whether there is more to compute than there was time for."""
-        return self._behind
-
-    def sync(self) -> None:
-        """Bring the circuit up to now, or as far as the budget of computing allows: the rest is made up for later."""
+    def sync(self) -> bool:
+        """Bring the circuit up to now, or as far as the budget of computing allows; whether it got there. The rest is
+        made up for by the next calls."""
         stage = self.stage
         until = time.monotonic() - self._offset
         deadline = time.monotonic() + BUDGET
@@ -78,16 +67,19 @@ class RealTime:
                     break
         except SolveError as error:
             self._complain(str(error))
-            self._stuck = True
-            self.forgive()
-        else:
-            self._stuck = False
-        self._behind = stage.now < until
-        self.forgive(MOST_DEBT)
+            self._stand(0.0)
+            return True  # there is no later for this circuit
+        self._stand(CATCH_UP)
+        return stage.now >= until
 
-    def forgive(self, most: float = 0.0) -> None:
-        """Be no later than `most` s: the bench's time falls behind for good."""
-        self._offset = max(self._offset, time.monotonic() - self.stage.now - most)
+    def give_up(self) -> None:
+        """What the circuit is behind by is lost."""
+        self._complain(TOO_SLOW)
+        self._stand(0.0)
+
+    def _stand(self, behind: float) -> None:
+        """The circuit is behind by so much at most."""
+        self._offset = max(self._offset, time.monotonic() - self.stage.now - behind)
 
     def _complain(self, text: str) -> None:
         """Say once what the circuit cannot answer; the bench's time stands still meanwhile."""
@@ -108,7 +100,6 @@ class Served:
         self._waiting: deque[tuple[Client, str]] = deque()
         self._busy = False
         self._last = -1.0
-        self._version = 0
 
     def submit(self, client: Client, message: str) -> None:
         """Queue a message, and run what is queued unless one is under way."""
@@ -123,11 +114,26 @@ class Served:
             now = time.monotonic()
             if self.instrument.gap and now - self._last < self.instrument.gap:
                 continue  # lost, as in the real one
-            self._clock.sync()
             self._busy = True
-            self._version = self._clock.stage.version
-            self.instrument.reply = None
-            self._go_on(client, self.instrument.run(message))
+            self._caught_up(lambda client=client, message=message: self._begin(client, message), now)  # type: ignore[misc]
+
+    def _caught_up(self, go_on: Callable[[], None], since: float) -> bool:
+        """Go on once the circuit is at now, or where that takes too long; True where that was at once."""
+        if not self._clock.sync():
+            if time.monotonic() - since < CATCH_UP:
+                asyncio.get_running_loop().call_soon(self._again, go_on, since)
+                return False
+            self._clock.give_up()
+        go_on()
+        return True
+
+    def _again(self, go_on: Callable[[], None], since: float) -> None:
+        if self._caught_up(go_on, since):
+            self._next()
+
+    def _begin(self, client: Client, message: str) -> None:
+        self.instrument.reply = None
+        self._go_on(client, self.instrument.run(message))
 
     def _go_on(self, client: Client, steps: Iterator[float]) -> None:
         """Run a message up to where it has to wait, or to its end."""
@@ -138,23 +144,7 @@ class Served:
         except SolveError as error:
             self._fail(error)
         else:
-            self._in(wait, lambda: self._go_on(client, steps))
-
-    def _in(self, seconds: float, then: Callable[[], None]) -> None:
-        """Go on once so much of the bench's time has passed: where the bench is late, its instruments are slow, and
-        what they show is of the time at which they show it."""
-        due = self._clock.stage.now + seconds
-
-        def later() -> None:
-            self._clock.sync()
-            left = due - self._clock.stage.now
-            if left > EARLY and not self._clock.stuck:
-                asyncio.get_running_loop().call_later(0.0 if self._clock.behind else left, later)
-                return
-            then()
-            self._next()
-
-        asyncio.get_running_loop().call_later(seconds, later)
+            asyncio.get_running_loop().call_later(wait, self._later, client, steps)
 
     def _fail(self, error: SolveError) -> None:
         """The circuit has no answer: the instrument reports a system error instead of a reading."""
@@ -163,19 +153,21 @@ class Served:
         if isinstance(self.instrument, ScpiInstrument):
             self.instrument.push_error(-310, str(error))
 
+    def _later(self, client: Client, steps: Iterator[float]) -> None:
+        self._again(lambda: self._go_on(client, steps), time.monotonic())
+
     def _rest(self, client: Client) -> None:
-        """An instrument that is still about what it was told answers when that is done."""
+        """An instrument that is still about what it was told answers when that is done, in the bench's time."""
         rest = self.instrument.unfinished
-        if rest > 0:
-            self._in(rest, lambda: self._finish(client))
-        else:
+        if rest <= 0:
             self._finish(client)
+            return
+        finish = self._finish
+        asyncio.get_running_loop().call_later(rest, lambda: self._again(lambda: finish(client), time.monotonic()))
 
     def _finish(self, client: Client) -> None:
         self._busy = False
         self._last = time.monotonic()
-        if self._clock.stage.version != self._version:
-            self._clock.forgive()  # what follows from this message begins now, however late the bench was
         reply = self.instrument.reply
         if reply is not None:
             if self._heard is not None:
@@ -314,10 +306,10 @@ class WireServer:
         return os.ttyname(far)
 
     def _tick(self) -> None:
-        self._clock.sync()
+        there = self._clock.sync()
         stage = self.bench.stage
         period = min(max(TICK_MOVING, stage.pace), self._resting()) if stage.moving else self._resting()
-        if self._clock.behind:
+        if not there:
             period = 0.0  # whoever has sent a message has his turn, and then this again
         self._ticking = asyncio.get_running_loop().call_later(period, self._tick)
 
