@@ -7,9 +7,9 @@
 One thread runs everything, so that nothing touches the circuit at the same time. The circuit is brought up to now
 before each message and by an idle tick; where the computer is busy, the answer waits for it: a supply that a moment ago
 was told 5 V would else seem to hang at 4 V. A supply answers once its output is up. Where the computer cannot follow a
-fast transient in real time at all, the bench's time falls behind, and that is said: it never runs ahead. Several clients
-may talk to one instrument; their messages run one after another, as inside a real one, and a meter that integrates keeps
-its next message waiting.
+fast transient in real time at all, the bench's time falls behind, and that is said: it never runs ahead. Several
+clients may talk to one instrument; their messages run one after another, as inside a real one, and a meter that
+integrates keeps its next message waiting.
 """
 
 from __future__ import annotations
