@@ -409,6 +409,19 @@ def test_a_sleep_takes_its_time_and_ends_with_a_cut(guard: ProcessGuard, played:
     assert time.monotonic() - began < LATE / 2
 
 
+def test_a_press_that_got_lost_ends_a_sleep(guard: ProcessGuard, monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[int] = []
+
+    def look() -> None:
+        looks.append(1)
+        if len(looks) == 2:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(client.presses, "look", look)
+    with pytest.raises(KeyboardInterrupt):
+        guard.sleep(LATE)
+
+
 def test_while_it_sleeps_it_listens_and_does_not_spin(
     guard: ProcessGuard, played: Played, monkeypatch: pytest.MonkeyPatch
 ) -> None:
