@@ -173,15 +173,12 @@ class Session:
     def pytest_runtestloop(self, session: Any) -> bool:
         self.items = {item.nodeid: item for item in session.items}
         warm()
-        if self.kept_reach is not None and self.kept_reach.exists():
-            kept = json.loads(self.kept_reach.read_text())
-            lines = {test: {name: set(each) for name, each in of.items()} for test, of in kept["lines"].items()}
-            self.reach = Reach(kept["seconds"], lines)
-        else:
-            self.unchanged(session.items)
-            if self.kept_reach is not None:
-                kept = {"seconds": self.reach.seconds, "lines": self.reach.lines}
-                self.kept_reach.write_text(json.dumps(kept, default=sorted))
+        tried = self._kept()
+        if new := [item for item in session.items if item.nodeid not in tried]:
+            self.unchanged(new)
+        if self.kept_reach is not None:
+            kept = {"tried": [*tried, *(item.nodeid for item in new)], **asdict(self.reach)}
+            self.kept_reach.write_text(json.dumps(kept, default=sorted))
         controls: list[Mutant | None] = [None] * CONTROLS
         work = [*self.share, *controls]
         random.Random(1).shuffle(work)
@@ -189,6 +186,18 @@ class Session:
         for pid in pids:
             os.waitpid(pid, 0)
         return True
+
+    def _kept(self) -> list[str]:
+        """What is known of the tests that are still there; those that were tried before."""
+        if self.kept_reach is None or not self.kept_reach.exists():
+            return []
+        kept = json.loads(self.kept_reach.read_text())
+        there = [test for test in kept["tried"] if test in self.items]
+        self.reach.seconds = {test: took for test, took in kept["seconds"].items() if test in self.items}
+        for test, of in kept["lines"].items():
+            if test in self.items:
+                self.reach.lines[test] = {name: set(each) for name, each in of.items()}
+        return there
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         if report.failed:
@@ -212,13 +221,12 @@ class Session:
                 print(f"left out: {item.nodeid}: FAILS", file=sys.stderr)
             elif reached:
                 self.reach.lines[item.nodeid] = reached
-        self._timed()
+        self._timed([item for item in items if item.nodeid in self.reach.lines])
         total = sum(self.reach.seconds.values())
         print(f"unchanged: {len(self.reach.seconds)} tests reach the files, in {total:.0f} s", file=sys.stderr)
 
-    def _timed(self) -> None:
+    def _timed(self, items: Sequence[Any]) -> None:
         """A second time, without the tracer, which costs more than the tests."""
-        items = [self.items[test] for test in self.reach.lines]
         for item, following in zip(items, [*items[1:], None], strict=True):
             began = time.perf_counter()
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
@@ -337,9 +345,8 @@ def _heard(ear: int, pid: int, within: float) -> str:
 # --- what is kept between pieces ------------------------------------------------------------------------------------
 @cache
 def digest(*targets: str) -> str:
-    """Of the text of these files, and of every test where none is named."""
+    """Of the text of these files, of all where none is named."""
     paths = [ROOT / FILES[each] for each in targets or FILES]
-    paths += [] if targets else sorted((ROOT / "tests").glob("r*/*.py"))
     return hashlib.sha256(b"".join(path.read_bytes() for path in paths)).hexdigest()[:12]
 
 
@@ -418,8 +425,7 @@ def main() -> int:
     if chosen.keep is not None:
         chosen.keep.mkdir(parents=True, exist_ok=True)
         out = chosen.keep.absolute() / "mutants.jsonl"
-        tests = hashlib.sha256(" ".join(there).encode()).hexdigest()[:6]
-        reach = chosen.keep.absolute() / f"reach-{digest()}-{tests}.json"
+        reach = chosen.keep.absolute() / f"reach-{digest()}.json"
     kept = still_true(out.read_text().splitlines(), chosen.again) if reach and out.exists() else []
     out.write_text("".join(json.dumps(each) + "\n" for each in kept))
     tried = {(e["mutant"]["target"], e["mutant"]["number"]) for e in kept if e["mutant"]}

@@ -140,23 +140,33 @@ def test_a_press_that_got_lost_is_raised_at_each_look_until_it_has_arrived() -> 
 def test_a_press_on_its_way_is_not_raised_twice() -> None:
     """What puts things right behind it may look: a relay that is opened, a resistor that is taken off."""
     seen: list[str] = []
+
+    def put_right() -> None:
+        presses.look()
+        try:
+            raise ValueError("on the way")
+        except ValueError:
+            presses.look()
+            seen.append("all of it ran")
+
+    def pressed() -> None:
+        try:
+            press()
+        finally:
+            put_right()
+
+    def at_another_error() -> None:
+        try:
+            raise ValueError("something else")
+        except ValueError:
+            presses.look()
+
     with presses.guarded():
         with pytest.raises(KeyboardInterrupt):
-            try:
-                press()
-            finally:
-                presses.look()
-                try:
-                    raise ValueError("on the way")
-                except ValueError:
-                    presses.look()
-                    seen.append("all of it ran")
+            pressed()
         assert seen == ["all of it ran"]
         with pytest.raises(KeyboardInterrupt):
-            try:
-                raise ValueError("something else")
-            except ValueError:
-                presses.look()
+            at_another_error()
 
 
 def test_another_thread_looks_for_nothing() -> None:
