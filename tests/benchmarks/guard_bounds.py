@@ -107,7 +107,8 @@ def polls(sides: list[Side], count: int) -> None:
                 seen[side].append(found)
         rate = {side: statistics.median(each[0] for each in found) for side, found in seen.items()}
         core = {side: statistics.median(each[2] for each in found) for side, found in seen.items()}
-        print(f"| {latency * 1e3:.0f} ms | {rate['before']:.0f} | {rate['now']:.0f} | {rate['now'] / rate['before']:.2f} "
+        ratio = rate["now"] / rate["before"]
+        print(f"| {latency * 1e3:.0f} ms | {rate['before']:.0f} | {rate['now']:.0f} | {ratio:.2f} "
               f"| {core['before']:.0%} | {core['now']:.0%} |", flush=True)  # fmt: skip
 
 

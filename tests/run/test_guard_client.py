@@ -246,6 +246,24 @@ def test_a_cut_is_raised_by_the_next_call_until_it_is_known(
     guard.beat(3.0)
 
 
+def test_a_cut_that_is_told_before_the_sample_that_was_asked_for_is_raised_in_its_place(
+    guard: ProcessGuard, played: Played
+) -> None:
+    """Its 0 V beside the meter's reading of a moment before was told as a wrong channel: the bench's fault."""
+    cut = {"rule": "over-current", "time": 1.0, "volts": 5.0, "amps": 1.0, "says": "so"}
+    played.answers["sample"] = "silence"
+
+    def cut_first() -> None:
+        until(lambda: played.asked("sample"), "the question")
+        played.say({"event": "cut", "supply": "USB", "cut": cut})
+        sample = {"time": 1.0, "volts": 0.003, "amps": 0.0, "mode": "off", "on": False, "trip": None}
+        played.say({"id": played.seen[-1]["id"], "ok": sample})
+
+    threading.Thread(target=cut_first, daemon=True).start()
+    with pytest.raises(Tripped):
+        guard.sample("USB")
+
+
 def test_an_output_that_came_on_is_raised_once_though_the_cut_before_is_known(
     guard: ProcessGuard, played: Played
 ) -> None:
