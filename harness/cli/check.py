@@ -61,7 +61,7 @@ def _left(checked: Checked) -> list[str]:
     if checked.kind != "board" or checked.problems:
         return []
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.drawings.left import left_to_do
+    from wakeboard.harness.drawings.boardfile.left import left_to_do
 
     return left_to_do(load_board(checked.file))
 

@@ -16,9 +16,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PrivateAttr
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.fields import (
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.fields import (
     Hertz,
     Named,
     OhmsValue,
@@ -29,8 +30,7 @@ from wakeboard.harness.describe.fields import (
     give_names,
     refused,
 )
-from wakeboard.harness.describe.positions import Path
-from wakeboard.harness.describe.problems import nearest, one_of, quoted
+from wakeboard.harness.describe.toml.positions import Path
 
 
 def _channel(found: Any) -> Any:

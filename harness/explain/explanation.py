@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.explain.next import Choice
+from wakeboard.harness.explain.choose.least_effort import Choice
 
 if TYPE_CHECKING:
-    from wakeboard.harness.explain import units
-    from wakeboard.harness.explain.cases import Case
-    from wakeboard.harness.explain.linework import LineFinding
-    from wakeboard.harness.explain.parting import Way
-    from wakeboard.harness.explain.repair import Repair
-    from wakeboard.harness.explain.roughness import ModelFit
-    from wakeboard.harness.explain.weigh import Weighing
+    from wakeboard.harness.explain.choose.other_means import Way
+    from wakeboard.harness.explain.evidence.roughness import ModelFit
+    from wakeboard.harness.explain.lines.of_run import LineFinding
+    from wakeboard.harness.explain.naming.repair import Repair
+    from wakeboard.harness.explain.rank.weigh import Weighing
+    from wakeboard.harness.explain.unit import units
+    from wakeboard.harness.explain.unit.cases import Case
 
 
 @dataclass(frozen=True)

@@ -6,14 +6,14 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from wakeboard.harness.explain import words
-from wakeboard.harness.explain.observe import CURRENT, OHMS, Observation
-from wakeboard.harness.explain.roughness import MISFIT, ROUGH
+from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, Observation
+from wakeboard.harness.explain.evidence.roughness import MISFIT, ROUGH
+from wakeboard.harness.explain.naming import words
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
+    from wakeboard.harness.explain.choose.least_effort import Choice
     from wakeboard.harness.explain.explanation import Explanation, Group
-    from wakeboard.harness.explain.next import Choice
 
 ROWS = 5
 NAMED = 0.01
@@ -154,7 +154,7 @@ def _model(explanation: Explanation) -> Iterator[str]:
 
 def value_unit(explanation: Explanation, path: str) -> str:
     """The unit of a part's value."""
-    from wakeboard.harness.describe.parts import nested_schema
+    from wakeboard.harness.describe.board.parts import nested_schema
     from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     case = explanation.case

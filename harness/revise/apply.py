@@ -15,15 +15,15 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable, Item
 
-from wakeboard.harness.describe.document import Document, read_text
 from wakeboard.harness.describe.load import board_of
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of, quoted
+from wakeboard.harness.describe.toml.document import Document, read_text
 from wakeboard.instruments.quantity import show
-from wakeboard.instruments.virtual.circuit.fault import Fault, parse_fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault, parse_fault
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.revise.plan import Change, Plan
     from wakeboard.instruments.virtual.circuit.part import Part
 
@@ -69,7 +69,7 @@ class _Editor:
     """One board file while it is changed. Problems gather in the plan's document."""
 
     def __init__(self, board: Board, plan: Plan, file: tomlkit.TOMLDocument) -> None:
-        from wakeboard.harness.describe.document import read
+        from wakeboard.harness.describe.toml.document import read
 
         self.board, self.file = board, file
         self.document: Document = read(plan.file) if plan.file else Document("changes")

@@ -21,9 +21,9 @@ from wakeboard.results.records import Reading
 from wakeboard.results.told import Notes, Told
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Line
-    from wakeboard.harness.describe.levels import Thresholds
-    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.describe.board.board import Board, Line
+    from wakeboard.harness.describe.board.levels import Thresholds
+    from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.guard.core import Envelope
     from wakeboard.harness.run.guard.owner import Ramp, Setting
     from wakeboard.harness.run.ports import Observer

@@ -22,13 +22,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.steps import StepKind, step_kinds
-from wakeboard.harness.run import presses
-from wakeboard.harness.run.atrest import check_at_rest
+from wakeboard.harness.describe.sequence.steps import StepKind, step_kinds
 from wakeboard.harness.run.context import KEEP_LEASE, Context
 from wakeboard.harness.run.decide import worst
 from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
+from wakeboard.harness.run.fitness.atrest import check_at_rest
 from wakeboard.harness.run.guard.owner import OffReport
+from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.steps import _discharge
@@ -36,9 +36,9 @@ from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
-    from wakeboard.harness.describe.step_model import StepModel
-    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.step_model import StepModel
+    from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.ports import Observer, Recorder
 
 

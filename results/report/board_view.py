@@ -9,12 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.compare.compare import CheckRow, Comparison
 from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord, SupplyTrace
 from wakeboard.results.report import readings_view as rv
-from wakeboard.results.report.drawings import units_strip
-from wakeboard.results.report.drawings_trace import overlay_figure
 from wakeboard.results.report.explain_view import (
     Concern,
     Document,
@@ -26,8 +24,10 @@ from wakeboard.results.report.explain_view import (
     shared_bodges,
     shared_faults,
 )
+from wakeboard.results.report.figures.strips import units_strip
+from wakeboard.results.report.figures.svg import Pen
+from wakeboard.results.report.figures.trace import overlay_figure
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
-from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import (
     limits_words,
     short_units,
@@ -40,7 +40,7 @@ from wakeboard.results.report.text import (
 from wakeboard.results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
-    from wakeboard.results.ledger_records import Finding
+    from wakeboard.results.ledger.records import Finding
 
 _QUANTITY = {"text": "answer"}
 MOST_COLUMNS = 12  # more units than this are not put side by side in columns

@@ -11,10 +11,10 @@ from markupsafe import Markup
 from wakeboard.results.counted import count
 from wakeboard.results.records import InstrumentUsed, RunRecord, Step
 from wakeboard.results.report import readings_view as rv
-from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
-from wakeboard.results.report.drawings_waves import start_up_figure
 from wakeboard.results.report.explain_view import Document, Explanation, explanation
-from wakeboard.results.report.svg import Pen
+from wakeboard.results.report.figures.svg import Pen
+from wakeboard.results.report.figures.trace import TraceNotes, trace_figure
+from wakeboard.results.report.figures.waves import start_up_figure
 from wakeboard.results.report.text import OUTCOME_WORDS, and_list, duration, show, when
 from wakeboard.results.told import ProgramTold, StartUpTold
 

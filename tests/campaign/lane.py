@@ -95,7 +95,7 @@ class Lane:
         self._template = self._make_template()
 
     def _make_template(self) -> Path:
-        from wakeboard.results.store import Store
+        from wakeboard.results.store.store import Store
 
         path = self.folder / "template.db"
         Store.open(path).close()

@@ -38,8 +38,8 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
     from wakeboard.harness.describe.load import load_bench
     from wakeboard.harness.run.session import exit_code, take_unit
     from wakeboard.instruments.errors import BenchError
-    from wakeboard.results.store import Store
-    from wakeboard.results.store_errors import StoreError
+    from wakeboard.results.store.errors import StoreError
+    from wakeboard.results.store.store import Store
 
     before = set(sys.modules)
     log = plug.Log(order["log"], "runner")
@@ -131,10 +131,10 @@ def main(folder: str) -> None:
     import sqlalchemy  # noqa: F401
 
     import wakeboard.harness.run.session
-    import wakeboard.instruments.opening
-    import wakeboard.results.store  # noqa: F401
+    import wakeboard.instruments.scpi.opening
+    import wakeboard.results.store.store  # noqa: F401
     from wakeboard.harness.describe.load import load_sequence
-    from wakeboard.harness.describe.steps import step_kinds
+    from wakeboard.harness.describe.sequence.steps import step_kinds
     from wakeboard.harness.run.guard import client  # noqa: F401
     from wakeboard.instruments.dialect import pick_dialect
 

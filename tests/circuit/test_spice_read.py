@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Variant
-from wakeboard.instruments.virtual.circuit.spice_expression import number
-from wakeboard.instruments.virtual.circuit.spice_read import read, read_netlist
-from wakeboard.instruments.virtual.circuit.spice_text import NetlistError
+from wakeboard.instruments.virtual.circuit.spice.expression import number
+from wakeboard.instruments.virtual.circuit.spice.read import read, read_netlist
+from wakeboard.instruments.virtual.circuit.spice.text import NetlistError
 
 
 def parts(*lines: str) -> dict[str, Part]:

@@ -11,8 +11,8 @@ from circuit_build import C, D, R, V, board, supply
 
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Variant, parse_fault
 from wakeboard.instruments.virtual.circuit.parts import kinds
-from wakeboard.instruments.virtual.circuit.spice_read import read_netlist
-from wakeboard.instruments.virtual.circuit.spice_write import node_names, write_netlist
+from wakeboard.instruments.virtual.circuit.spice.read import read_netlist
+from wakeboard.instruments.virtual.circuit.spice.write import node_names, write_netlist
 
 PRIMITIVES = [
     V("V1", "in", 9.0),

@@ -8,7 +8,7 @@ import pytest
 
 from wakeboard.harness.cli import execute
 from wakeboard.harness.describe.load import load_board, load_sequence
-from wakeboard.instruments.virtual.circuit.spice_read import read_netlist
+from wakeboard.instruments.virtual.circuit.spice.read import read_netlist
 
 AMPLIFIER = """* two stages and a reference
 .param rl=2.2k

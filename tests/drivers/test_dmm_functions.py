@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wakeboard.instruments.opening import open_dmm
+from wakeboard.instruments.scpi.opening import open_dmm
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 

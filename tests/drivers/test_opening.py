@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 
 from wakeboard.instruments.errors import DialectError, IdentityError, LinkError
-from wakeboard.instruments.opening import open_dmm, open_instrument, open_psu
+from wakeboard.instruments.scpi.opening import open_dmm, open_instrument, open_psu
 
 
 def says(text):

@@ -23,7 +23,7 @@ import pytest
 
 from wakeboard.harness.describe.load import load_bench
 from wakeboard.results.records import ASKED
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 TOOLS = runpy.run_path(str(Path(__file__).with_name("skep_bench.py")))
 ROOT = Path(__file__).parents[2]

@@ -12,9 +12,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from wakeboard.harness.describe import spreads
-from wakeboard.harness.explain import units
-from wakeboard.harness.explain.wild import Wild, picked
+from wakeboard.harness.describe.board import spreads
+from wakeboard.harness.explain.evidence.wild import Wild, picked
+from wakeboard.harness.explain.unit import units
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
 from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
@@ -78,7 +78,7 @@ def middle(amounts: float, volts: float = 4.0) -> float:
 
     scene = Scene(dict(state_values(BenchState({"IN": (volts, 0.1)}))))
     ((answer,),) = stand.answers([scene], [Change()])
-    from wakeboard.instruments.virtual.circuit.points import Points
+    from wakeboard.instruments.virtual.circuit.solver.points import Points
 
     points = Points.gathered([(answer[0].points, answer[1])])
     slopes = Slopes(stand.model, points, [Stray("MID", "GND", "leak", 1e-6)], np.array([[amounts]]))

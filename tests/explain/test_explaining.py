@@ -14,18 +14,18 @@ import pytest
 from click.testing import CliRunner
 
 from wakeboard.harness.cli.explain import command
-from wakeboard.harness.explain import asking
-from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case
+from wakeboard.harness.explain.ask import loop as asking
+from wakeboard.harness.explain.choose.least_effort import Choice
+from wakeboard.harness.explain.evidence.observe import observation
+from wakeboard.harness.explain.evidence.predict import Change
 from wakeboard.harness.explain.explaining import explain_case, explain_run
 from wakeboard.harness.explain.explanation import Explanation
-from wakeboard.harness.explain.next import Choice
-from wakeboard.harness.explain.observe import observation
-from wakeboard.harness.explain.predict import Change
 from wakeboard.harness.explain.telling import tell
+from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case
 from wakeboard.instruments.virtual.circuit import parse_fault
 from wakeboard.results.records import Reading, Rework, RunRecord, RunStart
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 MakeCase = Callable[..., Case]
 RunMaker = Callable[..., RunRecord]
@@ -165,7 +165,7 @@ def _without_cs_details(readings: list[Reading]) -> None:
 
 
 def _ask_board(wren: BoardModel, choice: Choice, truth: Change) -> float | None:
-    from wakeboard.harness.explain.predict import Predictor
+    from wakeboard.harness.explain.evidence.predict import Predictor
 
     o = choice.measurement.detail["observation"]
     y = float(Predictor(wren.circuit, wren.supplies, [o]).predict([truth], exact=True)[0, 0])

@@ -8,8 +8,8 @@ from types import ModuleType
 
 import pytest
 
-from wakeboard.harness.explain import thevenin
-from wakeboard.harness.explain.line_model import (
+from wakeboard.harness.explain.lines import thevenin
+from wakeboard.harness.explain.lines.line_model import (
     GROUND,
     METER_10M,
     METER_HIGH,
@@ -19,7 +19,7 @@ from wakeboard.harness.explain.line_model import (
     Resistor,
     Thresholds,
 )
-from wakeboard.harness.explain.lines import analyse, rectangular_ac
+from wakeboard.harness.explain.lines.verdict import analyse, rectangular_ac
 
 # 34401A one-year limits, 10 V range: 35 ppm of reading + 5 ppm of range (maker's data sheet, seen in public copies).
 METER = MeterError("meter", 35e-6, 50e-6)

@@ -11,9 +11,9 @@ import math
 import numpy as np
 import pytest
 
-from wakeboard.harness.explain import next as nxt
-from wakeboard.harness.explain import rank
-from wakeboard.harness.explain.rank import Hypothesis
+from wakeboard.harness.explain.choose import least_effort as nxt
+from wakeboard.harness.explain.rank import rank
+from wakeboard.harness.explain.rank.rank import Hypothesis
 
 PARTS = ("M1", "M2", "M3", "A1", "A2")
 INPUTS = {"A": 3, "B": 2, "C": 2, "D": 3, "E": 3}

@@ -16,12 +16,12 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.run import presses
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.errors import LinkTimeout
-from wakeboard.instruments.virtual.psu import Output
+from wakeboard.instruments.virtual.hardware.psu import Output
 
 POWER_ON = '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n'
 WAIT = '[[step]]\ndo = "wait"\nfor = "3 s"\n'

@@ -22,7 +22,7 @@ import pytest
 from wakeboard.harness.cli.options import to_json
 from wakeboard.harness.describe.load import load_bench, load_sequence
 from wakeboard.harness.run.session import take_unit
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 ROOT = Path(__file__).parents[2]
 LATE = 60.0  # s: when a wait gives up

@@ -13,7 +13,7 @@ import pytest
 import sqlalchemy.dialects.sqlite  # noqa: F401
 
 import wakeboard as wb
-from wakeboard.results import frames, store  # noqa: F401
+from wakeboard.results.store import store  # noqa: F401
 
 pytest_plugins = ["pytester"]
 pytestmark = pytest.mark.timeout(400)

@@ -185,7 +185,7 @@ class Shell:
     def do_open(self, message: dict[str, Any]) -> Any:
         """Open and identify the supplies; the off-list is fixed with this."""
         from wakeboard.instruments.clock import RealClock
-        from wakeboard.instruments.traffic import TrafficLog
+        from wakeboard.instruments.link.traffic import TrafficLog
 
         self.report_path = message["report"]
         self.traffic = TrafficLog()

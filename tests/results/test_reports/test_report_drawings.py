@@ -8,10 +8,10 @@ import pytest
 from markupsafe import Markup
 
 from wakeboard.results.records import SupplyTrace
-from wakeboard.results.report.drawings import Thresholds, limit_strip, line_strip, outcome_mark, units_strip
-from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
 from wakeboard.results.report.explain_view import explanation
-from wakeboard.results.report.svg import WIDTH, Axis, Pen, element
+from wakeboard.results.report.figures.strips import Thresholds, limit_strip, line_strip, outcome_mark, units_strip
+from wakeboard.results.report.figures.svg import WIDTH, Axis, Pen, element
+from wakeboard.results.report.figures.trace import TraceNotes, trace_figure
 from wakeboard.results.report.text import (
     fault_words,
     short_units,

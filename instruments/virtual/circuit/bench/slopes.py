@@ -20,12 +20,13 @@ from typing import Any, Final
 
 import numpy as np
 
+from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
+from wakeboard.instruments.virtual.circuit.solver.newton import evaluate, linearised
+from wakeboard.instruments.virtual.circuit.solver.points import Points
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints
+
 from ..compiled.parameters import Parameters
-from ..devices import Array, Mask
 from ..model import Model
-from ..newton import evaluate, linearised
-from ..points import Points
-from ..structure import Ints
 from .parts import supply_name
 from .strayed import Strays, balanced
 from .unknowns import Stray, Unknown

@@ -13,9 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from ..devices import Array, Mask
-from ..newton import System, linearised
-from ..structure import Layout
+from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
+from wakeboard.instruments.virtual.circuit.solver.newton import System, linearised
+from wakeboard.instruments.virtual.circuit.solver.structure import Layout
+
 from .unknowns import FULL_FROM, LEAKS_FROM, ONSET, Stray
 
 REACH: Final = 0.12

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 
-from ..devices import THERMAL_VOLTS
+from wakeboard.instruments.virtual.circuit.solver.devices import THERMAL_VOLTS
+
 from ..draft import Draft
 from ..errors import CircuitError
 from ..kind import Kind, Quantity

@@ -11,7 +11,7 @@ from ..part import Part, Value
 from .regulators import COMMON, GATE, RUNS, alive, always_on, body_diode, enable_gate, enable_pull, quiescent
 
 if TYPE_CHECKING:
-    from ..transient import Probe
+    from wakeboard.instruments.virtual.circuit.solver.transient import Probe
 
 _ENABLE = {name: COMMON[name] for name in ("enable_above", "active_low", "enable_pull", "enable_pull_ohms",
                                            "enable_leak_ohms", "quiescent", "dead")}  # fmt: skip
