@@ -116,4 +116,3 @@ def picked(
         block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
         covariance = covariance + w.extra * (rows[w.members].T @ block @ rows[w.members])
     return tuple(sorted(out)), covariance, float(odds[out].sum())
-

@@ -51,7 +51,7 @@ def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     teachers = 0 if likelihood.teachers is None else len(likelihood.teachers.off)
     return ModelFit(
         scale, float(off @ solved) / max(len(y), 1), _doubts(likelihood.unknowns, found),
-        _learnt(likelihood.unknowns, freedom, scale) if teachers else (), teachers,
+        learnt_values(likelihood.unknowns, freedom, scale) if teachers else (), teachers,
     )  # fmt: skip
 
 
@@ -64,8 +64,9 @@ def _doubts(unknowns: Sequence[Unknown], found: Array) -> tuple[Doubt, ...]:
     return tuple(sorted(far, key=lambda d: -abs(d.deviations))[:MOST])
 
 
-def _learnt(unknowns: Sequence[Unknown], freedom: Freedom, scale: float) -> tuple[Learnt, ...]:
-    """Values of parts of which other units tell more than the table, and something else than the drawing."""
+def learnt_values(unknowns: Sequence[Unknown], freedom: Freedom, scale: float, most: int = MOST) -> tuple[Learnt, ...]:
+    """Values of parts of which other units tell more than the table, and something else than the drawing; the furthest
+    off first."""
     out = []
     left = np.sqrt(np.maximum(np.diag(freedom.of_type), 0.0))
     for k, u in enumerate(unknowns):
@@ -81,4 +82,4 @@ def _learnt(unknowns: Sequence[Unknown], freedom: Freedom, scale: float) -> tupl
         ):
             value = u.drawn * u.factor(t)
             out.append((abs(t), Learnt(u.path, u.says, u.drawn, value, abs(value) * u.share * float(left[k]))))
-    return tuple(each for _, each in sorted(out, key=lambda pair: -pair[0])[:MOST])
+    return tuple(each for _, each in sorted(out, key=lambda pair: -pair[0])[:most])
