@@ -40,8 +40,8 @@ class Wild:
         return self.times**2 - 1
 
     def beside(self, factor: float) -> Wild:
-        """Where the whole table is taken wider by a factor, that much less is left for one type."""
-        return replace(self, times=max(self.times / max(factor, 1.0), 1.0))
+        """Where the whole table is taken by a factor wider, or closer: how wide one type may be stays what it is."""
+        return replace(self, times=max(self.times / factor, 1.0))
 
 
 class Wilds(tuple[Wild, ...]):
