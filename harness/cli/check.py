@@ -9,7 +9,6 @@ import click
 from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
-from wakeboard.instruments.quantity import show
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
@@ -112,6 +111,8 @@ def _rough_as_json(each: RoughPart) -> dict[str, object]:
 
 
 def _rough_line(each: RoughPart) -> str:
+    from wakeboard.instruments.quantity import show
+
     how = f"; `{'` or `'.join(each.keys)}` in board.toml narrows it" if each.keys else ""
     moves = f"may move {each.net} by {show(each.volts, 'V', 2)} [{each.state}]"
     return f"{each.part}: {' and '.join(each.says)} {moves}{how}"

@@ -13,7 +13,6 @@ from wakeboard.harness.cli.exits import Exit
 from wakeboard.harness.cli.opened import opened
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
-from wakeboard.instruments.quantity import show
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
@@ -48,6 +47,8 @@ def command(common: Common, board_file: str, write: bool, yes: bool) -> int:
 
 
 def _tell(common: Common, board: Board, taught: Taught) -> None:
+    from wakeboard.instruments.quantity import show
+
     common.say(f"{board.name} {board.revision}, by {count(len(taught.units), 'unit')}: {', '.join(taught.units)}")
     if not taught.values:
         common.say("  no part of all units is told otherwise than drawn")
