@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING
 from wakeboard.harness.explain.naming import words
 
 if TYPE_CHECKING:
-    from wakeboard.harness.explain.explanation import Group
     from wakeboard.harness.explain.rank.weigh import Weighing
     from wakeboard.instruments.virtual.circuit import Circuit
+    from wakeboard.results.explanation import Group
 
 BENCH = "the bench"
 SURE = 0.5

@@ -21,16 +21,17 @@ from wakeboard.harness.explain.blame import Shown, blamed
 from wakeboard.harness.explain.choose.least_effort import ENOUGH, Choice, Measurement
 from wakeboard.harness.explain.choose.other_means import ways_to_part
 from wakeboard.harness.explain.evidence.observe import CURRENT, VOLTS
-from wakeboard.harness.explain.explanation import Explanation, Group
+from wakeboard.harness.explain.explanation import Explanation
 from wakeboard.harness.explain.lines.of_run import findings
 from wakeboard.harness.explain.naming import words
 from wakeboard.harness.explain.naming.members import alternatives, likely, members
-from wakeboard.harness.explain.naming.repair import CLEARLY, Repair, any_repair, repairs
+from wakeboard.harness.explain.naming.repair import CLEARLY, any_repair, repairs
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.weigh import Weighing
 from wakeboard.harness.explain.unit import follow_ups as asked
 from wakeboard.harness.explain.unit import units
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
+from wakeboard.results.explanation import Group, Repair
 from wakeboard.results.records import ASKED
 
 if TYPE_CHECKING:

@@ -14,7 +14,8 @@ from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from wakeboard.harness.explain.choose.least_effort import Choice
-    from wakeboard.harness.explain.explanation import Explanation, Group
+    from wakeboard.harness.explain.explanation import Explanation
+    from wakeboard.results.explanation import Group
 
 ROWS = 5
 NAMED = 0.01

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.run import topology
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
+from wakeboard.harness.run.hand import presses
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.quantity import show
 from wakeboard.results.records import Reading
@@ -95,6 +96,7 @@ class Context:
 
     def pulse(self, lease: float = LEASE) -> None:
         """The runner lives and means to go on within `lease` seconds. Raises Tripped."""
+        presses.look()
         self.guard.beat(lease)
         if self.observer is not None:
             self.observer.pulse(self.guard.latest(), {name: limit for name, (_, limit) in self.supplies.items()})

@@ -237,6 +237,13 @@ class Link:
             with contextlib.suppress(Exception):
                 self._wire.read(self.clock.now() + QUIET)
 
+    def who(self) -> str:
+        """The reply to the question for the identity. Raises LinkGarbled where it names nobody."""
+        text = self.query(self.manners.identify)
+        if not like_identity(text):
+            self.garbled(self.manners.identify, text, "it does not say who answers")
+        return text
+
     def _confirm_identity(self) -> None:
         if self.identity is None:
             return

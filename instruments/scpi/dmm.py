@@ -21,12 +21,11 @@ from typing import Any
 
 from wakeboard.instruments.dialect import Asking, DmmDialect, Quantity, QuantityName
 from wakeboard.instruments.errors import SettingError
-from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.replies import ReplyError, number, searched, truth
 from wakeboard.instruments.meter import UNITS, WITH_CURRENT, TableMeter
 from wakeboard.instruments.ports import Measurement
-from wakeboard.instruments.scpi.speaker import Speaker
+from wakeboard.instruments.scpi.spoken import Spoken
 
 FRESH = 2.2  # periods of a display
 MAINS = 50.0  # Hz, the slower: for deadlines only
@@ -43,29 +42,21 @@ class _Setup:
     high_z: bool
 
 
-class Dmm(TableMeter):
+class Dmm(Spoken[DmmDialect], TableMeter):
     """Raises LinkError, InstrumentFault, SettingError, DialectError."""
 
     def __init__(self, link: Link, dialect: DmmDialect) -> None:
-        super().__init__(link.name, dialect)
-        self.link = link
-        self.speaker = Speaker(link, dialect)
-        self.identity: Identity | None = None
+        TableMeter.__init__(self, link.name, dialect)
+        Spoken.__init__(self, link, dialect)
         self._setup: _Setup | None = None
-        link.on_reopen.append(self.forget)
-
-    def identify(self) -> Identity:
-        """Ask *IDN?."""
-        self.identity = self.speaker.identify()
-        return self.identity
 
     @property
     def drives_current(self) -> bool:
         """Whether the function set last sends a test current through the leads."""
         return self._setup is not None and self._setup.quantity in WITH_CURRENT
 
-    def forget(self) -> None:
-        """Say the set-up again at the next reading."""
+    def after_reopening(self) -> None:
+        """The set-up is said again at the next reading."""
         self._setup = None
 
     # --- measuring --------------------------------------------------------------------------------------------------
@@ -81,7 +72,7 @@ class Dmm(TableMeter):
             replies = self._exchange(spec, wanted)
             if self._function_fits(spec, replies):
                 break
-            self.forget()
+            self.after_reopening()
             if attempt == 2:
                 raise SettingError(
                     f"{self.link.name} was set to {quantity} and says that it measures {replies['function']}",
@@ -103,7 +94,7 @@ class Dmm(TableMeter):
         self.link.timeout = timeout + self._patience(wanted)
         try:
             if self._setup != wanted:
-                self.forget()
+                self.after_reopening()
                 lines = self._setup_lines(spec, wanted, values)
                 if self.dialect.periods:
                     self.speaker.group(lines, [], values)

@@ -12,7 +12,6 @@ from wakeboard.instruments.clock import Clock
 from wakeboard.instruments.dialect import Dialect, DmmDialect, PsuDialect, ScopeDialect, load_dialect, pick_dialect
 from wakeboard.instruments.errors import DialectError, IdentityError, LinkBusy, LinkError
 from wakeboard.instruments.link.address import HERE, hosts_of
-from wakeboard.instruments.link.identity import like_identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.replies import searched
 from wakeboard.instruments.link.traffic import TrafficLog
@@ -60,9 +59,7 @@ def open_instrument(
         exclusive=exclusive,
     )
     try:
-        text = link.query(link.manners.identify)
-        if not like_identity(text):
-            link.garbled(link.manners.identify, text, "it does not say who answers")
+        text = link.who()
         if identity is not None and identity.casefold() not in text.casefold():
             raise IdentityError(
                 f"{name} at {address}: {identity!r} is expected, {text.strip()!r} answers", instrument=name

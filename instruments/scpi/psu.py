@@ -28,7 +28,7 @@ from wakeboard.instruments.link.replies import truth
 from wakeboard.instruments.scpi.psu_looks import Commanded, Looks, Sample
 from wakeboard.instruments.scpi.psu_outputs import Limits, Outputs
 from wakeboard.instruments.scpi.psu_status import Mode, ModeJudge, Trip
-from wakeboard.instruments.scpi.speaker import Speaker
+from wakeboard.instruments.scpi.spoken import Spoken
 
 __all__ = ["Limits", "Psu", "Sample"]
 Ch = str | int
@@ -38,35 +38,23 @@ _NO_DELAY = {
 }
 
 
-class Psu:
+class Psu(Spoken[PsuDialect]):
     """Channels are named "1", "2", …; numbers are taken too."""
 
     def __init__(self, link: Link, dialect: PsuDialect) -> None:
-        self.link = link
-        self.dialect = dialect
-        self.speaker = Speaker(link, dialect)
+        super().__init__(link, dialect)
         self.outputs = Outputs(self.speaker, dialect)
         self.looks = Looks(self.outputs, dialect)
-        self.identity: Identity | None = None
         self.repeated: set[str] = set()  # outputs that said on after the off command, and off after a second one
         self._most_delays: dict[str, float | None] = {}
-        link.on_reopen.append(self._after_reopening)
 
     # --- who and what -----------------------------------------------------------------------------------------------
     def identify(self) -> Identity:
         """Ask *IDN?; takes the model's outputs from the dialect."""
-        self.identity = self.speaker.identify()
-        self.outputs.adopt(self.identity.text)
+        identity = super().identify()
+        self.outputs.adopt(identity.text)
         self.looks.renew()
-        return self.identity
-
-    @property
-    def name(self) -> str:
-        return self.link.name
-
-    def told(self, what: str) -> Any:
-        """A supply tells nothing of itself that a run would keep."""
-        return None
+        return identity
 
     @property
     def channels(self) -> list[str]:
@@ -389,7 +377,7 @@ class Psu:
         """End the session. Outputs stay as they are."""
         self.link.close()
 
-    def _after_reopening(self) -> None:
+    def after_reopening(self) -> None:
         if self.link.power_cycled:
             self.looks.forget()
             self.link.power_cycled = False

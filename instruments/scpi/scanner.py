@@ -17,36 +17,22 @@ from typing import Any
 
 from wakeboard.instruments.dialect import Asking, ScannerDialect
 from wakeboard.instruments.errors import DialectError, SettingError
-from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.replies import channels_of, integer, number, truth
-from wakeboard.instruments.scpi.speaker import Speaker
+from wakeboard.instruments.scpi.spoken import Spoken
 
 Ch = str | int
 
 
-class Scanner:
+class Scanner(Spoken[ScannerDialect]):
     """Channels are named as the instrument names them: "101", "1". Raises LinkError, InstrumentFault, SettingError."""
 
     def __init__(self, link: Link, dialect: ScannerDialect) -> None:
-        self.link = link
-        self.dialect = dialect
-        self.speaker = Speaker(link, dialect)
-        self.identity: Identity | None = None
+        super().__init__(link, dialect)
         self.switched: Counter[str] = Counter()
         self._closed: set[str] = set()
         self._free = False
         self._counts = dialect.count is not None
-        link.on_reopen.append(self._after_reopening)
-
-    def identify(self) -> Identity:
-        """Ask *IDN?."""
-        self.identity = self.speaker.identify()
-        return self.identity
-
-    @property
-    def name(self) -> str:
-        return self.link.name
 
     @property
     def rated_volts(self) -> float | None:
@@ -175,7 +161,7 @@ class Scanner:
         if lines:
             self.speaker.group(lines, [], {})
 
-    def _after_reopening(self) -> None:
+    def after_reopening(self) -> None:
         self._free = False
 
 

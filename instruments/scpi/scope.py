@@ -22,11 +22,10 @@ import numpy as np
 from wakeboard.instruments.dialect import Asking, ScopeDialect
 from wakeboard.instruments.dialect_tables import Sign, Term
 from wakeboard.instruments.errors import SettingError
-from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.replies import ReplyError, integer, like_reply, number, searched
 from wakeboard.instruments.ports import Shot, View
-from wakeboard.instruments.scpi.speaker import Speaker
+from wakeboard.instruments.scpi.spoken import Spoken
 from wakeboard.instruments.waveform import Waveform, from_codes
 
 STEPS: Final = (1.0, 2.0, 5.0)
@@ -38,35 +37,18 @@ READ_TIMEOUT: Final = 10.0  # s for a block
 DTYPES: Final = {"u8": "u1", "i8": "i1", "u16": "u2", "i16": "i2"}
 
 
-class Scope:
+class Scope(Spoken[ScopeDialect]):
     """Raises LinkError, InstrumentFault, SettingError."""
 
     def __init__(self, link: Link, dialect: ScopeDialect) -> None:
-        self.link = link
-        self.dialect = dialect
-        self.speaker = Speaker(link, dialect)
-        self.identity: Identity | None = None
+        super().__init__(link, dialect)
         self._views: dict[str, View] = {}
         self._scales: dict[str, float] = {}
         self._shot: Shot | None = None
         self._delay = 0.0
         self._whole = self._begun = False
-        link.on_reopen.append(self._after_reopening)
 
-    def identify(self) -> Identity:
-        """Ask *IDN?."""
-        self.identity = self.speaker.identify()
-        return self.identity
-
-    @property
-    def name(self) -> str:
-        return self.link.name
-
-    def told(self, what: str) -> Any:
-        """It tells nothing of itself that a run needs."""
-        return None
-
-    def _after_reopening(self) -> None:
+    def after_reopening(self) -> None:
         """What it was asked before may belong to another shot."""
         self._whole = False
 

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from wakeboard.instruments.dialect import Asking, Base
 from wakeboard.instruments.errors import InstrumentFault, LinkError, LinkGarbled, LinkTimeout
-from wakeboard.instruments.link.identity import Identity, like_identity, parse_identity
+from wakeboard.instruments.link.identity import Identity, parse_identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.replies import ReplyError, error_entry
 
@@ -98,9 +98,7 @@ class Speaker:
     # --- identity and errors ----------------------------------------------------------------------------------------
     def identify(self) -> Identity:
         """Ask who answers, and hold the link to it from now on: after a reopening the same must answer."""
-        text = self.link.query(self.link.manners.identify)
-        if not like_identity(text):
-            self.link.garbled(self.link.manners.identify, text, "it does not say who answers")
+        text = self.link.who()
         self.link.identity = text.strip()
         if self.link.manners.power_on:
             self.link.forget_power_cycle()

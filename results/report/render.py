@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
+from wakeboard.results.explanation import Document
 from wakeboard.results.records import RunRecord
 from wakeboard.results.report.cautions import CAUTIONS, NEVER_SAFE
-from wakeboard.results.report.explain_view import Document, concerns
+from wakeboard.results.report.explain_view import concerns
 
 if TYPE_CHECKING:
     import jinja2

@@ -23,6 +23,7 @@ from wakeboard.harness.explain.explanation import Explanation
 from wakeboard.harness.explain.telling import tell
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case
 from wakeboard.instruments.virtual.circuit import parse_fault
+from wakeboard.results.explanation import ExplanationDocument
 from wakeboard.results.records import Reading, Rework, RunRecord, RunStart
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.store import Store
@@ -204,6 +205,16 @@ def test_explain_run_of_the_store_has_the_contracts_keys(filled: Path) -> None:
     assert line["pull_ohms"] == pytest.approx(13e3, rel=0.03)
 
 
+def test_a_document_is_read_and_written_as_it_was(filled: Path) -> None:
+    with Store.open(filled) as store:
+        document = json.loads(json.dumps(explain_run(store).as_json()))
+    told = ExplanationDocument.of(document)
+    assert json.loads(json.dumps(told.as_json())) == document
+    assert told.lines[0].bodge is not None
+    assert told.lines[0].candidates
+    assert told.best is not None
+
+
 def test_the_command_says_it_in_plain_words(filled: Path) -> None:
     result = CliRunner().invoke(command, ["--db", str(filled), "--why"], standalone_mode=False)
     assert result.exception is None
@@ -287,4 +298,4 @@ def test_a_reading_made_since_tells_to_which_rail_a_line_is_pulled(wren: BoardMo
     ]
     assert "A second load tells which" in lines[0].analysis.says
     assert "A second load tells which" not in lines[1].analysis.says
-    assert lines[1].as_json()["pull_to"] == "+3V3"
+    assert lines[1].told().pull_to == "+3V3"

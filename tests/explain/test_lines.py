@@ -178,7 +178,7 @@ def test_no_reading_is_an_error() -> None:
 
 
 def test_json_has_the_contracts_keys() -> None:
-    found = analyse("RST", [LineReading(2.7)], CMOS, fitted=[Resistor("R1", 100e3, 0.01)], rails=RAILS).as_json()
+    found = analyse("RST", [LineReading(2.7)], CMOS, fitted=[Resistor("R1", 100e3, 0.01)], rails=RAILS).told().as_json()
     wanted = {"line", "kind", "source_volts", "source_ohms", "pull_ohms", "pull_ohms_u", "pull_to", "bodge"}
     assert wanted <= set(found)
     assert all(not isinstance(v, float) or math.isfinite(v) for v in found.values())

@@ -15,6 +15,7 @@ from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.drawings.places.places import NAME, Places, places_beside
 from wakeboard.results.boardmap import drawn
+from wakeboard.results.explanation import ExplanationDocument
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -78,21 +79,14 @@ def review_figures(board: Board, places: Places, review: Mapping[str, Any] | Non
 def _figures(
     board: Board, places: Places, odd: Iterable[str], explained: Mapping[str, Any] | None
 ) -> list[tuple[str, Markup]]:
-    suspect = _suspect(explained, board.parts)
-    across = {str(line.get("line")): _across(line) for line in (explained or {}).get("lines", ())}
+    told = ExplanationDocument.of(explained or {})
+    suspect = _suspect(told, board.parts)
+    across = {line.line: line.bodge.across or "" for line in told.lines if line.bodge}
     found = [figure(board, places, name, across.get(name) or suspect) for name in dict.fromkeys(odd)]
     return [each for each in found if each is not None][:MOST]
 
 
-def _across(line: Mapping[str, Any]) -> str:
-    bodge = line.get("bodge") or {}
-    return str(bodge.get("across") or "") if isinstance(bodge, dict) else ""
-
-
-def _suspect(explained: Mapping[str, Any] | None, parts: Sequence[str] | Mapping[str, Any]) -> str:
+def _suspect(told: ExplanationDocument, parts: Sequence[str] | Mapping[str, Any]) -> str:
     """The part of the likeliest fault: "R31:open" and "U5.RST:pull_up=13k" name R31 and U5."""
-    for candidate in (explained or {}).get("candidates", ()):
-        name = re.split(r"[.:]", str(candidate.get("fault", "")), maxsplit=1)[0]
-        if name in parts:
-            return name
-    return ""
+    names = (re.split(r"[.:]", group.name, maxsplit=1)[0] for group in told.groups)
+    return next((name for name in names if name in parts), "")

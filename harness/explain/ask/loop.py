@@ -155,7 +155,8 @@ class Asked:
             "run": record.id if record else None, "outcome": record.outcome if record else None,
             "outputs_off": record.outputs_off if record else None,
             "taken": [
-                {**taken.choice.as_json(), "readings": [r.as_json() for r in taken.readings]} for taken in self.taken
+                {**taken.choice.told().as_json(), "readings": [r.as_json() for r in taken.readings]}
+                for taken in self.taken
             ],
             "refused": dict(self.refused),
         }  # fmt: skip

@@ -29,6 +29,7 @@ import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank.rank import entropy
+from wakeboard.results.explanation import NextMeasurement
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 _SHARES = _WEIGHTS / _WEIGHTS.sum()
@@ -76,12 +77,11 @@ class Choice:
     bits: float
     ahead: float
 
-    def as_json(self) -> dict[str, Any]:
+    def told(self) -> NextMeasurement:
         m = self.measurement
-        return {
-            "point": m.point, "quantity": m.quantity, "state": m.state, "bits": round(self.bits, 4),
-            "effort": m.effort, "ahead": round(self.ahead, 3), "does": m.does,
-        }  # fmt: skip
+        return NextMeasurement(
+            m.point, m.quantity, m.state, round(self.bits, 4), m.effort, round(self.ahead, 3), m.does
+        )  # fmt: skip
 
 
 def expected_entropy(prior: Array, outcomes: Array) -> float:

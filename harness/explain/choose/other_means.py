@@ -9,26 +9,14 @@ board, between the points, and a person's to do; cheapest first. The practice is
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.harness.explain.naming.repair import CLEARLY, LIKELY
 from wakeboard.harness.explain.rank.suspects import priors
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, parse_fault
+from wakeboard.results.explanation import Way
 
 ABSENT: Final = ("missing", "open")
-
-
-@dataclass(frozen=True, slots=True)
-class Way:
-    """does: what to do, as an instruction; effort: 1 = to touch one more point; parts: the faults that it tells."""
-
-    does: str
-    effort: float
-    parts: tuple[str, ...]
-
-    def as_json(self) -> dict[str, Any]:
-        return {"does": self.does, "effort": self.effort, "parts": list(self.parts)}
 
 
 def ways_to_part(circuit: Circuit, faults: Sequence[tuple[str, float]]) -> list[Way]:

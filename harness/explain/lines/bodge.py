@@ -15,12 +15,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from wakeboard.harness.describe.board import preferred
 from wakeboard.harness.explain.lines.line_model import GROUND, Driver, Rail, Thresholds
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
+from wakeboard.results.explanation import Bodge
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,58 +40,20 @@ class PullRange:
         return cls(name, ohms, ohms * (1 - tolerance), ohms * (1 + tolerance), to)
 
 
-@dataclass(frozen=True, slots=True)
-class Bodge:
-    """The window low_ohms..high_ohms of the resistor to add between the line and `to`, and the value to fit.
-
-    `fit_ohms` is None where the window is empty (`says` tells why). `across`: the fitted part it is soldered across;
-    `replace_ohms`: what to fit instead of that part. `after_volts`: (least, nominal, most) that the line will read.
-    """
-
-    line: str
-    hold: Literal["low", "high"]
-    to: str
-    low_ohms: float
-    high_ohms: float
-    fit_ohms: float | None
-    across: str | None
-    replace_ohms: float | None
-    watts: float
-    driver_amps: float
-    after_volts: tuple[float, float, float]
-    says: str
-    arithmetic: tuple[str, ...] = ()
-
-    @property
-    def rework(self) -> str | None:
-        """The bodge in the language of faults, to be noted as rework on a unit."""
-        return f"{self.line}+{self.to}:bridge={_marked(self.fit_ohms)}" if self.fit_ohms else None
-
-    @property
-    def step(self) -> str | None:
-        """A step to add to the sequence that checks the line after the bodge (TOML)."""
-        if self.fit_ohms is None:
-            return None
-        low, _, high = self.after_volts
-        return (
-            f'[[step]]\ndo = "line"\nof = "{self.line}"\n'
-            f'expect = "{show(min(low, 0.0) if self.hold == "low" else low, "V", 3)} .. {show(high, "V", 3)}"\n'
-        )
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "low_ohms": self.low_ohms,
-            "high_ohms": self.high_ohms if math.isfinite(self.high_ohms) else None,
-            "fit_ohms": self.fit_ohms, "across": self.across, "replace_ohms": self.replace_ohms, "to": self.to,
-            "hold": self.hold, "watts": self.watts, "driver_amps": self.driver_amps,
-            "after_volts": list(self.after_volts), "rework": self.rework, "step": self.step, "says": self.says,
-            "arithmetic": list(self.arithmetic),
-        }  # fmt: skip
+def _rework(line: str, to: str, ohms: float) -> str:
+    """The bodge in the language of faults, to be noted as rework on a unit."""
+    return f"{line}+{to}:bridge={_marked(ohms)}"
 
 
-def _marked(ohms: float | None) -> str:
+def _step(line: str, hold: str, after: tuple[float, float, float]) -> str:
+    """A step to add to the sequence that checks the line after the bodge (TOML)."""
+    low, _, high = after
+    expect = f"{show(min(low, 0.0) if hold == 'low' else low, 'V', 3)} .. {show(high, 'V', 3)}"
+    return f'[[step]]\ndo = "line"\nof = "{line}"\nexpect = "{expect}"\n'
+
+
+def _marked(ohms: float) -> str:
     """Ohms as a part is marked: 2200 -> "2.2k"."""
-    assert ohms is not None
     for scale, letter in ((1e6, "M"), (1e3, "k")):
         if ohms >= scale:
             return f"{ohms / scale:g}{letter}"
@@ -247,5 +210,5 @@ def _fit(
     )
     return Bodge(
         line, hold, problem.to, low, high, fit, across.name if across else None, replace, volts**2 / fit, amps, after,
-        says, tuple(notes),
+        says, tuple(notes), _rework(line, problem.to, fit), _step(line, hold, after),
     )  # fmt: skip

@@ -8,11 +8,11 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from wakeboard.harness.describe.state import BenchState, StateError
-from wakeboard.harness.explain.lines.bodge import Bodge, PullRange, bodge
+from wakeboard.harness.explain.lines.bodge import PullRange, bodge
 from wakeboard.harness.explain.lines.line_model import (
     GROUND,
     METER_10M,
@@ -26,6 +26,7 @@ from wakeboard.harness.explain.lines.line_model import (
 )
 from wakeboard.harness.explain.lines.verdict import LineAnalysis, analyse
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
+from wakeboard.results.explanation import Bodge, FoundLine
 from wakeboard.results.records import Reading, RunRecord
 
 if TYPE_CHECKING:
@@ -47,12 +48,8 @@ class LineFinding:
     bodge: Bodge | None
     why: str = ""
 
-    def as_json(self) -> dict[str, Any]:
-        out = self.analysis.as_json()
-        out["line"] = self.name
-        out["bodge"] = self.bodge.as_json() if self.bodge else None
-        out["why"] = self.why
-        return out
+    def told(self) -> FoundLine:
+        return replace(self.analysis.told(), line=self.name, bodge=self.bodge, why=self.why)
 
 
 def findings(
@@ -139,8 +136,6 @@ def _loads(state: BenchState) -> tuple[Resistor, ...]:
 
 
 def _with_ac(taken: list[LineReading], readings: Sequence[Reading], state: BenchState) -> list[LineReading]:
-    from dataclasses import replace
-
     def of(quantity: str) -> float | None:
         return next((r.value for r in readings if r.quantity == quantity and r.value is not None), None)
 
@@ -150,8 +145,6 @@ def _with_ac(taken: list[LineReading], readings: Sequence[Reading], state: Bench
 
 def _same_meter(taken: Sequence[LineReading]) -> list[LineReading]:
     """One gain figure for each meter: the largest that its readings ask for."""
-    from dataclasses import replace
-
     gain: dict[str, float] = {}
     for r in taken:
         gain[r.meter.name] = max(gain.get(r.meter.name, 0.0), r.meter.gain)

@@ -16,6 +16,7 @@ from wakeboard.harness.explain.lines import thevenin
 from wakeboard.harness.explain.lines.line_model import GROUND, LineReading, Rail, Resistor, Thresholds
 from wakeboard.harness.explain.lines.thevenin import Pull, Source
 from wakeboard.instruments.quantity import show
+from wakeboard.results.explanation import FoundLine, PossiblePull, finite
 
 Kind = Literal["divider", "toggling", "level", "floating", "fighting"]
 
@@ -51,35 +52,22 @@ class LineAnalysis:
     state: str = ""
     fitted: tuple[Resistor, ...] = field(default=())
 
-    def as_json(self) -> dict[str, Any]:
-        """The keys of the command line's `lines` entry; numbers in base units, None where not known."""
+    def told(self) -> FoundLine:
+        """Without the bodge. Numbers in base units, None where not known."""
         ohms = self.pull.ohms if self.pull else None
-        return {
-            "line": self.line, "kind": self.kind, "level": self.level, "state": self.state, "says": self.says,
-            "source_volts": self.source.volts.value if self.source else None,
-            "source_ohms": _finite(self.source.ohms.value) if self.source else None,
-            "pull_ohms": _finite(ohms.value) if ohms else None,
-            "pull_ohms_u": _finite(ohms.u) if ohms else None,
-            "pull_ohms_low": _finite(ohms.low) if ohms else None,
-            "pull_ohms_high": _finite(ohms.high) if ohms else None,
-            "pull_to": (self.pull.to or None) if self.pull else None,
-            "candidates": [_candidate(c) for c in self.candidates],
-            "duty": self.duty, "hertz": self.hertz, "toggling_ac": self.toggling_ac,
-            "arithmetic": list(self.arithmetic), "bodge": None,
-        }  # fmt: skip
+        low, high = (finite(ohms.low), finite(ohms.high)) if ohms else (None, None)
+        return FoundLine(
+            self.line, self.kind, self.level, self.says, self.state,
+            self.source.volts.value if self.source else None, finite(self.source.ohms.value) if self.source else None,
+            finite(ohms.value) if ohms else None, finite(ohms.u) if ohms else None, low, high,
+            (self.pull.to or None) if self.pull else None, tuple(_possible(c) for c in self.candidates),
+            self.duty, self.hertz, self.toggling_ac, self.arithmetic,
+        )  # fmt: skip
 
 
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
-def _candidate(pull: Pull) -> dict[str, Any]:
-    return {
-        "to": pull.to or None,
-        "ohms": _finite(pull.ohms.value) if pull.ohms else None,
-        "amps": pull.amps.value if pull.amps else None,
-        "probability": pull.probability,
-    }
+def _possible(pull: Pull) -> PossiblePull:
+    ohms = finite(pull.ohms.value) if pull.ohms else None
+    return PossiblePull(pull.to, ohms, pull.amps.value if pull.amps else None, pull.probability)
 
 
 def rectangular_ac(mean: float, low: float, high: float) -> tuple[float, float]:

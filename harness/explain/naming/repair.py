@@ -9,37 +9,19 @@ A pull hidden in a part is not repaired but outweighed: its line's bodge says ho
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Final
+from dataclasses import replace
+from typing import Final
 
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, Part, parse_fault
 from wakeboard.instruments.virtual.circuit.faults.effects import bridged
 from wakeboard.instruments.virtual.circuit.faults.fault import MENDED
+from wakeboard.results.explanation import Repair
 
 CLEARLY: Final = 0.85
 """Share from which one fault of several that the readings cannot tell apart is taken for the one."""
 LIKELY: Final = 0.1
 """Share from which a fault beside likelier ones is worth a repair of its own."""
-
-
-@dataclass(frozen=True, slots=True)
-class Repair:
-    """cause: the fault that it mends; does: what to do; done: the note once it is done; fault: its meaning.
-
-    share: how likely it is this cause, where several could be it; then `does` says so, and what it is to be told from
-    stands in the explanation.
-    """
-
-    cause: str
-    does: str
-    done: str
-    fault: str
-    share: float = 1.0
-
-    def as_json(self) -> dict[str, Any]:
-        told = {"cause": self.cause, "does": self.does, "note": self.done, "rework": self.fault}
-        return told if self.share == 1.0 else {**told, "share": self.share}
 
 
 def repairs(circuit: Circuit, faults: Sequence[str]) -> list[Repair]:

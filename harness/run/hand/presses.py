@@ -30,7 +30,8 @@ class _State:
     guarded: bool = False
     held: bool = False
     says: str = ""
-    raised: float | None = None
+    raised: float | None = None  # when a press raised last
+    arrived: bool = True  # it was seen by who ends the work for it
     pressed: int = 0  # while held
     told: float = 0.0
 
@@ -41,8 +42,11 @@ _STATE = _State()
 @contextlib.contextmanager
 def guarded(*also: str) -> Iterator[None]:
     """Take the signals over while the block runs; inside another such block: nothing more. also: names of signals
-    beside SIGINT that count as presses. One that is ignored stays so: SIGINT in a job in the background, SIGHUP after
-    nohup."""
+    beside SIGINT that count as presses.
+
+    SIGINT counts also where it was ignored before: a shell without job control starts what it sends to the background
+    so (POSIX, XCU 2.11), and a board would stay powered however often a person presses. SIGHUP after nohup stays
+    ignored: that is what nohup is asked for."""
     if _STATE.guarded or threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -51,7 +55,7 @@ def guarded(*also: str) -> Iterator[None]:
     rearm()
     try:
         for number, handler in before.items():
-            if handler is not signal.SIG_IGN:
+            if handler is not signal.SIG_IGN or number == signal.SIGINT:
                 signal.signal(number, _press)
         yield
     finally:
@@ -71,7 +75,7 @@ def _press(_number: int, _frame: Any) -> None:
         _STATE.pressed += 1
         _tell(now)
     elif _STATE.raised is None or now - _STATE.raised > ONE_PRESS:
-        _STATE.raised = now
+        _STATE.raised, _STATE.arrived = now, False
         raise KeyboardInterrupt
 
 
@@ -83,6 +87,25 @@ def _tell(now: float) -> None:
             os.write(sys.stderr.fileno(), f"\n{_STATE.says}\n".encode())
 
 
+def look() -> None:
+    """Raises KeyboardInterrupt once more where the one that a press raised got lost; not while it is on its way."""
+    if _STATE.arrived or threading.current_thread() is not threading.main_thread() or _on_its_way(sys.exception()):
+        return
+    raise KeyboardInterrupt
+
+
+def _on_its_way(error: BaseException | None) -> bool:
+    """Whether an interrupt is being handled, or is what the error at hand came up in."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__context__
+    return error is not None
+
+
+def arrived() -> None:
+    """The work ends for the press that was raised: it did not get lost."""
+    _STATE.arrived = True
+
+
 def hold(says: str = "") -> None:
     """No press raises from here on. says: told to who presses."""
     _STATE.held, _STATE.says = True, says
@@ -90,7 +113,7 @@ def hold(says: str = "") -> None:
 
 def rearm() -> None:
     """The next press raises."""
-    _STATE.held, _STATE.says, _STATE.raised, _STATE.pressed = False, "", None, 0
+    _STATE.held, _STATE.says, _STATE.raised, _STATE.arrived, _STATE.pressed = False, "", None, True, 0
 
 
 @contextlib.contextmanager

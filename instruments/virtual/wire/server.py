@@ -5,8 +5,9 @@
         pyvisa.ResourceManager("@py").open_resource(addresses.instruments["supply"], …)
 
 One thread runs everything, so that nothing touches the circuit at the same time. The circuit is brought up to now
-before each message and by an idle tick. Where the computer cannot follow a fast transient in real time, the bench's
-time falls behind rather than the answers: it never runs ahead. Several clients may talk to one instrument; their
+before each message and by an idle tick; where the computer is busy, the answer waits for it: a supply that a moment ago
+was told 5 V would else seem to hang at 4 V. Where the computer cannot follow a fast transient in real time at all, the
+bench's time falls behind, and that is said: it never runs ahead. Several clients may talk to one instrument; their
 messages run one after another, as inside a real one, and a meter that integrates keeps its next message waiting.
 """
 
@@ -32,6 +33,8 @@ from wakeboard.instruments.virtual.time.stage import Stage
 
 TICK_MOVING, TICK_RESTING = 0.002, 0.05  # seconds between idle ticks
 BUDGET = 0.004  # seconds of computing at a stretch, before messages get their turn
+CATCH_UP = 0.2  # seconds that an answer waits for the circuit to come up to now: half of a bench's shortest time-out
+TOO_SLOW = "this computer is too busy for this circuit: the bench's time falls behind the clock on the wall"
 Heard = Callable[[str, str, str], None]
 
 
@@ -51,8 +54,9 @@ class RealTime:
         self._offset = time.monotonic() - stage.now
         self._complaint = ""
 
-    def sync(self) -> None:
-        """Bring the circuit up to now, or as far as the budget of computing allows."""
+    def sync(self) -> bool:
+        """Bring the circuit up to now, or as far as the budget of computing allows; whether it got there. The rest is
+        made up for by the next calls."""
         stage = self.stage
         until = time.monotonic() - self._offset
         deadline = time.monotonic() + BUDGET
@@ -63,8 +67,19 @@ class RealTime:
                     break
         except SolveError as error:
             self._complain(str(error))
-        if stage.now < until:
-            self._offset = max(self._offset, time.monotonic() - stage.now)
+            self._stand(0.0)
+            return True  # there is no later for this circuit
+        self._stand(CATCH_UP)
+        return stage.now >= until
+
+    def give_up(self) -> None:
+        """What the circuit is behind by is lost."""
+        self._complain(TOO_SLOW)
+        self._stand(0.0)
+
+    def _stand(self, behind: float) -> None:
+        """The circuit is behind by so much at most."""
+        self._offset = max(self._offset, time.monotonic() - self.stage.now - behind)
 
     def _complain(self, text: str) -> None:
         """Say once what the circuit cannot answer; the bench's time stands still meanwhile."""
@@ -99,10 +114,26 @@ class Served:
             now = time.monotonic()
             if self.instrument.gap and now - self._last < self.instrument.gap:
                 continue  # lost, as in the real one
-            self._clock.sync()
             self._busy = True
-            self.instrument.reply = None
-            self._go_on(client, self.instrument.run(message))
+            self._caught_up(lambda client=client, message=message: self._begin(client, message), now)  # type: ignore[misc]
+
+    def _caught_up(self, go_on: Callable[[], None], since: float) -> bool:
+        """Go on once the circuit is at now, or where that takes too long; True where that was at once."""
+        if not self._clock.sync():
+            if time.monotonic() - since < CATCH_UP:
+                asyncio.get_running_loop().call_soon(self._again, go_on, since)
+                return False
+            self._clock.give_up()
+        go_on()
+        return True
+
+    def _again(self, go_on: Callable[[], None], since: float) -> None:
+        if self._caught_up(go_on, since):
+            self._next()
+
+    def _begin(self, client: Client, message: str) -> None:
+        self.instrument.reply = None
+        self._go_on(client, self.instrument.run(message))
 
     def _go_on(self, client: Client, steps: Iterator[float]) -> None:
         """Run a message up to where it has to wait, or to its end."""
@@ -123,9 +154,7 @@ class Served:
             self.instrument.push_error(-310, str(error))
 
     def _later(self, client: Client, steps: Iterator[float]) -> None:
-        self._clock.sync()
-        self._go_on(client, steps)
-        self._next()
+        self._again(lambda: self._go_on(client, steps), time.monotonic())
 
     def _finish(self, client: Client) -> None:
         self._busy = False
