@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.board.parts import board_kinds, nets_of
+from wakeboard.harness.describe.board.sane import out_of_range
 from wakeboard.harness.describe.problems import Problem, nearest, quoted
 from wakeboard.harness.describe.toml.document import Document
 from wakeboard.harness.describe.toml.positions import Path
@@ -21,7 +22,6 @@ from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence.sequence import Sequence
-from wakeboard.harness.describe.board.sane import out_of_range
 
 
 def board_notes(board: Board, document: Document) -> list[Problem]:
@@ -46,13 +46,6 @@ def sequence_notes(sequence: Sequence, document: Document) -> list[Problem]:
                 "a limit that the board's own source could give",
             )
     return notes.problems
-
-
-def _ground(board: Board, notes: Document) -> None:
-    if notes.at(("board", "ground")) is None:
-        notes.add(
-            ("board", "ground"), f"none; {quoted(board.ground)} was assumed", 'the net of zero volts: ground = "GND"'
-        )
 
 
 def _lonely_nets(board: Board, notes: Document) -> None:

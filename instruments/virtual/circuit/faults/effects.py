@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from wakeboard.instruments.quantity import QuantityError, parse
@@ -13,6 +13,21 @@ from wakeboard.instruments.virtual.circuit.part import Circuit, Part, Value
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 Place = str | tuple[str, str]
+"""A net, or a part's pin."""
+Extras = Sequence[tuple[Place, Place, float]]
+"""Conductances that faults put between two places, S."""
+
+
+def into(pin: tuple[str, str], extras: Extras, volts: Callable[[Place], float]) -> float:
+    """A into a part through a pin by what faults put inside it; volts: of a place."""
+    total = 0.0
+    for a, b, siemens in extras:
+        if pin in (a, b):
+            there = b if a == pin else a
+            total += siemens * (volts(pin) - volts(there))
+    return total
+
+
 """A net by name, or a pin as (part, pin): wherever that pin sits."""
 
 SHORT_SIEMENS = 100.0  # 10 mΩ: a solder short, or a part that failed short
