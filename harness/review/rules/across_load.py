@@ -35,13 +35,24 @@ def _uncaught(study: Study) -> Iterator[Concern]:
         for net in set(motor.pins.values()) - fixed:
             on_net = [part for part in parts if net in part.pins.values()]
             switch = next((p for p in on_net if net in (p.pins.get("D"), p.pins.get("C")) and p.kind in SWITCHES), None)
-            if switch and not any(part.kind in CATCH or part.kind in ("chip", "capacitor") for part in on_net):
+            if (
+                switch
+                and not _bridged(on_net, net)
+                and not any(p.kind in (*CATCH, "chip", "capacitor") for p in on_net)
+            ):
                 yield Concern(
                     "rating", True, (net,), path=(switch.name, motor.name),
                     says=f"nothing catches what {motor.name} gives back when {switch.name} switches it off: {net} "
                     f"rises until {switch.name} breaks down",
                     do=f"fit a diode across {motor.name}, its cathode on the side of the supply",
                 )  # fmt: skip
+
+
+def _bridged(on_net: list[Part], net: str) -> bool:
+    """Whether two MOSFETs stand on a net, one to each side: the body diode of the other catches what one lets go."""
+    fets = [part for part in on_net if part.kind == "mosfet"]
+    others = {side for part in fets for side in (part.pins["D"], part.pins["S"])} - {net}
+    return len(fets) > 1 and len(others) > 1
 
 
 def _conducting(study: Study, diode: Part, load: Part) -> Iterator[Concern]:

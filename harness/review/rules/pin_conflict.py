@@ -78,12 +78,34 @@ def _unanswered(study: Study) -> Iterator[Concern]:
             inputs[part.pins[pin]].append(f"{part.name}.{pin}")
     for net, pins in inputs.items():
         chips = {pin.partition(".")[0] for pin in pins}
-        if len(chips) > 1 and sorted(study.circuit.on_net(net)) == sorted(pins) and not study.rails_on(net):
+        if len(chips) < 2 or study.rails_on(net) or net == study.board.ground:
+            continue
+        others = {each for each in study.circuit.on_net(net) if each not in pins}
+        crossed = _crossed(study, net, chips)
+        if not others or (crossed and all(_is_resistor(study, each) for each in others)):
+            where = f", while {crossed} joins their outputs" if crossed else ""
             yield Concern(
-                "pin-conflict", True, (net,), path=tuple(pins),
-                says=f"{net} joins {' and '.join(pins)}, inputs all of them: nothing drives it",
-                do="look for two lines that are not crossed, or for what should drive it",
+                "pin-conflict", True, (net, *([crossed] if crossed else [])), path=tuple(pins),
+                says=f"{net} joins {' and '.join(pins)}, inputs all of them: nothing drives it{where}",
+                do=f"exchange {net} and {crossed} at one of them" if crossed
+                else "look for two lines that are not crossed, or for what should drive it",
             )  # fmt: skip
+
+
+def _crossed(study: Study, net: str, chips: set[str]) -> str:
+    """The net on which the same two chips meet with an output and a pin that may drive: the other line of a pair."""
+    for part, pin, entry in study.chips():
+        if part.name in chips and entry.get("type") == "output":
+            here = part.pins[pin]
+            for other, own, its in study.chips():
+                drives = its.get("type", "io") in ("io", "output")
+                if other is not part and other.name in chips and other.pins[own] == here != net and drives:
+                    return here
+    return ""
+
+
+def _is_resistor(study: Study, pin: str) -> bool:
+    return study.circuit.part(pin.partition(".")[0]).kind == "resistor"
 
 
 def _type(study: Study, pin: str) -> str:

@@ -98,8 +98,8 @@ class Draft:
         found = self.part.ground_pin
         if found is None:
             raise CircuitError(
-                f"{self.part.name} ({self.part.kind}): no pin is named as its ground ({', '.join(GROUNDS[:6])} …); it has "
-                f"{', '.join(self.part.pins)}", [self.part.name],
+                f"{self.part.name} ({self.part.kind}): no pin is named as its ground ({', '.join(GROUNDS[:6])} …); it "
+                f"has {', '.join(self.part.pins)}", [self.part.name],
             )  # fmt: skip
         return found
 

@@ -13,7 +13,7 @@ from .errors import CircuitError, nearest
 if TYPE_CHECKING:
     from .model import Model
 
-GROUNDS: Final = ("GND", "VSS", "DGND", "GNDD", "PGND", "AGND", "GNDA", "VSSA", "VEE", "GNDIO", "COM", "0V", "EP", "PAD")
+GROUNDS: Final = ("GND", "VSS", "DGND", "GNDD", "PGND", "AGND", "GNDA", "VSSA", "VEE", "COM", "0V", "EP", "EPAD", "PAD")
 """What makers call a chip's ground pin, in the order in which one is taken; a number may follow. Common practice, no
 source."""
 
