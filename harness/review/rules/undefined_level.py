@@ -174,7 +174,8 @@ def _open(study: Study, net: str, k: int) -> bool:
 def _idle(part: Part, pin: str) -> bool:
     """Whether a pin holds no net by itself; one that a program moves does not at power-on."""
     entry = part.values.get("io", {}).get(pin, {}) if part.kind == "chip" else {}
-    released = entry.get("type") == "io" and not {"drive", "pull_up", "pull_down", "leak"} & set(entry)
+    off = entry.get("drive") == "off" if entry.get("type") == "output" else entry.get("type") == "io"
+    released = off and entry.get("drive", "off") == "off" and not {"pull_up", "pull_down", "leak"} & set(entry)
     return released or pin in IDLE.get(part.kind, ())
 
 
