@@ -1,4 +1,4 @@
-"""Time as the drivers see it: the computer's, or that of a virtual bench (wakeboard.instruments.virtual.clock)."""
+"""Time as the drivers see it: the computer's, or that of a virtual bench (wakeboard.instruments.virtual.time.clock)."""
 
 from __future__ import annotations
 

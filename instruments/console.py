@@ -16,11 +16,12 @@ import contextlib
 import re
 from typing import Any, Literal, NoReturn
 
+from wakeboard.instruments.link.lock import AddressLock
+from wakeboard.instruments.link.traffic import TrafficLog
+
 from .clock import Clock, RealClock
 from .errors import ConsoleError
-from .lock import AddressLock
 from .patterns import HEARD, PatternTooSlow, compiled, search
-from .traffic import TrafficLog
 
 SLICE = 0.05  # s that one read waits at most
 KEPT = HEARD  # characters of what is still unread that `expect` looks at

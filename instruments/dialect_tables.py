@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from .manners import Manners
+from wakeboard.instruments.link.manners import Manners
 
 NUMBER = r"(?P<value>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
 SAMPLE = {

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 def frame(store: Store | str | Path, **narrow: Any) -> pd.DataFrame:

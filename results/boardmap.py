@@ -18,7 +18,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from wakeboard.results.counted import count
-from wakeboard.results.report.svg import element, number
+from wakeboard.results.report.figures.svg import element, number
 
 SCALE: Final = 10.0  # units of the drawing a millimetre
 ROOM: Final = 3.0  # mm around a board

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.results.frames import COLUMNS
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
 from wakeboard.results.visible import plain_cell
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from typing import Final
 from xml.etree import ElementTree
 
 from wakeboard.results.export import whole_file
-from wakeboard.results.ledger_text import show, show_limits
+from wakeboard.results.ledger.text import show, show_limits
 from wakeboard.results.records import Reading, RunRecord, Step
 
 # XML 1.0, section 2.2: Char ::= #x9 | #xA | #xD | [#x20-#xD7FF] | [#xE000-#xFFFD] | [#x10000-#x10FFFF]

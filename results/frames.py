@@ -16,13 +16,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from wakeboard.results.records import OUTCOMES
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
 
 if TYPE_CHECKING:
     import pandas as pd
     import sqlalchemy as sa
 
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 class Column(NamedTuple):
@@ -92,7 +92,7 @@ def frame(
         raise StoreError(f"no column {', '.join(unknown)}; known: {', '.join(NAMES)}", kind="usage")
     wanted = [name for name in NAMES if columns is None or name in columns]
     if isinstance(store, str | Path):
-        from wakeboard.results.store import Store
+        from wakeboard.results.store.store import Store
 
         with Store.open(store, create=False) as opened:
             return _frame(opened, wanted, _Filter(board, unit, sequence, run, latest))
@@ -193,8 +193,8 @@ def _runs(connection: sa.Connection, narrow: _Filter, name: str) -> pd.DataFrame
     import pandas as pd
     import sqlalchemy as sa
 
-    from wakeboard.results import store_read
-    from wakeboard.results.schema import run, run_end, unit
+    from wakeboard.results.store import read as store_read
+    from wakeboard.results.store.schema import run, run_end, unit
 
     wanted = {unit.c.board: narrow.board, unit.c.serial: narrow.unit, run.c.sequence: narrow.sequence}
     where = [column == value for column, value in wanted.items() if value is not None]
@@ -236,7 +236,7 @@ def _rework(text: str) -> str:
 def _steps(connection: sa.Connection, runs: pd.DataFrame) -> pd.DataFrame:
     import sqlalchemy as sa
 
-    from wakeboard.results.schema import step
+    from wakeboard.results.store.schema import step
 
     query = sa.select(
         step.c.id, step.c.run_id, step.c.number.label("step"), step.c.name.label("step_name"), step.c.kind
@@ -254,7 +254,7 @@ def _readings(connection: sa.Connection, runs: pd.DataFrame, wanted: list[str]) 
     import numpy as np
     import sqlalchemy as sa
 
-    from wakeboard.results.schema import reading, step
+    from wakeboard.results.store.schema import reading, step
 
     # The outcome travels as a small number: a million texts would have to be told apart again.
     code = sa.case(*((reading.c.outcome == name, place) for place, name in enumerate(OUTCOMES)), else_=-1)
@@ -277,7 +277,7 @@ def _dimension(
 ) -> pd.DataFrame:
     import sqlalchemy as sa
 
-    from wakeboard.results import schema
+    from wakeboard.results.store import schema
 
     table = schema.metadata.tables[table_name]
     query = sa.select(table.c.id, *(table.c[renamed.get(name, name)].label(name) for name in columns))

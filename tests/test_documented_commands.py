@@ -139,7 +139,7 @@ def run_units(folder: Path) -> None:
     """Two of the five runs of the demo: the others would only cost time."""
     from wakeboard.harness.describe.load import load_sequence
     from wakeboard.harness.run.session import planted, take_unit
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     sequence = load_sequence(folder / "first-power-on.toml")
     with Store.open(str(folder / "wakeboard.db")) as store:

@@ -19,7 +19,7 @@ from wakeboard.harness.describe import own
 from wakeboard.harness.describe.files import check_files
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.describe.registry import Registry
-from wakeboard.harness.describe.steps import STEPS, _take, step_kinds
+from wakeboard.harness.describe.sequence.steps import STEPS, _take, step_kinds
 from wakeboard.harness.run.session import take_unit
 
 sys.path.insert(0, str(Path(__file__).parent / "run"))
@@ -31,9 +31,9 @@ OURS = '''"""The share of one net's volts that stands on another."""
 
 from typing import Literal
 
-from wakeboard.harness.describe.fields import OneOrMore
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.toml.fields import OneOrMore
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.run.decide import Limits, decide
 from wakeboard.instruments.virtual.circuit.kind import Kind, Quantity

@@ -30,20 +30,20 @@ KNOT = "instruments.virtual.circuit"
 CORE = {
     f"{KNOT}.{name}"
     for name in (
-        "draft", "effects", "kind", "model", "newton", "part", "parts", "points", "ratings", "stability", "structure",
-        "tolerance", "topology", "transient",
+        "draft", "faults.effects", "kind", "model", "part", "parts", "solver.newton", "solver.points", "solver.ratings",
+        "solver.stability", "solver.structure", "solver.topology", "solver.transient", "tolerance",
     )
 }  # fmt: skip
 
 # A study keeps what it found out about its rails, and that is asked of the study.
-STUDY = {"harness.review.rails", "harness.review.study", "harness.review.supplied"}
+STUDY = {"harness.review.study.rails", "harness.review.study.study", "harness.review.study.supplied"}
 # A unit is weighed beside the board's other units, which are cases themselves.
-UNITS = {"harness.explain.cases", "harness.explain.units"}
+UNITS = {"harness.explain.unit.cases", "harness.explain.unit.units"}
 # pytest looks for hooks and fixtures in the plug-in's own module, and what it collects asks the plug-in for its seat.
 PLUG = {"harness.pytest_plug", "harness.pytest_plug.places", "harness.pytest_plug.steps"}
 
 # The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
-SPEAK_OF_EXIT_CODES = {"results.store_errors", "harness.run.session"}
+SPEAK_OF_EXIT_CODES = {"results.store.errors", "harness.run.session"}
 
 # Each is a word of its own trade in both places; renaming one would make it harder to guess.
 TWICE = {
@@ -69,7 +69,7 @@ TWICE = {
 }  # fmt: skip
 
 # The model's own helpers hand a solved batch over to Points before anybody else sees it.
-REACH_INSIDE = {f"{KNOT}.model", f"{KNOT}.spice_write"}
+REACH_INSIDE = {f"{KNOT}.model", f"{KNOT}.spice.write"}
 
 
 @functools.cache

@@ -16,7 +16,7 @@ from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.run.selfcheck import CheckedInstrument
+    from wakeboard.harness.run.fitness.selfcheck import CheckedInstrument
 
 EXAMPLES = [
     "wakeboard bench",
@@ -92,7 +92,7 @@ def command(
 
 # --- without a bench file ---------------------------------------------------------------------------------------------
 def _find(common: Common) -> Exit:
-    from wakeboard.harness.run.selfcheck import find_instruments
+    from wakeboard.harness.run.fitness.selfcheck import find_instruments
 
     found = find_instruments()
     if not found:
@@ -106,7 +106,7 @@ def _find(common: Common) -> Exit:
 
 
 def _probe(common: Common, address: str, kind: str | None, output: str | None) -> Exit:
-    from wakeboard.instruments.unknown import beginning, introduce, look
+    from wakeboard.instruments.scpi.unknown import beginning, introduce, look
 
     with introduce(address) as link:
         found = look(link, kind)
@@ -136,7 +136,7 @@ def _probe(common: Common, address: str, kind: str | None, output: str | None) -
 def _file_name(identity: str) -> str:
     import re
 
-    from wakeboard.instruments.identity import parse_identity
+    from wakeboard.instruments.link.identity import parse_identity
 
     who = parse_identity(identity)
     return (re.sub(r"[^a-z0-9]+", "-", f"{who.maker} {who.model}".casefold()).strip("-")[:60] or "instrument") + ".toml"
@@ -159,8 +159,8 @@ def _written(file: str, text: str) -> str:
 
 # --- with one ---------------------------------------------------------------------------------------------------------
 def _check(common: Common, described: Bench) -> list[CheckedInstrument]:
-    from wakeboard.harness.run.opening import open_driver
-    from wakeboard.harness.run.selfcheck import check_distinct, check_instruments
+    from wakeboard.harness.run.bench.opening import open_driver
+    from wakeboard.harness.run.fitness.selfcheck import check_distinct, check_instruments
 
     checked = []
     for each in check_instruments(described, open_driver=open_driver):
@@ -201,7 +201,7 @@ def _line(common: Common, text: str, indent: str = "      ") -> None:
 
 def _budget(common: Common, checked: list[CheckedInstrument]) -> list[dict[str, Any]]:
     """How soon the power would be off; told where every supply answered."""
-    from wakeboard.harness.run.budget import budget, round_s
+    from wakeboard.harness.run.fitness.budget import budget, round_s
 
     supplies = [each.timed for each in checked if each.timed is not None]
     if not supplies or len(supplies) < sum(each.kind == "psu" for each in checked):
@@ -220,7 +220,7 @@ def _budget(common: Common, checked: list[CheckedInstrument]) -> list[dict[str, 
 def _conform(common: Common, described: Bench, open_circuit: bool, document: dict[str, Any]) -> Exit:
     from wakeboard.harness.cli.exits import OutputsNotOff
     from wakeboard.harness.cli.signals import as_interrupt
-    from wakeboard.harness.run.conform import conform, left_on
+    from wakeboard.harness.run.bench.conform import conform, left_on
 
     _ask(common, open_circuit)
     document["conformance"] = {}
@@ -252,7 +252,7 @@ def _ask(common: Common, open_circuit: bool) -> None:
     """A person says so, by a word that is not typed by accident; or the option does. Never by default."""
     if open_circuit:
         return
-    from wakeboard.harness.run.conform import QUESTION
+    from wakeboard.harness.run.bench.conform import QUESTION
 
     if not common.interactive:
         raise click.UsageError(

@@ -10,7 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from wakeboard.harness.cli.options import Common
-    from wakeboard.harness.describe.sequence import Sequence
+    from wakeboard.harness.describe.sequence.sequence import Sequence
     from wakeboard.harness.page.address import Place
     from wakeboard.harness.page.link import PageLink
 

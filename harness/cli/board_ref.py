@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 def board_of(text: str) -> tuple[str, Path | None]:
@@ -25,7 +25,7 @@ def board_of(text: str) -> tuple[str, Path | None]:
 
 
 def _name_in(path: Path) -> str:
-    from wakeboard.harness.describe.document import read
+    from wakeboard.harness.describe.toml.document import read
 
     name = read(path).at(("board", "name"))
     if isinstance(name, str):

@@ -12,7 +12,7 @@ from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
 
 EXAMPLES = ["wakeboard changes rev-a/board.toml rev-b/board.toml", "wakeboard changes a.toml b.toml --rehearse"]
@@ -29,7 +29,7 @@ def command(common: Common, old: str, new: str, rehearsed: bool) -> int:
     Both are reviewed: which concerns the change mended, which it brought. Exit code 1 when it brought a serious one.
     """
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.drawings.changes import changes_between, judged
+    from wakeboard.harness.drawings.boardfile.changes import changes_between, judged
 
     before, after = load_board(old), load_board(new)
     found = changes_between(before, after)

@@ -16,9 +16,9 @@ from wakeboard.results.visible import visible
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from wakeboard.results.compare import CheckRow, Comparison
-    from wakeboard.results.compare_history import Drift, ReworkEffect
-    from wakeboard.results.compare_table import ReadingTable
+    from wakeboard.results.compare.compare import CheckRow, Comparison
+    from wakeboard.results.compare.history import Drift, ReworkEffect
+    from wakeboard.results.compare.table import ReadingTable
 
 COLUMNS = 6  # units side by side in 80 columns; of more, only those with something to show are named
 
@@ -64,8 +64,8 @@ def command(
     """
     from wakeboard.harness.cli.board_ref import board_of, must_have
     from wakeboard.harness.cli.opened import opened
-    from wakeboard.results.compare import compare
-    from wakeboard.results.compare_table import judged_runs, table_of_store
+    from wakeboard.results.compare.compare import compare
+    from wakeboard.results.compare.table import judged_runs, table_of_store
 
     name, file = board_of(board)
     with opened(common, str(file) if file else None) as store:
@@ -248,13 +248,13 @@ def _more(
 ) -> None:
     """The parts that are asked for by an option of their own."""
     if rework:
-        from wakeboard.results.compare_history import rework_effects
+        from wakeboard.results.compare.history import rework_effects
 
         effects = rework_effects(table)
         document["rework"] = [effect.as_json() for effect in effects]
         _show_rework(common, effects)
     if drift:
-        from wakeboard.results.compare_history import drifts
+        from wakeboard.results.compare.history import drifts
 
         found = drifts(table)
         document["drift"] = [each.as_json() for each in found]
@@ -300,7 +300,7 @@ def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
 
 
 def _show_drift(common: Common, found: Sequence[Drift]) -> None:
-    from wakeboard.results.statistics_charts import chance_words
+    from wakeboard.results.statistics.charts import chance_words
 
     if common.json:
         return

@@ -10,7 +10,7 @@ from wakeboard.harness.cli.options import Common
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.results.compare import CheckRow
+    from wakeboard.results.compare.compare import CheckRow
 
 
 def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:

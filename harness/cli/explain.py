@@ -12,11 +12,11 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.explain.asking import Asked
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.explain.ask.loop import Asked
+    from wakeboard.harness.explain.choose.least_effort import Choice
     from wakeboard.harness.explain.explanation import Explanation
-    from wakeboard.harness.explain.next import Choice
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(
@@ -84,7 +84,7 @@ def command(
         if at_bench:
             return _at_bench(common, store, explanation, bench_file, operator_name, pairs=not one, energise=energise)
     if ask:
-        from wakeboard.harness.explain.asking import go_on
+        from wakeboard.harness.explain.ask.loop import go_on
         from wakeboard.results.report.cautions import CAUTIONS
 
         for line in CAUTIONS:
@@ -128,7 +128,7 @@ def _at_bench(
     from wakeboard.harness.cli.run import caution, operator_there, tell_abandoned
     from wakeboard.harness.cli.signals import as_interrupt
     from wakeboard.harness.describe.load import load_bench
-    from wakeboard.harness.explain.asking import at_bench
+    from wakeboard.harness.explain.ask.loop import at_bench
     from wakeboard.harness.run.live import PlainObserver
 
     board = explanation.case.model.board if explanation.case is not None else None

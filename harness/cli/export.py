@@ -13,9 +13,9 @@ from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.results.records import RunSummary
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(
@@ -166,7 +166,7 @@ def _drawing(board: str | None, folder: str) -> dict[str, Any]:
 
     from wakeboard.harness.cli.opened import board_file
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.drawings.export import drawing_of
+    from wakeboard.harness.drawings.boardfile.export import drawing_of
     from wakeboard.results.export import whole_file
 
     path = board_file(board)
@@ -189,11 +189,11 @@ def _drawing(board: str | None, folder: str) -> dict[str, Any]:
 
 def netlist(board: Board, state: str, faults: list[str]) -> str:
     """The board's circuit in a bench state as a SPICE netlist. Raises CircuitError, and UsageError for a bad state."""
-    from wakeboard.harness.describe.circuit import on_supplies
+    from wakeboard.harness.describe.board.circuit import on_supplies
     from wakeboard.harness.describe.state import BenchState, StateError
     from wakeboard.instruments.virtual.circuit import Variant, parse_fault
     from wakeboard.instruments.virtual.circuit.bench.state import state_values
-    from wakeboard.instruments.virtual.circuit.spice_write import write_netlist
+    from wakeboard.instruments.virtual.circuit.spice.write import write_netlist
 
     try:
         bench = BenchState.parse(state or "off")

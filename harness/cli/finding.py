@@ -21,8 +21,8 @@ from wakeboard.harness.cli.options import Common, common_options, group
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.results.ledger import Evidence, Finding, Ledger
-    from wakeboard.results.store import Store
+    from wakeboard.results.ledger.ledger import Evidence, Finding, Ledger
+    from wakeboard.results.store.store import Store
 
 _EVIDENCE = "RUN[/STEP[/READING]]"
 _EXAMPLES = (
@@ -204,14 +204,14 @@ def revision(common: Common, output: str | None, board: str | None) -> int:
 
 
 def _ledger(store: Store) -> Ledger:
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.ledger.ledger import Ledger
 
     return Ledger(store)
 
 
 def read_evidence(store: Store, text: str) -> Evidence:
     """RUN, RUN/STEP or RUN/STEP/READING; READING is a name as the run shows it, or its place from 1."""
-    from wakeboard.results.ledger import Evidence
+    from wakeboard.results.ledger.ledger import Evidence
 
     run_text, _, rest = text.partition("/")
     step_text, _, reading_text = rest.partition("/")
@@ -245,7 +245,7 @@ def _show(common: Common, store: Store, finding: Finding) -> None:
 
 
 def _lines(ledger: Ledger, finding: Finding) -> Sequence[str]:
-    from wakeboard.results.ledger_text import evidence_line, faults_text, when
+    from wakeboard.results.ledger.text import evidence_line, faults_text, when
 
     shown = ledger.evidence_runs([finding])
     lines = [f"{finding.number}. {finding.title}  [{finding.board}, {_state(finding)}]"]

@@ -25,8 +25,8 @@ def command(common: Common, board: str, name: str | None, part: str | None, outp
     NAME is a rail, line, point, net or pin. The places come from the drawing that `wakeboard new` read.
     """
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.drawings.maps import figure
-    from wakeboard.harness.drawings.places import places_beside
+    from wakeboard.harness.drawings.places.maps import figure
+    from wakeboard.harness.drawings.places.places import places_beside
     from wakeboard.results.boardmap import drawn
     from wakeboard.results.export import whole_file
 

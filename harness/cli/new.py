@@ -14,8 +14,8 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.from_netlist import Begun
-    from wakeboard.harness.drawings.draft import Draft
+    from wakeboard.harness.describe.board.from_netlist import Begun
+    from wakeboard.harness.drawings.boardfile.draft import Draft
     from wakeboard.harness.drawings.reading import Given, Role
 
 EXAMPLES = [
@@ -91,9 +91,9 @@ def command(
 
 def _take_readers(folder: Path, own: tuple[str, ...]) -> None:
     """Readers of installed packages, of files that are named here, and of the board that is there already."""
-    from wakeboard.harness.describe.document import read
     from wakeboard.harness.describe.own import take_file, take_own, take_packages
     from wakeboard.harness.describe.problems import FileProblems
+    from wakeboard.harness.describe.toml.document import read
     from wakeboard.harness.drawings.readers import readers
 
     readers()  # its registry is there before what comes into it
@@ -135,7 +135,7 @@ def _given(
 
 def _columns(text: str | None) -> dict[str, str]:
     from wakeboard.harness.describe.problems import nearest, one_of
-    from wakeboard.harness.drawings.columns import ROLES
+    from wakeboard.harness.drawings.lists.columns import ROLES
 
     found = {}
     for pair in filter(None, (text or "").split(",")):
@@ -176,7 +176,7 @@ def _from_circuit(common: Common, folder: Path, netlist: Path) -> int:
 
 
 def _begun(netlist: Path, folder: Path) -> Begun:
-    from wakeboard.harness.describe.from_netlist import begun_from
+    from wakeboard.harness.describe.board.from_netlist import begun_from
     from wakeboard.harness.drawings.source import opened
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
@@ -194,10 +194,10 @@ def _tell_files(common: Common, folder: Path, texts: dict[str, str]) -> None:
 
 # --- from a drawing -------------------------------------------------------------------------------------------------
 def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
-    from wakeboard.harness.drawings.draft import drafted
-    from wakeboard.harness.drawings.first_sequence import first_sequence
-    from wakeboard.harness.drawings.places import NAME as PLACES
-    from wakeboard.harness.drawings.places import places_text
+    from wakeboard.harness.drawings.boardfile.draft import drafted
+    from wakeboard.harness.drawings.boardfile.first_sequence import first_sequence
+    from wakeboard.harness.drawings.places.places import NAME as PLACES
+    from wakeboard.harness.drawings.places.places import places_text
     from wakeboard.harness.drawings.reading import read_all
 
     draft = drafted(read_all(given), _board_name(folder), folder)
@@ -239,10 +239,10 @@ def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
 
 def _merged(board: Path, draft: Draft) -> tuple[str, list[str]]:
     """The board file with the drawing merged in. Raises FileProblems."""
-    from wakeboard.harness.describe.document import read
     from wakeboard.harness.describe.problems import FileProblems
-    from wakeboard.harness.drawings.merge import merged
-    from wakeboard.harness.drawings.places import places_beside
+    from wakeboard.harness.describe.toml.document import read
+    from wakeboard.harness.drawings.boardfile.merge import merged
+    from wakeboard.harness.drawings.places.places import places_beside
 
     document = read(board)
     if document.problems:
@@ -291,7 +291,7 @@ def _bench(template: str, board: str) -> str:
     """The bench of the template with this board's supplies, one channel each, and without a link that it has not."""
     import tomllib
 
-    from wakeboard.harness.drawings.draft import toml
+    from wakeboard.harness.drawings.boardfile.draft import toml
 
     tables = tomllib.loads(board)
     feeds = toml({str(channel): name for channel, name in enumerate(tables.get("supplies", {}), 1)})

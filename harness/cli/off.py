@@ -13,7 +13,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.harness.run.switch_off import Heard
+    from wakeboard.harness.run.bench.switch_off import Heard
 
 USUAL = "bench.toml"
 
@@ -30,7 +30,7 @@ def command(common: Common, bench: str | None) -> int:
     """
     from wakeboard.harness.cli.exits import OutputsNotOff
     from wakeboard.harness.describe.load import load_bench
-    from wakeboard.harness.run.switch_off import switch_off
+    from wakeboard.harness.run.bench.switch_off import switch_off
 
     if bench is None and not Path(USUAL).is_file():
         raise click.UsageError(

@@ -16,8 +16,8 @@ from wakeboard.harness.cli.board_ref import board_of
 
 if TYPE_CHECKING:
     from wakeboard.harness.cli.options import Common
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.results.store import Store
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.results.store.store import Store
 
 
 def board_option(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -55,8 +55,8 @@ def board_name(board: str | None) -> str | None:
 @contextmanager
 def opened(common: Common, board: str | None = None, *, create: bool = False, write: bool = False) -> Iterator[Store]:
     """The store that is meant. For looking only, a store that cannot be written is opened all the same."""
-    from wakeboard.results.store import Store
-    from wakeboard.results.store_errors import StoreError
+    from wakeboard.results.store.errors import StoreError
+    from wakeboard.results.store.store import Store
 
     place = common.database(board_file(board))
     try:
@@ -87,8 +87,8 @@ def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
 
     faults = [parse_fault(text) for text in texts]
     if board is not None and board.parts:
-        from wakeboard.harness.describe.circuit import board_circuit
-        from wakeboard.instruments.virtual.circuit.effects import effects
+        from wakeboard.harness.describe.board.circuit import board_circuit
+        from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
         circuit = board_circuit(board)
         for fault in faults:
@@ -99,7 +99,7 @@ def checked_faults(texts: Sequence[str], board: Board | None) -> list[str]:
 def board_in_store(store: Store, name: str, unit: str | None = None) -> Board | None:
     """The board as the latest run used it; None where no run tells, or where its file can no longer be read."""
     from wakeboard.harness.describe import load
-    from wakeboard.harness.describe.document import read_text
+    from wakeboard.harness.describe.toml.document import read_text
 
     runs = store.runs(board=name, unit=unit, limit=1) or store.runs(board=name, limit=1)
     if not runs:

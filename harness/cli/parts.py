@@ -32,7 +32,7 @@ def command(common: Common, what: str | None, part: str | None, board: str | Non
     parts/ beside the board or, with --own, in your own folder; `wakeboard new` then knows that part on every drawing.
     """
     if page:
-        from wakeboard.harness.drawings.catalogue import page as whole
+        from wakeboard.harness.drawings.parts.catalogue import page as whole
 
         click.echo(whole(), nl=False)
         return Exit.GOOD
@@ -46,7 +46,7 @@ def command(common: Common, what: str | None, part: str | None, board: str | Non
 
 
 def _kinds(common: Common) -> int:
-    from wakeboard.harness.describe.parts import board_kinds
+    from wakeboard.harness.describe.board.parts import board_kinds
 
     kinds = board_kinds()
     width = max(map(len, kinds))
@@ -58,9 +58,9 @@ def _kinds(common: Common) -> int:
 
 
 def _kind(common: Common, name: str) -> int:
-    from wakeboard.harness.describe.parts import board_kinds
+    from wakeboard.harness.describe.board.parts import board_kinds
     from wakeboard.harness.describe.problems import nearest, one_of
-    from wakeboard.harness.drawings.catalogue import as_json, lines
+    from wakeboard.harness.drawings.parts.catalogue import as_json, lines
 
     kinds = board_kinds()
     if name not in kinds:
@@ -73,7 +73,7 @@ def _kind(common: Common, name: str) -> int:
 
 
 def _book(common: Common) -> int:
-    from wakeboard.harness.drawings.book import Book, own_folder
+    from wakeboard.harness.drawings.parts.book import Book, own_folder
 
     entries = Book.beside(Path()).entries
     for entry in entries:
@@ -84,7 +84,7 @@ def _book(common: Common) -> int:
 
 
 def _new(common: Common, part: str | None, board: str | None, own: bool) -> int:
-    from wakeboard.harness.drawings.book_entry import add_entry
+    from wakeboard.harness.drawings.parts.book_entry import add_entry
 
     if not part or not board:
         raise click.UsageError("say which part of which board: wakeboard parts new U3 --from board.toml")

@@ -14,8 +14,8 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.results.push import Progress, Pushed
-    from wakeboard.results.store import Store
+    from wakeboard.results.push.push import Progress, Pushed
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(
@@ -33,7 +33,7 @@ def command(common: Common, url: str, verify: bool) -> int:
     Push again after an interruption: what is there already is not copied twice. Several benches may push at once. The
     password is best left to the server's own means (PGPASSWORD, or a password file), so that it is in no history.
     """
-    from wakeboard.results.push import push
+    from wakeboard.results.push.push import push
 
     with opened(common, write=False) as store:
         pushed = push(store, url, progress=_progress(common))
@@ -53,8 +53,8 @@ def _progress(common: Common) -> Progress | None:
 
 
 def _verify(store: Store, url: str) -> list[str]:
-    from wakeboard.results.push_compare import differences
-    from wakeboard.results.store import Store
+    from wakeboard.results.push.proof import differences
+    from wakeboard.results.store.store import Store
 
     with Store.open(url) as server:
         return differences(store, server)

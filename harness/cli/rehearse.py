@@ -13,7 +13,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.rehearse.reach import Sight
     from wakeboard.harness.rehearse.rehearsal import Escaped, Rehearsal
     from wakeboard.instruments.virtual.circuit import Fault
@@ -103,9 +103,9 @@ def _planted(
 
 
 def _fitting(sequence: StepSequence, text: str) -> Fault:
-    from wakeboard.harness.describe.circuit import board_circuit
+    from wakeboard.harness.describe.board.circuit import board_circuit
     from wakeboard.instruments.virtual.circuit import CircuitError, parse_fault
-    from wakeboard.instruments.virtual.circuit.effects import effects
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
     try:
         fault = parse_fault(text)

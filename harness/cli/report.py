@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 @wakeboard_command(
@@ -97,14 +97,14 @@ def _board(
 
 def _maps(common: Common, record: RunRecord, explained: dict[str, Any] | None) -> list[tuple[str, Markup]]:
     """Where what is odd is, with the places beside the results; none where the drawing was never read."""
-    from wakeboard.harness.drawings.maps import beside, run_figures
+    from wakeboard.harness.drawings.places.maps import beside, run_figures
 
     found = beside(Path(common.database()).parent)
     return run_figures(record, *found, explained) if found and found[0].name == record.board else []
 
 
 def _review_maps(file: Path | None, reviewed: dict[str, Any] | None) -> list[tuple[str, Markup]]:
-    from wakeboard.harness.drawings.maps import beside, review_figures
+    from wakeboard.harness.drawings.places.maps import beside, review_figures
 
     found = beside(file.parent) if file else None
     return review_figures(*found, reviewed) if found else []
@@ -131,8 +131,8 @@ def _write(common: Common, kind: str, output: str, html: str) -> None:
 def _explained(store: Store, run: str, reference: str | None = None) -> dict[str, Any] | None:
     """The explanation of a run, held against the reference unit where there is one; None where there is nothing to
     explain with."""
-    from wakeboard.harness.explain.cases import CannotExplain
     from wakeboard.harness.explain.explaining import explain_run
+    from wakeboard.harness.explain.unit.cases import CannotExplain
 
     try:
         return explain_run(store, run, reference=reference).as_json()

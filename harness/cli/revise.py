@@ -14,7 +14,7 @@ from wakeboard.harness.cli.options import Common, common_options, group
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
     from wakeboard.harness.revise.judging import Beside, Worth
     from wakeboard.harness.revise.plan import Plan
@@ -119,7 +119,7 @@ def swap(
     there is a sequence to measure it first, on a test board.
     """
     from wakeboard.harness.describe.load import load_board
-    from wakeboard.harness.drawings.book import Book
+    from wakeboard.harness.drawings.parts.book import Book
     from wakeboard.harness.revise import swapping
     from wakeboard.harness.revise.drafting import Drafted, written
     from wakeboard.harness.revise.plan import Plan
@@ -283,7 +283,7 @@ def _comparable(beside: Beside) -> dict[str, Any]:
 
 
 def _show(common: Common, beside: Beside, rehearsals: Sequence[Rehearsals]) -> None:
-    from wakeboard.harness.drawings.changes import changes_between
+    from wakeboard.harness.drawings.boardfile.changes import changes_between
 
     before, after = beside.before.board, beside.after.board
     told = count(len(beside.verdicts), "change")

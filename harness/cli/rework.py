@@ -65,7 +65,7 @@ def command(
         raise click.UsageError("--undo takes a rework back; it takes no --fault")
     if text is None and faults:
         raise click.UsageError("say what was done: wakeboard rework SN TEXT --fault …")
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.ledger.ledger import Ledger
 
     serial, name = serial_of(serial), board_name(board)
     with opened(common, board, write=text is not None or undo is not None) as store:
@@ -81,7 +81,7 @@ def command(
 
 
 def _show(common: Common, board: str, serial: str, done: Sequence[Rework]) -> None:
-    from wakeboard.results.ledger_text import faults_text, when
+    from wakeboard.results.ledger.text import faults_text, when
 
     common.emit({"unit": serial, "board": board, "rework": [_json(rework) for rework in done]})
     if not done:

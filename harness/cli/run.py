@@ -16,8 +16,8 @@ from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.page.link import PageLink
-    from wakeboard.harness.run.bench import OpenBench
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.bench.bench import OpenBench
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.runner import Result
 
 
@@ -56,11 +56,11 @@ def command(
     Without --bench the unit is on the virtual bench; what a units.toml beside the board plants in it is planted, too.
     """
     from wakeboard.harness.cli.signals import as_interrupt
+    from wakeboard.harness.describe.board.twice import planted_twice
     from wakeboard.harness.describe.load import load_bench, load_sequence
-    from wakeboard.harness.describe.twice import planted_twice
     from wakeboard.harness.run.live import Both
     from wakeboard.harness.run.session import planted, take_unit
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     described_sequence = load_sequence(sequence)
     board = described_sequence.board
@@ -146,7 +146,7 @@ def operator_there(common: Common, page: PageLink | None = None) -> Operator | N
     """Who can be asked: at the terminal, or at the page, or at both."""
     if common.no_input or (page is None and not common.interactive):
         return None
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.hand.operator import Operator
 
     return Operator(face=page, terminal=common.interactive)
 

@@ -20,13 +20,13 @@ from wakeboard.results.visible import plain_json, shown
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.page.link import PageLink
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.production import Tally
     from wakeboard.harness.run.runner import Result
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 COLOURS = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
 EXAMPLES = [
@@ -69,7 +69,7 @@ def command(
     from wakeboard.harness.cli.run import tell_abandoned
     from wakeboard.harness.cli.signals import as_interrupt
     from wakeboard.harness.describe.load import load_bench, load_sequence
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     pattern = _pattern(serial)
     described = load_sequence(sequence)
@@ -120,8 +120,8 @@ class Line:
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
-        from wakeboard.harness.run import presses
         from wakeboard.harness.run.errors import OperatorStop
+        from wakeboard.harness.run.hand import presses
         from wakeboard.harness.run.production import BadSerial, serial_number
 
         code = Exit.GOOD
@@ -246,8 +246,8 @@ class Line:
 
     def _kept(self, unit: str) -> Mapping[str, Any]:
         """What is computed once for the board and serves every unit that has no rework of its own."""
+        from wakeboard.harness.run.bench.virtual import prepare_board
         from wakeboard.harness.run.predict import CircuitLimits
-        from wakeboard.harness.run.virtual import prepare_board
 
         board = self.sequence.board
         if not self._shared:
@@ -334,7 +334,7 @@ class Line:
                     "do": BY_OUTCOME["error"], "outputs_off": off})  # fmt: skip
 
     def _large(self, text: str, outcome: str) -> None:
-        from wakeboard.harness.run.banner import banner
+        from wakeboard.harness.run.hand.banner import banner
 
         if self.common.json:
             return

@@ -14,7 +14,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.results.ledger import Event, Ledger, Unit
+    from wakeboard.results.ledger.ledger import Event, Ledger, Unit
 
 
 @wakeboard_command(
@@ -35,7 +35,7 @@ def command(common: Common, serial: str | None, note: str | None, new: bool, boa
     """List the units, or tell the history of one: runs, rework, notes, findings."""
     if serial is None and (note is not None or new):
         raise click.UsageError("say which unit: wakeboard unit SN …")
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.ledger.ledger import Ledger
 
     name = board_name(board)
     serial = None if serial is None else serial_of(serial)
@@ -60,7 +60,7 @@ def _list(common: Common, units: Sequence[Unit]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from wakeboard.results.ledger_text import when
+    from wakeboard.results.ledger.text import when
 
     table = Table(box=None, pad_edge=False)
     for title in ("board", "unit", "runs", "latest", "outcome", "run", "rework in force"):
@@ -87,7 +87,7 @@ def _unit_json(unit: Unit) -> dict[str, Any]:
 
 
 def _tell(common: Common, ledger: Ledger, serial: str, board: str | None) -> None:
-    from wakeboard.results.ledger_text import tell_history
+    from wakeboard.results.ledger.text import tell_history
 
     name = ledger.board_of(serial, board)
     events = ledger.history(serial, name)

@@ -53,10 +53,10 @@ def command(
     A units.toml beside the board says what is planted in a unit.
     """
     from wakeboard.harness.describe.load import load_board
+    from wakeboard.harness.run.bench.virtual import virtual_bench
     from wakeboard.harness.run.session import planted
-    from wakeboard.harness.run.virtual import virtual_bench
     from wakeboard.instruments.virtual.bench import NoOscilloscope
-    from wakeboard.instruments.virtual.server import serve
+    from wakeboard.instruments.virtual.wire.server import serve
 
     if _is_open(host):
         common.caution(

@@ -79,10 +79,10 @@ def review(demo: Demo) -> dict[str, Any]:
 def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
     """(unit, what is planted in it in words, its run) as they end; each is committed to the folder's store."""
     from wakeboard.harness.describe.load import load_sequence, load_units
+    from wakeboard.harness.run.bench.virtual import prepare_board
     from wakeboard.harness.run.predict import CircuitLimits
     from wakeboard.harness.run.session import take_unit
-    from wakeboard.harness.run.virtual import prepare_board
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     sequence = load_sequence(demo.folder / SEQUENCE)
     units = load_units(demo.folder / "units.toml")
@@ -101,9 +101,9 @@ def run_units(demo: Demo) -> Iterator[tuple[str, str, RunRecord]]:
 def conclude(demo: Demo) -> None:
     """Compare the units, explain each run, write the report."""
     from wakeboard.harness.explain.explaining import explain_units
-    from wakeboard.results.compare import compare_store
+    from wakeboard.results.compare.compare import compare_store
     from wakeboard.results.report.render import report_board
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     board = demo.review["board"]
     with Store.open(str(demo.folder / DATABASE)) as store:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from wakeboard.harness.describe.bench import Bench
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import Document, read
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.board.notes import board_notes, sequence_notes
 from wakeboard.harness.describe.load import bench_of, board_of, sequence_of, units_of
-from wakeboard.harness.describe.notes import board_notes, sequence_notes
 from wakeboard.harness.describe.problems import FileProblems, Problem, one_of
+from wakeboard.harness.describe.toml.document import Document, read
 from wakeboard.harness.describe.units import units_notes
 from wakeboard.results.counted import count
 
@@ -97,7 +97,7 @@ def _check(document: Document, kind: str, boards: dict[str, Board | None]) -> Ch
 
 def _pin_tables(board: Board, document: Document) -> None:
     """The pin tables that parts name, packaged or beside the board: read by `review`, checked here too."""
-    from wakeboard.harness.describe.pin_tables import load_pin_table
+    from wakeboard.harness.describe.board.pin_tables import load_pin_table
 
     for name in board.parts:
         table, path = board.note(name).pin_table, ("parts", name, "pin_table")

@@ -13,17 +13,17 @@ import os
 from pathlib import Path
 
 from wakeboard.harness.describe.bench import Bench, check_bench, place_dialects
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.board_checks import check_board
-from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import Document, read, read_named, read_text
-from wakeboard.harness.describe.mend import mend
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.board.checks import check_board
+from wakeboard.harness.describe.board.parts import read_parts
 from wakeboard.harness.describe.own import take_own
-from wakeboard.harness.describe.parts import read_parts
-from wakeboard.harness.describe.positions import line_of
 from wakeboard.harness.describe.problems import FileProblems
-from wakeboard.harness.describe.sequence import Sequence, read_head, read_steps, step_tables
-from wakeboard.harness.describe.sequence_checks import check_sequence
+from wakeboard.harness.describe.sequence.checks import check_sequence
+from wakeboard.harness.describe.sequence.sequence import Sequence, read_head, read_steps, step_tables
+from wakeboard.harness.describe.toml.collect import validated
+from wakeboard.harness.describe.toml.document import Document, read, read_named, read_text
+from wakeboard.harness.describe.toml.mend import mend
+from wakeboard.harness.describe.toml.positions import line_of
 from wakeboard.harness.describe.units import Units, check_units
 
 PathLike = str | os.PathLike[str]

@@ -26,7 +26,7 @@ from wakeboard.harness.describe.problems import FileProblems, Problem, quoted
 from wakeboard.harness.describe.registry import BadKind, bring, forget_brought, packages
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.document import Document
+    from wakeboard.harness.describe.toml.document import Document
 
 VARIABLE: Final = "WAKEBOARD_OWN"
 SHORT: Final = 12

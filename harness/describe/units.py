@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from pydantic import Field, PrivateAttr
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import Document
-from wakeboard.harness.describe.fields import Named, Names, Table, give_names
-from wakeboard.harness.describe.positions import Path
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.board.twice import planted_twice
 from wakeboard.harness.describe.problems import Problem
-from wakeboard.harness.describe.twice import planted_twice
+from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.describe.toml.fields import Named, Names, Table, give_names
+from wakeboard.harness.describe.toml.positions import Path
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
 
@@ -82,7 +82,7 @@ def _check_fault(text: str, board: Board | None) -> None:
 
     fault = parse_fault(text)
     if board is not None and board.parts:
-        from wakeboard.harness.describe.circuit import board_circuit
-        from wakeboard.instruments.virtual.circuit.effects import effects
+        from wakeboard.harness.describe.board.circuit import board_circuit
+        from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
         effects(board_circuit(board), fault)

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from wakeboard.harness.describe.problems import FileProblems, Problem
-from wakeboard.harness.drawings.chips import fit_chips
 from wakeboard.harness.drawings.design import Design, joined
+from wakeboard.harness.drawings.parts.chips import fit_chips
 from wakeboard.harness.drawings.readers import Options, read, reader_of
 from wakeboard.harness.drawings.source import opened
 

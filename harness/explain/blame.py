@@ -14,12 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from wakeboard.harness.explain import words
+from wakeboard.harness.explain.naming import words
 
 if TYPE_CHECKING:
-    from wakeboard.harness.explain.explanation import Group
-    from wakeboard.harness.explain.weigh import Weighing
+    from wakeboard.harness.explain.rank.weigh import Weighing
     from wakeboard.instruments.virtual.circuit import Circuit
+    from wakeboard.results.explanation import Group
 
 BENCH = "the bench"
 SURE = 0.5

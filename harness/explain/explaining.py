@@ -17,23 +17,27 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wakeboard.harness.explain import asked, rank, units, words
 from wakeboard.harness.explain.blame import Shown, blamed
-from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
-from wakeboard.harness.explain.explanation import Explanation, Group
-from wakeboard.harness.explain.linework import findings
-from wakeboard.harness.explain.members import alternatives, likely, members
-from wakeboard.harness.explain.next import ENOUGH, Choice, Measurement
-from wakeboard.harness.explain.observe import CURRENT, VOLTS
-from wakeboard.harness.explain.parting import ways_to_part
-from wakeboard.harness.explain.repair import CLEARLY, Repair, any_repair, repairs
-from wakeboard.harness.explain.weigh import Weighing
+from wakeboard.harness.explain.choose.least_effort import ENOUGH, Choice, Measurement
+from wakeboard.harness.explain.choose.other_means import ways_to_part
+from wakeboard.harness.explain.evidence.observe import CURRENT, VOLTS
+from wakeboard.harness.explain.explanation import Explanation
+from wakeboard.harness.explain.lines.of_run import findings
+from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.naming.members import alternatives, likely, members
+from wakeboard.harness.explain.naming.repair import CLEARLY, any_repair, repairs
+from wakeboard.harness.explain.rank import rank
+from wakeboard.harness.explain.rank.weigh import Weighing
+from wakeboard.harness.explain.unit import follow_ups as asked
+from wakeboard.harness.explain.unit import units
+from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
+from wakeboard.results.explanation import Group, Repair
 from wakeboard.results.records import ASKED
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 SHOWN = 1e-4
 """Least probability of a group that is listed."""
@@ -182,7 +186,7 @@ def _explanation(
     case: Case, weighing: Weighing, shared: Sequence[units.Common], notes: Sequence[str], ask_next: bool,
     shown: Shown | None = None,
 ) -> Explanation:  # fmt: skip
-    from wakeboard.harness.explain.propose import entropy_of, propose
+    from wakeboard.harness.explain.choose.proposal import entropy_of, propose
 
     grouped = _grouped(weighing)
     odd = _odd(case, weighing)
@@ -210,7 +214,7 @@ def next_choices(
     explanation: Explanation, count: int = 3, usable: Callable[[Measurement], bool] | None = None
 ) -> list[Choice]:
     """What to measure next, best first, among what is `usable`; none where nothing is left to tell apart."""
-    from wakeboard.harness.explain.propose import propose
+    from wakeboard.harness.explain.choose.proposal import propose
 
     case, weighing = explanation.case, explanation.weighing
     if case is None or weighing is None:

@@ -1,55 +1,19 @@
-"""The answer of an explanation: groups of faults with their probabilities, lines, and what to measure next."""
+"""The answer of an explanation, with what stands behind it. What of it lasts is said in results/explanation.py."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.explain.next import Choice
+from wakeboard.harness.explain.choose.least_effort import Choice
+from wakeboard.results.explanation import CommonFault, ExplanationDocument, Group, Repair
 
 if TYPE_CHECKING:
-    from wakeboard.harness.explain import units
-    from wakeboard.harness.explain.cases import Case
-    from wakeboard.harness.explain.linework import LineFinding
-    from wakeboard.harness.explain.parting import Way
-    from wakeboard.harness.explain.repair import Repair
-    from wakeboard.harness.explain.roughness import ModelFit
-    from wakeboard.harness.explain.weigh import Weighing
-
-
-@dataclass(frozen=True)
-class Group:
-    """Explanations that these readings cannot tell apart, likeliest first.
-
-    faults: texts of the likeliest (empty for none, and for something else); same: the other members' texts.
-    accounts_for: odd readings that it explains; leaves: readings that it does not. common: its faults that most units
-    share. u: relative standard uncertainties of the fitted values. bench: what a reference unit shows as well, which is
-    why the bench is blamed for it. either: for each of `faults` all that may be there in its stead, with their shares
-    of this group; ways: what would part these. place: the number of its likeliest candidate in the weighing.
-    """
-
-    name: str
-    probability: float
-    faults: tuple[str, ...]
-    says: str
-    accounts_for: tuple[str, ...] = ()
-    leaves: tuple[str, ...] = ()
-    same: tuple[tuple[str, float], ...] = ()
-    common: tuple[str, ...] = ()
-    u: tuple[float, ...] = ()
-    bench: tuple[str, ...] = ()
-    either: tuple[tuple[tuple[str, float], ...], ...] = ()
-    ways: tuple[Way, ...] = ()
-    place: int | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "fault": self.name, "probability": self.probability, "accounts_for": list(self.accounts_for),
-            "leaves": list(self.leaves), "faults": list(self.faults), "says": self.says,
-            "same": [{"fault": fault, "probability": p} for fault, p in self.same], "common": list(self.common),
-            "u_relative": list(self.u), "bench": list(self.bench),
-            "ways": [way.as_json() for way in self.ways],
-        }  # fmt: skip
+    from wakeboard.harness.explain.evidence.roughness import ModelFit
+    from wakeboard.harness.explain.lines.of_run import LineFinding
+    from wakeboard.harness.explain.rank.weigh import Weighing
+    from wakeboard.harness.explain.unit import units
+    from wakeboard.harness.explain.unit.cases import Case
 
 
 @dataclass(frozen=True)
@@ -87,13 +51,13 @@ class Explanation:
 
     def as_json(self) -> dict[str, Any]:
         """The document of `wakeboard explain --json` (numbers in base units)."""
-        return {
-            "run": self.run, "unit": self.unit, "board": self.board,
-            "candidates": [g.as_json() for g in self.groups],
-            "next": [c.as_json() for c in self.next],
-            "lines": [f.as_json() for f in self.lines], "repairs": [r.as_json() for r in self.repairs],
-            "odd": list(self.odd), "as_drawn": list(self.as_drawn), "readings": self.readings,
-            "common": [{"fault": c.text, "units": list(c.units)} for c in self.common],
-            "notes": list(self.notes), "arithmetic": list(self.arithmetic), "seconds": self.seconds, "bits": self.bits,
-            "model": None if self.fit is None else self.fit.as_json(),
-        }  # fmt: skip
+        return self.document().as_json()
+
+    def document(self) -> ExplanationDocument:
+        """What of it is written down."""
+        return ExplanationDocument(
+            self.run, self.unit, self.board, self.groups, tuple(choice.told() for choice in self.next),
+            tuple(line.told() for line in self.lines), self.repairs, self.odd, self.as_drawn, self.readings,
+            tuple(CommonFault(each.text, each.units) for each in self.common), self.notes, self.arithmetic,
+            self.seconds, self.bits, None if self.fit is None else self.fit.as_json(),
+        )  # fmt: skip

@@ -30,7 +30,7 @@ from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from wakeboard.harness.page.address import Place
-    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.guard.core import Envelope, Sample
     from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting
     from wakeboard.results.records import Reading, Step

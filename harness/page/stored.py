@@ -17,7 +17,7 @@ from wakeboard.results.report.text import OUTCOME_WORDS
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 LATEST = 40  # runs of a unit on its page
 
@@ -32,8 +32,8 @@ class Stored:
     @contextlib.contextmanager
     def _open(self) -> Iterator[Store | None]:
         """The store; None where there is none yet."""
-        from wakeboard.results.store import Store
-        from wakeboard.results.store_errors import StoreError
+        from wakeboard.results.store.errors import StoreError
+        from wakeboard.results.store.store import Store
 
         try:
             store = Store.open(self._store, create=False, read_only=True)
@@ -45,8 +45,8 @@ class Stored:
 
     def units(self) -> dict[str, Any]:
         """Every unit, by board."""
-        from wakeboard.results.ledger import Ledger
-        from wakeboard.results.ledger_text import when
+        from wakeboard.results.ledger.ledger import Ledger
+        from wakeboard.results.ledger.text import when
 
         with self._open() as store:
             found = Ledger(store).units(None) if store is not None else []
@@ -62,8 +62,8 @@ class Stored:
 
     def unit(self, board: str, serial: str) -> dict[str, Any] | None:
         """One unit: its runs, its history, findings that rest on it."""
-        from wakeboard.results.ledger import Ledger
-        from wakeboard.results.ledger_text import when
+        from wakeboard.results.ledger.ledger import Ledger
+        from wakeboard.results.ledger.text import when
 
         with self._open() as store:
             if store is None or not any(
@@ -90,7 +90,7 @@ class Stored:
 
     def run_report(self, ref: str) -> str | None:
         from wakeboard.results.report import report_run
-        from wakeboard.results.store_errors import StoreError
+        from wakeboard.results.store.errors import StoreError
 
         with self._open() as store, contextlib.suppress(StoreError):
             return None if store is None else report_run(store, ref)
@@ -105,7 +105,7 @@ class Stored:
     def map(self, net: str, point: str) -> str:
         """The board's drawing with the pads of a net and the point marked; "" where no places are known."""
         from wakeboard.harness.describe.problems import FileProblems
-        from wakeboard.harness.drawings.places import places_beside
+        from wakeboard.harness.drawings.places.places import places_beside
         from wakeboard.results.boardmap import drawn
 
         try:
@@ -117,6 +117,6 @@ class Stored:
 
 def has_places(board: str) -> bool:
     """Whether a drawing was read for this board."""
-    from wakeboard.harness.drawings.places import NAME
+    from wakeboard.harness.drawings.places.places import NAME
 
     return bool(board) and (Path(board).parent / NAME).is_file()

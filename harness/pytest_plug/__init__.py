@@ -19,7 +19,7 @@ import pytest
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.pytest_plug.places import Point, Supply
     from wakeboard.harness.pytest_plug.table import BenchTable
     from wakeboard.harness.script.seat import Seat

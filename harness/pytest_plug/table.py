@@ -15,11 +15,11 @@ from wakeboard.harness.describe.load import load_bench, load_board
 from wakeboard.harness.pytest_plug.reports import add_readings
 from wakeboard.harness.script.given import faults_of
 from wakeboard.harness.script.seat import Seat
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.run.sitting import Sitting
 
 TITLE = "pytest"
@@ -117,7 +117,7 @@ class BenchTable:
 
     def _circuit(self, board: Board) -> Any:
         """The virtual board, compiled once a session."""
-        from wakeboard.harness.run.virtual import prepare_board
+        from wakeboard.harness.run.bench.virtual import prepare_board
 
         if self._prepared is None or self._prepared[0] != board.digest:
             self._prepared = (board.digest, prepare_board(board))

@@ -11,11 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
-from wakeboard.harness.run.bench import OpenBench, WiredScope
-from wakeboard.harness.run.clearance import settled
-from wakeboard.harness.run.guard.local import LocalGuard
-from wakeboard.harness.run.guard.owner import Feed, Guard
-from wakeboard.harness.run.opening import (
+from wakeboard.harness.run.bench.bench import OpenBench, WiredScope
+from wakeboard.harness.run.bench.opening import (
     Drivers,
     NoTraffic,
     highest_volts,
@@ -24,16 +21,19 @@ from wakeboard.harness.run.opening import (
     relay_probing,
     virtual_console,
 )
+from wakeboard.harness.run.guard.local import LocalGuard
+from wakeboard.harness.run.guard.owner import Feed, Guard
+from wakeboard.harness.run.hand.clearance import settled
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
-from wakeboard.instruments.virtual.hardware.meter import DirectMeter
-from wakeboard.instruments.virtual.hardware.relays import DirectRelays
-from wakeboard.instruments.virtual.hardware.scope import DirectScope
-from wakeboard.instruments.virtual.hardware.supply import DirectSupply, SupplyFacts
-from wakeboard.instruments.virtual.instant import Instant
+from wakeboard.instruments.virtual.direct.meter import DirectMeter
+from wakeboard.instruments.virtual.direct.relays import DirectRelays
+from wakeboard.instruments.virtual.direct.scope import DirectScope
+from wakeboard.instruments.virtual.direct.supply import DirectSupply, SupplyFacts
+from wakeboard.instruments.virtual.time.instant import Instant
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.instruments.dialect import DmmDialect, ScannerDialect
     from wakeboard.instruments.virtual.bench import VirtualBench
 

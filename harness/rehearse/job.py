@@ -19,7 +19,7 @@ from wakeboard.harness.rehearse.saving import Saving
 from wakeboard.harness.rehearse.trial import Burn, Shared, Trial, run_trial
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.instruments.virtual.circuit import Fault
 
 

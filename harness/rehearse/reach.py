@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from wakeboard.harness.describe.circuit import board_circuit, supply_nets
+from wakeboard.harness.describe.board.circuit import board_circuit, supply_nets
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.review.cases import Case, cases
+from wakeboard.harness.review.study.cases import Case, cases
 from wakeboard.instruments.virtual.circuit.bench.figures import (
     JUNCTION_FROM,
     JUNCTION_VOLTS,
@@ -29,14 +29,14 @@ from wakeboard.instruments.virtual.circuit.bench.figures import (
 from wakeboard.instruments.virtual.circuit.bench.parts import meter, powered, probes, supply_name
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
-from wakeboard.instruments.virtual.circuit.points import Points
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.rehearse.trial import Trial
-    from wakeboard.instruments.virtual.circuit.fault import Fault
+    from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 
     Array = NDArray[np.float64]
 
@@ -268,7 +268,7 @@ def control_nets(board: Board) -> list[str]:
 
 def fault_library(board: Board) -> list[Fault]:
     """Every single fault worth planting in a board."""
-    from wakeboard.instruments.virtual.circuit.library import library
+    from wakeboard.instruments.virtual.circuit.faults.library import library
 
     return library(board_circuit(board), board.adjacent, control_nets(board))
 

@@ -12,11 +12,11 @@ from wakeboard.harness.rehearse.job import Job, Judged
 from wakeboard.harness.rehearse.pool import Progress, judge_all
 from wakeboard.harness.rehearse.reach import Sight, fault_library
 from wakeboard.harness.rehearse.trial import Burn, Trial
-from wakeboard.instruments.virtual.circuit.alike import alike
+from wakeboard.instruments.virtual.circuit.faults.alike import alike
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.instruments.virtual.circuit import Fault
 
 

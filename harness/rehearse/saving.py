@@ -14,7 +14,7 @@ from wakeboard.harness.rehearse.trial import SEVERITY, Burn, Shared, Trial, run_
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.instruments.virtual.circuit import Fault
 
 LOWER: Final = (0.5, 0.25, 0.1)
@@ -86,7 +86,7 @@ def _with(sequence: StepSequence, index: int, **changed: Any) -> StepSequence:
 
 
 def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
-    from wakeboard.harness.describe.step_model import Climb
+    from wakeboard.harness.describe.sequence.step_model import Climb
 
     volts, seconds = SLOWER
     ramp = Climb(volts=volts, seconds=seconds)
@@ -96,7 +96,7 @@ def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
 
 def _checked_first(sequence: StepSequence) -> tuple[str, StepSequence]:
     """Every point's unpowered resistance against the circuit, before anything is energised."""
-    from wakeboard.harness.describe.steps import step_kinds
+    from wakeboard.harness.describe.sequence.steps import step_kinds
 
     table = {"do": "resistance", "of": "every point", "limits_from": "circuit", "on_fail": "stop"}
     step = step_kinds()["resistance"].Model.model_validate(table)

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.run.runner import Result
     from wakeboard.instruments.virtual.circuit import Fault
 
@@ -96,8 +96,8 @@ class Shared:
         whether the bench has its known resistor."""
         from wakeboard.harness.rehearse.direct import Facts
         from wakeboard.harness.rehearse.specimen import settled_on
+        from wakeboard.harness.run.bench.virtual import prepare_board, target_spec, virtual_bench
         from wakeboard.harness.run.predict import CircuitLimits
-        from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
         from wakeboard.instruments.virtual.circuit import Variant
 
         self.prepared = settled_on(prepare_board(board), UNIT)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
 
 RULES: Final = ("backfeed", "phantom_power")
@@ -50,11 +50,11 @@ def seen(process: subprocess.Popen[bytes] | None) -> dict[str, Any] | None:
 
 def look(board: Board) -> list[Concern]:
     """The concerns of these rules over the cases with one supply on and nothing driven."""
-    from wakeboard.harness.review.cases import cases
     from wakeboard.harness.review.grouping import grouped
     from wakeboard.harness.review.review import in_order
     from wakeboard.harness.review.rules import rules
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.cases import cases
+    from wakeboard.harness.review.study.study import Study
 
     plain = [case for case in cases(board) if len(case.supplies) == 1 and not case.drives and case.corner == "nominal"]
     study = Study.of(board, plain)

@@ -13,11 +13,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from wakeboard.harness.review.supplied import CHARGERS, REGULATORS, in_line
+from wakeboard.harness.review.study.supplied import CHARGERS, REGULATORS, in_line
 
 if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.study import Study
 
 NEAREST: Final = (
     "divider", "never-on", "charge", "backfeed", "rail-limits", "headroom", "supervisor", "boot-mode", "phantom-power",

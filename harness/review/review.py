@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.review.concern import RULES, Concern
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.rules import Rule
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.study import Study
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ def review(board: Board) -> Review:
     Raises ValueError for a board without parts, CircuitError where the circuit cannot be solved, FileProblems for a
     pin table with mistakes.
     """
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.study import Study
 
     study = Study.of(board)
     found = review_study(study)

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
-from wakeboard.harness.describe.pin_tables import PinFacts
+from wakeboard.harness.describe.board.pin_tables import PinFacts
 
 KINDS: Final = ("input", "output", "analogue")
 

@@ -18,20 +18,20 @@ from typing import TYPE_CHECKING
 
 import tomlkit
 
-from wakeboard.harness.explain.cases import net_of
-from wakeboard.harness.explain.linework import findings as line_findings
+from wakeboard.harness.explain.lines.of_run import findings as line_findings
+from wakeboard.harness.explain.unit.cases import net_of
 from wakeboard.harness.revise.apply import revised
 from wakeboard.harness.revise.menders import mends, pull_change
 from wakeboard.harness.revise.plan import Change, Plan
 from wakeboard.harness.revise.words import PULLS
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
-from wakeboard.instruments.virtual.circuit.fault import parse_fault
+from wakeboard.instruments.virtual.circuit.faults.fault import parse_fault
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
-    from wakeboard.results.ledger import Finding
-    from wakeboard.results.store import Store
+    from wakeboard.results.ledger.ledger import Finding
+    from wakeboard.results.store.store import Store
 
 
 @dataclass
@@ -54,7 +54,7 @@ def from_review(board: Board, revision: str, file: str = "board.toml") -> Drafte
 
 def from_findings(board: Board, store: Store, revision: str, file: str = "board.toml") -> Drafted:
     """Every finding of the board that is the design's. Raises CircuitError, FileProblems, StoreError."""
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.ledger.ledger import Ledger
 
     drafted = _Drafting(board, revision, file)
     found = [each for each in Ledger(store).findings(board.name) if each.carried or each.cause == "design"]
@@ -99,7 +99,7 @@ def _readings_of(store: Store, finding: Finding) -> Iterator[str]:
 
 
 def _evidence(store: Store, finding: Finding) -> Iterator[str]:
-    from wakeboard.results.ledger_text import tell_reading
+    from wakeboard.results.ledger.text import tell_reading
 
     for item in finding.evidence:
         record = store.run(item.run, blobs=False)
@@ -116,7 +116,7 @@ def _evidence(store: Store, finding: Finding) -> Iterator[str]:
 
 def _rework(store: Store, serial: str, finding: Finding) -> Iterator[str]:
     """What was done to the units of the evidence and is in force: a bodge that holds is evidence too."""
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.ledger.ledger import Ledger
 
     for done in Ledger(store).reworks(serial, finding.board):
         if done.undone_at is None:

@@ -17,13 +17,13 @@ from typing import TYPE_CHECKING, Any, Final
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.review.apart import apart, same
 from wakeboard.harness.review.review import review_study
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.harness.revise.apply import revised
 from wakeboard.harness.revise.margins import Margin, margins
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
     from wakeboard.harness.revise.plan import Change, Plan
 

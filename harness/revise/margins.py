@@ -11,16 +11,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.harness.describe.levels import LevelError, line_thresholds
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 from wakeboard.harness.review.rules.undefined_level import judged
 from wakeboard.instruments.virtual.circuit.bench.spread import spread
 from wakeboard.instruments.virtual.circuit.errors import CircuitError, SolveError
 from wakeboard.instruments.virtual.circuit.model import Variant
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Line
-    from wakeboard.harness.review.cases import Case
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.describe.board.board import Line
+    from wakeboard.harness.review.study.cases import Case
+    from wakeboard.harness.review.study.study import Study
 
 LOOKED_AT: Final = 3
 """Cases of each line and state, the nearest to a limit as drawn, of which the corners are solved."""

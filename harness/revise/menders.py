@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Final, Literal
 
-from wakeboard.harness.explain.bodge import PullRange, bodge
-from wakeboard.harness.explain.line_model import Driver, Rail, Thresholds
+from wakeboard.harness.explain.lines.bodge import PullRange, bodge
+from wakeboard.harness.explain.lines.line_model import Driver, Rail, Thresholds
 from wakeboard.harness.revise.plan import Change
 from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Line
+    from wakeboard.harness.describe.board.board import Board, Line
     from wakeboard.harness.review.concern import Concern
     from wakeboard.instruments.virtual.circuit.part import Part
 
@@ -126,7 +126,7 @@ def _rail(volts: float, low: float, net: str) -> Rail:
 
 
 def _thresholds(board: Board, line: Line) -> Thresholds | None:
-    from wakeboard.harness.describe.levels import LevelError, line_thresholds
+    from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 
     try:
         found = line_thresholds(board, line)
@@ -166,7 +166,7 @@ def _inside(part: Part, pin: str, entry: Mapping[str, object], rail: str) -> Ite
 
 
 def _driver(board: Board, line: Line) -> Driver | None:
-    from wakeboard.harness.describe.levels import rail_of
+    from wakeboard.harness.describe.board.levels import rail_of
 
     name, _, pin = (line.driven_by or "").partition(".")
     part = board.parts.get(name)

@@ -16,16 +16,16 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import read
-from wakeboard.harness.describe.fields import Amps, Table
+from wakeboard.harness.describe.board.pin_tables import name_in_table, table_of
 from wakeboard.harness.describe.load import beside, load_board
-from wakeboard.harness.describe.pin_tables import name_in_table, table_of
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of
+from wakeboard.harness.describe.toml.collect import validated
+from wakeboard.harness.describe.toml.document import read
+from wakeboard.harness.describe.toml.fields import Amps, Table
 from wakeboard.harness.revise.assigning import Assignment, Function, assigned
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.pin_tables import PinFacts
+    from wakeboard.harness.describe.board.pin_tables import PinFacts
 
 
 class Need(Table):

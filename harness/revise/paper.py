@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
-from wakeboard.harness.drawings.changes import changes_between
+from wakeboard.harness.drawings.boardfile.changes import changes_between
 from wakeboard.harness.revise.judging import BREAKS, MENDS, TOGETHER
 from wakeboard.harness.revise.margins import comparable
 from wakeboard.instruments.quantity import show

@@ -12,11 +12,11 @@ from typing import Any
 
 from pydantic import Field, PrivateAttr
 
-from wakeboard.harness.describe.collect import validated
-from wakeboard.harness.describe.document import Document, read
-from wakeboard.harness.describe.fields import Names, Table
 from wakeboard.harness.describe.load import beside
 from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.describe.toml.collect import validated
+from wakeboard.harness.describe.toml.document import Document, read
+from wakeboard.harness.describe.toml.fields import Names, Table
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
 SECTIONS = ("board", "supplies", "rails", "lines", "points", "parts", "links", "target")
@@ -100,7 +100,7 @@ def _check(document: Document, index: int, change: Change) -> None:
 
 def _check_words(document: Document, path: tuple[Any, ...], text: str, *, pulls: bool) -> None:
     from wakeboard.harness.revise.words import check_word
-    from wakeboard.instruments.virtual.circuit.fault import parse_fault
+    from wakeboard.instruments.virtual.circuit.faults.fault import parse_fault
 
     try:
         check_word(parse_fault(text), pulls=pulls)

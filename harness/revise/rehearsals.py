@@ -11,15 +11,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.document import read, read_text
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.describe.sequence import step_tables
-from wakeboard.harness.describe.sequence_checks import check_sequence
+from wakeboard.harness.describe.sequence.checks import check_sequence
+from wakeboard.harness.describe.sequence.sequence import step_tables
+from wakeboard.harness.describe.toml.document import read, read_text
 from wakeboard.harness.rehearse.rehearsal import rehearse
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence
     from wakeboard.harness.rehearse.rehearsal import Rehearsal
     from wakeboard.harness.revise.judging import Beside
 

@@ -22,8 +22,8 @@ from wakeboard.instruments.virtual.circuit.part import GROUNDS
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.drawings.book import Book, Entry
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.drawings.parts.book import Book, Entry
     from wakeboard.instruments.virtual.circuit.part import Part
 
 _ATTENDANTS: Final = ("resistor", "capacitor", "inductor", "diode", "schottky", "unmodelled")
@@ -239,7 +239,7 @@ def first_measured(board: Board, swap: Swap) -> str:
 
 
 def _step(do: str, **keys: Any) -> list[str]:
-    from wakeboard.harness.drawings.draft import toml
+    from wakeboard.harness.drawings.boardfile.draft import toml
 
     return ["", "[[step]]", f'do = "{do}"', *(f"{key} = {toml(value)}" for key, value in keys.items())]
 

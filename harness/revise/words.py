@@ -15,7 +15,7 @@ from __future__ import annotations
 from typing import Final
 
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 
 CHANGES: Final = ("value", "variant", "missing", "reversed", "net", "open", "bridge")
 PULLS: Final = ("pull_up", "pull_down")

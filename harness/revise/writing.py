@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 from wakeboard.harness.revise.apply import applied, revised
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.revise.plan import Plan
 
 _ONLY_OF_A: Final = ("units.toml", "places.json")

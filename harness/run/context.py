@@ -15,15 +15,16 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.run import topology
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused, SkipPoint, TakeAgain
+from wakeboard.harness.run.hand import presses
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.quantity import show
 from wakeboard.results.records import Reading
 from wakeboard.results.told import Notes, Told
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Line
-    from wakeboard.harness.describe.levels import Thresholds
-    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.describe.board.board import Board, Line
+    from wakeboard.harness.describe.board.levels import Thresholds
+    from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.guard.core import Envelope
     from wakeboard.harness.run.guard.owner import Ramp, Setting
     from wakeboard.harness.run.ports import Observer
@@ -95,6 +96,7 @@ class Context:
 
     def pulse(self, lease: float = LEASE) -> None:
         """The runner lives and means to go on within `lease` seconds. Raises Tripped."""
+        presses.look()
         self.guard.beat(lease)
         if self.observer is not None:
             self.observer.pulse(self.guard.latest(), {name: limit for name, (_, limit) in self.supplies.items()})

@@ -1,7 +1,7 @@
 """What a net should read as the board is drawn, by the circuit's tolerance analysis: the last source of limits.
 
 Limits are the worst case of what the drawing states, widened by some standard deviations of what it does not state
-(forward voltages, leakages, what an unpowered rail conducts: describe/spreads.py), so that a healthy board of another
+(forward voltages, leakages, what an unpowered rail conducts: spreads.py), so that a healthy board of another
 maker's parts passes. A range in the board file (`leak = "< 50 nA"`) narrows them.
 
     predictor = CircuitLimits(board)
@@ -31,8 +31,8 @@ from wakeboard.instruments.virtual.circuit.bench.figures import (
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, Placement, loaded, state_values
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Line
-    from wakeboard.harness.describe.levels import Thresholds
+    from wakeboard.harness.describe.board.board import Board, Line
+    from wakeboard.harness.describe.board.levels import Thresholds
     from wakeboard.harness.describe.state import BenchState
     from wakeboard.instruments.virtual.circuit.bench.spread import Spread
     from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
@@ -60,7 +60,7 @@ class CircuitLimits:
         """The levels of a line of this board, by the board file."""
         found = self._thresholds.get(line.name)
         if found is None:
-            from wakeboard.harness.describe.levels import line_thresholds
+            from wakeboard.harness.describe.board.levels import line_thresholds
 
             found = self._thresholds[line.name] = line_thresholds(self.board, line)
         return found
@@ -153,8 +153,8 @@ class CircuitLimits:
     @cached_property
     def _unstated(self) -> list[Unknown]:
         """What the drawing leaves open about the parts, but of those that were reworked."""
-        from wakeboard.harness.describe.circuit import board_circuit
-        from wakeboard.harness.describe.spreads import unknowns
+        from wakeboard.harness.describe.board.circuit import board_circuit
+        from wakeboard.harness.describe.board.spreads import unknowns
 
         reworked = {text.partition(":")[0].partition(".")[0] for text in self.rework}
         return [u for u in unknowns(board_circuit(self.board), self.board.adjacent, reworked) if not u.stated]
@@ -162,14 +162,14 @@ class CircuitLimits:
     def _supplied(self) -> Model:
         """With its supplies only: what a voltmeter adds is within the limits' floor."""
         if self._with_supplies is None:
-            from wakeboard.harness.describe.circuit import on_supplies
+            from wakeboard.harness.describe.board.circuit import on_supplies
 
             self._with_supplies = on_supplies(self.board).compile()
         return self._with_supplies
 
     def _probed(self) -> Model:
         if self._with_probes is None:
-            from wakeboard.harness.describe.circuit import board_circuit, supply_nets
+            from wakeboard.harness.describe.board.circuit import board_circuit, supply_nets
             from wakeboard.instruments.virtual.circuit.bench.parts import on_bench
 
             self._with_probes = on_bench(board_circuit(self.board), supply_nets(self.board)).compile()

@@ -128,7 +128,7 @@ class Tally:
         return sum(outcome == "error" for _, outcome in self.runs)
 
     def as_json(self) -> dict[str, Any]:
-        from wakeboard.results.statistics_yield import yields
+        from wakeboard.results.statistics.yields import yields
 
         found = yields(self.runs)
         return {
@@ -144,7 +144,7 @@ class Tally:
 
     def says(self) -> str:
         """First-pass yield with its interval, and the final one where it differs."""
-        from wakeboard.results.statistics_yield import yields
+        from wakeboard.results.statistics.yields import yields
 
         found = yields(self.runs)
         text = f"first pass: {found.first_pass.says}"

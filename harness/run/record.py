@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from wakeboard.results.records import RunStart, Step, Trip
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 class NullRecorder:

@@ -8,8 +8,8 @@ Invariants, which hold whatever a step, an instrument, a person or the operating
 4. A step is committed before the next one begins; what a step measured before it was broken off is committed too.
 5. A bench that fails gives the outcome "error", never "fail": it says nothing of the board.
 6. After a trip nothing is switched on again in this run.
-7. However often a person presses Ctrl-C, or a signal says the same: 3 holds. The first press ends the steps, one more
-   the measuring of the discharge.
+7. However often a person presses Ctrl-C, or a signal says the same: 3 holds. The first press ends the steps, wherever
+   in the code it came, one more the measuring of the discharge. One that came when the steps were over is told.
 8. The discharge of each rail is measured before a person is told to touch, where the meter still answers.
 """
 
@@ -22,13 +22,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.steps import StepKind, step_kinds
-from wakeboard.harness.run import presses
-from wakeboard.harness.run.atrest import check_at_rest
+from wakeboard.harness.describe.sequence.steps import StepKind, step_kinds
 from wakeboard.harness.run.context import KEEP_LEASE, Context
 from wakeboard.harness.run.decide import worst
 from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
+from wakeboard.harness.run.fitness.atrest import check_at_rest
 from wakeboard.harness.run.guard.owner import OffReport
+from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.steps import _discharge
@@ -36,13 +36,14 @@ from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
-    from wakeboard.harness.describe.step_model import StepModel
-    from wakeboard.harness.run.bench import OpenBench
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.step_model import StepModel
+    from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.ports import Observer, Recorder
 
 
 SWITCHING = "switching the outputs off, and making sure that they are: please wait"
+TOO_LATE = "Ctrl-C was pressed when the steps were over, while the outputs were switched off: it changed nothing"
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,7 @@ class Runner:
         try:
             try:
                 self._work()
+                presses.look()
             finally:
                 presses.hold(SWITCHING)
         except BaseException as error:  # noqa: BLE001  told in the result, after the power is off
@@ -145,6 +147,7 @@ class Runner:
 
     def break_off(self, error: BaseException) -> None:
         """What ends the run before its last step."""
+        presses.arrived()
         self.error = self.error or error
         self._note_trip(error)
 
@@ -215,6 +218,7 @@ class Runner:
     def _broken(self, number: int, error: BaseException) -> None:
         """The power goes off first, then the story is told."""
         presses.hold(SWITCHING)
+        presses.arrived()
         self.error = error
         self.context.alive = False
         self._note_trip(error)
@@ -347,8 +351,12 @@ class Runner:
                     _discharge.measure(context)
         except BaseException as error:  # noqa: BLE001  told in the step; a second Ctrl-C skips it
             presses.hold(SWITCHING)
+            presses.arrived()
             broke = error
-            context.say(f"the discharge was not measured ({error}): wait, and measure by hand before touching")
+            if not isinstance(error, Exception):  # a person's first press, of a run that was over but for this
+                self.error = self.error or error
+            says = str(error) or type(error).__name__
+            context.say(f"the discharge was not measured ({says}): wait, and measure by hand before touching")
         try:
             self._commit(self._number + 1, "discharge", "discharge", started, broke)
         except Exception as error:  # noqa: BLE001  the power is off; the store's failure is told, not raised
@@ -372,6 +380,8 @@ class Runner:
             told.append("stopped by the operator")
         elif self.error is not None:
             told.append(str(self.error) or type(self.error).__name__)
+        elif presses.pressed():
+            told.append(TOO_LATE)
         back = self.context.guard.came_on
         if back is not None and not any(back.says in each for each in told):
             told.append(back.says)

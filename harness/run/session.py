@@ -13,11 +13,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.describe.steps import step_kinds
-from wakeboard.harness.run import presses
-from wakeboard.harness.run.clearance import WITHOUT, asked_each_time, nobody, settled
+from wakeboard.harness.describe.sequence.steps import step_kinds
+from wakeboard.harness.run.bench.opening import open_real, open_virtual
 from wakeboard.harness.run.errors import OperatorStop, OutputsOn, OwnStepFault, Refused
-from wakeboard.harness.run.opening import open_real, open_virtual
+from wakeboard.harness.run.hand import presses
+from wakeboard.harness.run.hand.clearance import WITHOUT, asked_each_time, nobody, settled
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import Result, Runner
@@ -26,14 +26,14 @@ from wakeboard.results.records import RunStart
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
-    from wakeboard.harness.describe.step_model import StepModel
-    from wakeboard.harness.run.bench import OpenBench
-    from wakeboard.harness.run.byhand import SteadyHands
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.sequence.step_model import StepModel
+    from wakeboard.harness.run.bench.bench import OpenBench
+    from wakeboard.harness.run.hand.byhand import SteadyHands
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 UNITS_FILE = "units.toml"
 
@@ -149,7 +149,7 @@ def _must_feed(sequence: StepSequence, described: Bench) -> None:
 def steady_hands(operator: Operator) -> SteadyHands:
     """The operator's hands: one for a session, since it learns how this bench's open lead behaves."""
     if operator.hands is None:
-        from wakeboard.harness.run.byhand import SteadyHands
+        from wakeboard.harness.run.hand.byhand import SteadyHands
 
         operator.hands = SteadyHands(operator)
     hands: SteadyHands = operator.hands
@@ -164,7 +164,8 @@ def rework_faults(store: Store | None, unit: str, board: Board) -> list[str]:
 
 def in_force(texts: Sequence[str]) -> list[str]:
     """Without what was taken back by a later one."""
-    from wakeboard.instruments.virtual.circuit import fault, parse_fault
+    from wakeboard.instruments.virtual.circuit import parse_fault
+    from wakeboard.instruments.virtual.circuit.faults import fault
 
     return [str(each) for each in fault.in_force(map(parse_fault, texts))]
 

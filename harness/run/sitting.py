@@ -18,14 +18,14 @@ import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, Self
 
-from wakeboard.harness.describe.document import Document
 from wakeboard.harness.describe.problems import Problem
-from wakeboard.harness.describe.sequence import Sequence as StepSequence
-from wakeboard.harness.describe.sequence import read_steps
-from wakeboard.harness.describe.sequence_checks import check_sequence
-from wakeboard.harness.describe.steps import step_kinds
-from wakeboard.harness.run import presses
+from wakeboard.harness.describe.sequence.checks import check_sequence
+from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
+from wakeboard.harness.describe.sequence.sequence import read_steps
+from wakeboard.harness.describe.sequence.steps import step_kinds
+from wakeboard.harness.describe.toml.document import Document
 from wakeboard.harness.run.errors import OutputsOn, Refused
+from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import SWITCHING, Result, Runner
@@ -33,12 +33,12 @@ from wakeboard.harness.run.session import in_force, open_bench, rework_faults, r
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.run.bench import OpenBench
-    from wakeboard.harness.run.operator import Operator
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.run.bench.bench import OpenBench
+    from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
     from wakeboard.results.records import Step
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 PATIENCE: Final = 30.0
 """s that a program may think between two steps while power is on: long enough for a computation, short enough that a

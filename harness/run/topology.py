@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.run.errors import Refused
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board, Line
+    from wakeboard.harness.describe.board.board import Board, Line
 
 On = Mapping[str, tuple[float, float]]
 Pins = Mapping[str, str]
@@ -106,7 +106,7 @@ def line_is_powered(board: Board, line: Line, on: On, pins: Pins) -> bool:
 def _rail_of(board: Board, line: Line) -> str | None:
     if line.rail is not None:
         return line.rail
-    from wakeboard.harness.describe.levels import supply_net
+    from wakeboard.harness.describe.board.levels import supply_net
 
     part, _, pin = (line.driven_by or "").partition(".")
     if part in board.parts:

@@ -21,17 +21,17 @@ from wakeboard.harness.script.given import PathLike, a_bench, a_board, a_sequenc
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.sequence import Sequence as StepSequence
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.harness.rehearse.rehearsal import Rehearsal
     from wakeboard.harness.review.concern import Concern
     from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.runner import Result
     from wakeboard.instruments.virtual.circuit import Fault
-    from wakeboard.results.compare import Comparison
+    from wakeboard.results.compare.compare import Comparison
     from wakeboard.results.records import Rework, RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 
 def run(
@@ -129,7 +129,7 @@ def explain(
     """
     from wakeboard.harness.explain.explaining import explain_case, explain_run
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     if isinstance(what, Store | str | os.PathLike):
         with a_store(what) as store:
@@ -139,7 +139,7 @@ def explain(
 
 
 def _case(record: RunRecord) -> Any:
-    from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case, board_of_run
+    from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run
 
     if not record.readings():
         raise CannotExplain(f"the run of {record.unit} has no readings: there is nothing to explain")
@@ -151,14 +151,14 @@ def compare(store: Store | PathLike, board: str | None = None, *, reference: str
 
     board: its name, needed where a store has several. reference: a unit known to be good. Raises StoreError.
     """
-    from wakeboard.results.compare import compare_store
+    from wakeboard.results.compare.compare import compare_store
 
     with a_store(store) as opened:
         return compare_store(opened, board or _only(opened), reference=reference)
 
 
 def _only(store: Store) -> str:
-    from wakeboard.results.store_errors import StoreError
+    from wakeboard.results.store.errors import StoreError
 
     boards = store.boards()
     if len(boards) != 1:
@@ -172,7 +172,7 @@ def rework(
     """Note what was done to a unit; its circuit follows in later runs. faults: what it does to the circuit, such as
     "RADIO_RST+GND:bridge=1.1k". Raises StoreError (no such unit), CircuitError (a text that is no fault)."""
     from wakeboard.instruments.virtual.circuit import parse_fault
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.ledger.ledger import Ledger
 
     texts = [str(parse_fault(each)) for each in ([faults] if isinstance(faults, str) else faults)]
     with a_store(store) as opened:

@@ -8,12 +8,12 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.bench import Bench
-from wakeboard.harness.describe.board import Board
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.load import load_bench, load_board, load_sequence
-from wakeboard.harness.describe.sequence import Sequence as StepSequence
+from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
 
 if TYPE_CHECKING:
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 PathLike = str | os.PathLike[str]
 
@@ -42,7 +42,7 @@ def faults_of(board: Board, unit: str, plants: Sequence[str] | None, bench: Benc
 @contextlib.contextmanager
 def a_store(given: Store | PathLike, *, create: bool = False) -> Iterator[Store]:
     """A store that is open stays open."""
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     if isinstance(given, Store):
         yield given

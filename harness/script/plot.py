@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from wakeboard.harness.run.runner import Result
-    from wakeboard.results.compare import Comparison
+    from wakeboard.results.compare.compare import Comparison
 
 COLOURS: Final = {"pass": "tab:green", "marginal": "tab:orange", "fail": "tab:red"}
 LEAST: Final = 0.02
@@ -55,8 +55,8 @@ def lines(what: Result | RunRecord, state: str | None = None) -> Figure:
     """Each line's volts against what its receivers read as low (below) and as high (above); between them is nobody's.
 
     state: the text of a bench state; None: the last in which the line was read. Raises ValueError where no line was."""
-    from wakeboard.harness.describe.levels import LevelError, line_thresholds
-    from wakeboard.harness.explain.cases import board_of_run
+    from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
+    from wakeboard.harness.explain.unit.cases import board_of_run
 
     record = _record(what)
     board = board_of_run(record)

@@ -34,8 +34,8 @@ from wakeboard.results.records import Reading, Step
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.results.store import Store
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.results.store.store import Store
 
 PathLike = str | os.PathLike[str]
 Amount = str | float
@@ -126,7 +126,7 @@ class _Kept:
         self._store: Store | None = None
 
     def open(self) -> Store:
-        from wakeboard.results.store import Store
+        from wakeboard.results.store.store import Store
 
         self._store = Store.open(os.fspath(self._place))
         return self._store

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.harness.rehearse.rehearsal import Rehearsal
     from wakeboard.harness.review.concern import Concern
-    from wakeboard.results.compare import Comparison
+    from wakeboard.results.compare.compare import Comparison
     from wakeboard.results.records import RunRecord
 
 READINGS = {column.name: column.unit for column in COLUMNS}
@@ -41,9 +41,9 @@ def frame(what: Any, **narrow: Any) -> pd.DataFrame:
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.harness.rehearse.rehearsal import Rehearsal
     from wakeboard.harness.run.runner import Result
-    from wakeboard.results.compare import Comparison
+    from wakeboard.results.compare.compare import Comparison
     from wakeboard.results.records import RunRecord
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     if isinstance(what, str | os.PathLike | Store):
         return _of_store(what, narrow)

@@ -16,22 +16,23 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from wakeboard.instruments.virtual.faces import face
+from wakeboard.instruments.virtual.hardware.dmm import Probe
+from wakeboard.instruments.virtual.hardware.psu import Rating, ScpiPsu, Wired
+from wakeboard.instruments.virtual.hardware.scanner import Relays, Routes
+from wakeboard.instruments.virtual.scpi.instrument import Instrument
+from wakeboard.instruments.virtual.time.clock import VirtualClock
+from wakeboard.instruments.virtual.time.instant import Instant
+from wakeboard.instruments.virtual.time.stage import Stage
+from wakeboard.instruments.virtual.time.waves import Waves
+from wakeboard.instruments.virtual.wire.console import VirtualSerial
+
 from .circuit import Circuit, Fault, Model, Overstress, Part, Simulation, Variant
 from .circuit.bench.figures import KNOWN_OHMS, VOLTMETER_OHMS
 from .circuit.bench.parts import METER, meter, supply_name
 from .circuit.bench.parts import supplies as bench_supplies
-from .clock import VirtualClock
-from .console import VirtualSerial
-from .dmm import Probe
-from .faces import face
-from .instant import Instant
 from .mistakes import parse_mistakes
-from .psu import Rating, ScpiPsu, Wired
-from .scanner import Relays, Routes
-from .scpi import Instrument
-from .stage import Stage
 from .target import Target, TargetSpec
-from .waves import Waves
 
 IDLE, LEAK = "bench_probe", "bench_leak"
 TIES = ("bench_tie1", "bench_tie2")
@@ -222,7 +223,7 @@ class VirtualBench:
 
     def visa(self) -> Any:
         """A VISA library for pyvisa.ResourceManager that reaches the instruments in process."""
-        from .visa import VirtualVisa
+        from wakeboard.instruments.virtual.wire.visa import VirtualVisa
 
         return VirtualVisa.of({item.address: item.instrument for item in self.placed}, self.stage)
 

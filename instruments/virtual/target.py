@@ -14,8 +14,8 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from .stage import Event, Stage
-from .waves import Toggle, Waves
+from wakeboard.instruments.virtual.time.stage import Event, Stage
+from wakeboard.instruments.virtual.time.waves import Toggle, Waves
 
 LEVELS = ("high", "low", "off", "up", "down")
 RESET_SHARE = 0.7  # of the rail: the input-high threshold of CMOS logic (JEDEC JESD8C.01: 0.7 VDD)

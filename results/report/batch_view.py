@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.compare.compare import CheckRow, Comparison
 from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord
-from wakeboard.results.report.drawings_chart import capability_strip, individuals_figure, yield_strip
+from wakeboard.results.report.figures.charts import capability_strip, individuals_figure, yield_strip
+from wakeboard.results.report.figures.svg import Pen
 from wakeboard.results.report.run_view import InstrumentView, instruments_of
-from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import show, show_pair, state_words, when
 from wakeboard.results.statistics import (
     Capability,
@@ -26,7 +26,7 @@ from wakeboard.results.statistics import (
     propose_limits,
     yields,
 )
-from wakeboard.results.statistics_charts import chance_words
+from wakeboard.results.statistics.charts import chance_words
 
 CHARTS = 6  # charts drawn at once; the others stand in the table
 LEAST_FOR_CHART = 8

@@ -9,16 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from wakeboard.results.compare import CheckRow, Comparison
+from wakeboard.results.compare.compare import CheckRow, Comparison
 from wakeboard.results.counted import count
+from wakeboard.results.explanation import Document
 from wakeboard.results.records import RunRecord, SupplyTrace
 from wakeboard.results.report import readings_view as rv
-from wakeboard.results.report.drawings import units_strip
-from wakeboard.results.report.drawings_trace import overlay_figure
 from wakeboard.results.report.explain_view import (
     Concern,
-    Document,
-    Explanation,
+    ExplanationView,
     SharedFault,
     concerns,
     explanation,
@@ -26,8 +24,10 @@ from wakeboard.results.report.explain_view import (
     shared_bodges,
     shared_faults,
 )
+from wakeboard.results.report.figures.strips import units_strip
+from wakeboard.results.report.figures.svg import Pen
+from wakeboard.results.report.figures.trace import overlay_figure
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
-from wakeboard.results.report.svg import Pen
 from wakeboard.results.report.text import (
     limits_words,
     short_units,
@@ -40,7 +40,7 @@ from wakeboard.results.report.text import (
 from wakeboard.results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
-    from wakeboard.results.ledger_records import Finding
+    from wakeboard.results.ledger.records import Finding
 
 _QUANTITY = {"text": "answer"}
 MOST_COLUMNS = 12  # more units than this are not put side by side in columns
@@ -114,7 +114,7 @@ class BoardView:
     bench: tuple[OddCheck, ...]
     several: tuple[OddCheck, ...]
     single: tuple[UnitOddities, ...]
-    explanation: Explanation
+    explanation: ExplanationView
     shared: tuple[SharedFault, ...]
     explained: bool
     concerns: tuple[Concern, ...]
@@ -181,9 +181,9 @@ def board_view(
     )
 
 
-def _explanations(explain: Explains) -> tuple[Explanation, dict[str, Explanation]]:
+def _explanations(explain: Explains) -> tuple[ExplanationView, dict[str, ExplanationView]]:
     if not explain:
-        return Explanation(), {}
+        return ExplanationView(), {}
     if "candidates" in explain or "lines" in explain:
         return explanation(explain), {}
     by_unit: dict[str, Any] = dict(explain)
@@ -193,7 +193,7 @@ def _explanations(explain: Explains) -> tuple[Explanation, dict[str, Explanation
 
 
 def _card(
-    unit: str, short: str, record: RunRecord | None, explained: Explanation | None, comparison: Comparison
+    unit: str, short: str, record: RunRecord | None, explained: ExplanationView | None, comparison: Comparison
 ) -> UnitCard:
     best = explained.best if explained else None
     own = comparison.outside(unit)
@@ -286,8 +286,8 @@ class _Drawer:
 
 def _actions(
     c: Comparison,
-    shared: Explanation,
-    by_unit: Mapping[str, Explanation],
+    shared: ExplanationView,
+    by_unit: Mapping[str, ExplanationView],
     short: Mapping[str, str],
     found: Sequence[Concern],
     findings: Sequence[Finding],
@@ -313,7 +313,7 @@ def _actions(
 
 
 def _without_bodge(
-    c: Comparison, by_unit: Mapping[str, Explanation], short: Mapping[str, str]
+    c: Comparison, by_unit: Mapping[str, ExplanationView], short: Mapping[str, str]
 ) -> dict[str, tuple[str, ...]]:
     """Line -> units whose own readings ask for no bodge there and in which no rework has mended it: where several units
     share a property of a part, these carry the part too."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from wakeboard.results.records import LIMITS_FROM, Reading, RunRecord, Step
-from wakeboard.results.report.drawings import Thresholds, limit_strip, line_strip
-from wakeboard.results.report.svg import Pen
+from wakeboard.results.report.figures.strips import Thresholds, limit_strip, line_strip
+from wakeboard.results.report.figures.svg import Pen
 from wakeboard.results.report.text import (
     show,
     show_measured,

@@ -10,18 +10,19 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
+from wakeboard.results.explanation import Document
 from wakeboard.results.records import RunRecord
 from wakeboard.results.report.cautions import CAUTIONS, NEVER_SAFE
-from wakeboard.results.report.explain_view import Document, concerns
+from wakeboard.results.report.explain_view import concerns
 
 if TYPE_CHECKING:
     import jinja2
 
-    from wakeboard.results.compare import Comparison
-    from wakeboard.results.ledger_records import Finding
+    from wakeboard.results.compare.compare import Comparison
+    from wakeboard.results.ledger.records import Finding
     from wakeboard.results.report.revision_view import RevisionView
     from wakeboard.results.statistics import GaugeStudy
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
 FOLDER = Path(__file__).parent
 
@@ -30,7 +31,7 @@ FOLDER = Path(__file__).parent
 def _environment() -> jinja2.Environment:
     import jinja2
 
-    from wakeboard.results.report.drawings import outcome_mark
+    from wakeboard.results.report.figures.strips import outcome_mark
     from wakeboard.results.report.readings_view import supply_of
     from wakeboard.results.report.text import OUTCOME_WORDS
 
@@ -67,8 +68,8 @@ def render_run(
     record: RunRecord, explain: Document | None = None, review: Document | None = None, maps: Maps = ()
 ) -> str:
     """One run as a page."""
+    from wakeboard.results.report.figures.svg import Pen
     from wakeboard.results.report.run_view import run_view
-    from wakeboard.results.report.svg import Pen
 
     view = run_view(Pen(), record, explain)
     found = concerns(review)
@@ -109,9 +110,9 @@ def render_board(
 ) -> str:
     """The units of a board side by side. `explain`: one document for the board, or one for each unit's serial number
     (under "" one for all). `records`: the last finished run of each unit and sequence."""
-    from wakeboard.results.compare import compare_records
+    from wakeboard.results.compare.compare import compare_records
     from wakeboard.results.report.board_view import board_view
-    from wakeboard.results.report.svg import Pen
+    from wakeboard.results.report.figures.svg import Pen
 
     chosen = sorted((r for r in records if r.board == board), key=lambda r: (r.started, r.id))
     compared = comparison or compare_records(chosen, reference)
@@ -143,9 +144,9 @@ def render_batch(
     comparison: Comparison | None = None,
 ) -> str:
     """A batch: all runs of its units, oldest first; their steps are needed only where no comparison is given."""
-    from wakeboard.results.compare import compare_records
+    from wakeboard.results.compare.compare import compare_records
     from wakeboard.results.report.batch_view import batch_view
-    from wakeboard.results.report.svg import Pen
+    from wakeboard.results.report.figures.svg import Pen
 
     chosen = sorted((r for r in records if r.board == board), key=lambda r: (r.started, r.id))
     view = batch_view(Pen(), comparison or compare_records(chosen), chosen, gauge)
@@ -180,9 +181,9 @@ def report_board(
     maps: Maps = (),
 ) -> str:
     """The page of a board in a store, of the last finished run of each unit and sequence, with its findings."""
-    from wakeboard.results.compare import compare
-    from wakeboard.results.compare_table import latest_runs, table_of_store
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.compare.compare import compare
+    from wakeboard.results.compare.table import latest_runs, table_of_store
+    from wakeboard.results.ledger.ledger import Ledger
 
     table = table_of_store(store, board, latest=True)
     newest = [table.runs[i].id for i in latest_runs(table.runs)][-MOST_RUNS:]
@@ -200,8 +201,8 @@ def report_board(
 
 def report_batch(store: Store, board: str, *, sequence: str | None = None, gauge: GaugeStudy | None = None) -> str:
     """The page of all runs of a board (of one sequence)."""
-    from wakeboard.results.compare import compare
-    from wakeboard.results.compare_table import table_of_store
+    from wakeboard.results.compare.compare import compare
+    from wakeboard.results.compare.table import table_of_store
 
     table = table_of_store(store, board, sequence=sequence, latest=True)
     return render_batch(board, store.heads(board, sequence), gauge=gauge, comparison=compare(table))

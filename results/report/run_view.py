@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from wakeboard.results.counted import count
+from wakeboard.results.explanation import Document
 from wakeboard.results.records import InstrumentUsed, RunRecord, Step
 from wakeboard.results.report import readings_view as rv
-from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
-from wakeboard.results.report.drawings_waves import start_up_figure
-from wakeboard.results.report.explain_view import Document, Explanation, explanation
-from wakeboard.results.report.svg import Pen
+from wakeboard.results.report.explain_view import ExplanationView, explanation
+from wakeboard.results.report.figures.svg import Pen
+from wakeboard.results.report.figures.trace import TraceNotes, trace_figure
+from wakeboard.results.report.figures.waves import start_up_figure
 from wakeboard.results.report.text import OUTCOME_WORDS, and_list, duration, show, when
 from wakeboard.results.told import ProgramTold, StartUpTold
 
@@ -56,7 +57,7 @@ class RunView:
     facts: tuple[tuple[str, str], ...]
     odd: tuple[rv.OddGroup, ...]
     stopped: tuple[str, ...]
-    explanation: Explanation
+    explanation: ExplanationView
     actions: tuple[str, ...]
     traces: tuple[tuple[str, Markup], ...]
     matrix: rv.Matrix | None
@@ -153,7 +154,7 @@ def _stopped(record: RunRecord) -> list[str]:
     return told
 
 
-def _actions(record: RunRecord, explained: Explanation, odd: bool) -> list[str]:
+def _actions(record: RunRecord, explained: ExplanationView, odd: bool) -> list[str]:
     """What to do next, most urgent first."""
     actions = []
     if not record.outputs_off and record.outcome is not None:

@@ -14,10 +14,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from wakeboard.results.compare import compare, compare_records
-from wakeboard.results.compare_table import table_of_store
+from wakeboard.results.compare.compare import compare, compare_records
+from wakeboard.results.compare.table import table_of_store
 from wakeboard.results.records import Reading, RunStart, Step
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 STEPS, READINGS = 17, 6
 

@@ -19,11 +19,11 @@ from typing import Any
 
 import numpy as np
 
-from wakeboard.results import schema as s
-from wakeboard.results.compare import compare_store
-from wakeboard.results.compare_table import table_of_store
+from wakeboard.results.compare.compare import compare_store
+from wakeboard.results.compare.table import table_of_store
 from wakeboard.results.report import report_board
-from wakeboard.results.store import Store
+from wakeboard.results.store import schema as s
+from wakeboard.results.store.store import Store
 
 READINGS, STEPS = 100, 10
 

@@ -10,14 +10,14 @@ from __future__ import annotations
 import sys
 import time
 
-from wakeboard.instruments.conformance import Check, check_dmm, check_psu, check_scanner
-from wakeboard.instruments.dmm import Dmm
-from wakeboard.instruments.opening import open_instrument
-from wakeboard.instruments.psu import Psu
+from wakeboard.instruments.conformance.suite import Check, check_dmm, check_psu, check_scanner
+from wakeboard.instruments.scpi.dmm import Dmm
+from wakeboard.instruments.scpi.opening import open_instrument
+from wakeboard.instruments.scpi.psu import Psu
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.faces import FACES
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 
 
 def checks_of(driver: object) -> list[Check]:

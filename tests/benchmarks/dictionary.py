@@ -40,11 +40,12 @@ import numpy as np  # noqa: E402
 from ngspice_run import version  # noqa: E402
 from ngspice_shared import Shared  # noqa: E402
 
-from wakeboard.harness.describe.circuit import board_circuit  # noqa: E402
+from wakeboard.harness.describe.board.circuit import board_circuit  # noqa: E402
 from wakeboard.harness.describe.load import load_board  # noqa: E402
-from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points, Variant, library  # noqa: E402
+from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points, Variant  # noqa: E402
 from wakeboard.instruments.virtual.circuit.bench import parts as bench_parts  # noqa: E402
-from wakeboard.instruments.virtual.circuit.spice_write import node_names, write_variant  # noqa: E402
+from wakeboard.instruments.virtual.circuit.faults.library import library  # noqa: E402
+from wakeboard.instruments.virtual.circuit.spice.write import node_names, write_variant  # noqa: E402
 
 Values = Mapping[str, float | str | bool]
 USB: Values = {"bench_USB.on": True, "bench_USB.limit": 0.5}

@@ -33,7 +33,7 @@ from ngspice_run import operating_point, version  # noqa: E402
 
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Variant  # noqa: E402
 from wakeboard.instruments.virtual.circuit.parts import kinds  # noqa: E402
-from wakeboard.instruments.virtual.circuit.spice_write import write_netlist  # noqa: E402
+from wakeboard.instruments.virtual.circuit.spice.write import write_netlist  # noqa: E402
 
 Draw = np.random.Generator
 RELATIVE, VOLTS = 1e-6, 1e-6

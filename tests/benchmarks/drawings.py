@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 
-from wakeboard.harness.drawings.draft import drafted
+from wakeboard.harness.drawings.boardfile.draft import drafted
 from wakeboard.harness.drawings.readers import read
 from wakeboard.harness.drawings.source import from_bytes
 

@@ -14,8 +14,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wakeboard.harness.explain import thevenin
-from wakeboard.harness.explain.line_model import GROUND, METER_10M, METER_HIGH, LineReading, MeterError, Rail, Resistor
+from wakeboard.harness.explain.lines import thevenin
+from wakeboard.harness.explain.lines.line_model import (
+    GROUND,
+    METER_10M,
+    METER_HIGH,
+    LineReading,
+    MeterError,
+    Rail,
+    Resistor,
+)
 
 # 34401A/34461A one-year limits, 10 V range: 0.0035 % of reading + 0.0005 % of range (maker, public copies).
 METER = MeterError("meter", 35e-6, 50e-6)

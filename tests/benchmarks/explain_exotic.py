@@ -20,9 +20,9 @@ from pathlib import Path
 
 from explain_trials import Line, blamed, edited, put, table, touches
 
-from wakeboard.harness.explain import words
-from wakeboard.harness.explain.cases import Case
 from wakeboard.harness.explain.explaining import Explanation, explain_case
+from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.unit.cases import Case
 from wakeboard.results.records import RunRecord
 
 PARTS = "# USB: connector, terminations"  # a line of the board file before which parts may be added

@@ -20,15 +20,15 @@ from pathlib import Path
 import numpy as np
 from explain_trials import SKEP, put, table
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.circuit import board_circuit
-from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.board.board import Board
+from wakeboard.harness.describe.board.circuit import board_circuit
 from wakeboard.harness.describe.load import board_of
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.describe.toml.document import read_text
+from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, REVERSED, VOLTS, Observation
+from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.explaining import explain_case
-from wakeboard.harness.explain.observe import CURRENT, OHMS, REVERSED, VOLTS, Observation
-from wakeboard.harness.explain.predict import Predictor
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import parse_fault
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.results.records import Reading, RunRecord, RunStart, Step

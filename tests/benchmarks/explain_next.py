@@ -32,18 +32,18 @@ from pathlib import Path
 import numpy as np
 from explain_trials import Line, not_equivalent, put, table
 
-from wakeboard.harness.explain import words
-from wakeboard.harness.explain.asking import pursue
-from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.ask.loop import pursue
+from wakeboard.harness.explain.choose.in_play import Live, live
+from wakeboard.harness.explain.choose.least_effort import Choice, Measurement, divergences, told_apart
+from wakeboard.harness.explain.choose.proposal import on_offer
+from wakeboard.harness.explain.evidence.observe import OHMS, Observation
+from wakeboard.harness.explain.evidence.predict import Predictor
+from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.explaining import _grouped, explain_case, next_choices
 from wakeboard.harness.explain.explanation import Explanation
-from wakeboard.harness.explain.live import Live, live
-from wakeboard.harness.explain.next import Choice, Measurement, divergences, told_apart
-from wakeboard.harness.explain.observe import OHMS, Observation
-from wakeboard.harness.explain.predict import Predictor
-from wakeboard.harness.explain.propose import on_offer
-from wakeboard.harness.explain.rank import entropy
-from wakeboard.harness.explain.uncertainty import Array
+from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.rank.rank import entropy
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.bench import unit_seed
 from wakeboard.instruments.virtual.circuit import Fault
 from wakeboard.instruments.virtual.circuit.bench.change import Change

@@ -24,8 +24,8 @@ from pathlib import Path
 import numpy as np
 from explain_trials import Line, Outcome, judge, not_equivalent, put, table
 
-from wakeboard.harness.explain.cases import Case
 from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.unit.cases import Case
 
 EDGES = [0.0, 0.01, 0.1, 0.3, 0.5, 0.7, 0.9, 0.99, 1.0001]
 

@@ -15,8 +15,8 @@ from pathlib import Path
 
 from explain_trials import Line, put, table
 
-from wakeboard.harness.explain.cases import BoardModel, Case, board_of_run
 from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.unit.cases import BoardModel, Case, board_of_run
 from wakeboard.results.records import RunRecord
 
 PLANTED: tuple[tuple[str, ...], ...] = (

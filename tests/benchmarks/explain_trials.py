@@ -12,18 +12,18 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.load import board_of, load_sequence
-from wakeboard.harness.describe.sequence import Sequence
-from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.describe.sequence.sequence import Sequence
+from wakeboard.harness.describe.toml.document import read_text
 from wakeboard.harness.explain.explaining import Explanation
-from wakeboard.harness.explain.suspects import AT_REST, Suspect
+from wakeboard.harness.explain.rank.suspects import AT_REST, Suspect
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.harness.rehearse.direct import Facts, open_direct
 from wakeboard.harness.rehearse.reach import Reach, fault_library
+from wakeboard.harness.run.bench.virtual import prepare_board, target_spec, virtual_bench
 from wakeboard.harness.run.predict import CircuitLimits as Limits
 from wakeboard.harness.run.runner import Runner
-from wakeboard.harness.run.virtual import prepare_board, target_spec, virtual_bench
 from wakeboard.instruments.virtual.bench import VirtualBench
 from wakeboard.instruments.virtual.circuit import Fault, parse_fault
 from wakeboard.results.records import RunRecord, RunStart

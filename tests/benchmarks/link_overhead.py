@@ -22,9 +22,9 @@ from typing import Any
 import pyvisa
 
 from wakeboard.instruments.dialect import load_psu
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.manners import Manners
-from wakeboard.instruments.psu import Psu
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.manners import Manners
+from wakeboard.instruments.scpi.psu import Psu
 
 LINE = "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:INST:ISUM1:COND?;:OUTP?"
 

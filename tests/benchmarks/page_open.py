@@ -19,7 +19,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1] / "page"))
 from bench import Command, hand_bench
 
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 STEPS = (
     '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a measurement"\n'

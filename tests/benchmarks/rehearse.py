@@ -171,8 +171,8 @@ def same(count: int, seed: int) -> None:
     from wakeboard.harness.describe.load import load_sequence
     from wakeboard.harness.rehearse.reach import fault_library
     from wakeboard.harness.rehearse.trial import UNIT, Shared, run_trial
+    from wakeboard.harness.run.bench.virtual import prepare_board
     from wakeboard.harness.run.session import take_unit
-    from wakeboard.harness.run.virtual import prepare_board
 
     sequence = load_sequence(SKEP)
     shared, prepared = Shared(sequence.board), prepare_board(sequence.board)

@@ -35,7 +35,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from wakeboard.results.records import InstrumentUsed, Reading, RunStart, Step, SupplyTrace, Trace
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 STEPS, READINGS, UNITS = 10, 10, 50
 
@@ -140,7 +140,7 @@ def measure(path: Path, readings: int, rng: random.Random) -> str:
 
 HEAD = "readings   B each   commit ms          plain ms   ratio   latest s   frame s   compare s   report s"
 SHOW = (
-    "import sys,json; from wakeboard.results.store import Store; "
+    "import sys,json; from wakeboard.results.store.store import Store; "
     "print(json.dumps(Store.open(sys.argv[1]).run().as_json()))"
 )
 FRAME = (
@@ -241,8 +241,8 @@ def bare_copy(path: Path, url: str) -> float:
 
 
 def pushes(path: Path, base: str, rng: random.Random) -> None:
-    from wakeboard.results.push import push
-    from wakeboard.results.push_compare import differences
+    from wakeboard.results.push.proof import differences
+    from wakeboard.results.push.push import push
 
     with Server(base) as url, Store.open(path) as store:
         pushed = push(store, url)
@@ -271,7 +271,7 @@ def tick(number: int) -> None:
 def interrupted(path: Path, url: str, rng: random.Random, longest: float) -> None:
     """A push that is killed at a random moment, connecting included."""
     script = (
-        "import sys; from wakeboard.results.push import push; from wakeboard.results.store import Store; "
+        "import sys; from wakeboard.results.push.push import push; from wakeboard.results.store.store import Store; "
         "push(Store.open(sys.argv[1]), sys.argv[2])"
     )
     process = subprocess.Popen([sys.executable, "-c", script, str(path), url], cwd=ROOT)

@@ -24,7 +24,7 @@ from types import ModuleType
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 STEPS = 6
 CALLS = {

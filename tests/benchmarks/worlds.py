@@ -35,6 +35,8 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices of a hundred rows: threads only wait for each other
+
 import numpy as np
 from scipy.stats import beta
 
@@ -47,9 +49,9 @@ from truth.solver import NoAnswer  # noqa: E402
 from truth.stand_in import TruthPath, truth_bench  # noqa: E402
 from truth.worlds import KINDS, World, uniform  # noqa: E402
 
-from wakeboard.harness.explain import words  # noqa: E402
-from wakeboard.harness.explain.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.explain.explaining import Explanation, explain_case  # noqa: E402
+from wakeboard.harness.explain.naming import words  # noqa: E402
+from wakeboard.harness.explain.unit.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
 from wakeboard.harness.rehearse.trial import Trial, read_trial  # noqa: E402
 from wakeboard.harness.run.runner import Runner  # noqa: E402
@@ -373,8 +375,8 @@ class Measured:
 
     def answer(self, choice: Any) -> float | None:
         """V or A; Ω, inf above the range. None where the truth has no answer."""
-        from wakeboard.harness.explain.observe import CURRENT, OHMS
-        from wakeboard.harness.explain.predict import Predictor, ohms_test
+        from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS
+        from wakeboard.harness.explain.evidence.predict import Predictor, ohms_test
         from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 
         o = choice.measurement.detail["observation"]

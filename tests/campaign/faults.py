@@ -200,7 +200,8 @@ def disk(count: int, rng: random.Random, store_bytes: int) -> Iterator[Try]:
 @dataclass(frozen=True)
 class Trouble:
     """What goes wrong while a board has power. do: gives when it began; codes: the exit codes that are right; words:
-    what the story must say, one of them; left: whether nothing can switch the output off."""
+    what the story must say, one of them; left: whether nothing can switch the output off; deaf: SIGINT is ignored where
+    the run begins, as in the background of a shell."""
 
     row: str
     do: Callable[[Lane, Going], float]
@@ -208,6 +209,7 @@ class Trouble:
     words: str | tuple[str, ...]
     sequence: str = "limited.toml"
     left: bool = False
+    deaf: bool = False
 
 
 def _disobey(lane: Lane, _going: Going) -> float:
@@ -271,6 +273,7 @@ TROUBLES = (
     ),
     Trouble("an output comes back 20 ms after off, always", _come_back(1000), (6,), "not confirmed off", left=True),
     Trouble("twenty presses of Ctrl-C", _press, (4,), "stopped by the operator"),
+    Trouble("twenty presses, a run in the background", _press, (4,), "stopped by the operator", deaf=True),
     Trouble("twenty presses of Ctrl-C, an output that sticks", _press_stuck, (6,), "not confirmed off", left=True),
     Trouble("runner and guard stopped for 2 s", _stop_both, (3,), "stood still for"),
 )
@@ -291,7 +294,7 @@ def power_try(trouble: Trouble, moment: float) -> Try:
         going.fault_at = trouble.do(lane, going)
 
     def run(lane: Lane) -> Verdict:
-        verdict = lane.run(during=during, sequence=trouble.sequence)
+        verdict = lane.run(during=during, sequence=trouble.sequence, deaf=trouble.deaf)
         words = (trouble.words,) if isinstance(trouble.words, str) else trouble.words
         if verdict.code not in trouble.codes or not any(each in " ".join(verdict.notes) for each in words):
             verdict.odd = True

@@ -32,9 +32,8 @@ from wakeboard.instruments.dialect import (
     read_dialect,
 )
 from wakeboard.instruments.errors import DialectError
-from wakeboard.instruments.identity import like_identity, parse_identity
-from wakeboard.instruments.psu_status import register_value
-from wakeboard.instruments.replies import (
+from wakeboard.instruments.link.identity import like_identity, parse_identity
+from wakeboard.instruments.link.replies import (
     ReplyError,
     channels_of,
     error_entry,
@@ -44,6 +43,7 @@ from wakeboard.instruments.replies import (
     split_units,
     truth,
 )
+from wakeboard.instruments.scpi.psu_status import register_value
 
 REPLIES = [
     b"+1.23450000E+00", b"5.000V", b"1", b"ON", b"0/OFF", b"CC", b"512", b"0x0224", b'-222,"Data out of range"',

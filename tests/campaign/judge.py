@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.campaign.nursery import digest
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 SLACK = 0.002  # s: a message is noted a moment before it is sent and a moment after it came
 

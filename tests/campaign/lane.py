@@ -95,7 +95,7 @@ class Lane:
         self._template = self._make_template()
 
     def _make_template(self) -> Path:
-        from wakeboard.results.store import Store
+        from wakeboard.results.store.store import Store
 
         path = self.folder / "template.db"
         Store.open(path).close()
@@ -126,12 +126,14 @@ class Lane:
 
     # --- runs -------------------------------------------------------------------------------------------------------
     def begin(self, spec: dict[str, Any] | None = None, *, bench: str | None = None, sequence: str = "sequence.toml",
-              fsize: int | None = None) -> Going:  # fmt: skip
+              fsize: int | None = None, deaf: bool = False) -> Going:  # fmt: skip
+        """deaf: SIGINT is ignored where the run begins."""
         self.order("reset")
         going = Going(next(self._numbers), self.folder, self.record_file.stat().st_size)
         shutil.copy(self._template, going.db)
         order = {"id": going.number, "sequence": sequence, "bench": bench or self.bench_file, "db": going.db.name,
-                 "log": going.log.name, "out": going.out.name, "spec": spec or {}, "fsize": fsize}  # fmt: skip
+                 "log": going.log.name, "out": going.out.name, "spec": spec or {}, "fsize": fsize,
+                 "deaf": deaf}  # fmt: skip
         assert self._nursery.stdin is not None
         self._nursery.stdin.write(json.dumps(order).encode() + b"\n")
         self._nursery.stdin.flush()

@@ -2,8 +2,9 @@
 
     python -m tests.campaign.nursery FOLDER
 
-Takes lines of JSON: {"id", "sequence", "bench", "db", "log", "out", "spec", "fsize"}; says {"id", "pid"} when a run has
-begun and {"id", "status"} when it has ended. A run is what `wakeboard run` does: files, store, guard's process, result.
+Takes lines of JSON: {"id", "sequence", "bench", "db", "log", "out", "spec", "fsize", "deaf"}; says {"id", "pid"} when
+a run has begun and {"id", "status"} when it has ended. A run is what `wakeboard run` does: files, store, guard's
+process, result.
 """
 
 from __future__ import annotations
@@ -38,8 +39,8 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
     from wakeboard.harness.describe.load import load_bench
     from wakeboard.harness.run.session import exit_code, take_unit
     from wakeboard.instruments.errors import BenchError
-    from wakeboard.results.store import Store
-    from wakeboard.results.store_errors import StoreError
+    from wakeboard.results.store.errors import StoreError
+    from wakeboard.results.store.store import Store
 
     before = set(sys.modules)
     log = plug.Log(order["log"], "runner")
@@ -112,6 +113,8 @@ def _child(order: dict[str, Any], sequences: dict[str, Any]) -> None:
     for number, target in ((null, 0), (out, 1), (out, 2)):
         os.dup2(number, target)
     code = 70
+    # as at a terminal, however the campaign itself was started, or as in the background of a shell (POSIX, XCU 2.11)
+    signal.signal(signal.SIGINT, signal.SIG_IGN if order.get("deaf") else signal.default_int_handler)
     try:
         code = run(order, sequences)
     except BaseException:  # noqa: BLE001  a traceback is a finding, too
@@ -131,10 +134,10 @@ def main(folder: str) -> None:
     import sqlalchemy  # noqa: F401
 
     import wakeboard.harness.run.session
-    import wakeboard.instruments.opening
-    import wakeboard.results.store  # noqa: F401
+    import wakeboard.instruments.scpi.opening
+    import wakeboard.results.store.store  # noqa: F401
     from wakeboard.harness.describe.load import load_sequence
-    from wakeboard.harness.describe.steps import step_kinds
+    from wakeboard.harness.describe.sequence.steps import step_kinds
     from wakeboard.harness.run.guard import client  # noqa: F401
     from wakeboard.instruments.dialect import pick_dialect
 

@@ -78,7 +78,7 @@ def install(role: str, spec: dict[str, Any], log: Log) -> Faults:
 
 
 def _wire(faults: Faults) -> None:
-    from wakeboard.instruments import wire
+    from wakeboard.instruments.link import wire
 
     write, read = wire.SocketWire.write, wire.SocketWire.read
 
@@ -96,9 +96,9 @@ def _wire(faults: Faults) -> None:
 
 
 def _link(faults: Faults, log: Log) -> None:
-    from wakeboard.instruments import link
     from wakeboard.instruments.errors import IdentityError
-    from wakeboard.instruments.wire import WireTimeout
+    from wakeboard.instruments.link import link
+    from wakeboard.instruments.link.wire import WireTimeout
 
     exchange, receive, garbled = link.Link._exchange, link.Link._receive, link.Link.garbled
     confirm = link.Link._confirm_identity
@@ -133,7 +133,7 @@ def _link(faults: Faults, log: Log) -> None:
 
 
 def _store(faults: Faults) -> None:
-    from wakeboard.results import store_engine
+    from wakeboard.results.store import engine as store_engine
 
     class Connection(sqlite3.Connection):
         def commit(self) -> None:

@@ -22,9 +22,9 @@ from typing import Any
 
 from tests.campaign.board import SURGE_PART
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.run.virtual import virtual_bench
-from wakeboard.instruments.virtual import psu as virtual_psu
-from wakeboard.instruments.virtual.server import WireServer
+from wakeboard.harness.run.bench.virtual import virtual_bench
+from wakeboard.instruments.virtual.hardware import psu as virtual_psu
+from wakeboard.instruments.virtual.wire.server import WireServer
 
 
 class Record:

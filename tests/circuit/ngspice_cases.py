@@ -16,8 +16,8 @@ from pathlib import Path
 from circuit_build import R, V, board, supply
 
 from wakeboard.instruments.virtual.circuit import Circuit, Part, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.spice_read import read_netlist
-from wakeboard.instruments.virtual.circuit.spice_write import node_names, write_netlist
+from wakeboard.instruments.virtual.circuit.spice.read import read
+from wakeboard.instruments.virtual.circuit.spice.write import node_names, write_netlist
 
 SKEP = Path(__file__).parents[1] / "data" / "ngspice" / "skep.toml"
 
@@ -339,7 +339,7 @@ SKEP_FAULTS = (
 @cache
 def skep() -> Circuit:
     """The demo board as it was when the tables were made, with its three bench supplies."""
-    from wakeboard.harness.describe.circuit import board_circuit
+    from wakeboard.harness.describe.board.circuit import board_circuit
     from wakeboard.harness.describe.load import load_board
 
     board = load_board(SKEP)
@@ -371,7 +371,7 @@ def case(name: str) -> Case:
     """An operating point by its name."""
     if name in READ:
         text = f"{name}\n{READ[name]}\n"
-        circuit = Circuit(read_netlist(text))
+        circuit = Circuit(read(text).parts)
         # nets inside a transistor's series resistances are ours alone
         return Case(
             circuit, Variant(), text, {net: net for net in circuit.nets if net != "GND" and "inside" not in net}

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from circuit_build import board
 
-from wakeboard.instruments.virtual.circuit import CircuitError, Variant, library, parse_fault
-from wakeboard.instruments.virtual.circuit.alike import alike
+from wakeboard.instruments.virtual.circuit import CircuitError, Variant, parse_fault
+from wakeboard.instruments.virtual.circuit.faults.alike import alike
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 STATES: tuple[dict[str, float | str | bool], ...] = (
     {},

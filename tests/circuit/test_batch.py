@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from circuit_build import D, R, V, board
 
-from wakeboard.instruments.virtual.circuit import Circuit, Simulation, SolveError, Variant, library, parse_fault
+from wakeboard.instruments.virtual.circuit import Circuit, Simulation, SolveError, Variant, parse_fault
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 STATES = [
     {},
@@ -148,7 +149,7 @@ def plain(name: str) -> Callable[..., object]:
 def test_elimination_agrees_with_lapack() -> None:
     """An independent solution of the same Jacobians, bridges and lifted pins among them: numpy's dense solver."""
     from wakeboard.instruments.virtual.circuit.compiled.elements import Extras
-    from wakeboard.instruments.virtual.circuit.newton import evaluate
+    from wakeboard.instruments.virtual.circuit.solver.newton import evaluate
 
     model = board().compile()
     points = model.solve(variants()[:64]).require()
@@ -208,7 +209,7 @@ def test_a_moved_setting_is_followed_from_the_last_answer() -> None:
 def test_no_run_waits_for_a_compiler() -> None:
     """Compiling a circuit compiles or fetches all of the solver: later calls meet the types that it has met then."""
     from wakeboard.instruments.virtual.circuit.compiled.iteration import newton_group, state_group
-    from wakeboard.instruments.virtual.circuit.newton import linearised
+    from wakeboard.instruments.virtual.circuit.solver.newton import linearised
 
     model = board().compile()
     assert len(newton_group.signatures) == len(state_group.signatures) == 1

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from wakeboard.instruments.virtual.circuit.compiled import ahead
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
-from wakeboard.instruments.virtual.circuit.newton import linearised
 from wakeboard.instruments.virtual.circuit.part import Circuit, Part
-from wakeboard.instruments.virtual.circuit.transient import Simulation
+from wakeboard.instruments.virtual.circuit.solver.newton import linearised
+from wakeboard.instruments.virtual.circuit.solver.transient import Simulation
 
 pytestmark = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="the solver runs as plain Python here")
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from circuit_build import board
 
-from wakeboard.instruments.virtual.circuit import Points, Variant, library
+from wakeboard.instruments.virtual.circuit import Points, Variant
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 STATES: tuple[dict[str, float | str | bool], ...] = (
     {},

@@ -10,7 +10,7 @@ import pytest
 from circuit_build import D, R, V
 
 from wakeboard.instruments.virtual.circuit import Circuit, Part, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.newton import linearised
+from wakeboard.instruments.virtual.circuit.solver.newton import linearised
 
 
 def mos(name: str, drain: str, gate: str) -> Part:
@@ -117,7 +117,7 @@ def chain(sources: int) -> list[Part]:
 @pytest.mark.ngspice
 @pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed (Debian: ngspice)")
 def test_sources_on_sources_against_ngspice(tmp_path) -> None:  # type: ignore[no-untyped-def]
-    from wakeboard.instruments.virtual.circuit.spice_write import write_netlist
+    from wakeboard.instruments.virtual.circuit.spice.write import write_netlist
 
     parts = chain(12)
     circuit = Circuit(parts)

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from circuit_build import board
 
-from wakeboard.instruments.virtual.circuit import CircuitError, Fault, Model, SolveError, Variant, library, parse_fault
-from wakeboard.instruments.virtual.circuit.path import Path, Point
+from wakeboard.instruments.virtual.circuit import CircuitError, Fault, Model, SolveError, Variant, parse_fault
+from wakeboard.instruments.virtual.circuit.faults.library import library
+from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
 
 SETTINGS: tuple[dict[str, float | str | bool], ...] = (
     {},

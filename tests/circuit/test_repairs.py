@@ -6,8 +6,8 @@ import pytest
 from circuit_build import board
 
 from wakeboard.instruments.virtual.circuit import CircuitError, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.effects import Effects, effects
-from wakeboard.instruments.virtual.circuit.fault import in_force
+from wakeboard.instruments.virtual.circuit.faults.effects import Effects, effects
+from wakeboard.instruments.virtual.circuit.faults.fault import in_force
 
 
 @pytest.mark.parametrize("text", ["R1:as_drawn", "U1.IO1:as_drawn", "VSYS+GND:as_drawn", "+3V3+GND:as_drawn"])

@@ -10,7 +10,7 @@ from scipy.special import lambertw
 
 from wakeboard.instruments.virtual.circuit import Part
 from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN
-from wakeboard.instruments.virtual.circuit.devices import LEAST_OHMS, THERMAL_VOLTS
+from wakeboard.instruments.virtual.circuit.solver.devices import LEAST_OHMS, THERMAL_VOLTS
 
 
 def lambert_current(volts: float, ohms: float, saturation: float, n_vt: float) -> float:

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from wakeboard.instruments.virtual.circuit import Circuit, Variant
-from wakeboard.instruments.virtual.circuit.spice_read import read
-from wakeboard.instruments.virtual.circuit.spice_text import NetlistError
+from wakeboard.instruments.virtual.circuit.spice.read import read
+from wakeboard.instruments.virtual.circuit.spice.text import NetlistError
 
 READ = """every way to say a value that was dropped before
 v1 vdd 0 5

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from wakeboard import sequences
-from wakeboard.harness.describe.board import UnknownName
-from wakeboard.harness.describe.circuit import board_circuit, on_supplies
+from wakeboard.harness.describe.board.board import UnknownName
+from wakeboard.harness.describe.board.circuit import board_circuit, on_supplies
 from wakeboard.harness.describe.load import load_board
 from wakeboard.instruments.quantity import Interval
 
@@ -98,8 +98,8 @@ def test_skep_reads():
 
 
 def _read(table: str):
-    from wakeboard.harness.describe.document import read_text
-    from wakeboard.harness.describe.parts import read_parts
+    from wakeboard.harness.describe.board.parts import read_parts
+    from wakeboard.harness.describe.toml.document import read_text
 
     document = read_text(f"[parts]\n{table}\n", "board.toml")
     parts, _ = read_parts(document)
@@ -154,7 +154,7 @@ def test_a_tolerance_wider_than_the_value_is_refused(text):
 
 def test_no_key_of_every_part_is_a_value_of_some_kind() -> None:
     """A key that all parts may have (place, boots, …) must not take the place of a value: a transistor has `early`."""
-    from wakeboard.harness.describe.parts import _OWN, board_kinds
+    from wakeboard.harness.describe.board.parts import _OWN, board_kinds
 
     taken = {(kind.name, key) for kind in board_kinds().values() for key in (*kind.values, *kind.synonyms)}
     assert {pair for pair in taken if pair[1] in _OWN} == set()

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wakeboard import sequences
-from wakeboard.harness.describe.document import key_text, read, read_text
-from wakeboard.harness.describe.positions import line_of, positions
+from wakeboard.harness.describe.toml.document import key_text, read, read_text
+from wakeboard.harness.describe.toml.positions import line_of, positions
 
 SEEDED = settings(derandomize=True, deadline=None)  # the same examples every time
 

@@ -10,7 +10,7 @@ import sys
 import pytest
 
 from wakeboard.harness.cli import execute
-from wakeboard.harness.describe.document import DEEPEST, read, read_named, read_text
+from wakeboard.harness.describe.toml.document import DEEPEST, read, read_named, read_text
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 import pytest
 
-from wakeboard.harness.describe.levels import LevelError, line_thresholds, standards, thresholds
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds, standards, thresholds
 from wakeboard.harness.describe.load import load_board
 from wakeboard.instruments.quantity import Interval, parse_interval
 

@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from wakeboard import harness
-from wakeboard.harness.describe import bench, board, sequence
+from wakeboard.harness.describe import bench
+from wakeboard.harness.describe.board import board
+from wakeboard.harness.describe.sequence import sequence
 from wakeboard.instruments.quantity import parse_tolerance
 
 PAGE = (Path(harness.__file__).parent / "describe.md").read_text(encoding="utf-8")

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from wakeboard.harness.cli import execute
+from wakeboard.harness.describe.board.twice import planted_twice
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.describe.twice import planted_twice
 
 SKEP = Path(__file__).resolve().parents[2] / "sequences" / "demo" / "skep"
 SILENT = 'NRST = { rail = "VIO", type = "input" }'

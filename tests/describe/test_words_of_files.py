@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from wakeboard.harness.cli import execute
-from wakeboard.harness.describe.document import read_named, read_text
-from wakeboard.harness.describe.from_netlist import quantity
+from wakeboard.harness.describe.board.from_netlist import quantity
+from wakeboard.harness.describe.toml.document import read_named, read_text
 from wakeboard.instruments.quantity import parse
 from wakeboard.results.counted import count
 

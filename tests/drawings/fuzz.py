@@ -99,7 +99,7 @@ def spoilt(raw: bytes, draw: random.Random) -> bytes:
 def campaign(count: int, seed: int, formats: Path | None = None, *, tell: bool = False) -> Counter[str]:
     """How the readings ended: "read", "refused". Raises AssertionError with the file for anything else."""
     from wakeboard.harness.describe.problems import FileProblems
-    from wakeboard.harness.drawings.draft import drafted
+    from wakeboard.harness.drawings.boardfile.draft import drafted
     from wakeboard.harness.drawings.readers import read
     from wakeboard.harness.drawings.reading import fit_chips
     from wakeboard.harness.drawings.source import from_bytes

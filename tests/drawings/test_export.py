@@ -9,7 +9,7 @@ import pytest
 
 from wakeboard.harness.cli import execute
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.drawings.export import drawing_of
+from wakeboard.harness.drawings.boardfile.export import drawing_of
 
 
 def test_skep_makes_skep_again(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 import pytest
 
 from wakeboard.harness.describe.problems import FileProblems
-from wakeboard.harness.drawings.draft import drafted
+from wakeboard.harness.drawings.boardfile.draft import drafted
 from wakeboard.harness.drawings.readers import Options, read
 from wakeboard.harness.drawings.source import from_bytes, opened
 

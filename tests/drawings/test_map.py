@@ -13,7 +13,7 @@ import pytest
 from heron import STYLES
 
 from wakeboard.harness.cli import execute
-from wakeboard.harness.drawings.maps import beside, figure, review_figures
+from wakeboard.harness.drawings.places.maps import beside, figure, review_figures
 from wakeboard.results.boardmap import BoardMap, MapPad, MapPart, drawn
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -169,9 +169,9 @@ def test_check_says_what_is_left_most_useful_first(tmp_path: Path, capsys: pytes
 def test_the_catalogue_is_made_of_the_kinds_and_its_examples_are_good(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from wakeboard.harness.describe.document import read_text
-    from wakeboard.harness.describe.parts import board_kinds, read_parts
-    from wakeboard.harness.drawings.catalogue import example, lines
+    from wakeboard.harness.describe.board.parts import board_kinds, read_parts
+    from wakeboard.harness.describe.toml.document import read_text
+    from wakeboard.harness.drawings.parts.catalogue import example, lines
 
     for kind in board_kinds().values():
         rows = example(kind)
@@ -216,7 +216,7 @@ def test_a_part_that_was_filled_in_once_is_known_on_the_next_board(
 
 
 def test_the_packaged_part_book_is_good() -> None:
-    from wakeboard.harness.drawings.book import Book
+    from wakeboard.harness.drawings.parts.book import Book
 
     entries = Book.beside(None).entries
     assert len(entries) > 15

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import pytest
 
-from wakeboard.harness.drawings.book import Book
 from wakeboard.harness.drawings.design import Design, DrawnPart
-from wakeboard.harness.drawings.kinds import PartLine, part_lines
+from wakeboard.harness.drawings.parts.book import Book
+from wakeboard.harness.drawings.parts.kinds import PartLine, part_lines
 
 BOOK = Book.beside(None)
 

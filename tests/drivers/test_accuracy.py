@@ -7,9 +7,9 @@ import math
 import pytest
 
 from wakeboard.instruments.dialect import load_dmm
-from wakeboard.instruments.dmm import Dmm
 from wakeboard.instruments.errors import DialectError, SettingError
-from wakeboard.instruments.link import Link
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.scpi.dmm import Dmm
 
 
 def meter(name):

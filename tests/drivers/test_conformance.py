@@ -10,14 +10,14 @@ from __future__ import annotations
 import pytest
 import pyvisa
 
-from wakeboard.instruments.conformance import check_dmm, check_psu, check_scanner
+from wakeboard.instruments.conformance.suite import check_dmm, check_psu, check_scanner
 from wakeboard.instruments.dialect import load_psu
-from wakeboard.instruments.opening import open_instrument
-from wakeboard.instruments.psu import Psu
+from wakeboard.instruments.scpi.opening import open_instrument
+from wakeboard.instruments.scpi.psu import Psu
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 
 NAMED = {"korad": "korad-ka3000"}  # no terminator: must be named before anything can be asked
 

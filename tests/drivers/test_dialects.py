@@ -199,8 +199,8 @@ def test_what_a_dialect_leaves_out_is_gone():
 
 
 def test_cautions_are_told_of_what_a_supply_cannot_do():
-    from wakeboard.instruments.link import Link
-    from wakeboard.instruments.psu import Psu
+    from wakeboard.instruments.link.link import Link
+    from wakeboard.instruments.scpi.psu import Psu
 
     link = Link("TCPIP::192.0.2.1::5025::SOCKET", name="supply", exclusive=False)  # RFC 5737: nobody is there
     said = " ".join(Psu(link, load_psu("gw-gpd")).cautions())

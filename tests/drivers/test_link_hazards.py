@@ -21,9 +21,9 @@ from wakeboard.instruments.errors import (
     LinkRefused,
     LinkTimeout,
 )
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.manners import Manners
-from wakeboard.instruments.replies import split_units
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.manners import Manners
+from wakeboard.instruments.link.replies import split_units
 
 IDN = "Wakeboard,PSU-1,SN0001,1.0"
 
@@ -388,7 +388,7 @@ def test_another_process_holds_the_lock(serve, tmp_path):
 
     peer = serve(well)
     code = (
-        "import sys; from wakeboard.instruments.lock import AddressLock\n"
+        "import sys; from wakeboard.instruments.link.lock import AddressLock\n"
         f"AddressLock({peer.address!r}); print('held', flush=True); sys.stdin.read()"
     )
     with subprocess.Popen(

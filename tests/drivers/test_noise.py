@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from wakeboard.instruments.errors import LinkGarbled
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.manners import Manners
-from wakeboard.instruments.replies import like_reply
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.manners import Manners
+from wakeboard.instruments.link.replies import like_reply
 
 
 @pytest.mark.parametrize(

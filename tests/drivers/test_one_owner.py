@@ -11,15 +11,15 @@ import sys
 
 import pytest
 
-from wakeboard.instruments import address, lock
-from wakeboard.instruments.address import canonical
 from wakeboard.instruments.errors import LinkBusy, LinkError
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.lock import AddressLock
-from wakeboard.instruments.opening import open_psu
+from wakeboard.instruments.link import address, lock
+from wakeboard.instruments.link.address import canonical
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.lock import AddressLock
+from wakeboard.instruments.scpi.opening import open_psu
 
 HOLD = (
-    "import sys; from wakeboard.instruments.lock import AddressLock\n"
+    "import sys; from wakeboard.instruments.link.lock import AddressLock\n"
     "held = AddressLock(sys.argv[1]); print('held', held.not_excluded, flush=True); sys.stdin.read()"
 )
 
@@ -116,7 +116,7 @@ def test_another_user_is_kept_out_and_can_hold_it_afterwards(tmp_path, monkeypat
     mine = AddressLock("GPIB::5::INSTR")
     code = (
         "import os, socket, platformdirs, encodings.ascii\n"
-        "from wakeboard.instruments.lock import AddressLock\n"
+        "from wakeboard.instruments.link.lock import AddressLock\n"
         "os.setuid(65534)  # now, that all is imported: Python itself may stand in root's own folder\n"
         "try: held = AddressLock('GPIB0::5::0::INSTR'); print('held', held.not_excluded)\n"
         "except Exception as error: print(type(error).__name__)\n"
@@ -240,7 +240,7 @@ def test_an_instrument_that_nobody_else_holds_or_that_cannot_tell(serve, held):
 def test_one_instrument_by_two_addresses_is_found_by_its_serial_number(serve, monkeypatch):
     """The same supply by its LAN port and through an adapter. This computer's own ports are other programs' tunnels and
     virtual benches, so the test takes them for another host."""
-    monkeypatch.setattr("wakeboard.instruments.opening.hosts_of", lambda _address: ["192.0.2.1"])
+    monkeypatch.setattr("wakeboard.instruments.scpi.opening.hosts_of", lambda _address: ["192.0.2.1"])
 
     def says(session, line):
         if "*IDN?" in line:

@@ -5,12 +5,12 @@ import inspect
 import pytest
 
 from wakeboard.instruments import ports
-from wakeboard.instruments.dmm import Dmm
-from wakeboard.instruments.psu import Psu
-from wakeboard.instruments.scanner import Scanner
-from wakeboard.instruments.virtual.hardware.meter import DirectMeter
-from wakeboard.instruments.virtual.hardware.relays import DirectRelays
-from wakeboard.instruments.virtual.hardware.supply import DirectSupply
+from wakeboard.instruments.scpi.dmm import Dmm
+from wakeboard.instruments.scpi.psu import Psu
+from wakeboard.instruments.scpi.scanner import Scanner
+from wakeboard.instruments.virtual.direct.meter import DirectMeter
+from wakeboard.instruments.virtual.direct.relays import DirectRelays
+from wakeboard.instruments.virtual.direct.supply import DirectSupply
 
 SIDES = [
     (ports.SupplyPort, Psu),

@@ -9,9 +9,9 @@ import pytest
 
 from wakeboard.instruments.dialect import load_psu
 from wakeboard.instruments.errors import DialectError, InstrumentFault, OutputOnError, SettingError
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.psu import Psu
-from wakeboard.instruments.psu_status import ModeJudge, flags_of
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.scpi.psu import Psu
+from wakeboard.instruments.scpi.psu_status import ModeJudge, flags_of
 
 
 class Supply:

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wakeboard.instruments.dialect import Register, dialect_names, load_dialect
-from wakeboard.instruments.identity import parse_identity
-from wakeboard.instruments.psu_status import register_value
-from wakeboard.instruments.replies import ReplyError, channels_of, error_entry, integer, number, split_units, truth
+from wakeboard.instruments.link.identity import parse_identity
+from wakeboard.instruments.link.replies import ReplyError, channels_of, error_entry, integer, number, split_units, truth
+from wakeboard.instruments.scpi.psu_status import register_value
 
 ANY = st.one_of(
     st.text(max_size=80),

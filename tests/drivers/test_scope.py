@@ -11,18 +11,18 @@ import numpy as np
 import pytest
 import pyvisa
 
-from wakeboard.instruments.conformance import check_scope
+from wakeboard.instruments.conformance.suite import check_scope
 from wakeboard.instruments.dialect import load_scope, read_text
 from wakeboard.instruments.errors import BenchError, LinkGarbled, LinkTimeout, SettingError
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.opening import open_instrument, open_psu
+from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.ports import Shot, View
-from wakeboard.instruments.scope import Scope
-from wakeboard.instruments.unknown import beginning, introduce, look
+from wakeboard.instruments.scpi.opening import open_instrument, open_psu
+from wakeboard.instruments.scpi.scope import Scope
+from wakeboard.instruments.scpi.unknown import beginning, introduce, look
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.faces import SCOPE_FACES
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.instruments.waveform import NoSuchEvent, Waveform
 
 R, C = 1000.0, 10e-6
@@ -180,7 +180,7 @@ def test_a_whole_block_is_read_even_where_it_holds_line_feeds(serve):
     ],
 )
 def test_a_block_that_is_cut_doubled_or_noise_is_told(serve, monkeypatch, blocks, error, says):
-    monkeypatch.setattr("wakeboard.instruments.scope.READ_TIMEOUT", 0.3)
+    monkeypatch.setattr("wakeboard.instruments.scpi.scope.READ_TIMEOUT", 0.3)
     scope = rigol(serve, blocks)
     with pytest.raises(error, match=says if error is LinkGarbled else None):
         scope.read("1")
@@ -188,7 +188,7 @@ def test_a_block_that_is_cut_doubled_or_noise_is_told(serve, monkeypatch, blocks
 
 
 def test_a_late_block_is_not_the_answer_to_the_next_question(serve, monkeypatch):
-    monkeypatch.setattr("wakeboard.instruments.scope.READ_TIMEOUT", 0.2)
+    monkeypatch.setattr("wakeboard.instruments.scpi.scope.READ_TIMEOUT", 0.2)
     scope = rigol(serve, [0.5, b"#9000000004\x01\x02\x03\x04\n"])
     with pytest.raises(LinkTimeout):
         scope.read("1")
@@ -275,7 +275,7 @@ def test_a_flat_line_has_no_rise():
 
 # --- the bench file, the probe ----------------------------------------------------------------------------------------
 def test_a_probe_begins_a_dialect_of_an_unknown_oscilloscope(prepared, monkeypatch):
-    monkeypatch.setattr("wakeboard.instruments.unknown.PATIENCE", 0.08)  # the virtual one answers within 2 ms
+    monkeypatch.setattr("wakeboard.instruments.scpi.unknown.PATIENCE", 0.08)  # the virtual one answers within 2 ms
     with running(virtual(prepared, "ds1054z")) as addresses:
         with introduce(addresses.instruments["scope"]) as link:
             found = look(link)

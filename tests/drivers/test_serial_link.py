@@ -13,11 +13,11 @@ import threading
 
 import pytest
 
-from wakeboard.instruments.conformance import check_psu
+from wakeboard.instruments.conformance.suite import check_psu
 from wakeboard.instruments.dialect import load_psu
 from wakeboard.instruments.errors import LinkClosed, LinkError, LinkTimeout
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.opening import open_psu
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.scpi.opening import open_psu
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 

@@ -13,7 +13,7 @@ import wakeboard.instruments
 from wakeboard.harness.cli import execute
 from wakeboard.instruments import dialect_tables as tables
 from wakeboard.instruments.dialect import dialect_names, load_dialect, read_text
-from wakeboard.instruments.unknown import beginning, harmless, introduce, look, questions_of
+from wakeboard.instruments.scpi.unknown import beginning, harmless, introduce, look, questions_of
 
 WHO = "Invented Works,IW-305,000123,1.2"
 REPLIES = {"*IDN?": WHO, "*IDN?;*OPC?": f"{WHO};1", "VOLT?": "5.000",
@@ -43,7 +43,7 @@ def test_what_it_answers_begins_a_dialect(
     serve: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
 ) -> None:
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))
-    monkeypatch.setattr("wakeboard.instruments.unknown.PATIENCE", 0.1)
+    monkeypatch.setattr("wakeboard.instruments.scpi.unknown.PATIENCE", 0.1)
     monkeypatch.chdir(tmp_path)
     unknown = Unknown()
     address = serve(unknown).address
@@ -94,9 +94,9 @@ def test_a_dialect_that_was_begun_so_takes_a_unit_through_a_run(
 
     from wakeboard.harness.cli.virtual import bench_toml
     from wakeboard.harness.describe.load import load_bench, load_sequence
+    from wakeboard.harness.run.bench.virtual import virtual_bench
     from wakeboard.harness.run.session import take_unit
-    from wakeboard.harness.run.virtual import virtual_bench
-    from wakeboard.instruments.virtual.server import running
+    from wakeboard.instruments.virtual.wire.server import running
 
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))
     toy = runpy.run_path(str(Path(__file__).parents[1] / "run" / "toy.py"))
@@ -132,7 +132,7 @@ def test_a_dialect_that_was_begun_so_takes_a_unit_through_a_run(
 
 def test_a_refused_command_is_named(serve: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from wakeboard.instruments.errors import InstrumentFault
-    from wakeboard.instruments.opening import open_psu
+    from wakeboard.instruments.scpi.opening import open_psu
 
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))
     own = "kind = 'psu'\ntitle = 'x'\nbased_on = 'scpi-psu'\n"

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wakeboard.harness.describe.board import Board
-from wakeboard.harness.describe.document import read_text
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.load import board_of
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.cases import BoardModel, Case
-from wakeboard.harness.explain.observe import CURRENT, OHMS, VOLTS, Observation
-from wakeboard.harness.explain.predict import Change, Predictor
+from wakeboard.harness.describe.toml.document import read_text
+from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, VOLTS, Observation
+from wakeboard.harness.explain.evidence.predict import Change, Predictor
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import parse_fault
 from wakeboard.results.records import Reading, RunRecord, RunStart, Step
 

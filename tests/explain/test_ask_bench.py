@@ -16,16 +16,16 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.cli import execute
-from wakeboard.harness.explain.asked import explains
-from wakeboard.harness.explain.asking import Asked, at_bench
-from wakeboard.harness.explain.cases import CannotExplain, Case
+from wakeboard.harness.explain.ask.loop import Asked, at_bench
 from wakeboard.harness.explain.explaining import explain_case, explain_run
 from wakeboard.harness.explain.explanation import Explanation
-from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.explain.unit.cases import CannotExplain, Case
+from wakeboard.harness.explain.unit.follow_ups import explains
+from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.session import exit_code
-from wakeboard.results.ledger import Ledger
+from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import ASKED, Trip
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 TOOLS = runpy.run_path(str(Path(__file__).with_name("skep_bench.py")))
 UNITS, look_at, skep_folder = TOOLS["UNITS"], TOOLS["look_at"], TOOLS["skep_folder"]

@@ -22,7 +22,7 @@ import pytest
 
 from wakeboard.harness.describe.load import load_bench
 from wakeboard.results.records import ASKED
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 if sys.platform == "win32":
     pytest.skip("ptys of POSIX systems", allow_module_level=True)
@@ -54,7 +54,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 def by_hand(text: str) -> str:
     """The bench file without its scanner, probed by hand."""
-    start, end = text.index("[instruments.scanner]"), text.index("[links.console]")
+    start, end = text.index("[instruments.scpi.scanner]"), text.index("[links.console]")
     return text[:start] + '[probing]\nby = "hand"\n\n' + text[end:]
 
 

@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from wakeboard.harness.explain import asking
-from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.ask import loop as asking
+from wakeboard.harness.explain.choose.least_effort import Choice
 from wakeboard.harness.explain.explaining import explain_case
-from wakeboard.harness.explain.next import Choice
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.results.records import Reading, RunRecord
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 RunMaker = Callable[..., RunRecord]
 ROOT = Path(__file__).parents[2]

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wakeboard.harness.explain.bodge import PullRange, bodge
-from wakeboard.harness.explain.line_model import GROUND, Driver, Rail, Thresholds
+from wakeboard.harness.explain.lines.bodge import PullRange, bodge
+from wakeboard.harness.explain.lines.line_model import GROUND, Driver, Rail, Thresholds
 
 RAILS = {"+3V3": Rail("+3V3", 3.3, 0.066)}
 CMOS = Thresholds(0.8, 2.0)

@@ -11,7 +11,7 @@ import pytest
 
 from wakeboard.harness.cli import execute
 from wakeboard.results.records import Rework, RunRecord, RunStart
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 RunMaker = Callable[..., RunRecord]
 
@@ -118,7 +118,7 @@ def test_a_runs_copy_that_can_no_longer_be_read(kept: Any, make_run: RunMaker, b
 
 
 def test_rework_that_its_board_cannot_have(kept: Any, make_run: RunMaker, capsys: Any, tmp_path: Path) -> None:
-    from wakeboard.results.ledger import Ledger
+    from wakeboard.results.ledger.ledger import Ledger
 
     kept(make_run())
     with Store.open(tmp_path / "wakeboard.db") as store:

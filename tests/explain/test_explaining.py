@@ -14,18 +14,19 @@ import pytest
 from click.testing import CliRunner
 
 from wakeboard.harness.cli.explain import command
-from wakeboard.harness.explain import asking
-from wakeboard.harness.explain.cases import BoardModel, CannotExplain, Case
+from wakeboard.harness.explain.ask import loop as asking
+from wakeboard.harness.explain.choose.least_effort import Choice
+from wakeboard.harness.explain.evidence.observe import observation
+from wakeboard.harness.explain.evidence.predict import Change
 from wakeboard.harness.explain.explaining import explain_case, explain_run
 from wakeboard.harness.explain.explanation import Explanation
-from wakeboard.harness.explain.next import Choice
-from wakeboard.harness.explain.observe import observation
-from wakeboard.harness.explain.predict import Change
 from wakeboard.harness.explain.telling import tell
+from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case
 from wakeboard.instruments.virtual.circuit import parse_fault
+from wakeboard.results.explanation import ExplanationDocument
 from wakeboard.results.records import Reading, Rework, RunRecord, RunStart
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 MakeCase = Callable[..., Case]
 RunMaker = Callable[..., RunRecord]
@@ -165,7 +166,7 @@ def _without_cs_details(readings: list[Reading]) -> None:
 
 
 def _ask_board(wren: BoardModel, choice: Choice, truth: Change) -> float | None:
-    from wakeboard.harness.explain.predict import Predictor
+    from wakeboard.harness.explain.evidence.predict import Predictor
 
     o = choice.measurement.detail["observation"]
     y = float(Predictor(wren.circuit, wren.supplies, [o]).predict([truth], exact=True)[0, 0])
@@ -202,6 +203,16 @@ def test_explain_run_of_the_store_has_the_contracts_keys(filled: Path) -> None:
     assert {"low_ohms", "high_ohms", "fit_ohms", "across"} <= set(line["bodge"])
     assert line["pull_to"] == "+3V3"
     assert line["pull_ohms"] == pytest.approx(13e3, rel=0.03)
+
+
+def test_a_document_is_read_and_written_as_it_was(filled: Path) -> None:
+    with Store.open(filled) as store:
+        document = json.loads(json.dumps(explain_run(store).as_json()))
+    told = ExplanationDocument.of(document)
+    assert json.loads(json.dumps(told.as_json())) == document
+    assert told.lines[0].bodge is not None
+    assert told.lines[0].candidates
+    assert told.best is not None
 
 
 def test_the_command_says_it_in_plain_words(filled: Path) -> None:
@@ -287,4 +298,4 @@ def test_a_reading_made_since_tells_to_which_rail_a_line_is_pulled(wren: BoardMo
     ]
     assert "A second load tells which" in lines[0].analysis.says
     assert "A second load tells which" not in lines[1].analysis.says
-    assert lines[1].as_json()["pull_to"] == "+3V3"
+    assert lines[1].told().pull_to == "+3V3"

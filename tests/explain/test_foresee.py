@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.choose.foresee import foreseen
+from wakeboard.harness.explain.choose.in_play import Free, Live
+from wakeboard.harness.explain.choose.possible import ideas
+from wakeboard.harness.explain.evidence.observe import Observation, observations
+from wakeboard.harness.explain.evidence.predict import Change
 from wakeboard.harness.explain.explaining import explain_case, next_choices
-from wakeboard.harness.explain.foresee import foreseen
-from wakeboard.harness.explain.ideas import ideas
-from wakeboard.harness.explain.live import Free, Live
-from wakeboard.harness.explain.observe import Observation, observations
-from wakeboard.harness.explain.predict import Change
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.results.records import Reading, RunRecord, Trip
 
 RunMaker = Callable[..., RunRecord]

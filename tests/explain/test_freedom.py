@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wakeboard.harness.explain.freedom import Freedom, Lesson, prior
+from wakeboard.harness.explain.evidence.freedom import Freedom, Lesson, prior
 
 ROWS = np.array([[1.0, 0.0]])  # one unknown, that moves the first of two readings
 NOISE = np.array([0.04, 0.04])

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.inquiry import LIFTED, Inquiry
-from wakeboard.harness.explain.next import Measurement
+from wakeboard.harness.explain.ask.inquiry import LIFTED, Inquiry
+from wakeboard.harness.explain.choose.least_effort import Measurement
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 from wakeboard.results.records import RunRecord, RunStart
 
@@ -52,7 +52,7 @@ def context(wren: Any) -> Any:
 
 @pytest.fixture
 def inquiry(wren: Any) -> Any:
-    from wakeboard.harness.explain.ways import Ways
+    from wakeboard.harness.explain.ask.bench_states import Ways
 
     run = RunRecord("ab" * 16, RunStart("W1", "Wren", "A", "", "Long", SEQUENCE), 0.0)
 

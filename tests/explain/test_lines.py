@@ -8,8 +8,8 @@ from types import ModuleType
 
 import pytest
 
-from wakeboard.harness.explain import thevenin
-from wakeboard.harness.explain.line_model import (
+from wakeboard.harness.explain.lines import thevenin
+from wakeboard.harness.explain.lines.line_model import (
     GROUND,
     METER_10M,
     METER_HIGH,
@@ -19,7 +19,7 @@ from wakeboard.harness.explain.line_model import (
     Resistor,
     Thresholds,
 )
-from wakeboard.harness.explain.lines import analyse, rectangular_ac
+from wakeboard.harness.explain.lines.verdict import analyse, rectangular_ac
 
 # 34401A one-year limits, 10 V range: 35 ppm of reading + 5 ppm of range (maker's data sheet, seen in public copies).
 METER = MeterError("meter", 35e-6, 50e-6)
@@ -178,7 +178,7 @@ def test_no_reading_is_an_error() -> None:
 
 
 def test_json_has_the_contracts_keys() -> None:
-    found = analyse("RST", [LineReading(2.7)], CMOS, fitted=[Resistor("R1", 100e3, 0.01)], rails=RAILS).as_json()
+    found = analyse("RST", [LineReading(2.7)], CMOS, fitted=[Resistor("R1", 100e3, 0.01)], rails=RAILS).told().as_json()
     wanted = {"line", "kind", "source_volts", "source_ohms", "pull_ohms", "pull_ohms_u", "pull_to", "bodge"}
     assert wanted <= set(found)
     assert all(not isinstance(v, float) or math.isfinite(v) for v in found.values())

@@ -10,16 +10,16 @@ from collections.abc import Callable
 
 import pytest
 
-from wakeboard.harness.explain.cases import BoardModel, Case
+from wakeboard.harness.explain.choose.other_means import ways_to_part
 from wakeboard.harness.explain.explaining import explain_case
-from wakeboard.harness.explain.parting import ways_to_part
-from wakeboard.harness.explain.repair import any_repair
-from wakeboard.harness.explain.suspects import Suspect, suspects
+from wakeboard.harness.explain.naming.repair import any_repair
+from wakeboard.harness.explain.naming.words import describe_any
+from wakeboard.harness.explain.rank.suspects import Suspect, suspects
 from wakeboard.harness.explain.telling import tell
-from wakeboard.harness.explain.words import describe_any
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
-from wakeboard.instruments.virtual.circuit.alike import alike
-from wakeboard.instruments.virtual.circuit.library import library
+from wakeboard.instruments.virtual.circuit.faults.alike import alike
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 MakeCase = Callable[..., Case]
 

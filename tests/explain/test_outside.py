@@ -9,16 +9,16 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from wakeboard.harness.explain import words
-from wakeboard.harness.explain.candidate import Candidate
-from wakeboard.harness.explain.cases import BoardModel, Case
-from wakeboard.harness.explain.evidence import Evidence
-from wakeboard.harness.explain.expansion import expanded
+from wakeboard.harness.explain.evidence.freedom import prior
+from wakeboard.harness.explain.evidence.predict import Predictor
+from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.explaining import Explanation, explain_case
-from wakeboard.harness.explain.freedom import prior
-from wakeboard.harness.explain.likelihood import Likelihood
-from wakeboard.harness.explain.predict import Predictor
-from wakeboard.harness.explain.suspects import bridges_between
+from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.expansion import expanded
+from wakeboard.harness.explain.rank.likelihood import Likelihood
+from wakeboard.harness.explain.rank.suspects import bridges_between
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown

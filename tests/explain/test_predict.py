@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.observe import Observation
-from wakeboard.harness.explain.predict import Change, Predictor
+from wakeboard.harness.explain.evidence.observe import Observation
+from wakeboard.harness.explain.evidence.predict import Change, Predictor
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
-from wakeboard.instruments.virtual.circuit.devices import THERMAL_VOLTS
+from wakeboard.instruments.virtual.circuit.solver.devices import THERMAL_VOLTS
 from wakeboard.results.records import Reading
 
 ON = "USB=5V@200mA"

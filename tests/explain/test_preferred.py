@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakeboard.harness.describe import preferred
+from wakeboard.harness.describe.board import preferred
 
 TABLE = Path(__file__).parent.parent / "data" / "e_series.csv"
 

@@ -12,7 +12,7 @@ import pytest
 
 from wakeboard.harness.cli import execute
 from wakeboard.results.records import ASKED, Reading, RunRecord
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 RunMaker = Callable[..., RunRecord]
 OWN = "U1.GPIO2:stuck=low"

@@ -8,11 +8,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from wakeboard.harness.explain.cases import BoardModel, Case
 from wakeboard.harness.explain.explaining import explain_case
-from wakeboard.harness.explain.rank import given_others
-from wakeboard.harness.explain.screening import Screened, places
-from wakeboard.harness.explain.suspects import AT_REST, Suspect
+from wakeboard.harness.explain.rank.rank import given_others
+from wakeboard.harness.explain.rank.screening import Screened, places
+from wakeboard.harness.explain.rank.suspects import AT_REST, Suspect
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 
 
 def test_what_two_readings_share_is_not_odd_and_where_they_part_is() -> None:

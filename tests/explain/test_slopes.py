@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wakeboard.harness.explain.cases import BoardModel, Case, unknowns
-from wakeboard.harness.explain.observe import CURRENT
+from wakeboard.harness.explain.evidence.observe import CURRENT
+from wakeboard.harness.explain.unit.cases import BoardModel, Case, unknowns
 from wakeboard.instruments.virtual.circuit import parse_fault
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown

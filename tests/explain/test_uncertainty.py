@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from uncertainties import correlated_values
 
-from wakeboard.harness.explain.uncertainty import Input, draw, estimate, propagate
+from wakeboard.harness.explain.evidence.uncertainty import Input, draw, estimate, propagate
 
 H2 = Path(__file__).parent.parent / "data" / "gum_h2.csv"
 

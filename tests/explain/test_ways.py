@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.explain.cases import BoardModel
-from wakeboard.harness.explain.ways import Ways
+from wakeboard.harness.explain.ask.bench_states import Ways
+from wakeboard.harness.explain.unit.cases import BoardModel
 from wakeboard.results.records import Reading, RunRecord, RunStart, Step, Trip
 
 SEQUENCE = """

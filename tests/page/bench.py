@@ -19,8 +19,8 @@ from typing import Any
 
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.run.virtual import virtual_bench
-from wakeboard.instruments.virtual.server import running
+from wakeboard.harness.run.bench.virtual import virtual_bench
+from wakeboard.instruments.virtual.wire.server import running
 
 POWERED = (
     '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n[[step]]\ndo = "rails"\n'

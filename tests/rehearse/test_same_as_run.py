@@ -13,10 +13,10 @@ import wren
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.rehearse.reach import fault_library
 from wakeboard.harness.rehearse.trial import UNIT, Shared, run_trial
+from wakeboard.harness.run.bench.virtual import prepare_board
 from wakeboard.harness.run.session import take_unit
-from wakeboard.harness.run.virtual import prepare_board
 from wakeboard.instruments.virtual.circuit import Fault
-from wakeboard.instruments.virtual.circuit.alike import alike
+from wakeboard.instruments.virtual.circuit.faults.alike import alike
 
 FAULTS = 12
 SKEP = Path(__file__).parents[2] / "sequences" / "demo" / "skep" / "first-power-on.toml"

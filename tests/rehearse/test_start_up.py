@@ -17,7 +17,7 @@ from wakeboard.instruments.ports import Shot, View
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
-from wakeboard.instruments.virtual.hardware.scope import DirectScope
+from wakeboard.instruments.virtual.direct.scope import DirectScope
 
 SKEP = Path(__file__).parents[2] / "sequences" / "demo" / "skep"
 STEPS = """

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from wakeboard.results.records import InstrumentUsed, Reading, RunStart, Step, SupplyTrace, Trace
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 
 @pytest.fixture

@@ -14,8 +14,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from wakeboard.results.records import Reading, RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 READINGS = 12
 WORKER = Path(__file__)

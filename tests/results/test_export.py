@@ -22,10 +22,10 @@ from wakeboard import results
 from wakeboard.results.export import dictionary_path, write_csv, write_parquet
 from wakeboard.results.export_junit import junit, write_junit, xml_text
 from wakeboard.results.frames import COLUMNS, NAMES
-from wakeboard.results.ledger import Ledger
+from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import Reading, RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]
@@ -104,7 +104,7 @@ def test_frame_of_many_runs_is_the_same_by_scan(filled: Store, monkeypatch: pyte
 
 @pytest.mark.postgres
 def test_frame_from_a_server(filled: Store, server: str) -> None:
-    from wakeboard.results.push import push
+    from wakeboard.results.push.push import push
 
     push(filled, server)
     with Store.open(server) as shared:

@@ -10,11 +10,12 @@ from collections.abc import Callable
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results import ledger_text, schema
-from wakeboard.results.ledger import Evidence, Ledger
+from wakeboard.results.ledger import text as ledger_text
+from wakeboard.results.ledger.ledger import Evidence, Ledger
 from wakeboard.results.records import Reading, RunStart, Step, Trip
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store import schema
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

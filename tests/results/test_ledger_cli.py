@@ -16,7 +16,7 @@ import pytest
 
 from wakeboard.harness.cli import execute
 from wakeboard.results.records import Reading, RunStart, Step
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 BOARD = """
 [board]

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 
 from wakeboard.results.export import write_parquet
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 
 def test_parquet_names_its_extra(monkeypatch, tmp_path):

@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results import schema
-from wakeboard.results.ledger import Evidence, Ledger
-from wakeboard.results.push import push
-from wakeboard.results.push_compare import differences
+from wakeboard.results.ledger.ledger import Evidence, Ledger
+from wakeboard.results.push.proof import differences
+from wakeboard.results.push.push import push
 from wakeboard.results.records import RunStart, Step, Trip
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store import schema
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]
@@ -173,8 +173,8 @@ def start_push(path: Path, server: str, batch: int) -> subprocess.Popen[str]:
     script = (
         "import sys\n"
         f"sys.path.insert(0, {str(ROOT)!r})\n"
-        "from wakeboard.results.push import push\n"
-        "from wakeboard.results.store import Store\n"
+        "from wakeboard.results.push.push import push\n"
+        "from wakeboard.results.store.store import Store\n"
         f"with Store.open({str(path)!r}) as store:\n"
         f"    push(store, {server!r}, batch_readings={batch}, progress=lambda *n: print(*n, flush=True))\n"
     )

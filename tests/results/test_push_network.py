@@ -17,10 +17,10 @@ import sqlalchemy as sa
 from wakeboard.harness.cli import execute
 from wakeboard.results import network_limits
 from wakeboard.results.passwords import safe_url, secrets_in
-from wakeboard.results.push import PUSH_LOCK, push
+from wakeboard.results.push.push import PUSH_LOCK, push
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

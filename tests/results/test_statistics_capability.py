@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from wakeboard.results.statistics import StatisticsError, capability, one_sided_factor
-from wakeboard.results.statistics_capability import capability_of
+from wakeboard.results.statistics.capability import capability_of
 
 
 def test_the_handbooks_worked_example() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from wakeboard.results.statistics import individuals
-from wakeboard.results.statistics_charts import FALSE_ALARMS, chance_words
+from wakeboard.results.statistics.charts import FALSE_ALARMS, chance_words
 
 
 @pytest.mark.parametrize("n", [10, 20, 40])

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from wakeboard.results.statistics import StatisticsError, grubbs, modified_z, outliers, power_of_few, rare_cut_off
-from wakeboard.results.statistics_outliers import FALSE_ALARMS
+from wakeboard.results.statistics.outliers import FALSE_ALARMS
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 

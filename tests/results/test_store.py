@@ -16,10 +16,11 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results import migrations, schema, store_process
 from wakeboard.results.records import Reading, RunRecord, RunStart, Step, Trip
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store import migrations, schema
+from wakeboard.results.store import process as store_process
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]
@@ -167,7 +168,7 @@ def test_killed_run_is_marked_at_the_next_start(tmp_path: Path, make_step: MakeS
     script = (
         "import os, sys\n"
         f"sys.path.insert(0, {str(Path(__file__).resolve().parents[2])!r})\n"
-        "from wakeboard.results.store import Store\n"
+        "from wakeboard.results.store.store import Store\n"
         "from wakeboard.results.records import RunStart\n"
         f"store = Store.open({str(path)!r})\n"
         "print(store.begin_run(RunStart('004', 'Skep', 'A', 'b', 'First', 's')), flush=True)\n"

@@ -23,8 +23,8 @@ from types import ModuleType
 import pytest
 
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 WORKER = Path(__file__).with_name("store_worker.py")
 Make = Callable[..., RunStart]

@@ -14,11 +14,11 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results import migrations, schema
-from wakeboard.results.ledger import Ledger
+from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store import migrations, schema
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 OLD = Path(__file__).with_name("data") / "store_v1.sql"
 
@@ -115,7 +115,7 @@ def test_several_programs_may_start_a_store_at_once(tmp_path: Path) -> None:
     script = (
         "import sys\n"
         f"sys.path.insert(0, {str(OLD.parents[3])!r})\n"
-        "from wakeboard.results.store import Store\n"
+        "from wakeboard.results.store.store import Store\n"
         f"Store.open({str(path)!r}, busy_s=30.0).close()\n"
     )
     started = [subprocess.Popen([sys.executable, "-c", script], stderr=subprocess.PIPE, text=True) for _ in range(4)]

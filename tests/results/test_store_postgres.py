@@ -8,11 +8,12 @@ from collections.abc import Callable, Iterator
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results import schema, store_process
-from wakeboard.results.ledger import Evidence, Ledger
+from wakeboard.results.ledger.ledger import Evidence, Ledger
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store import process as store_process
+from wakeboard.results.store import schema
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 pytestmark = pytest.mark.postgres
 Make = Callable[..., RunStart]

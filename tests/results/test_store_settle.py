@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]
@@ -147,14 +147,14 @@ def test_another_content_under_the_same_number_is_told_as_that(
 
 
 def _packed(step: Step) -> Any:
-    from wakeboard.results import store_write
+    from wakeboard.results.store import write as store_write
 
     return store_write.pack(step)
 
 
 @pytest.mark.parametrize("happened", [True, False])
 def test_the_end_of_a_run_is_there_once(store: Store, run: str, commits: Commits, happened: bool) -> None:
-    from wakeboard.results import schema
+    from wakeboard.results.store import schema
 
     commits.fails = [(happened, "io")]
     store.end_run(run, "pass", outputs_off=True, energised_s=1.5)
@@ -202,7 +202,7 @@ def test_units_and_rework_are_of_their_board(store: Store, make_start: Make) -> 
 def test_a_run_whose_program_is_gone_is_ended_and_one_that_lives_is_not(
     store: Store, make_start: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from wakeboard.results import store_process
+    from wakeboard.results.store import process as store_process
 
     run = store.begin_run(make_start())
     assert store.mark_abandoned() == []
@@ -215,7 +215,7 @@ def test_a_run_whose_program_is_gone_is_ended_and_one_that_lives_is_not(
 
 
 def test_a_file_that_was_copied_here_has_no_living_program(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    from wakeboard.results import store_process
+    from wakeboard.results.store import process as store_process
 
     monkeypatch.setattr(store_process, "is_here", lambda _process: False)
     assert store._is_gone("another computer's")

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from wakeboard.results import store_process
-from wakeboard.results.store import Store
+from wakeboard.results.store import process as store_process
+from wakeboard.results.store.store import Store
 
 
 @pytest.mark.parametrize(
@@ -33,7 +33,8 @@ def test_another_living_process_in_the_file_is_told(
         store.begin_run(make_start())
         assert store.sharing_caution() == ""  # a run of our own
         script = (
-            "import sys; from wakeboard.results.store import Store; from wakeboard.results.records import RunStart\n"
+            "import sys\nfrom wakeboard.results.store.store import Store\n"
+            "from wakeboard.results.records import RunStart\n"
             "s = Store.open(sys.argv[1]); print(s.begin_run(RunStart('T-2', 'Toy', 'A', 'b', 't', 's')), flush=True)\n"
             "sys.stdin.read()"
         )

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from wakeboard.results.records import Reading, RunStart, Step
-from wakeboard.results.store import Store
-from wakeboard.results.store_errors import StoreError
+from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.store import Store
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]

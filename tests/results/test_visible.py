@@ -15,7 +15,7 @@ from wakeboard.harness.cli import execute
 from wakeboard.harness.cli.options import Common, to_json
 from wakeboard.harness.run.live import LiveObserver, PlainObserver, reading_text
 from wakeboard.results.export import write_csv
-from wakeboard.results.ledger import Ledger
+from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import Reading
 from wakeboard.results.visible import VisibleStream, plain_cell, shown, visible
 

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from wakeboard.harness.describe.board.notes import board_notes
 from wakeboard.harness.describe.files import read
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.describe.notes import board_notes
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.review import review_board

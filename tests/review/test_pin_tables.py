@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from wakeboard.harness.describe.pin_tables import load_pin_table, packaged
+from wakeboard.harness.describe.board.pin_tables import load_pin_table, packaged
 from wakeboard.harness.describe.problems import FileProblems
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from wakeboard.harness.describe.pin_tables import PinFacts
+from wakeboard.harness.describe.board.pin_tables import PinFacts
 from wakeboard.harness.revise.assigning import Function, NoAssignment, assigned
 from wakeboard.harness.revise.needs import pins_for
 

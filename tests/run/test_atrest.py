@@ -15,13 +15,14 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_board, load_sequence
-from wakeboard.harness.run import atrest, mains
-from wakeboard.harness.run.bench import OpenBench
-from wakeboard.harness.run.byhand import SteadyHands
+from wakeboard.harness.run.bench import mains
+from wakeboard.harness.run.bench.bench import OpenBench
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.errors import SkipPoint
-from wakeboard.harness.run.opening import open_virtual
-from wakeboard.harness.run.operator import Operator
-from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.fitness import atrest
+from wakeboard.harness.run.hand.byhand import SteadyHands
+from wakeboard.harness.run.hand.operator import Operator
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.dialect import Asking

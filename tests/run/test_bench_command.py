@@ -19,12 +19,12 @@ from wakeboard.harness.cli.bench import command
 from wakeboard.harness.cli.options import Common
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.run.budget import ASKS, Timed, budget, off_s, round_s, time_supply
-from wakeboard.harness.run.conform import left_on
+from wakeboard.harness.run.bench.conform import left_on
+from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.harness.run.errors import OperatorStop
-from wakeboard.harness.run.virtual import virtual_bench
-from wakeboard.instruments.conformance import Check
-from wakeboard.instruments.virtual.server import running
+from wakeboard.harness.run.fitness.budget import ASKS, Timed, budget, off_s, round_s, time_supply
+from wakeboard.instruments.conformance.suite import Check
+from wakeboard.instruments.virtual.wire.server import running
 
 
 @pytest.fixture(scope="module")
@@ -141,7 +141,7 @@ def test_the_suite_runs_on_the_instruments_and_leaves_them_off(
     served: Any, tmp_path: Path, described: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without the meter, whose slow readings take their time; tests/drivers holds every meter to the suite."""
-    monkeypatch.setattr("wakeboard.instruments.conformance_psu.SETTLE", 0.3)
+    monkeypatch.setattr("wakeboard.instruments.conformance.psu.SETTLE", 0.3)
     del described["instruments"]["meter"]
     result = bench_command(tmp_path, described, "--conform", "--yes-outputs-are-open", "--json")
     document = json.loads(result.stdout)
@@ -224,7 +224,7 @@ def test_timing_asks_and_switches_nothing() -> None:
     ],
 )
 def test_other_computers_that_no_lock_keeps_out_are_told_of(address: str, asked: bool, told: str) -> None:
-    from wakeboard.harness.run.selfcheck import not_kept_out
+    from wakeboard.harness.run.fitness.selfcheck import not_kept_out
 
     says = not_kept_out(address, asked)
     assert told in says

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from wakeboard.harness.run.selfcheck import CheckedInstrument, _look_at_off, _look_at_routes
+from wakeboard.harness.run.fitness.selfcheck import CheckedInstrument, _look_at_off, _look_at_routes
 from wakeboard.instruments.errors import BenchError
 
 

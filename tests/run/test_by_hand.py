@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
-from wakeboard.harness.run.opening import open_virtual
-from wakeboard.harness.run.operator import Operator
-from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.hand.operator import Operator
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import exit_code, run_start
 

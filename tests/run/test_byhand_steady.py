@@ -21,19 +21,19 @@ import pytest
 
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.run.byhand import SteadyHands
-from wakeboard.harness.run.clearance import asked_each_time
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.bench.probing import HandProbing
+from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Guard
-from wakeboard.harness.run.leads import Leads, MovedLeads
-from wakeboard.harness.run.opening import open_virtual
-from wakeboard.harness.run.operator import Operator
-from wakeboard.harness.run.probing import HandProbing
+from wakeboard.harness.run.hand.byhand import SteadyHands
+from wakeboard.harness.run.hand.clearance import asked_each_time
+from wakeboard.harness.run.hand.leads import Leads, MovedLeads
+from wakeboard.harness.run.hand.operator import Operator
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
-from wakeboard.harness.run.virtual import virtual_bench
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 
 ZERO = "as an open lead reads too"
 LIFT, PUT = 0.4, 1.1  # s after a prompt that the person takes the probe off, and puts it on the next point

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from wakeboard.harness.describe.document import read_text
 from wakeboard.harness.describe.load import board_of
+from wakeboard.harness.describe.toml.document import read_text
 from wakeboard.harness.run.decide import Limits
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest

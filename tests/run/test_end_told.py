@@ -9,7 +9,7 @@ import pytest
 
 from wakeboard.harness.cli.run import conclude, tell_abandoned
 from wakeboard.harness.run.guard.terms import OffReport
-from wakeboard.results.ledger_text import tell_run
+from wakeboard.results.ledger.text import tell_run
 
 OFF, UNKNOWN = OffReport({"USB": "off"}), OffReport({"USB": "unknown"}, {"USB": "no reply"})
 

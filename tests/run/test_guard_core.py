@@ -142,6 +142,63 @@ def test_voltage_within_its_margin(volts: float) -> None:
     assert play(steady(0.1, 0.2, volts, 0.02)) is None
 
 
+# --- samples that came late ---
+def test_a_low_voltage_that_may_be_from_before_it_had_settled_is_no_verdict_on_the_unit() -> None:
+    """Asked 5 ms after switching on, answered 300 ms later: nobody knows of when it is."""
+    watch = Watch.fresh(0.0)
+    watch, cut = judge(ENVELOPE, watch, Sample(0.004, 3.9, 0.02, "cv", True))
+    assert cut is None
+    _, cut = judge(ENVELOPE, watch, Sample(0.3, 3.999, 0.02, "cv", True, asked=0.005))
+    assert cut is not None
+    assert cut.rule == "late-reading"
+    assert cut.rule not in RULES
+    assert (cut.time, cut.volts, cut.amps) == (0.3, 3.999, 0.02)
+    assert "came 295 ms after the question" in cut.says
+    assert "under-voltage: 3.999 V where 5.000 V is set" in cut.says
+
+
+def test_a_late_sample_that_was_asked_for_late_enough_is_a_verdict() -> None:
+    watch, _ = judge(ENVELOPE, Watch.fresh(0.0), Sample(0.004, 3.9, 0.02, "cv", True))
+    _, cut = judge(ENVELOPE, watch, Sample(0.3, 3.999, 0.02, "cv", True, asked=0.05))
+    assert cut is not None
+    assert (cut.rule, cut.time) == ("under-voltage", 0.3)
+
+
+@pytest.mark.parametrize(
+    ("sample", "rule"),
+    [
+        (Sample(0.3, 5.6, 0.02, "cv", True, asked=0.005), "over-voltage"),
+        (Sample(0.3, 5.0, 0.09, "cv", True, asked=0.005), "over-current"),
+        (Sample(0.3, 1.2, 0.1, "cc", True, asked=0.005), "constant-current"),
+    ],
+)
+def test_every_rule_that_counts_time_knows_late_samples(sample: Sample, rule: str) -> None:
+    watch, _ = judge(ENVELOPE, Watch.fresh(0.0), Sample(0.004, 1.2, 0.1, "cc", True))
+    _, cut = judge(ENVELOPE, watch, sample)
+    assert cut is not None
+    assert cut.rule == "late-reading"
+    assert f"({rule}: " in cut.says
+
+
+def test_a_lead_that_fell_off_by_a_late_sample() -> None:
+    watch, _ = judge(ENVELOPE, Watch.fresh(0.0), Sample(1.0, 5.0, 0.02, "cv", True))
+    watch, _ = judge(ENVELOPE, watch, Sample(1.01, 5.0, 0.0, "cv", True))
+    assert judge(ENVELOPE, watch, Sample(1.3, 5.0, 0.0, "cv", True, asked=1.02))[1].rule == "late-reading"  # type: ignore[union-attr]
+    assert judge(ENVELOPE, watch, Sample(1.3, 5.0, 0.0, "cv", True, asked=1.07))[1].rule == "lead-off"  # type: ignore[union-attr]
+
+
+def test_an_output_that_is_off_is_off_however_late_it_is_told() -> None:
+    _, cut = judge(ENVELOPE, Watch.fresh(0.0), Sample(0.3, 0.0, 0.0, "off", False, asked=0.005))
+    assert cut is not None
+    assert cut.rule == "output-off"
+
+
+def test_a_late_sample_that_breaks_no_rule_is_one_like_any_other() -> None:
+    watch, cut = judge(ENVELOPE, Watch.fresh(0.0), Sample(0.3, 5.0, 0.02, "cv", True, asked=0.005))
+    assert cut is None
+    assert not suspicious(watch)
+
+
 @pytest.mark.parametrize("sample", [Sample(0.2, 0.0, 0.0, "cv", False), Sample(0.2, 0.0, 0.0, "off", None)])
 def test_an_output_that_switched_itself_off(sample: Sample) -> None:
     cut = play([*steady(0.0, 0.1, 5.0, 0.02), sample])

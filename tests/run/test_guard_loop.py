@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.run.guard import process, wire
-from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.core import Cut, Envelope
 from wakeboard.harness.run.guard.owner import Feed, Guard, Setting
 from wakeboard.harness.run.guard.process import Shell
 from wakeboard.instruments.clock import RealClock, steady
@@ -93,6 +93,22 @@ def test_a_reply_that_came_too_late_for_a_sleep_is_told_as_a_sleep(shell: Shell,
     psu.fails.add("sample")
     shell._turn()
     assert [each["cut"]["rule"] for each in cuts(shell)] == ["stood-still"]
+
+
+def test_a_late_reading_after_a_sleep_is_told_as_a_sleep(shell: Shell, psu: Any) -> None:
+    assert shell.guard is not None
+    shell.breath, late = steady() - 30.0, Cut("late-reading", 1.0, 4.0, 0.02, "late")
+    psu.sample = lambda _channel: shell.guard._cut("USB", late) or psu._seen(1)  # type: ignore[union-attr]
+    shell._turn()
+    assert [each["cut"]["rule"] for each in cuts(shell)] == ["stood-still"]
+
+
+def test_a_late_reading_without_one_stays_what_it_is(shell: Shell, psu: Any) -> None:
+    assert shell.guard is not None
+    late = Cut("late-reading", 1.0, 4.0, 0.02, "late")
+    psu.sample = lambda _channel: shell.guard._cut("USB", late) or psu._seen(1)  # type: ignore[union-attr]
+    shell._turn()
+    assert [each["cut"]["rule"] for each in cuts(shell)] == ["late-reading"]
 
 
 def test_a_busy_computer_is_no_sleep(shell: Shell, psu: Any) -> None:

@@ -49,6 +49,68 @@ def test_everything_is_set_before_the_output_is_on(fake_psu: Any, clock: Any) ->
     assert psu.calls.index("off 1") < psu.calls.index("set 1")
 
 
+def late_once(psu: Any, clock: Any, seconds: float) -> None:
+    """The next sample is of when it was asked for, and its answer comes so much later."""
+    sample = psu.sample
+
+    def late(channel: Any) -> Any:
+        seen = sample(channel)
+        clock.sleep(seconds)
+        psu.sample = sample
+        return seen
+
+    psu.sample = late
+
+
+def steadily(psu: Any, clock: Any, seconds: float) -> None:
+    sample = psu.sample
+
+    def slow(channel: Any) -> Any:
+        clock.sleep(seconds)
+        return sample(channel)
+
+    psu.sample = slow
+
+
+@pytest.mark.parametrize(("late", "rule"), [(0.3, "late-reading"), (0.09, "constant-current")])
+def test_an_answer_that_came_late_is_the_benchs_and_cuts_all_the_same(
+    fake_psu: Any, clock: Any, late: float, rule: str
+) -> None:
+    guard = started(psu := fake_psu(ohms={1: 2.0}), clock)
+    clock.sleep(0.001)
+    guard.tick()
+    late_once(psu, clock, late)
+    guard.tick()
+    assert guard.cut is not None
+    assert guard.cut.rule == rule
+    assert not psu.outputs[1]
+
+
+def test_a_supply_that_is_always_slow_is_not_late(fake_psu: Any, clock: Any) -> None:
+    psu = fake_psu(ohms={1: 2.0})
+    steadily(psu, clock, 0.15)
+    guard = started(psu, clock)
+    run_for(guard, clock, 2.0)
+    assert guard.cut is not None
+    assert guard.cut.rule in ("constant-current", "over-current")
+
+
+def test_how_quick_a_supply_is_is_known_from_when_it_was_off(fake_psu: Any, clock: Any) -> None:
+    """So that its first answer with power on is not held to be as quick as it can."""
+    psu = fake_psu(ohms={1: 60.0})
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    clock.sleep(1.0)
+    guard.tick()  # a look at what is off
+    guard.arm("USB", SETTING, ENVELOPE)
+    guard.on("USB")
+    late_once(psu, clock, 0.3)
+    guard.tick()
+    assert guard.cut is not None
+    assert guard.cut.rule == "late-reading"
+    assert "over-current: 83.3 mA" in guard.cut.says
+
+
 def test_a_short_is_cut_within_the_inrush_time(fake_psu: Any, clock: Any) -> None:
     guard = started(psu := fake_psu(ohms={1: 2.0}), clock)
     run_for(guard, clock, 1.0)

@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
-from wakeboard.instruments.virtual.psu import Output
+from wakeboard.instruments.virtual.hardware.psu import Output
 
 STEPS = (
     '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n{more}[[step]]\ndo = "power off"\n'

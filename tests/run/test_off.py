@@ -16,9 +16,9 @@ import pytest
 from wakeboard.harness.cli import execute
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_bench, load_board
-from wakeboard.harness.run.virtual import virtual_bench
-from wakeboard.instruments.opening import open_psu
-from wakeboard.instruments.virtual.server import running
+from wakeboard.harness.run.bench.virtual import virtual_bench
+from wakeboard.instruments.scpi.opening import open_psu
+from wakeboard.instruments.virtual.wire.server import running
 
 
 @pytest.fixture

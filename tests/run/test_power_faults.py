@@ -7,8 +7,10 @@ Figures are those of the invented board and of the tool itself, unless marked.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable
 from typing import Any
@@ -16,12 +18,12 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.run import presses
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.errors import LinkTimeout
-from wakeboard.instruments.virtual.psu import Output
+from wakeboard.instruments.virtual.hardware.psu import Output
 
 POWER_ON = '[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\nwhy = "a test"\n'
 WAIT = '[[step]]\ndo = "wait"\nfor = "3 s"\n'
@@ -380,6 +382,76 @@ def test_a_press_while_a_good_run_is_switched_off_changes_nothing(run: Any, pres
     result, _ = run(prepare)
     assert exit_code(result) == 0
     assert result.off.confirmed
+    assert "when the steps were over" in result.record.says, "or the person believes that it was heard"
+
+
+class Finaliser:
+    """Python goes on after what is raised in here."""
+
+    def __init__(self, press: Callable[[], None]) -> None:
+        self.press = press
+
+    def __del__(self) -> None:
+        self.press()
+
+
+@pytest.mark.parametrize("way", ["a finaliser", "somebody's except"])
+def test_a_press_that_gets_lost_ends_the_run_all_the_same(
+    run: Any, press: Callable[[], None], monkeypatch: pytest.MonkeyPatch, way: str
+) -> None:
+    """Twenty of them within a second, as one who is frightened does; before, the run passed, with exit code 0."""
+    ignored: list[Any] = []
+    monkeypatch.setattr(sys, "unraisablehook", lambda what: ignored.append(what.exc_type))
+
+    def lose() -> None:
+        if way == "a finaliser":
+            Finaliser(press)
+        else:
+            with contextlib.suppress(KeyboardInterrupt):
+                press()
+        for _ in range(19):
+            press()
+
+    result, bench = run(lambda bench: bench.at(2.0, lose))
+    assert exit_code(result) == 4, result.record.says
+    assert result.record.says.startswith("stopped by the operator")
+    assert bench.on == [False] * len(bench.on)
+    assert ignored == ([KeyboardInterrupt] if way == "a finaliser" else [])
+
+
+def test_a_press_that_gets_lost_in_the_last_step_ends_the_run(run: Any, press: Callable[[], None]) -> None:
+    def prepare(bench: Bench) -> None:
+        take_trace = bench.bench.guard.guard.take_trace
+
+        def losing() -> Any:
+            if not bench.outputs[0].on and bench.stage.now > 2.0:
+                with contextlib.suppress(KeyboardInterrupt):
+                    press()
+            return take_trace()
+
+        bench.bench.guard.guard.take_trace = losing
+
+    result, _ = run(prepare)
+    assert exit_code(result) == 4, result.record.says
+
+
+def test_a_press_in_the_last_discharge_of_a_good_run_stops_it(run: Any, press: Callable[[], None]) -> None:
+    """It was told as the unit's: exit code 1."""
+
+    def prepare(bench: Bench) -> None:
+        volts = bench.bench.meter.dc_volts
+
+        def measured(*arguments: Any, **options: Any) -> Any:
+            if not bench.outputs[0].on and bench.stage.now > 2.0:
+                press()
+            return volts(*arguments, **options)
+
+        bench.bench.meter.dc_volts = measured
+
+    result, _ = run(prepare, POWER_ON + WAIT)
+    assert exit_code(result) == 4, result.record.says
+    assert "stopped by the operator" in result.record.says
+    assert "KeyboardInterrupt" in result.record.steps[-1].says
 
 
 def test_a_press_that_got_lost_does_not_make_the_next_ones_useless(
@@ -398,13 +470,25 @@ def test_a_press_that_got_lost_does_not_make_the_next_ones_useless(
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
-def test_what_is_ignored_stays_ignored() -> None:
+def test_in_the_background_of_a_shell_a_press_counts_too(press: Callable[[], None]) -> None:
+    """POSIX, XCU 2.11: a shell without job control starts `command &` with SIGINT ignored. A run there that nothing
+    stopped passed, with exit code 0, however often one pressed."""
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
-        with presses.guarded():
-            assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+        with presses.guarded(), pytest.raises(KeyboardInterrupt):
+            press()
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+def test_a_hangup_after_nohup_stays_ignored() -> None:
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with presses.guarded("SIGHUP"):
+            assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 # --- the order of things --------------------------------------------------------------------------------------------

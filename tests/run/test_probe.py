@@ -12,7 +12,7 @@ import pytest
 
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.describe.problems import FileProblems
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import run_start
 
@@ -88,7 +88,7 @@ def test_without_anybody_to_hold_it_nothing_is_read(toy: Any, asker: Any) -> Non
 
 def test_it_needs_power(toy: Any) -> None:
     """On paper, and where it is asked for as a run goes."""
-    from wakeboard.harness.describe.steps import step_kinds
+    from wakeboard.harness.describe.sequence.steps import step_kinds
 
     with pytest.raises(FileProblems, match='"probe" with no supply on'):
         load_sequence(toy.steps(PROBE))
@@ -101,7 +101,7 @@ def test_it_needs_power(toy: Any) -> None:
 
 def test_further_steps_are_asked_for_until_there_are_none(toy: Any) -> None:
     """What a run asks for as it goes runs under the same guard, and is committed like the rest."""
-    from wakeboard.harness.describe.steps import step_kinds
+    from wakeboard.harness.describe.sequence.steps import step_kinds
 
     sequence = load_sequence(toy.steps(BEFORE))
     wanted = [
@@ -123,7 +123,7 @@ def test_further_steps_are_asked_for_until_there_are_none(toy: Any) -> None:
 
 
 def test_what_is_asked_for_may_not_energise_unchecked(toy: Any) -> None:
-    from wakeboard.harness.describe.steps import step_kinds
+    from wakeboard.harness.describe.sequence.steps import step_kinds
 
     sequence = load_sequence(toy.steps('[[step]]\ndo = "resistance"\nof = "AUX"\n'))
     on = step_kinds()["power on"].Model.model_validate({"do": "power on", "supply": "USB", "limit": "120 mA"})

@@ -21,10 +21,10 @@ import pytest
 from wakeboard.harness.describe import own
 from wakeboard.harness.describe.files import check_files
 from wakeboard.harness.describe.load import load_bench, load_sequence
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.errors import power_cut
 from wakeboard.harness.run.guard.core import Cut
-from wakeboard.harness.run.opening import open_virtual
-from wakeboard.harness.run.programs import KEPT, Program
+from wakeboard.harness.run.programs.beside import KEPT, Program
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit
 from wakeboard.harness.run.steps import program as kind
@@ -168,7 +168,7 @@ def test_it_ends_on_a_trip_and_what_it_said_is_kept(toy: Any, monkeypatch: pytes
 def test_it_ends_when_the_runner_is_interrupted_or_killed(tmp_path: Path, how: str) -> None:
     (tmp_path / "forks.py").write_text(FORKS)
     code = (
-        "import sys\nfrom wakeboard.harness.run.programs import Program\n"
+        "import sys\nfrom wakeboard.harness.run.programs.beside import Program\n"
         "with Program([sys.executable, 'forks.py', '600'], sys.argv[1]) as program:\n"
         "    while not program.wait(0.05):\n        pass\n"
     )
@@ -297,8 +297,8 @@ def test_on_a_bench_of_its_own_the_guard_watches_and_the_port_is_free(
 ) -> None:
     """The power stays on for longer than the runner's lease; the program opens the port that the console had, alone."""
     from wakeboard.harness.cli.virtual import bench_toml
-    from wakeboard.harness.run.virtual import virtual_bench
-    from wakeboard.instruments.virtual.server import running
+    from wakeboard.harness.run.bench.virtual import virtual_bench
+    from wakeboard.instruments.virtual.wire.server import running
 
     toy.write("loader.py", (
         "import serial, sys, time\nport = serial.Serial(sys.argv[1], int(sys.argv[2]), timeout=2, exclusive=True)\n"

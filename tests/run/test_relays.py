@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.run.opening import open_virtual
-from wakeboard.harness.run.probing import HotSwitch, RelayProbing
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.bench.probing import HotSwitch, RelayProbing
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import run_start
 

@@ -10,16 +10,16 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.describe.steps import step_kinds
+from wakeboard.harness.describe.sequence.steps import step_kinds
+from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.errors import OperatorStop, Refused
 from wakeboard.harness.run.guard.core import RULES
-from wakeboard.harness.run.opening import open_virtual
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit
 from wakeboard.instruments.errors import LinkTimeout
 from wakeboard.results.records import RunStart, Step
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 
 def run(path: Any, plants: tuple[str, ...] = (), **options: Any) -> Result:

@@ -10,14 +10,14 @@ import pytest
 
 from wakeboard.harness.describe.bench import Bench
 from wakeboard.harness.describe.load import load_board, load_sequence
-from wakeboard.harness.run.opening import open_virtual
-from wakeboard.harness.run.runner import Runner
-from wakeboard.harness.run.selfcheck import (
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.fitness.selfcheck import (
     CalibrationDue,
     check_calibration,
     check_instruments,
     check_supply_against_meter,
 )
+from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.errors import BenchError, LinkRefused
 from wakeboard.instruments.virtual.bench import VirtualBench
@@ -36,7 +36,7 @@ def bench(toy: Any) -> Any:
 
 
 def test_every_instrument_is_told_with_its_identity(toy: Any, bench: Any) -> None:
-    from wakeboard.harness.run.opening import open_driver
+    from wakeboard.harness.run.bench.opening import open_driver
 
     manager = bench.virtual.visa()
 
@@ -55,7 +55,7 @@ def test_every_instrument_is_told_with_its_identity(toy: Any, bench: Any) -> Non
 
 
 def test_what_the_meter_tells_of_itself_is_shown(toy: Any) -> None:
-    from wakeboard.harness.run.opening import open_driver
+    from wakeboard.harness.run.bench.opening import open_driver
 
     with open_virtual(load_board(toy.board), unit="T-1", mistakes=("meter:60 Hz",)) as bench:
         manager = bench.virtual.visa()

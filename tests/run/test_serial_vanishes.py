@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 if sys.platform == "win32":
     pytest.skip("ptys of POSIX systems", allow_module_level=True)

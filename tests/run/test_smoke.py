@@ -18,10 +18,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from wakeboard.harness.cli.smoke import command
-from wakeboard.harness.run.banner import HEIGHT, banner, fits, width
+from wakeboard.harness.run.hand.banner import HEIGHT, banner, fits, width
 from wakeboard.harness.run.production import LARGE, BadSerial, Tally, answer, passed_today, serial_number
 from wakeboard.results.records import Reading, RunRecord, RunStart, RunSummary, Step
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 UNITS = """
 [units.T-2]
@@ -169,7 +169,7 @@ def test_a_bench_that_fails_is_no_failing_unit(folder: Path) -> None:
         '[instruments.supply]\nkind = "psu"\naddress = "TCPIP::127.0.0.1::1::SOCKET"\n'
         'feeds = { 1 = "USB", 2 = "AUX" }\n'
         '[instruments.meter]\nkind = "dmm"\naddress = "TCPIP::127.0.0.1::2::SOCKET"\n'
-        '[instruments.scanner]\nkind = "scanner"\naddress = "TCPIP::127.0.0.1::3::SOCKET"\n'
+        '[instruments.scpi.scanner]\nkind = "scanner"\naddress = "TCPIP::127.0.0.1::3::SOCKET"\n'
         '[probing]\nby = "scanner"\nroutes = { TP1 = 101 }\n'
     )
     result = smoke(folder, "T-1\nT-4\n", "--json", "--energise", "--bench", str(folder / "dead.toml"))
@@ -209,7 +209,7 @@ def test_the_first_step_of_the_deciding_outcome_is_named() -> None:
 
 
 def test_large_letters_are_five_even_rows_and_no_two_are_alike() -> None:
-    from wakeboard.harness.run import banner as module
+    from wakeboard.harness.run.hand import banner as module
 
     for letter in module._LETTERS:
         rows = module._LETTERS[letter].split(" ")
@@ -231,7 +231,7 @@ class Someone:
 
         from wakeboard.harness.cli import smoke as module
         from wakeboard.harness.cli.options import Common
-        from wakeboard.harness.run.operator import Operator
+        from wakeboard.harness.run.hand.operator import Operator
 
         self.keys = list(keys)
         operator = Operator(write=lambda _text: None, read_key=lambda _s: self.keys.pop(0))
@@ -273,7 +273,7 @@ def test_stopping_at_the_question_ends_the_loop_with_its_own_code(
 def test_ctrl_c_in_a_run_ends_the_loop_with_the_outputs_off(
     folder: Path, monkeypatch: pytest.MonkeyPatch, at: int
 ) -> None:
-    from wakeboard.instruments.dmm import Dmm
+    from wakeboard.instruments.scpi.dmm import Dmm
 
     measure, left = Dmm.measure, [at]
 

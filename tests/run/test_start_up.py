@@ -15,14 +15,14 @@ import pytest
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_bench, load_sequence
 from wakeboard.harness.describe.problems import FileProblems
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.bench.virtual import prepare_board, virtual_bench
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import take_unit
-from wakeboard.harness.run.virtual import prepare_board, virtual_bench
-from wakeboard.instruments.virtual.server import running
+from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.results.records import RunStart
 from wakeboard.results.report.render import render_run
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 SKEP = Path(__file__).parents[2] / "sequences" / "demo" / "skep"
 SEES = {1: "VUSB", 2: "VSYS", 3: "+3V3", 4: "MCU_RST"}

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakeboard.harness.run.steady import LOOKS, PROOF, WINDOW, Look, has_moved, judge, open_lead_moves
+from wakeboard.harness.run.hand.steady import LOOKS, PROOF, WINDOW, Look, has_moved, judge, open_lead_moves
 
 STEP = 0.05
 

@@ -17,11 +17,11 @@ from wakeboard.harness.cli import execute
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.bench import Bench
 from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.run.bench.virtual import NoCircuit, prepare_board, virtual_bench
 from wakeboard.harness.run.guard.core import Sample
 from wakeboard.harness.run.live import LiveObserver, PlainObserver, bar, reading_text
 from wakeboard.harness.run.session import planted, take_unit
-from wakeboard.harness.run.virtual import NoCircuit, prepare_board, virtual_bench
-from wakeboard.results.ledger_text import tell_reading
+from wakeboard.results.ledger.text import tell_reading
 from wakeboard.results.records import Reading
 
 

@@ -19,13 +19,13 @@ import pytest
 
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_bench, load_board, load_sequence
-from wakeboard.harness.run.virtual import virtual_bench
-from wakeboard.instruments import missing
+from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.instruments.errors import LinkRefused, VisaMissing
-from wakeboard.instruments.link import Link
-from wakeboard.instruments.resource import library
-from wakeboard.instruments.virtual.server import running
-from wakeboard.results.store import Store
+from wakeboard.instruments.link import missing
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.resource import library
+from wakeboard.instruments.virtual.wire.server import running
+from wakeboard.results.store.store import Store
 
 SECOND = Path(__file__).parents[1] / "drivers" / "pyvisa_second"
 ADDRESSES = {

@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.run.opening import open_virtual
+from wakeboard.harness.run.bench.opening import open_virtual
+from wakeboard.harness.run.fitness.wiring import ROOM, Seen, WrongWiring, diagnose, elsewhere
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
-from wakeboard.harness.run.wiring import ROOM, Seen, WrongWiring, diagnose, elsewhere
 from wakeboard.instruments.virtual.mistakes import METER, parse_mistakes
 
 

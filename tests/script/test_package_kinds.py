@@ -20,9 +20,9 @@ CODE = '''"""The volts of one net as a share of another's."""
 
 from typing import Literal
 
-from wakeboard.harness.describe.fields import OneOrMore
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.toml.fields import OneOrMore
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.run.decide import Limits, decide
 from wakeboard.instruments.virtual.circuit.kind import Kind, Quantity
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Any, Final
 
 from wakeboard.instruments.virtual.circuit import Circuit, Fault, Part
-from wakeboard.instruments.virtual.circuit.effects import effects
+from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
 from .physics import thermal
 from .solver import Network

@@ -14,9 +14,9 @@ from typing import Any
 from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
 from wakeboard.instruments.virtual.circuit import Fault, Overstress, Variant
 from wakeboard.instruments.virtual.circuit.parts import kind_of
-from wakeboard.instruments.virtual.circuit.ratings import pin_ratings
-from wakeboard.instruments.virtual.instant import Instant
+from wakeboard.instruments.virtual.circuit.solver.ratings import pin_ratings
 from wakeboard.instruments.virtual.target import TargetSpec
+from wakeboard.instruments.virtual.time.instant import Instant
 
 from .netlist import Specimen
 from .solver import Network

@@ -8,8 +8,8 @@ import threading
 
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part
-from wakeboard.instruments.virtual.server import Addresses, serve
 from wakeboard.instruments.virtual.target import Answer, TargetSpec
+from wakeboard.instruments.virtual.wire.server import Addresses, serve
 
 PARTS = (
     Part("R1", "resistor", {"1": "VIN", "2": "GND"}, {"value": 100.0}),

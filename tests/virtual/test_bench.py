@@ -14,7 +14,7 @@ import pytest
 import pyvisa
 
 from wakeboard.instruments.virtual.bench import VirtualBench
-from wakeboard.instruments.virtual.waves import Toggle
+from wakeboard.instruments.virtual.time.waves import Toggle
 
 Make = Callable[..., VirtualBench]
 
@@ -218,7 +218,7 @@ def test_same_unit_reads_the_same_again_and_another_differs(prepared: Any, bench
 
 def test_queries_out_of_turn_on_a_framed_link(bench: Make) -> None:
     """IEEE 488.2: -410 when a reply is not read, -420 when there is none to read; a raw socket knows neither."""
-    from wakeboard.instruments.virtual.visa import VirtualVisa
+    from wakeboard.instruments.virtual.wire.visa import VirtualVisa
 
     b = bench()
     meter = b.instruments["meter"]

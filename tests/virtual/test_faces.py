@@ -14,7 +14,7 @@ import pytest
 
 from wakeboard.instruments.virtual.bench import VirtualBench
 from wakeboard.instruments.virtual.faces import DMM_FACES, PSU_FACES, SCANNER_FACES
-from wakeboard.instruments.virtual.port import Port
+from wakeboard.instruments.virtual.wire.port import Port
 
 Make = Callable[..., VirtualBench]
 

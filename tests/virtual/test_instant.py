@@ -10,9 +10,9 @@ import pytest
 
 from wakeboard.instruments.virtual.bench import prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Overstress, Part, Variant
-from wakeboard.instruments.virtual.circuit.path import Path, Point
-from wakeboard.instruments.virtual.circuit.ratings import Watch
-from wakeboard.instruments.virtual.instant import Instant
+from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
+from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
+from wakeboard.instruments.virtual.time.instant import Instant
 
 PARTS = (
     Part("R1", "resistor", {"1": "VIN", "2": "OUT"}, {"value": 100.0}, ratings={"power": 0.02, "current": 0.03}),

@@ -10,9 +10,9 @@ from typing import ClassVar
 
 import pytest
 
-from wakeboard.instruments.virtual.scpi import ScpiInstrument
-from wakeboard.instruments.virtual.scpi_data import Boolean, Channels, Number, Quoted, ScpiError, Word
-from wakeboard.instruments.virtual.scpi_tree import command, query
+from wakeboard.instruments.virtual.scpi.data import Boolean, Channels, Number, Quoted, ScpiError, Word
+from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
+from wakeboard.instruments.virtual.scpi.tree import command, query
 
 
 class Still:

@@ -12,9 +12,9 @@ import pytest
 
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
 from wakeboard.instruments.virtual.circuit import Circuit, Part, SolveError, Variant
-from wakeboard.instruments.virtual.clock import VirtualClock
-from wakeboard.instruments.virtual.instant import Instant
-from wakeboard.instruments.virtual.stage import Stage
+from wakeboard.instruments.virtual.time.clock import VirtualClock
+from wakeboard.instruments.virtual.time.instant import Instant
+from wakeboard.instruments.virtual.time.stage import Stage
 
 FARADS = 1000e-6
 PARTS = (

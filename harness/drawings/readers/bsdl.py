@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from wakeboard.harness.drawings.chips import role_of
 from wakeboard.harness.drawings.design import ChipFile, ChipPin, Design
+from wakeboard.harness.drawings.parts.chips import role_of
 from wakeboard.harness.drawings.source import Source
 
 from . import Options

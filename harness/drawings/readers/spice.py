@@ -10,7 +10,7 @@ from wakeboard.harness.drawings.design import Design, DrawnPart, Where
 from wakeboard.harness.drawings.source import Source
 from wakeboard.instruments.virtual.circuit.errors import CircuitError
 from wakeboard.instruments.virtual.circuit.part import Part
-from wakeboard.instruments.virtual.circuit.spice_text import NetlistError
+from wakeboard.instruments.virtual.circuit.spice.text import NetlistError
 
 from . import Options
 
@@ -31,7 +31,7 @@ def tells(source: Source) -> int:
 
 def read(source: Source, options: Options) -> Design:
     """Raises FileProblems with the line for what cannot be read."""
-    from wakeboard.instruments.virtual.circuit.spice_read import read as read_spice
+    from wakeboard.instruments.virtual.circuit.spice.read import read as read_spice
 
     try:
         netlist = read_spice(source.text, options.ground, keep_going=True)
@@ -71,7 +71,7 @@ def _values(part: Part) -> dict[str, Any]:
 
 
 def _text(unit: str, value: Any) -> Any:
-    from wakeboard.harness.describe.from_netlist import quantity
+    from wakeboard.harness.describe.board.from_netlist import quantity
 
     if not unit or isinstance(value, bool) or not isinstance(value, int | float):
         return value if isinstance(value, bool) else str(value)

@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.harness.drawings.columns import ROLES, find_columns, heading_score
-from wakeboard.harness.drawings.contents import NOT_FITTED, first_row
 from wakeboard.harness.drawings.design import Design, DrawnPart, Where
+from wakeboard.harness.drawings.lists.columns import ROLES, find_columns, heading_score
+from wakeboard.harness.drawings.lists.contents import NOT_FITTED, first_row
+from wakeboard.harness.drawings.places.sides import SIDES
 from wakeboard.harness.drawings.references import REFERENCE, listed
-from wakeboard.harness.drawings.sides import SIDES
 from wakeboard.harness.drawings.source import Source, Trouble
 
 from . import Options

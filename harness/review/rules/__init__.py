@@ -14,7 +14,7 @@ from wakeboard.harness.describe.registry import Registry
 
 if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.study import Study
 
 Rule = Callable[["Study"], Iterator["Concern"]]
 

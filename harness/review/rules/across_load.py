@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

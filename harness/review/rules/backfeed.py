@@ -9,16 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from wakeboard.harness.review.cases import Case
-from wakeboard.harness.review.cells import Taken, chargers_off, taken, without_chargers
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.feed import feed_path
-from wakeboard.harness.review.study import OFF_LIMIT, Study
-from wakeboard.harness.review.supplied import chargers
+from wakeboard.harness.review.study.cases import Case
+from wakeboard.harness.review.study.cells import Taken, chargers_off, taken, without_chargers
+from wakeboard.harness.review.study.feed import feed_path
+from wakeboard.harness.review.study.study import OFF_LIMIT, Study
+from wakeboard.harness.review.study.supplied import chargers
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
-from wakeboard.instruments.virtual.circuit.points import Points
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 PUSHED = 0.05
 """V above its own setting: no bench supply and no cell rises by itself, so another supply pushes current into it."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.straps import Straps, every_strap, level_of
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.straps import Straps, every_strap, level_of
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 
 ALIVE = 1.0  # V on its rail from which a chip is looked at

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from wakeboard.harness.describe.board import Supply
-from wakeboard.harness.review.cases import Case, volts_at
-from wakeboard.harness.review.cells import Taken, charger_on, taken
+from wakeboard.harness.describe.board.board import Supply
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.rules.dissipation import DERATE
-from wakeboard.harness.review.study import Study
-from wakeboard.harness.review.supplied import chargers
+from wakeboard.harness.review.study.cases import Case, volts_at
+from wakeboard.harness.review.study.cells import Taken, charger_on, taken
+from wakeboard.harness.review.study.study import Study
+from wakeboard.harness.review.study.supplied import chargers
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 
 DERATE = 0.8

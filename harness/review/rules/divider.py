@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.preferred import values_between
+from wakeboard.harness.describe.board.preferred import values_between
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
-from wakeboard.harness.review.supplied import ADJUSTABLE, divided, set_volts
+from wakeboard.harness.review.study.study import Study
+from wakeboard.harness.review.study.supplied import ADJUSTABLE, divided, set_volts
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.review.cases import Case
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
-from wakeboard.harness.review.supplied import REGULATORS, dropout, enabled, limited, set_volts
+from wakeboard.harness.review.study.cases import Case
+from wakeboard.harness.review.study.study import Study
+from wakeboard.harness.review.study.supplied import REGULATORS, dropout, enabled, limited, set_volts
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

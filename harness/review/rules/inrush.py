@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.review.cells import without_chargers
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.rules.phantom_power import leaking_up
 from wakeboard.harness.review.standards import usb_attach_charge
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.cells import without_chargers
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
-from wakeboard.instruments.virtual.circuit.points import Points
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 LONGEST = 0.1
 """s; charging the board's capacitors at the supply's whole budget for longer than this counts as a concern;

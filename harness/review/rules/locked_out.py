@@ -25,14 +25,14 @@ from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.straps import Straps, every_strap, level_of
+from wakeboard.harness.review.study.straps import Straps, every_strap, level_of
 from wakeboard.instruments.virtual.circuit.bench.state import state_values
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 
 if TYPE_CHECKING:
-    from wakeboard.harness.review.cases import Case
-    from wakeboard.harness.review.study import Study
+    from wakeboard.harness.review.study.cases import Case
+    from wakeboard.harness.review.study.study import Study
 
 HAND_OHMS: Final = "10"
 """Ω of a button, or of what is plugged into a connector and pulls a pin."""

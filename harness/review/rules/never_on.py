@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.rails import NEVER_ON, RailFault
-from wakeboard.harness.review.study import Study
-from wakeboard.harness.review.supplied import SWITCHES
+from wakeboard.harness.review.study.rails import NEVER_ON, RailFault
+from wakeboard.harness.review.study.study import Study
+from wakeboard.harness.review.study.supplied import SWITCHES
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
-from wakeboard.harness.review.cells import chargers_off, without_chargers
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import OFF_LIMIT, Study
-from wakeboard.harness.review.supplied import feeders
+from wakeboard.harness.review.study.cells import chargers_off, without_chargers
+from wakeboard.harness.review.study.study import OFF_LIMIT, Study
+from wakeboard.harness.review.study.supplied import feeders
 from wakeboard.instruments.quantity import show
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Rail
-    from wakeboard.harness.review.cases import Case
+    from wakeboard.harness.describe.board.board import Rail
+    from wakeboard.harness.review.study.cases import Case
 
 LEAK_OHMS = 100e3
 """Ω from the rail to ground that a mere leak cannot lift; common practice, no source."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 
-from wakeboard.harness.describe.pin_tables import boots_of, pin_facts
+from wakeboard.harness.describe.board.pin_tables import boots_of, pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 
 IN_LINE = 1e3

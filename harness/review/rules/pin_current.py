@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from wakeboard.harness.describe.pin_tables import pin_facts
+from wakeboard.harness.describe.board.pin_tables import pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.model import Variant
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.board import Line
+from wakeboard.harness.describe.board.board import Line
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import i2c_pull_up_window
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 
 DEFAULT_CAPACITANCE = 100e-12

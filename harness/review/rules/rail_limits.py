@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.rails import LIFTED, OUTSIDE, OVERLOAD, RailFault
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.rails import LIFTED, OUTSIDE, OVERLOAD, RailFault
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
-from wakeboard.instruments.virtual.circuit.points import Points
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 UNSEEN = 0.1  # V by which a net has to move for a press to be seen
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import USB_UNIT_LOAD
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.part import Part

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wakeboard.harness.describe.pin_tables import pin_facts
+from wakeboard.harness.describe.board.pin_tables import pin_facts
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 
 
 def find(study: Study) -> Iterator[Concern]:

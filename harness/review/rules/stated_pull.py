@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from wakeboard.harness.describe.levels import LevelError, line_thresholds
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.pulls import matters
 from wakeboard.harness.review.rules.undefined_level import judged
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

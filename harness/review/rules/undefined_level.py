@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from wakeboard.harness.describe.board import Line
-from wakeboard.harness.describe.levels import LevelError, line_thresholds
-from wakeboard.harness.review.cases import Case
+from wakeboard.harness.describe.board.board import Line
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.cases import Case
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import TYPE_C_RD, type_c_seen_as
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wakeboard.harness.describe.board import Line
-from wakeboard.harness.describe.levels import LevelError, line_thresholds, rail_of
-from wakeboard.harness.describe.preferred import values_between
+from wakeboard.harness.describe.board.board import Line
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds, rail_of
+from wakeboard.harness.describe.board.preferred import values_between
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.pulls import HiddenPull, is_silent, may_hide, pull_table
 from wakeboard.harness.review.rules.undefined_level import judged
-from wakeboard.harness.review.straps import every_strap, thresholds
-from wakeboard.harness.review.study import Study
+from wakeboard.harness.review.study.straps import every_strap, thresholds
+from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import Interval, show
-from wakeboard.instruments.virtual.circuit.fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
 from wakeboard.instruments.virtual.circuit.parts import kind_of

@@ -31,6 +31,7 @@ from wakeboard.harness.run.guard import reports, wire
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
 from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
 from wakeboard.harness.run.guard.supplies import SupplyPlan, off_afresh
+from wakeboard.harness.run.hand import presses
 from wakeboard.instruments import errors as bench_errors
 from wakeboard.instruments.clock import RealClock, steady
 from wakeboard.instruments.own_code import command
@@ -361,6 +362,7 @@ class ProcessGuard:
     def sleep(self, seconds: float) -> None:
         ends = time.monotonic() + seconds
         while (left := ends - time.monotonic()) > 0:
+            presses.look()
             self.beat(LEASE)
             self._listen(min(left, SLICE))
             self._check()

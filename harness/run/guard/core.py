@@ -15,7 +15,8 @@ Rules, in the order in which they are looked at:
     lead-off          a current that flowed has ceased: a lead fell off, or a part let go
 
 A supply whose reading is no number is cut off as well (`no-reading`): nobody watches the board then. That is no rule
-about the board, and says nothing of it.
+about the board, and says nothing of it. Nor does a rule that is broken only if a sample that came late is of when it
+came: it may be of when it was asked for, before a change had settled. The power is cut all the same (`late-reading`).
 
 A "change" is whatever the runner does that moves the current on purpose: switching on, a step of the ramp, driving a
 pin. After it the envelope grants the inrush time.
@@ -43,7 +44,7 @@ NO_NUMBER: Final = 9.0e37  # SCPI-1999 (from memory): 9.9E37, -9.9E37 and 9.91E3
 @dataclass(frozen=True, slots=True)
 class Sample:
     """What the supply says of one output. `mode`: cv, cc, off, unregulated or unknown; `on` None: it cannot tell;
-    trip: the protection of its own that has tripped."""
+    trip: the protection of its own that has tripped; asked: when the question went out, where the answer came late."""
 
     time: float
     volts: float
@@ -51,6 +52,7 @@ class Sample:
     mode: str = "unknown"
     on: bool | None = None
     trip: str | None = None
+    asked: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,13 +114,30 @@ def judge(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[Watch, Cut 
     """The watch as it is after this sample, and a cut where a rule is broken."""
     if not is_reading(sample.volts, sample.amps):
         return watch, Cut("no-reading", sample.time, math.nan, math.nan, _no_reading(sample))
-    watch = _remember(envelope, watch, sample)
+    before, watch = watch, _remember(envelope, watch, sample)
+    cut = _broken(envelope, watch, sample)
+    if cut is None or sample.asked is None:
+        return watch, cut
+    early = replace(sample, time=sample.asked)
+    if (surely := _broken(envelope, _remember(envelope, before, early), early)) is not None:
+        return watch, replace(surely, time=sample.time)
+    return watch, replace(cut, rule="late-reading", says=_says_late(sample.time - sample.asked, cut))
+
+
+def _broken(envelope: Envelope, watch: Watch, sample: Sample) -> Cut | None:
     for rule in (_output_off, _over_voltage, _constant_current, _over_current, _under_voltage, _lead_off):
         broken = rule(envelope, watch, sample)
         if broken is not None:
             name, says = broken
-            return watch, Cut(name, sample.time, sample.volts, sample.amps, says)
-    return watch, None
+            return Cut(name, sample.time, sample.volts, sample.amps, says)
+    return None
+
+
+def _says_late(late: float, cut: Cut) -> str:
+    return (
+        f"the supply's answer came {late * 1e3:.0f} ms after the question: the computer or the link is too busy, and "
+        f"nobody can tell whether it shows the board or a moment long past ({cut.rule}: {cut.says})"
+    )
 
 
 def suspicious(watch: Watch) -> bool:

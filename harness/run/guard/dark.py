@@ -35,6 +35,7 @@ class Dark:
     def __init__(self, feeds: Mapping[str, Feed], clock: Time) -> None:
         self.feeds = feeds
         self.clock = clock
+        self.quickest: dict[str, float] = {}  # s that a sample of each output has taken at least
         self._looks: dict[str, _Look] = {}
 
     def due(self, off: Iterable[str]) -> str | None:
@@ -51,7 +52,8 @@ class Dark:
     def look(self, supply: str) -> str:
         """One look. The first answer that does not come is let pass: the link is opened afresh for the next one."""
         look, feed = self._of(supply), self.feeds[supply]
-        look.due = self.clock.now() + PERIOD
+        began = self.clock.now()
+        look.due = began + PERIOD
         try:
             seen = feed.psu.sample(feed.channel)
         except (OSError, BenchError, ValueError):
@@ -60,7 +62,13 @@ class Dark:
             look.failed, look.due = True, self.clock.now() + AGAIN
             return ""
         look.failed = False
+        self.took(supply, self.clock.now() - began)
         return self._judged(look, feed, seen)
+
+    def took(self, supply: str, seconds: float) -> float:
+        """A sample of an output, on or off, took so long: the least so far."""
+        self.quickest[supply] = min(seconds, self.quickest.get(supply, seconds))
+        return self.quickest[supply]
 
     def _judged(self, look: _Look, feed: Feed, seen: Any) -> str:
         if seen.on and seen.mode != "off":

@@ -46,6 +46,7 @@ CLOSE = 0.05  # s after a change during which every sample matters
 CHECK = 0.5  # s between two looks at the voltage and limit in force
 SETTLED = 0.15  # s after switching off, until the last look: an output that comes back has come back by then
 ROUNDS = 3  # of switching off what came back
+LATE, LATE_TIMES = 0.1, 4.0  # s, and times its quickest answer: later than both, a sample is of nobody knows when
 LINK_FAILURES = (OSError, BenchError, ValueError)
 
 
@@ -297,9 +298,11 @@ class Guard:
     def sample(self, supply: str) -> Sample:
         """One sample, kept for the trace unless it tells nothing new."""
         feed, said = self.feeds[supply], self._said()
+        asked = self.clock.now()
         seen = feed.psu.sample(feed.channel)
-        trip = getattr(seen, "trip", None)
-        sample = Sample(self.clock.now(), seen.volts, seen.amps, seen.mode, seen.on, trip)
+        trip, now = getattr(seen, "trip", None), self.clock.now()
+        late = asked if self._is_late(supply, now - asked) else None
+        sample = Sample(now, seen.volts, seen.amps, seen.mode, seen.on, trip, late)
         self.latest[supply] = sample
         live, track = self._live.get(supply), self._tracks.setdefault(supply, Track())
         if (live is not None and self._is_close(live, sample.time)) or not track.tells_nothing_new(sample):
@@ -307,6 +310,10 @@ class Guard:
         else:
             self._forget_said(said)
         return sample
+
+    def _is_late(self, supply: str, took: float) -> bool:
+        """A supply that is always slow is not late: what it can be held to is its quickest answer so far."""
+        return took > max(LATE, LATE_TIMES * self._dark.took(supply, took))
 
     @staticmethod
     def _is_close(live: _Live, now: float) -> bool:

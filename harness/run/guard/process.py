@@ -112,8 +112,9 @@ class Shell:
         except Exception as error:  # noqa: BLE001  the power is cut by then; the runner is told why
             if guard.cut is None:
                 guard.abandon("guard-failed", str(error))
-            elif guard.cut.rule == "link-lost" and not self.told_cut and self._stood_still() > STOOD_STILL:
-                guard.cut = replace(guard.cut, rule="stood-still", says=self._says_gap())  # the reply came too late
+        late = guard.cut is not None and not self.told_cut and guard.cut.rule in ("link-lost", "late-reading")
+        if guard.cut is not None and late and self._stood_still() > STOOD_STILL:
+            guard.cut = replace(guard.cut, rule="stood-still", says=self._says_gap())
         if guard.cut is not None and not self.told_cut:
             self.told_cut = True
             self._tell_cut(guard.cut_supply, guard.cut)
@@ -185,7 +186,7 @@ class Shell:
     def do_open(self, message: dict[str, Any]) -> Any:
         """Open and identify the supplies; the off-list is fixed with this."""
         from wakeboard.instruments.clock import RealClock
-        from wakeboard.instruments.traffic import TrafficLog
+        from wakeboard.instruments.link.traffic import TrafficLog
 
         self.report_path = message["report"]
         self.traffic = TrafficLog()

@@ -49,7 +49,7 @@ def plan_of(described: Any) -> list[SupplyPlan]:
 
 def open_supply(plan: SupplyPlan, *, clock: Any = None, traffic: Any = None, exclusive: bool | None = None) -> Any:
     """The driver, identified. Raises BenchError."""
-    from wakeboard.instruments.opening import open_psu
+    from wakeboard.instruments.scpi.opening import open_psu
 
     return open_psu(
         plan.address,
@@ -110,8 +110,8 @@ def _off_unheard(plan: SupplyPlan) -> None:
     """The off command over a link that brings no sensible reply: it may well carry a command."""
     with contextlib.suppress(Exception):
         from wakeboard.instruments.dialect import PsuDialect, load_dialect
-        from wakeboard.instruments.link import Link
-        from wakeboard.instruments.psu import Psu
+        from wakeboard.instruments.link.link import Link
+        from wakeboard.instruments.scpi.psu import Psu
 
         dialect = load_dialect(plan.dialect or "")
         assert isinstance(dialect, PsuDialect)

@@ -18,8 +18,6 @@ from typing import Any
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
 from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
 
-SAMPLE_FIELDS = ("time", "volts", "amps", "mode", "on", "trip")
-
 
 def encode(message: Mapping[str, Any]) -> bytes:
     return json.dumps(message, separators=(",", ":"), allow_nan=False, default=_plain).encode() + b"\n"
@@ -52,7 +50,8 @@ def cut_of(data: Mapping[str, Any]) -> Cut:
 
 
 def sample_of(data: Mapping[str, Any]) -> Sample:
-    return Sample(data["time"], _number(data["volts"]), _number(data["amps"]), data["mode"], data["on"], data["trip"])
+    volts, amps = _number(data["volts"]), _number(data["amps"])
+    return Sample(data["time"], volts, amps, data["mode"], data["on"], data["trip"], data.get("asked"))
 
 
 def setting_of(data: Mapping[str, Any]) -> Setting:

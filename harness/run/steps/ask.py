@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.run.errors import NoAnswer
 
 if TYPE_CHECKING:

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from wakeboard.harness.describe.fields import Seconds, VoltsLimits
-from wakeboard.harness.describe.step_model import Of, StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import Of, StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import Seconds, VoltsLimits
 from wakeboard.harness.run.decide import Limits
 from wakeboard.results.told import BackFeedTold
 

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from wakeboard.harness.describe.fields import AmpsLimits, Seconds
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import AmpsLimits, Seconds
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.steps import _power
 

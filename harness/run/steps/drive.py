@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from wakeboard.harness.describe.fields import OneOrMore, VoltsLimits
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import OneOrMore, VoltsLimits
 from wakeboard.harness.run.decide import OPEN, Limits
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.steps import _pins

@@ -11,15 +11,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Literal
 
-from wakeboard.harness.describe.fields import VoltsLimits
-from wakeboard.harness.describe.step_model import Of, StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import Of, StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import VoltsLimits
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.steps import _pins
 from wakeboard.results.told import LinesTold
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Line
+    from wakeboard.harness.describe.board.board import Line
     from wakeboard.harness.run.context import Context
 
 KIND = "line"

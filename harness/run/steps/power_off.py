@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Literal
 
-from wakeboard.harness.describe.fields import OneOrMore, Seconds, VoltsLimits
 from wakeboard.harness.describe.problems import one_of, quoted
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import OneOrMore, Seconds, VoltsLimits
 from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import OutputOnError
 from wakeboard.results.told import DischargeTold
@@ -19,7 +19,7 @@ from wakeboard.results.told import DischargeTold
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from wakeboard.harness.describe.paper import Paper
+    from wakeboard.harness.describe.sequence.paper import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "power off"

@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
-from wakeboard.harness.describe.fields import Amps, AmpsLimits, Seconds, Volts, refused
 from wakeboard.harness.describe.problems import quoted
-from wakeboard.harness.describe.step_model import RampField, StepModel, positive
-from wakeboard.harness.describe.steps import Needs
-from wakeboard.harness.run import wiring
+from wakeboard.harness.describe.sequence.step_model import RampField, StepModel, positive
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import Amps, AmpsLimits, Seconds, Volts, refused
 from wakeboard.harness.run.decide import Limits
 from wakeboard.harness.run.errors import Refused
+from wakeboard.harness.run.fitness import wiring
+from wakeboard.harness.run.fitness.selfcheck import check_supply_against_meter
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Ramp, Setting
-from wakeboard.harness.run.selfcheck import check_supply_against_meter
 from wakeboard.harness.run.steps import _power
 from wakeboard.instruments.quantity import QuantityError, parse
 from wakeboard.results.told import PowerTold
@@ -28,7 +28,7 @@ from wakeboard.results.told import PowerTold
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from wakeboard.harness.describe.paper import Paper
+    from wakeboard.harness.describe.sequence.paper import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "power on"

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, field_validator
 
-from wakeboard.harness.describe.fields import Ohms
-from wakeboard.harness.describe.step_model import StepModel, positive
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import StepModel, positive
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import Ohms
 from wakeboard.harness.run.decide import OPEN
 from wakeboard.harness.run.errors import NoAnswer
 from wakeboard.instruments.quantity import show

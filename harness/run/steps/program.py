@@ -29,13 +29,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from wakeboard.harness.describe import own
-from wakeboard.harness.describe.fields import OneOrMore, Pattern, Seconds, Table, as_tuple, refused
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import OneOrMore, Pattern, Seconds, Table, as_tuple, refused
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.errors import NoAnswer, Refused
-from wakeboard.harness.run.programs import Output, Program
+from wakeboard.harness.run.programs.beside import Output, Program
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.patterns import PatternTooSlow, compiled, search
 from wakeboard.instruments.quantity import QuantityError, parse, parse_interval
@@ -43,8 +43,8 @@ from wakeboard.results.told import ProgramTold
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.paper import Paper
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.paper import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "program"

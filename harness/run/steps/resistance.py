@@ -20,9 +20,9 @@ import math
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
-from wakeboard.harness.describe.fields import Ohms, OhmsLimits, Seconds
-from wakeboard.harness.describe.step_model import Of, StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import Of, StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import Ohms, OhmsLimits, Seconds
 from wakeboard.harness.run.decide import COVERAGE, Limits, combined, decide, decide_beyond
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.ports import Measurement
@@ -34,7 +34,7 @@ from wakeboard.results.told import OhmsTold
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from wakeboard.harness.describe.paper import Paper
+    from wakeboard.harness.describe.sequence.paper import Paper
     from wakeboard.harness.run.context import Context
 
 KIND = "resistance"

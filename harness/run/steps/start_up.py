@@ -22,10 +22,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
-from wakeboard.harness.describe.fields import OneOrMore, Seconds, SecondsLimits, VoltsLimits, refused
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
-from wakeboard.harness.describe.step_model import positive
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import positive
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import OneOrMore, Seconds, SecondsLimits, VoltsLimits, refused
 from wakeboard.harness.run import topology
 from wakeboard.harness.run.context import READ_LEASE, SLOW_LEASE
 from wakeboard.harness.run.decide import OPEN, Limits, decide
@@ -39,9 +39,9 @@ from wakeboard.results.told import PowerTold, StartUpTold
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from wakeboard.harness.describe.board import Board
-    from wakeboard.harness.describe.paper import Paper
-    from wakeboard.harness.run.bench import WiredScope
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.paper import Paper
+    from wakeboard.harness.run.bench.bench import WiredScope
     from wakeboard.harness.run.context import Context
 
 KIND = "start-up"

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field
 
-from wakeboard.harness.describe.fields import BytesPerSecond, Seconds, limits
-from wakeboard.harness.describe.step_model import StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.sequence.step_model import StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.toml.fields import BytesPerSecond, Seconds, limits
 from wakeboard.harness.run.decide import Limits, decide, propagate, rectangular
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.steps import _volume

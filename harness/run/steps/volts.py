@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from wakeboard.harness.describe.fields import VoltsLimits
+from wakeboard.harness.describe.sequence.step_model import Of, StepModel
+from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.describe.state import BenchState
-from wakeboard.harness.describe.step_model import Of, StepModel
-from wakeboard.harness.describe.steps import Needs
+from wakeboard.harness.describe.toml.fields import VoltsLimits
 from wakeboard.harness.run.decide import OPEN, Limits
 
 if TYPE_CHECKING:

@@ -3,13 +3,14 @@
 It knows nothing of boards, sequences or SCPI. SI units throughout.
 """
 
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault, parse_fault
+from wakeboard.instruments.virtual.circuit.faults.library import library
+from wakeboard.instruments.virtual.circuit.solver.points import Points
+from wakeboard.instruments.virtual.circuit.solver.transient import Overstress, Simulation
+
 from .errors import CircuitError, SolveError
-from .fault import Fault, parse_fault
-from .library import library
 from .model import Model, Variant
 from .part import Circuit, Part
-from .points import Points
-from .transient import Overstress, Simulation
 
 __all__ = [
     "Circuit",

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from .devices import (
+from wakeboard.instruments.virtual.circuit.solver.devices import (
     BJT,
     CONVERTER,
     JUNCTION,
@@ -26,6 +26,7 @@ from .devices import (
     VALVE,
     Device,
 )
+
 from .errors import CircuitError
 from .part import GROUNDS, Part, Value
 

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 from .errors import CircuitError, nearest
 
 if TYPE_CHECKING:
+    from wakeboard.instruments.virtual.circuit.solver.transient import Probe
+
     from .draft import Draft
     from .part import Part, Value
-    from .transient import Probe
 
 
 @dataclass(frozen=True)

@@ -11,20 +11,28 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from wakeboard.instruments.virtual.circuit.faults.effects import Effects, Place, effects
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.newton import (
+    Memory,
+    System,
+    leaks,
+    nearby,
+    operating_point,
+    weakly_held,
+)
+from wakeboard.instruments.virtual.circuit.solver.points import Points
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout, Structure
+
 from .compiled import ahead
 from .compiled.elements import GMIN
 from .compiled.iteration import Wiring
 from .compiled.parameters import Parameters
-from .devices import Array
 from .draft import Draft, Element
-from .effects import Effects, Place, effects
 from .errors import CircuitError, nearest
-from .fault import Fault
-from .newton import Memory, System, leaks, nearby, operating_point, weakly_held
 from .part import Circuit, Part, Value
 from .parts import kind_of
-from .points import Points
-from .structure import Ints, Layout, Structure
 from .tolerance import specimen
 
 LIFTED = "(lifted "  # how the name of a lifted pin's node begins

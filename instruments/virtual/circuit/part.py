@@ -115,7 +115,7 @@ class Circuit:
 
     def check(self) -> None:
         """CircuitError for what no solver could answer, found without the solver, which would have to be compiled."""
-        from .topology import check
+        from wakeboard.instruments.virtual.circuit.solver.topology import check
 
         check(self)
 

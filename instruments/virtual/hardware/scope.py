@@ -1,125 +1,170 @@
-"""An oscilloscope for a bench on which every change is settled at once: the transient is computed when it is asked for.
+"""An oscilloscope's hardware: it follows nets of the circuit step by step of the solver, triggers, and makes codes.
 
-From the state in which it was armed, by the same solver as on a bench in time, the outputs that went on since then come
-on as a virtual supply's do. It has a channel for every net, called by the net's name, and the figures of a usual one:
-3 % of the screen's height, 8 bits.
+Between two steps of the solver a net moves on a straight line. A specimen's gain and offset errors lie within the
+figures of its dialect's maker, noise is a third of a code. Not modelled: what a probe loads the net with (10 MΩ and
+some picofarads), bandwidth, jitter. The faces (scope_makers.py) speak a maker's language to it.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from typing import Any, Final
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from random import Random
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from wakeboard.instruments.errors import SettingError
-from wakeboard.instruments.ports import Shot, View
-from wakeboard.instruments.virtual.circuit import Simulation, SolveError, Variant
-from wakeboard.instruments.virtual.instant import Instant
-from wakeboard.instruments.waveform import Waveform
+from wakeboard.instruments.virtual.hardware.specimen import drawn
+from wakeboard.instruments.virtual.time.stage import Stage
 
-SAMPLES: Final = 1200
-GAIN, PROBE_SHARE, CODES, PPM = 0.03, 0.02, 200, 50.0
-HEIGHT: Final = 1.25  # of the volts that are asked for
-RISE: Final = 500.0  # V/s, as a virtual supply's output; in steps of …
-RISE_STEP: Final = 1.0  # … V
-RESOLUTION, TOLERANCE = 5e-5, 2e-4  # as the virtual bench in time
+NOISE_CODES = 0.35
+GAIN_SHARE = 0.03  # of the screen's height: what the makers' figures are (3 %)
+OFFSET_DIVS = 0.1
+PPM = 20.0
+KEPT_STEPS = 400_000
+State = Literal["stopped", "filling", "waiting", "triggered", "done"]
 
 
-class DirectScope:
-    """See ports.ScopePort."""
+@dataclass(frozen=True)
+class Screen:
+    """across, high: divisions; per_div: codes a division; least, middle, most: codes."""
 
-    name = "scope"
+    across: int
+    high: int
+    per_div: float
+    least: int
+    middle: int
+    most: int
 
-    def __init__(self, instant: Instant, supplies: Sequence[str]) -> None:
-        """supplies: the circuit's parts that stand for the bench's outputs."""
-        self._instant = instant
-        self._supplies = supplies
-        self._views: dict[str, View] = {}
-        self._shot: Shot | None = None
-        self._armed: Variant | None = None
-        self._track: tuple[Any, dict[str, Any], float] | None = None
 
-    def told(self, what: str) -> Any:
-        """Nothing that a run needs."""
-        return None
+@dataclass
+class ScopeChannel:
+    """net: where its probe sits; None: on nothing. scale, centre: V at the probe's tip."""
 
-    def prepare(self, views: Sequence[View], shot: Shot) -> None:
-        self._views, self._shot, self._armed, self._track = {view.channel: view for view in views}, shot, None, None
+    net: str | None
+    scale: float = 1.0
+    centre: float = 0.0
+    shown: bool = False
+    probe: float = 1.0
 
-    def arm(self) -> None:
-        self._armed, self._track = self._instant.present(), None
+
+@dataclass
+class Track:
+    """What was seen of the channels' nets: times, and a row of volts for each."""
+
+    times: list[float] = field(default_factory=list)
+    rows: list[tuple[float, ...]] = field(default_factory=list)
+
+
+class ScopeHardware:
+    """`nets`: channel -> net."""
+
+    def __init__(self, stage: Stage, serial: str, nets: Mapping[int, str], count: int, screen: Screen) -> None:
+        self.stage = stage
+        self.serial = serial
+        self.screen = screen
+        self.channels = {n: ScopeChannel(nets.get(n)) for n in range(1, count + 1)}
+        self.time_scale = 1e-3
+        self.delay = 0.0  # s of the screen's middle after the trigger
+        self.source = 1
+        self.level = 0.0
+        self.rising = True
+        self.acquired = False
+        self._state: State = "stopped"
+        self._armed_at = self._triggered_at = 0.0
+        self._track = Track()
+        self._nets: list[str] = []
+        self._noise = Random(f"{serial}/scope")
+        self._followers: list[Callable[[], None]] = stage.simulation.followers  # type: ignore[attr-defined]
+
+    # --- the shot ---------------------------------------------------------------------------------------------------
+    @property
+    def span(self) -> float:
+        return self.time_scale * self.screen.across
+
+    @property
+    def start(self) -> float:
+        """s of the screen's left edge after the trigger."""
+        return self.delay - self.span / 2
+
+    def single(self) -> None:
+        """Begin to look for one trigger."""
+        self.stop()
+        self.stage.catch_up()
+        self._nets = list(dict.fromkeys(each.net for each in self.channels.values() if each.net is not None))
+        self._track, self._armed_at, self._state, self.acquired = Track(), self.stage.now, "filling", False
+        self._follow()
+        self._followers.append(self._follow)
 
     def stop(self) -> None:
-        self._armed = None
+        """No further sample is taken."""
+        if self._follow in self._followers:
+            self._followers.remove(self._follow)
+        if self._state != "done":
+            self._state = "stopped"
 
-    def done(self) -> bool:
-        """Raises SettingError where the circuit has no answer in time."""
-        if self._armed is not None and self._track is None:
-            self._track = self._follow(self._armed)
-        return self._track is not None
+    @property
+    def state(self) -> State:
+        """Brought up to now."""
+        self.stage.catch_up()
+        now = self.stage.now
+        if self._state == "filling" and now >= self._armed_at - self.start:
+            self._state = "waiting"
+        if self._state == "triggered" and now >= self._triggered_at + self.start + self.span:
+            self._follow()
+            self.stop()
+            self._state, self.acquired = "done", True
+        return self._state
 
-    def read(self, channel: str) -> Waveform:
-        if self._track is None or self._shot is None:
-            raise SettingError("the oscilloscope has no whole shot", instrument=self.name)
-        times, volts, trigger = self._track
-        shot, view = self._shot, self._views[channel]
-        dt = (shot.before + shot.after) / SAMPLES
-        at = trigger - shot.before + dt * np.arange(SAMPLES)
-        height = HEIGHT * (view.high - view.low)
-        lsb = height / CODES
-        seen = np.round(np.interp(at, times, volts[channel]) / lsb) * lsb
-        edge = view.low - (height - (view.high - view.low)) / 2
-        shown = np.clip(seen, edge, edge + height)
-        return Waveform(
-            channel, -shot.before, dt, shown, lsb, PROBE_SHARE, GAIN * height, PPM, int((seen != shown).sum())
-        )
+    def _follow(self) -> None:
+        """One step of the solver, or an instant before or after a change."""
+        simulation: Any = self.stage.simulation
+        track, time = self._track, simulation.time
+        row = tuple(simulation.volts(net) for net in self._nets)
+        track.times.append(time)
+        track.rows.append(row)
+        if self._state in ("filling", "waiting"):
+            if time >= self._armed_at - self.start and len(track.times) > 1:
+                self._state = "waiting"
+                self._look_for_trigger()
+            if len(track.times) > KEPT_STEPS:
+                del track.times[: KEPT_STEPS // 2], track.rows[: KEPT_STEPS // 2]
 
-    def _follow(self, armed: Variant) -> tuple[Any, dict[str, Any], float] | None:
-        """(s, net -> V, when it triggered); None where it does not."""
-        assert self._shot is not None
-        now = self._instant.present().values
-        lit = [name for name in self._supplies if now.get(f"{name}.on") and not armed.values.get(f"{name}.on")]
-        try:
-            simulation = Simulation(
-                self._instant.model, armed, settled=True, resolution=RESOLUTION, tolerance=TOLERANCE
-            )
-            times, rows = self._watched(simulation, dict.fromkeys(lit, now))
-        except SolveError as error:
-            raise SettingError(f"the transient has no answer: {error}", instrument=self.name) from None
-        volts = dict(zip(self._views, np.array(rows).T, strict=True))
-        source = volts[self._shot.channel] - self._shot.level
-        rises = np.flatnonzero((source[:-1] < 0) & (source[1:] >= 0))
-        if not len(rises):
-            return None
-        k = int(rises[0])
-        trigger = times[k] + (times[k + 1] - times[k]) * -source[k] / (source[k + 1] - source[k])
-        return np.array(times), volts, float(trigger)
+    def _look_for_trigger(self) -> None:
+        net = self.channels[self.source].net
+        if net is None:
+            return
+        place, sign = self._nets.index(net), 1.0 if self.rising else -1.0
+        a, b = (sign * (row[place] - self.level) for row in self._track.rows[-2:])
+        if a < 0 <= b:
+            before, after = self._track.times[-2:]
+            self._triggered_at = before + (after - before) * (-a / (b - a))
+            self._state = "triggered"
 
-    def _watched(self, simulation: Simulation, lit: dict[str, Any]) -> tuple[list[float], list[list[float]]]:
-        times: list[float] = []
-        rows: list[list[float]] = []
-
-        def follow() -> None:
-            times.append(simulation.time)
-            rows.append([simulation.volts(net) for net in self._views])
-
-        assert self._shot is not None
-        follow()
-        simulation.advance(self._shot.before)
-        simulation.followers.append(follow)
-        steps = [math.ceil(float(now[f"{name}.volts"]) / RISE_STEP) for name, now in lit.items()]
-        for k in range(1, max(steps, default=0) + 1):
-            simulation.change({key: value for name, now in lit.items() for key, value in _at(name, now, k).items()})
-            simulation.advance(RISE_STEP / RISE)
-        simulation.advance(self._shot.after)
-        follow()
-        return times, rows
+    # --- its samples ------------------------------------------------------------------------------------------------
+    def codes(self, number: int, points: int, dt: float) -> NDArray[np.int64]:
+        """`points` samples of a channel from the screen's left edge on, dt apart."""
+        channel, screen = self.channels[number], self.screen
+        ppm = PPM * drawn(self.serial, "time") * 1e-6
+        times = self._triggered_at + (self.start + dt * np.arange(points)) * (1 + ppm)
+        if channel.net is None:
+            volts = np.zeros(points)
+        else:
+            place = self._nets.index(channel.net)
+            volts = np.interp(times, self._track.times, [row[place] for row in self._track.rows])
+        height = channel.scale * screen.high
+        seen = (volts - channel.centre) * (1 + 2 * GAIN_SHARE * drawn(self.serial, number, "gain"))
+        seen += OFFSET_DIVS * channel.scale * drawn(self.serial, number, "offset")
+        per_code = height / (screen.high * screen.per_div)
+        noise = np.array([self._noise.gauss(0.0, NOISE_CODES) for _ in range(points)])
+        codes = np.round(seen / per_code + noise) + screen.middle
+        return np.asarray(np.clip(codes, screen.least, screen.most), dtype=np.int64)
 
 
-def _at(name: str, now: Any, step: int) -> dict[str, Any]:
-    """An output that comes on, after so many steps of its rise."""
-    volts = min(float(now[f"{name}.volts"]), step * RISE_STEP)
-    kept = {key: now[key] for key in (f"{name}.limit", f"{name}.capacitance") if key in now}
-    return {f"{name}.on": True, f"{name}.volts": volts, **kept}
+def block(data: bytes, digits: int | None = None) -> str:
+    """A definite-length block (IEEE 488.2, 8.7.9) as text of one character a byte."""
+    count = str(len(data))
+    if digits is not None:
+        count = count.rjust(digits, "0")
+    return f"#{len(count)}{count}{data.decode('latin-1')}"

@@ -406,7 +406,7 @@ def explanation() -> Mapping[str, Any]:
 @pytest.fixture(scope="session")
 def stored_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store that holds the five runs, made once: copy it, do not open it."""
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     path = tmp_path_factory.mktemp("skep") / "wakeboard.db"
     with Store.open(path) as store:
@@ -418,7 +418,7 @@ def stored_runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def store_with_runs(tmp_path: Path, stored_runs: Path) -> Iterator[Any]:
     """A real store that holds the five runs."""
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     path = tmp_path / "wakeboard.db"
     path.write_bytes(stored_runs.read_bytes())

@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from wakeboard.results.compare_table import table_of_records, table_of_store
-from wakeboard.results.ledger import Ledger
+from wakeboard.results.compare.table import table_of_records, table_of_store
+from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import ASKED, RunRecord
 from wakeboard.results.report import render_batch, render_board, render_run, report_batch
 from wakeboard.results.report.explain_view import explanation as view_of
 from wakeboard.results.report.explain_view import shared_bodges
-from wakeboard.results.store import Store
+from wakeboard.results.store.store import Store
 
 
 def bodged(document: Mapping[str, Any], **bodge: Any) -> Any:

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from wakeboard.results.compare import compare, compare_records, compare_store
-from wakeboard.results.compare_history import drifts, rework_effects
-from wakeboard.results.compare_table import latest_runs, table_of_records, table_of_store
-from wakeboard.results.ledger import Ledger
+from wakeboard.results.compare.compare import compare, compare_records, compare_store
+from wakeboard.results.compare.history import drifts, rework_effects
+from wakeboard.results.compare.table import latest_runs, table_of_records, table_of_store
+from wakeboard.results.ledger.ledger import Ledger
 from wakeboard.results.records import Reading, Rework, RunRecord, RunStart, Step
 from wakeboard.results.report.text import limits_words
 from wakeboard.results.statistics import outliers
@@ -148,7 +148,7 @@ def reworked(store: Any, keep: Callable[..., str], make_unit: Any, make_record: 
 
 
 def test_before_and_after_a_rework(tmp_path: Any, keep_run: Any, make_unit: Any, make_record: Any) -> None:
-    from wakeboard.results.store import Store
+    from wakeboard.results.store.store import Store
 
     with Store.open(tmp_path / "w.db") as store:
         reworked(store, keep_run, make_unit, make_record)

@@ -8,10 +8,10 @@ import pytest
 from markupsafe import Markup
 
 from wakeboard.results.records import SupplyTrace
-from wakeboard.results.report.drawings import Thresholds, limit_strip, line_strip, outcome_mark, units_strip
-from wakeboard.results.report.drawings_trace import TraceNotes, trace_figure
 from wakeboard.results.report.explain_view import explanation
-from wakeboard.results.report.svg import WIDTH, Axis, Pen, element
+from wakeboard.results.report.figures.strips import Thresholds, limit_strip, line_strip, outcome_mark, units_strip
+from wakeboard.results.report.figures.svg import WIDTH, Axis, Pen, element
+from wakeboard.results.report.figures.trace import TraceNotes, trace_figure
 from wakeboard.results.report.text import (
     fault_words,
     short_units,
@@ -198,7 +198,15 @@ def test_an_explanation_in_words() -> None:
                 {"fault": "none", "probability": 0.001},
                 {"fault": "R1:open", "probability": 0.999, "accounts_for": ["a", "b"], "leaves": ["c"]},
             ],
-            "next": [{"point": "TP1", "quantity": "dc volts", "state": "off", "place": "left edge", "bits": 0.5}],
+            "next": [
+                {"point": "TP1", "quantity": "dc volts", "state": "off", "bits": 0.5},
+                {
+                    "point": "TP2",
+                    "quantity": "ohms",
+                    "bits": 0.25,
+                    "does": "ohms of TP2 with 10 kΩ across",
+                },
+            ],
             "lines": [
                 {
                     "line": "X",
@@ -217,7 +225,10 @@ def test_an_explanation_in_words() -> None:
     assert [c.sure for c in view.candidates] == ["less than 1 %", "more than 99 %"]
     assert view.best is None  # the first is not likely
     assert view.candidates[1].says == "accounts for 2 odd readings, leaves 1"
-    assert view.next == ("measure dc volts at TP1 (left edge), nothing powered – worth 0.5 bit",)
+    assert view.next == (
+        "measure dc volts at TP1, nothing powered – worth 0.5 bit",
+        "ohms of TP2 with 10 kΩ across – worth 0.25 bit",
+    )
     assert [line.line for line in view.lines] == ["X"]
     assert view.lines[0].bodge == "fit 1 kΩ on X to GND, across R31; anything from 300 Ω up works in the worst case"
     assert "13 kΩ ± 200 Ω to +3V3" in view.lines[0].words

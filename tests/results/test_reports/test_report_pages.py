@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from wakeboard.results.ledger_records import Evidence, Finding, FindingEvent
+from wakeboard.results.ledger.records import Evidence, Finding, FindingEvent
 from wakeboard.results.records import Reading, RunRecord, RunStart, Step, Trip
 from wakeboard.results.report import render_batch, render_board, render_run, report_batch, report_board, report_run
 from wakeboard.results.report.cautions import CAUTIONS

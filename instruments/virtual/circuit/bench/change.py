@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from ..fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
+
 from ..model import Variant
 from .parts import is_supply
 

@@ -22,13 +22,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from ..devices import Array
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+
 from .slopes import Slopes
 from .unknowns import ONSET, Unknown, bounded
 
 if TYPE_CHECKING:
+    from wakeboard.instruments.virtual.circuit.solver.points import Points
+
     from ..model import Model, Variant
-    from ..points import Points
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from ..devices import Array
-from ..fault import Fault
+from wakeboard.instruments.virtual.circuit.faults.fault import Fault
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.points import Points
+
 from ..model import Variant
 from ..part import Circuit
-from ..points import Points
 from .change import DRAWN, Change, Scene
 from .parts import on_bench, supply_name
 

@@ -2,7 +2,7 @@
 
 One list for whoever asks what that does to a reading: slopes.py (first order), spread.py (worst case, Monte Carlo).
 What a drawing states bounds itself (`bounded`); what it leaves open comes from a table of spreads, whose reader is not
-on this floor (harness/describe/spreads.py).
+on this floor (harness/describe/board/spreads.py).
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from typing import Final, Literal
 
 import numpy as np
 
-from ..devices import Array
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+
 from ..part import Part
 from ..tolerance import ends, nominal
 from .figures import SETTING_SHARE

@@ -21,7 +21,8 @@ Ground is the pin named GND, VSS or another usual name of it (see `Part.ground_p
 
 from __future__ import annotations
 
-from ..devices import NEVER
+from wakeboard.instruments.virtual.circuit.solver.devices import NEVER
+
 from ..draft import Draft, ramp
 from ..errors import CircuitError
 from ..kind import Kind, Quantity, pick

@@ -10,7 +10,7 @@ from ..kind import Kind, Quantity
 from ..part import Part, Value
 
 if TYPE_CHECKING:
-    from ..transient import Probe
+    from wakeboard.instruments.virtual.circuit.solver.transient import Probe
 
 TWO = ("1", "2")
 HEAT_S = 0.2  # time constant of a fuse element's heat

@@ -1,0 +1,102 @@
+"""What a step kind is, and which there are.
+
+A kind is one file. Ours are in harness/run/steps; a package or a board's own file brings more (registry.py). It has:
+
+    KIND = "volts"                             the word that `do` takes
+    NEEDS = Needs(power="on", of=ANY)          what must be there before it runs; `check` holds a sequence to it
+    class Model(StepModel): ...                its table in the sequence file
+    def run(context, model): ...               takes the readings; what it raises ends the run
+
+and where it applies:
+
+    STOPS = True                               a failure of it ends the run where the step does not say `on_fail`
+    TELLS = (OhmsTold,)                        what it keeps beside its readings (results/told.py)
+    def on_paper(paper, table): ...            what it does to the bench, and what it refuses, without running
+    def before(context, model): ...            what it needs of this bench: asked before the first step
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from types import ModuleType
+from typing import TYPE_CHECKING, Any, Final, Literal, get_args
+
+from wakeboard.harness.describe.registry import BadKind, Registry
+from wakeboard.harness.describe.sequence.step_model import StepModel
+
+if TYPE_CHECKING:
+    from wakeboard.harness.describe.sequence.paper import Paper
+
+ANY: Final = ("supplies", "rails", "lines", "points", "nets")
+"""The tables of a board that a name in `of` may come from, all of them."""
+
+
+@dataclass(frozen=True)
+class Needs:
+    """power: whether a supply must be on, must be off, or neither; of: the tables of the board that names in `of` come
+    from; links: a board with a console; pin_command: one that tells how its pins are driven; driven: each line in `of`
+    has a pin that drives it; energises: it switches an output on."""
+
+    power: Literal["on", "off", "either"]
+    of: tuple[str, ...] = ANY
+    links: bool = False
+    pin_command: bool = False
+    driven: bool = False
+    energises: bool = False
+
+
+@dataclass(frozen=True)
+class StepKind:
+    """One kind of step, see above. own: the file that brought it, "" for one of ours."""
+
+    name: str
+    Model: type[StepModel]
+    run: Callable[..., None]
+    needs: Needs
+    stops: bool
+    tells: tuple[type[Any], ...]
+    summary: str
+    on_paper: Callable[[Paper, Mapping[str, Any]], None] | None = None
+    before: Callable[..., None] | None = None
+    own: str = ""
+
+
+def _take(module: ModuleType) -> Iterator[tuple[str, StepKind]]:
+    if not hasattr(module, "KIND"):
+        return
+    missing = [name for name in ("NEEDS", "Model", "run") if not hasattr(module, name)]
+    if missing:
+        raise BadKind(f'the step kind "{module.KIND}" of {module.__name__} has no {" and no ".join(missing)}')
+    if not isinstance(module.NEEDS, Needs):
+        raise BadKind(f'the step kind "{module.KIND}": NEEDS is {module.NEEDS!r}; it is Needs(power=…)')
+    if not (isinstance(module.Model, type) and issubclass(module.Model, StepModel)):
+        raise BadKind(f'the step kind "{module.KIND}": Model is no StepModel')
+    allowed = get_args(module.Model.model_fields["do"].annotation) or (module.KIND,)
+    if module.KIND not in allowed:
+        raise BadKind(f'the step kind "{module.KIND}": the Model\'s `do` takes {", ".join(map(repr, allowed))}')
+    summary = (module.__doc__ or "").strip().partition("\n")[0]
+    ours = module.__name__.startswith("wakeboard.")
+    yield (
+        module.KIND,
+        StepKind(
+            module.KIND,
+            module.Model,
+            module.run,
+            module.NEEDS,
+            getattr(module, "STOPS", False),
+            tuple(getattr(module, "TELLS", ())),
+            summary,
+            getattr(module, "on_paper", None),
+            getattr(module, "before", None),
+            "" if ours else str(getattr(module, "__file__", module.__name__)),
+        ),
+    )
+
+
+STEPS: Final = Registry("step kind", "wakeboard.harness.run.steps", _take)
+
+
+def step_kinds() -> Mapping[str, StepKind]:
+    """Every step kind by the word that `do` takes."""
+    return STEPS.all()

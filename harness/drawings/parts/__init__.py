@@ -1,0 +1,1 @@
+"""From a reference and a value to a part: kinds, values, the part book, pins."""

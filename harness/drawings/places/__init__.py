@@ -1,0 +1,1 @@
+"""Where things are on the board, and pictures of it."""

@@ -1,0 +1,105 @@
+"""What each hypothesis predicts for readings that are not taken yet, given those that are.
+
+Under one hypothesis the readings y that were taken and the ones to come are normal together, with
+
+    S = J J^T + N        J: what one standard deviation of each toleranced, fitted or set value does to each reading
+
+so that a reading to come is known better than its tolerances say: the regulator's true output, once read, holds in the
+next state too (m' = m_k + S_ko S_oo^-1 (y - m_o), S' = S_kk - S_ko S_oo^-1 S_ok). N holds what is not known of a
+reading by itself: meter and model, and the charge or leakage on a net that nothing drives. It is `ALIKE` correlated
+between readings of one net in different states: a model that is wrong about a net is wrong about it once more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from wakeboard.harness.explain.choose.in_play import Live
+from wakeboard.harness.explain.evidence.observe import CURRENT, VOLTS, Observation, sigma_at
+from wakeboard.harness.explain.evidence.predict import Predictor
+from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.rank.fitting import STEP
+from wakeboard.harness.explain.unit.cases import Case, freedom
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+
+ALIKE: Final = 0.9
+"""Correlation of what the model is wrong by in two readings of one net (estimate, no source)."""
+UNFITTED: Final = 1.0
+"""Standard deviation of a fitted value before it is read of, in its natural logarithm: slopes hold no further."""
+SURPRISE: Final = 2.0
+"""Standard deviations by which what was read may shift what is to come."""
+
+
+def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[Array, Array]:
+    """(H, k) mean and standard deviation of each reading to come, under each hypothesis in play.
+
+    Rows of hypotheses without an answer of the circuit hold NaN.
+    """
+    taken = [o for o in case.observations if o.quantity in (VOLTS, CURRENT)]
+    n = len(taken)
+    both = [*taken, *wanted]
+    predictor = Predictor(case.model.circuit, case.model.supplies, both, case.fixed, stand=case.model.stand)
+    own = predictor.predict([Change()], exact=True) - predictor.predict([Change()])
+    mean = predictor.predict(in_play.changes) + own
+    shifts = predictor.shifts(in_play.changes, case.unknowns)
+    free_to = freedom(case.unknowns, both, np.nan_to_num(mean[0]).tolist())
+    slack = predictor.slack(in_play.changes)
+    fitted = _fitted(predictor, in_play, mean - own)
+    alike = _alike(both)
+    y = np.array([o.y for o in taken])
+    out, deviation = mean[:, n:].copy(), np.full((len(mean), len(wanted)), np.nan)
+    for h in range(len(mean)):
+        if not np.all(np.isfinite(mean[h])):
+            continue
+        sigma = np.array(
+            [*(o.sigma for o in taken), *(sigma_at(o, float(m)) for o, m in zip(wanted, mean[h, n:], strict=True))]
+        )
+        noise = np.hypot(sigma, slack[h])
+        covariance = free_to.spread(shifts[h]) + np.outer(noise, noise) * alike
+        for row in fitted[h]:
+            covariance += np.outer(row, row)
+        free = [in_play.free.of(o) if h == in_play.other else (0.0, 0.0) for o in both]
+        use = [k for k in range(n) if free[k] == (0.0, 0.0)]
+        out[h], deviation[h] = _given(y[use] - mean[h, use], covariance, use, n)
+        out[h] += mean[h, n:] + np.array([shift for shift, _ in free[n:]])
+        deviation[h] = np.hypot(deviation[h], [wide for _, wide in free[n:]])
+    return out, deviation
+
+
+def _given(residuals: Array, covariance: Array, use: Sequence[int], n: int) -> tuple[Array, Array]:
+    """(k,) shift and deviation of what comes after the first n, given residuals of some of those."""
+    prior = np.diag(covariance)[n:]
+    if not len(use):
+        return np.zeros(len(prior)), np.sqrt(prior)
+    gain = np.linalg.solve(covariance[np.ix_(use, use)], covariance[use, n:])
+    variance = prior - (gain * covariance[use, n:]).sum(axis=0)
+    most = SURPRISE * np.sqrt(prior)
+    return np.clip(residuals @ gain, -most, most), np.sqrt(np.maximum(variance, 1e-4 * prior))
+
+
+def _alike(both: Sequence[Observation]) -> Array:
+    """(n, n) correlation of what is not known of each reading by itself."""
+    same = np.array([[a.of == b.of and a.quantity == b.quantity and a.turned == b.turned for b in both] for a in both])
+    out: Array = np.where(same, ALIKE, 0.0)
+    np.fill_diagonal(out, 1.0)
+    return out
+
+
+def _fitted(predictor: Predictor, in_play: Live, mean: Array) -> list[list[Array]]:
+    """For each hypothesis what one standard deviation of each of its fitted values does to the readings."""
+    plan = [
+        (h, c.moved({k: STEP}).change, c.suspects[k].log_range)
+        for h, c in enumerate(in_play.candidates) if c is not None for k in c.fitted
+    ]  # fmt: skip
+    out: list[list[Array]] = [[] for _ in in_play.changes]
+    if not plan:
+        return out
+    moved = predictor.predict([change for _, change, _ in plan], near=[in_play.changes[h] for h, _, _ in plan])
+    for (h, _, log_range), row in zip(plan, moved, strict=True):
+        slope = (row - mean[h]) / STEP
+        out[h].append(np.where(np.isfinite(slope), slope, 0.0) * min(UNFITTED, log_range / math.sqrt(12)))
+    return out

@@ -1,0 +1,118 @@
+"""Parts that go further than the table has it: a few of many.
+
+The spreads of sequences/spreads.toml hold for most parts. A leakage has no upper end in practice, and one figure in
+some dozens is a factor off: each type of unknown is as the table says, or, with a small probability, several times as
+wide (a mixture of two normal distributions, which has the tails that one has not). Which ones are wide is chosen for
+each hypothesis anew, *none* among them, one by one as long as the readings gain more than that costs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+
+Ints = NDArray[np.intp]
+
+MOST: Final = 12
+"""Types that are taken as wide at once."""
+
+
+@dataclass(frozen=True)
+class Wild:
+    """Unknowns of one type that may be `times` as wide; log_odds: natural logarithm of how likely that is."""
+
+    members: Ints
+    times: float
+    log_odds: float
+
+    @property
+    def extra(self) -> float:
+        """Variance beyond the table's, as a multiple of it."""
+        return self.times**2 - 1
+
+    def beside(self, factor: float) -> Wild:
+        """Where the whole table is taken by a factor wider, or closer: how wide one type may be stays what it is."""
+        return replace(self, times=max(self.times / factor, 1.0))
+
+
+class Wilds(tuple[Wild, ...]):
+    """What may be wide, with what is the same for every hypothesis."""
+
+    @cached_property
+    def extra(self) -> Array:
+        """(W,) of each its variance beyond the table's."""
+        return np.array([each.extra for each in self])
+
+    @cached_property
+    def odds(self) -> Array:
+        """(W,)"""
+        return np.array([each.log_odds for each in self])
+
+    @cached_property
+    def types(self) -> tuple[list[Ints], Ints]:
+        """The members of each type once, and of each way to be wide the number of its type."""
+        numbers: dict[int, int] = {}
+        of = np.array([numbers.setdefault(int(w.members[0]), len(numbers)) for w in self])
+        return [self[int(np.flatnonzero(of == k)[0])].members for k in range(len(numbers))], of
+
+
+NO_WILDS: Final = Wilds()
+
+
+def wilds(unknowns: Sequence[Unknown]) -> list[Wild]:
+    """The types of a list of unknowns that may be wide."""
+    found: dict[str, list[int]] = {}
+    for k, u in enumerate(unknowns):
+        if u.tails:
+            found.setdefault(u.type or u.path, []).append(k)
+    out = []
+    for each in found.values():
+        tails = unknowns[each[0]].tails
+        usual = 1 - sum(chance for _, chance in tails)
+        out += [Wild(np.array(each), times, math.log(chance / usual)) for times, chance in tails]
+    return out
+
+
+def picked(
+    wild: Wilds, of_type: Array, of_piece: Array, rows: Array, covariance: Array, off: Array
+) -> tuple[tuple[int, ...], Array, float]:
+    """Which types are wide, the covariance of the readings (n, n) with these, and the log odds of it.
+
+    of_type (T + ., T + .), of_piece (T,): covariance of the unknowns; rows (T, n): what one deviation of each does;
+    off (n,): readings less what is expected.
+    """
+    from scipy.linalg import cho_factor, cho_solve
+
+    if not wild:
+        return (), covariance, 0.0
+    extra, odds = wild.extra, wild.odds
+    sd = np.sqrt(np.maximum(np.diag(of_type)[: len(of_piece)], 0.0) + of_piece)
+    types, of = wild.types
+    along = np.array([sd[each] @ rows[each] for each in types])
+    taken = np.zeros(len(wild), dtype=bool)
+    out: list[int] = []
+    for _ in range(MOST):
+        factor = cho_factor(covariance, lower=True, check_finite=False)
+        bent = cho_solve(factor, np.concatenate((along, off[None])).T, check_finite=False)
+        seen = extra * np.einsum("gn,ng->g", along, bent[:, :-1])[of]
+        told = extra * ((along @ bent[:, -1]) ** 2)[of]
+        gain = odds + 0.5 * (told / (1 + seen) - np.log1p(seen))
+        gain[taken | (extra <= 0)] = -math.inf
+        best = int(np.argmax(gain))
+        if gain[best] <= 0:
+            break
+        out.append(best)
+        taken |= of == of[best]
+        w = wild[best]
+        block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
+        covariance = covariance + w.extra * (rows[w.members].T @ block @ rows[w.members])
+    return tuple(sorted(out)), covariance, float(odds[out].sum())

@@ -1,0 +1,1 @@
+"""A line that sits where it should not: what drives it, the hidden pull behind it, the bodge that holds it."""

@@ -1,0 +1,1 @@
+"""Faults and repairs in the words of a colleague."""

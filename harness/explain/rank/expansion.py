@@ -1,0 +1,314 @@
+"""What is not known, from where the readings put it: for circuits with a knee within its spread.
+
+A rail that is fed through clamp diodes sits where its loads just begin to draw: what a load of 25 % less does there is
+not what the slope at the drawn value says; and a diode that a type of part does not have is no small change of one. So
+for a candidate that misses some reading the unknowns t (values of parts, currents beside what is drawn) are estimated,
+the board is solved with them, slopes are taken there, and so on: Gauss-Newton towards the likeliest t,
+
+    t' = mu + G J^T S^-1 (y - m(t) + J (t - mu)),        S = J G J^T + N
+
+each unknown kept within its limits. The likelihood is Laplace's at the board that was solved last,
+
+    log N(y; m(t), N) + log N(t; mu, G) + 1/2 log |2 pi (G^-1 + J N^-1 J^T)^-1|
+
+with N the noise and the model's discrepancy, given t. That is the same where t is the best, and less where it is not:
+nothing is earned by a slope that ends before y.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+
+from wakeboard.harness.explain.evidence.freedom import SCALES
+from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
+from wakeboard.harness.explain.rank.rank import given_others
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+
+MISSES: Final = 3.0
+"""Standard deviations from which a candidate counts as missing a reading."""
+BEHIND: Final = 40.0
+"""Natural logarithms behind the likeliest candidate at which one that fitted as well as it could would still count."""
+HOPELESS: Final = 150.0
+"""… and at which nothing that nobody knows brings one back: what parts lack is looked for elsewhere (structure.py)."""
+MOST: Final = 3
+LIMIT: Final = math.sqrt(3.0)
+"""Standard deviations at which a rectangular tolerance ends."""
+FAR: Final = 4.0
+"""Standard deviations of the table up to which a value without such an end is followed: three times the current, a
+forward voltage of 120 mV more. What goes further is another part, or a fault."""
+LEAKS: Final = 40.0
+"""… and up to which a leakage is."""
+ROUNDS: Final = 7
+TRIES: Final = 2
+"""Steps on end that lead nowhere better, after which no further one is tried at a scale."""
+FOREIGN: Final = 4.0
+"""Cost a reading from which, after so many steps, it is no unknown value that is missing."""
+ACTS: Final = 0.05
+"""Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
+GAINS: Final = 1.0
+"""Natural logarithms, and …"""
+MOVES: Final = 0.02
+"""… deviations of an unknown, by less than which a step counts as the last."""
+STRIDE: Final = 1.5
+"""Natural logarithms that a value may be moved by in one step."""
+EASED: Final = 0.3
+"""Of what the slopes of a step were wrong by, what is expected of the next, shorter one."""
+FURTHEST: Final = 1.0
+"""V, A or decades that stand for it where a board has no answer."""
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A board that was solved at unknowns t (T,): its readings' mean (all observations), slopes (T, n)."""
+
+    t: Array
+    mean: Array
+    rows: Array
+
+
+def expanded(
+    likelihood: Likelihood, candidates: list[Candidate], spreads: Sequence[Spread], least: float = MISSES
+) -> list[Candidate]:
+    """The candidates in their order; those that miss a reading are expanded where the readings put what is not known.
+
+    least: by how many standard deviations it must be missed.
+    """
+    best = max((c.score for c in candidates), default=0.0)
+    order = sorted(range(len(candidates)), key=lambda k: -candidates[k].score)
+    y = likelihood.evidence.y
+    likely = [
+        k
+        for k in order
+        if candidates[k].score > best - HOPELESS
+        and (not candidates[k].suspects or _at_best(candidates[k], y) > best - BEHIND)
+    ]
+    looked = [k for k in likely if misses(candidates[k], y, least)]
+    looked = [*looked[:MOST], *[k for k in looked[MOST:] if not candidates[k].suspects]]
+    out = list(candidates)
+    if not looked or not likelihood.unknowns:
+        return out
+    climbs = {k: _Climb.begun(likelihood, candidates[k], spreads[k]) for k in looked}
+    for _ in range(ROUNDS):
+        going = [k for k in looked if climbs[k].going]
+        if not going:
+            break
+        wanted = [climbs[k].next for k in going]
+        boards = [_with(likelihood, candidates[k], t) for k, t in zip(going, wanted, strict=True)]
+        means, rows = likelihood.predictor.beside(
+            boards, likelihood.unknowns, np.array(wanted), [candidates[k].change for k in going],
+            np.any([climbs[k].acting for k in going], axis=0),
+        )  # fmt: skip
+        for k, t, mean, row in zip(going, wanted, means, rows, strict=True):
+            climbs[k].look(_Place(t, mean + climbs[k].offset, row[:, : len(y)]))
+    for k in looked:
+        out[k] = climbs[k].made(candidates[k], spreads[k])
+    return out
+
+
+@dataclass
+class _Climb:
+    """The way of one candidate towards its likeliest unknowns."""
+
+    likelihood: Likelihood
+    noise: Array  # (n,) variances
+    scale: int
+    next: Array
+    offset: Array  # what a reading alone has beyond one in a shared scene
+    acting: Array  # (T,) which unknowns do anything at all at the drawn values
+    best: _Place | None = None
+    least: float = math.inf
+    going: bool = True
+    wide: tuple[int, ...] = ()  # with which `next` was found
+    wide_at_best: tuple[int, ...] = ()
+    behind: _Place = field(init=False)  # whose slopes led to `next`
+    failed: int = 0  # steps on end that led nowhere better
+    seen: set[int] = field(default_factory=set)  # scales at which it has arrived
+
+    @classmethod
+    def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> _Climb:
+        n = len(likelihood.evidence.y)
+        exact = candidate.mean.copy()
+        exact[:n] -= spread.shifts[candidate.scale]
+        drawn = _Place(np.zeros(len(likelihood.unknowns)), exact, spread.rows)
+        (shared,) = likelihood.predictor.predict([candidate.change])
+        acting = (np.abs(spread.rows) / np.sqrt(spread.noise)).max(axis=1, initial=0.0) > ACTS
+        made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting)
+        made.next = made._from(drawn)
+        return made
+
+    def _linear(self, at: _Place, scale: int) -> Candidate:
+        """What a board is expected to read by the slopes of a place, at a scale."""
+        freedom, n = self.likelihood.freedoms[scale], len(self.noise)
+        mean = at.mean.copy()
+        mean[:n] += freedom.shift(at.rows) - at.t @ at.rows
+        covariance = freedom.spread(at.rows) + np.diag(self.noise)
+        made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
+        return self.likelihood.at_scale(made, at.rows)
+
+    def _from(self, at: _Place, bent: Array | None = None) -> Array:
+        """(T,) where the readings put the unknowns, by the slopes of a place. bent (n,): what a step before was wrong
+        by: readings whose slopes end soon lead less far."""
+        linear = self._linear(at, self.scale)
+        self.wide, self.behind = linear.wide, at
+        freedom = self.likelihood.freedoms[self.scale].widened(self.likelihood.wild[self.scale], linear.wide)
+        y = self.likelihood.evidence.y
+        h = np.vstack([at.rows, np.eye(len(y))])
+        whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
+        found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
+        return _within(self.likelihood.unknowns, at.t, found[: freedom.count])
+
+    def look(self, place: _Place) -> None:
+        """Take a place that was solved, if it is better; go on from the best."""
+        cost = self._cost(place)
+        bent = self._bent(place)
+        if cost < self.least:
+            gained, self.failed = self.least - cost, 0
+            self.best, self.least, self.wide_at_best = place, cost, self.wide
+            self.next = self._from(place, EASED * bent)
+            if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
+                return
+            self._change_scale(place)
+            return
+        self.failed += 1
+        if self.best is not None and (cost < self.least + GAINS or self.failed >= TRIES):
+            self._change_scale(self.best)
+            self.going &= self.least < FOREIGN * len(self.noise)
+            return
+        self.next = self._from(self.best or self.behind, bent)
+
+    def _bent(self, place: _Place) -> Array:
+        """(n,) how far a board that was solved reads off what the slopes that led there said."""
+        n, last = len(self.noise), self.behind
+        off = place.mean[:n] - last.mean[:n] - (place.t - last.t) @ last.rows
+        return np.where(np.isfinite(off), off, FURTHEST)
+
+    def _change_scale(self, place: _Place) -> None:
+        """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
+        self.seen.add(self.scale)
+        fits = [self._linear(place, k).log_likelihood for k in range(len(SCALES))]
+        k = int(np.argmax(fits))
+        self.going = k not in self.seen
+        self.failed = 0
+        if self.going:
+            self.scale = k
+            self.next = self._from(place)
+            self.least = self._cost(place)
+
+    def _cost(self, place: _Place) -> float:
+        """-log of the readings' and the unknowns' density, but for what does not depend on t."""
+        if not np.isfinite(place.mean).all():
+            return math.inf
+        apart = _Apart.of(self.likelihood, self.scale, self.wide, self.noise)
+        return apart.cost(self.likelihood.evidence.y, place) - apart.odds
+
+    def made(self, candidate: Candidate, spread: Spread) -> Candidate:
+        """The candidate over all scales, each at the better of two: linear at the drawn values, or here."""
+        if self.best is None:
+            return candidate
+        like, place, n = self.likelihood, self.best, len(self.noise)
+        raw = candidate.mean.copy()
+        raw[:n] += like.learnt - spread.shifts[candidate.scale]
+        out = []
+        for k, drawn in enumerate(like.fits(replace(candidate, mean=raw), spread)):
+            linear = self._linear(place, k)
+            here = [self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=wide, rows=place.rows), place)
+                    for wide in {linear.wide, self.wide_at_best}]  # fmt: skip
+            out.append(max([drawn, *here], key=lambda c: c.log_likelihood))
+        return like.together(out)
+
+    def _weighed(self, c: Candidate, place: _Place) -> Candidate:
+        """By Laplace's rule, with the types that it has wide."""
+        like = self.likelihood
+        apart = _Apart.of(like, c.scale, c.wide, self.noise)
+        fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
+        freedom = like.freedoms[c.scale].widened(like.wild[c.scale], c.wide)
+        return replace(c, covariance=freedom.spread(place.rows) + np.diag(self.noise), log_likelihood=fit)
+
+
+@dataclass(frozen=True)
+class _Apart:
+    """Unknowns t and discrepancy d apart: t's inverse covariance, what t tells of d, and N of the readings, given t."""
+
+    mean: Array
+    covariance: Array
+    inverse: Array
+    tells: Array
+    noise: Array
+    shift: Array
+    odds: float
+
+    @classmethod
+    def of(cls, likelihood: Likelihood, scale: int, wide: Sequence[int], noise: Array) -> _Apart:
+        freedom = likelihood.freedoms[scale].widened(likelihood.wild[scale], wide)
+        odds = sum(likelihood.wild[scale][k].log_odds for k in wide)
+        whole, count = freedom.covariance, freedom.count
+        of_t = whole[:count, :count]
+        of_t = of_t + np.diag(1e-6 * np.diag(of_t) + 1e-12)
+        inverse = np.asarray(np.linalg.inv(of_t), dtype=float)
+        tells = whole[count:, :count] @ inverse
+        left = whole[count:, count:] - tells @ whole[:count, count:]
+        return cls(freedom.mean[:count], of_t, inverse, tells, left + np.diag(noise), freedom.mean[count:], odds)
+
+    def _off(self, y: Array, place: _Place) -> tuple[Array, Array]:
+        by = place.t - self.mean
+        return y - place.mean[: len(y)] - self.shift - self.tells @ by, by
+
+    def cost(self, y: Array, place: _Place) -> float:
+        off, by = self._off(y, place)
+        return 0.5 * float(off @ np.linalg.solve(self.noise, off) + by @ self.inverse @ by)
+
+    def log_likelihood(self, y: Array, place: _Place) -> float:
+        """Laplace's."""
+        if not np.isfinite(place.mean).all():
+            return -math.inf
+        j = place.rows + self.tells.T  # (T, n)
+        bent = np.linalg.solve(self.noise, j.T)
+        fit = -self.cost(y, place) - 0.5 * float(np.linalg.slogdet(2 * math.pi * self.noise)[1])
+        return fit - 0.5 * float(np.linalg.slogdet(np.eye(len(y)) + bent @ self.covariance @ j)[1])
+
+
+def _at_best(candidate: Candidate, y: Array) -> float:
+    """The score of a candidate if its tolerances took all by which it fits worse than chance has it."""
+    off = y - candidate.mean[: len(y)]
+    chi = float(off @ np.linalg.solve(candidate.covariance, off))
+    return candidate.score + 0.5 * max(chi - len(y), 0.0)
+
+
+def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
+    """Whether some reading lies so many standard deviations off the prediction, by itself or given all others."""
+    mean = candidate.mean[: len(y)]
+    alone = (y - mean) / np.sqrt(np.diag(candidate.covariance))
+    given = given_others(y, mean, candidate.covariance)
+    return bool(np.abs([alone, given]).max(initial=0.0) > least)
+
+
+def _within(unknowns: Sequence[Unknown], start: Array, t: Array) -> Array:
+    """Each unknown within what it can be; one step leads a value by decades only so far, since its slope is another
+    there."""
+    most = np.array([LEAKS if u.stray is not None else LIMIT if u.stated and not u.log else FAR for u in unknowns])
+    stride = np.array([STRIDE / u.share if u.log else math.inf for u in unknowns])
+    out: Array = np.clip(np.clip(t, -most, most), start - stride, start + stride)
+    return out
+
+
+def _with(likelihood: Likelihood, candidate: Candidate, estimate: Array) -> Change:
+    """The candidate's board with its unknown values moved."""
+    values: dict[str, Any] = {}
+    factors: dict[str, float] = {}
+    settings: dict[str, float] = {}
+    for unknown, t in zip(likelihood.unknowns, estimate.tolist(), strict=False):
+        factor = unknown.factor(t)
+        if unknown.setting:
+            settings[unknown.path] = factor - 1
+        elif unknown.stray is None and unknown.drawn:
+            factors[unknown.path] = factors.get(unknown.path, 1.0) * factor
+            values[unknown.path] = unknown.drawn * factors[unknown.path]
+    return candidate.change.plus(Change(values=values, setting_errors=settings, factors=factors))

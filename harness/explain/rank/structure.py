@@ -1,0 +1,124 @@
+"""What is drawn of a part and that its type does not have, such as a clamp diode: looked for beside every fault.
+
+That is no small change of a value, to be taken by a slope, and no fault of the unit. Where the drawn board, or the
+likeliest fault, fits the readings so much better without something that parts may lack (sequences/spreads.toml,
+`absent`), all is weighed once more on a board without it, and both weighings stand side by side: the lack costs what it
+is rare.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from wakeboard.harness.describe.board.spreads import Lacking
+from wakeboard.harness.explain.evidence.whiten import Whitener
+from wakeboard.harness.explain.rank import rank
+from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
+from wakeboard.harness.explain.rank.expansion import misses
+from wakeboard.harness.explain.rank.weigh import Weigher, no_surer_than_the_model
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+
+MOST: Final = 3
+"""Things that parts lack at once."""
+WORTH: Final = 3.0
+"""Natural logarithms that must be gained, the rarity of what lacks paid, for all to be weighed once more."""
+TRIED: Final = 3
+"""Of all that parts may lack, the likeliest, tried at every scale of what nobody states."""
+Lacks = tuple[Lacking, ...]
+
+
+def weighed(
+    make: Callable[[Lacks], Weigher], lacking: Sequence[Lacking], pairs: bool, begin: Lacks = ()
+) -> tuple[Weighing, Weigher, Lacks]:
+    """What explains a unit, whatever its parts lack; the weigher of the board that it began with, and what a
+    board without fault lacks. make: a weigher for a board that lacks something; begin: what other units lack."""
+    lacks = begin
+    first = weigher = make(lacks)
+    found = [_beside(weigher.weighed(pairs), lacks)]
+    while len(lacks) < MOST + len(begin):
+        lack = _likeliest(weigher, found[-1], [each for each in lacking if each not in lacks])
+        if lack is None:
+            break
+        lacks = (*lacks, lack)
+        weigher = make(lacks)
+        found.append(_beside(weigher.weighed(pairs), lacks))
+    whole = _together(found)
+    if whole.fit is not None:
+        likeliest = max([whole.none, *whole.candidates[:1]], key=lambda c: c.score)
+        whole = replace(whole, fit=replace(whole.fit, lacks=tuple(likeliest.beside.values)))
+    without_fault = whole.none.beside.values
+    return no_surer_than_the_model(whole), first, tuple(each for each in lacks if each.path in without_fault)
+
+
+def without(lacks: Lacks) -> Change:
+    """The board that lacks them."""
+    return Change(values={each.path: 0.0 for each in lacks})
+
+
+def _odds(lack: Lacking) -> float:
+    return math.log(lack.chance / (1 - lack.chance))
+
+
+def _likeliest(weigher: Weigher, found: Weighing, lacking: Sequence[Lacking]) -> Lacking | None:
+    """What the drawn board or the likeliest fault would be likelier without, by more than it is rare."""
+    gained, lack = _gained(weigher, found.none, lacking)
+    if gained <= WORTH and found.candidates and misses(found.candidates[0], weigher.evidence.y):
+        gained, lack = _gained(weigher, found.candidates[0], lacking)
+    return lack if gained > WORTH else None
+
+
+def _gained(weigher: Weigher, candidate: Candidate, lacking: Sequence[Lacking]) -> tuple[float, Lacking | None]:
+    """By how much more than it is rare a candidate gains from what parts lack; the few likeliest are tried at every
+    scale."""
+    if not lacking:
+        return 0.0, None
+    likelihood, n = weigher.likelihood, len(weigher.evidence.y)
+    means = likelihood.nearly([candidate.change.plus(without((each,))) for each in lacking])
+    (spread,) = likelihood.spreads([candidate.change])
+    rough = Whitener(spread.covariances[1]).log_likelihoods(weigher.evidence.y, means[:, :n])
+    likely = [int(k) for k in np.argsort(-rough)[:TRIED] if np.isfinite(rough[k])]
+    gains = {
+        k: likelihood.over_scales(replace(candidate, mean=means[k]), spread).log_likelihood + _odds(lacking[k])
+        for k in likely
+    }
+    if not gains:
+        return 0.0, None
+    best = max(gains, key=lambda k: gains[k])
+    return gains[best] - candidate.log_likelihood, lacking[best]
+
+
+def _beside(found: Weighing, lacks: Lacks) -> Weighing:
+    """A weighing of a board that lacks something, as one of the drawn board."""
+    odds = sum(map(_odds, lacks))
+    beside = without(lacks)
+
+    def told(c: Candidate) -> Candidate:
+        return replace(c, beside=beside, log_prior=c.log_prior + odds)
+
+    return replace(
+        found, candidates=[told(c) for c in found.candidates], none=told(found.none), log_other=found.log_other + odds
+    )
+
+
+def _together(found: Sequence[Weighing]) -> Weighing:
+    """All weighings as one: of each explanation the likeliest way."""
+    if len(found) == 1:
+        return found[0]
+    none = max((each.none for each in found), key=lambda c: c.score)
+    other = max(each.log_other for each in found)
+    best: dict[tuple[str, ...], Candidate] = {}
+    for c in (c for each in found for c in each.candidates):
+        if c.texts_open not in best or c.score > best[c.texts_open].score:
+            best[c.texts_open] = c
+    ordered = sorted(best.values(), key=lambda c: -c.score)
+    p = rank.posterior([none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+    winner = max(found, key=lambda each: max([each.none.score, *(c.score for c in each.candidates[:1])]))
+    return Weighing(
+        ordered, p[2:], none, float(p[0]), float(p[1]), winner.freed, sum(each.solved for each in found), winner.fit,
+        other,
+    )  # fmt: skip

@@ -1,0 +1,261 @@
+"""The suspects: every single fault of a board's parts, with its prior and, where it has a value, the range to fit.
+
+Priors are data (`sequences/priors.toml`). A suspect's text is the language of faults with {} for a fitted value, so
+what is found can be planted, noted as rework or copied into another command.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import tomllib
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
+from typing import Any, Final
+
+from wakeboard.instruments.quantity import parse, show
+from wakeboard.instruments.virtual.circuit import Circuit, Fault, Part, parse_fault
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+
+_PER_DECADE = 1.0
+"""Grid points a decade over which a fitted value is screened before it is refined."""
+
+
+@cache
+def priors() -> Mapping[str, Any]:
+    """The packaged priors as priors.toml has them."""
+    return tomllib.loads(resources.files("wakeboard.sequences").joinpath("priors.toml").read_text(encoding="utf-8"))
+
+
+AT_REST: Final = "as drawn, at rest"
+"""The key of what no circuit at rest shows: a capacitor of another value."""
+_STORES = ("capacitor", "inductor")
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One fault that may be there. `text` holds {} where a value (ohms) between `low` and `high` is fitted.
+
+    members: where no reading tells several faults apart, those that this one stands for, likeliest first; its prior is
+    then that of any of them.
+    """
+
+    text: str
+    category: str
+    prior: float
+    low: float | None = None
+    high: float | None = None
+    same_as: str = ""  # suspects with one key predict the same: solved once
+    path: str = ""  # the value of the circuit that a "value" suspect sets
+    unit: str = "Ω"
+    sets: float | None = None  # what a suspect without a fitted value sets `path` to (a look-alike part)
+    members: tuple[Suspect, ...] = ()
+
+    @property
+    def key(self) -> str:
+        """Equal for those that predict the same."""
+        return self.same_as or self.text
+
+    @property
+    def fitted(self) -> bool:
+        return self.low is not None
+
+    @property
+    def log_range(self) -> float:
+        """Natural log of highest over lowest value."""
+        return math.log(self.high / self.low) if self.low and self.high else 0.0
+
+    @property
+    def named(self) -> tuple[tuple[Suspect, float], ...]:
+        """Each fault that it stands for, and its share of the probability."""
+        members = self.members or (self,)
+        whole = sum(m.prior for m in members)
+        return tuple((m, m.prior / whole) for m in members)
+
+    def grid(self) -> list[float | None]:
+        """Values to screen, spaced evenly in the logarithm; [None] where there is nothing to fit."""
+        if self.low is None or self.high is None:
+            return [None]
+        count = max(3 if self.unit == "Ω" else 9, round(self.log_range / math.log(10) * _PER_DECADE) + 1)
+        return [self.low * (self.high / self.low) ** (k / (count - 1)) for k in range(count)]
+
+    def write(self, value: float | None, digits: int = 6) -> str:
+        """The fault's text with this value."""
+        if value is None:
+            return self.text
+        return self.text.replace("{}", marked(value, digits) if self.unit == "Ω" else show(value, self.unit, digits))
+
+    def change(self, value: float | None) -> Change:
+        """What the suspect does to the circuit, with this value."""
+        if value is None:
+            if self.sets is not None:
+                return Change(values={self.path: self.sets})
+            return Change((parse_fault(self.text),))
+        target, _, rest = self.text.rpartition(":")
+        word = rest.partition("=")[0]
+        if word == "value":
+            return Change(values={self.path: value})
+        return Change((Fault(target, word, f"{value:.9g}"),))
+
+
+def marked(ohms: float, digits: int = 3) -> str:
+    """Ohms as a fault's text has them: 13200 -> "13.2k"; a sign where no letter says the scale."""
+    for scale, letter in ((1e6, "M"), (1e3, "k")):
+        if ohms >= scale * (1 - 1e-9):
+            return f"{ohms / scale:.{digits}g}{letter}"
+    return f"{ohms:.{digits}g}Ω"
+
+
+def suspects(
+    circuit: Circuit,
+    adjacent: Iterable[tuple[str, str]] = (),
+    control_nets: Iterable[str] = (),
+    variants: Mapping[str, Sequence[str]] | None = None,
+) -> list[Suspect]:
+    """Every single fault of the library, values left open to be fitted, and a hidden pull for every pin on a line.
+
+    Faults that the circuit cannot tell apart (two capacitors across one rail, a stuck pin on a bus) are one suspect,
+    with each of them among its members. What shows in no reading at all stays apart.
+    """
+    from wakeboard.instruments.virtual.circuit.faults.library import library
+
+    listed = [tuple(pair) for pair in adjacent]
+    near = {frozenset(pair) for pair in listed}
+    found: dict[str, Suspect] = {}
+    for fault in library(circuit, listed, (), variants):
+        for suspect in _of_fault(circuit, fault, near):
+            found.setdefault(suspect.text, suspect)
+    for part in circuit.parts:
+        for suspect in _drift(part):
+            found.setdefault(suspect.text, suspect)
+    for net in control_nets:
+        for suspect in _pulls_on(circuit, net):
+            found.setdefault(suspect.text, suspect)
+    return _merged(_keyed(circuit, found.values()))
+
+
+def _keyed(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Suspect]:
+    """Suspects with a key in common where the circuit has the same equations with either."""
+    from wakeboard.instruments.virtual.circuit.faults.alike import alike
+
+    first: dict[Hashable, str] = {}
+    for suspect in each:
+        if suspect.same_as or suspect.fitted or suspect.path:
+            yield suspect
+        else:
+            made = alike(circuit, [parse_fault(suspect.text)])
+            yield replace(suspect, same_as=first.setdefault(made, suspect.text))
+
+
+def _merged(suspects: Iterable[Suspect]) -> list[Suspect]:
+    """One suspect a key, in the place and with the text of its likeliest."""
+    places: dict[str, list[Suspect]] = {}
+    for suspect in suspects:
+        places.setdefault(suspect.text if suspect.key == AT_REST else suspect.key, []).append(suspect)
+    return [_any_of(own) if len(own) > 1 else own[0] for own in places.values()]
+
+
+def _any_of(suspects: Sequence[Suspect]) -> Suspect:
+    members = tuple(sorted(suspects, key=lambda s: -s.prior))
+    return replace(members[0], prior=1 - math.prod(1 - s.prior for s in members), members=members)
+
+
+def bridges_between(nets: Iterable[str], known: Iterable[Suspect]) -> list[Suspect]:
+    """A bridge for every two of some nets that no known suspect joins: for nets that are all odd at once. Rare."""
+    listed = {s.same_as for s in known if s.category == "bridge"}
+    rate = float(priors()["bridges"]["any"])
+    found = []
+    for first, second in itertools.combinations(sorted(nets), 2):
+        key = f"{first}+{second}"
+        if key not in listed:
+            found.append(Suspect(f"{key}:bridge={{}}", "bridge", rate, *_range("bridge"), key))
+    return found
+
+
+def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iterator[Suspect]:
+    from wakeboard.instruments.virtual.circuit.faults.alike import alike
+
+    if fault.kind == "bridge":
+        from wakeboard.instruments.virtual.circuit.faults.effects import bridged
+
+        nets = bridged(circuit, fault)
+        rates = priors()["bridges"]
+        rate = rates["adjacent"] if frozenset(nets) in near else rates["one_part"]
+        yield Suspect(f"{fault.target}:bridge={{}}", "bridge", rate, *_range("bridge"), "+".join(sorted(nets)))
+        return
+    part = circuit.part(fault.part)
+    if fault.on_pin:
+        yield Suspect(str(fault), fault.category, float(priors()["pins"].get(fault.category, 1e-4)))
+    elif fault.kind == "value" and part.kind == "resistor":
+        path = f"{part.name}.value"
+        yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), *_range("value"), path=path)
+    elif fault.kind not in ("pull_up", "pull_down"):
+        same = AT_REST if part.kind in _STORES and alike(circuit, [fault]) == alike(circuit, []) else ""
+        suspect = Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind), same_as=same)
+        yield _as_value(circuit, part, fault, suspect) if fault.kind in ("variant", "value") else suspect
+
+
+def _as_value(circuit: Circuit, part: Part, fault: Fault, suspect: Suspect) -> Suspect:
+    """A look-alike as a value of its part, so that the tolerance of the drawn part acts on the look-alike too."""
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
+
+    ((path, value),) = effects(circuit, fault).values[part.name].items()
+    return replace(suspect, path=f"{part.name}.{path}", sets=float(value))
+
+
+def _drift(part: Part) -> Iterator[Suspect]:
+    """A regulator that regulates, but to another voltage than it should."""
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
+
+    kind = kind_of(part)
+    if kind.main is None or kind.bench or kind.values[kind.main].unit != "V" or part.kind not in _REGULATORS:
+        return
+    main = kind.values[kind.main]
+    drawn, (low, high) = float(part.values.get(kind.main, main.default)), priors()["fitted"]["drift"]
+    path = f"{part.name}.{kind.main}"
+    prior = _of_kind(part.kind, "drift")
+    yield Suspect(f"{part.name}:value={{}}", "drift", prior, drawn * low, drawn * high, path=path, unit="V")
+
+
+_REGULATORS = ("ldo", "buck", "boost", "charger")
+
+
+def _pulls_on(circuit: Circuit, net: str) -> Iterator[Suspect]:
+    """A pull hidden in each chip's pin on a net; pins that pull to the same place predict the same."""
+    rates = priors()["pins"]
+    for text in circuit.on_net(net):
+        part, pin = circuit.pin(text)
+        entry = part.values.get("io", {}).get(pin)
+        if part.kind != "chip" or entry is None:
+            continue
+        rail = _rail_net(part, entry)
+        for way, to in (("up", rail), ("down", circuit.ground)):
+            if to in ("?", net):
+                continue
+            prior = _pull_prior(rates, entry, entry.get("pulls"))
+            yield Suspect(f"{text}:pull_{way}={{}}", "pull", prior, *_range("pull"), f"{net}>{to}")
+
+
+def _rail_net(part: Part, entry: Mapping[str, Any]) -> str:
+    rails = [entry.get("rail"), *part.values.get("supply", {}), "VDD"]
+    return next((part.pins[r] for r in rails if r in part.pins), "?")
+
+
+def _pull_prior(rates: Mapping[str, float], entry: Mapping[str, Any], stated: str | None) -> float:
+    if stated == "none":
+        return rates["pull_denied"]
+    if stated is None and "pull_up" not in entry and "pull_down" not in entry and entry.get("type") != "output":
+        return rates["pull_silent"]
+    return rates["pull_stated"]
+
+
+def _of_kind(kind: str, word: str) -> float:
+    table = priors()["kinds"]
+    return float(table.get(kind, {}).get(word, table["any"].get(word, 1e-4)))
+
+
+def _range(what: str) -> tuple[float, float]:
+    low, high = priors()["fitted"][what]
+    return parse(low, "Ω"), parse(high, "Ω")

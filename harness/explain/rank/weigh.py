@@ -1,0 +1,249 @@
+"""Weighs suspects against a run's readings: none, one, then two faults, with their values fitted.
+
+screen    every suspect at a few values, all at once, against the covariance of the drawn board (screening.py)
+refine    the likeliest: values by Gauss-Newton, all readings predicted (fitting.py)
+weigh     the finalists with a covariance of their own: tolerances as they act on that faulty board (likelihood.py)
+pairs     only where no single fault accounts for what is odd: screened as if effects added, then solved (pairs.py)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom
+from wakeboard.harness.explain.evidence.readings import Answered, Evidence
+from wakeboard.harness.explain.evidence.whiten import Whitener
+from wakeboard.harness.explain.rank import rank
+from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, log_prior
+from wakeboard.harness.explain.rank.expansion import expanded, misses
+from wakeboard.harness.explain.rank.fitting import Fitter
+from wakeboard.harness.explain.rank.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
+from wakeboard.harness.explain.rank.modelfit import model_fit
+from wakeboard.harness.explain.rank.pairs import Pairing, needed
+from wakeboard.harness.explain.rank.screening import BEHIND, Screened, places, screen, telling
+from wakeboard.harness.explain.rank.suspects import Suspect, bridges_between
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+
+__all__ = ["Answered", "Candidate", "Evidence", "Predicts", "Weigher", "Weighing", "needed"]
+
+SCREENED: Final = 36
+"""Suspects that are solved in all scenes after screening."""
+TRIED: Final = 16
+"""Of those, in any case, however far behind."""
+FINALISTS: Final = 16
+"""Of those, refined and weighed with a covariance of their own."""
+SCREENED_AT: Final = (USUAL, 1)
+"""Scales of what nobody states at which suspects are screened (places in freedom.SCALES)."""
+UNSEEN: Final = 1e-3
+"""Standard deviations of each reading by less than which a fault moves it, where it shows in none."""
+ANSWER_VOLTS: Final = 0.01
+"""The standard deviation that counts there for a net that was not read and that an answer of the board needs."""
+JOINED: Final = 7
+"""Odd nets between any two of which a bridge is tried."""
+LEFT: Final = 4.0
+"""Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
+CLOSE_ENOUGH: Final = 0.97
+"""Posterior probability of the singles (against "something else") from which pairs are not searched."""
+
+
+@dataclass
+class Weigher:
+    """Weighs suspects for one unit. `unknowns`: what a reading may depend on and nobody knows, with how far `freedom`
+    lets each go; `teachers`: what other units have read."""
+
+    predictor: Predicts
+    evidence: Evidence
+    suspects: Sequence[Suspect]
+    unknowns: Sequence[Unknown]
+    freedom: Freedom
+    something_else: float
+    rarity: float = 0.05
+    teachers: Teachers | None = None
+
+    def weigh(self, pairs: bool = True) -> Weighing:
+        """Rank none, one and, where needed and `pairs`, two faults; nothing is surer than the model."""
+        return no_surer_than_the_model(self.weighed(pairs))
+
+    def weighed(self, pairs: bool = True) -> Weighing:
+        """The same as the sums have it, with how well the model fits."""
+        self._begin()
+        suspects = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
+        weighed = self._final(self._likeliest_singles(suspects))
+        result = self._result(weighed)
+        if pairs and self._unsettled(result):
+            screened = screen(self.likelihood, suspects, self.stages[-1:], self.rough)
+            pairing = Pairing(
+                self.only, self.evidence.y[self.only], self.likelihood.base[self.only], self.white_few, self.rough
+            )
+            both = self.fitter.solved(pairing.best(weighed, screened))[:FINALISTS]
+            weighed += needed(weighed, self._final(self.fitter.refine(both)))
+            result = self._result(weighed)
+        best = result.candidates[0] if result.candidates and result.probabilities[0] > result.p_none else result.none
+        return replace(result, fit=model_fit(self.likelihood, best))
+
+    def _likeliest_singles(self, suspects: Sequence[Suspect]) -> list[Candidate]:
+        """The likeliest single faults, refined: by the table's spreads, and by closer ones, since a small fault shows
+        on a board that is much as drawn and on no other."""
+        found: dict[tuple[str, ...], Candidate] = {}
+        for scale in SCREENED_AT:
+            covariance = self.spread.covariances[scale]
+            rough = replace(self.rough, covariance=covariance)
+            rough = self.likelihood.scored(rough)
+            fitter = replace(self.fitter, white=Whitener(covariance))
+            screened = screen(self.likelihood, suspects, self.stages, rough)
+            for c in fitter.refine(self._best_singles(screened, rough, fitter)):
+                found.setdefault(c.texts_open, replace(c, covariance=self.rough.covariance))
+        return list(found.values())
+
+    def _begin(self) -> None:
+        """The drawn board: what it predicts, how sure that is, and what something else would have to account for."""
+        self.likelihood = Likelihood(self.predictor, self.evidence, self.unknowns, self.freedom, self.teachers)
+        base = self.likelihood.base
+        if not np.all(np.isfinite(base)):
+            raise ValueError("the circuit has no operating point in one of the bench states, even without a fault")
+        self.spread = self.likelihood.spreads([Change()])[0]
+        covariance = self.spread.covariance
+        self.none = self.likelihood.over_scales(Candidate((), (), base, covariance, log_prior(())), self.spread)
+        self.rough = self.likelihood.scored(replace(self.none, mean=base, covariance=covariance))
+        self.stages = telling(self.likelihood, self.rough)
+        self.only = self.stages[-1]
+        self.white = Whitener(covariance)
+        self.white_few = self.white.part(self.only)
+        self.fitter = Fitter(self.likelihood, self.white, self.only)
+        fit, self.freed = self.likelihood.something_else(self.none, self.spread, self.rarity)
+        self.other = fit + math.log(self.something_else)
+
+    def _odd_nets(self) -> list[str]:
+        """Nets that something else would have to move, the oddest few: whatever joins two of them may be one cause."""
+        odd = np.abs(self.none.hypothesis().residuals(self.evidence.y))
+        worst: dict[str, float] = {}
+        for (name, what), off in zip(self.evidence.groups, odd.tolist(), strict=True):
+            if (name, what) in self.freed and what == "net":
+                worst[name] = max(worst.get(name, 0.0), off)
+        return sorted(worst, key=lambda net: -worst[net])[:JOINED]
+
+    def _unsettled(self, result: Weighing) -> bool:
+        """Whether one fault does not do: "something else" is in play, or the likeliest leaves readings unexplained."""
+        best = result.candidates[0] if result.candidates else None
+        if result.p_other > 1 - CLOSE_ENOUGH:
+            return True
+        if best is None or result.probabilities[0] < result.p_none:
+            return False
+        roughest = best.scale == len(SCALES) - 1  # a second fault may be what makes the model seem rough
+        return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT)
+
+    def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:
+        best = max((s.rough for s in screened), default=0.0)
+        place = places(screened)
+        kept = [
+            s for s in screened
+            if math.isfinite(s.fit) and place[s.suspect.key] < SCREENED
+            and (place[s.suspect.key] < TRIED or s.rough > best - BEHIND)
+        ]  # fmt: skip
+        found = [
+            replace(rough, suspects=(s.suspect,), values=(s.value,), log_prior=log_prior([s.suspect])) for s in kept
+        ]
+        solved = fitter.solved(found)
+        real = self._in_sight([c for c in solved if not self._idle(c)][:FINALISTS], rough)
+        return [*real, *[c for c in solved if self._idle(c)][:FINALISTS]]
+
+    def _idle(self, c: Candidate) -> bool:
+        """Whether no reading so far shows it: a capacitor's value at rest, a pull on a line without power. It fits as
+        the drawn board does, no better."""
+        sigma = np.full(len(c.mean), ANSWER_VOLTS)
+        sigma[: len(self.evidence.y)] = self.evidence.sigma
+        return bool((np.abs(c.mean - self.likelihood.base) <= UNSEEN * sigma).all())
+
+    def _final(self, candidates: list[Candidate]) -> list[Candidate]:
+        """The likeliest, weighed and fitted once more with covariances of their own, each scene solved exactly.
+
+        Of candidates that predict the same one is solved for all.
+        """
+        alike: dict[tuple[object, ...], list[Candidate]] = {}
+        idle = [c for c in candidates if self._idle(c)]
+        for c in [c for c in candidates if not self._idle(c)]:
+            alike.setdefault(c.solved_as, []).append(c)
+        best = [group[0] for group in alike.values()]
+        if not best:
+            self._expanded([], [])
+            return self._as_drawn(idle) or candidates
+        spreads = self.likelihood.spreads([c.change for c in best])
+        whites = [Whitener(s.covariance) for s in spreads]
+        fitted = self.fitter.settled(best, whites)
+        exact = self.likelihood.predict([c.change for c in fitted], exact=True, near=[c.change for c in best])
+        whole = [
+            self.likelihood.over_scales(replace(c, mean=mean), s)
+            for c, mean, s in zip(fitted, exact, spreads, strict=True)
+        ]
+        whole = self._expanded(whole, spreads)
+        idle = self._as_drawn(idle)
+        out = [
+            self.likelihood.forgiven(self.likelihood.lent(new, c), self.rarity, self.freed)
+            for old, new in zip(best, whole, strict=True)
+            for c in alike[old.solved_as]
+        ]
+        out += idle
+        done = {c.texts_open for c in out}
+        return [c for c in [*out, *(c for c in candidates if c.texts_open not in done)] if math.isfinite(c.score)]
+
+    def _expanded(self, candidates: list[Candidate], spreads: Sequence[Spread]) -> list[Candidate]:
+        """Candidates, and the drawn board on the same terms, with their tolerances where the readings put them."""
+        none, *whole = expanded(self.likelihood, [self.none, *candidates], [self.spread, *spreads])
+        self.none = replace(self.none, log_likelihood=none.log_likelihood)
+        return whole
+
+    def _as_drawn(self, idle: Sequence[Candidate]) -> list[Candidate]:
+        """Candidates that predict what the drawn board does, as likely as it is."""
+        return [
+            replace(self.likelihood.lent(self.none, c), values=c.values, occam=c.occam, spreads=c.spreads) for c in idle
+        ]
+
+    def _in_sight(self, candidates: list[Candidate], rough: Candidate) -> list[Candidate]:
+        """Those whose fit, rough as it is, comes within half of what the best gains over no fault at all."""
+        if not candidates:
+            return []
+        best = max(c.log_likelihood for c in candidates)
+        gain = max(best - rough.log_likelihood, 0.0)
+        return [c for c in candidates if c.log_likelihood > best - max(0.5 * gain, 100.0)]
+
+    def _result(self, candidates: list[Candidate]) -> Weighing:
+        ordered = sorted(candidates, key=lambda c: -c.score)
+        alike, freed = self._looks_like(ordered)
+        other = float(np.logaddexp(self.other, alike))
+        p = rank.posterior([self.none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+        freed = freed if alike > self.other else self.freed
+        return Weighing(
+            ordered, p[2:], self.none, float(p[0]), float(p[1]), freed, self.likelihood.solved, log_other=other
+        )
+
+    def _looks_like(self, candidates: Sequence[Candidate]) -> tuple[float, frozenset[object]]:
+        """Log weight of "something else" that looks like one of the faults in part, and what it moves besides.
+
+        One cause does what the fault does and moves what the fault leaves; it looks like any of the suspects alike.
+        """
+        one = math.log(self.rarity) - math.log1p(-self.rarity)
+        left = [(c.log_likelihood - math.log(IMPERFECT) - one + c.occam, c.freed) for c in candidates if c.freed]
+        if not left:
+            return -math.inf, frozenset()
+        fit, freed = max(left, key=lambda each: each[0])
+        return fit + math.log(self.something_else) - math.log(len(self.suspects)), freed
+
+
+def no_surer_than_the_model(result: Weighing) -> Weighing:
+    """A weighing in which nothing is stated as more certain than how well the model fits allows: what is taken off goes
+    to "not in this model"."""
+    if result.fit is None:
+        return result
+    most = result.fit.most
+    p = np.array([result.p_none, *result.probabilities])
+    if result.p_other > most and p.sum() > 0:  # nor is "not in this model" any surer
+        p, other = p * (1 - most) / p.sum(), most
+    else:
+        p, other = p * most, result.p_other * most + (1 - most)
+    return replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other))

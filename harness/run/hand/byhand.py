@@ -1,0 +1,206 @@
+"""Both hands on the probes: a prompt, and the reading is taken when it is steady and contact is proven.
+
+    hands = SteadyHands(operator)
+    hands.attach(bench)                         its meter and clock
+    hands.place("Probe TP3", "left edge, third pad   net +3V3")
+    hands.held("TP3")                           after the measurement: whether the probe was on it all the time
+    hands.took("TP3", "3.302 V")                the bell, and the value in large letters
+
+A hand that lifts at once must not turn a short into an open circuit: contact is proven before the measurement and again
+after it, and only then it rings. Enter takes what stands there now, r starts over, b goes back to the point before, s
+skips the point, q stops. When contact counts as proven is decided in steady.py; here are meter, keys and screen.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from wakeboard.harness.run.errors import OperatorStop, SkipPoint, TakeAgain
+from wakeboard.harness.run.hand.banner import banner, fits
+from wakeboard.harness.run.hand.operator import ENTER, STOP_KEYS
+from wakeboard.harness.run.hand.steady import Look, Verdict, judge, open_lead_moves
+
+if TYPE_CHECKING:
+    from wakeboard.harness.run.hand.operator import Operator
+
+KEYS = "r: again   b: last point again   s: skip   q: stop   Enter: take it now"
+REGRET_KEYS = "b: take it again"
+BACK = ("b", "B")
+STILL_KEYS = "Enter: yes   r: no, again   q: stop"
+REGRET = 1.5  # s after the last point of a step in which it can still be taken again
+GAP = 0.05  # s between looks, at least
+HIGH = 1e9  # Ω: from here on an input counts as high-ohmic
+COLUMNS = 78  # of a terminal of 80, a margin taken off
+
+SAYS = {
+    "moving": "moving",
+    "old": "not moved yet: put the probe on the new point",
+    "prove": "near zero: looking whether the lead is open",
+    "open": "no contact, or a net that floats: Enter if the probe is on it",
+    "zero": "0 V, as an open lead reads too: Enter if the probe is on it",
+    "negative": "NEGATIVE: are the leads reversed? Enter if it is so",
+    "over": "OVER RANGE",
+}
+
+
+class SteadyHands:
+    """What HandProbing calls to have a probe placed. One for a whole session: it learns whether an open lead moves."""
+
+    def __init__(self, operator: Operator) -> None:
+        self.operator = operator
+        self.bench: Any = None
+        self.zeroed = False
+        self.trusted = False  # an open lead was seen to move with a high-ohmic input
+        self.taken: list[str] = []  # how each point was accepted, for those who look behind
+        self._fresh = True
+        self._shown = ""
+
+    def attach(self, bench: Any) -> None:
+        """The bench whose meter is used. Raises nothing."""
+        self.bench = bench
+
+    def regrets(self) -> bool:
+        """After the last point of a step: whether b is pressed within a moment. Raises OperatorStop."""
+        if self.bench is None:
+            return False
+        self.operator.write(f"    {REGRET_KEYS}\n")
+        self.operator.also_asks("Taken", "", REGRET_KEYS)
+        ends = self.bench.clock.now() + REGRET
+        with self.operator.watching() as key:
+            while self.bench.clock.now() < ends:
+                self.operator.beat()
+                pressed = key(GAP)
+                if pressed in STOP_KEYS:
+                    raise OperatorStop("stopped after a point")
+                if pressed is not None:
+                    return pressed in BACK
+                self.bench.clock.sleep(0.0 if self.operator.waits else GAP)
+        return False
+
+    def zero_seen(self) -> None:
+        """The probes were touched together and the meter read zero: not asked again in this session."""
+        self.zeroed = True
+
+    def place(self, title: str, detail: str) -> None:
+        """Prompt and wait until the probe is there. Raises SkipPoint, TakeAgain, OperatorStop, what the bench and guard
+        raise."""
+        if self.bench is None:  # no meter yet: a key it is
+            self.operator.tell(title, detail)
+            return
+        self.operator.prompt(title, detail, KEYS)
+        try:
+            with self.operator.watching() as key:
+                self._until_taken(title, key)
+        finally:
+            self.bench.set_input(False)
+        self._fresh = False
+        self._shown = ""
+        self.operator.shows("hold still")
+        self.operator.write("\n")
+
+    def held(self, name: str) -> bool:
+        """Whether the probe is still on the point: proven by the input, or said by the person where an open lead of
+        this meter cannot be told from a net at zero. Raises OperatorStop, what the bench and guard raise."""
+        if self.bench is None:
+            return True
+        try:
+            with self.operator.watching() as key:
+                return self._still(name, key)
+        finally:
+            self.bench.set_input(False)
+            self._shown = ""
+
+    def _still(self, name: str, key: Any) -> bool:
+        looks: list[Look] = []
+        can_prove = self._make_high(False)
+        while True:
+            self.operator.beat()
+            looks.append(self._look())
+            verdict = judge(looks, fresh=True, trusted=self.trusted, can_prove=can_prove)
+            if verdict.state in ("held", "negative", "over"):
+                return True
+            if verdict.state == "open":
+                return False
+            if verdict.state == "zero":
+                return self._said_to_be_on(name, key)
+            if verdict.state == "prove":
+                can_prove = self._make_high(True)
+            if self._pressed(key) in STOP_KEYS:
+                raise OperatorStop(f"stopped at: {name}")
+
+    def _said_to_be_on(self, name: str, key: Any) -> bool:
+        """The person's word, where nothing tells an open lead from this net."""
+        reads = "reads as an open lead does"
+        self.operator.write(f"\r\x1b[K\a    {reads}: is the probe still on {name}? {STILL_KEYS}\n")
+        self.operator.also_asks(f"Is the probe still on {name}?", f"It {reads}.", STILL_KEYS)
+        while True:
+            self.operator.beat()
+            pressed = self._pressed(key)
+            if pressed in ENTER:
+                return True
+            if pressed in STOP_KEYS:
+                raise OperatorStop(f"stopped at: {name}")
+            if pressed in ("r", "R", *BACK):
+                return False
+
+    def _pressed(self, key: Any) -> str | None:
+        pressed: str | None = key(GAP)
+        if pressed is None:
+            self.bench.clock.sleep(0.0 if self.operator.waits else GAP)
+        return pressed
+
+    def _until_taken(self, title: str, key: Any) -> None:
+        looks: list[Look] = []
+        fresh = self._fresh
+        can_prove = self._make_high(False)
+        while True:
+            self.operator.beat()
+            looks.append(self._look())
+            self.trusted = self.trusted or open_lead_moves(looks)
+            verdict = judge(looks, fresh=fresh, trusted=self.trusted, can_prove=can_prove)
+            self._show(verdict)
+            if verdict.state == "held":
+                self.taken.append("steady")
+                return
+            if verdict.state == "prove":
+                can_prove = self._make_high(True)
+            elif verdict.state == "open":
+                self._make_high(False)
+            pressed = self._pressed(key)
+            if pressed in ENTER:
+                self.taken.append("key")
+                return
+            if pressed in ("s", "S"):
+                raise SkipPoint(title)
+            if pressed in BACK and title.startswith("Probe"):
+                raise TakeAgain(title)
+            if pressed in STOP_KEYS:
+                raise OperatorStop(f"stopped at: {title}")
+            if pressed in ("r", "R"):
+                looks, fresh, can_prove = [], True, self._make_high(False)
+
+    def _look(self) -> Look:
+        seen = self.bench.volts_or_overload()
+        high = self.bench.input_ohms >= HIGH
+        return Look(self.bench.clock.now(), None if seen.overload else seen.value, high)
+
+    def _make_high(self, high: bool) -> bool:
+        """Set the input; gives whether it can be made high-ohmic at all on the range in use."""
+        able = bool(self.bench.can_be_high)
+        if able:
+            self.bench.set_input(high)
+        return able
+
+    # --- telling ----------------------------------------------------------------------------------------------------
+    def _show(self, verdict: Verdict) -> None:
+        """One line that is written over, and only when it changes."""
+        volts = "" if verdict.volts is None else f"{verdict.volts:9.3f} V"
+        text = f"{volts}  {SAYS.get(verdict.state, '')}"[: COLUMNS - 4]
+        if text != self._shown:
+            self._shown = text
+            self.operator.shows(text)
+
+    def took(self, name: str, value: str) -> None:
+        """The bell, and what was measured: the probe may leave."""
+        large = value if fits(value, COLUMNS - 4) else "OK"
+        self.operator.took(name, value, banner(large).replace("\n", "\n    "))

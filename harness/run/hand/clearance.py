@@ -1,0 +1,53 @@
+"""Before an output goes on somebody has said that nobody touches the board. One gate for whatever energises.
+
+clear = asked_each_time(operator)              by hand: probes off, hands clear, a key, every time
+clear = settled                                a key at the run's beginning, --energise, or a board that is a model
+clear = nobody                                 Refused: nobody is there to press a key
+
+clear("USB", 5.0, 0.12, "")                    volts, amps; raises OperatorStop or Refused, and nothing is on by it
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeAlias
+
+from wakeboard.harness.run.errors import Refused
+from wakeboard.instruments.quantity import show
+
+if TYPE_CHECKING:
+    from wakeboard.harness.run.hand.operator import Operator
+
+Clear: TypeAlias = Callable[[str, float, float, str], None]
+"""(supply, volts, limit in A, what for)"""
+
+OPTION = "--energise"
+
+
+def settled(_supply: str, _volts: float, _limit: float, _purpose: str) -> None:
+    """Nothing more to ask."""
+
+
+def nobody(supply: str, _volts: float, _limit: float, _purpose: str) -> None:
+    """Raises Refused: a real board is not energised unseen by default."""
+    raise Refused(f"{supply} would be switched on, {WITHOUT}")
+
+
+def nobody_moves(supply: str) -> None:
+    """Raises Refused: leads do not move by themselves."""
+    raise Refused(f"the leads of an output would have to be moved to {supply}, and nobody is there to do it")
+
+
+WITHOUT = (
+    f"and nobody is there to press the key that says that hands are clear. {OPTION} stands for it: give it where "
+    "nobody can touch the board"
+)
+
+
+def asked_each_time(operator: Operator) -> Clear:
+    """A person holds the probes: each output that goes on waits for a key."""
+
+    def clear(supply: str, volts: float, limit: float, purpose: str) -> None:
+        operator.clear_hands(f"Next: {supply} on, {show(volts, 'V')}, limit {show(limit, 'A')}", purpose)
+
+    return clear

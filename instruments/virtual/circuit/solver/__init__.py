@@ -1,0 +1,1 @@
+"""Operating points and slow transients of batches of circuits that share a layout."""

@@ -1,0 +1,1 @@
+"""SPICE netlists, read into parts and written from them."""

@@ -1,0 +1,178 @@
+"""A simulation without transients: each change is settled by one solution of the operating point.
+
+It answers the same questions as the circuit's `Simulation` and costs far less, for tools that run whole sequences on
+hundreds of variants. What is lost: inrush, ramps behind a current limit, discharge times, and what a part does late (a
+fuse that blows, a supervisor's delay). Ratings are watched all the same: voltages at once, currents and powers through
+their heat filters while time passes. Nothing is computed before somebody asks: neither a state at which nobody looks
+nor the warming of the parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from wakeboard.instruments.virtual.circuit import Circuit, Model, Overstress, Variant
+from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
+from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
+
+KEPT = 512  # states that are remembered, the ones asked for last
+
+
+class Bench:
+    """The bench's parts of a circuit: how they stand at first, and which of their settings play no part in a state."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        parts = [part for part in circuit.parts if part.kind in ("bench_supply", "meter", "bleed")]
+        self.values = {f"{part.name}.{name}": value for part in parts for name, value in part.values.items()}
+        self.moves = {f"{part.name}.{pin}": net for part in parts for pin, net in part.pins.items()}
+        named = {kind: [part.name for part in parts if part.kind == kind] for kind in ("bench_supply", "meter")}
+        self._idle = [
+            *((f"{name}.on", (f"{name}.volts", f"{name}.limit")) for name in named["bench_supply"]),
+            *((f"{name}.test_amps", (f"{name}.compliance_volts",)) for name in named["meter"]),
+        ]
+        self._leads = [(f"{name}.test_amps", f"{name}.HI", f"{name}.LO") for name in named["meter"]]
+
+    def heard(self, values: Mapping[str, Any]) -> frozenset[Any]:
+        """The same for values between which the circuit cannot tell: an output that is off is so whatever it is set to.
+        values: what differs from how the parts stand at first."""
+        heard = dict(values)
+        for switch, settings in self._idle:
+            if not heard.get(switch, self.values.get(switch)):
+                for setting in settings:
+                    heard.pop(setting, None)
+        return frozenset(heard.items())
+
+    def reached(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> frozenset[Any]:
+        """The same for moves between which the circuit cannot tell: a meter without a test current is a resistor,
+        either way round. moves: what differs from how the parts stand at first."""
+        at = dict(moves)
+        for amps, high, low in self._leads:
+            if not values.get(amps, self.values.get(amps)):
+                at[high], at[low] = sorted((at.get(high) or self.moves[high], at.get(low) or self.moves[low]))
+        return frozenset(at.items())
+
+
+@lru_cache(maxsize=8)
+def _bench(circuit: Circuit) -> Bench:
+    return Bench(circuit)
+
+
+@lru_cache(maxsize=8)
+def _watch(model: Model, layout: Any) -> Watch:
+    """A watch to look at states with, which keeps nothing of them."""
+    return Watch(model)
+
+
+class Instant:
+    """One variant in time, always settled."""
+
+    settled = True
+
+    def __init__(self, model: Model, variant: Variant) -> None:
+        self.model = model
+        self.time = 0.0
+        self._variant = variant
+        self._path = Path(model, variant.faults, variant.seed)
+        self._bench = _bench(model.circuit)
+        self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
+        self._heard: frozenset[Any] | None = None
+        self._state: Point | None = None
+        self._stale = self._due = True
+        self._known: dict[Any, Point] = {}  # states that were solved before: the meter comes back to a point
+        self._past: list[tuple[float, Point]] = []  # since when which state held
+
+    def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
+        """Set values and move pins; solved when somebody looks, or when time passes."""
+        self.change_gently(values or {}, moves or {})
+        self._due = self._due or self._stale
+
+    def change_gently(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> None:
+        """The same where only he who looks cares: states that nobody looks at are never solved."""
+        if values and _noted(self._values, self._bench.values, values):
+            self._stale, self._heard = True, None
+        if moves and _noted(self._moves, self._bench.moves, moves):
+            self._stale = True
+
+    def present(self) -> Variant:
+        """The variant as it is set now."""
+        return replace(self._variant, values=dict(self._values), moves=dict(self._moves))
+
+    def _look(self) -> Point:
+        if not self._stale and self._state is not None:
+            return self._state
+        if self._heard is None:
+            self._heard = self._bench.heard(self._values)
+        key = self._heard, self._bench.reached(self._values, self._moves)
+        state = self._known.pop(key, None)
+        if state is None:
+            state = self._path.point(self._values, self._moves, self._state)
+            if len(self._known) >= KEPT:
+                del self._known[next(iter(self._known))]
+        self._known[key] = self._state = state
+        self._stale = self._due = False
+        self._past.append((self.time, state))
+        return state
+
+    @property
+    def overstress(self) -> list[Overstress]:
+        """What went past a rating so far, worst value of each, in order of time."""
+        return self._warmed().found if self._may_have_burned() else []
+
+    def _may_have_burned(self) -> bool:
+        states = list({id(state): state for _, state in self._past}.values())
+        if not states:
+            return False
+        layout = states[0].layout
+        if any(state.layout is not layout for state in states):
+            return True
+        at, unknowns, currents = (np.array([getattr(s, of) for s in states]) for of in ("at", "unknowns", "currents"))
+        return _watch(self.model, layout).exceeded_by(at, unknowns, currents)
+
+    def _warmed(self) -> Watch:
+        """A watch that has seen every state for as long as it held."""
+        watch, last = Watch(self.model), 0.0
+        for time, state in self._past:
+            if time > last:
+                watch.rest(last, time - last)
+                last = time
+            watch.place_at(state.at)
+            watch.step(time, 0.0, state.unknowns, state.currents)
+        if self.time > last:
+            watch.rest(last, self.time - last)
+        return watch
+
+    def volts(self, net: str) -> float:
+        return self._look().volts(net)
+
+    def current(self, part: str, pin: str) -> float:
+        return self._look().current(part, pin)
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass: parts warm up, nothing else moves."""
+        if self._due or self._state is None:
+            self._look()
+        self.time += seconds
+
+    def settle(self, limit_s: float) -> bool:
+        self._look()
+        return True
+
+
+def _noted(mine: dict[str, Any], first: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Keep in `mine` what differs from `first`; whether anything is new."""
+    changed = False
+    for key, value in new.items():
+        drawn = first.get(key)
+        if mine.get(key, drawn) == value:
+            continue
+        changed = True
+        if value == drawn:
+            del mine[key]
+        else:
+            mine[key] = value
+    return changed

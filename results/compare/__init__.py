@@ -1,0 +1,1 @@
+"""Units side by side, before and after a rework, and over time."""

@@ -1,0 +1,1 @@
+"""A store copied to a shared server, and the proof that it arrived."""

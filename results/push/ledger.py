@@ -1,0 +1,59 @@
+"""The ledger's rows on their way to a server: few, so each table is compared whole by its UUIDs."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from wakeboard.results.push.rows import fetch
+from wakeboard.results.store import schema
+from wakeboard.results.store import write as store_write
+from wakeboard.results.store.store import Store
+
+# Parents first. Each link is (column, table it points to, that table's natural key).
+TABLES: Final[tuple[tuple[sa.Table, tuple[tuple[str, sa.Table], ...]], ...]] = (
+    (schema.unit, ()),
+    (schema.rework, (("unit_id", schema.unit),)),
+    (schema.rework_undo, (("rework_id", schema.rework),)),
+    (schema.note, (("unit_id", schema.unit),)),
+    (schema.finding, ()),
+    (schema.finding_event, (("finding_id", schema.finding),)),
+    (schema.finding_evidence, (("finding_id", schema.finding), ("run_id", schema.run))),
+)
+
+
+def push_ledger(store: Store, server: Store, lock: int) -> int:
+    """Copies the ledger's missing rows in one transaction, in the order they were entered; returns how many."""
+    copied = 0
+    with store.database.reading() as source, server.database.writing() as target:
+        target.exec_driver_sql(f"SELECT pg_advisory_xact_lock({lock})")
+        for table, links in TABLES:
+            copied += _put_missing(source, target, table, links)
+    return copied
+
+
+def _put_missing(
+    source: sa.Connection, target: sa.Connection, table: sa.Table, links: tuple[tuple[str, sa.Table], ...]
+) -> int:
+    rows = fetch(source, sa.select(table).order_by(table.c.id))
+    if not rows:
+        return 0
+    there = set(target.scalars(sa.select(table.c.uuid).where(_is_one_of(table.c.uuid, [row["uuid"] for row in rows]))))
+    missing = [row for row in rows if row["uuid"] not in there]
+    if not missing:
+        return 0
+    for column, parent in links:
+        names = {row.id: row.uuid for row in source.execute(sa.select(parent.c.id, parent.c.uuid))}
+        wanted = [names[row[column]] for row in missing]
+        query = sa.select(parent.c.uuid, parent.c.id).where(_is_one_of(parent.c.uuid, wanted))
+        keys = {row.uuid: row.id for row in target.execute(query)}
+        for row in missing:
+            row[column] = keys[names[row[column]]]
+    store_write.add_new(target, table, [{k: v for k, v in row.items() if k != "id"} for row in missing])
+    return len(missing)
+
+
+def _is_one_of(column: sa.Column[Any], values: list[str]) -> sa.ColumnElement[bool]:
+    """One array parameter instead of one parameter a value: a server takes at most 65 535."""
+    return column == sa.any_(sa.literal(values, sa.ARRAY(sa.Text())))

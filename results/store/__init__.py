@@ -1,0 +1,1 @@
+"""The store: what a run leaves behind, safe from the moment a step is committed; written, read, migrated."""

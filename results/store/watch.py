@@ -1,0 +1,103 @@
+"""Is the file that a run is written into still the one that was opened, and does it still hold what was committed?
+
+SQLite goes on writing into a file that somebody deleted, or whose log was cut, and reports nothing: the steps are gone
+when the program ends. So before each write the file's identity and the length of its log are looked at; where they do
+not fit, the steps of the run are looked up over a fresh connection, and what is gone is kept in a file beside it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sqlite3
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from wakeboard.results.counted import count
+from wakeboard.results.records import Step
+from wakeboard.results.store.errors import StoreError
+
+
+class StoreWatch:
+    """Of one SQLite file. Not for a server: that has no file here."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._log_path = path.with_name(path.name + "-wal")
+        self._file = _identity(path)
+        self._log: tuple[int, int, int] | None = None  # device, inode, length
+        self._steps: dict[str, list[tuple[Step, str]]] = {}
+
+    def committed(self, run: str, step: Step, digest: str) -> None:
+        """A step is on the disk, as far as SQLite knows."""
+        self._steps.setdefault(run, []).append((step, digest))
+        self.note()
+
+    def note(self) -> None:
+        """How long the log is now: after each write, and after a checkpoint of our own."""
+        self._log = _extent(self._log_path)
+
+    def ended(self, run: str) -> None:
+        """Its steps need not be kept here any longer."""
+        self._steps.pop(run, None)
+        self.note()
+
+    def check(self, run: str) -> None:
+        """Raises StoreError, with the run's steps kept beside the store, where what was committed is gone."""
+        steps = self._steps.get(run, [])
+        same = self._file == _identity(self.path)
+        if same and (not steps or not self._log_shrank() or self._all_there(run, steps)):
+            return
+        what = "was deleted or replaced" if not same else "was cut short by another program"
+        kept = self._keep(run, [step for step, _ in steps])
+        raise StoreError(
+            f"{self.path} {what} while run {run[:8]} was written into it; "
+            + (f"{count(len(steps), 'step')} of it: kept in {kept}" if kept else "its steps could not be kept"),
+            kind="io",
+            store=str(self.path),
+        )
+
+    def _log_shrank(self) -> bool:
+        if self._log is None:
+            return False
+        now = _extent(self._log_path)
+        return now is None or now[:2] != self._log[:2] or now[2] < self._log[2]
+
+    def _all_there(self, run: str, steps: list[tuple[Step, str]]) -> bool:
+        """A log also shrinks by a checkpoint: then everything is in the file itself."""
+        query = "SELECT step.digest FROM step JOIN run ON run.id = step.run_id WHERE run.uuid = ?"
+        try:
+            uri = f"{self.path.resolve().as_uri()}?mode=ro"
+            with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=2.0)) as fresh:
+                found = {row[0] for row in fresh.execute(query, (run,))}
+        except sqlite3.Error:
+            return False
+        self.note()
+        return all(digest in found for _, digest in steps)
+
+    def _keep(self, run: str, steps: list[Step]) -> str:
+        """The file with the steps, a line of JSON each; "" where no disk takes it."""
+        for folder in (self.path.parent, Path(tempfile.gettempdir())):
+            with contextlib.suppress(OSError):
+                place = folder / f"{self.path.name}.kept-{run[:8]}.jsonl"
+                with place.open("w", encoding="utf-8") as file:
+                    file.writelines(json.dumps(step.as_json()) + "\n" for step in steps)
+                    file.flush()
+                    os.fsync(file.fileno())
+                return str(place)
+        return ""
+
+
+def _identity(path: Path) -> Any:
+    found = _extent(path)
+    return found[:2] if found else None
+
+
+def _extent(path: Path) -> tuple[int, int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino, found.st_size
