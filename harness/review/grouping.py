@@ -119,7 +119,8 @@ def _sagging(study: Study, concern: Concern) -> list[str]:
         return []
     case = study.cases[k]
     rails = study.rails
-    return [n for n in case.supplies if case.generous > 1 or rails.sags(n, k) or rails.pushed(n, k)]
+    told = concern.rule in ("backfeed", "charge")  # that a supply is pushed is what these say
+    return [n for n in case.supplies if case.generous > 1 or rails.sags(n, k) or (not told and rails.pushed(n, k))]
 
 
 def _wrong_under(study: Study, concern: Concern) -> set[str]:

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 from planted import reviewed
 
+from wakeboard.harness.describe.board.notes import sequence_notes
 from wakeboard.harness.describe.files import read
 from wakeboard.harness.describe.load import load_board, load_sequence
-from wakeboard.harness.describe.notes import sequence_notes
 from wakeboard.harness.review.concern import Concern
 
 DRAWING = """
