@@ -83,8 +83,8 @@ def take_unit(
             more=more,
         )
         if operator is not None:
-            operator.beat = runner.context.pulse
-            operator.power = runner.context.power_says
+            operator.beat = runner.context.time.pulse
+            operator.power = runner.context.power.says
         return runner.run()
 
 

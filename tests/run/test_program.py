@@ -148,7 +148,7 @@ def test_it_ends_on_a_trip_and_what_it_said_is_kept(toy: Any, monkeypatch: pytes
     sequence = load_sequence(toy.steps(f'{POWER}[[step]]\ndo = "program"\nargv = ["{{python}}", "forks.py", "600"]\n'))
     with open_virtual(sequence.board, unit="T-1") as bench:
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"), asker=lambda *_: "yes")
-        pulse = runner.context.pulse
+        pulse = runner.context.time.pulse
 
         def cut(*lease: float) -> None:
             if (toy.folder / "ready").exists():

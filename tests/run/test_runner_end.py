@@ -127,7 +127,7 @@ def test_a_good_end(runner: Any) -> None:
     result = runner.finish()
     assert (result.outcome, result.error, result.off) == ("pass", None, OFF)
     assert runner.context.guard.asked == ["all_off", "look_again"]
-    assert runner.context.off_unknown == ""
+    assert runner.context.power.off_unknown == ""
     kept = runner.recorder.ended[0]
     assert kept == {"outcome": "pass", "outputs_off": True, "energised_s": 2.5, "trip": None, "says": ""}
 
@@ -145,10 +145,10 @@ def test_off_is_tried_three_times_whatever_is_raised(runner: Any) -> None:
 
 def test_unknown_is_told_and_no_discharge_is_measured(runner: Any) -> None:
     runner.context.guard.offs = [UNKNOWN]
-    runner.context.supplies["USB"] = 5.0
+    runner.context.power.on["USB"] = 5.0
     result = runner.finish()
     assert not result.off.confirmed
-    assert "USB: unknown (no reply)" in runner.context.off_unknown
+    assert "USB: unknown (no reply)" in runner.context.power.off_unknown
     assert "USB: unknown (no reply)" in result.record.says
     assert runner.recorder.ended[0]["outputs_off"] is False
     assert not runner.recorder.committed
@@ -156,12 +156,12 @@ def test_unknown_is_told_and_no_discharge_is_measured(runner: Any) -> None:
 
 
 def test_a_board_that_was_on_is_discharged_in_a_step_of_its_own(runner: Any) -> None:
-    runner.context.supplies["USB"] = runner.context.pins["P"] = 5.0
+    runner.context.power.on["USB"] = runner.context.power.pins["P"] = 5.0
     runner.finish()
     (step,) = runner.recorder.committed
     assert (step.number, step.kind, step.outcome) == (4, "discharge", "pass")
-    assert not runner.context.supplies
-    assert not runner.context.pins
+    assert not runner.context.power.on
+    assert not runner.context.power.pins
     asked = runner.context.guard.asked
     assert asked.index("acknowledge") > asked.index("all_off")
 
@@ -241,12 +241,12 @@ def test_what_the_story_has_is_said_once(runner: Any) -> None:
 
 
 def test_what_the_meter_saw_is_believed(runner: Any) -> None:
-    runner.context.lying["USB"] = "the meter sees 5 V"
+    runner.context.power.lying["USB"] = "the meter sees 5 V"
     result = runner.finish()
     assert result.off.states == {"USB": "on"}
     assert result.outcome == "error"
-    runner.context.lying.clear()
-    runner.context.doubtful["USB"] = "nobody can tell"
+    runner.context.power.lying.clear()
+    runner.context.power.doubtful["USB"] = "nobody can tell"
     result = runner.finish()
     assert result.off.states == {"USB": "unknown"}
     assert result.outcome == "error"
@@ -296,7 +296,7 @@ def test_a_break_is_switched_off_before_it_is_told(runner: Any, monkeypatch: pyt
 def test_an_off_that_fails_there_is_left_to_the_end(runner: Any) -> None:
     runner.context.guard.offs = [BenchError("no way")]
     runner._broken(2, LinkTimeout("no reply"))
-    assert runner.context.remarks[-1].startswith("no reply")
+    assert runner.context.log.remarks[-1].startswith("no reply")
 
 
 def test_what_breaks_a_run_off_first_is_its_error(runner: Any) -> None:
@@ -340,7 +340,7 @@ def test_relay_counts_go_with_the_last_step(
     runner._more = (lambda _runner: None) if more else None
     runner.bench.probing.by_hand, runner.bench.self_check = by_hand, self_check
     runner._note_relays(number, kind)
-    assert (runner.context.notes.relay_counts == {"101": 7}) is noted
+    assert (runner.context.log.notes.relay_counts == {"101": 7}) is noted
 
 
 @pytest.mark.parametrize(
@@ -365,14 +365,14 @@ def test_what_ends_a_run_after_a_step(runner: Any, outcome: str, on_fail: Any, s
 def test_a_step_is_committed_kept_and_told(runner: Any) -> None:
     told: list[Any] = []
     runner.observer = SimpleNamespace(step_ends=told.append)
-    runner.context.say("odd")
+    runner.context.log.say("odd")
     step = runner._commit(2, "rails", "rails", 10.5, LinkTimeout("x"))
     assert (step.outcome, step.says, step.started, step.ended) == ("error", "odd", 10.5, 11.0)
     assert runner.recorder.committed == runner.steps == told == [step]
     assert runner.context.guard.asked.index("beat") > 0
     tripped = runner._commit(3, "rails", "rails", 10.5, Tripped("USB", Cut("over-current", 1.0, 5.0, 1.0, "")))
     assert tripped.outcome == "tripped"
-    runner.context.outcome = "skipped"
+    runner.context.log.outcome = "skipped"
     assert runner._commit(4, "ask", "ask", 10.5, None).outcome == "skipped"
 
 

@@ -28,7 +28,7 @@ def envelope(
 ) -> Envelope:
     """What the guard holds a supply to, apart from the step's own bound."""
     if inrush is None:
-        inrush = INRUSH_FLOOR + INRUSH_MARGIN * context.board_farads * volts / limit
+        inrush = INRUSH_FLOOR + INRUSH_MARGIN * context.drawn.farads * volts / limit
     error = context.guard.amps_error(supply, limit)
     least = expect.low if expect is not None else None
     if least is not None and least <= 2 * error:
@@ -55,9 +55,9 @@ def read_current(context: Context, supply: str, limits: Limits) -> Reading:
     amps = []
     for number in range(SAMPLES):
         if number:
-            context.sleep(SAMPLE_GAP)
+            context.time.sleep(SAMPLE_GAP)
         amps.append(context.guard.sample(supply).amps)
     mean, scatter = of_mean(amps)
     u = half_expanded([(rectangular(context.guard.amps_error(supply, mean)), math.inf), scatter])
-    seen = Measurement(mean, "A", u, time=context.now)
-    return context.record(supply, "current", seen, limits, instrument=context.guard.instrument(supply), load=False)
+    seen = Measurement(mean, "A", u, time=context.time.now)
+    return context.log.record(supply, "current", seen, limits, instrument=context.guard.instrument(supply), load=False)
