@@ -45,7 +45,7 @@ def context(wren: Any) -> Any:
     """A bench that reaches RST and CS, with a 10 kΩ resistor; nothing is on."""
     return SimpleNamespace(
         board=SimpleNamespace(target=SimpleNamespace(link="console"), supplies=wren.board.supplies),
-        reaches=lambda net: net in ("RST", "CS"), supplies={}, pins={},
+        meter=SimpleNamespace(reaches=lambda net: net in ("RST", "CS")), power=SimpleNamespace(on={}, pins={}),
         bench=SimpleNamespace(bleed_ohms=10e3, probing=SimpleNamespace(by_hand=False)),
     )  # fmt: skip
 

@@ -155,7 +155,7 @@ def test_it_ends_on_a_trip_and_what_it_said_is_kept(toy: Any, monkeypatch: pytes
                 raise power_cut("USB", Cut("over-current", 0.0, 5.0, 0.2, "too much"))
             pulse(*lease)
 
-        monkeypatch.setattr(runner.context, "pulse", cut)
+        monkeypatch.setattr(runner.context.time, "pulse", cut)
         result = runner.run()
     assert result.outcome == "tripped"
     assert within(5, lambda: not alive(toy.folder / "pids"))

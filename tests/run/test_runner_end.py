@@ -63,26 +63,28 @@ class PlayedGuard:
         return [(12.0, "supply", ">", "OUTP OFF")]
 
 
-class PlayedContext:
-    def __init__(self, guard: PlayedGuard) -> None:
-        self.guard = guard
-        self.supplies: dict[str, Any] = {}
-        self.pins: dict[str, Any] = {}
-        self.doubtful: dict[str, str] = {}
-        self.lying: dict[str, str] = {}
-        self.off_unknown = "not looked"
-        self.now, self.begun, self.stops, self.alive = 11.0, 10.0, False, True
+class PlayedLog:
+    def __init__(self) -> None:
         self.readings: list[Any] = []
         self.remarks: list[str] = []
         self.detail: dict[str, Any] = {}
         self.outcome: str | None = None
         self.notes = SimpleNamespace(relay_counts=None)
 
-    def begin(self, stops: bool) -> None:
-        self.remarks = []
-
     def say(self, text: str) -> None:
         self.remarks.append(text)
+
+
+class PlayedContext:
+    def __init__(self, guard: PlayedGuard) -> None:
+        self.guard = guard
+        self.power = SimpleNamespace(on={}, pins={}, doubtful={}, lying={}, off_unknown="not looked")
+        self.time = SimpleNamespace(now=11.0, begun=10.0)
+        self.log = PlayedLog()
+        self.stops, self.alive = False, True
+
+    def begin(self, stops: bool) -> None:
+        self.log.remarks = []
 
 
 class PlayedStore:
@@ -278,7 +280,7 @@ def test_the_first_trip_is_kept_with_its_numbers(runner: Any) -> None:
 def test_a_break_is_switched_off_before_it_is_told(runner: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     order: list[str] = []
     monkeypatch.setattr(runner_module.presses, "hold", lambda _says: order.append("hold"))
-    monkeypatch.setattr(runner.context, "say", lambda text: order.append(text))
+    monkeypatch.setattr(runner.context.log, "say", lambda text: order.append(text))
     monkeypatch.setattr(runner.context.guard, "all_off", lambda: order.append("off"))
     error = LinkTimeout("no reply", instrument="meter")
     runner._broken(2, error)
