@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.run import runner as runner_module
-from wakeboard.harness.run.errors import OperatorStop, PowerCut, Tripped
+from wakeboard.harness.run.errors import OperatorStop, PowerCut, Refused, Tripped
 from wakeboard.harness.run.guard.core import Cut
 from wakeboard.harness.run.guard.terms import OffReport
 from wakeboard.harness.run.runner import Runner
@@ -395,3 +395,170 @@ def test_a_step_that_is_taken_is_given_back_and_may_end_the_run(runner: Any, mon
     runner.error = KeyboardInterrupt()
     runner.take(model)
     assert runner.ended_by == "KeyboardInterrupt"
+
+
+# --- the steps, with kinds that are played ---
+class PlayedKind:
+    """A step kind that does what it is told."""
+
+    def __init__(self, name: str, run: Any = None, before: Any = None) -> None:
+        self.name, self.own, self.stops, self.before = name, None, False, before
+        self.run = run or (lambda _context, _model: None)
+
+
+@pytest.fixture
+def steps(runner: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """Put steps into the sequence, and play their kinds; gives the order of what happened."""
+    order: list[str] = []
+    kinds: dict[str, PlayedKind] = {}
+    monkeypatch.setattr(runner_module, "step_kinds", lambda: kinds)
+    monkeypatch.setattr(runner_module, "check_at_rest", lambda _bench: ["the meter hums"])
+    monkeypatch.setattr(runner_module.presses, "hold", lambda says="": order.append("hold"))
+    monkeypatch.setattr(runner_module.presses, "arrived", lambda: order.append("arrived"))
+    runner.bench.self_check = False
+
+    def play(**made: Any) -> list[str]:
+        for name, run in made.items():
+            kinds[name] = PlayedKind(name, run, lambda _context, model: order.append(f"before {model.do}"))
+        runner.sequence.steps = [SimpleNamespace(do=name, title=name, on_fail=None) for name in made]
+        return order
+
+    return play
+
+
+def test_steps_are_taken_in_their_order_with_everything_off_before(runner: Any, steps: Any) -> None:
+    order = steps(
+        one=lambda _c, model: order.append(model.do),
+        two=lambda _c, model: order.append(model.do),
+    )
+    result = runner.run()
+    assert order == ["before one", "before two", "one", "two", "hold"]
+    assert [(step.number, step.name) for step in result.record.steps] == [(4, "one"), (5, "two")]
+    assert runner.recorder.committed == list(result.record.steps)
+    assert runner.context.guard.asked.index("prove_off") == 0
+    assert result.record.id == "run"
+    assert result.record.started > 0
+    assert [step.says for step in result.record.steps] == ["the meter hums", ""], "with the first step, once"
+
+
+def test_a_step_kind_that_nobody_knows_is_refused_before_anything_is_asked(runner: Any, steps: Any) -> None:
+    steps(one=None)
+    runner.sequence.steps.append(SimpleNamespace(do="dance", title="dance", on_fail=None))
+    result = runner.run()
+    assert isinstance(result.error, Refused)
+    assert 'no step kind "dance"; known: one' in result.record.says
+    assert "prove_off" not in runner.context.guard.asked
+
+
+def test_further_steps_are_asked_for_until_there_is_none(runner: Any, steps: Any) -> None:
+    order = steps(one=lambda _c, model: order.append(model.do))
+    more = [SimpleNamespace(do="one", title=title, on_fail=None) for title in ("again", "and again")]
+    runner._more = lambda asked: more.pop(0) if asked is runner and more else None
+    result = runner.run()
+    assert [step.name for step in result.record.steps] == ["one", "again", "and again"]
+
+
+def test_a_step_that_breaks_ends_the_run_and_is_committed(runner: Any, steps: Any) -> None:
+    def breaks(_context: Any, _model: Any) -> None:
+        raise LinkTimeout("no reply", instrument="meter")
+
+    order = steps(one=breaks, two=lambda _c, model: order.append(model.do))
+    result = runner.run()
+    assert "two" not in order
+    assert result.outcome == "error"
+    assert [step.outcome for step in result.record.steps] == ["error"]
+    assert runner.ended_by.startswith("no reply")
+    assert "no reply" in result.record.steps[0].says
+    assert order[-1] == "hold"
+    assert runner.context.alive is False
+
+
+def test_a_press_in_a_step_ends_the_run_with_presses_held(runner: Any, steps: Any) -> None:
+    def pressed(_context: Any, _model: Any) -> None:
+        raise KeyboardInterrupt
+
+    order = steps(one=pressed)
+    runner.context.supplies["USB"] = (5.0, 0.1)
+    result = runner.run()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert order.index("hold") < order.index("arrived")
+    assert result.record.says == "stopped by the operator"
+
+
+def test_a_press_between_two_steps_ends_the_run(runner: Any, steps: Any) -> None:
+    order = steps(one=None, two=lambda _c, model: order.append(model.do))
+
+    def pressed(_step: Any) -> None:
+        raise KeyboardInterrupt
+
+    runner.observer = SimpleNamespace(step_begins=lambda *_what: None, step_ends=pressed)
+    result = runner.run()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert [step.name for step in result.record.steps] == ["one"]
+    assert "two" not in order
+    assert order[-2:] == ["hold", "arrived"]
+
+
+def test_a_press_that_comes_while_the_hold_begins_is_held_as_well(
+    runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order = steps(one=None)
+    raising = [KeyboardInterrupt()]
+
+    def hold(_says: str = "") -> None:
+        order.append("hold")
+        if raising:
+            raise raising.pop()
+
+    monkeypatch.setattr(runner_module.presses, "hold", hold)
+    result = runner.run()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert order[-3:] == ["hold", "hold", "arrived"]
+
+
+def test_a_press_that_nobody_saw_is_looked_for_when_the_steps_are_over(
+    runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps(one=None)
+
+    def look() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(runner_module.presses, "look", look)
+    assert isinstance(runner.run().error, KeyboardInterrupt)
+
+
+def test_the_powers_of_a_press_are_taken_over_for_the_run(
+    runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import signal
+
+    seen: list[Any] = []
+    steps(one=lambda _c, _m: seen.append(signal.getsignal(signal.SIGINT)))
+    runner.run()
+    assert seen == [runner_module.presses._press]
+
+
+def test_a_press_that_comes_too_late_is_told_but_not_beside_another_end(
+    runner: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runner_module.presses, "pressed", lambda: True)
+    assert runner.finish().record.says == runner_module.TOO_LATE
+    runner.error = LinkTimeout("no reply")
+    assert runner.finish().record.says == "no reply"
+    runner.error = KeyboardInterrupt()
+    assert runner.finish().record.says == "stopped by the operator"
+
+
+def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def pressed(_context: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(runner_module._discharge, "measure", pressed)
+    runner.context.supplies["USB"] = (5.0, 0.1)
+    result = runner.finish()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert "(KeyboardInterrupt)" in runner.recorder.committed[0].says
+    runner.error = first = LinkTimeout("no reply")
+    runner._discharge()
+    assert runner.error is first

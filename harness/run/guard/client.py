@@ -297,7 +297,9 @@ class ProcessGuard:
 
     def sample(self, supply: str) -> Sample:
         self._check()
-        return wire.sample_of(self._call("sample", supply=supply))
+        sample = wire.sample_of(self._call("sample", supply=supply))
+        self._check()  # of an output that was just cut off: it says nothing of what the meter saw a moment before
+        return sample
 
     def off(self, supply: str) -> OffReport:
         report = wire.report_of(self._call("off", supply=supply))
