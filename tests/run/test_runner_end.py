@@ -478,7 +478,7 @@ def test_a_press_in_a_step_ends_the_run_with_presses_held(runner: Any, steps: An
         raise KeyboardInterrupt
 
     order = steps(one=pressed)
-    runner.context.supplies["USB"] = (5.0, 0.1)
+    runner.context.power.on["USB"] = (5.0, 0.1)
     result = runner.run()
     assert isinstance(result.error, KeyboardInterrupt)
     assert order.index("hold") < order.index("arrived")
@@ -555,7 +555,7 @@ def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, mo
         raise KeyboardInterrupt
 
     monkeypatch.setattr(runner_module._discharge, "measure", pressed)
-    runner.context.supplies["USB"] = (5.0, 0.1)
+    runner.context.power.on["USB"] = (5.0, 0.1)
     result = runner.finish()
     assert isinstance(result.error, KeyboardInterrupt)
     assert "(KeyboardInterrupt)" in runner.recorder.committed[0].says
