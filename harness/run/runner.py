@@ -23,12 +23,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.describe.sequence.steps import StepKind, step_kinds
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.context import Context
 from wakeboard.harness.run.decide import worst
 from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
 from wakeboard.harness.run.fitness.atrest import check_at_rest
 from wakeboard.harness.run.guard.owner import OffReport
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.services.timing import KEEP_LEASE

@@ -24,8 +24,8 @@ from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequenc
 from wakeboard.harness.describe.sequence.sequence import read_steps
 from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.errors import OutputsOn, Refused
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import SWITCHING, Result, Runner

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.errors import SkipPoint, Tripped
+from wakeboard.harness.run.services.envelope import envelope_of
 from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
@@ -138,9 +139,7 @@ def _loaded_volts(context: Context) -> float:
 
 
 def _switch_on(context: Context, supply: str, setting: Setting) -> None:
-    from wakeboard.harness.run.steps import _power
-
-    held = _power.envelope(context, supply, setting.volts, setting.limit, None, None)
+    held = envelope_of(context, supply, setting.volts, setting.limit, None, None)
     context.time.pulse()
     context.guard.energise(supply, setting, replace(held, margin_volts=MARGIN), None)
     context.time.sleep(held.inrush_s + SETTLE)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from wakeboard.harness.run.hand import presses
+from wakeboard.harness.run import presses
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.bench.bench import OpenBench

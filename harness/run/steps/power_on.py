@@ -21,6 +21,7 @@ from wakeboard.harness.run.fitness import wiring
 from wakeboard.harness.run.fitness.selfcheck import check_supply_against_meter
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Ramp, Setting
+from wakeboard.harness.run.services.envelope import envelope_of, with_most
 from wakeboard.harness.run.steps import _power
 from wakeboard.instruments.quantity import QuantityError, parse
 from wakeboard.results.told import PowerTold
@@ -104,7 +105,7 @@ def run(context: Context, model: Switched, arm: Callable[[], None] | None = None
         raise Refused(f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`")
     volts = supply.volts.nominal if model.volts is None else model.volts
     setting = Setting(volts, model.limit, ovp=_ovp(model, volts), ocp=model.ocp)
-    envelope = _power.envelope(context, model.supply, volts, model.limit, model.inrush, model.expect)
+    envelope = envelope_of(context, model.supply, volts, model.limit, model.inrush, model.expect)
     _keep(context, model, setting, envelope)
     context.drawn.foresee(model.supply, volts, model.limit)
     start = wiring.prove(context, model.supply, setting)
@@ -152,7 +153,7 @@ def _held(envelope: Envelope, model: Switched) -> Envelope:
     most = model.trip
     if most is None and model.expect is not None and model.expect.high is not None:
         most = ENVELOPE * model.expect.high + envelope.amps_error
-    return _power.with_most(envelope, most)
+    return with_most(envelope, most)
 
 
 def _ramp(model: Switched, start: float) -> Ramp | None:
