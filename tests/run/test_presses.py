@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from wakeboard.harness.run.hand import presses
+from wakeboard.harness.run import presses
 
 
 @pytest.fixture(autouse=True)

@@ -63,26 +63,28 @@ class PlayedGuard:
         return [(12.0, "supply", ">", "OUTP OFF")]
 
 
-class PlayedContext:
-    def __init__(self, guard: PlayedGuard) -> None:
-        self.guard = guard
-        self.supplies: dict[str, Any] = {}
-        self.pins: dict[str, Any] = {}
-        self.doubtful: dict[str, str] = {}
-        self.lying: dict[str, str] = {}
-        self.off_unknown = "not looked"
-        self.now, self.begun, self.stops, self.alive = 11.0, 10.0, False, True
+class PlayedLog:
+    def __init__(self) -> None:
         self.readings: list[Any] = []
         self.remarks: list[str] = []
         self.detail: dict[str, Any] = {}
         self.outcome: str | None = None
         self.notes = SimpleNamespace(relay_counts=None)
 
-    def begin(self, stops: bool) -> None:
-        self.remarks = []
-
     def say(self, text: str) -> None:
         self.remarks.append(text)
+
+
+class PlayedContext:
+    def __init__(self, guard: PlayedGuard) -> None:
+        self.guard = guard
+        self.power = SimpleNamespace(on={}, pins={}, doubtful={}, lying={}, off_unknown="not looked")
+        self.time = SimpleNamespace(now=11.0, begun=10.0)
+        self.log = PlayedLog()
+        self.stops, self.alive = False, True
+
+    def begin(self, stops: bool) -> None:
+        self.log.remarks = []
 
 
 class PlayedStore:
@@ -127,7 +129,7 @@ def test_a_good_end(runner: Any) -> None:
     result = runner.finish()
     assert (result.outcome, result.error, result.off) == ("pass", None, OFF)
     assert runner.context.guard.asked == ["all_off", "look_again"]
-    assert runner.context.off_unknown == ""
+    assert runner.context.power.off_unknown == ""
     kept = runner.recorder.ended[0]
     assert kept == {"outcome": "pass", "outputs_off": True, "energised_s": 2.5, "trip": None, "says": ""}
 
@@ -145,10 +147,10 @@ def test_off_is_tried_three_times_whatever_is_raised(runner: Any) -> None:
 
 def test_unknown_is_told_and_no_discharge_is_measured(runner: Any) -> None:
     runner.context.guard.offs = [UNKNOWN]
-    runner.context.supplies["USB"] = 5.0
+    runner.context.power.on["USB"] = 5.0
     result = runner.finish()
     assert not result.off.confirmed
-    assert "USB: unknown (no reply)" in runner.context.off_unknown
+    assert "USB: unknown (no reply)" in runner.context.power.off_unknown
     assert "USB: unknown (no reply)" in result.record.says
     assert runner.recorder.ended[0]["outputs_off"] is False
     assert not runner.recorder.committed
@@ -156,12 +158,12 @@ def test_unknown_is_told_and_no_discharge_is_measured(runner: Any) -> None:
 
 
 def test_a_board_that_was_on_is_discharged_in_a_step_of_its_own(runner: Any) -> None:
-    runner.context.supplies["USB"] = runner.context.pins["P"] = 5.0
+    runner.context.power.on["USB"] = runner.context.power.pins["P"] = 5.0
     runner.finish()
     (step,) = runner.recorder.committed
     assert (step.number, step.kind, step.outcome) == (4, "discharge", "pass")
-    assert not runner.context.supplies
-    assert not runner.context.pins
+    assert not runner.context.power.on
+    assert not runner.context.power.pins
     asked = runner.context.guard.asked
     assert asked.index("acknowledge") > asked.index("all_off")
 
@@ -241,12 +243,12 @@ def test_what_the_story_has_is_said_once(runner: Any) -> None:
 
 
 def test_what_the_meter_saw_is_believed(runner: Any) -> None:
-    runner.context.lying["USB"] = "the meter sees 5 V"
+    runner.context.power.lying["USB"] = "the meter sees 5 V"
     result = runner.finish()
     assert result.off.states == {"USB": "on"}
     assert result.outcome == "error"
-    runner.context.lying.clear()
-    runner.context.doubtful["USB"] = "nobody can tell"
+    runner.context.power.lying.clear()
+    runner.context.power.doubtful["USB"] = "nobody can tell"
     result = runner.finish()
     assert result.off.states == {"USB": "unknown"}
     assert result.outcome == "error"
@@ -278,7 +280,7 @@ def test_the_first_trip_is_kept_with_its_numbers(runner: Any) -> None:
 def test_a_break_is_switched_off_before_it_is_told(runner: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     order: list[str] = []
     monkeypatch.setattr(runner_module.presses, "hold", lambda _says: order.append("hold"))
-    monkeypatch.setattr(runner.context, "say", lambda text: order.append(text))
+    monkeypatch.setattr(runner.context.log, "say", lambda text: order.append(text))
     monkeypatch.setattr(runner.context.guard, "all_off", lambda: order.append("off"))
     error = LinkTimeout("no reply", instrument="meter")
     runner._broken(2, error)
@@ -296,7 +298,7 @@ def test_a_break_is_switched_off_before_it_is_told(runner: Any, monkeypatch: pyt
 def test_an_off_that_fails_there_is_left_to_the_end(runner: Any) -> None:
     runner.context.guard.offs = [BenchError("no way")]
     runner._broken(2, LinkTimeout("no reply"))
-    assert runner.context.remarks[-1].startswith("no reply")
+    assert runner.context.log.remarks[-1].startswith("no reply")
 
 
 def test_what_breaks_a_run_off_first_is_its_error(runner: Any) -> None:
@@ -340,7 +342,7 @@ def test_relay_counts_go_with_the_last_step(
     runner._more = (lambda _runner: None) if more else None
     runner.bench.probing.by_hand, runner.bench.self_check = by_hand, self_check
     runner._note_relays(number, kind)
-    assert (runner.context.notes.relay_counts == {"101": 7}) is noted
+    assert (runner.context.log.notes.relay_counts == {"101": 7}) is noted
 
 
 @pytest.mark.parametrize(
@@ -365,14 +367,14 @@ def test_what_ends_a_run_after_a_step(runner: Any, outcome: str, on_fail: Any, s
 def test_a_step_is_committed_kept_and_told(runner: Any) -> None:
     told: list[Any] = []
     runner.observer = SimpleNamespace(step_ends=told.append)
-    runner.context.say("odd")
+    runner.context.log.say("odd")
     step = runner._commit(2, "rails", "rails", 10.5, LinkTimeout("x"))
     assert (step.outcome, step.says, step.started, step.ended) == ("error", "odd", 10.5, 11.0)
     assert runner.recorder.committed == runner.steps == told == [step]
     assert runner.context.guard.asked.index("beat") > 0
     tripped = runner._commit(3, "rails", "rails", 10.5, Tripped("USB", Cut("over-current", 1.0, 5.0, 1.0, "")))
     assert tripped.outcome == "tripped"
-    runner.context.outcome = "skipped"
+    runner.context.log.outcome = "skipped"
     assert runner._commit(4, "ask", "ask", 10.5, None).outcome == "skipped"
 
 
@@ -476,7 +478,7 @@ def test_a_press_in_a_step_ends_the_run_with_presses_held(runner: Any, steps: An
         raise KeyboardInterrupt
 
     order = steps(one=pressed)
-    runner.context.supplies["USB"] = (5.0, 0.1)
+    runner.context.power.on["USB"] = (5.0, 0.1)
     result = runner.run()
     assert isinstance(result.error, KeyboardInterrupt)
     assert order.index("hold") < order.index("arrived")
@@ -553,7 +555,7 @@ def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, mo
         raise KeyboardInterrupt
 
     monkeypatch.setattr(runner_module._discharge, "measure", pressed)
-    runner.context.supplies["USB"] = (5.0, 0.1)
+    runner.context.power.on["USB"] = (5.0, 0.1)
     result = runner.finish()
     assert isinstance(result.error, KeyboardInterrupt)
     assert "(KeyboardInterrupt)" in runner.recorder.committed[0].says
