@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -14,6 +14,7 @@ from wakeboard.results.counted import count
 if TYPE_CHECKING:
     from wakeboard.harness.describe.files import Checked
     from wakeboard.harness.describe.problems import Problem
+    from wakeboard.harness.explain.evidence.rough_parts import RoughPart
 
 EXAMPLES = ["wakeboard check board.toml", "wakeboard check board.toml bench.toml first-power-on.toml"]
 
@@ -27,10 +28,14 @@ def command(common: Common, files: tuple[str, ...]) -> int:
     Each problem has its file, line and key, what was found and what is allowed. A sequence is checked together with
     the board that it names; a bench with the board given along with it, or the board.toml beside it. Nothing is
     powered and no instrument is opened.
+
+    Of a board with parts it says too of which ones the model is rough: what the drawing leaves out of them moves a
+    rail, line or point by 50 mV or more, at one standard deviation, with some supply on by itself.
     """
     from wakeboard.harness.describe.files import check_files
 
     checked = check_files(files)
+    rough: dict[str, list[RoughPart]] = {}
     problems = sorted({problem for each in checked for problem in each.problems})
     for problem in problems:
         _show(common, problem)
@@ -40,8 +45,9 @@ def command(common: Common, files: tuple[str, ...]) -> int:
         _confirm(common, each)
         for line in _left(each):
             common.say(f"left: {line}")
+        rough[each.file] = _rough(common, each)
     _sum_up(common, problems)
-    common.emit(_document(checked, problems))
+    common.emit(_document(checked, problems, rough))
     return Exit.USAGE if problems else Exit.GOOD
 
 
@@ -66,13 +72,59 @@ def _left(checked: Checked) -> list[str]:
     return left_to_do(load_board(checked.file))
 
 
+ROUGH_SHOWN: Final = 5
+
+
+def _rough(common: Common, checked: Checked) -> list[RoughPart]:
+    """Tells of which parts of a good board the model is rough. Not while the solver is not compiled: that takes long,
+    and a check answers at once."""
+    if checked.kind != "board" or checked.problems:
+        return []
+    from wakeboard.harness.describe.load import load_board
+    from wakeboard.instruments.virtual.circuit import CircuitError
+    from wakeboard.instruments.virtual.circuit.compiled.ahead import missing
+
+    board = load_board(checked.file)
+    if not board.parts:
+        return []
+    if missing():
+        common.say("rough: told once the solver is compiled for this machine, by the first run, review or demo")
+        return []
+    from wakeboard.harness.explain.evidence.rough_parts import rough_parts
+
+    try:
+        found = rough_parts(board)
+    except CircuitError:
+        return []  # told as a problem by whatever solves it
+    for each in found[:ROUGH_SHOWN]:
+        common.say(f"rough: {_rough_line(each)}")
+    if len(found) > ROUGH_SHOWN:
+        common.say(f"rough: {count(len(found) - ROUGH_SHOWN, 'more part')}: --json has them")
+    return found
+
+
+def _rough_as_json(each: RoughPart) -> dict[str, object]:
+    return {
+        "part": each.part, "net": each.net, "state": each.state, "volts": each.volts, "says": list(each.says),
+        "narrowed_by": list(each.keys),
+    }  # fmt: skip
+
+
+def _rough_line(each: RoughPart) -> str:
+    from wakeboard.instruments.quantity import show
+
+    how = f"; `{'` or `'.join(each.keys)}` in board.toml narrows it" if each.keys else ""
+    moves = f"may move {each.net} by {show(each.volts, 'V', 2)} [{each.state}]"
+    return f"{each.part}: {' and '.join(each.says)} {moves}{how}"
+
+
 def _sum_up(common: Common, problems: list[Problem]) -> None:
     if problems:
         files = {problem.file for problem in problems}
         common.note(f"{count(len(problems), 'problem')} in {count(len(files), 'file')}")
 
 
-def _document(checked: list[Checked], problems: list[Problem]) -> dict[str, object]:
+def _document(checked: list[Checked], problems: list[Problem], rough: dict[str, list[RoughPart]]) -> dict[str, object]:
     return {
         "ok": not problems,
         "files": [
@@ -82,6 +134,7 @@ def _document(checked: list[Checked], problems: list[Problem]) -> dict[str, obje
                 "says": each.says,
                 "ok": not each.problems,
                 "left": _left(each),
+                "rough": [_rough_as_json(found) for found in rough.get(each.file, [])],
             }
             for each in checked
         ],

@@ -34,6 +34,7 @@ COMMANDS: dict[str, Entry] = {
     "smoke": Entry("wakeboard.harness.cli.smoke", "the production loop: serial number, run, answer, next", _BENCH),
     "virtual": Entry("wakeboard.harness.cli.virtual", "serve the virtual bench on TCP ports and a serial line", _BENCH),
     "explain": Entry("wakeboard.harness.cli.explain", "rank the faults, say what to measure next, which bodge", _AFTER),
+    "learnt": Entry("wakeboard.harness.cli.learnt", "what the units taught of the board's parts; write it", _AFTER),
     "compare": Entry("wakeboard.harness.cli.compare", "put the units of a board side by side", _AFTER),
     "unit": Entry("wakeboard.harness.cli.unit", "show what was done to a unit, or all units", _AFTER),
     "rework": Entry("wakeboard.harness.cli.rework", "note a rework of a unit", _AFTER),

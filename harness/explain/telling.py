@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from wakeboard.harness.describe.board.parts import value_unit
 from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, Observation
 from wakeboard.harness.explain.evidence.roughness import MISFIT, ROUGH
 from wakeboard.harness.explain.naming import words
@@ -137,8 +138,10 @@ def _model(explanation: Explanation) -> Iterator[str]:
         yield "The model fits, with parts as far from the drawing as data sheets allow."
     if not fit.units:
         yield "  No other unit was read: what is the type's and what is this unit's is told apart by the model alone."
+    circuit = explanation.case.model.circuit if explanation.case is not None else None
     for each in fit.learnt:
-        unit = value_unit(explanation, each.path)
+        part, _, tail = each.path.partition(".")
+        unit = value_unit(circuit.part(part), tail) if circuit is not None else ""
         yield (
             f"  {fit.units} other unit{'s' if fit.units > 1 else ''}: {each.path} ({each.says}) is "
             f"{show(each.value, unit, 2)}, drawn as {show(each.drawn, unit, 2)}"
@@ -151,22 +154,6 @@ def _model(explanation: Explanation) -> Iterator[str]:
             f"  in doubt: {doubt.path} ({doubt.says}), {abs(doubt.deviations):.1f} deviations off: "
             "its data sheet, or a reading of it alone, tells"
         )
-
-
-def value_unit(explanation: Explanation, path: str) -> str:
-    """The unit of a part's value."""
-    from wakeboard.harness.describe.board.parts import nested_schema
-    from wakeboard.instruments.virtual.circuit.parts import kind_of
-
-    case = explanation.case
-    name, _, tail = path.partition(".")
-    if case is None:
-        return ""
-    quantity = kind_of(case.model.circuit.part(name)).values.get(tail)
-    if quantity is not None:
-        return quantity.unit
-    word = tail.rpartition(".")[2]
-    return next((schema[word][0] for table in ("io", "supply") if word in (schema := nested_schema(table))), "")
 
 
 def _repairs(explanation: Explanation) -> Iterator[str]:

@@ -85,7 +85,7 @@ class _Editor:
         for name, table in change.add.items():
             self.add((*path, "add", name), name, table)
         for key, table in change.put.items():
-            self.put(self.file, key, table)
+            _put(self.file, key, table)
 
     # --- fault words ------------------------------------------------------------------------------------------------
     def do(self, path: tuple[Any, ...], fault: Fault) -> None:
@@ -190,18 +190,6 @@ class _Editor:
         else:
             self.document.add(path, quoted(table), "a table as in a board file: kind, pins, values")
 
-    def put(self, mine: Any, key: str, value: Any) -> None:
-        """A key of the board file; tables are merged. False for a table takes it away."""
-        if isinstance(value, dict) and isinstance(mine.get(key), Mapping):
-            for inner, each in value.items():
-                self.put(mine[key], inner, each)
-        elif value is False and isinstance(mine.get(key), Mapping):
-            del mine[key]
-        elif isinstance(value, dict):
-            mine[key] = _inline(value) if isinstance(mine, InlineTable) or _short(value) else _table(value)
-        else:
-            _set(mine, key, value)
-
     def learn(self, path: tuple[Any, ...], fault: Fault) -> None:
         """A chip's pin gets the pull that the units showed."""
         if not self.known(path, fault):
@@ -217,6 +205,28 @@ class _Editor:
             table["io"][fault.pin] = row = tomlkit.inline_table()
         row.pop("pulls", None)
         _set(row, fault.kind, f"{show(fault.ohms, 'Ω')} ± {SPREAD}")
+
+
+def with_keys(text: str, tables: Sequence[Mapping[str, Any]]) -> str:
+    """The text of a board file with some keys set (nested tables as in the file); comments and layout stay."""
+    file = tomlkit.parse(text)
+    for table in tables:
+        for key, value in table.items():
+            _put(file, key, value)
+    return tomlkit.dumps(file)
+
+
+def _put(mine: Any, key: str, value: Any) -> None:
+    """A key of the board file; tables are merged. False for a table takes it away."""
+    if isinstance(value, Mapping) and isinstance(mine.get(key), Mapping):
+        for inner, each in value.items():
+            _put(mine[key], inner, each)
+    elif value is False and isinstance(mine.get(key), Mapping):
+        del mine[key]
+    elif isinstance(value, dict):
+        mine[key] = _inline(value) if isinstance(mine, InlineTable) or _short(value) else _table(value)
+    else:
+        _set(mine, key, value)
 
 
 def _turned(part: Part) -> Mapping[str, str]:

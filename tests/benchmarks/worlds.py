@@ -35,6 +35,8 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices of a hundred rows: threads only wait for each other
+
 import numpy as np
 from scipy.stats import beta
 

@@ -21,8 +21,8 @@ from wakeboard.harness.describe.problems import FileProblems, Problem
 from wakeboard.instruments.errors import LinkTimeout
 
 # The contract of the command line: what people and scripts rely on.
-PROMISED = """demo new page parts map changes check review rehearse bench off run explain compare unit rework finding
-revise report smoke virtual export push"""
+PROMISED = """demo new page parts map changes check review rehearse bench off run explain learnt compare unit rework
+finding revise report smoke virtual export push"""
 HEAVY = ("numpy", "scipy", "pandas", "pyvisa", "serial", "sqlalchemy", "jinja2", "rich", "pydantic", "quantiphy")
 
 
@@ -93,8 +93,10 @@ def test_check_is_brief_when_all_is_well(folder, capsys):
     files = [str(folder / name) for name in ("board.toml", "bench.toml")]
     assert execute(["check", *files]) == 0
     out = capsys.readouterr().out.splitlines()
-    assert [line.split(": ")[0] for line in out] == files
-    assert all("good" in line for line in out)
+    said = [line for line in out if not line.startswith("rough: ")]
+    assert [line.split(": ")[0] for line in said] == files
+    assert all("good" in line for line in said)
+    assert len(out) - len(said) <= 1  # told once the solver is compiled, or of one part
 
 
 def test_check_tells_everything(folder, capsys):

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from wakeboard.harness.describe.board import spreads
-from wakeboard.harness.explain.evidence.wild import Wild, picked
+from wakeboard.harness.explain.evidence.wild import Wild, Wilds, picked
 from wakeboard.harness.explain.unit import units
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
@@ -22,8 +22,8 @@ from wakeboard.instruments.virtual.circuit.bench.stand import Stand
 from wakeboard.instruments.virtual.circuit.bench.unknowns import LEAKS_FROM, Stray
 
 
-def wilds_of(count: int, times: float, odds: float) -> list[Wild]:
-    return [Wild(np.array([k]), times, odds) for k in range(count)]
+def wilds_of(count: int, times: float, odds: float) -> Wilds:
+    return Wilds(Wild(np.array([k]), times, odds) for k in range(count))
 
 
 def test_one_type_is_wide_where_a_reading_asks_for_it() -> None:
@@ -49,15 +49,15 @@ def test_nothing_is_wide_that_costs_more_than_it_gains() -> None:
 
 
 def test_a_type_is_wide_in_one_way_only() -> None:
-    both = [*wilds_of(1, 4.0, -1.0), *wilds_of(1, 12.0, -2.0)]
+    both = Wilds([*wilds_of(1, 4.0, -1.0), *wilds_of(1, 12.0, -2.0)])
     picks, _, _ = picked(both, np.zeros((1, 1)), np.ones(1), np.eye(1), np.eye(1) * 1.01, np.array([30.0]))
     assert picks == (1,)
 
 
-def test_beside_a_rough_board_less_is_left_for_one_type() -> None:
+def test_how_wide_one_type_may_be_does_not_depend_on_how_rough_the_board_is() -> None:
     wild = Wild(np.array([0]), 4.0, -2.0)
-    assert wild.beside(2.5).times == pytest.approx(1.6)
-    assert wild.beside(0.1).times == 4.0
+    for scale in (0.03, 0.4, 2.5):
+        assert wild.beside(scale).times * scale == pytest.approx(4.0)
     assert wild.beside(9.0).extra == 0.0
 
 

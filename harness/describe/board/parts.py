@@ -400,6 +400,17 @@ class _PartReader:
             self.wrong((), f"values that do not fit: {error or type(error).__name__}", f"what a {kind.name} can be")
 
 
+def value_unit(part: Part, tail: str) -> str:
+    """The unit of a part's value: "drop", or one of a chip's tables, "VDD.draws"."""
+    from wakeboard.instruments.virtual.circuit.parts import kind_of
+
+    quantity = kind_of(part).values.get(tail)
+    if quantity is not None:
+        return quantity.unit
+    word = tail.rpartition(".")[2]
+    return next((schema[word][0] for table in ("io", "supply") if word in (schema := nested_schema(table))), "")
+
+
 @functools.cache
 def nested_schema(table: str) -> Mapping[str, tuple[str, tuple[object, ...]]]:
     """What may stand in a chip's [io] and [supply] entries: word -> (unit, choices; none: anything of the unit)."""

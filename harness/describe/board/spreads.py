@@ -181,9 +181,11 @@ def _in_unit(part: Part, path: str, text: str) -> float:
 
 def _stray(part: Part, made: str, name: str, pin: str, path: str, entry: Mapping[str, Any]) -> Unknown | None:
     ends = [_end(part, pin, str(entry[word])) for word in ("from", "to")]
-    if None in ends or ends[0] == ends[1] or (pin and name.startswith("leak") and part.values["io"][pin].get("leak")):
+    stated = f"{pin}.leak" if pin else "leak"
+    narrowed = part.bounds.get(stated) if entry.get("key") == "leak" else None
+    drawn = entry.get("key") == "leak" and narrowed is None and bool(_drawn(part, stated))
+    if None in ends or ends[0] == ends[1] or drawn:
         return None
-    narrowed = part.bounds.get(f"{pin}.leak" if pin else "leak")
     size = _size(entry, narrowed)
     if not size:
         return None
@@ -204,10 +206,11 @@ RATED: Final = 3.3
 
 
 def _size(entry: Mapping[str, Any], narrowed: tuple[float, float] | None) -> float:
-    """S or A at one standard deviation: what the table has, or a third of the most that the part states."""
-    if narrowed is not None and entry.get("key") == "leak":
-        most = max(map(abs, narrowed)) / math.sqrt(3)
-        return most / RATED if "siemens" in entry else most
+    """S or A at one standard deviation: what the table has, or of the range that the part states (its middle is
+    drawn)."""
+    if narrowed is not None:
+        half = 0.5 * (narrowed[1] - narrowed[0]) / math.sqrt(3)
+        return half / RATED if "siemens" in entry else half
     if "share" in entry:
         return float(entry["share"])
     return parse(entry["siemens"], "S") if "siemens" in entry else parse(entry["amps"], "A")

@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
-from wakeboard.harness.explain.evidence.wild import Ints, Wild, picked
+from wakeboard.harness.explain.evidence.wild import NO_WILDS, Ints, Wild, Wilds, picked
 
 ODD: Final = 3.0
 """Standard deviations of type and piece together from which a reading of another unit teaches less."""
@@ -90,7 +90,7 @@ class Freedom:
         """(n, n) covariance of the readings, noise apart."""
         return _carried(self.of_type, rows) + (rows.T * self.of_piece) @ rows
 
-    def taught(self, rows: Array, lesson: Lesson, noise: Array, wild: Sequence[Wild] = ()) -> tuple[Freedom, float]:
+    def taught(self, rows: Array, lesson: Lesson, noise: Array, wild: Wilds = NO_WILDS) -> tuple[Freedom, float]:
         """After a lesson, and the log density of what it told: rows (T, n) and noise (n,) variances at the drawn board,
         as each teacher has them. wild: types that may be wider than this freedom has them."""
         known = np.flatnonzero(lesson.weight.sum(axis=0) > LEAST)

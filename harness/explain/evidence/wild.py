@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -39,8 +40,32 @@ class Wild:
         return self.times**2 - 1
 
     def beside(self, factor: float) -> Wild:
-        """Where the whole table is taken wider by a factor, that much less is left for one type."""
-        return replace(self, times=max(self.times / max(factor, 1.0), 1.0))
+        """Where the whole table is taken by a factor wider, or closer: how wide one type may be stays what it is."""
+        return replace(self, times=max(self.times / factor, 1.0))
+
+
+class Wilds(tuple[Wild, ...]):
+    """What may be wide, with what is the same for every hypothesis."""
+
+    @cached_property
+    def extra(self) -> Array:
+        """(W,) of each its variance beyond the table's."""
+        return np.array([each.extra for each in self])
+
+    @cached_property
+    def odds(self) -> Array:
+        """(W,)"""
+        return np.array([each.log_odds for each in self])
+
+    @cached_property
+    def types(self) -> tuple[list[Ints], Ints]:
+        """The members of each type once, and of each way to be wide the number of its type."""
+        numbers: dict[int, int] = {}
+        of = np.array([numbers.setdefault(int(w.members[0]), len(numbers)) for w in self])
+        return [self[int(np.flatnonzero(of == k)[0])].members for k in range(len(numbers))], of
+
+
+NO_WILDS: Final = Wilds()
 
 
 def wilds(unknowns: Sequence[Unknown]) -> list[Wild]:
@@ -58,7 +83,7 @@ def wilds(unknowns: Sequence[Unknown]) -> list[Wild]:
 
 
 def picked(
-    wild: Sequence[Wild], of_type: Array, of_piece: Array, rows: Array, covariance: Array, off: Array
+    wild: Wilds, of_type: Array, of_piece: Array, rows: Array, covariance: Array, off: Array
 ) -> tuple[tuple[int, ...], Array, float]:
     """Which types are wide, the covariance of the readings (n, n) with these, and the log odds of it.
 
@@ -69,10 +94,9 @@ def picked(
 
     if not wild:
         return (), covariance, 0.0
-    extra = np.array([w.extra for w in wild])
-    odds = np.array([w.log_odds for w in wild])
+    extra, odds = wild.extra, wild.odds
     sd = np.sqrt(np.maximum(np.diag(of_type)[: len(of_piece)], 0.0) + of_piece)
-    types, of = _types(wild)
+    types, of = wild.types
     along = np.array([sd[each] @ rows[each] for each in types])
     taken = np.zeros(len(wild), dtype=bool)
     out: list[int] = []
@@ -92,10 +116,3 @@ def picked(
         block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
         covariance = covariance + w.extra * (rows[w.members].T @ block @ rows[w.members])
     return tuple(sorted(out)), covariance, float(odds[out].sum())
-
-
-def _types(wild: Sequence[Wild]) -> tuple[list[Ints], Ints]:
-    """The members of each type once, and of each way to be wide the number of its type."""
-    numbers: dict[int, int] = {}
-    of = np.array([numbers.setdefault(int(w.members[0]), len(numbers)) for w in wild])
-    return [wild[int(np.flatnonzero(of == k)[0])].members for k in range(len(numbers))], of

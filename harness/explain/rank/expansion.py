@@ -47,6 +47,10 @@ forward voltage of 120 mV more. What goes further is another part, or a fault.""
 LEAKS: Final = 40.0
 """… and up to which a leakage is."""
 ROUNDS: Final = 7
+TRIES: Final = 2
+"""Steps on end that lead nowhere better, after which no further one is tried at a scale."""
+FOREIGN: Final = 4.0
+"""Cost a reading from which, after so many steps, it is no unknown value that is missing."""
 ACTS: Final = 0.05
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
 GAINS: Final = 1.0
@@ -125,6 +129,7 @@ class _Climb:
     wide: tuple[int, ...] = ()  # with which `next` was found
     wide_at_best: tuple[int, ...] = ()
     behind: _Place = field(init=False)  # whose slopes led to `next`
+    failed: int = 0  # steps on end that led nowhere better
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
 
     @classmethod
@@ -165,15 +170,17 @@ class _Climb:
         cost = self._cost(place)
         bent = self._bent(place)
         if cost < self.least:
-            gained = self.least - cost
+            gained, self.failed = self.least - cost, 0
             self.best, self.least, self.wide_at_best = place, cost, self.wide
             self.next = self._from(place, EASED * bent)
             if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
                 return
             self._change_scale(place)
             return
-        if self.best is not None and cost < self.least + GAINS:
+        self.failed += 1
+        if self.best is not None and (cost < self.least + GAINS or self.failed >= TRIES):
             self._change_scale(self.best)
+            self.going &= self.least < FOREIGN * len(self.noise)
             return
         self.next = self._from(self.best or self.behind, bent)
 
@@ -189,6 +196,7 @@ class _Climb:
         fits = [self._linear(place, k).log_likelihood for k in range(len(SCALES))]
         k = int(np.argmax(fits))
         self.going = k not in self.seen
+        self.failed = 0
         if self.going:
             self.scale = k
             self.next = self._from(place)

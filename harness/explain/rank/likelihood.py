@@ -9,7 +9,7 @@ predictions are those of the board as learnt.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
@@ -19,7 +19,7 @@ from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom, L
 from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
-from wakeboard.harness.explain.evidence.wild import Wild, picked, wilds
+from wakeboard.harness.explain.evidence.wild import Wilds, picked, wilds
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -103,13 +103,16 @@ class Likelihood:
     lesson: Lesson | None = field(init=False, default=None)
     freedoms: list[Freedom] = field(init=False, default_factory=list)  # by scale of what nobody states
     weights: Array = field(init=False, default_factory=lambda: np.log([share for _, share in SCALES]))  # log, of each
-    wild: Sequence[Sequence[Wild]] = field(init=False)  # by scale: types that may be wider than the table has them
+    wild: Sequence[Wilds] = field(init=False)  # by scale: types that may be wider than the table has them
     _last: Whitener | None = field(init=False, default=None)
+    _spreads: dict[Hashable, Spread] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         kinds = wilds(self.unknowns)
         powers = [2 if self.unknowns[int(w.members[0])].by_decades else 1 for w in kinds]
-        self.wild = [[w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)] for scale, _ in SCALES]
+        self.wild = [
+            Wilds(w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)) for scale, _ in SCALES
+        ]
         n = len(self.evidence.y)
         self.learnt = np.zeros(n)
         raw = self.predict([Change()], exact=True)[0]
@@ -167,14 +170,14 @@ class Likelihood:
         return out
 
     def spreads(self, changes: Sequence[Change]) -> list[Spread]:
-        """What is not known, and uncertainty, do to the readings of each changed board."""
-        return [
-            Spread(
+        """What is not known, and uncertainty, do to the readings of each changed board (kept)."""
+        new = {change.key: change for change in changes if change.key not in self._spreads}
+        for key, (rows, noise) in zip(new, self._rows(list(new.values())), strict=True):
+            self._spreads[key] = Spread(
                 rows, noise, [each.shift(rows) for each in self.freedoms],
                 [each.spread(rows) + np.diag(noise) for each in self.freedoms],
-            )
-            for rows, noise in self._rows(changes)
-        ]  # fmt: skip
+            )  # fmt: skip
+        return [self._spreads[change.key] for change in changes]
 
     def _rows(self, changes: Sequence[Change]) -> list[tuple[Array, Array]]:
         """What each unknown does (T, n), and the other variance (n,), of each changed board."""

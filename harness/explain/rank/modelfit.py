@@ -29,10 +29,12 @@ DOUBTED: Final = 2.0
 """Standard deviations of the table from which a part's model is in doubt."""
 MOST: Final = 4
 KNOWN: Final = 0.6
-"""Of the deviation before, what may be left of it where a value counts as learnt."""
+"""Of the deviation before, or of how far off a value is, what may be left where it counts as learnt."""
 MOVED: Final = 0.8
 """Standard deviations of the table by which a learnt value is worth telling."""
 
+STRAIGHT: Final = 0.6
+"""Relative change up to which a value is taken as moved along the slope."""
 
 TOLD: Final = 0.02
 """Share of the drawn value by which a learnt one must differ to be told: two digits are shown."""
@@ -51,7 +53,7 @@ def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     teachers = 0 if likelihood.teachers is None else len(likelihood.teachers.off)
     return ModelFit(
         scale, float(off @ solved) / max(len(y), 1), _doubts(likelihood.unknowns, found),
-        _learnt(likelihood.unknowns, freedom, scale) if teachers else (), teachers,
+        learnt_values(likelihood.unknowns, freedom, scale) if teachers else (), teachers,
     )  # fmt: skip
 
 
@@ -64,8 +66,9 @@ def _doubts(unknowns: Sequence[Unknown], found: Array) -> tuple[Doubt, ...]:
     return tuple(sorted(far, key=lambda d: -abs(d.deviations))[:MOST])
 
 
-def _learnt(unknowns: Sequence[Unknown], freedom: Freedom, scale: float) -> tuple[Learnt, ...]:
-    """Values of parts of which other units tell more than the table, and something else than the drawing."""
+def learnt_values(unknowns: Sequence[Unknown], freedom: Freedom, scale: float, most: int = MOST) -> tuple[Learnt, ...]:
+    """Values of parts of which other units tell more than the table, and something else than the drawing; the furthest
+    off first."""
     out = []
     left = np.sqrt(np.maximum(np.diag(freedom.of_type), 0.0))
     for k, u in enumerate(unknowns):
@@ -75,10 +78,17 @@ def _learnt(unknowns: Sequence[Unknown], freedom: Freedom, scale: float) -> tupl
             u.stray is None
             and u.drawn
             and not u.setting
-            and left[k] < KNOWN * before
+            and left[k] < KNOWN * max(before, abs(t))
             and abs(t) > MOVED * min(scale, 1)
-            and abs(u.factor(t) - 1) > TOLD
+            and abs(_factor(u, t) - 1) > TOLD
         ):
-            value = u.drawn * u.factor(t)
+            value = u.drawn * _factor(u, t)
             out.append((abs(t), Learnt(u.path, u.says, u.drawn, value, abs(value) * u.share * float(left[k]))))
-    return tuple(each for _, each in sorted(out, key=lambda pair: -pair[0])[:MOST])
+    return tuple(each for _, each in sorted(out, key=lambda pair: -pair[0])[:most])
+
+
+def _factor(unknown: Unknown, t: float) -> float:
+    """By what the drawn value is multiplied. What units teach is worked out along slopes, so a factor of no more than
+    STRAIGHT is one along the slope too."""
+    straight = 1 + unknown.share * t
+    return straight if unknown.log and abs(straight - 1) < STRAIGHT else unknown.factor(t)

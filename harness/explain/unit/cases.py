@@ -27,7 +27,7 @@ from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank, structure
-from wakeboard.harness.explain.rank.likelihood import Teachers
+from wakeboard.harness.explain.rank.likelihood import Likelihood, Teachers
 from wakeboard.harness.explain.rank.suspects import Suspect, priors, suspects
 from wakeboard.harness.explain.rank.weigh import Candidate, Weigher, Weighing
 from wakeboard.harness.explain.unit.units import Common, failed_alone, off_drawn
@@ -238,6 +238,13 @@ class Case:
         drawn = self.predictor.predict([Change()], exact=True)[0]
         drawn[: len(self.observations)] += weigher.likelihood.learnt
         return beside(found, base, weigher.likelihood.scored(replace(found.none, mean=drawn)))
+
+    def taught_by(self, teachers: Sequence[Case]) -> Likelihood:
+        """The drawn board as other units teach it, in this one's readings, with nothing weighed."""
+        self._must_have_readings()
+        taught = Teachers(self._off_base(teachers, ()))
+        weigher = self._weigher(self.predictor, self.evidence, (), taught)
+        return Likelihood(self.predictor, self.evidence, self.unknowns, weigher.freedom, taught)
 
     def _predictor(self, beside: Change) -> Predictor:
         """Of the drawn board with this unit's rework, and something beside it."""

@@ -66,6 +66,7 @@ class Slopes:
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))
         self._overrides: dict[int, list[tuple[Mapping[str, Any], Array]]] = {}
+        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, Any], Array]]] = {}
         self._rows: dict[int, Ints] = {}
         with np.errstate(all="ignore"):
             self._inverse = self._inverses()
@@ -217,20 +218,26 @@ class Slopes:
         return any(each.get(f"{pin}.drive", own) in ("high", "low") for each, _ in self._overridden(index))
 
     def _move(self, theta: Array, unknown: Unknown) -> None:
-        """What other pins drive changes nothing in what a value does to its part's parameters: those that differ in
-        nothing else are laid out once."""
         index, tail = self._model.find_value(unknown.path)
         rows = self.layout.part_rows[index]
-        own = tail.rpartition(".")[0] + ".drive"
-        known: dict[tuple[tuple[str, Any], ...], Array] = {}
-        for overrides, members in self._overridden(index):
-            alike = tuple((k, v) for k, v in overrides.items() if k == own or not k.endswith(".drive"))
-            by = known.get(alike)
-            if by is None:
-                drawn = overrides.get(tail, unknown.drawn)
-                moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
-                by = known[alike] = self._model.parameters(index, moved) - theta[members[0], rows]
-            theta[members[:, None], rows] += by
+        for overrides, members in self._alike(index, tail.rpartition(".")[0] + ".drive"):
+            drawn = overrides.get(tail, unknown.drawn)
+            moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
+            by = self._model.parameters(index, moved) - theta[members[0], rows]
+            some = np.flatnonzero(by)
+            theta[members[:, None], rows[some]] += by[some]
+
+    def _alike(self, index: int, own: str) -> list[tuple[Mapping[str, Any], Array]]:
+        """The overrides of a part, and which members have them, but for what other pins than its `own` drive: that
+        changes nothing in what a value does to its part's parameters. Kept, as a part has many values."""
+        found = self._merged.get((index, own))
+        if found is None:
+            alike: dict[tuple[tuple[str, Any], ...], tuple[Mapping[str, Any], list[Array]]] = {}
+            for overrides, members in self._overridden(index):
+                key = tuple((k, v) for k, v in overrides.items() if k == own or not k.endswith(".drive"))
+                alike.setdefault(key, (overrides, []))[1].append(members)
+            found = self._merged[index, own] = [(each, np.concatenate(some)) for each, some in alike.values()]
+        return found
 
     def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
         """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""

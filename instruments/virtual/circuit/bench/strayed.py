@@ -37,9 +37,11 @@ class Strays:
         self.end = np.array([layout.node[s.end] for s in strays], dtype=np.intp)
         self.size = np.array([s.size for s in strays])
         self.shape = np.array([s.shape for s in strays], dtype=object)
-        ground = len(place)
-        self._rows = tuple(np.array([place.get(int(n), ground) for n in ends]) for ends in (self.start, self.end))
-        self._count = ground
+        self._ends = np.zeros((len(strays), len(place)))  # by which sign each counts in each row
+        for ends, sign in ((self.start, 1.0), (self.end, -1.0)):
+            for k, node in enumerate(ends.tolist()):
+                if node in place:
+                    self._ends[k, place[node]] += sign
 
     def amps(self, x: Array, amounts: Array) -> tuple[Array, Array]:
         """(M, S) A from start to end, and S of its slope, of so many standard deviations (M, S)."""
@@ -54,17 +56,8 @@ class Strays:
     def onto(self, x: Array, amounts: Array, residual: Array, jacobian: Array) -> None:
         """Adds them to the equations (M, n) and their slopes (M, n, n)."""
         flows, slopes = self.amps(x, amounts)
-        members = len(x)
-        sums = np.zeros((members, self._count + 1))
-        wide = np.zeros((members, self._count + 1, self._count + 1))
-        a, b = self._rows
-        every = np.arange(members)[:, None]
-        for row, sign in ((a, 1.0), (b, -1.0)):
-            np.add.at(sums, (every, row[None, :]), sign * flows)
-            np.add.at(wide, (every, row[None, :], a[None, :]), sign * slopes)
-            np.add.at(wide, (every, row[None, :], b[None, :]), -sign * slopes)
-        residual += sums[:, :-1]
-        jacobian += wide[:, :-1, :-1]
+        residual += flows @ self._ends
+        jacobian += np.matmul(self._ends.T * slopes[:, None, :], self._ends)
 
 
 def _ohmic(volts: Array) -> tuple[Array, Array]:

@@ -13,6 +13,7 @@ from wakeboard.instruments.virtual.circuit.solver.devices import THERMAL_VOLTS
 from ..draft import Draft
 from ..errors import CircuitError
 from ..kind import Kind, Quantity
+from ..leakage import leak, stated_leak
 
 AK = ("A", "K")
 
@@ -36,7 +37,9 @@ def forward(d: Draft) -> None:
         if given is not None
         else saturation_of(d, d.positive("drop"), d.positive("at"), emission, ohms)
     )
-    d.junction("A", "K", saturation, emission, ohms, sign=-1.0 if d.value("reversed") else 1.0)
+    turned = bool(d.value("reversed"))
+    d.junction("A", "K", saturation, emission, ohms, sign=-1.0 if turned else 1.0)
+    stated_leak(d, *(AK if turned else AK[::-1]))
 
 
 def _zener(d: Draft) -> None:
@@ -49,6 +52,7 @@ def _zener(d: Draft) -> None:
     rise = vt * math.log(at / knee)
     offset = volts - rise - at * ohms
     d.junction("K", "A", knee, 1.0, ohms, offset=max(offset, 0.1), sign=-1.0 if turned else 1.0)
+    stated_leak(d, *(AK if turned else AK[::-1]))
 
 
 def _values(drop: float, at: float, emission: float, ohms: float) -> dict[str, Quantity]:
@@ -58,6 +62,7 @@ def _values(drop: float, at: float, emission: float, ohms: float) -> dict[str, Q
         "emission": Quantity("", emission, "emission coefficient n"),
         "ohms": Quantity("Ω", ohms, "series resistance, part of `drop`"),
         "saturation": Quantity("A", None, "saturation current instead of drop and at"),
+        "leak": leak("reverse leakage, from the cathode to the anode"),
         "reversed": Quantity("", False, "fitted the wrong way round"),
     }
 
@@ -90,6 +95,7 @@ KINDS = (
             "knee": Quantity("A", 1e-9, "scale of the knee: where the breakdown's exponential begins"),
             "emission": Quantity("", 1.0, "emission coefficient of the forward junction"),
             "saturation": Quantity("A", 1e-14, "saturation current of the forward junction"),
+            "leak": leak("reverse leakage below the knee"),
             "reversed": Quantity("", False, "fitted the wrong way round"),
         },
         _zener,

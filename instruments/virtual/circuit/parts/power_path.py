@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..draft import Draft, ramp
 from ..kind import Kind, Quantity
+from ..leakage import leak, stated_leak
 from ..part import Part, Value
 from .regulators import COMMON, GATE, RUNS, alive, always_on, body_diode, enable_gate, enable_pull, quiescent
 
@@ -27,12 +28,14 @@ def _load_switch(d: Draft) -> None:
     quiescent(d, "IN", gates)
     drain = d.value("drain_ohms")
     d.conductance("OUT", "GND", 1 / d.positive("drain_ohms") if drain else 1e-8)
+    stated_leak(d, "IN", "OUT", either_way=True)
     enable_pull(d)
 
 
 def _ideal_diode(d: Draft) -> None:
     siemens = 1 / d.positive("ohms")
     d.valve("A", "K", ("A", "K", siemens, 0.0), high=d.positive("limit"), scale=alive(d))
+    stated_leak(d, "K", "A", either_way=True)
     if d.has("GND"):
         always_on(d, "K")
 
@@ -72,6 +75,7 @@ def _supervisor(d: Draft) -> None:
     d.valve("VDD", "OUT", ("VDD", "OUT", siemens, 0.0), high=d.positive("sink"), gates=(rises,), scale=pushes)
     always_on(d, "VDD")
     d.conductance("OUT", "GND", 1e-8)
+    stated_leak(d, "OUT", "GND", either_way=True)
 
 
 def _release_later(part: Part, probe: Probe, memory: dict[str, Any]) -> Mapping[str, Value]:
@@ -98,6 +102,7 @@ KINDS = (
             "body": COMMON["body"],
             "drain_ohms": Quantity("Ω", None, "what holds OUT down, if anything does"),
             "blocks_reverse": Quantity("", False, "no body diode from OUT to IN"),
+            "leak": leak("from IN to OUT while it is off"),
         },
         _load_switch,
         "a switched path with a body diode from OUT to IN",
@@ -116,6 +121,7 @@ KINDS = (
             "limit": Quantity("A", 1e3, "current limit"),
             "quiescent": Quantity("A", 1e-6, "its own supply current, from K"),
             "runs_from": RUNS,
+            "leak": leak("from K to A, against its direction"),
             "dead": Quantity("", False, "conducts nothing"),
         },
         _ideal_diode,
@@ -160,6 +166,7 @@ KINDS = (
             "quiescent": Quantity("A", 5e-6, "its own supply current"),
             "runs_from": RUNS,
             "delay": Quantity("s", 0.0, "OUT stays low this long after VDD came up"),
+            "leak": leak("of OUT to ground while it is released"),
             "held": Quantity("", False, "OUT held low, whatever VDD"),
             "dead": Quantity("", False, "never pulls"),
         },

@@ -10,6 +10,7 @@ import math
 from ..draft import Draft
 from ..errors import CircuitError
 from ..kind import Kind, Quantity, pick
+from ..leakage import leak, stated_leak
 
 BODY_SATURATION = 1e-12  # A, of a power transistor's body diode: 0.65 V at 100 mA
 
@@ -27,8 +28,8 @@ def _mosfet(d: Draft) -> None:
     d.mosfet("G", "D", "S", sign=sign, beta=beta, threshold=threshold, lam=d.number("lambda"))
     body = d.number("body")
     d.junction("S", "D", max(body, 1e-30), 1.0, 0.02, sign=sign)
-    leak = d.number("gate_leak_ohms")
-    d.resistance("G", "S", leak)
+    d.resistance("G", "S", d.number("gate_leak_ohms"))
+    stated_leak(d, "D", "S", either_way=True)
 
 
 def _bjt(d: Draft) -> None:
@@ -59,6 +60,7 @@ KINDS = (
             "lambda": Quantity("1/V", 0.0, "channel-length modulation"),
             "body": Quantity("A", BODY_SATURATION, "saturation current of the body diode"),
             "gate_leak_ohms": Quantity("Ω", 1e12, "gate to source"),
+            "leak": leak("from drain to source while it is off"),
         },
         _mosfet,
         "a MOSFET with its body diode",
