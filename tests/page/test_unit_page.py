@@ -54,6 +54,11 @@ def served(folder: Path) -> Iterator[Any]:
         yield command
 
 
+def words(tab: Any) -> str:
+    """What stands on the page; "" while it loads."""
+    return str(tab.run("document.body ? document.body.innerText : ''"))
+
+
 def picture(folder: Path) -> Path:
     exif = Image.Exif()
     exif[0x0110] = "Secret-Camera-4711"
@@ -68,9 +73,9 @@ def picture(folder: Path) -> Path:
 def test_a_unit_on_one_page_and_a_photo_of_it(served: Any, folder: Path, width: int) -> None:
     with browser_module.Chromium() as browser:
         tab = browser.tab(served.address, width=width, height=1180)
-        tab.until(lambda: "Units" in tab.run("document.body.innerText"), "the door opens")
+        tab.until(lambda: "Units" in words(tab), "the door opens")
         tab.go(f"{served.address.split('/in/')[0]}/units/Toy/T-1")
-        seen = tab.run("document.body.innerText")
+        seen = words(tab)
         assert "Outside its limits" in seen
         assert "+3V3 dc volts" in seen
         kept = int(tab.run("document.querySelectorAll('.photos img').length"))
@@ -85,11 +90,11 @@ def test_a_unit_on_one_page_and_a_photo_of_it(served: Any, folder: Path, width: 
             "Array.from(document.querySelectorAll('.photos img')).every((e) => e.complete && e.naturalWidth === 800)"
         )
         tab.until(lambda: tab.run(drawn), "its picture is drawn")
-        assert "U1 from above" in tab.run("document.body.innerText")
+        assert "U1 from above" in words(tab)
         assert tab.run("document.documentElement.scrollWidth") <= width
         assert tab.complaints() == []
         tab.click("a[href^='/explain/']")
-        tab.until(lambda: "U2" in tab.run("document.body ? document.body.innerText : ''"), "what explains it")
+        tab.until(lambda: "U2" in words(tab), "what explains it")
         assert tab.run("Array.from(document.images).filter((e) => e.naturalWidth > 0).length") >= kept + 1
 
 
