@@ -57,9 +57,16 @@ def _lonely_nets(board: Board, notes: Document) -> None:
     for path, net in _pins(board, notes):
         if net not in lonely or _held_inside(board, path):
             continue
-        near = nearest(net, shared) or _like(net, lonely)
+        near = nearest(net, [other for other in (*shared, *named) if not _other_number(net, other)])
+        near = near or _like(net, [*lonely, *named])
         if near:
             notes.add(path, f"the net {quoted(net)} with this one pin on it", "a net of at least two pins", near)
+
+
+def _other_number(a: str, b: str) -> bool:
+    """Whether two names differ by digits alone: a number is as meant (TX1, TX2), and no slip for another."""
+    apart = [(x, y) for x, y in zip(a, b, strict=False) if x != y]
+    return len(a) == len(b) and bool(apart) and all(x.isdigit() and y.isdigit() for x, y in apart)
 
 
 def _held_inside(board: Board, path: Path) -> bool:

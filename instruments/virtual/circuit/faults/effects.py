@@ -95,7 +95,8 @@ def rail_pin(part: Part, pin: str) -> str:
 
 def _of_pin(circuit: Circuit, part: Part, fault: Fault) -> Effects:
     pin, here = fault.pin, (part.name, fault.pin)
-    below: Place = (part.name, "GND") if "GND" in part.pins and pin != "GND" else circuit.ground
+    ground = part.ground_pin if part.kind == "chip" else "GND" if "GND" in part.pins else None
+    below: Place = (part.name, ground) if ground is not None and pin != ground else circuit.ground
     match fault.kind:
         case "open":
             return Effects(moves={fault.target: f"(lifted {fault.target})"})
@@ -133,8 +134,8 @@ def _of_part(part: Part, kind: Kind, fault: Fault) -> Effects:
 def short_pins(part: Part, kind: Kind) -> tuple[tuple[str, str], ...]:
     """The pin pairs that an internal short joins: a chip's is its supply to ground."""
     if part.kind == "chip":
-        supply = next(iter(part.values.get("supply", {})), None)
-        return ((supply, "GND"),) if supply else ()
+        supply, ground = next(iter(part.values.get("supply", {})), None), part.ground_pin
+        return ((supply, ground),) if supply and ground else ()
     return tuple(pair for pair in kind.short if pair[0] in part.pins and pair[1] in part.pins)
 
 
