@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from wakeboard.instruments.virtual.circuit.compiled import Places
 from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN
 from wakeboard.instruments.virtual.circuit.solver.devices import SOURCE, Array, Mask
 from wakeboard.instruments.virtual.circuit.solver.newton import System, evaluate
@@ -47,7 +48,7 @@ def _links(system: System, partials: Array) -> Iterator[Ints]:
             yield np.array([first, second], dtype=np.intp)
 
 
-def _slopes(block: Block, plus: Array, minus: Array, partials: Array) -> Iterator[Ints]:
+def _slopes(block: Block, plus: Places, minus: Places, partials: Array) -> Iterator[Ints]:
     elements = np.arange(block.count)
     for place, (output, port) in enumerate(block.device.partials):
         slopes = partials[block.partials + place * block.count + elements]
@@ -58,5 +59,5 @@ def _slopes(block: Block, plus: Array, minus: Array, partials: Array) -> Iterato
             yield np.concatenate([one, other])
 
 
-def _ends(plus: Array, minus: Array, ports: Ints) -> list[Ints]:
+def _ends(plus: Places, minus: Places, ports: Ints) -> list[Ints]:
     return [np.array([plus[port], minus[port]], dtype=np.intp) for port in ports]

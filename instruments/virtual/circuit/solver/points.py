@@ -188,7 +188,8 @@ class Points:
 
         if self.status[member] != "ok" or self._system is None:
             return None
-        return weakly_held(self._system(member), self._x.T[[member]])[0]
+        weak: Mask = weakly_held(self._system(member), self._x.T[[member]])[0]
+        return weak
 
     def _named(self, member: int, marks: Mask | None) -> tuple[str, ...]:
         if marks is None:
