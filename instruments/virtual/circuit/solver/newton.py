@@ -27,7 +27,7 @@ from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
 
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
-ITERATIONS: Final = 120
+ITERATIONS: Final = 120  # who needs more goes round in a ring: the remedies follow
 NEAR_STEPS: Final = 12  # a longer way is not near
 CLOSE_STEPS: Final = 150
 CLOSE_REACH: Final = 0.05  # V, and …
