@@ -172,18 +172,27 @@ class Points:
     def floating(self, member: int = 0) -> tuple[str, ...]:
         """Nets that nothing much holds in this member (less than about 1e-10 S), such as one behind a junction that
         passes nothing: a meter would pull them anywhere."""
-        return self._marked(member, 1)
+        return self._named(member, self._weak(member))
 
     def leaking(self, member: int = 0) -> tuple[str, ...]:
         """Those of the floating nets that not even a junction holds: 1 pS to ground gives them their volts."""
-        return self._marked(member, 0)
+        from wakeboard.instruments.virtual.circuit.solver.open_nets import unheld
 
-    def _marked(self, member: int, which: int) -> tuple[str, ...]:
-        from wakeboard.instruments.virtual.circuit.solver.newton import leaks
+        weak = self._weak(member)
+        if weak is None or self._system is None:
+            return ()
+        return self._named(member, unheld(self._system(member), self._x.T[[member]], weak))
+
+    def _weak(self, member: int) -> Mask | None:
+        from wakeboard.instruments.virtual.circuit.solver.newton import weakly_held
 
         if self.status[member] != "ok" or self._system is None:
+            return None
+        return weakly_held(self._system(member), self._x.T[[member]])[0]
+
+    def _named(self, member: int, marks: Mask | None) -> tuple[str, ...]:
+        if marks is None:
             return ()
-        marks = leaks(self._system(member), self._x.T[[member]])[which][0]
         used = np.unique(self.state(member)[0])  # a node for a pin that another variant lifts is no net of this one
         return tuple(self.nets[k] for k in used if marks[k])
 
