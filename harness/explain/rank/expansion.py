@@ -50,7 +50,9 @@ ROUNDS: Final = 7
 TRIES: Final = 2
 """Steps on end that lead nowhere better, after which no further one is tried at a scale."""
 FOREIGN: Final = 4.0
-"""Cost a reading from which, after so many steps, it is no unknown value that is missing."""
+"""Cost a reading from which, where a step gains less than …"""
+GAINING: Final = 0.2
+"""… this share of it, it is no unknown value that is missing."""
 ACTS: Final = 0.05
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
 GAINS: Final = 1.0
@@ -172,6 +174,9 @@ class _Climb:
         if cost < self.least:
             gained, self.failed = self.least - cost, 0
             self.best, self.least, self.wide_at_best = place, cost, self.wide
+            if cost > FOREIGN * len(self.noise) and gained < GAINING * cost:
+                self.going = False
+                return
             self.next = self._from(place, EASED * bent)
             if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
                 return
@@ -179,8 +184,9 @@ class _Climb:
             return
         self.failed += 1
         if self.best is not None and (cost < self.least + GAINS or self.failed >= TRIES):
+            foreign = self.least > FOREIGN * len(self.noise)
             self._change_scale(self.best)
-            self.going &= self.least < FOREIGN * len(self.noise)
+            self.going &= not foreign
             return
         self.next = self._from(self.best or self.behind, bent)
 
