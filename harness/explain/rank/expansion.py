@@ -24,7 +24,6 @@ from typing import Any, Final
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import SCALES
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
@@ -245,7 +244,7 @@ class _Climb:
     def _change_scale(self, place: _Place) -> None:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
         self.seen.add(self.scale)
-        fits = [self._linear(place, k).log_likelihood for k in range(len(SCALES))]
+        fits = [self._linear(place, k).log_likelihood for k in range(len(self.likelihood.freedoms))]
         k = int(np.argmax(fits))
         self.going = k not in self.seen
         self.failed = 0
