@@ -21,7 +21,6 @@ from collections.abc import Iterator
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from string import Formatter
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -48,7 +47,7 @@ from .errors import DialectError
 __all__ = [
     "NUMBER", "SAMPLE", "Accuracy", "Asking", "Base", "Channel", "Dialect", "DmmDialect", "PsuDialect", "Quantity",
     "QuantityName", "Register", "ScannerDialect", "ScopeDialect", "Status", "WaveTable",
-    "dialect_names", "fields_of", "load_dialect", "load_dmm",
+    "dialect_names", "load_dialect", "load_dmm",
     "load_psu", "load_scanner", "load_scope", "overlay", "pick_dialect", "read_dialect", "read_text",
 ]  # fmt: skip
 _OWN = ("idn", "documents", "notes", "unverified")  # never inherited
@@ -209,8 +208,3 @@ def pick_dialect(idn: str, kind: str) -> Dialect:
             + ", ".join(dialect_names(kind))
         )
     return load_dialect(best[1])
-
-
-def fields_of(template: str) -> set[str]:
-    """The names that a template uses."""
-    return {name.split(":")[0] for _, name, _, _ in Formatter().parse(template) if name}

@@ -74,17 +74,9 @@ class TableMeter(ABC):
         """Two wires. Fix the range on a board: it decides the current that goes through it."""
         return self.measure("ohms", range, nplc, count)
 
-    def ohms_4w(self, range: float | None, nplc: float | None = None, count: int = 1) -> Measurement:
-        """Four wires."""
-        return self.measure("ohms 4w", range, nplc, count)
-
     def diode(self) -> Measurement:
         """Forward volts at the meter's test current."""
         return self.measure("diode volts", None, None, 1)
-
-    def dc_amps(self, range: float | None = None, nplc: float | None = None, count: int = 1) -> Measurement:
-        """Through the current jack. Fix the range before the board is powered: changing it may open the path."""
-        return self.measure("current", range, nplc, count)
 
     # --- its input --------------------------------------------------------------------------------------------------
     def input_ohms(self, high: bool) -> float:

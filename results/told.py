@@ -3,7 +3,7 @@
 In a record it is `Step.detail`, plain JSON: fields that a run did not write, as runs of earlier versions did not, have
 their defaults.
 
-    context.tell(OhmsTold(range_ohms=10e3, test_amps=1e-4, open_volts=13.0, most_volts=1.0, shunt_ohms=10e3))
+    context.log.tell(OhmsTold(range_ohms=10e3, test_amps=1e-4, open_volts=13.0, most_volts=1.0, shunt_ohms=10e3))
     OhmsTold.of(step).test_amps
 """
 

@@ -49,10 +49,10 @@ class Model(StepModel):
 
 
 def run(context, model):
-    seen = dict((net, context.meter_volts().value) for net in context.points(context.nets(model.of)))
+    seen = dict((net, context.meter.volts().value) for net in context.meter.points(context.drawn.nets(model.of)))
     first, second = seen.values()
     limits = Limits(None, model.most, "step")
-    context.record_number("share", "number", second / first, "", limits, decide(second / first, 0.001, limits))
+    context.log.number("share", "number", second / first, "", limits, decide(second / first, 0.001, limits))
     {extra}
 
 

@@ -25,6 +25,16 @@ ROOMS = {
     "cli": 6, "script": 6, "door": 7, "pytest_plug": 7,
 }  # fmt: skip
 
+# the same inside two rooms that have rooms of their own; what stands beside these may be imported by all
+INNER = {
+    "harness.run": {"guard": 0, "programs": 0, "hand": 1, "bench": 2, "services": 3, "fitness": 4, "steps": 5},
+    "harness.explain": {"evidence": 0, "rank": 1, "naming": 2, "unit": 2, "lines": 3, "choose": 3, "ask": 4},
+}
+MOST_FILES = 15  # of a room that is no shelf of one file a kind, its door not counted
+SHELVES = {
+    "harness.cli", "harness.review.rules", "harness.run.steps", "instruments.virtual.circuit.parts",
+}  # fmt: skip
+
 # A part compiles itself, its kind draws elements, the model solves them: names of types go round in the circuit's core.
 KNOT = "instruments.virtual.circuit"
 CORE = {
@@ -124,6 +134,34 @@ def test_rooms_import_downwards() -> None:
         and ROOMS[room(other)] >= ROOMS[room(module)]
     ]  # fmt: skip
     assert sorted(wrong) == []
+
+
+@pytest.mark.parametrize("outer", INNER)
+def test_rooms_inside_a_room_import_downwards(outer: str) -> None:
+    floor = {f"{outer}.{name}": number for name, number in INNER[outer].items()}
+    inside = {path.name for path in (ROOT / outer.replace(".", "/")).iterdir() if (path / "__init__.py").is_file()}
+    assert inside == set(INNER[outer])
+
+    def level(module: str) -> int | None:
+        return next((number for name, number in floor.items() if f"{module}.".startswith(f"{name}.")), None)
+
+    wrong = [
+        f"{module} imports {other}"
+        for module in modules()
+        for other in imports(module)
+        if (here := level(module)) is not None and (there := level(other)) is not None
+        and there >= here and module.split(".")[:3] != other.split(".")[:3]
+    ]  # fmt: skip
+    assert sorted(wrong) == []
+
+
+def test_a_room_can_be_looked_over() -> None:
+    files = defaultdict(set)
+    for module, path in modules().items():
+        if path.name != "__init__.py":
+            files[module.rpartition(".")[0]].add(module)
+    large = {room: len(found) for room, found in files.items() if len(found) > MOST_FILES and room not in SHELVES}
+    assert large == {}
 
 
 def test_no_import_goes_round() -> None:

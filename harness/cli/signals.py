@@ -5,11 +5,11 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 
-from wakeboard.harness.run.hand.presses import LIKE, guarded
+from wakeboard.harness.run.presses import LIKE, guarded
 
 
 @contextlib.contextmanager
 def as_interrupt() -> Iterator[None]:
-    """While the block runs, each of them counts as a press of Ctrl-C: see harness/run/hand/presses.py."""
+    """While the block runs, each of them counts as a press of Ctrl-C: see harness/run/presses.py."""
     with guarded(*LIKE):
         yield

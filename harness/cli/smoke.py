@@ -120,8 +120,8 @@ class Line:
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
+        from wakeboard.harness.run import presses
         from wakeboard.harness.run.errors import OperatorStop
-        from wakeboard.harness.run.hand import presses
         from wakeboard.harness.run.production import BadSerial, serial_number
 
         code = Exit.GOOD

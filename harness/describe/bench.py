@@ -2,7 +2,7 @@
 
     bench = load_bench("bench.toml", board)
     bench.instruments["supply"].feeds        {"1": "USB", "2": "CELL"}     channel -> supply of the board
-    bench.channel_of("USB")                  ("supply", "1")
+    bench.supplies["USB"]                    ("supply", "1"): the instrument and channel that feed it
     bench.probing.routes                     {"TP7": "103"}                point -> channel of the scanner
 
 `virtual` needs no bench file. Nothing here opens an instrument.
@@ -167,10 +167,6 @@ class Bench(Table):
             for channel, supplies in instrument.moves_to.items()
             for supply in supplies
         }
-
-    def channel_of(self, supply: str) -> tuple[str, str]:
-        """The instrument and channel that feed a supply of the board. Raises KeyError."""
-        return self.supplies[supply]
 
     @property
     def scanner(self) -> Instrument | None:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from wakeboard.harness.review.study.supplied import CHARGERS, REGULATORS
+from wakeboard.harness.review.study.supplied import CHARGERS, REGULATORS, in_line
 
 if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
@@ -37,6 +37,9 @@ APART: Final = ("reserved-pin", "crystal-load")
 VALVES: Final = ("mosfet", "bjt", "diode", "schottky", "zener", "ideal_diode", "load_switch", "esd_array")
 PASSIVE: Final = ("resistor", "inductor", "fuse", "ptc", "switch", "button", "chip")
 
+
+DRIVING: Final = 100e3
+"""Ω; a resistor up to this may lie between a gate and the transistor that moves it; common practice, no source."""
 
 SERIES: Final = 10e3
 """Ω; a resistor up to this between two nets that are no rails lies in a line; common practice, no source."""
@@ -92,13 +95,13 @@ def _rails_under(study: Study, concern: Concern) -> set[str]:
     return named & rails
 
 
-def _with_series(study: Study, nets: set[str], rails: set[str]) -> set[str]:
-    """Nets, and those that a small resistor joins to them: a gate, and the pin that drives it."""
+def _with_series(study: Study, nets: set[str], rails: set[str], most: float = SERIES) -> set[str]:
+    """Nets, and those that a resistor (Ω, at most) joins to them: a gate, and the pin that drives it."""
     fixed = rails | {study.board.ground} | {supply.net for supply in study.board.supplies.values()}
     found = set(nets)
     for part in study.board.parts.values():
         ends = set(part.pins.values())
-        if part.kind == "resistor" and ends & nets and float(part.values["value"]) <= SERIES and not ends & fixed:
+        if part.kind == "resistor" and ends & nets and float(part.values["value"]) <= most and not ends & fixed:
             found |= ends
     return found
 
@@ -109,12 +112,15 @@ def _tainted(study: Study, concern: Concern) -> bool:
 
 
 def _sagging(study: Study, concern: Concern) -> list[str]:
-    """The supplies that are in their current limit in a concern's state: all else there may follow from that."""
+    """The supplies that are in their current limit in a concern's state, or that something pushes above what they may
+    be: all else there may follow from that."""
     k = study.case_of(concern.state) if concern.state else None
     if k is None:
         return []
     case = study.cases[k]
-    return [name for name in case.supplies if case.generous > 1 or study.rails.sags(name, k)]
+    rails = study.rails
+    told = concern.rule in ("backfeed", "charge")  # that a supply is pushed is what these say
+    return [n for n in case.supplies if case.generous > 1 or rails.sags(n, k) or (not told and rails.pushed(n, k))]
 
 
 def _wrong_under(study: Study, concern: Concern) -> set[str]:
@@ -187,21 +193,28 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         marks.add(("rail", first))
     if concern.rule == "rating" and not concern.path:
         marks |= {("phantom-power", net) for net in concern.nets[1:]}
+    if concern.rule == "gate-drive":
+        ends = [study.board.parts[concern.path[0]].pins[pin] for pin in ("S", "D")]
+        marks |= {("rail", net) for net in ends if study.rails_on(net)}
     if concern.rule == "charge":
         marks.add(("charger", concern.path))
+        own = {supply.name for supply in board.supplies.values() if supply.net in concern.nets[:1]}
+        marks |= {(mark, name) for name in own for mark in ("takes", "sags")}
     marks |= {("sags", supply) for supply in _sagging(study, concern)}
     if concern.rule == "rail-limits":
         marks.add(("lifts", first))
     if concern.rule == "level-mismatch":
         rails = [net for net in concern.nets if net in power]
-        marks |= {("lifts", rails[-1]), ("levels", *rails)} if rails else set()
+        marks |= {*(("lifts", rail) for rail in rails), ("levels", *rails)} if rails else set()
     if concern.rule in ("phantom-power", "backfeed", "level-mismatch", "rail-limits"):
         tail = _tail(study, concern)
         marks |= {("net", net) for net in _carrying(study, tail) if net not in power}
         levels = concern.rule == "level-mismatch"
         kinds = {name: study.board.parts[name].kind for name in tail}
         valves = tuple(name for name in tail if not levels or kinds[name] in VALVES)
-        marks |= {("net", net) for net in _controlling(study, valves) if net not in power}
+        controls = _controlling(study, valves)
+        marks |= {("net", net) for net in controls if net not in power}
+        marks |= {("phantom-power", net) for net in controls & power - {board.ground}}
         marks |= {
             ("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))
         }
@@ -266,9 +279,13 @@ def _controlling(study: Study, path: tuple[str, ...]) -> set[str]:
         for pin in ("G", "B", "EN")
         if pin in part.pins and part.kind != "chip"
     }
+    fixed = {study.board.ground, *(rail.net for rail in study.board.rails.values())}
+    nets |= {rail for net in nets - fixed for rail in in_line(study, net)}
+    nets = _with_series(study, nets - fixed, fixed, DRIVING) | (nets & fixed)
     for part in study.board.parts.values():
         if part.kind in ("mosfet", "bjt") and nets & {part.pins.get("D"), part.pins.get("C")}:
-            nets |= {part.pins[pin] for pin in ("G", "B") if pin in part.pins}
+            own = {part.pins[pin] for pin in ("G", "B") if pin in part.pins} - fixed
+            nets |= _with_series(study, own, fixed, DRIVING)
     return nets
 
 

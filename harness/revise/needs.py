@@ -59,7 +59,7 @@ def pins_for(file: str) -> Assignment:
         document.add(("part",), f"{part.name}, which names no pin table", "a part with pin_table in the board file")
         raise FileProblems(document.problems)
     table = table_of(board, note)
-    fixed = {"GND", *part.values.get("supply", {})}
+    fixed = {part.ground_pin or "", *part.values.get("supply", {})}
     pins: dict[str, PinFacts] = {
         pin: table.pin(name_in_table(table, note, pin))
         for pin, net in part.pins.items()

@@ -18,6 +18,7 @@ from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, 
 from wakeboard.harness.revise.counterparts import Pair, counterparts
 from wakeboard.harness.revise.plan import Change
 from wakeboard.instruments.quantity import QuantityError, parse, show
+from wakeboard.instruments.virtual.circuit.part import GROUNDS
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 if TYPE_CHECKING:
@@ -128,7 +129,7 @@ def _table(entry: Entry, pins: Mapping[str, str], part: Part) -> dict[str, Any]:
         nested = key in ("io", "supply") and isinstance(value, dict)
         table[key] = {pin: row for pin, row in value.items() if pin in pins} if nested else value
     if entry.kind == "chip":  # a pin of which nothing is known still leaks
-        known = {"GND", *table.get("supply", {}), *table.get("io", {})}
+        known = {*GROUNDS, *table.get("supply", {}), *table.get("io", {})}
         table["io"] = {**table.get("io", {}), **{pin: {"type": "analog"} for pin in pins if pin not in known}}
     main = kind_of(part).main
     if part.kind == entry.kind and main and main not in table and isinstance(part.values.get(main), int | float):

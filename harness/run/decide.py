@@ -69,20 +69,6 @@ def worst(outcomes: Iterable[str]) -> Outcome:
     return last
 
 
-def conformance(value: float, u: float, limits: Limits) -> float:
-    """The probability that what was measured lies inside its limits, for a normal distribution about the value
-    (JCGM 106:2012, 7.2 to 7.4, without prior knowledge)."""
-    if u <= 0:
-        return 1.0 if decide(value, 0.0, limits) != "fail" else 0.0
-    below = 0.0 if limits.low is None else _normal((limits.low - value) / u)
-    above = 0.0 if limits.high is None else _normal((value - limits.high) / u)
-    return 1.0 - below - above
-
-
-def _normal(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
-
-
 # --- uncertainty ----------------------------------------------------------------------------------------------------
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a value known only to lie within ± half_width (JCGM 100:2008, 4.3.7)."""

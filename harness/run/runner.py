@@ -23,14 +23,15 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.describe.sequence.steps import StepKind, step_kinds
-from wakeboard.harness.run.context import KEEP_LEASE, Context
+from wakeboard.harness.run import presses
+from wakeboard.harness.run.context import Context
 from wakeboard.harness.run.decide import worst
 from wakeboard.harness.run.errors import OperatorStop, Refused, Tripped, own_fault, power_cut
 from wakeboard.harness.run.fitness.atrest import check_at_rest
 from wakeboard.harness.run.guard.owner import OffReport
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder
+from wakeboard.harness.run.services.timing import KEEP_LEASE
 from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import BenchError
 from wakeboard.results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
@@ -202,10 +203,10 @@ class Runner:
     def _step(self, number: int, model: Any, kind: StepKind) -> Step:
         context, self._number = self.context, number
         context.begin(kind.stops)
-        started = context.now
+        started = context.time.now
         broke: BaseException | None = None
         for note in self._notes:  # of the bench; with the first step
-            context.say(note)
+            context.log.say(note)
         self._notes = []
         try:
             kind.run(context, model)
@@ -226,7 +227,7 @@ class Runner:
             self.context.guard.all_off()
         if hasattr(error, "step") and not error.step:
             error.step = str(number)
-        self.context.say(str(error) or type(error).__name__)
+        self.context.log.say(str(error) or type(error).__name__)
 
     def _note_trip(self, error: BaseException) -> None:
         """What the guard has cut the power for, in a step or between two."""
@@ -243,10 +244,10 @@ class Runner:
             kind=kind,
             outcome=_outcome_of(context, broke),
             started=started,
-            ended=context.now,
-            readings=tuple(context.readings),
-            says="; ".join(context.remarks),
-            detail=context.detail,
+            ended=context.time.now,
+            readings=tuple(context.log.readings),
+            says="; ".join(context.log.remarks),
+            detail=context.log.detail,
             trace=self._trace(),
             traffic=self._traffic(),
         )
@@ -267,7 +268,7 @@ class Runner:
         with contextlib.suppress(BenchError):
             counts = self.bench.probing.counts()
             if counts:
-                self.context.notes.relay_counts = counts
+                self.context.log.notes.relay_counts = counts
 
     def _stops_after(self, step: Step, model: Any) -> bool:
         if step.outcome not in ("fail", "tripped", "error"):
@@ -282,7 +283,7 @@ class Runner:
             return None
         if not tracks:
             return None
-        begun = self.context.begun
+        begun = self.context.time.begun
         return Trace(
             {
                 name: SupplyTrace([t - begun for t in track.times], track.volts, track.amps, track.limit, track.mode)
@@ -291,7 +292,7 @@ class Runner:
         )
 
     def _traffic(self) -> Sequence[tuple[float, str, str, str]]:
-        begun = self.context.begun
+        begun = self.context.time.begun
         said = [(each.time, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
         said += self.context.guard.traffic()
         return [(at - begun, *rest) for at, *rest in sorted(said)]
@@ -299,12 +300,12 @@ class Runner:
     # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:
         """Everything off; then, where the run was broken off with the board charged, its discharge measured."""
-        was_on = bool(self.context.supplies)
+        was_on = bool(self.context.power.on)
         off = self._off()
-        self.context.off_unknown = "" if off.confirmed else off.says()
+        self.context.power.off_unknown = "" if off.confirmed else off.says()
         if was_on and off.confirmed:
-            self.context.supplies.clear()
-            self.context.pins.clear()
+            self.context.power.on.clear()
+            self.context.power.pins.clear()
             self._discharge()
         return self._believed(self._last_look(off))
 
@@ -323,8 +324,12 @@ class Runner:
     def _believed(self, off: OffReport) -> OffReport:
         """The guard has heard every supply say off; one that the meter has seen to be on is on."""
         context = self.context
-        states = {**off.states, **dict.fromkeys(context.doubtful, "unknown"), **dict.fromkeys(context.lying, "on")}
-        return OffReport(states, {**off.errors, **context.doubtful, **context.lying}, off.remarks)
+        states = {
+            **off.states,
+            **dict.fromkeys(context.power.doubtful, "unknown"),
+            **dict.fromkeys(context.power.lying, "on"),
+        }
+        return OffReport(states, {**off.errors, **context.power.doubtful, **context.power.lying}, off.remarks)
 
     def _off(self) -> OffReport:
         """Whatever is raised, it is tried again; unknown is not off."""
@@ -341,11 +346,11 @@ class Runner:
         context = self.context
         context.begin(stops=False)
         context.guard.acknowledge()
-        started = context.now
+        started = context.time.now
         broke: BaseException | None = None
         try:
             if self.bench.probing.by_hand and self._stopped:
-                context.say("the discharge was not measured: measure each rail by hand before touching")
+                context.log.say("the discharge was not measured: measure each rail by hand before touching")
             else:
                 with presses.allowed():
                     _discharge.measure(context)
@@ -356,7 +361,7 @@ class Runner:
             if not isinstance(error, Exception):  # a person's first press, of a run that was over but for this
                 self.error = self.error or error
             says = str(error) or type(error).__name__
-            context.say(f"the discharge was not measured ({says}): wait, and measure by hand before touching")
+            context.log.say(f"the discharge was not measured ({says}): wait, and measure by hand before touching")
         try:
             self._commit(self._number + 1, "discharge", "discharge", started, broke)
         except Exception as error:  # noqa: BLE001  the power is off; the store's failure is told, not raised
@@ -368,7 +373,7 @@ class Runner:
 
     def _outcome(self) -> str:
         broken = self.error is not None and not isinstance(self.error, Tripped)
-        if broken or self.context.lying or self.context.doubtful:
+        if broken or self.context.power.lying or self.context.power.doubtful:
             return "error"
         if self.trip is not None:
             return "tripped"
@@ -394,7 +399,7 @@ def _outcome_of(context: Context, broke: BaseException | None) -> str:
         return "tripped"
     if broke is not None:
         return "error"
-    return context.outcome or worst(reading.outcome for reading in context.readings)
+    return context.log.outcome or worst(reading.outcome for reading in context.log.readings)
 
 
 def _number(value: float) -> float | None:

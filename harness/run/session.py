@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.describe.sequence.steps import step_kinds
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench.opening import open_real, open_virtual
 from wakeboard.harness.run.errors import OperatorStop, OutputsOn, OwnStepFault, Refused
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.hand.clearance import WITHOUT, asked_each_time, nobody, settled
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
@@ -83,8 +83,8 @@ def take_unit(
             more=more,
         )
         if operator is not None:
-            operator.beat = runner.context.pulse
-            operator.power = runner.context.power_says
+            operator.beat = runner.context.time.pulse
+            operator.power = runner.context.power.says
         return runner.run()
 
 

@@ -24,8 +24,8 @@ from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequenc
 from wakeboard.harness.describe.sequence.sequence import read_steps
 from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.describe.toml.document import Document
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.errors import OutputsOn, Refused
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder, StoreRecorder
 from wakeboard.harness.run.runner import SWITCHING, Result, Runner
@@ -123,8 +123,8 @@ class Sitting:
         self._runner.begin()
         self._runner.make_ready()
         if self._operator is not None:
-            self._operator.beat = self._runner.context.pulse
-            self._operator.power = self._runner.context.power_says
+            self._operator.beat = self._runner.context.time.pulse
+            self._operator.power = self._runner.context.power.says
 
     def close(self, error: BaseException | None = None) -> None:
         """Everything off, the discharge measured, the run's end in the store. Raises OutputsOn where an output is not
@@ -167,27 +167,27 @@ class Sitting:
             step = runner.take(model)
             if runner.error is not None:
                 raise runner.error
-            runner.context.pulse(self._patience)
-        if runner.ended_by and runner.context.supplies:
+            runner.context.time.pulse(self._patience)
+        if runner.ended_by and runner.context.power.on:
             self._off_at_once()
         return step
 
     def off(self) -> Step | None:
         """What is on goes off, and the discharge is measured; None where nothing was on."""
         runner = self._runner
-        if runner is None or self._bench is None or not runner.context.supplies or runner.ended_by:
+        if runner is None or self._bench is None or not runner.context.power.on or runner.ended_by:
             return None
         return self.step(do="power off")
 
     @property
     def on(self) -> Mapping[str, tuple[float, float]]:
         """The supplies that are on: name -> (V, limit in A)."""
-        return dict(self._runner.context.supplies) if self._runner is not None and self._bench is not None else {}
+        return dict(self._runner.context.power.on) if self._runner is not None and self._bench is not None else {}
 
     @property
     def checked(self) -> frozenset[str]:
         """The supplies whose check for a short has passed."""
-        return frozenset(self._runner.context.checked) if self._runner is not None else frozenset()
+        return frozenset(self._runner.context.power.checked) if self._runner is not None else frozenset()
 
     @property
     def steps(self) -> Sequence[Step]:
@@ -224,7 +224,7 @@ class Sitting:
         if mine or model is None:
             raise Refused("; ".join(map(_says, mine)) or "this is no step")
         context = self._live().context
-        if step_kinds()[model.do].name == "power on" and model.supply not in context.checked and not model.why:
+        if step_kinds()[model.do].name == "power on" and model.supply not in context.power.checked and not model.why:
             raise Refused(
                 f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`"
             )

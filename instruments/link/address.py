@@ -45,11 +45,6 @@ def hosts_of(address: str) -> list[str]:
     return [each.split(":", 1)[1].rpartition(":")[0] for each in canonical(address) if each.startswith(_NETWORK)]
 
 
-def is_network(address: str) -> bool:
-    """Whether programs on other computers can reach the instrument, too."""
-    return any(each.startswith(_NETWORK) for each in canonical(address))
-
-
 def _is_own(address: str) -> bool:
     """Only an address of this computer can be bound."""
     family = socket.AF_INET6 if ":" in address else socket.AF_INET

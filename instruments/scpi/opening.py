@@ -108,10 +108,3 @@ def open_psu(address: str, *, name: str, **options: Any) -> Psu:
     driver = open_instrument("psu", address, name=name, **options)
     assert isinstance(driver, Psu)
     return driver
-
-
-def open_dmm(address: str, *, name: str, **options: Any) -> Dmm:
-    """See open_instrument."""
-    driver = open_instrument("dmm", address, name=name, **options)
-    assert isinstance(driver, Dmm)
-    return driver

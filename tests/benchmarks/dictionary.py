@@ -44,7 +44,7 @@ from wakeboard.harness.describe.board.circuit import board_circuit  # noqa: E402
 from wakeboard.harness.describe.load import load_board  # noqa: E402
 from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points, Variant  # noqa: E402
 from wakeboard.instruments.virtual.circuit.bench import parts as bench_parts  # noqa: E402
-from wakeboard.instruments.virtual.circuit.faults import library  # noqa: E402
+from wakeboard.instruments.virtual.circuit.faults.library import library  # noqa: E402
 from wakeboard.instruments.virtual.circuit.spice.write import node_names, write_variant  # noqa: E402
 
 Values = Mapping[str, float | str | bool]

@@ -7,6 +7,7 @@ import json
 import os
 import queue
 import random
+import signal
 import sys
 import tempfile
 import threading
@@ -111,7 +112,12 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=6)
     parser.add_argument("--folder", type=Path, help="where the runs leave their files; default: a temporary folder")
     parser.add_argument("--json", type=Path, help="write the rows there, too")
+    parser.add_argument("--merge", type=Path, nargs="+", help="print the table of rows that were written in pieces")
     chosen = parser.parse_args()
+    if chosen.merge:
+        rows = [Row(**each) for path in chosen.merge for each in json.loads(path.read_text())]
+        print("\n".join(table.lines(table.merged(rows))))
+        return 0 if all(row.good for row in rows) else 1
     if chosen.bounds:
         from tests.campaign.bounds import main as bounds
 
@@ -120,6 +126,8 @@ def main() -> int:
         from tests.campaign.bounds import polls
 
         return polls()
+    for number in (signal.SIGINT, signal.SIGTERM):  # it may be in the background of a shell: what was tried is printed
+        signal.signal(number, signal.default_int_handler)
     families = chosen.only or [*FAMILIES, "fuzz"]
     folder = chosen.folder or Path(tempfile.mkdtemp(prefix="campaign-"))
     folder.mkdir(parents=True, exist_ok=True)

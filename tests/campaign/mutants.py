@@ -19,7 +19,7 @@ GUARD = "harness/run/guard"
 FILES: dict[str, str] = {
     **{each: f"{GUARD}/{each}.py" for each in ("core", "owner", "switching", "dark", "armed", "process", "client")},
     "local": f"{GUARD}/local.py",
-    "presses": "harness/run/hand/presses.py",
+    "presses": "harness/run/presses.py",
     "runner": "harness/run/runner.py",
     "decide": "harness/run/decide.py",
     "store": "results/store/store.py",

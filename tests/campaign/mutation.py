@@ -4,12 +4,16 @@
     python -m tests.campaign.mutation --share 0.2            a fifth of them, drawn by a seed
     python -m tests.campaign.mutation --only core --list     what there is
     python -m tests.campaign.mutation --only core --line 97  those of one line, with the test that noticed each
+    python -m tests.campaign.mutation --keep FOLDER --minutes 5    in pieces: goes on where the last one stopped
+    python -m tests.campaign.mutation --keep FOLDER --again  what survived so far once more, after new tests
 
 One pytest session, warm: it runs every test of TESTS once on the unchanged files, and keeps which lines each of them
 reaches and how long it takes. For each mutant a fork puts the changed function in place and runs the tests that reach
 its line, the quick ones first, BUDGET seconds of them at most, until one fails. A mutant that runs on for ever counts
 as noticed, and is told apart. Beside the mutants, forks that change nothing: where a test fails in one of them, the
-figures are worth nothing, and the exit code is 2. Exit code 1 where fewer than 95 % are noticed.
+figures are worth nothing, and the exit code is 2. Exit code 1 where fewer than 95 % are noticed, or not all are tried.
+
+What is kept in a folder holds for the file as it was: of a file that has changed since, all is tried again.
 
 Two processes at work are not reached by this: what starts the guard's process is tried by test_guard_process.py and by
 the campaign (`python -m tests.campaign`).
@@ -19,6 +23,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import hashlib
 import json
 import os
 import random
@@ -31,6 +36,7 @@ import types
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +46,7 @@ LEAST = 0.95
 BUDGET = 6.0  # s of tests for one mutant, as they take on the unchanged files
 SLOW = 3.5  # s: a test that takes longer is left out
 CONTROLS = 24  # forks that change nothing
+WAIT, WAIT_TIMES = 30.0, 10.0  # s, and times what its tests take: a mutant that says nothing for longer runs on
 STILL = "ran on for ever"
 TESTS = (
     *(f"tests/run/test_guard_{each}.py" for each in ("core", "owner", "loop", "client", "main", "local")),
@@ -59,6 +66,7 @@ class Fate:
     mutant: Mutant | None
     by: str
     seconds: float
+    of: str = ""  # the digest of the file
 
 
 @dataclass
@@ -154,8 +162,9 @@ def _replace(loaded: types.ModuleType, name: str, value: Any) -> None:
 class Session:
     """A plug-in of pytest: takes over the loop once the tests are collected."""
 
-    def __init__(self, share: Sequence[Mutant], lanes: int, out: Path) -> None:
-        self.share, self.lanes, self.out = share, lanes, out
+    def __init__(self, share: Sequence[Mutant], lanes: int, out: Path, reach: Path | None, ends: float) -> None:
+        """reach: where it is kept which test reaches what; ends: begin nothing after this (time.monotonic)."""
+        self.share, self.lanes, self.out, self.kept_reach, self.ends = share, lanes, out, reach, ends
         self.reach = Reach()
         self.items: dict[str, Any] = {}
         self.failed: list[str] = []
@@ -164,7 +173,12 @@ class Session:
     def pytest_runtestloop(self, session: Any) -> bool:
         self.items = {item.nodeid: item for item in session.items}
         warm()
-        self.unchanged(session.items)
+        tried = self._kept()
+        if new := [item for item in session.items if item.nodeid not in tried]:
+            self.unchanged(new)
+        if self.kept_reach is not None:
+            kept = {"tried": [*tried, *(item.nodeid for item in new)], **asdict(self.reach)}
+            self.kept_reach.write_text(json.dumps(kept, default=sorted))
         controls: list[Mutant | None] = [None] * CONTROLS
         work = [*self.share, *controls]
         random.Random(1).shuffle(work)
@@ -172,6 +186,18 @@ class Session:
         for pid in pids:
             os.waitpid(pid, 0)
         return True
+
+    def _kept(self) -> list[str]:
+        """What is known of the tests that are still there; those that were tried before."""
+        if self.kept_reach is None or not self.kept_reach.exists():
+            return []
+        kept = json.loads(self.kept_reach.read_text())
+        there = [test for test in kept["tried"] if test in self.items]
+        self.reach.seconds = {test: took for test, took in kept["seconds"].items() if test in self.items}
+        for test, of in kept["lines"].items():
+            if test in self.items:
+                self.reach.lines[test] = {name: set(each) for name, each in of.items()}
+        return there
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         if report.failed:
@@ -195,13 +221,12 @@ class Session:
                 print(f"left out: {item.nodeid}: FAILS", file=sys.stderr)
             elif reached:
                 self.reach.lines[item.nodeid] = reached
-        self._timed()
+        self._timed([item for item in items if item.nodeid in self.reach.lines])
         total = sum(self.reach.seconds.values())
         print(f"unchanged: {len(self.reach.seconds)} tests reach the files, in {total:.0f} s", file=sys.stderr)
 
-    def _timed(self) -> None:
+    def _timed(self, items: Sequence[Any]) -> None:
         """A second time, without the tracer, which costs more than the tests."""
-        items = [self.items[test] for test in self.reach.lines]
         for item, following in zip(items, [*items[1:], None], strict=True):
             began = time.perf_counter()
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
@@ -217,6 +242,8 @@ class Session:
             return pid
         with self.out.open("a", encoding="utf-8") as stream:
             for each in work:
+                if time.monotonic() > self.ends:
+                    break
                 stream.write(json.dumps(asdict(self.fate(each))) + "\n")
                 stream.flush()
         os._exit(0)
@@ -226,8 +253,9 @@ class Session:
             tests = random.sample(sorted(self.reach.seconds), min(30, len(self.reach.seconds)))
         else:
             tests = self.reach.tests(mutant)
+        of = digest(mutant.target) if mutant is not None else ""
         if not tests:
-            return Fate(mutant, "", 0.0)
+            return Fate(mutant, "", 0.0, of)
         took = sum(self.reach.seconds[test] for test in tests)
         ear, mouth = os.pipe()
         began = time.monotonic()
@@ -236,14 +264,14 @@ class Session:
             os.close(ear)
             self._child(mutant, tests, mouth, took)
         os.close(mouth)
-        by = _heard(ear, pid, 60.0 + 15.0 * took)
-        return Fate(mutant, by, time.monotonic() - began)
+        by = _heard(ear, pid, WAIT + WAIT_TIMES * took)
+        return Fate(mutant, by, time.monotonic() - began, of)
 
     def _child(self, mutant: Mutant | None, tests: Sequence[str], mouth: int, took: float) -> None:
         by = "crashed"
         try:
             os.setsid()
-            limit = round(10 + 5 * took)
+            limit = round(6 + 4 * took)
             resource.setrlimit(resource.RLIMIT_CPU, (limit, limit))
             null = os.open(os.devnull, os.O_RDWR)
             for number in (0, 1, 2):
@@ -314,6 +342,26 @@ def _heard(ear: int, pid: int, within: float) -> str:
     return STILL if not said else "" if said == "-" else said
 
 
+# --- what is kept between pieces ------------------------------------------------------------------------------------
+@cache
+def digest(*targets: str) -> str:
+    """Of the text of these files, of all where none is named."""
+    paths = [ROOT / FILES[each] for each in targets or FILES]
+    return hashlib.sha256(b"".join(path.read_bytes() for path in paths)).hexdigest()[:12]
+
+
+def still_true(lines: Sequence[str], again: bool) -> list[dict[str, Any]]:
+    """The last fate of each mutant of a file that has not changed since, and the controls. again: not the survivors."""
+    last: dict[Any, dict[str, Any]] = {}
+    for place, each in enumerate(map(json.loads, lines)):
+        mutant = each["mutant"]
+        if mutant is None:
+            last[place] = each
+        elif each["of"] == digest(mutant["target"]):
+            last[mutant["target"], mutant["number"]] = each
+    return [each for each in last.values() if each["by"] or not again or each["mutant"] is None]
+
+
 # --- the command ----------------------------------------------------------------------------------------------------
 def table(fates: Sequence[dict[str, Any]]) -> tuple[list[str], float]:
     lines = [
@@ -347,6 +395,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--lanes", type=int, default=2)
     parser.add_argument("--out", type=Path, default=Path("mutants.jsonl"), help="a line a mutant; begun anew")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="go on where the last piece stopped")
+    parser.add_argument("--again", action="store_true", help="with --keep: try what survived so far once more")
+    parser.add_argument("--minutes", type=float, default=1e6, help="begin nothing new after so many")
     parser.add_argument("--list", action="store_true")
     return parser.parse_args()
 
@@ -369,11 +420,21 @@ def main() -> int:
         return 0
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.chdir(ROOT)
-    chosen.out.unlink(missing_ok=True)
-    session = Session(share, chosen.lanes, chosen.out.absolute())
     there = chosen.tests or [each for each in TESTS if (ROOT / each).exists()]
-    pytest.main(["-q", "-s", "-p", "no:cacheprovider", "-p", "no:faulthandler", *there], plugins=[session])
-    fates = [json.loads(line) for line in chosen.out.read_text().splitlines()]
+    out, reach = chosen.out.absolute(), None
+    if chosen.keep is not None:
+        chosen.keep.mkdir(parents=True, exist_ok=True)
+        out = chosen.keep.absolute() / "mutants.jsonl"
+        reach = chosen.keep.absolute() / f"reach-{digest()}.json"
+    kept = still_true(out.read_text().splitlines(), chosen.again) if reach and out.exists() else []
+    out.write_text("".join(json.dumps(each) + "\n" for each in kept))
+    tried = {(e["mutant"]["target"], e["mutant"]["number"]) for e in kept if e["mutant"]}
+    left = [each for each in share if (each.target, each.number) not in tried]
+    session = Session(left, chosen.lanes, out, reach, time.monotonic() + 60 * chosen.minutes)
+    if left:
+        options = ["-q", "-s", "-n0", "-p", "no:cacheprovider", "-p", "no:faulthandler"]
+        pytest.main([*options, *there], plugins=[session])
+    fates = [json.loads(line) for line in out.read_text().splitlines()]
     if wrong := [each["by"] for each in fates if each["mutant"] is None and each["by"]]:
         print(f"a test fails although nothing was changed: {', '.join(wrong)}", file=sys.stderr)
         return 2
@@ -382,7 +443,11 @@ def main() -> int:
         print("\n".join(f"{e['mutant']['line']}: {e['mutant']['what']}: {e['by'] or 'SURVIVED'}" for e in mine))
     lines, noticed = table(mine)
     print("\n".join(lines))
-    return 0 if noticed >= LEAST else 1
+    wanted = {(each.target, each.number) for each in share}
+    missing = len(wanted - {(e["mutant"]["target"], e["mutant"]["number"]) for e in mine})
+    if missing:
+        print(f"\nNOT WHOLE: {missing} of {len(share)} were not tried.")
+    return 0 if noticed >= LEAST and not missing else 1
 
 
 if __name__ == "__main__":

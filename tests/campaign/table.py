@@ -53,6 +53,19 @@ class Row:
         return {name: getattr(self, name) for name in self.__slots__} if hasattr(self, "__slots__") else vars(self)
 
 
+def merged(rows: Iterable[Row]) -> list[Row]:
+    """Rows of the same fault as one, in the order in which they come first."""
+    found: dict[str, Row] = {}
+    for row in rows:
+        into = found.setdefault(row.fault, Row(row.fault))
+        for name in ("tries", "lost", "doubled", "wrong", "replies", "on", "told", "odd"):
+            setattr(into, name, getattr(into, name) + getattr(row, name))
+        if row.worst is not None:
+            into.worst = max(into.worst or 0.0, row.worst)
+        into.findings += row.findings
+    return list(found.values())
+
+
 HEAD = ("fault", "tries", "worst time", "lost", "doubled", "wrong replies", "wrong words", "left on", "out of reach")
 
 

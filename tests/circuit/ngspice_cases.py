@@ -16,7 +16,7 @@ from pathlib import Path
 from circuit_build import R, V, board, supply
 
 from wakeboard.instruments.virtual.circuit import Circuit, Part, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.spice.read import read_netlist
+from wakeboard.instruments.virtual.circuit.spice.read import read
 from wakeboard.instruments.virtual.circuit.spice.write import node_names, write_netlist
 
 SKEP = Path(__file__).parents[1] / "data" / "ngspice" / "skep.toml"
@@ -371,7 +371,7 @@ def case(name: str) -> Case:
     """An operating point by its name."""
     if name in READ:
         text = f"{name}\n{READ[name]}\n"
-        circuit = Circuit(read_netlist(text))
+        circuit = Circuit(read(text).parts)
         # nets inside a transistor's series resistances are ours alone
         return Case(
             circuit, Variant(), text, {net: net for net in circuit.nets if net != "GND" and "inside" not in net}

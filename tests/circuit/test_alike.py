@@ -10,8 +10,8 @@ import pytest
 from circuit_build import board
 
 from wakeboard.instruments.virtual.circuit import CircuitError, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.faults import library
 from wakeboard.instruments.virtual.circuit.faults.alike import alike
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 STATES: tuple[dict[str, float | str | bool], ...] = (
     {},

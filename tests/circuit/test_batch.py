@@ -9,7 +9,7 @@ import pytest
 from circuit_build import D, R, V, board
 
 from wakeboard.instruments.virtual.circuit import Circuit, Simulation, SolveError, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.faults import library
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 STATES = [
     {},

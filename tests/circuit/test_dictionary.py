@@ -6,7 +6,7 @@ import numpy as np
 from circuit_build import board
 
 from wakeboard.instruments.virtual.circuit import Points, Variant
-from wakeboard.instruments.virtual.circuit.faults import library
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 STATES: tuple[dict[str, float | str | bool], ...] = (
     {},

@@ -6,7 +6,7 @@ import pytest
 from circuit_build import R, V, board
 
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.faults import library
+from wakeboard.instruments.virtual.circuit.faults.library import library
 
 TEXTS = [
     "R1:open", "C1:short", "D1:reversed", "R1:missing", "R1:value=470k", "U2:variant=2.8 V", "U2:dead",

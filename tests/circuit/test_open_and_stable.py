@@ -53,6 +53,27 @@ def test_what_nothing_at_all_holds_sits_at_ground() -> None:
     assert set(points.floating()) == set(points.leaking()) == {"A", "B"}
 
 
+@pytest.mark.parametrize("ohms", [0.0, 1e-4, 1e-2, 1e3])
+def test_open_nets_that_a_link_joins_are_held_by_nothing_either(ohms: float) -> None:
+    """Over 0 Ω they were listed as floating, and not as held by nothing: ngspice had no way to ground for them."""
+    # definition: two nets that only a resistor joins are one net without a way to anything
+    parts = (V("V1", "IN", 5.0), R("R1", "IN", "A", 1e3), R("R2", "A", "B", ohms), R("R3", "B", "C", 1e3),
+             R("R4", "IN", "D", 1e3), R("R5", "D", "GND", 1e3))  # fmt: skip
+    points = Circuit(parts).compile().solve([Variant((parse_fault("R1:missing"),)), Variant()]).require()
+    assert set(points.floating()) == set(points.leaking()) == {"A", "B", "C"}
+    assert points.floating(1) == points.leaking(1) == ()
+
+
+def test_a_bridge_to_what_is_held_holds_and_one_to_what_is_not_does_not() -> None:
+    # definition, as above
+    parts = (V("V1", "IN", 5.0), R("R1", "IN", "A", 1e3), R("R2", "A", "B", 1e3), R("R3", "IN", "C", 1e3))
+    held = (parse_fault("R1:missing"), parse_fault("A+GND:bridge=3"))
+    open_ = (parse_fault("R1:missing"), parse_fault("R3:missing"), parse_fault("A+C:bridge=3"))
+    points = Circuit(parts).compile().solve([Variant(held), Variant(open_)]).require()
+    assert points.leaking(0) == ()
+    assert set(points.leaking(1)) == {"A", "B", "C"}
+
+
 # --- edges ------------------------------------------------------------------------------------------------------------
 def test_a_latch_is_never_left_half_way() -> None:
     # closed form: in the triode region 5 v² - 41 v + 5 = 0, so v = 0.123821 V

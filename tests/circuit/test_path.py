@@ -9,7 +9,7 @@ import pytest
 from circuit_build import board
 
 from wakeboard.instruments.virtual.circuit import CircuitError, Fault, Model, SolveError, Variant, parse_fault
-from wakeboard.instruments.virtual.circuit.faults import library
+from wakeboard.instruments.virtual.circuit.faults.library import library
 from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
 
 SETTINGS: tuple[dict[str, float | str | bool], ...] = (

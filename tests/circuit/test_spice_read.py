@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Variant
 from wakeboard.instruments.virtual.circuit.spice.expression import number
-from wakeboard.instruments.virtual.circuit.spice.read import read, read_netlist
+from wakeboard.instruments.virtual.circuit.spice.read import read
 from wakeboard.instruments.virtual.circuit.spice.text import NetlistError
 
 
 def parts(*lines: str) -> dict[str, Part]:
-    return {part.name: part for part in read_netlist("\n".join(["title", *lines]))}
+    return {part.name: part for part in read("\n".join(["title", *lines])).parts}
 
 
 def volts(net: str, *lines: str) -> float:
@@ -60,7 +60,7 @@ def test_title_comments_and_continuation() -> None:
     text = (
         "R9 a 0 9k is the title\n* comment\nR1 a\n* between\n+ b ; the value follows\n+ 2k $ kilo\n\n   \nR2 b 0 3k\n"
     )
-    found = {part.name: part for part in read_netlist(text)}
+    found = {part.name: part for part in read(text).parts}
     assert set(found) == {"R1", "R2"}
     assert found["R1"].values["value"] == 2e3
     assert found["R1"].pins == {"1": "a", "2": "b"}
@@ -68,7 +68,7 @@ def test_title_comments_and_continuation() -> None:
 
 def test_lines_end_as_on_any_system() -> None:
     for end in ("\n", "\r\n", "\r"):
-        assert len(read_netlist(end.join(["t", "R1 a 0 1k", "R2 a 0 2k", ".end"]))) == 2
+        assert len(read(end.join(["t", "R1 a 0 1k", "R2 a 0 2k", ".end"])).parts) == 2
 
 
 def test_nothing_after_end_is_read() -> None:
@@ -89,12 +89,12 @@ def test_case_is_folded() -> None:
 def test_ground_has_three_spellings() -> None:
     found = parts("R1 a 0 1k", "R2 b GND 1k", "R3 c gnd 1k")
     assert {part.pins["2"] for part in found.values()} == {"GND"}
-    assert read_netlist("t\nR1 a 0 1k", ground="VSS")[0].pins["2"] == "VSS"
+    assert read("t\nR1 a 0 1k", ground="VSS").parts[0].pins["2"] == "VSS"
 
 
 def test_net_named_as_the_ground_but_not_node_0() -> None:
     with pytest.raises(NetlistError, match=r"line 2.*VSS has the name of the circuit's ground"):
-        read_netlist("t\nR1 a VSS 1k", ground="VSS")
+        read("t\nR1 a VSS 1k", ground="VSS")
 
 
 def test_nets_with_signs_keep_their_names() -> None:
@@ -316,7 +316,7 @@ BAD = [
 @pytest.mark.parametrize(("text", "says"), BAD, ids=[text.replace("\n", " / ") for text, _ in BAD])
 def test_one_clear_error(text: str, says: str) -> None:
     with pytest.raises(NetlistError, match=says) as caught:
-        read_netlist("title\n" + text)
+        read("title\n" + text)
     assert isinstance(caught.value, CircuitError)
     assert caught.value.line >= 2
     assert "\n" not in str(caught.value)
@@ -324,7 +324,7 @@ def test_one_clear_error(text: str, says: str) -> None:
 
 def test_the_error_names_the_element() -> None:
     with pytest.raises(NetlistError) as caught:
-        read_netlist("t\nV1 a 0 5\nR7 a 0 zz\n")
+        read("t\nV1 a 0 5\nR7 a 0 zz\n")
     assert caught.value.parts == ("R7",)
     assert caught.value.line == 3
 
@@ -336,7 +336,7 @@ def test_a_netlist_that_unfolds_without_end_is_refused() -> None:
         ["t", *(line for level in levels for line in level), ".subckt s7 a", "R1 a 0 1k", ".ends", "X a s0"]
     )
     with pytest.raises(NetlistError, match="more than 20000 parts"):
-        read_netlist(text)
+        read(text)
 
 
 # --- circuits that cannot be solved -----------------------------------------------------------------------------------
@@ -353,7 +353,7 @@ UNSOLVABLE = [
 @pytest.mark.parametrize(("text", "named", "says"), UNSOLVABLE, ids=[u[0].replace("\n", " / ") for u in UNSOLVABLE])
 def test_unsolvable_circuits_name_their_parts(text: str, named: tuple[str, ...], says: str) -> None:
     with pytest.raises(CircuitError, match=says) as caught:
-        Circuit(read_netlist("t\n" + text)).compile()
+        Circuit(read("t\n" + text).parts).compile()
     assert set(named) <= set(caught.value.parts)
     assert "R1" not in caught.value.parts
 
@@ -370,7 +370,7 @@ LINE_LIKE = st.lists(WORDS, max_size=60).map(" ".join)
 @given(st.one_of(st.text(max_size=200), LINE_LIKE, LINE_LIKE.map(lambda text: "t\nX1 a s\n.subckt s p\n" + text)))
 def test_any_text_is_read_or_refused_with_one_error(text: str) -> None:
     with contextlib.suppress(CircuitError):
-        if found := read_netlist(text):
+        if found := read(text).parts:
             Circuit(found).compile()
 
 

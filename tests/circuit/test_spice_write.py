@@ -11,7 +11,7 @@ from circuit_build import C, D, R, V, board, supply
 
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part, Variant, parse_fault
 from wakeboard.instruments.virtual.circuit.parts import kinds
-from wakeboard.instruments.virtual.circuit.spice.read import read_netlist
+from wakeboard.instruments.virtual.circuit.spice.read import read
 from wakeboard.instruments.virtual.circuit.spice.write import node_names, write_netlist
 
 PRIMITIVES = [
@@ -53,7 +53,7 @@ def test_primitive_parts_come_back_the_same(fault: str) -> None:
     circuit = Circuit(PRIMITIVES)
     variant = Variant(faults=(parse_fault(fault),)) if fault else Variant()
     before = solved(PRIMITIVES, variant)
-    after = solved(read_netlist(write_netlist(circuit, variant)))
+    after = solved(read(write_netlist(circuit, variant)).parts)
     names = node_names(circuit)
     for net in circuit.nets:
         if net != "GND":
@@ -80,7 +80,7 @@ def test_names_that_would_become_one_stay_apart() -> None:
     assert len(set(folded)) == len(folded)
     assert not {"0", "gnd", "time"} & set(folded)
     assert all(re.fullmatch(r"[A-Za-z]\w*", name, re.ASCII) for net, name in names.items() if net != "GND")
-    before, after = solved(parts), solved(read_netlist(write_netlist(Circuit(parts))))
+    before, after = solved(parts), solved(read(write_netlist(Circuit(parts))).parts)
     for net, name in names.items():
         if net != "GND":
             assert after[name] == pytest.approx(before[net], rel=1e-9)
@@ -104,7 +104,7 @@ def test_ground_of_another_name() -> None:
     ]
     circuit = Circuit(parts, ground="VSS")
     assert node_names(circuit)["VSS"] == "0"
-    back = Circuit(read_netlist(write_netlist(circuit))).compile().solve([Variant()]).require()
+    back = Circuit(read(write_netlist(circuit)).parts).compile().solve([Variant()]).require()
     assert back.net(node_names(circuit)["GND"])[0] == pytest.approx(1.0, rel=1e-6)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from wakeboard.harness.cli import execute
 from wakeboard.harness.describe.load import load_board, load_sequence
-from wakeboard.instruments.virtual.circuit.spice.read import read_netlist
+from wakeboard.instruments.virtual.circuit.spice.read import read
 
 AMPLIFIER = """* two stages and a reference
 .param rl=2.2k
@@ -49,7 +49,7 @@ def test_every_part_comes_over_to_the_last_digit(tmp_path: Path) -> None:
     code, folder = begin(tmp_path, AMPLIFIER)
     assert code == 0
     board = load_board(folder / "board.toml")
-    wanted = {part.name: part for part in read_netlist(AMPLIFIER)}
+    wanted = {part.name: part for part in read(AMPLIFIER).parts}
     assert {name: supply.net for name, supply in board.supplies.items()} == {"VCC": "vcc", "V5": "five"}
     assert board.supplies["VCC"].volts.nominal == 9.0
     assert set(board.parts) == set(wanted) - {"VCC", "V5"}

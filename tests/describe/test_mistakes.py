@@ -292,7 +292,6 @@ def test_the_good_files_are_good(folder):
     board = load_board(folder / "board.toml")
     bench = load_bench(folder / "bench.toml", board)
     assert bench.supplies == {"USB": ("supply", "1"), "CELL": ("supply", "2")}
-    assert bench.channel_of("CELL") == ("supply", "2")
     assert bench.probing.routes == {"TP1": "101", "TP2": "102"}
     assert bench.probing.bleed.ohms.nominal == 10e3
     assert bench.scanner.name == "switch"

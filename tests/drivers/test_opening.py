@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 
 from wakeboard.instruments.errors import DialectError, IdentityError, LinkError
-from wakeboard.instruments.scpi.opening import open_dmm, open_instrument, open_psu
+from wakeboard.instruments.scpi.opening import open_instrument, open_psu
 
 
 def says(text):
@@ -38,7 +38,7 @@ def test_another_serial_number_is_refused_and_the_lock_is_free_again(serve):
 
 def test_a_supply_where_a_meter_is_expected(serve):
     with pytest.raises(DialectError, match="no dmm dialect fits"):
-        open_dmm(serve(says("Keysight Technologies,E36312A,MY1,2.1")).address, name="meter")
+        open_instrument("dmm", serve(says("Keysight Technologies,E36312A,MY1,2.1")).address, name="meter")
 
 
 def test_a_dialect_of_another_kind():

@@ -293,9 +293,9 @@ def test_while_it_is_thought_the_guard_hears_of_each_piece_and_may_cut(
     store: Store, begun: Callable[[str], Explanation], monkeypatch: pytest.MonkeyPatch, cut: bool
 ) -> None:
     """The board stays powered between two measurements; what hangs or trips meanwhile is no explanation's to notice."""
-    from wakeboard.harness.run.context import COMPUTE_LEASE
     from wakeboard.harness.run.errors import power_cut
     from wakeboard.harness.run.guard.core import Cut
+    from wakeboard.harness.run.services.timing import COMPUTE_LEASE
 
     watch, heard = Watch(), []
 

@@ -54,7 +54,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 def by_hand(text: str) -> str:
     """The bench file without its scanner, probed by hand."""
-    start, end = text.index("[instruments.scpi.scanner]"), text.index("[links.console]")
+    start, end = text.index("[instruments.scanner]"), text.index("[links.console]")
     return text[:start] + '[probing]\nby = "hand"\n\n' + text[end:]
 
 

@@ -8,49 +8,28 @@ Figures are those of the invented board and of the tool itself, unless marked.
 from __future__ import annotations
 
 import json
-import os
 import runpy
 import signal
 import socket
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.processes import LATE, start, wait_until
 from wakeboard.harness.describe.load import load_bench
 from wakeboard.results.records import ASKED
 from wakeboard.results.store.store import Store
 
 TOOLS = runpy.run_path(str(Path(__file__).with_name("skep_bench.py")))
-ROOT = Path(__file__).parents[2]
-LATE = 100.0  # s: when a wait gives up
 UNIT = "SK-A-005"
 pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="signals and ptys of POSIX systems"),
     pytest.mark.timeout(240),  # a loaded computer: five processes
 ]
-
-
-def start(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
-    return subprocess.Popen(
-        [sys.executable, "-m", "wakeboard", *arguments],
-        cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-    )  # fmt: skip
-
-
-def wait_until(seen: Callable[[], Any], what: str) -> Any:
-    ends = time.monotonic() + LATE
-    while time.monotonic() < ends:
-        found = seen()
-        if found:
-            return found
-        time.sleep(0.02)
-    raise AssertionError(f"never seen: {what}")
 
 
 class Served:

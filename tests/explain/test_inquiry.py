@@ -45,7 +45,7 @@ def context(wren: Any) -> Any:
     """A bench that reaches RST and CS, with a 10 kΩ resistor; nothing is on."""
     return SimpleNamespace(
         board=SimpleNamespace(target=SimpleNamespace(link="console"), supplies=wren.board.supplies),
-        reaches=lambda net: net in ("RST", "CS"), supplies={}, pins={},
+        meter=SimpleNamespace(reaches=lambda net: net in ("RST", "CS")), power=SimpleNamespace(on={}, pins={}),
         bench=SimpleNamespace(bleed_ohms=10e3, probing=SimpleNamespace(by_hand=False)),
     )  # fmt: skip
 
@@ -96,7 +96,7 @@ def test_a_resistor_that_the_bench_has_not_got_needs_a_person(inquiry: Any, cont
 def test_a_board_that_does_not_move_a_pin_is_not_asked_for_another(inquiry: Any, context: Any) -> None:
     asks = inquiry()
     asks._asked = SimpleNamespace(measurement=wanted(PIN))
-    context.supplies = {"USB": (5.0, 0.12)}
+    context.power.on = {"USB": (5.0, 0.12)}
     (*_, probe) = asks._steps_to(context, wanted(PIN))
     assert asks._went_wrong(context, probe)  # the drive step has failed: the pin is not driven
     assert "does not move its pins" in asks._hinders(context, wanted(BenchState(ON.supplies, {"U1.GPIO2": "low"})))
@@ -112,13 +112,13 @@ def test_the_steps_into_a_state_and_from_one_to_the_next(inquiry: Any, context: 
     first = asks._steps_to(context, wanted(PIN))
     assert told(first) == ["resistance", "power on", "drive U1.GPIO1 high", "probe"]
     assert first[2].keep
-    context.supplies, context.pins = {"USB": (5.0, 0.12)}, {"U1.GPIO1": "high"}
+    context.power.on, context.power.pins = {"USB": (5.0, 0.12)}, {"U1.GPIO1": "high"}
     assert told(asks._steps_to(context, wanted(PIN, net="CS"))) == ["probe"]
     assert told(asks._steps_to(context, wanted())) == ["drive U1.GPIO1 off", "probe"]
     low = BenchState(ON.supplies, {"U1.GPIO1": "low"})
     assert told(asks._steps_to(context, wanted(low))) == ["drive U1.GPIO1 low", "probe"]
     assert told(asks._steps_to(context, wanted("off", quantity="ohms"))) == ["power off", "resistance"]
-    context.supplies, context.pins = {}, {}
+    context.power.on, context.power.pins = {}, {}
     assert told(asks._steps_to(context, wanted())) == ["power on", "probe"]  # checked for a short already
     (*_, held) = asks._steps_to(context, wanted(loaded(10e3)))
     assert held.load == pytest.approx(10e3, rel=1e-4)  # the meter's own 10 MΩ taken out

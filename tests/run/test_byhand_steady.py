@@ -86,7 +86,7 @@ def hands_on(toy: Any, steps: str, **person: Any) -> tuple[Result, Person, Stead
         bench.probing.release()
         bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
-        operator.beat = runner.context.pulse
+        operator.beat = runner.context.time.pulse
         result = runner.run()
         assert bench.virtual.outputs_on == []
     return result, hand, hands
@@ -198,7 +198,7 @@ def taking(toy: Any, keys: dict[str, str], compares: bool = False) -> tuple[Resu
         bench.self_check = compares
         bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
-        operator.beat = runner.context.pulse
+        operator.beat = runner.context.time.pulse
         return runner.run(), hand
 
 
@@ -450,8 +450,8 @@ def powered(toy: Any, kind: Any, steps: str, plants: tuple[str, ...] = (), **per
 
         bench.clear_hands = clear
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
-        operator.beat = runner.context.pulse
-        operator.power = runner.context.power_says
+        operator.beat = runner.context.time.pulse
+        operator.power = runner.context.power.says
         return runner.run(), hand, on
 
 
@@ -586,8 +586,8 @@ def by_turns(toy: Any, steps: str, moves: bool = True) -> tuple[Result, Person]:
         bench.guard = MovedLeads(bench.guard, bench.leads)
         bench.move_leads = lambda supply: operator.move_leads(supply, "right edge")
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
-        operator.beat = runner.context.pulse
-        operator.power = runner.context.power_says
+        operator.beat = runner.context.time.pulse
+        operator.power = runner.context.power.says
         result = runner.run()
         assert bench.virtual.outputs_on == []
         return result, hand

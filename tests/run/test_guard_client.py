@@ -246,6 +246,24 @@ def test_a_cut_is_raised_by_the_next_call_until_it_is_known(
     guard.beat(3.0)
 
 
+def test_a_cut_that_is_told_before_the_sample_that_was_asked_for_is_raised_in_its_place(
+    guard: ProcessGuard, played: Played
+) -> None:
+    """Its 0 V beside the meter's reading of a moment before was told as a wrong channel: the bench's fault."""
+    cut = {"rule": "over-current", "time": 1.0, "volts": 5.0, "amps": 1.0, "says": "so"}
+    played.answers["sample"] = "silence"
+
+    def cut_first() -> None:
+        until(lambda: played.asked("sample"), "the question")
+        played.say({"event": "cut", "supply": "USB", "cut": cut})
+        sample = {"time": 1.0, "volts": 0.003, "amps": 0.0, "mode": "off", "on": False, "trip": None}
+        played.say({"id": played.seen[-1]["id"], "ok": sample})
+
+    threading.Thread(target=cut_first, daemon=True).start()
+    with pytest.raises(Tripped):
+        guard.sample("USB")
+
+
 def test_an_output_that_came_on_is_raised_once_though_the_cut_before_is_known(
     guard: ProcessGuard, played: Played
 ) -> None:
@@ -407,6 +425,19 @@ def test_a_sleep_takes_its_time_and_ends_with_a_cut(guard: ProcessGuard, played:
     with pytest.raises(Tripped):
         guard.sleep(LATE)
     assert time.monotonic() - began < LATE / 2
+
+
+def test_a_press_that_got_lost_ends_a_sleep(guard: ProcessGuard, monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[int] = []
+
+    def look() -> None:
+        looks.append(1)
+        if len(looks) == 2:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(client.presses, "look", look)
+    with pytest.raises(KeyboardInterrupt):
+        guard.sleep(LATE)
 
 
 def test_while_it_sleeps_it_listens_and_does_not_spin(

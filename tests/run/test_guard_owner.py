@@ -95,6 +95,22 @@ def test_a_supply_that_is_always_slow_is_not_late(fake_psu: Any, clock: Any) -> 
     assert guard.cut.rule in ("constant-current", "over-current")
 
 
+@pytest.mark.parametrize(("more", "rule"), [(0.25, "late-reading"), (0.13, "constant-current")])
+def test_late_is_four_times_its_quickest_answer(fake_psu: Any, clock: Any, more: float, rule: str) -> None:
+    psu = fake_psu(ohms={1: 2.0})
+    steadily(psu, clock, 0.05)
+    guard = Guard({"USB": Feed(psu, 1, "supply")}, clock)
+    guard.prove_off()
+    guard.arm("USB", SETTING, Envelope(5.0, 0.12, inrush_s=0.02))
+    guard.on("USB")
+    guard.tick()
+    assert guard.cut is None
+    late_once(psu, clock, more)
+    guard.tick()
+    assert guard.cut is not None
+    assert guard.cut.rule == rule
+
+
 def test_how_quick_a_supply_is_is_known_from_when_it_was_off(fake_psu: Any, clock: Any) -> None:
     """So that its first answer with power on is not held to be as quick as it can."""
     psu = fake_psu(ohms={1: 60.0})

@@ -9,11 +9,11 @@ import pytest
 from wakeboard.harness.describe.load import load_board, load_sequence
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.run.bench.opening import open_virtual
-from wakeboard.harness.run.context import COMPUTE_LEASE, KEEP_LEASE, SLICE_LEASE
 from wakeboard.harness.run.errors import Tripped, power_cut
 from wakeboard.harness.run.guard.core import Cut
 from wakeboard.harness.run.predict import CircuitLimits, OhmsTest
 from wakeboard.harness.run.runner import Runner
+from wakeboard.harness.run.services.timing import COMPUTE_LEASE, KEEP_LEASE, SLICE_LEASE
 from wakeboard.harness.run.session import run_start
 from wakeboard.instruments.virtual.circuit.bench import spread
 

@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench.opening import open_virtual
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.errors import LinkTimeout

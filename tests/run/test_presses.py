@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import threading
@@ -9,7 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from wakeboard.harness.run.hand import presses
+from wakeboard.harness.run import presses
 
 
 @pytest.fixture(autouse=True)
@@ -114,3 +115,90 @@ def test_in_another_thread_nothing_is_taken_over() -> None:
     assert seen == [signal.default_int_handler]
     with presses.guarded(), pytest.raises(KeyboardInterrupt):
         press()
+
+
+def lost(_how: object = None) -> None:
+    """A press that somebody's `except` takes."""
+    with contextlib.suppress(KeyboardInterrupt):
+        press()
+
+
+def test_a_press_that_got_lost_is_raised_at_each_look_until_it_has_arrived() -> None:
+    with presses.guarded():
+        presses.look()
+        lost()
+        for _ in range(2):
+            with pytest.raises(KeyboardInterrupt):
+                presses.look()
+        presses.arrived()
+        presses.look()
+        lost()
+        presses.rearm()
+        presses.look()
+
+
+def test_a_press_on_its_way_is_not_raised_twice() -> None:
+    """What puts things right behind it may look: a relay that is opened, a resistor that is taken off."""
+    seen: list[str] = []
+
+    def put_right() -> None:
+        presses.look()
+        try:
+            raise ValueError("on the way")
+        except ValueError:
+            presses.look()
+            seen.append("all of it ran")
+
+    def pressed() -> None:
+        try:
+            press()
+        finally:
+            put_right()
+
+    def at_another_error() -> None:
+        try:
+            raise ValueError("something else")
+        except ValueError:
+            presses.look()
+
+    with presses.guarded():
+        with pytest.raises(KeyboardInterrupt):
+            pressed()
+        assert seen == ["all of it ran"]
+        with pytest.raises(KeyboardInterrupt):
+            at_another_error()
+
+
+def test_another_thread_looks_for_nothing() -> None:
+    with presses.guarded():
+        lost()
+        failed: list[BaseException] = []
+
+        def other() -> None:
+            try:
+                presses.look()
+            except BaseException as error:  # noqa: BLE001
+                failed.append(error)
+
+        thread = threading.Thread(target=other)
+        thread.start()
+        thread.join()
+        assert not failed
+        presses.arrived()
+
+
+def test_a_second_press_counts_where_the_first_was_long_ago(monkeypatch: pytest.MonkeyPatch) -> None:
+    with presses.guarded():
+        lost()
+        press()  # belongs to it
+        monkeypatch.setattr(presses, "ONE_PRESS", -1.0)
+        with pytest.raises(KeyboardInterrupt):
+            press()
+
+
+def test_who_presses_is_told_without_a_stream_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    with presses.guarded():
+        presses.hold("wait")
+        monkeypatch.setattr("sys.stderr", None)
+        press()
+        assert presses.pressed()

@@ -148,14 +148,14 @@ def test_it_ends_on_a_trip_and_what_it_said_is_kept(toy: Any, monkeypatch: pytes
     sequence = load_sequence(toy.steps(f'{POWER}[[step]]\ndo = "program"\nargv = ["{{python}}", "forks.py", "600"]\n'))
     with open_virtual(sequence.board, unit="T-1") as bench:
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"), asker=lambda *_: "yes")
-        pulse = runner.context.pulse
+        pulse = runner.context.time.pulse
 
         def cut(*lease: float) -> None:
             if (toy.folder / "ready").exists():
                 raise power_cut("USB", Cut("over-current", 0.0, 5.0, 0.2, "too much"))
             pulse(*lease)
 
-        monkeypatch.setattr(runner.context, "pulse", cut)
+        monkeypatch.setattr(runner.context.time, "pulse", cut)
         result = runner.run()
     assert result.outcome == "tripped"
     assert within(5, lambda: not alive(toy.folder / "pids"))

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from wakeboard.harness.run import runner as runner_module
-from wakeboard.harness.run.errors import OperatorStop, PowerCut, Tripped
+from wakeboard.harness.run.errors import OperatorStop, PowerCut, Refused, Tripped
 from wakeboard.harness.run.guard.core import Cut
 from wakeboard.harness.run.guard.terms import OffReport
 from wakeboard.harness.run.runner import Runner
@@ -63,26 +63,28 @@ class PlayedGuard:
         return [(12.0, "supply", ">", "OUTP OFF")]
 
 
-class PlayedContext:
-    def __init__(self, guard: PlayedGuard) -> None:
-        self.guard = guard
-        self.supplies: dict[str, Any] = {}
-        self.pins: dict[str, Any] = {}
-        self.doubtful: dict[str, str] = {}
-        self.lying: dict[str, str] = {}
-        self.off_unknown = "not looked"
-        self.now, self.begun, self.stops, self.alive = 11.0, 10.0, False, True
+class PlayedLog:
+    def __init__(self) -> None:
         self.readings: list[Any] = []
         self.remarks: list[str] = []
         self.detail: dict[str, Any] = {}
         self.outcome: str | None = None
         self.notes = SimpleNamespace(relay_counts=None)
 
-    def begin(self, stops: bool) -> None:
-        self.remarks = []
-
     def say(self, text: str) -> None:
         self.remarks.append(text)
+
+
+class PlayedContext:
+    def __init__(self, guard: PlayedGuard) -> None:
+        self.guard = guard
+        self.power = SimpleNamespace(on={}, pins={}, doubtful={}, lying={}, off_unknown="not looked")
+        self.time = SimpleNamespace(now=11.0, begun=10.0)
+        self.log = PlayedLog()
+        self.stops, self.alive = False, True
+
+    def begin(self, stops: bool) -> None:
+        self.log.remarks = []
 
 
 class PlayedStore:
@@ -127,7 +129,7 @@ def test_a_good_end(runner: Any) -> None:
     result = runner.finish()
     assert (result.outcome, result.error, result.off) == ("pass", None, OFF)
     assert runner.context.guard.asked == ["all_off", "look_again"]
-    assert runner.context.off_unknown == ""
+    assert runner.context.power.off_unknown == ""
     kept = runner.recorder.ended[0]
     assert kept == {"outcome": "pass", "outputs_off": True, "energised_s": 2.5, "trip": None, "says": ""}
 
@@ -145,10 +147,10 @@ def test_off_is_tried_three_times_whatever_is_raised(runner: Any) -> None:
 
 def test_unknown_is_told_and_no_discharge_is_measured(runner: Any) -> None:
     runner.context.guard.offs = [UNKNOWN]
-    runner.context.supplies["USB"] = 5.0
+    runner.context.power.on["USB"] = 5.0
     result = runner.finish()
     assert not result.off.confirmed
-    assert "USB: unknown (no reply)" in runner.context.off_unknown
+    assert "USB: unknown (no reply)" in runner.context.power.off_unknown
     assert "USB: unknown (no reply)" in result.record.says
     assert runner.recorder.ended[0]["outputs_off"] is False
     assert not runner.recorder.committed
@@ -156,12 +158,12 @@ def test_unknown_is_told_and_no_discharge_is_measured(runner: Any) -> None:
 
 
 def test_a_board_that_was_on_is_discharged_in_a_step_of_its_own(runner: Any) -> None:
-    runner.context.supplies["USB"] = runner.context.pins["P"] = 5.0
+    runner.context.power.on["USB"] = runner.context.power.pins["P"] = 5.0
     runner.finish()
     (step,) = runner.recorder.committed
     assert (step.number, step.kind, step.outcome) == (4, "discharge", "pass")
-    assert not runner.context.supplies
-    assert not runner.context.pins
+    assert not runner.context.power.on
+    assert not runner.context.power.pins
     asked = runner.context.guard.asked
     assert asked.index("acknowledge") > asked.index("all_off")
 
@@ -241,12 +243,12 @@ def test_what_the_story_has_is_said_once(runner: Any) -> None:
 
 
 def test_what_the_meter_saw_is_believed(runner: Any) -> None:
-    runner.context.lying["USB"] = "the meter sees 5 V"
+    runner.context.power.lying["USB"] = "the meter sees 5 V"
     result = runner.finish()
     assert result.off.states == {"USB": "on"}
     assert result.outcome == "error"
-    runner.context.lying.clear()
-    runner.context.doubtful["USB"] = "nobody can tell"
+    runner.context.power.lying.clear()
+    runner.context.power.doubtful["USB"] = "nobody can tell"
     result = runner.finish()
     assert result.off.states == {"USB": "unknown"}
     assert result.outcome == "error"
@@ -278,7 +280,7 @@ def test_the_first_trip_is_kept_with_its_numbers(runner: Any) -> None:
 def test_a_break_is_switched_off_before_it_is_told(runner: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     order: list[str] = []
     monkeypatch.setattr(runner_module.presses, "hold", lambda _says: order.append("hold"))
-    monkeypatch.setattr(runner.context, "say", lambda text: order.append(text))
+    monkeypatch.setattr(runner.context.log, "say", lambda text: order.append(text))
     monkeypatch.setattr(runner.context.guard, "all_off", lambda: order.append("off"))
     error = LinkTimeout("no reply", instrument="meter")
     runner._broken(2, error)
@@ -296,7 +298,7 @@ def test_a_break_is_switched_off_before_it_is_told(runner: Any, monkeypatch: pyt
 def test_an_off_that_fails_there_is_left_to_the_end(runner: Any) -> None:
     runner.context.guard.offs = [BenchError("no way")]
     runner._broken(2, LinkTimeout("no reply"))
-    assert runner.context.remarks[-1].startswith("no reply")
+    assert runner.context.log.remarks[-1].startswith("no reply")
 
 
 def test_what_breaks_a_run_off_first_is_its_error(runner: Any) -> None:
@@ -340,7 +342,7 @@ def test_relay_counts_go_with_the_last_step(
     runner._more = (lambda _runner: None) if more else None
     runner.bench.probing.by_hand, runner.bench.self_check = by_hand, self_check
     runner._note_relays(number, kind)
-    assert (runner.context.notes.relay_counts == {"101": 7}) is noted
+    assert (runner.context.log.notes.relay_counts == {"101": 7}) is noted
 
 
 @pytest.mark.parametrize(
@@ -365,14 +367,14 @@ def test_what_ends_a_run_after_a_step(runner: Any, outcome: str, on_fail: Any, s
 def test_a_step_is_committed_kept_and_told(runner: Any) -> None:
     told: list[Any] = []
     runner.observer = SimpleNamespace(step_ends=told.append)
-    runner.context.say("odd")
+    runner.context.log.say("odd")
     step = runner._commit(2, "rails", "rails", 10.5, LinkTimeout("x"))
     assert (step.outcome, step.says, step.started, step.ended) == ("error", "odd", 10.5, 11.0)
     assert runner.recorder.committed == runner.steps == told == [step]
     assert runner.context.guard.asked.index("beat") > 0
     tripped = runner._commit(3, "rails", "rails", 10.5, Tripped("USB", Cut("over-current", 1.0, 5.0, 1.0, "")))
     assert tripped.outcome == "tripped"
-    runner.context.outcome = "skipped"
+    runner.context.log.outcome = "skipped"
     assert runner._commit(4, "ask", "ask", 10.5, None).outcome == "skipped"
 
 
@@ -393,3 +395,170 @@ def test_a_step_that_is_taken_is_given_back_and_may_end_the_run(runner: Any, mon
     runner.error = KeyboardInterrupt()
     runner.take(model)
     assert runner.ended_by == "KeyboardInterrupt"
+
+
+# --- the steps, with kinds that are played ---
+class PlayedKind:
+    """A step kind that does what it is told."""
+
+    def __init__(self, name: str, run: Any = None, before: Any = None) -> None:
+        self.name, self.own, self.stops, self.before = name, None, False, before
+        self.run = run or (lambda _context, _model: None)
+
+
+@pytest.fixture
+def steps(runner: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """Put steps into the sequence, and play their kinds; gives the order of what happened."""
+    order: list[str] = []
+    kinds: dict[str, PlayedKind] = {}
+    monkeypatch.setattr(runner_module, "step_kinds", lambda: kinds)
+    monkeypatch.setattr(runner_module, "check_at_rest", lambda _bench: ["the meter hums"])
+    monkeypatch.setattr(runner_module.presses, "hold", lambda says="": order.append("hold"))
+    monkeypatch.setattr(runner_module.presses, "arrived", lambda: order.append("arrived"))
+    runner.bench.self_check = False
+
+    def play(**made: Any) -> list[str]:
+        for name, run in made.items():
+            kinds[name] = PlayedKind(name, run, lambda _context, model: order.append(f"before {model.do}"))
+        runner.sequence.steps = [SimpleNamespace(do=name, title=name, on_fail=None) for name in made]
+        return order
+
+    return play
+
+
+def test_steps_are_taken_in_their_order_with_everything_off_before(runner: Any, steps: Any) -> None:
+    order = steps(
+        one=lambda _c, model: order.append(model.do),
+        two=lambda _c, model: order.append(model.do),
+    )
+    result = runner.run()
+    assert order == ["before one", "before two", "one", "two", "hold"]
+    assert [(step.number, step.name) for step in result.record.steps] == [(4, "one"), (5, "two")]
+    assert runner.recorder.committed == list(result.record.steps)
+    assert runner.context.guard.asked.index("prove_off") == 0
+    assert result.record.id == "run"
+    assert result.record.started > 0
+    assert [step.says for step in result.record.steps] == ["the meter hums", ""], "with the first step, once"
+
+
+def test_a_step_kind_that_nobody_knows_is_refused_before_anything_is_asked(runner: Any, steps: Any) -> None:
+    steps(one=None)
+    runner.sequence.steps.append(SimpleNamespace(do="dance", title="dance", on_fail=None))
+    result = runner.run()
+    assert isinstance(result.error, Refused)
+    assert 'no step kind "dance"; known: one' in result.record.says
+    assert "prove_off" not in runner.context.guard.asked
+
+
+def test_further_steps_are_asked_for_until_there_is_none(runner: Any, steps: Any) -> None:
+    order = steps(one=lambda _c, model: order.append(model.do))
+    more = [SimpleNamespace(do="one", title=title, on_fail=None) for title in ("again", "and again")]
+    runner._more = lambda asked: more.pop(0) if asked is runner and more else None
+    result = runner.run()
+    assert [step.name for step in result.record.steps] == ["one", "again", "and again"]
+
+
+def test_a_step_that_breaks_ends_the_run_and_is_committed(runner: Any, steps: Any) -> None:
+    def breaks(_context: Any, _model: Any) -> None:
+        raise LinkTimeout("no reply", instrument="meter")
+
+    order = steps(one=breaks, two=lambda _c, model: order.append(model.do))
+    result = runner.run()
+    assert "two" not in order
+    assert result.outcome == "error"
+    assert [step.outcome for step in result.record.steps] == ["error"]
+    assert runner.ended_by.startswith("no reply")
+    assert "no reply" in result.record.steps[0].says
+    assert order[-1] == "hold"
+    assert runner.context.alive is False
+
+
+def test_a_press_in_a_step_ends_the_run_with_presses_held(runner: Any, steps: Any) -> None:
+    def pressed(_context: Any, _model: Any) -> None:
+        raise KeyboardInterrupt
+
+    order = steps(one=pressed)
+    runner.context.power.on["USB"] = (5.0, 0.1)
+    result = runner.run()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert order.index("hold") < order.index("arrived")
+    assert result.record.says == "stopped by the operator"
+
+
+def test_a_press_between_two_steps_ends_the_run(runner: Any, steps: Any) -> None:
+    order = steps(one=None, two=lambda _c, model: order.append(model.do))
+
+    def pressed(_step: Any) -> None:
+        raise KeyboardInterrupt
+
+    runner.observer = SimpleNamespace(step_begins=lambda *_what: None, step_ends=pressed)
+    result = runner.run()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert [step.name for step in result.record.steps] == ["one"]
+    assert "two" not in order
+    assert order[-2:] == ["hold", "arrived"]
+
+
+def test_a_press_that_comes_while_the_hold_begins_is_held_as_well(
+    runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order = steps(one=None)
+    raising = [KeyboardInterrupt()]
+
+    def hold(_says: str = "") -> None:
+        order.append("hold")
+        if raising:
+            raise raising.pop()
+
+    monkeypatch.setattr(runner_module.presses, "hold", hold)
+    result = runner.run()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert order[-3:] == ["hold", "hold", "arrived"]
+
+
+def test_a_press_that_nobody_saw_is_looked_for_when_the_steps_are_over(
+    runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps(one=None)
+
+    def look() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(runner_module.presses, "look", look)
+    assert isinstance(runner.run().error, KeyboardInterrupt)
+
+
+def test_the_powers_of_a_press_are_taken_over_for_the_run(
+    runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import signal
+
+    seen: list[Any] = []
+    steps(one=lambda _c, _m: seen.append(signal.getsignal(signal.SIGINT)))
+    runner.run()
+    assert seen == [runner_module.presses._press]
+
+
+def test_a_press_that_comes_too_late_is_told_but_not_beside_another_end(
+    runner: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runner_module.presses, "pressed", lambda: True)
+    assert runner.finish().record.says == runner_module.TOO_LATE
+    runner.error = LinkTimeout("no reply")
+    assert runner.finish().record.says == "no reply"
+    runner.error = KeyboardInterrupt()
+    assert runner.finish().record.says == "stopped by the operator"
+
+
+def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def pressed(_context: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(runner_module._discharge, "measure", pressed)
+    runner.context.power.on["USB"] = (5.0, 0.1)
+    result = runner.finish()
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert "(KeyboardInterrupt)" in runner.recorder.committed[0].says
+    runner.error = first = LinkTimeout("no reply")
+    runner._discharge()
+    assert runner.error is first

@@ -10,10 +10,9 @@ import pytest
 
 from wakeboard.harness.describe.bench import Bench
 from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.run.bench.calibration import CalibrationDue, check_calibration
 from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.fitness.selfcheck import (
-    CalibrationDue,
-    check_calibration,
     check_instruments,
     check_supply_against_meter,
 )

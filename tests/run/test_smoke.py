@@ -169,7 +169,7 @@ def test_a_bench_that_fails_is_no_failing_unit(folder: Path) -> None:
         '[instruments.supply]\nkind = "psu"\naddress = "TCPIP::127.0.0.1::1::SOCKET"\n'
         'feeds = { 1 = "USB", 2 = "AUX" }\n'
         '[instruments.meter]\nkind = "dmm"\naddress = "TCPIP::127.0.0.1::2::SOCKET"\n'
-        '[instruments.scpi.scanner]\nkind = "scanner"\naddress = "TCPIP::127.0.0.1::3::SOCKET"\n'
+        '[instruments.scanner]\nkind = "scanner"\naddress = "TCPIP::127.0.0.1::3::SOCKET"\n'
         '[probing]\nby = "scanner"\nroutes = { TP1 = 101 }\n'
     )
     result = smoke(folder, "T-1\nT-4\n", "--json", "--energise", "--bench", str(folder / "dead.toml"))

@@ -12,45 +12,19 @@ import signal
 import socket
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.processes import LATE, start, wait_until
 from wakeboard.harness.cli.options import to_json
 from wakeboard.harness.describe.load import load_bench, load_sequence
 from wakeboard.harness.run.session import take_unit
 from wakeboard.results.store.store import Store
 
-ROOT = Path(__file__).parents[2]
-LATE = 60.0  # s: when a wait gives up
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and ptys of POSIX systems")
-
-
-def start(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
-    return subprocess.Popen(
-        [sys.executable, "-m", "wakeboard", *arguments],
-        cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        preexec_fn=hears_ctrl_c,
-    )  # fmt: skip
-
-
-def hears_ctrl_c() -> None:
-    """As at a terminal: a job in the background of a shell, and what it starts, has SIGINT ignored (POSIX, 2.11)."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
-def wait_until(seen: Callable[[], Any], what: str) -> Any:
-    ends = time.monotonic() + LATE
-    while time.monotonic() < ends:
-        found = seen()
-        if found:
-            return found
-        time.sleep(0.02)
-    raise AssertionError(f"never seen: {what}")
 
 
 class Bench:

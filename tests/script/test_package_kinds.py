@@ -36,9 +36,9 @@ class Model(StepModel):
 
 
 def run(context, model):
-    first, second = [context.meter_volts().value for _ in context.points(context.nets(model.of))]
+    first, second = [context.meter.volts().value for _ in context.meter.points(context.drawn.nets(model.of))]
     limits = Limits(None, 0.5, "step")
-    context.record_number("portion", "number", second / first, "", limits, decide(second / first, 0.001, limits))
+    context.log.number("portion", "number", second / first, "", limits, decide(second / first, 0.001, limits))
 
 
 def _expand(d):

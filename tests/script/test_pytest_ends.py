@@ -3,71 +3,46 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import socket
 import subprocess
 import sys
 import time
-from importlib import metadata
 from pathlib import Path
 
-import pandas as pd  # noqa: F401  pytester forgets what is first imported while it runs
 import pytest
-import sqlalchemy.dialects.sqlite  # noqa: F401
 
 import wakeboard as wb
+from tests.script.plug import PLUG, run
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.results.store import store  # noqa: F401
 
 pytest_plugins = ["pytester"]
 pytestmark = pytest.mark.timeout(400)
 
-KNOWN = any(point.name == "wakeboard" for point in metadata.entry_points(group="pytest11"))
-CACHE = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-"""Where the compiled solver is: pytester gives each test a home of its own."""
-PLUG = () if KNOWN else ("-p", "wakeboard.harness.pytest_plug")
 
-
-@pytest.fixture
-def skep(pytester, monkeypatch):
-    """Skep's files as the root folder of a project."""
-    for variable in ("PYTEST_ADDOPTS", "PYTEST_PLUGINS"):
-        monkeypatch.delenv(variable, raising=False)
-    monkeypatch.setenv("XDG_CACHE_HOME", CACHE)
-    source = wb.skep(pytester.path / "made")
-    for file in source.iterdir():
-        shutil.move(file, pytester.path / file.name)
-    return pytester
-
-
-def run(pytester, *args):
-    return pytester.runpytest_subprocess(*PLUG, "-p", "no:xdist", "--wb-unit", "SK-A-001", *args)
-
-
-def test_a_sequence_file_is_collected_a_test_a_step(skep):
-    result = run(skep, "first-power-on.toml", "--junitxml=out.xml")
-    steps = len(load_sequence(skep.path / "first-power-on.toml").steps)
+def test_a_sequence_file_is_collected_a_test_a_step(project):
+    result = run(project, "first-power-on.toml", "--junitxml=out.xml")
+    steps = len(load_sequence(project.path / "first-power-on.toml").steps)
     counts = result.parseoutcomes()
     assert sum(counts.get(each, 0) for each in ("passed", "failed", "skipped")) == steps
     assert counts["failed"] >= 1  # the line that Skep's radio pulls up
     assert counts["passed"] > 10
     result.stdout.fnmatch_lines(["*RADIO_RST*"])
-    table = wb.frame(skep.path / "wakeboard.db")
+    table = wb.frame(project.path / "wakeboard.db")
     assert set(table["sequence"]) == {"First power-on"}
     assert table["step"].max() == steps
-    again = run(skep, "first-power-on.toml", "-m", "not needs_power")
+    again = run(project, "first-power-on.toml", "-m", "not needs_power")
     assert "failed" not in again.parseoutcomes()
-    assert "power on" not in set(wb.frame(skep.path / "wakeboard.db", latest=True)["kind"])
+    assert "power on" not in set(wb.frame(project.path / "wakeboard.db", latest=True)["kind"])
 
 
-def test_a_step_left_out_and_a_trip_skip_what_follows(skep):
-    left_out = run(skep, "first-power-on.toml", "-k", "not PANEL").parseoutcomes()
-    steps = len(load_sequence(skep.path / "first-power-on.toml").steps)
+def test_a_step_left_out_and_a_trip_skip_what_follows(project):
+    left_out = run(project, "first-power-on.toml", "-k", "not PANEL").parseoutcomes()
+    steps = len(load_sequence(project.path / "first-power-on.toml").steps)
     assert left_out["deselected"] > 0
     assert left_out["passed"] == 1  # up to the first that was left out
     assert left_out["skipped"] == steps - left_out["deselected"] - 1
-    tripped = run(skep, "first-power-on.toml", "--wb-plant", "VUSB+GND:bridge=2")
+    tripped = run(project, "first-power-on.toml", "--wb-plant", "VUSB+GND:bridge=2")
     tripped.assert_outcomes(failed=1, skipped=tripped.parseoutcomes()["skipped"])
     tripped.stdout.fnmatch_lines(["*first-power-on.toml, step 1*"])
 
@@ -94,16 +69,16 @@ def test_next(bench):
 
 
 @pytest.fixture
-def served(skep):
+def served(project):
     """`wakeboard virtual` in a process of its own, and its bench file."""
-    environment = {**os.environ, "WAKEBOARD_LOCKS": str(skep.path / "locks"), "NO_COLOR": "1"}
+    environment = {**os.environ, "WAKEBOARD_LOCKS": str(project.path / "locks"), "NO_COLOR": "1"}
     command = ["virtual", "board.toml", "--bench-file", "bench.toml", "--unit", "SK-A-001", "--settled"]
     server = subprocess.Popen(
-        [sys.executable, "-m", "wakeboard", *command], cwd=skep.path, env=environment, stdout=subprocess.DEVNULL,
+        [sys.executable, "-m", "wakeboard", *command], cwd=project.path, env=environment, stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    until(lambda: (skep.path / "bench.toml").exists(), "the bench file")
-    yield skep, environment
+    until(lambda: (project.path / "bench.toml").exists(), "the bench file")
+    yield project, environment
     server.terminate()
     server.wait(30)
 
@@ -136,19 +111,19 @@ def any_on(folder: Path) -> bool:
     [("hangs", signal.SIGKILL, ()), ("hangs", signal.SIGINT, ()), ("fails", None, ("-x",))],
 )
 def test_the_power_is_off_at_every_end(served, how, sent, options):
-    skep, environment = served
-    skep.makepyfile(test_ends=ENDS)
+    project, environment = served
+    project.makepyfile(test_ends=ENDS)
     command = [sys.executable, "-m", "pytest", *PLUG, "-p", "no:xdist", "--wb-bench", "bench.toml", "--wb-energise"]
     process = subprocess.Popen(
-        [*command, *options, "test_ends.py"], cwd=skep.path, env={**environment, "HOW": how}, stdout=subprocess.PIPE,
+        [*command, *options, "test_ends.py"], cwd=project.path, env={**environment, "HOW": how}, stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )  # fmt: skip
-    until(lambda: (skep.path / "on").exists() or process.poll() is not None, "the power on")
-    assert (skep.path / "on").exists(), process.communicate()[0].decode()
-    assert how == "fails" or any_on(skep.path)
+    until(lambda: (project.path / "on").exists() or process.poll() is not None, "the power on")
+    assert (project.path / "on").exists(), process.communicate()[0].decode()
+    assert how == "fails" or any_on(project.path)
     if sent is not None:
         process.send_signal(sent)
     said = process.communicate(timeout=180)[0].decode()
     assert "Traceback (most recent call last)" not in said or how == "fails"
-    assert not (skep.path / "next").exists()
-    until(lambda: not any_on(skep.path), "everything off")
+    assert not (project.path / "next").exists()
+    until(lambda: not any_on(project.path), "everything off")

@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from importlib import metadata
-from pathlib import Path
 from xml.etree import ElementTree
 
-import pandas as pd  # noqa: F401  pytester forgets what is first imported while it runs
 import pytest
-import sqlalchemy.dialects.sqlite  # noqa: F401
 
 import wakeboard as wb
-from wakeboard.results.store import store  # noqa: F401
+from tests.script.plug import KNOWN, PLUG, run
 
 pytest_plugins = ["pytester"]
 pytestmark = pytest.mark.timeout(400)
-
-KNOWN = any(point.name == "wakeboard" for point in metadata.entry_points(group="pytest11"))
-CACHE = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-"""Where the compiled solver is: pytester gives each test a home of its own."""
-PLUG = () if KNOWN else ("-p", "wakeboard.harness.pytest_plug")
 
 TWENTY = '''
 """Skep's main rail and its reset, as a hardware engineer writes them down."""
@@ -48,37 +37,21 @@ def test_no_rail_is_left_on(bench, board, unit):
 '''
 
 
-@pytest.fixture
-def skep(pytester, monkeypatch):
-    """Skep's files as the root folder of a project."""
-    for variable in ("PYTEST_ADDOPTS", "PYTEST_PLUGINS"):
-        monkeypatch.delenv(variable, raising=False)
-    monkeypatch.setenv("XDG_CACHE_HOME", CACHE)
-    source = wb.skep(pytester.path / "made")
-    for file in source.iterdir():
-        shutil.move(file, pytester.path / file.name)
-    return pytester
-
-
-def run(pytester, *args):
-    return pytester.runpytest_subprocess(*PLUG, "-p", "no:xdist", "--wb-unit", "SK-A-001", *args)
-
-
-def test_twenty_lines_for_skep(skep):
-    skep.makepyfile(test_skep=TWENTY)
-    result = run(skep, "--junitxml=out.xml")
+def test_twenty_lines_for_skep(project):
+    project.makepyfile(test_skep=TWENTY)
+    result = run(project, "--junitxml=out.xml")
     result.assert_outcomes(passed=3, failed=1)  # the radio's hidden pull-up wins: that is Skep's flaw
     result.stdout.fnmatch_lines(["*readings*", "*RADIO_RST*"])
-    names = {each.get("name") for each in ElementTree.parse(skep.path / "out.xml").iter("property")}
+    names = {each.get("name") for each in ElementTree.parse(project.path / "out.xml").iter("property")}
     assert any(name.startswith("+3V3, dc volts, USB=5V@120mA") for name in names)
-    table = wb.frame(skep.path / "wakeboard.db", unit="SK-A-001")
+    table = wb.frame(project.path / "wakeboard.db", unit="SK-A-001")
     assert set(table["sequence"]) == {"pytest"}
     kinds = table.drop_duplicates("step")["kind"].tolist()
     assert kinds.count("power on") == kinds.count("power off") == 3  # off between tests
 
 
-def test_refusals_and_marks(skep):
-    skep.makepyfile(
+def test_refusals_and_marks(project):
+    project.makepyfile(
         """
         import pytest, wakeboard as wb
 
@@ -101,7 +74,7 @@ def test_refusals_and_marks(skep):
             run_step(do="resistance", of=["V33"], expect="> 1 MΩ")
         """
     )
-    result = run(skep)
+    result = run(project)
     result.assert_outcomes(failed=5)
     result.stdout.fnmatch_lines(
         ["*is not marked so: @pytest.mark.needs_power*", "*is not marked so*", "*nothing is energised without one*",
@@ -129,10 +102,10 @@ def test_nothing_is_done_for_a_project_that_does_not_ask(pytester):
         assert "unrecognized arguments" in kept_out.stderr.str()
 
 
-def test_one_bench_is_not_shared_out(skep):
+def test_one_bench_is_not_shared_out(project):
     pytest.importorskip("xdist")
-    skep.makepyfile(test_skep=TWENTY)
-    bench = skep.runpytest_subprocess(*PLUG, "-n", "2", "--wb-bench", "bench.toml")
+    project.makepyfile(test_skep=TWENTY)
+    bench = project.runpytest_subprocess(*PLUG, "-n", "2", "--wb-bench", "bench.toml")
     assert "one bench serves one process" in bench.stderr.str()
-    steps = skep.runpytest_subprocess(*PLUG, "-n", "2", "first-power-on.toml")
+    steps = project.runpytest_subprocess(*PLUG, "-n", "2", "first-power-on.toml")
     assert "its steps go in order" in steps.stdout.str()

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.board.parts import board_kinds, nets_of
+from wakeboard.harness.describe.board.sane import out_of_range
 from wakeboard.harness.describe.problems import Problem, nearest, quoted
 from wakeboard.harness.describe.toml.document import Document
 from wakeboard.harness.describe.toml.positions import Path
@@ -21,7 +22,6 @@ from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence.sequence import Sequence
-from wakeboard.harness.describe.board.sane import out_of_range
 
 
 def board_notes(board: Board, document: Document) -> list[Problem]:
@@ -48,13 +48,6 @@ def sequence_notes(sequence: Sequence, document: Document) -> list[Problem]:
     return notes.problems
 
 
-def _ground(board: Board, notes: Document) -> None:
-    if notes.at(("board", "ground")) is None:
-        notes.add(
-            ("board", "ground"), f"none; {quoted(board.ground)} was assumed", 'the net of zero volts: ground = "GND"'
-        )
-
-
 def _lonely_nets(board: Board, notes: Document) -> None:
     counts = Counter(nets_of(board.parts))
     shared = [net for net, count in counts.items() if count > 1]
@@ -64,9 +57,16 @@ def _lonely_nets(board: Board, notes: Document) -> None:
     for path, net in _pins(board, notes):
         if net not in lonely or _held_inside(board, path):
             continue
-        near = nearest(net, shared) or _like(net, lonely)
+        near = nearest(net, [other for other in (*shared, *named) if not _other_number(net, other)])
+        near = near or _like(net, [*lonely, *named])
         if near:
             notes.add(path, f"the net {quoted(net)} with this one pin on it", "a net of at least two pins", near)
+
+
+def _other_number(a: str, b: str) -> bool:
+    """Whether two names differ by digits alone: a number is as meant (TX1, TX2), and no slip for another."""
+    apart = [(x, y) for x, y in zip(a, b, strict=False) if x != y]
+    return len(a) == len(b) and bool(apart) and all(x.isdigit() and y.isdigit() for x, y in apart)
 
 
 def _held_inside(board: Board, path: Path) -> bool:

@@ -23,7 +23,7 @@ from wakeboard.harness.explain.choose.possible import LIGHT_LOAD, LOW_CURRENT_RA
 from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, REVERSED, Observation, observation
 from wakeboard.harness.explain.explaining import explain_case, next_choices
 from wakeboard.harness.explain.explanation import Explanation
-from wakeboard.harness.run.context import COMPUTE_LEASE
+from wakeboard.harness.run.services.timing import COMPUTE_LEASE
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ class Inquiry:
                 self._next(context)
         if self._queue:
             return self._queue.popleft()
-        return _step("power off") if context.supplies else None
+        return _step("power off") if context.power.on else None
 
     # --- taking up --------------------------------------------------------------------------------------------------
     def take_up(self, steps: Sequence[Step]) -> bool:
@@ -111,15 +111,15 @@ class Inquiry:
         power where one of them hangs."""
         case = self.explanation.case
         assert case is not None
-        if not context.supplies:
+        if not context.power.on:
             yield
             return
         stand = case.model.stand
-        before, stand.between = stand.between, lambda: context.pulse(COMPUTE_LEASE)
+        before, stand.between = stand.between, lambda: context.time.pulse(COMPUTE_LEASE)
         try:
-            context.pulse(COMPUTE_LEASE)
+            context.time.pulse(COMPUTE_LEASE)
             yield
-            context.pulse()
+            context.time.pulse()
         finally:
             stand.between = before
 
@@ -173,7 +173,7 @@ class Inquiry:
         except StateError:
             return LIFTED
         net = str(wanted.detail["net"])
-        if not context.reaches(net):
+        if not context.meter.reaches(net):
             return f"no point reaches {net}"
         if state.pins and BenchState(state.supplies).key in self._silent:
             return "the board does not move its pins when it is asked to"
@@ -199,10 +199,10 @@ class Inquiry:
         return [*steps, _step("probe", of=net, name=wanted.does, **more)]
 
     def _all_off(self, context: Context) -> list[Any]:
-        return [_step("power off")] if context.supplies else []
+        return [_step("power off")] if context.power.on else []
 
     def _to_supplies(self, context: Context, state: BenchState) -> list[Any]:
-        if BenchState(context.supplies).key == BenchState(state.supplies).key:
+        if BenchState(context.power.on).key == BenchState(state.supplies).key:
             return []
         steps = self._all_off(context)
         for supply in state.supplies:
@@ -212,8 +212,8 @@ class Inquiry:
         return steps + [self.ways.power_on(supply, setting) for supply, setting in state.supplies.items()]
 
     def _to_pins(self, context: Context, state: BenchState) -> list[Any]:
-        stays = BenchState(context.supplies).key == BenchState(state.supplies).key
-        now = dict(context.pins) if stays else {}
+        stays = BenchState(context.power.on).key == BenchState(state.supplies).key
+        now = dict(context.power.pins) if stays else {}
         steps = [_drive(pin, "off") for pin in now if pin not in state.pins]
         return steps + [_drive(pin, level) for pin, level in state.pins.items() if now.get(pin) != level]
 
@@ -222,9 +222,9 @@ class Inquiry:
         if step.do != "probe" or self._asked is None:
             return False
         wanted = BenchState.parse(self._asked.measurement.state)
-        if any(context.pins.get(pin) != level for pin, level in wanted.pins.items()):
+        if any(context.power.pins.get(pin) != level for pin, level in wanted.pins.items()):
             self._silent.add(BenchState(wanted.supplies).key)
-        return BenchState(context.supplies, context.pins).key != BenchState(wanted.supplies, wanted.pins).key
+        return BenchState(context.power.on, context.power.pins).key != BenchState(wanted.supplies, wanted.pins).key
 
 
 def _resistor(state: BenchState) -> float | None:

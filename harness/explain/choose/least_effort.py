@@ -28,7 +28,6 @@ from typing import Any
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
-from wakeboard.harness.explain.rank.rank import entropy
 from wakeboard.results.explanation import NextMeasurement
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
@@ -82,16 +81,6 @@ class Choice:
         return NextMeasurement(
             m.point, m.quantity, m.state, round(self.bits, 4), m.effort, round(self.ahead, 3), m.does
         )  # fmt: skip
-
-
-def expected_entropy(prior: Array, outcomes: Array) -> float:
-    """Expected entropy of the hypotheses in bits after an outcome is seen.
-
-    prior: (h,) probabilities; outcomes: (h, k) probability of each outcome under each hypothesis, rows adding to 1.
-    """
-    joint = prior[:, None] * outcomes
-    seen = joint.sum(axis=0)
-    return float(sum(p * entropy(joint[:, k] / p) for k, p in enumerate(seen) if p > 0))
 
 
 def information(prior: Array, mean: Array, sigma: Array, groups: Sequence[Sequence[int]] | None = None) -> float:

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.suspects import Suspect
+from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 
 if TYPE_CHECKING:
     from wakeboard.harness.explain.evidence.roughness import ModelFit
-from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 
 
 @dataclass(frozen=True)

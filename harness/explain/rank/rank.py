@@ -11,7 +11,7 @@ and a hypothesis with a fitted parameter is charged for having fitted it (`occam
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -172,12 +172,3 @@ def group(hypotheses: Sequence[Hypothesis], probabilities: Array, apart: float =
         else:
             home.append(int(index))
     return sorted(groups, key=lambda g: -float(probabilities[g].sum()))
-
-
-def minimal(sets: Iterable[frozenset[str]]) -> list[frozenset[str]]:
-    """Those sets that contain no other of them: the least that must be wrong. Smallest first, then by name."""
-    kept: list[frozenset[str]] = []
-    for each in sorted(set(sets), key=lambda s: (len(s), sorted(s))):
-        if not any(smaller <= each for smaller in kept):
-            kept.append(each)
-    return kept

@@ -7,6 +7,7 @@ would feed a cell with no regard for its voltage.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import isnan
 
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study.cases import Case
@@ -22,6 +23,9 @@ from wakeboard.instruments.virtual.circuit.solver.points import Points
 PUSHED = 0.05
 """V above its own setting: no bench supply and no cell rises by itself, so another supply pushes current into it."""
 
+CELL = 100.0
+"""Added to how bad it is that a cell is charged by what is not its charger: V and A have no common scale."""
+
 LEAK = 1e-3
 """A into a source up to which a path counts as a leak; common practice, no source."""
 
@@ -34,6 +38,7 @@ STIFF_OHMS = 1e3
 BLOCKED = 100e-6
 """A through a diode that blocks, up to which it is its own leak; common practice, no source."""
 BLOCKING = ("diode", "schottky", "ideal_diode")
+CONDUCTING = ("resistor", "fuse", "ptc", "inductor")
 DEAF = (*BLOCKING, "connector", "capacitor", "resistor", "fuse", "ptc", "zener", "inductor", "esd_array")
 """Kinds on a supply's net to which a leak makes no difference."""
 
@@ -81,7 +86,8 @@ def _pushed(at_rest: Taken, row: int, amps: float) -> Concern:
     verb = "push" if len(others) > 1 else "pushes"
     charged = supply.kind == "cell" and any(chargers(study))
     return Concern(
-        "backfeed", amps > LEAK, (supply.net,), path=path, state=case.state, value=amps, unit="A", weight=amps,
+        "backfeed", amps > LEAK, (supply.net,), path=path, state=case.state, value=amps, unit="A",
+        weight=amps + (CELL if supply.kind == "cell" and amps > LEAK else 0.0),  # before what its open leads show
         says=f"{' and '.join(others)} {verb} {show(amps, 'A')} into {name} at {show(case.supplies[name], 'V')}"
         f"{_through(path)}{', with the charger off: nothing watches its voltage' if charged else ''}",
         do=f"block the path towards {name} (a diode or a transistor turned round); never connect it until then",
@@ -121,9 +127,13 @@ def _only_leaks(study: Study, path: tuple[str, ...], net: str) -> bool:
 
 
 def _ends_in_block(study: Study, path: tuple[str, ...], net: str) -> bool:
-    """Whether the last part on the way is a diode that blocks towards a net."""
-    last = study.board.parts.get(path[-1]) if path else None
-    return last is not None and last.kind in BLOCKING and last.pins.get("A") == net
+    """Whether the last part on the way, but for what merely conducts, is a diode that blocks towards a net."""
+    for name in reversed(path):
+        part = study.board.parts.get(name)
+        if part is None or part.kind not in CONDUCTING:
+            return part is not None and part.kind in BLOCKING and part.pins.get("A") == net
+        net = next((other for other in part.pins.values() if other != net), net)
+    return False
 
 
 def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:
@@ -132,5 +142,6 @@ def _with_load(study: Study, name: str, cases: list[int]) -> list[float]:
         return []
     stiff = {f"{supply_name(name)}.off_ohms": STIFF_OHMS, **chargers_off(study)}
     variants = [Variant(values={**study.cases[k].values(), **stiff}) for k in cases]
-    points = study.model.solve(variants).require()
-    return [float(volts) for volts in points.net(study.board.supplies[name].net)]
+    net = study.board.supplies[name].net
+    alone = study.volts(net)
+    return [alone[k] if isnan(volts) else volts for k, volts in zip(cases, study.solved(variants, net), strict=True)]

@@ -34,6 +34,8 @@ def _too_low(study: Study, part: Part, aim: float, k: int, case: Case) -> Concer
     given, out = study.volts(part.pins["IN"])[k], study.volts(part.pins["OUT"])[k]
     if out >= aim * (1 - SLACK) or given - aim >= dropout(part) or limited(study, part, k):
         return None
+    if part.pins["OUT"] not in study.rails.bad[k] and study.rails_on(part.pins["OUT"]):
+        return None  # it drops out, and the rail is still what it may be
     return Concern(
         "headroom", out < 0.95 * aim, (part.pins["OUT"], part.pins["IN"]), path=(part.name,),
         state=case.state, value=given - aim, unit="V", weight=aim - out,

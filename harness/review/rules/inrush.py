@@ -33,13 +33,20 @@ def find(study: Study) -> Iterator[Concern]:
                 rule = f"its budget would need more than {show(LONGEST, 's')}"
             if charge > allowed:
                 up = tuple(net for net in study.up_though_off(k) if net not in leaking)
-                fault = up if charge - _charge(study, points, k, up) <= allowed else ()
+                behind = (*up, *_before(study, up, k))
+                fault = up if charge - _charge(study, points, k, behind) <= allowed else ()
                 yield Concern(
                     "inrush", supply.kind == "usb", (supply.net, *fault), state=case.state, value=charge, unit="C",
                     weight=charge / allowed,
                     says=f"plugging {name} in charges {show(charge, 'C')} of capacitors at once; {rule}",
                     do="use smaller capacitors before the first switch, or a switch with a soft start",
                 )  # fmt: skip
+
+
+def _before(study: Study, up: tuple[str, ...], k: int) -> set[str]:
+    """The nets that are no rail or supply and through which rails are fed that should be off."""
+    named = {rail.net for rail in study.board.rails.values()} | {s.net for s in study.board.supplies.values()}
+    return {net for each in up for net in study.rails.on_the_way(each, k)} - named
 
 
 def _charge(study: Study, points: Points, k: int, only: tuple[str, ...] = ()) -> float:

@@ -80,7 +80,7 @@ def _never(study: Study, fault: RailFault) -> Concern:
     volts = float(study.points.pin_volts(part.name, "EN")[fault.case])
     net = part.pins["EN"]
     needs, level = float(part.values.get("enable_above", 1.0)), "low" if part.values.get("active_low") else "high"
-    is_open = study.floating(net, fault.case)
+    is_open = study.floating(net, fault.case) or len(study.circuit.on_net(net)) == 1
     found = f"floats: nothing holds {net}" if is_open else f"sits at {show(volts, 'V')}"
     what = "switch" if part.kind in SWITCHES else "regulator"
     setting = " and ".join(f"{pin} {at}" for pin, at in rail.on_when.items())

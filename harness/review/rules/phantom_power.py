@@ -29,6 +29,7 @@ def find(study: Study) -> Iterator[Concern]:
     for name, rail in study.board.rails.items():
         volts = [float(v) for v in points.net(rail.net)]
         off = [k for k, case in study.each() if not study.rail_should_be_on(name, case) and _meant(study, rail, case)]
+        off = [k for k in off if not _switched_on(rail, study.cases[k])]
         lifted = {k: volts[k] for k in off if volts[k] > OFF_LIMIT}
         yield from _sinking(study, rail, [k for k in off if volts[k] <= OFF_LIMIT])
         if _passed_on(study, rail.net):
@@ -42,6 +43,11 @@ def find(study: Study) -> Iterator[Concern]:
                 + (f", fed through {' → '.join(path)}" if path else ""),
                 do=_advice(study, path, rail.net),
             )  # fmt: skip
+
+
+def _switched_on(rail: Rail, case: Case) -> bool:
+    """Whether a state has the rail switched on by a chip that has no power in it: nobody can set that."""
+    return bool(rail.on_when) and all(case.drives.get(pin) == level for pin, level in rail.on_when.items())
 
 
 def _meant(study: Study, rail: Rail, case: Case) -> bool:
@@ -120,5 +126,5 @@ def _held(study: Study, net: str, cases: list[int]) -> list[int]:
         return []
     load = Fault(f"{net}+{study.board.ground}", "bridge", f"{LEAK_OHMS:g}")
     variants = [Variant((load,), {**study.cases[k].values(), **chargers_off(study)}) for k in cases]
-    held = study.model.solve(variants).require().net(net)
-    return [k for k, volts in zip(cases, held, strict=True) if volts > OFF_LIMIT]
+    held = study.solved(variants, net)
+    return [k for k, volts in zip(cases, held, strict=True) if not volts <= OFF_LIMIT]

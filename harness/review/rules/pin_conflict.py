@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from wakeboard.harness.describe.board.pin_tables import boots_of, pin_facts
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
+
+IN_LINE = 1e3
+"""Ω; a resistor up to this between two nets lies in one line of data; common practice, no source."""
 
 
 def find(study: Study) -> Iterator[Concern]:
@@ -73,17 +76,53 @@ def _answered(study: Study) -> Iterator[Concern]:
 def _unanswered(study: Study) -> Iterator[Concern]:
     """A net that joins inputs of several chips and nothing that could drive or hold it."""
     inputs: dict[str, list[str]] = defaultdict(list)
+    lines = _lines(study)
     for part, pin, entry in study.chips():
         if entry.get("type") == "input":
-            inputs[part.pins[pin]].append(f"{part.name}.{pin}")
+            inputs[lines.get(part.pins[pin], part.pins[pin])].append(f"{part.name}.{pin}")
     for net, pins in inputs.items():
         chips = {pin.partition(".")[0] for pin in pins}
-        if len(chips) > 1 and sorted(study.circuit.on_net(net)) == sorted(pins) and not study.rails_on(net):
+        if len(chips) < 2 or study.rails_on(net) or net == study.board.ground:
+            continue
+        nets = [net, *(each for each, of in lines.items() if of == net)]
+        others = {each for one in nets for each in study.circuit.on_net(one) if each not in pins}
+        crossed = _crossed(study, nets, chips, lines)
+        if not others or (crossed and all(_is_resistor(study, each) for each in others)):
+            where = f", while {crossed} joins their outputs" if crossed else ""
             yield Concern(
-                "pin-conflict", True, (net,), path=tuple(pins),
-                says=f"{net} joins {' and '.join(pins)}, inputs all of them: nothing drives it",
-                do="look for two lines that are not crossed, or for what should drive it",
+                "pin-conflict", True, (net, *([crossed] if crossed else [])), path=tuple(pins),
+                says=f"{net} joins {' and '.join(pins)}, inputs all of them: nothing drives it{where}",
+                do=f"exchange {net} and {crossed} at one of them" if crossed
+                else "look for two lines that are not crossed, or for what should drive it",
             )  # fmt: skip
+
+
+def _lines(study: Study) -> dict[str, str]:
+    """Nets that a resistor of a few ohms in the line joins to another one: by which net they go."""
+    fixed = {study.board.ground, *(rail.net for rail in study.board.rails.values())}
+    found: dict[str, str] = {}
+    for part in study.board.parts.values():
+        if part.kind == "resistor" and float(part.values["value"]) <= IN_LINE and not set(part.pins.values()) & fixed:
+            a, b = part.pins.values()
+            found[a] = found.get(b, b)
+    return {net: of for net, of in found.items() if of != net}
+
+
+def _crossed(study: Study, nets: list[str], chips: set[str], lines: Mapping[str, str]) -> str:
+    """The net on which the same two chips meet with an output and a pin that may drive: the other line of a pair."""
+    for part, pin, entry in study.chips():
+        if part.name in chips and entry.get("type") == "output":
+            here = part.pins[pin]
+            for other, own, its in study.chips():
+                drives = its.get("type", "io") in ("io", "output")
+                same = lines.get(other.pins[own], other.pins[own]) == lines.get(here, here)
+                if other is not part and other.name in chips and same and here not in nets and drives:
+                    return here
+    return ""
+
+
+def _is_resistor(study: Study, pin: str) -> bool:
+    return study.circuit.part(pin.partition(".")[0]).kind == "resistor"
 
 
 def _type(study: Study, pin: str) -> str:

@@ -11,18 +11,19 @@ from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.model import Variant
 
+POWERED = 1.0  # V on its rail from which a pin can drive
+
 LEVELS: Mapping[str, tuple[str, ...]] = {"io": ("high", "low"), "output": ("high", "low"), "open_drain": ("low",)}
 
 
 def find(study: Study) -> Iterator[Concern]:
-    k = _case(study)
-    pins = list(_driving(study))
-    if k is None or not pins:
+    pins = [(k, *each) for each in _driving(study) if (k := _case(study, *each[:2])) is not None]
+    if not pins:
         return
-    values = study.cases[k].values()
-    variants = [Variant(values={**values, f"{part}.{pin}.drive": level}) for part, pin, level, _ in pins]
-    points = study.model.solve(variants)
-    for row, (part, pin, level, most) in enumerate(pins):
+    points = study.model.solve(
+        [Variant(values={**study.cases[k].values(), f"{part}.{pin}.drive": level}) for k, part, pin, level, _ in pins]
+    )
+    for row, (k, part, pin, level, most) in enumerate(pins):
         if points.status[row] != "ok":
             continue
         amps = abs(float(points.current(part, pin)[row]))
@@ -53,7 +54,9 @@ def _most(entry: Mapping[str, Any]) -> float | None:
     return float(found) if found is not None else None
 
 
-def _case(study: Study) -> int | None:
-    """The nominal case with the most supplies on and no rail switched."""
-    cases = [k for k, case in study.undriven() if case.corner == "nominal" and not case.drives]
-    return max(cases, key=lambda k: len(study.cases[k].supplies), default=None)
+def _case(study: Study, name: str, pin: str) -> int | None:
+    """The nominal case with the most supplies on and the fewest rails switched in which a chip's pin has its rail."""
+    part = study.board.parts[name]
+    up = study.volts(study.rail_net(part, part.values.get("io", {}).get(pin, {})))
+    cases = [k for k, case in study.undriven() if case.corner == "nominal" and up[k] > POWERED]
+    return min(cases, key=lambda k: (len(study.cases[k].drives), -len(study.cases[k].supplies)), default=None)

@@ -12,6 +12,7 @@ from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 
 BODY = 0.4  # V across a body diode from which it conducts
+SIGNAL = 20e-6  # A through the body diode of one that passes a signal: what pull-ups bring, and more than a leak
 
 
 def find(study: Study) -> Iterator[Concern]:
@@ -19,6 +20,7 @@ def find(study: Study) -> Iterator[Concern]:
         if part.kind == "mosfet":
             yield from _turned(study, part)
             yield from _through_body(study, part)
+            yield from _never_off(study, part)
         elif part.kind == "bjt":
             yield from _exchanged(study, part)
         elif part.kind == "zener":
@@ -54,16 +56,44 @@ def _through_body(study: Study, part: Part) -> Iterator[Concern]:
     drive, body = sign * (volts["G"] - volts["S"]), sign * (volts["S"] - volts["D"])
     amps = np.abs(study.points.current(part.name, "S"))
     threshold = abs(float(part.values.get("threshold", 1.0)))
-    found = np.where((drive < threshold / 2) & (body > BODY) & (amps > 1e-3), amps, 0.0)
+    least = SIGNAL if {part.pins["S"], part.pins["D"]}.isdisjoint(power) else 1e-3
+    found = np.where((drive < threshold / 2) & (body > BODY) & (amps > least), amps, 0.0)
     k = int(np.argmax(found))
     if found[k] > 0.0:
-        net = next(part.pins[pin] for pin in ("S", "D") if part.pins[pin] not in power)
+        nets = [part.pins[pin] for pin in ("S", "D") if part.pins[pin] not in power]
         yield Concern(
-            "reverse-path", True, (net, part.pins["G"]), path=(part.name,), state=study.cases[k].state,
+            "reverse-path", True, (*nets, part.pins["G"]), path=(part.name,), state=study.cases[k].state,
             value=float(found[k]), unit="A", weight=float(found[k]),
             says=f"{part.name} is off and conducts {show(float(found[k]), 'A')} through its body diode",
             do=f"exchange drain and source of {part.name}",
         )  # fmt: skip
+
+
+def _never_off(study: Study, part: Part) -> Iterator[Concern]:
+    """One whose body diode leads from a rail to what it should switch: off, it conducts all the same."""
+    low = part.values.get("channel") == "p"
+    anode, cathode = (part.pins[pin] for pin in (("D", "S") if low else ("S", "D")))
+    high = {*(r.net for r in study.board.rails.values()), *(s.net for s in study.board.supplies.values())}
+    if anode not in high or cathode in high or cathode == study.board.ground or _back_to_back(study, part, cathode):
+        return
+    if max(b - a for a, b in zip(study.volts(anode), study.volts(cathode), strict=True)) > BODY:
+        return  # power comes from there
+    yield Concern(
+        "reverse-path", True, (cathode, anode), path=(part.name,),
+        says=f"{part.name}'s body diode leads from {anode} to {cathode}: switched off, it conducts all the same",
+        do=f"exchange drain and source of {part.name}",
+    )  # fmt: skip
+
+
+def _back_to_back(study: Study, part: Part, net: str) -> bool:
+    """Whether a second transistor with its body diode the other way follows, to something that may be up."""
+    for other in study.board.parts.values():
+        if other.kind == "mosfet" and other is not part and net in (other.pins["S"], other.pins["D"]):
+            far = next((other.pins[pin] for pin in ("S", "D") if other.pins[pin] != net), net)
+            if far == study.board.ground or not _held_up(study, far):
+                continue
+            return True
+    return False
 
 
 def _exchanged(study: Study, part: Part) -> Iterator[Concern]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 
 from wakeboard.harness.describe.board.board import Line
 from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
@@ -15,9 +16,14 @@ from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Part
 
 CONTROLS = {"mosfet": "G", "bjt": "B"}
+IDLE: Mapping[str, tuple[str, ...]] = {
+    "mosfet": ("G", "D"), "bjt": ("B", "C"), "button": ("1", "2"), "capacitor": ("1", "2"),
+}  # fmt: skip
+"""Pins, by kind, that hold no net by themselves."""
 PIN_WORDS = {"G": "gate", "B": "base", "EN": "enable"}
 LEAK_OHMS = 1.5e6
 """Ω: about 2 µA from a 3.3 V rail; an input may leak 1 µA (74HC) to 10 µA (UM10204)."""
+BASE = 0.4  # V from base to ground at which a transistor begins to conduct; common practice, no source
 SERIES = 10e3
 """Ω; a resistor up to this lies in a control line, a larger one holds it; common practice, no source."""
 
@@ -66,7 +72,10 @@ def _leaks(study: Study) -> Iterator[Concern]:
         if float(study.points.net(line.net)[k]) not in limits:
             continue  # said above
         rail = _rail_near(study, line, k)
-        if rail is not None and leaks(study, line.net, rail if level == "low" else study.board.ground, k) not in limits:
+        if rail is None:
+            continue
+        other = rail if level == "low" else study.board.ground
+        if leaks(study, line.net, other, k) not in limits or (level == "low" and _opens_bases(study, line, other, k)):
             yield Concern(
                 "undefined-level", True, (line.net,), state=study.cases[k].state, weight=0.5,
                 says=f"{name} should be {level} in the state 'boot' and nothing that is fitted holds it: a leak of "
@@ -75,10 +84,47 @@ def _leaks(study: Study) -> Iterator[Concern]:
             )  # fmt: skip
 
 
+def _opens_bases(study: Study, line: Line, other: str, k: int) -> bool:
+    """Whether a leak into a line that should be low opens a transistor whose base then holds the line below a high."""
+    variant = [Variant((leak(line.net, other),), study.cases[k].values())]
+    bases = [part.pins["B"] for part in _controlled(study, line.net) if part.kind == "bjt"]
+    return any(study.solved(variant, base)[0] > BASE for base in bases)
+
+
+def _controlled(study: Study, net: str) -> list[Part]:
+    """The transistors, regulators and switches that a net controls, itself or through a resistor in the line."""
+    near = _behind_resistors(study, {net})
+    parts = study.board.parts.values()
+    return [part for part in parts if any(part.pins.get(pin) in near for pin in _controls_of(part))]
+
+
+def _controls_of(part: Part) -> tuple[str, ...]:
+    if part.kind in CONTROLS:
+        return (CONTROLS[part.kind],)
+    return ("EN",) if part.kind != "chip" else ()
+
+
 def leaks(study: Study, net: str, other: str, k: int) -> float:
-    """V of a net in a case with LEAK_OHMS from it to another."""
-    fault = Fault(f"{net}+{other}", "bridge", f"{LEAK_OHMS:g}")
-    return float(study.model.solve([Variant((fault,), study.cases[k].values())]).require().net(net)[0])
+    """V of a net in a case with LEAK_OHMS from it to another.
+
+    Where that has no operating point, as when the leak opens a latch half-way: where the net sits without it if a
+    resistor or a pull holds it, else NaN.
+    """
+    volts = study.solved([Variant((leak(net, other),), study.cases[k].values())], net)[0]
+    return study.volts(net)[k] if math.isnan(volts) and _pulled(study, net) else volts
+
+
+def _pulled(study: Study, net: str) -> bool:
+    """Whether a resistor or a pull inside a pin is on a net."""
+    resistors = any(part.kind == "resistor" and net in part.pins.values() for part in study.board.parts.values())
+    return resistors or any(
+        part.pins[pin] == net and (entry.get("pull_up") or entry.get("pull_down")) for part, pin, entry in study.chips()
+    )
+
+
+def leak(net: str, other: str) -> Fault:
+    """LEAK_OHMS between two nets."""
+    return Fault(f"{net}+{other}", "bridge", f"{LEAK_OHMS:g}")
 
 
 def _at_rest(study: Study, line: Line) -> int | None:
@@ -118,9 +164,25 @@ def _controls(study: Study) -> Iterator[Concern]:
 
 
 def _open(study: Study, net: str, k: int) -> bool:
-    """Whether nothing holds a net; a base is held by its own junction, which is no reason to be on or off."""
-    on_net = study.circuit.on_net(net)
-    return study.floating(net, k) or (len(on_net) == 1 and on_net[0].endswith((".B", ".G")))
+    """Whether nothing holds a net; a base is held by its own junction, which is no reason to be on or off, nor is what
+    transistors that are off and contacts that are open leak."""
+    on_net = [text.partition(".") for text in study.circuit.on_net(net)]
+    idle = [_idle(study.circuit.part(name), pin) for name, _, pin in on_net]
+    return study.floating(net, k) or (all(idle) and not _both_ways(study, net))
+
+
+def _idle(part: Part, pin: str) -> bool:
+    """Whether a pin holds no net by itself; one that a program moves does not at power-on."""
+    entry = part.values.get("io", {}).get(pin, {}) if part.kind == "chip" else {}
+    off = entry.get("drive") == "off" if entry.get("type") == "output" else entry.get("type") == "io"
+    released = off and entry.get("drive", "off") == "off" and not {"pull_up", "pull_down", "leak"} & set(entry)
+    return released or pin in IDLE.get(part.kind, ())
+
+
+def _both_ways(study: Study, net: str) -> bool:
+    """Whether a transistor pulls a net each way, so that one of them always holds it."""
+    parts = [part for part in study.board.parts.values() if net in (part.pins.get("C"), part.pins.get("D"))]
+    return len({"p" in (part.values.get("channel"), str(part.values.get("type"))[:1]) for part in parts}) > 1
 
 
 def _fed(study: Study, part: Part, k: int) -> bool:
@@ -154,8 +216,20 @@ def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool
         return False
     if line.driven_by in case.drives and not case.line:
         return False
+    own = _rails_of(study, line)
+    held_off = line.when.get("boot") == "low" and bool(_controlled(study, line.net))
+    if own and not held_off and not any(study.rail_should_be_on(name, case) for name in own):
+        return False  # nobody who reads it is there
     always = [name for name, rail in study.board.rails.items() if not rail.on_when]
-    return any(study.rail_should_be_on(name, case) for name in always)
+    return any(study.rail_should_be_on(name, case) for name in always or rails)
+
+
+def _rails_of(study: Study, line: Line) -> set[str]:
+    """The rails that a line's level is told from: the one that it names, else those of the pins on it."""
+    if line.rail in study.board.rails:
+        return {line.rail}
+    nets = {study.rail_net(part, entry) for part, pin, entry in study.chips() if part.pins[pin] == line.net}
+    return {rail.name for net in nets for rail in study.rails_on(net)}
 
 
 def _judge(

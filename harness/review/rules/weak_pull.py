@@ -11,7 +11,7 @@ from wakeboard.harness.describe.board.board import Line
 from wakeboard.harness.describe.board.levels import LevelError, line_thresholds, rail_of
 from wakeboard.harness.describe.board.preferred import values_between
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.pulls import HiddenPull, is_silent, may_hide
+from wakeboard.harness.review.pulls import HiddenPull, is_silent, may_hide, pull_table
 from wakeboard.harness.review.rules.undefined_level import judged
 from wakeboard.harness.review.study.straps import every_strap, thresholds
 from wakeboard.harness.review.study.study import Study
@@ -50,7 +50,9 @@ def find(study: Study) -> Iterator[Concern]:
 def _hidden(study: Study, held: Held, pin: str) -> HiddenPull | None:
     name, _, own = pin.partition(".")
     part = study.board.parts[name]
-    if part.kind != "chip" or not is_processor(study, part):
+    if part.kind != "chip":
+        return pull_table()["power_enable" if held.line is not None else "enable"]
+    if not is_processor(study, part):
         return may_hide(own, held.net)
     straps = {each for straps in every_strap(study) if straps.part is part for each in straps.pins}
     listens = part.values["io"][own].get("type") == "input" or own in straps
@@ -109,7 +111,8 @@ def _fight(study: Study, held: Held, pin: str, fights: str, pull: HiddenPull) ->
     ohms = np.geomspace(pull.low, pull.high, STEPS)
     case = study.cases[k]
     variants = [Variant((Fault(pin, fights, f"{r:.6g}"),), case.values()) for r in ohms]
-    volts = study.model.solve(variants).require().net(held.net)
+    volts = np.array(study.solved(variants, held.net))
+    ohms, volts = ohms[np.isfinite(volts)], volts[np.isfinite(volts)]
     limits = held.limits
     holds = volts <= limits.high if limits.high is not None else volts >= (limits.low or 0.0)
     if holds.all():

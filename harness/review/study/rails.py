@@ -17,6 +17,7 @@ from wakeboard.harness.review.study.supplied import (
     dropout,
     enabled,
     feeders,
+    in_line,
     limited,
     set_volts,
 )
@@ -90,10 +91,12 @@ class Rails:
         return found or self._ring()
 
     def _ring(self) -> list[RailFault]:
-        """Of rails that wait for one another, the first; none where a supply gives all that it has."""
+        """Of rails that wait for one another, the first; none where a supply gives all that it has, or is pushed up."""
         for k, case in self.study.undriven():
+            if any(self.sags(name, k) or self.pushed(name, k) for name in case.supplies):
+                continue
             for name, rail in self.study.board.rails.items():
-                if rail.net in self.bad[k] and self._ought(name, k) and not any(self.sags(s, k) for s in case.supplies):
+                if rail.net in self.bad[k] and self._ought(name, k):
                     return [self._fault(name, rail, k, False)]
         return []
 
@@ -102,17 +105,27 @@ class Rails:
 
     def _follows(self, rail: Rail, k: int) -> bool:
         """Whether a source of the rail is wrong itself in this case, or a supply gives all that it has."""
-        nets = {self._net(source) for source in rail.sources} - {rail.net}
-        if (nets | self.on_the_way(rail.net, k) | self._waits_for(rail.net, k)) & self.bad[k]:
+        nets = {self._net(source) for source in rail.sources}
+        nets |= {net for pin in rail.on_when for net in self.study.driver_nets(pin)}  # what should switch it on
+        if ((nets - {rail.net}) | self.on_the_way(rail.net, k) | self._waits_for(rail.net, k)) & self.bad[k]:
             return True
-        return any(self.sags(name, k) for name in self.study.cases[k].supplies)
+        supplies = self.study.cases[k].supplies
+        return any(self.sags(name, k) for name in supplies) or any(
+            self.pushed(name, k) for name in supplies if self._net(name) in nets
+        )
+
+    def pushed(self, supply: str, k: int) -> bool:
+        """Whether something lifts a supply's net above what the supply may be: told by what lifts it."""
+        each = self.study.board.supplies[supply]
+        high = each.limits.high
+        return high is not None and self.study.volts(each.net)[k] > high * (1 + EDGE)
 
     def _waits_for(self, net: str, k: int) -> set[str]:
         """The rail on the enable of what feeds a net, while it keeps it off."""
         part = self._feeder(net, k)
-        return (
-            {part.pins["EN"]} if part is not None and "EN" in part.pins and not enabled(self.study, part, k) else set()
-        )
+        if part is None or "EN" not in part.pins or enabled(self.study, part, k):
+            return set()
+        return {part.pins["EN"]} | in_line(self.study, part.pins["EN"])
 
     def on_the_way(self, net: str, k: int) -> set[str]:
         """The nets through which a rail is fed in a case, without itself."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
@@ -70,6 +70,10 @@ class Study:
             points = model.solve([Variant(values=case.values()) for case in todo]).require()
         return cls(board, circuit, model, todo, points, unsolved=unsolved)
 
+    def solved(self, variants: Sequence[Variant], net: str) -> list[float]:
+        """Volts of a net in states of a rule's own; NaN where one has no operating point, as a latch half-way."""
+        return [float(volts) for volts in self.model.solve(list(variants)).net(net)]
+
     def volts(self, net: str) -> list[float]:
         """Volts of a net in every case."""
         return [float(v) for v in self.points.net(net)]
@@ -87,10 +91,28 @@ class Study:
 
     def rail_should_be_on(self, name: str, case: Case) -> bool:
         """Whether a rail's sources are up and its switch is set."""
+        return self._meant_on(name, case, frozenset())
+
+    def _meant_on(self, name: str, case: Case, asked: frozenset[str]) -> bool:
+        """asked: the rails that wait for this one to be told; a rail that its own chip holds on counts as held."""
         rail = self.board.rails[name]
+        if name in asked:
+            return True
         if any(case.drives.get(pin) != level for pin, level in rail.on_when.items()):
             return False
-        return any(self._source_up(source, case) for source in rail.sources)
+        asked |= {name}
+        drivers = {net for pin in rail.on_when for net in self.driver_nets(pin)}
+        powered = all(self._source_up(net, case, asked) for net in drivers)
+        return powered and any(self._source_up(source, case, asked) for source in rail.sources)
+
+    def driver_nets(self, pin: str) -> set[str]:
+        """The net of the rail or supply that a chip's pin is driven from; none where that is neither."""
+        name, _, own = pin.partition(".")
+        part = self.board.parts.get(name)
+        if part is None or part.kind != "chip":
+            return set()
+        net = self.rail_net(part, part.values.get("io", {}).get(own, {}))
+        return {net} if self.rails_on(net) or any(s.net == net for s in self.board.supplies.values()) else set()
 
     def up_though_off(self, k: int) -> tuple[str, ...]:
         """The nets of the rails that should be off in a case and are up."""
@@ -98,13 +120,13 @@ class Study:
         off = [n for n, v in volts.items() if v > OFF_LIMIT and not self.rail_should_be_on(n, self.cases[k])]
         return tuple(self.board.rails[name].net for name in off)
 
-    def _source_up(self, source: str, case: Case) -> bool:
+    def _source_up(self, source: str, case: Case, asked: frozenset[str] = frozenset()) -> bool:
         if source in self.board.supplies:
             return source in case.supplies
         if source in self.board.rails:
-            return self.rail_should_be_on(source, case)
+            return self._meant_on(source, case, asked)
         names = [name for name in self.board.names_on(source) if name != source]
-        return any(self._source_up(name, case) for name in names)
+        return any(self._source_up(name, case, asked) for name in names)
 
     def worst_by_supplies(self, found: Mapping[int, float]) -> dict[frozenset[str], int]:
         """The worst case for each set of supplies that are on; sets that only add supplies to a known one are left out.

@@ -20,6 +20,9 @@ CHARGERS: Final = ("charger", "programmed_charger")
 DROPOUTS: Final = {"ldo": 0.2, "adjustable_ldo": 0.2, "buck": 0.1, "adjustable_buck": 0.1}
 """V where the drawing names none, by kind: what the circuit takes too."""
 
+IN_LINE: Final = 10e3
+"""Ω; a resistor up to this lies in a control line, a larger one holds it; common practice, no source."""
+
 OPEN: Final = 0.5  # share of an enable's way from off to on above which it counts as on
 
 
@@ -78,6 +81,17 @@ def _resistors_from(study: Study, start: str, ends: set[str]) -> tuple[list[str]
             if other not in fixed and other not in nodes:
                 nodes.append(other)
     return nodes, edges
+
+
+def in_line(study: Study, net: str) -> set[str]:
+    """The nets that a resistor joins to one that lies in the line, by its few ohms, instead of pulling."""
+    return {
+        other
+        for part in study.board.parts.values()
+        if part.kind == "resistor" and net in part.pins.values() and float(part.values["value"]) <= IN_LINE
+        for other in part.pins.values()
+        if other not in (net, study.board.ground)
+    }
 
 
 def enabled(study: Study, part: Part, case: int) -> bool:

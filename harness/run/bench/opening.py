@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.bench.bench import OpenBench, WiredScope
+from wakeboard.harness.run.bench.calibration import check_calibration
 from wakeboard.harness.run.bench.mains import usual_mains
 from wakeboard.harness.run.bench.probing import HandProbing, RelayProbing
 from wakeboard.harness.run.errors import OutputsOn
-from wakeboard.harness.run.fitness.selfcheck import check_calibration
 from wakeboard.harness.run.guard.local import LocalGuard
 from wakeboard.harness.run.guard.owner import Feed, Guard
-from wakeboard.harness.run.hand import presses
 from wakeboard.harness.run.hand.clearance import Clear, nobody, nobody_moves, settled
 from wakeboard.harness.run.hand.leads import Leads, MovedLeads
 from wakeboard.instruments.errors import BenchError

@@ -84,8 +84,8 @@ def budget(supplies: Sequence[Timed]) -> list[Bound]:
     """The bounds of a bench; none without a supply."""
     if not supplies:
         return []
-    from wakeboard.harness.run.context import LEASE, SLICE_LEASE
     from wakeboard.harness.run.guard.client import SILENCE
+    from wakeboard.harness.run.services.timing import LEASE, SLICE_LEASE
 
     around, off = round_s(supplies), off_s(supplies)
     silence = SILENCE + 1.5 * max(each.timeout for each in supplies)

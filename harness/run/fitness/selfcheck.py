@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.run.bench.calibration import check_calibration
 from wakeboard.harness.run.fitness.budget import Timed, time_supply
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.link.address import HERE, hosts_of
@@ -25,10 +26,6 @@ ON = "output {} is ON: `wakeboard off BENCH` switches everything off"
 OFF_VOLTS = 1.0  # V on an output that is off: above what its own capacitors leave within seconds
 ASKS = 10  # questions for the reply time
 SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
-
-
-class CalibrationDue(BenchError):
-    """The calibration of an instrument is no longer valid."""
 
 
 @dataclass
@@ -229,15 +226,6 @@ def reply_time(driver: Any) -> float:
         driver.link.query(driver.link.manners.identify)
         times.append(time.perf_counter() - began)
     return sorted(times)[ASKS // 2]
-
-
-def check_calibration(instrument: Instrument, today: datetime.date | None = None) -> None:
-    """Raises CalibrationDue where the bench file's date has passed."""
-    now = today or datetime.date.today()
-    if instrument.due is not None and instrument.due < now:
-        raise CalibrationDue(
-            f"the calibration of {instrument.name} was due on {instrument.due.isoformat()}", instrument=instrument.name
-        )
 
 
 AGREE_SHARE, AGREE_VOLTS = 0.03, 0.15  # programming, readback, meter and the drop in the leads together

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.errors import SkipPoint, Tripped
+from wakeboard.harness.run.services.envelope import envelope_of
 from wakeboard.instruments.errors import BenchError
 
 if TYPE_CHECKING:
@@ -79,17 +80,17 @@ def prove(context: Context, supply: str, setting: Setting) -> float:
     """
     net = context.board.supplies[supply].net
     levels = [min(share * setting.volts, most) for share, most in zip(SHARES, MOST, strict=True)]
-    if not context.bench.self_check or context.supplies or not context.reaches(net) or levels[1] < LEAST:
+    if not context.bench.self_check or context.power.on or not context.meter.reaches(net) or levels[1] < LEAST:
         return 0.0
     if not context.bench.probing.by_hand:
         context.bench.probing.release()
     then = f"Then the probe is asked for at {net}, to compare supply and meter"
-    context.clear_hands(supply, levels[1], setting.limit, then)
+    context.power.clear_hands(supply, levels[1], setting.limit, then)
     try:
         low, high = (_shown(context, supply, net, replace(setting, volts=volts)) for volts in levels)
     except SkipPoint:
         context.guard.off(supply)
-        context.say(f"supply and meter were not compared at {net}: skipped")
+        context.log.say(f"supply and meter were not compared at {net}: skipped")
         return levels[0]
     _keep(context, supply, net, low, high)
     return levels[1]
@@ -97,11 +98,11 @@ def prove(context: Context, supply: str, setting: Setting) -> float:
 
 def _shown(context: Context, supply: str, net: str, setting: Setting) -> Seen:
     """As `_at`, with the supply among those that are on meanwhile: whoever looks must not read that all is off."""
-    context.supplies[supply] = (setting.volts, setting.limit)
+    context.power.on[supply] = (setting.volts, setting.limit)
     try:
         return _at(context, supply, net, setting)
     finally:
-        context.supplies.pop(supply, None)  # what breaks it off switches off at once, and so little needs no discharge
+        context.power.on.pop(supply, None)  # what breaks it off switches off at once, and so little needs no discharge
 
 
 def _at(context: Context, supply: str, net: str, setting: Setting) -> Seen:
@@ -109,9 +110,9 @@ def _at(context: Context, supply: str, net: str, setting: Setting) -> Seen:
     _switch_on(context, supply, setting)
     alone = context.guard.sample(supply)
     try:
-        context.reach(net)
-        context.sleep(SETTLE)
-        volts = context.held_volts(lambda: _loaded_volts(context), ROOM / 2)
+        context.meter.reach(net)
+        context.time.sleep(SETTLE)
+        volts = context.meter.held_volts(lambda: _loaded_volts(context), ROOM / 2)
         both = context.guard.sample(supply)
     except Tripped as error:
         raise _shorted(supply, net, alone.volts) from error
@@ -131,19 +132,17 @@ def _loaded_volts(context: Context) -> float:
     would else follow the voltage of another one."""
     bleed = context.bench.shunt_ohms
     if bleed is None:
-        return context.meter_volts().value
-    with context.loaded(bleed):
-        context.sleep(SETTLE)
-        return context.meter_volts().value
+        return context.meter.volts().value
+    with context.meter.loaded(bleed):
+        context.time.sleep(SETTLE)
+        return context.meter.volts().value
 
 
 def _switch_on(context: Context, supply: str, setting: Setting) -> None:
-    from wakeboard.harness.run.steps import _power
-
-    held = _power.envelope(context, supply, setting.volts, setting.limit, None, None)
-    context.pulse()
+    held = envelope_of(context, supply, setting.volts, setting.limit, None, None)
+    context.time.pulse()
     context.guard.energise(supply, setting, replace(held, margin_volts=MARGIN), None)
-    context.sleep(held.inrush_s + SETTLE)
+    context.time.sleep(held.inrush_s + SETTLE)
 
 
 def _shorted(supply: str, net: str, volts: float) -> WrongWiring:
@@ -159,9 +158,9 @@ def _look_elsewhere(context: Context, supply: str, net: str, seen: Seen) -> None
     if context.bench.probing.by_hand:
         return
     found = {}
-    for other in context.power_nets:
+    for other in context.drawn.power_nets:
         if other != net:
-            context.reach(other)
+            context.meter.reach(other)
             found[other] = _loaded_volts(context)
     there = elsewhere(seen.supply, found)
     if there is not None:
@@ -175,7 +174,7 @@ def _look_elsewhere(context: Context, supply: str, net: str, seen: Seen) -> None
 
 
 def _keep(context: Context, supply: str, net: str, low: Seen, high: Seen) -> None:
-    context.notes.bench_check = {
+    context.log.notes.bench_check = {
         "supply_volts": [low.supply, high.supply], "meter_volts": [low.meter, high.meter], "net": net,
     }  # fmt: skip
     wrong = diagnose(low, high)

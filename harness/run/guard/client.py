@@ -26,12 +26,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
+from wakeboard.harness.run import presses
 from wakeboard.harness.run.errors import GuardLost, power_cut
 from wakeboard.harness.run.guard import reports, wire
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
 from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
 from wakeboard.harness.run.guard.supplies import SupplyPlan, off_afresh
-from wakeboard.harness.run.hand import presses
 from wakeboard.instruments import errors as bench_errors
 from wakeboard.instruments.clock import RealClock, steady
 from wakeboard.instruments.own_code import command
@@ -297,7 +297,9 @@ class ProcessGuard:
 
     def sample(self, supply: str) -> Sample:
         self._check()
-        return wire.sample_of(self._call("sample", supply=supply))
+        sample = wire.sample_of(self._call("sample", supply=supply))
+        self._check()  # of an output that was just cut off: it says nothing of what the meter saw a moment before
+        return sample
 
     def off(self, supply: str) -> OffReport:
         report = wire.report_of(self._call("off", supply=supply))

@@ -1,1 +1,1 @@
-"""The person at the bench: questions, probing with both hands, clearance before an output goes on, Ctrl-C."""
+"""The person at the bench: questions, probing with both hands, clearance before an output goes on."""

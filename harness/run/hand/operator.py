@@ -1,6 +1,6 @@
 """Questions to the person at the bench: where to put the probe, what they see. One key answers.
 
-    operator = Operator(beat=context.pulse)
+    operator = Operator(beat=context.time.pulse)
     operator.tell("Probe TP7", "bottom edge, third pad from the left   net RADIO_RST")     Enter, s skips, q stops
     operator.ask("Does the LED blink?", text=False)                                         y or n
     operator.clear_hands("Next: USB on, 5 V, limit 120 mA", "")                             Enter: power on

@@ -2,7 +2,7 @@
 
     with Program(["./flash.sh", "/dev/ttyUSB0"], folder) as program:
         while not program.wait(0.05):
-            context.pulse()
+            context.time.pulse()
     program.code, program.output.text
 
 It runs on the leash of a process of its own (leash.py), so that it also ends when the runner is killed.

@@ -34,14 +34,14 @@ def ask(context: Context, line: str | None, pattern: str, timeout: float, link: 
     if line is not None:
         console.forget()
         console.send(line)
-    heard, ends = "", context.now + timeout
+    heard, ends = "", context.time.now + timeout
     while True:
-        context.pulse()
+        context.time.pulse()
         heard = (heard + console.read(SLICE))[-HEARD:]
         match = _found(wanted, heard, console.name)
         if match is not None:
             return Reply(match, heard)
-        if context.now >= ends or (line is not None and prompt and heard.rstrip().endswith(prompt)):
+        if context.time.now >= ends or (line is not None and prompt and heard.rstrip().endswith(prompt)):
             return Reply(None, heard.rstrip().removesuffix(prompt).strip())
 
 

@@ -3,9 +3,9 @@
 A supply may say that its output is off and feed the board all the same: a welded relay, a display that is wrong. Where
 more current flows than its readback is off by, the guard sees it. Below that, the meter does: the supply's own net
 stands at the voltage that it was set to, and the bench's resistor does not pull it down, as it would a capacitor. Then
-the bench fails, not the board; `context.lying` has it, and the outputs are not confirmed off. On a bench without a
-resistor, a net that has not moved from what its supply was set to is fed by something: whether by that supply nobody
-can tell, so it is unknown (`context.doubtful`), and unknown is not off.
+the bench fails, not the board; `context.power.lying` has it, and the outputs are not confirmed off. On a bench without
+a resistor, a net that has not moved from what its supply was set to is fed by something: whether by that supply nobody
+can tell, so it is unknown (`context.power.doubtful`), and unknown is not off.
 """
 
 from __future__ import annotations
@@ -33,55 +33,59 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     """Read every supply's net and rail until it is below `most` volts, one after the other; True when all are."""
     ceiling = SAFE_VOLTS if most is None else most
     limits = Limits(None, ceiling, "" if most is None else "step")
-    started, begins = context.now, len(context.readings)
+    started, begins = context.time.now, len(context.log.readings)
     left: dict[str, str] = {}
-    for net in context.points(context.power_nets):
-        remaining = max(0.0, within - (context.now - started))
-        first, began = context.meter_volts() if context.bench.bleed_ohms is None else None, context.now
-        seen = context.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
+    for net in context.meter.points(context.drawn.power_nets):
+        remaining = max(0.0, within - (context.time.now - started))
+        first, began = context.meter.volts() if context.bench.bleed_ohms is None else None, context.time.now
+        seen = context.meter.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
         lie = _lie(context, net, seen) if seen.value > ceiling else ""
-        if not lie and first is not None and seen.value > ceiling and context.now - began >= STANDS:
+        if not lie and first is not None and seen.value > ceiling and context.time.now - began >= STANDS:
             lie = "" if _moved(first, seen) else _doubt(context, net, seen)
-        reading = context.record(net, "dc volts", seen, limits, outcome="error" if lie else None, says=lie)
+        reading = context.log.record(net, "dc volts", seen, limits, outcome="error" if lie else None, says=lie)
         left.pop(net, None)
         if reading.outcome != "pass":
             left[net] = lie or f"{net} still at {seen.value:.2f} V"
-    if context.lying or context.doubtful:
+    if context.power.lying or context.power.doubtful:
         _says_nothing_of_the_board(context, begins)
-    context.tell(DischargeTold(context.now - started))
-    context.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}" if left else "every rail discharged")
+    context.log.tell(DischargeTold(context.time.now - started))
+    context.log.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}" if left else "every rail discharged")
     return not left
 
 
 def _says_nothing_of_the_board(context: Context, begins: int) -> None:
     """What a lying supply feeds is no failing board."""
-    for place, reading in enumerate(context.readings[begins:], start=begins):
+    for place, reading in enumerate(context.log.readings[begins:], start=begins):
         if reading.outcome == "fail":
-            context.readings[place] = replace(reading, outcome="error", says="a supply is on that says off, or may be")
+            context.log.readings[place] = replace(
+                reading, outcome="error", says="a supply is on that says off, or may be"
+            )
 
 
 def _lie(context: Context, net: str, seen: Measurement) -> str:
     """How it is known that a supply of this net is on although it says off; "" where it is not known."""
     bleed = context.bench.bleed_ohms
-    names = [name for name, each in context.board.supplies.items() if each.net == net and name in context.last_volts]
-    fits = [name for name in names if _is_set_to(context.last_volts[name], seen.value)]
-    if not fits or bleed is None or fits[0] in context.supplies:
+    names = [
+        name for name, each in context.board.supplies.items() if each.net == net and name in context.power.last_volts
+    ]
+    fits = [name for name in names if _is_set_to(context.power.last_volts[name], seen.value)]
+    if not fits or bleed is None or fits[0] in context.power.on:
         return ""
-    with context.loaded(bleed) as put:
+    with context.meter.loaded(bleed) as put:
         if put is None:
             return ""
-        before = context.meter_volts().value
-        context.sleep(WATCH)
-        after = context.meter_volts().value
-    if not _is_set_to(context.last_volts[fits[0]], after) or before - after > MOVES * before:
+        before = context.meter.volts().value
+        context.time.sleep(WATCH)
+        after = context.meter.volts().value
+    if not _is_set_to(context.power.last_volts[fits[0]], after) or before - after > MOVES * before:
         return ""
     name = fits[0]
-    context.lying[name] = (
+    context.power.lying[name] = (
         f"{net} stands at {after:.2f} V, what {name} was set to, and {bleed:g} Ω do not pull it down: "
         f"{context.guard.instrument(name)} says that its output is off, and it is on. Do not believe its display: pull "
         "its leads"
     )
-    return context.lying[name]
+    return context.power.lying[name]
 
 
 def _moved(first: Measurement, last: Measurement) -> bool:
@@ -90,15 +94,17 @@ def _moved(first: Measurement, last: Measurement) -> bool:
 
 def _doubt(context: Context, net: str, seen: Measurement) -> str:
     """Why it is not known whether a supply of this net is off; "" where none of them was set to this."""
-    names = [name for name, each in context.board.supplies.items() if each.net == net and name in context.last_volts]
-    fits = [name for name in names if _is_set_to(context.last_volts[name], seen.value)]
-    if not fits or fits[0] in context.supplies:
+    names = [
+        name for name, each in context.board.supplies.items() if each.net == net and name in context.power.last_volts
+    ]
+    fits = [name for name in names if _is_set_to(context.power.last_volts[name], seen.value)]
+    if not fits or fits[0] in context.power.on:
         return ""
-    context.doubtful[fits[0]] = (
+    context.power.doubtful[fits[0]] = (
         f"{net} has not moved from {seen.value:.2f} V, what {fits[0]} was set to, and this bench has no resistor to "
         f"put across: {WHY_STILL}"
     )
-    return context.doubtful[fits[0]]
+    return context.power.doubtful[fits[0]]
 
 
 def _is_set_to(volts: float, seen: float) -> bool:

@@ -26,12 +26,12 @@ def drive(context: Context, pin: str, level: str) -> bool:
     answer = _console.ask(context, text, target.pin_command.reply, ANSWER_WITHIN)
     if answer.match is None:
         said = answer.text.strip()
-        context.record_text(
+        context.log.text(
             f"{pin}={level}", said, "fail", says=f"{text!r} was not confirmed" + (f": {said!r}" if said else "")
         )
         return False
-    context.set_pin(pin, level)
-    context.sleep(SETTLE)
+    context.power.set_pin(pin, level)
+    context.time.sleep(SETTLE)
     return True
 
 

@@ -30,9 +30,9 @@ def run(context: Context, model: Model) -> None:
     try:
         given = context.ask(model.question, text=model.answer == "text")
     except NoAnswer:
-        context.outcome = "skipped"
-        context.say(f"not asked: {model.question}")
+        context.log.outcome = "skipped"
+        context.log.say(f"not asked: {model.question}")
         return
     wanted = model.expect or ("yes" if model.answer == "yes or no" else None)
     outcome = "pass" if wanted is None or given.casefold() == wanted.casefold() else "fail"
-    context.record_text(model.title, given, outcome, says=model.question)
+    context.log.text(model.title, given, outcome, says=model.question)

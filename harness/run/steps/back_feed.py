@@ -41,16 +41,16 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_on(KIND)
+    context.power.need_on(KIND)
     limits = _limits(model)
-    supplies, rails = context.should_be_off(model.of)
+    supplies, rails = context.drawn.should_be_off(model.of)
     outcomes: dict[str, str] = {}
-    for net in context.points(dict.fromkeys([*supplies.values(), *rails.values()])):
+    for net in context.meter.points(dict.fromkeys([*supplies.values(), *rails.values()])):
         outcomes[net] = _measure(context, model, net, limits)
     fed = [name for name, net in supplies.items() if outcomes.get(net) == "fail"]
-    context.tell(BackFeedTold(fed))
+    context.log.tell(BackFeedTold(fed))
     if fed:
-        context.say(f"{', '.join(fed)} fed from {', '.join(context.supplies)}: do not connect both")
+        context.log.say(f"{', '.join(fed)} fed from {', '.join(context.power.on)}: do not connect both")
     elif model.on_fail is None:
         context.stops = False
 
@@ -66,15 +66,15 @@ def _measure(context: Context, model: Model, net: str, limits: Limits) -> str:
     seen = _arrived(context, high, model.within)
     bleed = context.bench.bleed_ohms if model.bleed else None
     if seen.value <= high - 2 * seen.u or bleed is None:
-        return context.record(net, "dc volts", seen, limits).outcome
-    context.record(net, "dc volts", seen, Limits(), says="before the bleed resistor")
-    with context.loaded(bleed) as ohms:
+        return context.log.record(net, "dc volts", seen, limits).outcome
+    context.log.record(net, "dc volts", seen, Limits(), says="before the bleed resistor")
+    with context.meter.loaded(bleed) as ohms:
         seen = _arrived(context, high, model.within)
-        return context.record(net, "dc volts", seen, limits, load_ohms=ohms, says="with the bleed resistor").outcome
+        return context.log.record(net, "dc volts", seen, limits, load_ohms=ohms, says="with the bleed resistor").outcome
 
 
 def _arrived(context: Context, high: float, within: float) -> Measurement:
     """A reading that no longer creeps; a net that rises above its limit needs no more patience."""
-    return context.arrived(
-        context.meter_volts(), within, lambda last, now: now.value > last.value and now.value > high + 2 * now.u
+    return context.meter.arrived(
+        context.meter.volts(), within, lambda last, now: now.value > last.value and now.value > high + 2 * now.u
     )

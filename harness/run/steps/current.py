@@ -29,9 +29,9 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_on(KIND)
-    if model.supply not in context.supplies:
+    context.power.need_on(KIND)
+    if model.supply not in context.power.on:
         raise Refused(f"{model.supply} is not on: it has no current to read")
-    context.sleep(model.settle)
-    limit = context.supplies[model.supply][1]
+    context.time.sleep(model.settle)
+    limit = context.power.on[model.supply][1]
     _power.read_current(context, model.supply, _power.current_limits(context, model.expect, limit))

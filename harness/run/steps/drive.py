@@ -34,13 +34,13 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_on(KIND)
+    context.power.need_on(KIND)
     if model.pin is not None:
         _one(context, model, model.pin, model.level or "high")
         return
     if not model.of:
         raise Refused("a drive step names lines (`of`) or a `pin`")
-    for line in context.lines(model.of):
+    for line in context.drawn.lines(model.of):
         if line.driven_by is None:
             raise Refused(f"no pin drives {line.name}: the board file has no driven_by for it")
         for level in ("high", "low"):
@@ -52,8 +52,8 @@ def run(context: Context, model: Model) -> None:
 def _one(context: Context, model: Model, pin: str, level: str) -> None:
     if not _pins.drive(context, pin, level):
         return
-    net = context.net(pin)
-    if context.reaches(net):
+    net = context.drawn.net(pin)
+    if context.meter.reaches(net):
         if model.expect is not None:
             limits = Limits(model.expect.low, model.expect.high, "step")
         else:
@@ -68,10 +68,10 @@ def _limits(context: Context, net: str, level: str) -> Limits:
     line = next((line for line in context.board.lines.values() if line.net == net), None)
     if line is None or level == "off":
         return OPEN
-    allowed = context.thresholds(line).limits(level)
+    allowed = context.drawn.thresholds(line).limits(level)
     return Limits(allowed.low, allowed.high, "board")
 
 
 def _measure(context: Context, net: str, limits: Limits) -> None:
-    for reached in context.points([net]):
-        context.record(reached, "dc volts", context.volts_for(limits), limits)
+    for reached in context.meter.points([net]):
+        context.log.record(reached, "dc volts", context.meter.volts_for(limits), limits)

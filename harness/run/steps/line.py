@@ -44,15 +44,15 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_on(KIND)
-    lines = {line.net: line for line in context.lines(model.of) if model.state in line.when}
+    context.power.need_on(KIND)
+    lines = {line.net: line for line in context.drawn.lines(model.of) if model.state in line.when}
     judged = [net for net, line in lines.items() if _holds(context, line)]
     thresholds: dict[str, dict[str, Any]] = {}  # kept with the step, so that a report can draw the line against them
-    context.tell(LinesTold(sorted(line.name for net, line in lines.items() if net not in judged), thresholds))
-    for net in context.points(judged):
+    context.log.tell(LinesTold(sorted(line.name for net, line in lines.items() if net not in judged), thresholds))
+    for net in context.meter.points(judged):
         line = lines[net]
         thresholds[net] = _thresholds(context, line, line.when[model.state])
-        if model.state == "boot" or line.driven_by is None or line.driven_by in context.pins:
+        if model.state == "boot" or line.driven_by is None or line.driven_by in context.power.pins:
             _measure(context, model, line, line.when[model.state])
         else:
             with _pins.driven(context, line.driven_by, line.when[model.state]):
@@ -61,36 +61,36 @@ def run(context: Context, model: Model) -> None:
 
 def _holds(context: Context, line: Line) -> bool:
     """Whether the level can be expected: the supplies and rails that it needs are up, and its own rail is."""
-    return all(context.is_up(name) for name in line.needs) and context.line_is_powered(line)
+    return all(context.drawn.is_up(name) for name in line.needs) and context.drawn.line_is_powered(line)
 
 
 def _measure(context: Context, model: Model, line: Line, level: str) -> None:
     limits = _limits(context, model, line, level)
-    mean = context.volts_for(limits)
-    ac = context.meter_ac()
-    toggles = ac.value > max(AC_FLOOR, TOGGLE_SHARE * context.swing(line))
+    mean = context.meter.volts_for(limits)
+    ac = context.meter.ac()
+    toggles = ac.value > max(AC_FLOOR, TOGGLE_SHARE * context.drawn.swing(line))
     outcome = decide(mean.value, mean.u, limits)
-    says = context.level_says(line, mean.value)
+    says = context.drawn.level_says(line, mean.value)
     if toggles and model.expect is None:
         outcome, says = "fail", f"{says}: it toggles"
-    context.record(line.net, "dc volts", mean, limits, outcome=outcome, says=says)
-    context.record(line.net, "ac volts", ac, Limits())
-    if ac.value > max(AC_FLOOR, AC_SHARE * context.swing(line)):
-        context.record(line.net, "frequency", context.meter_frequency(), Limits(), load=False)
+    context.log.record(line.net, "dc volts", mean, limits, outcome=outcome, says=says)
+    context.log.record(line.net, "ac volts", ac, Limits())
+    if ac.value > max(AC_FLOOR, AC_SHARE * context.drawn.swing(line)):
+        context.log.record(line.net, "frequency", context.meter.frequency(), Limits(), load=False)
     odd = outcome != "pass" or toggles
     if model.second_load == "always" or (model.second_load == "when odd" and odd):
         _again(context, line)
 
 
 def _thresholds(context: Context, line: Line, level: str) -> dict[str, Any]:
-    known = context.thresholds(line)
+    known = context.drawn.thresholds(line)
     return {"low": known.low_max, "high": known.high_min, "rail": known.rail, "expected": level}
 
 
 def _limits(context: Context, model: Model, line: Line, level: str) -> Limits:
     if model.expect is not None:
         return Limits(model.expect.low, model.expect.high, "step")
-    allowed = context.thresholds(line).limits(level)
+    allowed = context.drawn.thresholds(line).limits(level)
     return Limits(allowed.low, allowed.high, "board")
 
 
@@ -98,10 +98,10 @@ def _again(context: Context, line: Line) -> None:
     """The same net under each known resistor of the bench; without one, into the meter's high impedance."""
     loads = context.bench.probing.loads()
     for ohms in loads:
-        with context.loaded(ohms) as put:
+        with context.meter.loaded(ohms) as put:
             if put is not None:
-                context.record(line.net, "dc volts", context.volts_for(OPEN), OPEN, load_ohms=put)
-    if not loads and context.high_impedance(True):
-        seen = context.volts_for(OPEN)
-        context.record(line.net, "dc volts", seen, OPEN, load_ohms=context.bench.input_ohms)
-        context.high_impedance(False)
+                context.log.record(line.net, "dc volts", context.meter.volts_for(OPEN), OPEN, load_ohms=put)
+    if not loads and context.meter.high_impedance(True):
+        seen = context.meter.volts_for(OPEN)
+        context.log.record(line.net, "dc volts", seen, OPEN, load_ohms=context.bench.input_ohms)
+        context.meter.high_impedance(False)

@@ -47,9 +47,9 @@ def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
 
 
 def run(context: Context, model: Model) -> None:
-    context.switch_off(model.supply or tuple(context.supplies))
-    if not context.supplies:
+    context.power.switch_off(model.supply or tuple(context.power.on))
+    if not context.power.on:
         most = model.expect.high if model.expect is not None and model.expect.high is not None else None
         _discharge.measure(context, most, model.within)
-    for name, why in {**context.doubtful, **context.lying}.items():
+    for name, why in {**context.power.doubtful, **context.power.lying}.items():
         raise OutputOnError(why, instrument=context.guard.instrument(name))

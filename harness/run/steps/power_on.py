@@ -21,6 +21,7 @@ from wakeboard.harness.run.fitness import wiring
 from wakeboard.harness.run.fitness.selfcheck import check_supply_against_meter
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Ramp, Setting
+from wakeboard.harness.run.services.envelope import envelope_of, with_most
 from wakeboard.harness.run.steps import _power
 from wakeboard.instruments.quantity import QuantityError, parse
 from wakeboard.results.told import PowerTold
@@ -100,19 +101,19 @@ def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
 def run(context: Context, model: Switched, arm: Callable[[], None] | None = None) -> None:
     """arm: makes ready whatever watches the supply come up, just before it does."""
     supply = context.board.supplies[model.supply]
-    if model.supply not in context.checked and not model.why:
+    if model.supply not in context.power.checked and not model.why:
         raise Refused(f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`")
     volts = supply.volts.nominal if model.volts is None else model.volts
     setting = Setting(volts, model.limit, ovp=_ovp(model, volts), ocp=model.ocp)
-    envelope = _power.envelope(context, model.supply, volts, model.limit, model.inrush, model.expect)
+    envelope = envelope_of(context, model.supply, volts, model.limit, model.inrush, model.expect)
     _keep(context, model, setting, envelope)
-    context.foresee(model.supply, volts, model.limit)
+    context.drawn.foresee(model.supply, volts, model.limit)
     start = wiring.prove(context, model.supply, setting)
     if arm is not None:
         arm()
-    context.energise(model.supply, setting, _held(envelope, model), _ramp(model, start))
-    context.say(f"{model.supply}: {context.notes.protection}" if context.notes.protection else "")
-    context.sleep(_settle(context, model, envelope))
+    context.power.energise(model.supply, setting, _held(envelope, model), _ramp(model, start), context.log.notes)
+    context.log.say(f"{model.supply}: {context.log.notes.protection}" if context.log.notes.protection else "")
+    context.time.sleep(_settle(context, model, envelope))
     _supply_volts(context, model.supply, model.volts)
     limits = _power.current_limits(context, model.expect, model.limit)
     _power.read_current(context, model.supply, limits)
@@ -123,13 +124,13 @@ def _supply_volts(context: Context, name: str, wanted: float | None) -> None:
     """What the meter sees at the supply's own net, where relays can reach it: it must agree with the supply's word, or
     the bench is wired otherwise than its file says."""
     net = context.board.supplies[name].net
-    if context.bench.probing.by_hand or not context.reaches(net):
+    if context.bench.probing.by_hand or not context.meter.reaches(net):
         return
-    context.reach(net)
-    seen, said = context.meter_volts(), context.guard.sample(name)
+    context.meter.reach(net)
+    seen, said = context.meter.volts(), context.guard.sample(name)
     if said.mode != "cc":
         check_supply_against_meter(context.bench, name, said.volts, seen.value)
-    context.record(net, "dc volts", seen, _volts_limits(context, name, wanted))
+    context.log.record(net, "dc volts", seen, _volts_limits(context, name, wanted))
 
 
 BESIDE = 0.05
@@ -152,7 +153,7 @@ def _held(envelope: Envelope, model: Switched) -> Envelope:
     most = model.trip
     if most is None and model.expect is not None and model.expect.high is not None:
         most = ENVELOPE * model.expect.high + envelope.amps_error
-    return _power.with_most(envelope, most)
+    return with_most(envelope, most)
 
 
 def _ramp(model: Switched, start: float) -> Ramp | None:
@@ -170,6 +171,6 @@ def _settle(context: Context, model: Switched, envelope: Envelope) -> float:
 
 
 def _keep(context: Context, model: Switched, setting: Setting, envelope: Envelope) -> None:
-    context.tell(PowerTold(setting.volts, setting.limit, setting.ovp, setting.ocp, envelope.inrush_s))
+    context.log.tell(PowerTold(setting.volts, setting.limit, setting.ovp, setting.ocp, envelope.inrush_s))
     if model.why:
-        context.say(f"energised because: {model.why}")
+        context.log.say(f"energised because: {model.why}")

@@ -40,18 +40,18 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_on(KIND)
-    for net in context.points([context.net(model.of)]):
+    context.power.need_on(KIND)
+    for net in context.meter.points([context.drawn.net(model.of)]):
         if model.load is None:
-            context.record(net, "dc volts", context.volts_for(OPEN), OPEN)
+            context.log.record(net, "dc volts", context.meter.volts_for(OPEN), OPEN)
         elif context.bench.bleed_ohms is not None:
-            with context.loaded(model.load) as put:
+            with context.meter.loaded(model.load) as put:
                 if put is not None:
-                    context.record(net, "dc volts", context.volts_for(OPEN), OPEN, load_ohms=put)
+                    context.log.record(net, "dc volts", context.meter.volts_for(OPEN), OPEN, load_ohms=put)
         else:
             _held(context, net, model.load)
-    if not context.readings:
-        context.outcome = "skipped"
+    if not context.log.readings:
+        context.log.outcome = "skipped"
 
 
 def _held(context: Context, net: str, ohms: float) -> None:
@@ -60,7 +60,7 @@ def _held(context: Context, net: str, ohms: float) -> None:
         if context.ask(f"Hold {show(ohms, 'Ω')} from {net} to ground, beside the probe: is it on?") != "yes":
             return
         across = 1.0 / (1.0 / ohms + 1.0 / context.bench.input_ohms)
-        context.record(net, "dc volts", context.volts_for(OPEN), OPEN, load_ohms=across)
+        context.log.record(net, "dc volts", context.meter.volts_for(OPEN), OPEN, load_ohms=across)
         context.ask("Take the resistor off: is it off?")
     except NoAnswer:
-        context.say("nobody may be asked to hold the resistor")
+        context.log.say("nobody may be asked to hold the resistor")

@@ -274,7 +274,7 @@ def _digest(context: Context, model: Model, argv: list[str]) -> str:
     """Of the command line, and of what it runs from the sequence's folder."""
     parts = [json.dumps([model.argv, model.flashes])]
     data = set(_flashed(context, model))
-    parts += [_sha256(path, context.pulse) for name, path in _files(context.folder, argv) if name not in data]
+    parts += [_sha256(path, context.time.pulse) for name, path in _files(context.folder, argv) if name not in data]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
@@ -301,8 +301,8 @@ def _sha256(path: str, pulse: Callable[[], None]) -> str:
 # --- running ----------------------------------------------------------------------------------------------------------
 def run(context: Context, model: Model) -> None:
     if why := _why_not(context, model):
-        context.outcome = "skipped"
-        context.say(why)
+        context.log.outcome = "skipped"
+        context.log.say(why)
         return
     argv = [_filled(context, word) for word in model.argv]
     for link in {name.partition(".")[2] or _link(context.board)
@@ -310,12 +310,12 @@ def run(context: Context, model: Model) -> None:
         context.bench.let_go(link)
     told = ProgramTold(argv=[visible(word) for word in argv], flashed={}, files={})
     flashed = _flashed(context, model)
-    told.flashed = {visible(name): _sha256(path, context.pulse) for name, path in _files(context.folder, flashed)}
+    told.flashed = {visible(name): _sha256(path, context.time.pulse) for name, path in _files(context.folder, flashed)}
     others = (word for word in argv if word not in flashed)
-    told.files = {visible(name): _sha256(path, context.pulse) for name, path in _files(context.folder, others)}
-    context.tell(told)
+    told.files = {visible(name): _sha256(path, context.time.pulse) for name, path in _files(context.folder, others)}
+    context.log.tell(told)
     for name, digest in told.flashed.items():
-        context.say(f"flashes {name}, SHA-256 {digest}")
+        context.log.say(f"flashes {name}, SHA-256 {digest}")
     output = _through(context, model, argv, told)
     if told.exit is not None:
         for name, wanted in model.readings.items():
@@ -330,9 +330,9 @@ def _through(context: Context, model: Model, argv: list[str], told: ProgramTold)
     try:
         with program:
             while not (over := program.wait(SLICE)) and time.monotonic() - began < model.timeout:
-                context.pulse()
+                context.time.pulse()
                 if context.bench.virtual is not None:  # its clock stands still while a program runs
-                    context.sleep(SLICE)
+                    context.time.sleep(SLICE)
             told.exit = program.code if over else None
     finally:
         told.seconds = round(time.monotonic() - began, 3)
@@ -344,29 +344,29 @@ def _through(context: Context, model: Model, argv: list[str], told: ProgramTold)
 def _ended(context: Context, model: Model, told: ProgramTold, last: str) -> None:
     said = f'; it said last "{last}"' if last else "; it said nothing"
     if told.exit is None:
-        context.record_text(model.title, f"was killed: not over within {model.timeout:g} s", "fail", says=said[2:])
+        context.log.text(model.title, f"was killed: not over within {model.timeout:g} s", "fail", says=said[2:])
         return
     how = f"exit code {told.exit}" if told.exit >= 0 else f"ended by signal {-told.exit}"
     if told.exit == model.exit:
-        context.record_text(model.title, f"{how} after {told.seconds:.1f} s", "pass")
+        context.log.text(model.title, f"{how} after {told.seconds:.1f} s", "pass")
     else:
-        context.record_text(model.title, how, "fail", says=f"{model.exit} is expected{said}")
+        context.log.text(model.title, how, "fail", says=f"{model.exit} is expected{said}")
 
 
 def _take(context: Context, of: str, wanted: Wanted, output: Output) -> None:
     try:
-        text = _found(wanted, output, context.pulse)
+        text = _found(wanted, output, context.time.pulse)
     except PatternTooSlow as error:
         raise BenchError(f"{of}: {error}") from None
     if text is None:
-        context.record_text(of, "", "fail", says=f"nothing in the output is of the form {wanted.pattern}")
+        context.log.text(of, "", "fail", says=f"nothing in the output is of the form {wanted.pattern}")
         return
     number, limits = wanted.number(text), wanted.limits
     if number is None:
-        context.record_text(of, visible(text)[:200], "fail", says="which is no number")
+        context.log.text(of, visible(text)[:200], "fail", says="which is no number")
         return
     unit = wanted.base or wanted.unit
-    context.record_number(of, "number", number, unit, limits, decide(number, 0.0, limits), says=visible(text)[:200])
+    context.log.number(of, "number", number, unit, limits, decide(number, 0.0, limits), says=visible(text)[:200])
 
 
 def _found(wanted: Wanted, output: Output, pulse: Callable[[], None]) -> str | None:
@@ -385,5 +385,5 @@ def _compare(context: Context, flashed: Mapping[str, str]) -> None:
     """A file that was exchanged under the loader's hands."""
     for name, digest in flashed.items():
         path = os.path.join(context.folder, name)
-        if not os.path.isfile(path) or _sha256(path, context.pulse) != digest:
-            context.say(f"{name} changed while it was flashed: what is in the board is not known")
+        if not os.path.isfile(path) or _sha256(path, context.time.pulse) != digest:
+            context.log.say(f"{name} changed while it was flashed: what is in the board is not known")

@@ -27,13 +27,13 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_on(KIND)
+    context.power.need_on(KIND)
     named = not set(model.of) & {"all", "every rail"}
-    rails = list(model.of) if named else [name for name in context.board.rails if context.is_up(name)]
+    rails = list(model.of) if named else [name for name in context.board.rails if context.drawn.is_up(name)]
     off = [name for name in context.board.rails if name not in rails]
     nets = {context.board.rails[name].net: name for name in rails}
-    for net in context.points(nets):
-        limits = context.rail_limits(nets[net], model.expect)
-        context.record(net, "dc volts", context.volts_for(limits), limits)
+    for net in context.meter.points(nets):
+        limits = context.drawn.rail_limits(nets[net], model.expect)
+        context.log.record(net, "dc volts", context.meter.volts_for(limits), limits)
     if off:
-        context.tell(RailsTold(off))
+        context.log.tell(RailsTold(off))

@@ -83,7 +83,7 @@ def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_off(KIND)
+    context.power.need_off(KIND)
     limits = _limits(model)
     scale = model.range or _range_for(limits)
     wanted = model.range is None if model.shunt is None else model.shunt
@@ -93,11 +93,11 @@ def run(context: Context, model: Model) -> None:
     if shunt is not None and model.range is None:
         scale = next(each for each in RANGES if each >= shunt)
     _say_what_acts(context, scale, shunt)
-    for net in context.points(context.nets(model.of)):
+    for net in context.meter.points(context.drawn.nets(model.of)):
         if _discharged(context, net, model.discharge_within):
             outcome = _one(context, model, net, scale, limits, shunt)
             if outcome in ("pass", "marginal"):
-                context.note_checked(net)
+                context.power.note_checked(net)
 
 
 def _limits(model: Model) -> Limits:
@@ -114,8 +114,8 @@ def _range_for(limits: Limits) -> float:
 def _say_what_acts(context: Context, scale: float, shunt: float | None) -> None:
     amps, open_volts = context.bench.ohms_test(scale)
     volts = open_volts if shunt is None or amps is None else amps * shunt
-    context.tell(OhmsTold(scale, amps, open_volts, volts, shunt))
-    context.say(_acts(amps, volts, shunt))
+    context.log.tell(OhmsTold(scale, amps, open_volts, volts, shunt))
+    context.log.say(_acts(amps, volts, shunt))
 
 
 @lru_cache(maxsize=64)
@@ -127,11 +127,11 @@ def _acts(amps: float | None, volts: float, shunt: float | None) -> str:
 
 def _discharged(context: Context, net: str, within: float) -> bool:
     """Whether the net holds no charge; where it keeps one, a failed reading says so and no ohms test is made."""
-    seen = context.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, within)
+    seen = context.meter.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, within)
     if abs(seen.value) <= RESIDUAL_VOLTS:
         return True
     limits = Limits(-RESIDUAL_VOLTS, RESIDUAL_VOLTS, "")
-    context.record(net, "dc volts", seen, limits, outcome="fail", says="still charged: no ohms test was made")
+    context.log.record(net, "dc volts", seen, limits, outcome="fail", says="still charged: no ohms test was made")
     return False
 
 
@@ -145,9 +145,9 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
         if model.both_polarities:
             _reversed(context, model, net, scale, shunt)
         if shunt is None:  # the test has charged the net to a volt and more: leave nothing behind
-            context.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, model.discharge_within)
+            context.meter.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, model.discharge_within)
         else:
-            context.meter_volts()
+            context.meter.volts()
     finally:
         if shunt is not None:
             context.bench.probing.load(None)
@@ -155,15 +155,15 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
 
 
 def _reversed(context: Context, model: Model, net: str, scale: float, shunt: float | None) -> None:
-    if not context.reverse(True):
-        context.notes.one_polarity = True
+    if not context.meter.reverse(True):
+        context.log.notes.one_polarity = True
         return
     if model.reversed is not None:
         limits = Limits(model.reversed.low, model.reversed.high, "step")
     else:
         limits = _by_circuit(context, model, net, scale, shunt, True) or Limits()
     _record(context, net, "ohms reversed", _settled(context, scale, _careful(model)), limits, shunt)
-    context.reverse(False)
+    context.meter.reverse(False)
 
 
 def _by_circuit(
@@ -173,7 +173,7 @@ def _by_circuit(
     amps, open_volts = context.bench.ohms_test(scale)
     if model.limits_from != "circuit" or amps is None:
         return None
-    return context.predictor.ohms(OhmsTest(net, amps, open_volts, turned, shunt), context.computing)
+    return context.predictor.ohms(OhmsTest(net, amps, open_volts, turned, shunt), context.time.computing)
 
 
 def _careful(model: Model) -> bool:
@@ -182,12 +182,12 @@ def _careful(model: Model) -> bool:
 
 def _settled(context: Context, scale: float, careful: bool) -> Measurement:
     """A reading that repeats, since capacitors charge through the test current first; the first overload ends it."""
-    last = context.meter_ohms(scale)
+    last = context.meter.ohms(scale)
     for wait in CAREFUL_WAITS if careful else WAITS:
         if last.overload:
             return last
-        context.sleep(wait)
-        now = context.meter_ohms(scale)
+        context.time.sleep(wait)
+        now = context.meter.ohms(scale)
         if not now.overload and abs(now.value - last.value) <= AGREE * abs(now.value) + 2 * now.u:
             return now
         last = now
@@ -198,10 +198,10 @@ def _record(context: Context, net: str, quantity: str, seen: Measurement, limits
     if shunt is not None:
         return _without_shunt(context, net, quantity, seen, limits, shunt)
     if not seen.overload:
-        return context.record(net, quantity, seen, limits).outcome
+        return context.log.record(net, quantity, seen, limits).outcome
     scale = seen.range or RANGES[0]
     says = f"above the range of {show(scale, 'Ω')}"
-    return context.record(net, quantity, seen, limits, outcome=decide_beyond(scale, limits), says=says).outcome
+    return context.log.record(net, quantity, seen, limits, outcome=decide_beyond(scale, limits), says=says).outcome
 
 
 def _without_shunt(context: Context, net: str, quantity: str, seen: Measurement, limits: Limits, shunt: float) -> str:
@@ -215,7 +215,7 @@ def _without_shunt(context: Context, net: str, quantity: str, seen: Measurement,
         # Near a short it is the ohms that have a finite uncertainty: there the path's ohm would drown all siemens.
         at = math.hypot(seen.u, PATH_OHMS / math.sqrt(3)) / (1.0 - parallel / shunt) ** 2
         near = Measurement(1.0 / siemens, "Ω", at, seen.range, False, seen.time)
-        return context.record(net, quantity, near, limits).outcome
+        return context.log.record(net, quantity, near, limits).outcome
     bounds = Limits(1.0 / limits.high if limits.high else None, 1.0 / limits.low if limits.low else None)
     outcome = decide(siemens, u, bounds)
     if siemens > COVERAGE * u:
@@ -224,4 +224,4 @@ def _without_shunt(context: Context, net: str, quantity: str, seen: Measurement,
     else:
         says = f"above {show(1.0 / max(siemens + COVERAGE * u, 1e-12), 'Ω', digits=2)}"
         ohms = Measurement(math.inf, "Ω", math.inf, seen.range, True, seen.time)
-    return context.record(net, quantity, ohms, limits, outcome=outcome, says=says).outcome
+    return context.log.record(net, quantity, ohms, limits, outcome=outcome, says=says).outcome

@@ -27,8 +27,8 @@ from wakeboard.harness.describe.sequence.step_model import positive
 from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.describe.toml.fields import OneOrMore, Seconds, SecondsLimits, VoltsLimits, refused
 from wakeboard.harness.run import topology
-from wakeboard.harness.run.context import READ_LEASE, SLOW_LEASE
 from wakeboard.harness.run.decide import OPEN, Limits, decide
+from wakeboard.harness.run.services.timing import READ_LEASE, SLOW_LEASE
 from wakeboard.harness.run.steps import power_on
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.ports import Shot, View
@@ -166,7 +166,7 @@ def _level_of(context: Context, model: Model, net: str) -> float | None:
     line = next((each for each in context.board.lines.values() if each.net == net), None)
     if line is None:
         return None
-    found = context.thresholds(line)
+    found = context.drawn.thresholds(line)
     return (found.low_max + found.high_min) / 2
 
 
@@ -175,8 +175,8 @@ def _wanted(context: Context, model: Model) -> list[str]:
     board, own = context.board, context.board.supplies[model.supply].net
     named = [board.net_of(name) for name in (*model.of, *model.order, *model.within)]
     if not model.of and context.bench.scope is not None:
-        on = {**context.supplies, model.supply: (0.0, 0.0)}
-        up = {rail.net for name, rail in board.rails.items() if topology.is_up(board, name, on, context.pins)}
+        on = {**context.power.on, model.supply: (0.0, 0.0)}
+        up = {rail.net for name, rail in board.rails.items() if topology.is_up(board, name, on, context.power.pins)}
         named += [net for net in context.bench.scope.nets.values() if net in up or net == own]
     return list(dict.fromkeys(sorted(named, key=lambda net: net != own)))
 
@@ -184,14 +184,16 @@ def _wanted(context: Context, model: Model) -> list[str]:
 def _watch(context: Context, model: Model, wanted: Sequence[str]) -> _Watch | None:
     scope = context.bench.scope
     if scope is None:
-        context.say("this bench has no oscilloscope: when the rails come up is not looked at")
+        context.log.say("this bench has no oscilloscope: when the rails come up is not looked at")
         return None
     own = context.board.supplies[model.supply].net
     nets = {channel: net for channel, net in scope.nets.items() if net in wanted or net == own}
     begins = scope.channel_on(own) or next(iter(nets), None)
     level = None if begins is None else _level_of(context, model, nets[begins])
     if begins is None or level is None:
-        context.say("the oscilloscope sees nothing of what this step asks for: its bench file says what its probes see")
+        context.log.say(
+            "the oscilloscope sees nothing of what this step asks for: its bench file says what its probes see"
+        )
         return None
     return _Watch(scope, nets, begins, level, _span(context, model))
 
@@ -207,12 +209,12 @@ def _span(context: Context, model: Model) -> float:
 
 def _arm(context: Context, watch: _Watch) -> None:
     """The shot waits for the supply. Raises BenchError."""
-    context.pulse(SLOW_LEASE)
+    context.time.pulse(SLOW_LEASE)
     top = ROOM * context.bench.highest_volts
     views = [View(channel, 0.0, _top(context, net, top), watch.scope.probe) for channel, net in watch.nets.items()]
     watch.scope.port.prepare(views, Shot(BEFORE * watch.span, watch.span, watch.channel, watch.level))
     watch.scope.port.arm()
-    context.pulse()
+    context.time.pulse()
 
 
 def _top(context: Context, net: str, most: float) -> float:
@@ -221,7 +223,7 @@ def _top(context: Context, net: str, most: float) -> float:
     nominal = _nominal(context.board, net)
     line = next((each for each in context.board.lines.values() if each.net == net), None)
     if nominal is None and line is not None:
-        nominal = context.thresholds(line).rail
+        nominal = context.drawn.thresholds(line).rail
     return most if nominal is None else min(most, ROOM * nominal)
 
 
@@ -230,16 +232,16 @@ def _take(context: Context, model: Model, watch: _Watch) -> bool:
     """Wait for the end of the shot and read it; False where it was never triggered, which is the board's doing unless
     the supply's own net should have done it. Raises BenchError."""
     port = watch.scope.port
-    ends = context.now + watch.span + LATE
+    ends = context.time.now + watch.span + LATE
     while not port.done():
-        if context.now > ends:
+        if context.time.now > ends:
             port.stop()
             return _untriggered(context, model, watch)
-        context.sleep(0.05)
+        context.time.sleep(0.05)
     for channel, net in watch.nets.items():
-        context.pulse(READ_LEASE)
+        context.time.pulse(READ_LEASE)
         watch.seen[net] = port.read(channel)
-    context.pulse()
+    context.time.pulse()
     return True
 
 
@@ -256,11 +258,11 @@ def _untriggered(context: Context, model: Model, watch: _Watch) -> bool:
 
 
 def _skip(context: Context, net: str) -> None:
-    context.record_missing(net, TIME, "s", "skipped", "no channel of an oscilloscope sees it")
+    context.log.missing(net, TIME, "s", "skipped", "no channel of an oscilloscope sees it")
 
 
 def _fails(context: Context, net: str, says: str, quantity: str = TIME, unit: str = "s") -> None:
-    context.record_missing(net, quantity, unit, "fail", says)
+    context.log.missing(net, quantity, unit, "fail", says)
 
 
 def _judge(context: Context, model: Model, watch: _Watch, net: str) -> Timed | None:
@@ -280,12 +282,12 @@ def _time(context: Context, model: Model, wave: Waveform, net: str, level: float
     except NoSuchEvent as why:
         _fails(context, net, str(why))
         return None
-    asked = next((each for name, each in model.within.items() if context.net(name) == net), None)
+    asked = next((each for name, each in model.within.items() if context.drawn.net(name) == net), None)
     limits = OPEN if asked is None else Limits(asked.low, asked.high, "step")
     again = wave.crossings(level)
     says = f"rises through {level:.3g} V {again} times" if again > 1 else ""
     outcome = "fail" if again > 1 else decide(found.value, found.u, limits)
-    context.record_number(net, TIME, found.value, "s", limits, outcome, u=found.u, says=says)
+    context.log.number(net, TIME, found.value, "s", limits, outcome, u=found.u, says=says)
     return found
 
 
@@ -306,18 +308,18 @@ def _shape(context: Context, model: Model, wave: Waveform, net: str) -> None:
         except NoSuchEvent as why:
             _fails(context, net, str(why), quantity, unit)
             continue
-        context.record_number(net, quantity, found.value, unit, limits, decide(found.value, found.u, limits), u=found.u)
+        context.log.number(net, quantity, found.value, unit, limits, decide(found.value, found.u, limits), u=found.u)
 
 
 def _order(context: Context, model: Model, times: dict[str, Timed | None]) -> None:
     """Each after the one before it: the time between, which must be above zero."""
     later = Limits(0.0, None, "step")
     for first, second in zip(model.order, model.order[1:], strict=False):
-        a, b = times.get(context.net(first)), times.get(context.net(second))
+        a, b = times.get(context.drawn.net(first)), times.get(context.drawn.net(second))
         if a is None or b is None:
             continue
         gap, u = b.value - a.value, hypot(a.u, b.u)
-        context.record_number(context.net(second), f"after {first}", gap, "s", later, decide(gap, u, later), u=u)
+        context.log.number(context.drawn.net(second), f"after {first}", gap, "s", later, decide(gap, u, later), u=u)
 
 
 def _keep(context: Context, model: Model, watch: _Watch, times: dict[str, Timed | None]) -> None:
@@ -329,4 +331,4 @@ def _keep(context: Context, model: Model, watch: _Watch, times: dict[str, Timed 
             "level": _level_of(context, model, net), "at": None if found is None else found.value,
             "times": moments, "low": low, "high": high,
         }  # fmt: skip
-    context.tell(StartUpTold(waves, {"net": watch.trigger_net, "volts": watch.level}))
+    context.log.tell(StartUpTold(waves, {"net": watch.trigger_net, "volts": watch.level}))

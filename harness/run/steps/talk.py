@@ -55,11 +55,11 @@ def run(context: Context, model: Model) -> None:
     answer = _console.ask(context, model.send, model.expect, model.timeout, model.link)
     if answer.match is None:
         said = f"answered {answer.text!r}" if answer.text.strip() else f"no answer within {model.timeout:g} s"
-        context.record_text(model.title, answer.text.strip(), "fail", says=said)
+        context.log.text(model.title, answer.text.strip(), "fail", says=said)
         return
     groups = answer.match.groupdict()
     if not groups:
-        context.record_text(model.title, answer.match[0].strip(), "pass")
+        context.log.text(model.title, answer.match[0].strip(), "pass")
     for name, text in groups.items():
         _take(context, model, name, text)
 
@@ -70,10 +70,10 @@ def _take(context: Context, model: Model, name: str, text: str | None) -> None:
     of = f"{model.title}.{name}"
     number = _number(text)
     if number is None:
-        context.record_text(of, text or "", "fail" if interval else "pass")
+        context.log.text(of, text or "", "fail" if interval else "pass")
     else:
         outcome = decide(number, 0.0, limits)
-        context.record_number(of, "number", number, "", limits, outcome, says=text or "")
+        context.log.number(of, "number", number, "", limits, outcome, says=text or "")
 
 
 def _number(text: str | None) -> float | None:

@@ -67,18 +67,18 @@ def _stream(context: Context, model: Model, ask: str) -> None:
         raise Refused(f'the board file has no stream "{ask}" in [[target.streams]]')
     console = context.console(model.link)
     console.forget()
-    started = context.now
+    started = context.time.now
     console.send(ask)
     got = 0
-    while got < stream.bytes and context.now - started < model.timeout:
-        context.pulse()
+    while got < stream.bytes and context.time.now - started < model.timeout:
+        context.time.pulse()
         got += len(console.read(CHUNK_S).encode())
-    seconds = context.now - started
+    seconds = context.time.now - started
     got = min(got, stream.bytes)  # the prompt that follows is not part of it
-    context.tell(TransferTold(got, seconds))
+    context.log.tell(TransferTold(got, seconds))
     if got < stream.bytes:
         says = f"{got} of {stream.bytes} bytes within {seconds:.1f} s"
-        context.record_number(ask, "rate", got / seconds, "B/s", _limits(model.expect), "fail", says=says)
+        context.log.number(ask, "rate", got / seconds, "B/s", _limits(model.expect), "fail", says=says)
         return
     _rate(context, model, ask, got, seconds, model.expect, STREAM_CLOCK)
 
@@ -91,9 +91,9 @@ def _on_volume(context: Context, model: Model, name: str) -> None:
         size = round(parse(model.size, "B"))
     except QuantityError as error:
         raise Refused(f"size: {error}") from None
-    wrote, read, cache = _volume.measure(folder, size, lambda: context.pulse(5.0))
-    context.say(cache)
-    context.tell(TransferTold(size, write_s=wrote, read_s=read, cache=cache))
+    wrote, read, cache = _volume.measure(folder, size, lambda: context.time.pulse(5.0))
+    context.log.say(cache)
+    context.log.tell(TransferTold(size, write_s=wrote, read_s=read, cache=cache))
     _rate(context, model, f"{name} write", size, wrote, model.write, VOLUME_CLOCK)
     _rate(context, model, f"{name} read", size, read, model.read or model.expect, VOLUME_CLOCK)
 
@@ -104,10 +104,10 @@ def _rate(
     """The rate, and its share of the reference where there is one."""
     rate, u = propagate(lambda n, t: n / t, [size, seconds], [[0.0, 0.0], [0.0, rectangular(clock) ** 2]])
     bounds = _limits(expect)
-    context.record_number(of, "rate", rate, "B/s", bounds, decide(rate, u, bounds), u=u)
+    context.log.number(of, "rate", rate, "B/s", bounds, decide(rate, u, bounds), u=u)
     if model.reference:
         share, floor = rate / model.reference, Limits(model.ratio, None, "step")
-        context.record_number(of, "share of reference", share, "", floor, decide(share, u / model.reference, floor))
+        context.log.number(of, "share of reference", share, "", floor, decide(share, u / model.reference, floor))
 
 
 def _limits(expect: Interval | None) -> Limits:

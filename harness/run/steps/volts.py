@@ -35,24 +35,27 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.need_on(KIND)
+    context.power.need_on(KIND)
     ohms = context.bench.bleed_ohms if model.load else None
     if model.load and ohms is None:
-        context.say("the bench has no known resistor: read without")
-    live = {context.board.supplies[name].net for name in context.supplies}
-    for net in context.points(context.nets(model.of)):
+        context.log.say("the bench has no known resistor: read without")
+    live = {context.board.supplies[name].net for name in context.power.on}
+    for net in context.meter.points(context.drawn.nets(model.of)):
         if ohms is None or net in live:  # a supply that is on would only feed the resistor
             limits = _limits(context, model, net, context.bench.input_ohms)
-            context.record(net, "dc volts", context.volts_for(limits), limits)
+            context.log.record(net, "dc volts", context.meter.volts_for(limits), limits)
             continue
-        with context.loaded(ohms) as put:
+        with context.meter.loaded(ohms) as put:
             limits = _limits(context, model, net, ohms)
-            context.record(net, "dc volts", context.volts_for(limits), limits, load_ohms=put)
+            context.log.record(net, "dc volts", context.meter.volts_for(limits), limits, load_ohms=put)
 
 
 def _limits(context: Context, model: Model, net: str, ohms: float) -> Limits:
     """The step's, else what the circuit shows with so many ohms across: the meter's own belong to the reading."""
     if model.expect is not None:
         return Limits(model.expect.low, model.expect.high, "step")
-    context.computing()
-    return context.predictor.loaded(BenchState(context.supplies, context.pins), net, ohms, context.computing) or OPEN
+    context.time.computing()
+    return (
+        context.predictor.loaded(BenchState(context.power.on, context.power.pins), net, ohms, context.time.computing)
+        or OPEN
+    )

@@ -25,5 +25,5 @@ class Model(StepModel):
 
 
 def run(context: Context, model: Model) -> None:
-    context.sleep(model.seconds)
-    context.tell(WaitTold(model.seconds))
+    context.time.sleep(model.seconds)
+    context.log.tell(WaitTold(model.seconds))

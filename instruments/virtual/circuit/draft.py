@@ -28,7 +28,7 @@ from wakeboard.instruments.virtual.circuit.solver.devices import (
 )
 
 from .errors import CircuitError
-from .part import Part, Value
+from .part import GROUNDS, Part, Value
 
 GROUND: Final = "0"
 Port = tuple[str, str]
@@ -92,6 +92,17 @@ class Draft:
 
     def has(self, pin: str) -> bool:
         return pin in self.part.pins
+
+    @property
+    def ground_pin(self) -> str:
+        """The part's own name of its ground pin; CircuitError where no pin is named as one."""
+        found = self.part.ground_pin
+        if found is None:
+            raise CircuitError(
+                f"{self.part.name} ({self.part.kind}): no pin is named as its ground ({', '.join(GROUNDS[:6])} …); it "
+                f"has {', '.join(self.part.pins)}", [self.part.name],
+            )  # fmt: skip
+        return found
 
     def inner(self, name: str) -> str:
         """A node of the part's own."""

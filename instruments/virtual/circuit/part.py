@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from .errors import CircuitError, nearest
 
 if TYPE_CHECKING:
     from .model import Model
+
+GROUNDS: Final = ("GND", "VSS", "DGND", "GNDD", "PGND", "AGND", "GNDA", "VSSA", "VEE", "COM", "0V", "EP", "EPAD", "PAD")
+"""What makers call a chip's ground pin, in the order in which one is taken; a number may follow. Common practice, no
+source."""
+
+_NUMBERED: Final = re.compile(r"[_.]?\d+$")
 
 Value = Any  # float | str | bool | Sequence | Mapping[str, Value]; SI units
 
@@ -32,6 +39,13 @@ class Part:
     tolerance: Mapping[str, float] = field(default_factory=dict)
     ratings: Mapping[str, float] = field(default_factory=dict)
     bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    @cached_property
+    def ground_pin(self) -> str | None:
+        """Its own name of the pin that is its ground; None where no pin has a name that says so."""
+        other = {pin for table in ("io", "supply") for pin in self.values.get(table, {})}
+        plain = {_NUMBERED.sub("", pin.upper()) or pin: pin for pin in reversed(list(self.pins)) if pin not in other}
+        return "GND" if "GND" in self.pins else next((plain[name] for name in GROUNDS if name in plain), None)
 
     def net(self, pin: str) -> str:
         """The net of a pin; CircuitError with the nearest name otherwise."""

@@ -313,8 +313,3 @@ def split_parameters(text: str) -> list[str]:
     if "" in texts:
         raise ScpiError(-102)
     return texts
-
-
-def is_word(text: str) -> bool:
-    """Whether `text` is character program data."""
-    return _WORD.fullmatch(text) is not None

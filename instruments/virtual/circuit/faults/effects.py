@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from wakeboard.instruments.quantity import QuantityError, parse
@@ -13,6 +13,21 @@ from wakeboard.instruments.virtual.circuit.part import Circuit, Part, Value
 from wakeboard.instruments.virtual.circuit.parts import kind_of
 
 Place = str | tuple[str, str]
+"""A net, or a part's pin."""
+Extras = Sequence[tuple[Place, Place, float]]
+"""Conductances that faults put between two places, S."""
+
+
+def into(pin: tuple[str, str], extras: Extras, volts: Callable[[Place], float]) -> float:
+    """A into a part through a pin by what faults put inside it; volts: of a place."""
+    total = 0.0
+    for a, b, siemens in extras:
+        if pin in (a, b):
+            there = b if a == pin else a
+            total += siemens * (volts(pin) - volts(there))
+    return total
+
+
 """A net by name, or a pin as (part, pin): wherever that pin sits."""
 
 SHORT_SIEMENS = 100.0  # 10 mΩ: a solder short, or a part that failed short
@@ -80,7 +95,8 @@ def rail_pin(part: Part, pin: str) -> str:
 
 def _of_pin(circuit: Circuit, part: Part, fault: Fault) -> Effects:
     pin, here = fault.pin, (part.name, fault.pin)
-    below: Place = (part.name, "GND") if "GND" in part.pins and pin != "GND" else circuit.ground
+    ground = part.ground_pin if part.kind == "chip" else "GND" if "GND" in part.pins else None
+    below: Place = (part.name, ground) if ground is not None and pin != ground else circuit.ground
     match fault.kind:
         case "open":
             return Effects(moves={fault.target: f"(lifted {fault.target})"})
@@ -118,8 +134,8 @@ def _of_part(part: Part, kind: Kind, fault: Fault) -> Effects:
 def short_pins(part: Part, kind: Kind) -> tuple[tuple[str, str], ...]:
     """The pin pairs that an internal short joins: a chip's is its supply to ground."""
     if part.kind == "chip":
-        supply = next(iter(part.values.get("supply", {})), None)
-        return ((supply, "GND"),) if supply else ()
+        supply, ground = next(iter(part.values.get("supply", {})), None), part.ground_pin
+        return ((supply, ground),) if supply and ground else ()
     return tuple(pair for pair in kind.short if pair[0] in part.pins and pair[1] in part.pins)
 
 

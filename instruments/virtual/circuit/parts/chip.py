@@ -16,7 +16,7 @@ values: `io` = {PIN: {rail, type, drive, ohms, pull_up, pull_down, pull_ohms, le
   so are reads_low and reads_high: the most that the input takes as low, the least that it takes as high (V).
 - every supply pin has the diode from ground that every integrated circuit has: it conducts when the pin is below it.
 - draws flows from `above` volts on, `standby` instead when the value "PART.asleep" is set; below, it fades to nothing.
-Ground is the pin named GND.
+Ground is the pin named GND, VSS or another usual name of it (see `Part.ground_pin`).
 """
 
 from __future__ import annotations
@@ -56,31 +56,33 @@ def _pull(d: Draft, path: str) -> float:
 
 
 def _pin(d: Draft, pin: str) -> None:
+    ground = d.ground_pin
     kind = pick(TYPES, str(d.value(f"{pin}.type", "io")), f"{pin}.type", d.part.name)
     drive = pick(DRIVES, str(d.value(f"{pin}.drive", "off")), f"{pin}.drive", d.part.name)
     if drive in ("high", "low") and kind in ("input", "analog"):
         raise CircuitError(f"{d.part.name}.{pin} is an {kind} pin: it cannot drive {drive}", [d.part.name])
     rail = rail_of(d, pin)
     d.conductance(rail, pin, _pull(d, f"{pin}.pull_up"))
-    d.conductance(pin, "GND", _pull(d, f"{pin}.pull_down") + INPUT_SIEMENS)
+    d.conductance(pin, ground, _pull(d, f"{pin}.pull_down") + INPUT_SIEMENS)
     _switched(d, pin, rail, drive, kind)
     if d.value(f"{pin}.clamp", True):
         if d.part.net(pin) != d.part.net(rail):
             _clamp(d, pin, rail, float(d.value(f"{pin}.to_rail", 1.0)))
-        _clamp(d, "GND", pin)
+        _clamp(d, ground, pin)
     if d.value(f"{pin}.leak") is not None:
         _leak(d, pin, rail)
 
 
 def _switched(d: Draft, pin: str, rail: str, drive: str, kind: str) -> None:
     """What the pin's transistors conduct, once its rail has woken them."""
+    ground = d.ground_pin
     strength = 1 / d.positive(f"{pin}.ohms", DEFAULT_OHMS)
     own_pull = 1 / d.positive(f"{pin}.pull_ohms", DEFAULT_PULL)
     up = {"up": own_pull, "high": 0.0 if kind == "open_drain" else strength}.get(drive, 0.0)
     down = {"down": own_pull, "low": strength}.get(drive, 0.0)
-    awake = (rail, "GND", *ramp(d.positive("wakes"), WAKING))
+    awake = (rail, ground, *ramp(d.positive("wakes"), WAKING))
     able = 0.0 if d.value("dead") else 1.0
-    for plus, minus, siemens in ((rail, pin, up), (pin, "GND", down)):
+    for plus, minus, siemens in ((rail, pin, up), (pin, ground, down)):
         path = (plus, minus, siemens or strength, 0.0)
         d.valve(plus, minus, path, low=-NEVER, gates=(awake,), scale=able if siemens else 0.0)
 
@@ -91,40 +93,40 @@ def _clamp(d: Draft, anode: str, cathode: str, share: float = 1.0) -> None:
 
 def _leak(d: Draft, pin: str, rail: str) -> None:
     """Both ways are laid out, since the sign may differ from one specimen to the next."""
+    ground = d.ground_pin
     amps = d.number(f"{pin}.leak")
     size = max(abs(amps), 1e-15)
     park = d.value(f"{pin}.park")
     out, into = (1.0, 0.0) if amps < 0 else (0.0, 1.0)
-    d.valve(pin, "GND", (pin, "GND", size / 0.2, -size * float(park or 0.0) / 0.2), high=size, scale=out)
+    d.valve(pin, ground, (pin, ground, size / 0.2, -size * float(park or 0.0) / 0.2), high=size, scale=out)
     if park is None:
         d.valve(rail, pin, (rail, pin, size / 0.2, 0.0), high=size, scale=into)
     else:
-        lit = (rail, "GND", *ramp(1.0, 0.5))
-        d.valve(rail, pin, ("GND", pin, size / 0.2, size * float(park) / 0.2), high=size, gates=(lit,), scale=into)
+        lit = (rail, ground, *ramp(1.0, 0.5))
+        d.valve(rail, pin, (ground, pin, size / 0.2, size * float(park) / 0.2), high=size, gates=(lit,), scale=into)
 
 
-def _draw(d: Draft, pin: str) -> None:
+def _draw(d: Draft, pin: str, ground: str) -> None:
     asleep = bool(d.value("asleep"))
     awake = d.number(f"{pin}.draws", d.value(f"{pin}.amps", 0.0))
     amps = d.number(f"{pin}.standby", 0.0) if asleep else awake
     above = d.number(f"{pin}.above", 1.0)
     idle = d.positive(f"{pin}.idle", IDLE_SIEMENS)
-    d.conductance(pin, "GND", idle)
+    d.conductance(pin, ground, idle)
     slope = max(amps, 1e-15) / max(above / 2, 0.1)
-    gate = (pin, "GND", *ramp(above * 0.9, max(above * 0.2, 0.1)))
-    _clamp(d, "GND", pin)
-    d.valve(pin, "GND", (pin, "GND", slope, 0.0), high=amps, gates=(gate,), scale=0.0 if d.value("dead") else 1.0)
+    gate = (pin, ground, *ramp(above * 0.9, max(above * 0.2, 0.1)))
+    _clamp(d, ground, pin)
+    d.valve(pin, ground, (pin, ground, slope, 0.0), high=amps, gates=(gate,), scale=0.0 if d.value("dead") else 1.0)
 
 
 def _chip(d: Draft) -> None:
-    if "GND" not in d.part.pins:
-        raise CircuitError(f"{d.part.name}: a chip needs a pin named GND", [d.part.name])
+    ground = d.ground_pin
     for table in ("io", "supply"):
         for pin in d.part.values.get(table, {}):
             if pin not in d.part.pins:
                 raise CircuitError(f"{d.part.name}: {table} names a pin {pin!r} that it does not have", [d.part.name])
     for pin in d.part.values.get("supply", {}):
-        _draw(d, pin)
+        _draw(d, pin, ground)
     for pin in d.part.values.get("io", {}):
         _pin(d, pin)
 

@@ -6,7 +6,6 @@ Between VCC (or, without one, each pin) and ground sits a diode that breaks down
 from __future__ import annotations
 
 from ..draft import Draft
-from ..errors import CircuitError
 from ..kind import Kind, Quantity
 
 CLAMP = (1e-13, 1.0, 0.5)  # saturation A, emission, series Ω
@@ -14,18 +13,17 @@ KNEE = 1e-9  # A; where the breakdown begins
 
 
 def _array(d: Draft) -> None:
-    if "GND" not in d.part.pins:
-        raise CircuitError(f"{d.part.name}: an esd_array needs a pin named GND", [d.part.name])
+    ground = d.ground_pin
     for pin in d.part.pins:
-        if pin == "GND":
+        if pin == ground:
             continue
-        d.junction("GND", pin, *CLAMP)
+        d.junction(ground, pin, *CLAMP)
         if pin != "VCC" and "VCC" in d.part.pins:
             d.junction(pin, "VCC", *CLAMP)
         else:
-            d.junction(pin, "GND", KNEE, 1.0, 0.5, offset=d.positive("breakdown"))
+            d.junction(pin, ground, KNEE, 1.0, 0.5, offset=d.positive("breakdown"))
     if "VCC" in d.part.pins:
-        d.conductance("VCC", "GND", 1e-9)
+        d.conductance("VCC", ground, 1e-9)
 
 
 KINDS = (
@@ -34,7 +32,7 @@ KINDS = (
         ("GND",),
         {"breakdown": Quantity("V", 6.0, "voltage from which it begins to conduct")},
         _array,
-        "an array of protection diodes; its pins but GND and VCC are the lines",
+        "an array of protection diodes; its pins but VCC and the ground are the lines",
         any_pins=True,
         faults=("missing",),
     ),

@@ -22,7 +22,7 @@ import numpy as np
 from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN, ON_SLOPE
 from wakeboard.instruments.virtual.circuit.compiled.iteration import Rules, Wiring, newton_group, state_group
 from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
-from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, VALVE, Array, Mask
+from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
 from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
 
 REACH: Final = 2.0  # V that a node may move in one iteration
@@ -31,6 +31,9 @@ ITERATIONS: Final = 120
 NEAR_STEPS: Final = 12  # a longer way is not near
 SHARED_FROM: Final = 256  # members from which on threads share the work
 PIECE: Final = 128  # members of a group that stay together
+
+USUAL: Final = Rules(GMIN, ITERATIONS, REACH, EASE, True, np.inf)
+"""What Newton is tried with first."""
 
 OK: Final = "ok"
 FAILED: Final = "no convergence"
@@ -146,15 +149,16 @@ class Memory:
         return fresh
 
     def carry_over(self) -> None:
-        """Begin the next solution where this one ended: what stood on a slope may use that slope once more.
+        """Begin the next solution where this one ended."""
+        back_onto_slopes(self.layout, self.held)
 
-        A supply whose setting is moved would otherwise look switched off, or at its limit, for one iteration.
-        """
-        for device in (VALVE, CONVERTER):
-            block = self.layout.block(device)
-            if block is not None:
-                region = self.held[:, block.memory : block.memory + block.count]
-                region[region == 0] = ON_SLOPE
+
+def back_onto_slopes(layout: Layout, held: Array) -> None:
+    """For limiters (B, M) that go on from a solution: what stood on a slope may use it once more. A supply whose
+    setting is moved would otherwise look switched off, or at its limit, for one iteration."""
+    for slopes in layout.slopes:
+        region = held[:, slopes]
+        region[region == 0] = ON_SLOPE
 
 
 def evaluate(system: System, x: Array, memory: Memory | None = None, partials: bool = False) -> Evaluation:
@@ -205,11 +209,11 @@ def newton(
     system: System,
     x: Array,
     *,
-    gmin: float = GMIN,
-    iterations: int = ITERATIONS,
-    reach: float = REACH,
-    ease: float = EASE,
-    too_far: float = np.inf,
+    gmin: float = USUAL.gmin,
+    iterations: int = USUAL.iterations,
+    reach: float = USUAL.reach,
+    ease: float = USUAL.ease,
+    too_far: float = USUAL.too_far,
     anchor: tuple[Array, Array] | None = None,
     memory: Memory | None = None,
     trims: bool = True,

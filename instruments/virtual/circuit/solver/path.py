@@ -17,25 +17,23 @@ from functools import lru_cache
 
 import numpy as np
 
-from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN, ON_SLOPE
-from wakeboard.instruments.virtual.circuit.compiled.iteration import Rules, Wiring, newton_group
+from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN
+from wakeboard.instruments.virtual.circuit.compiled.iteration import Wiring, newton_group
 from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
 from wakeboard.instruments.virtual.circuit.errors import CircuitError, nearest
-from wakeboard.instruments.virtual.circuit.faults.effects import Place
+from wakeboard.instruments.virtual.circuit.faults.effects import Extras, Place, into
 from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
 from wakeboard.instruments.virtual.circuit.part import Value
-from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, VALVE, Array
-from wakeboard.instruments.virtual.circuit.solver.newton import EASE, ITERATIONS, REACH
+from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.newton import USUAL, back_onto_slopes
 from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout, Structure
 
-RULES = Rules(GMIN, ITERATIONS, REACH, EASE, True, np.inf)  # as newton.newton has them
 # of a batch of one: its only member, nothing that ties it, and what is not asked of it
 ALONE = np.zeros(1, dtype=np.intp)
 UNTIED, NOWHERE = np.zeros(1), np.empty((1, 0))
 UNASKED = np.empty((0, 0))
 Moves = tuple[tuple[int, int], ...]
-Extras = Sequence[tuple[Place, Place, float]]
 
 
 class Point:
@@ -72,24 +70,13 @@ class Point:
         return found
 
     def _current(self, place: tuple[str, str]) -> float:
-        plus, minus = _elements(self.layout, self.layout.terminal(*place))
-        total = self.currents[plus].sum() - self.currents[minus].sum()
-        for a, b, siemens in self._extras:
-            if place in (a, b):
-                here, there = (a, b) if a == place else (b, a)
-                total += siemens * (self._at(here) - self._at(there))
-        return float(total)
+        carried = self.layout.into(self.layout.terminal(*place), self.currents)
+        return float(carried) + into(place, self._extras, self._at)
 
     def _at(self, place: Place) -> float:
         layout = self.layout
         node = self.at[layout.terminal(*place)] if isinstance(place, tuple) else layout.node[place]
         return float(self.unknowns[node])
-
-
-@lru_cache(maxsize=1024)
-def _elements(layout: Layout, terminal: int) -> tuple[Ints, Ints]:
-    """The element currents into and out of a terminal."""
-    return np.flatnonzero(layout.current_plus == terminal), np.flatnonzero(layout.current_minus == terminal)
 
 
 @lru_cache(maxsize=1024)
@@ -122,12 +109,10 @@ class Path:
         self._lay_out()
 
     def _lay_out(self) -> None:
-        self.layout = layout = self.model.layout
+        self.layout = self.model.layout
         self._wirings.clear()
         self._told: tuple[object, Parameters] | None = None  # the last settings, and their parameters
         self._theta = self.model.parameters_of([self._drawn])[0].expanded()
-        blocks = [block for device in (VALVE, CONVERTER) if (block := layout.block(device)) is not None]
-        self._slopes = [slice(block.memory, block.memory + block.count) for block in blocks]
 
     def point(self, values: Mapping[str, Value], moves: Mapping[str, str], last: Point | None = None) -> Point:
         """Settled under these settings, from `last` on. Raises SolveError, CircuitError."""
@@ -147,7 +132,7 @@ class Path:
         blocks, siemens = layout.compiled, self._siemens
         currents = np.empty((1, layout.currents))
         newton_group(
-            blocks, wiring, ALONE, parameters, siemens, x, held, leak, RULES, UNTIED, NOWHERE, ok, doubt, currents,
+            blocks, wiring, ALONE, parameters, siemens, x, held, leak, USUAL, UNTIED, NOWHERE, ok, doubt, currents,
             UNASKED, UNASKED,
         )  # fmt: skip
         if not ok[0] or doubt[0]:
@@ -160,13 +145,11 @@ class Path:
         return Point(self.layout, *found.state(0), *self._remembered(None), self._extras)
 
     def _remembered(self, last: Point | None) -> tuple[Array, Array]:
-        """What the limiters know where the last point ended, to begin with: newton.Memory.carry_over."""
+        """What the limiters know where the last point ended, to begin with."""
         if last is None:
             return np.full((1, self.layout.memory), np.nan), np.full((1, self.layout.nodes), GMIN)
         held = last.held.copy()
-        for slopes in self._slopes:
-            region = held[:, slopes]
-            region[region == 0] = ON_SLOPE
+        back_onto_slopes(self.layout, held)
         return held, last.leak.copy()
 
     def _parameters(self, values: Mapping[str, Value]) -> Parameters:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit.errors import CircuitError, SolveError, nearest
+from wakeboard.instruments.virtual.circuit.faults.effects import Place, into
 from wakeboard.instruments.virtual.circuit.solver.devices import Array
 from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
 
@@ -135,22 +137,13 @@ class Points:
     def current(self, part: str, pin: str) -> Array:
         """Amperes (B,) into the part through a pin."""
         terminal = self._terminal(part, pin)
-        layout = self.layout
-        total: Array = self._currents[layout.current_plus == terminal].sum(axis=0)
-        total = total - self._currents[layout.current_minus == terminal].sum(axis=0)
-        return total + self._through_extras((part, pin))
-
-    def _through_extras(self, place: tuple[str, str]) -> Array:
-        """What flows into a part's pin through conductances that a fault put inside the part."""
-        total = np.zeros(len(self.variants))
+        total = self.layout.into(terminal, self._currents)
         for member, plan in enumerate(self.plans):
-            for a, b, siemens in plan.extras:
-                if place in (a, b):
-                    here, there = (a, b) if a == place else (b, a)
-                    total[member] += siemens * (self._at(here, member) - self._at(there, member))
+            if plan.extras:
+                total[member] += into((part, pin), plan.extras, partial(self._at, member=member))
         return total
 
-    def _at(self, place: object, member: int) -> float:
+    def _at(self, place: Place, member: int) -> float:
         if not isinstance(place, tuple):
             return float(self._x[self.layout.node[str(place)], member])
         terminal = self.layout.terminal(*place)
@@ -179,18 +172,27 @@ class Points:
     def floating(self, member: int = 0) -> tuple[str, ...]:
         """Nets that nothing much holds in this member (less than about 1e-10 S), such as one behind a junction that
         passes nothing: a meter would pull them anywhere."""
-        return self._marked(member, 1)
+        return self._named(member, self._weak(member))
 
     def leaking(self, member: int = 0) -> tuple[str, ...]:
         """Those of the floating nets that not even a junction holds: 1 pS to ground gives them their volts."""
-        return self._marked(member, 0)
+        from wakeboard.instruments.virtual.circuit.solver.open_nets import unheld
 
-    def _marked(self, member: int, which: int) -> tuple[str, ...]:
-        from wakeboard.instruments.virtual.circuit.solver.newton import leaks
+        weak = self._weak(member)
+        if weak is None or self._system is None:
+            return ()
+        return self._named(member, unheld(self._system(member), self._x.T[[member]], weak))
+
+    def _weak(self, member: int) -> Mask | None:
+        from wakeboard.instruments.virtual.circuit.solver.newton import weakly_held
 
         if self.status[member] != "ok" or self._system is None:
+            return None
+        return weakly_held(self._system(member), self._x.T[[member]])[0]
+
+    def _named(self, member: int, marks: Mask | None) -> tuple[str, ...]:
+        if marks is None:
             return ()
-        marks = leaks(self._system(member), self._x.T[[member]])[which][0]
         used = np.unique(self.state(member)[0])  # a node for a pin that another variant lifts is no net of this one
         return tuple(self.nets[k] for k in used if marks[k])
 

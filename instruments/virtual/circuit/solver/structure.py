@@ -17,7 +17,7 @@ from wakeboard.instruments.virtual.circuit.compiled.elimination import least_fir
 from wakeboard.instruments.virtual.circuit.compiled.iteration import Wiring
 from wakeboard.instruments.virtual.circuit.draft import GROUND, Element
 from wakeboard.instruments.virtual.circuit.part import Circuit
-from wakeboard.instruments.virtual.circuit.solver.devices import DEVICES, SOURCE, Array, Device, Mask
+from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, DEVICES, SOURCE, VALVE, Array, Device, Mask
 
 Ints = NDArray[np.intp]
 MOST_KEPT = 5000  # wirings of one structure, some 40 kB each
@@ -125,12 +125,29 @@ class Layout:
         self.current_port = self._rows_of([(b, port) for b in self.blocks for port in b.device.outputs or (0,)])
         self.current_plus = self.port_plus[self.current_port]
         self.current_minus = self.port_minus[self.current_port]
+        self._ends: dict[int, tuple[Ints, ...]] = {}
 
     @staticmethod
     def _rows_of(ports: Sequence[tuple[Block, int]]) -> Ints:
         """The port numbers of all elements of each (block, port) in turn."""
         rows = [b.ports + port * b.count + np.arange(b.count) for b, port in ports]
         return np.concatenate(rows) if rows else np.zeros(0, dtype=np.intp)
+
+    def into(self, terminal: int, currents: Array) -> Array:
+        """A into a part through a terminal, of its elements' currents (C,) or (C, B)."""
+        ends = self._ends.get(terminal)
+        if ends is None:
+            ends = tuple(np.flatnonzero(at == terminal) for at in (self.current_plus, self.current_minus))
+            self._ends[terminal] = ends
+        plus, minus = ends
+        total: Array = currents[plus].sum(axis=0) - currents[minus].sum(axis=0)
+        return total
+
+    @cached_property
+    def slopes(self) -> list[slice]:
+        """Where the memory of limiters that have a slope stands."""
+        blocks = [block for device in (VALVE, CONVERTER) if (block := self.block(device)) is not None]
+        return [slice(block.memory, block.memory + block.count) for block in blocks]
 
     @cached_property
     def compiled(self) -> Blocks:

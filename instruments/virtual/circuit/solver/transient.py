@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN
 from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
 from wakeboard.instruments.virtual.circuit.errors import CircuitError, SolveError, nearest
+from wakeboard.instruments.virtual.circuit.faults.effects import Place, into
 from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Model, Plan, Variant
 from wakeboard.instruments.virtual.circuit.part import Value
@@ -210,17 +211,12 @@ class Simulation:
         """Amperes into the part through a pin now."""
         self._refresh()
         self.model.circuit.part(part).net(pin)
-        layout, terminal = self.model.layout, self.model.layout.terminal(part, pin)
-        total = self._currents[layout.current_plus == terminal].sum()
-        total -= self._currents[layout.current_minus == terminal].sum()
-        place = (part, pin)
-        for a, b, siemens in self._plan.extras:
-            if place in (a, b):
-                here, there = (a, b) if a == place else (b, a)
-                plan = self._plan
-                u = self._x[0, self.model.node(here, plan)] - self._x[0, self.model.node(there, plan)]
-                total += siemens * u
-        return float(total)
+        layout = self.model.layout
+        carried = layout.into(layout.terminal(part, pin), self._currents)
+        return float(carried) + into((part, pin), self._plan.extras, self._volts_at)
+
+    def _volts_at(self, place: Place) -> float:
+        return float(self._x[0, self.model.node(place, self._plan)])
 
     def power(self, part: str) -> float:
         """Watts into the part now."""

@@ -196,11 +196,6 @@ def read(text: str, ground: str = "GND", *, keep_going: bool = False) -> Netlist
     return Netlist(whole.parts, list(dict.fromkeys([*block.left_out, *whole.left_out])), tuple(whole.unread))
 
 
-def read_netlist(text: str, ground: str = "GND") -> list[Part]:
-    """The parts of a netlist, as `read`."""
-    return read(text, ground).parts
-
-
 class _TooMuchError(NetlistError):
     """Reading on is of no use."""
 

@@ -1,0 +1,21 @@
+"""What the tests of the pytest plug-in share: Skep as a project of its own, and a pytest run in it."""
+
+from __future__ import annotations
+
+import os
+from importlib import metadata
+from pathlib import Path
+
+import pandas as pd  # noqa: F401  pytester forgets what is first imported while it runs
+import sqlalchemy.dialects.sqlite  # noqa: F401
+
+from wakeboard.results.store import store  # noqa: F401
+
+KNOWN = any(point.name == "wakeboard" for point in metadata.entry_points(group="pytest11"))
+CACHE = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+"""Where the compiled solver is: pytester gives each test a home of its own."""
+PLUG = () if KNOWN else ("-p", "wakeboard.harness.pytest_plug")
+
+
+def run(pytester, *args):
+    return pytester.runpytest_subprocess(*PLUG, "-p", "no:xdist", "--wb-unit", "SK-A-001", *args)
