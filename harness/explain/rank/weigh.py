@@ -135,7 +135,8 @@ class Weigher:
             return True
         if best is None or result.probabilities[0] < result.p_none:
             return False
-        roughest = self.likelihood.scales[best.scale] == max(self.likelihood.scales)  # a second fault may be what makes the model seem rough
+        # a second fault may be what makes the model seem rough
+        roughest = self.likelihood.scales[best.scale] == max(self.likelihood.scales)
         return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT)
 
     def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:
