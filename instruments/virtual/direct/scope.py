@@ -19,8 +19,10 @@ from wakeboard.instruments.virtual.circuit import Simulation, SolveError, Varian
 from wakeboard.instruments.virtual.time.instant import Instant
 from wakeboard.instruments.waveform import Waveform
 
-SAMPLES: Final = 1200
-GAIN, PROBE_SHARE, CODES, PPM = 0.03, 0.02, 200, 50.0
+SAMPLES: Final = 1200  # what a usual screen of twelve hundred points shows
+GAIN, PROBE_SHARE = 0.03, 0.02  # of the height, of a reading: the usual figures (common practice, no source)
+CODES: Final = 200  # of 8 bits, those of the screen
+PPM: Final = 50.0  # of its clock (common practice, no source)
 HEIGHT: Final = 1.25  # of the volts that are asked for
 RISE: Final = 500.0  # V/s, as a virtual supply's output; in steps of …
 RISE_STEP: Final = 1.0  # … V
