@@ -22,13 +22,17 @@ import numpy as np
 from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN, ON_SLOPE
 from wakeboard.instruments.virtual.circuit.compiled.iteration import Rules, Wiring, newton_group, state_group
 from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
-from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
+from wakeboard.instruments.virtual.circuit.solver.devices import SOURCE, Array, Mask
 from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
 
 REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
-ITERATIONS: Final = 120
+ITERATIONS: Final = 120  # who needs more goes round in a ring: the remedies follow
 NEAR_STEPS: Final = 12  # a longer way is not near
+CLOSE_STEPS: Final = 150
+CLOSE_REACH: Final = 0.05  # V, and …
+CLOSE_EASE: Final = 0.4  # …: tried on Skep's supplies coming up, where no other pair found every answer
+CONDUCTS: Final = 0.05 * GMIN  # S; a junction has GMIN across it, as in SPICE
 SHARED_FROM: Final = 256  # members from which on threads share the work
 PIECE: Final = 128  # members of a group that stay together
 
@@ -171,6 +175,42 @@ def weakly_held(system: System, x: Array) -> Mask:
     return _look(system, x, None, weak=True)[1]
 
 
+def unheld(system: System, x: Array, weak: Mask) -> Mask:
+    """Of the weakly held nodes (nodes,) of one member at its solution x (1, size): those from which nothing conducts to
+    a node that is held, by whatever way.
+
+    Found by what conducts, since the matrix cannot tell everywhere: beside the 10 kS of a link of 0 Ω the 1 pS to
+    ground that an open net has is less than a double resolves (1e4 · 2^-53 = 1.1e-12).
+    """
+    found: Mask = weak.copy()
+    partials = evaluate(system, x, partials=True).partials[0]
+    links = [nodes for nodes in _links(system, partials) if weak[nodes].any()]
+    while lost := [nodes for nodes in links if found[nodes].any() and not found[nodes].all()]:
+        for nodes in lost:  # whatever touches a held node is held
+            found[nodes] = False
+    return found
+
+
+def _links(system: System, partials: Array) -> Iterator[Ints]:
+    """The nodes that each slope that conducts joins; each source and each further conductance its two ends."""
+    wiring, _ = system.groups[0]
+    plus, minus = wiring.plus.astype(np.intp), wiring.minus.astype(np.intp)
+    for block in system.layout.blocks:
+        elements = np.arange(block.count)
+        if block.device is SOURCE:
+            yield from np.stack([plus[block.ports + elements], minus[block.ports + elements]]).T
+            continue
+        for place, (output, port) in enumerate(block.device.partials):
+            slopes = partials[block.partials + place * block.count + elements]
+            conducts = elements[np.abs(slopes) >= CONDUCTS]
+            of = block.ports + block.device.outputs[output] * block.count + conducts
+            by = block.ports + port * block.count + conducts
+            yield from np.stack([plus[of], minus[of], plus[by], minus[by]]).T
+    for first, second, siemens in zip(wiring.first, wiring.second, system.siemens[0], strict=False):
+        if siemens >= CONDUCTS:
+            yield np.array([first, second], dtype=np.intp)
+
+
 def leaks(system: System, x: Array, memory: Memory | None = None) -> tuple[Array, Mask]:
     """S (B, nodes) that a node which nothing at all holds leaks to ground, and weakly_held()."""
     _, weak, free, _ = _look(system, x, memory, weak=True)
@@ -259,6 +299,14 @@ def nearby(system: System, x: Array, leak: Array, memory: Memory, partials: bool
     x, ok = newton(
         system, x, iterations=NEAR_STEPS, too_far=REACH, memory=memory, trims=False, found=found
     )  # fmt: skip
+    return (x, found) if ok[0] else None
+
+
+def closely(system: System, x: Array, partials: bool = False) -> Located | None:
+    """Of one member: the answer near x (1, size) by short strides, or None. For a step in time that crosses corners:
+    the answer is within some tenths of a volt, and full strides go to and fro over the corner."""
+    found = Evaluation.empty(system, partials)
+    x, ok = newton(system, x, iterations=CLOSE_STEPS, reach=CLOSE_REACH, ease=CLOSE_EASE, found=found)
     return (x, found) if ok[0] else None
 
 

@@ -176,7 +176,7 @@ class Points:
 
     def leaking(self, member: int = 0) -> tuple[str, ...]:
         """Those of the floating nets that not even a junction holds: 1 pS to ground gives them their volts."""
-        from wakeboard.instruments.virtual.circuit.solver.open_nets import unheld
+        from wakeboard.instruments.virtual.circuit.solver.newton import unheld
 
         weak = self._weak(member)
         if weak is None or self._system is None:
@@ -188,7 +188,8 @@ class Points:
 
         if self.status[member] != "ok" or self._system is None:
             return None
-        return weakly_held(self._system(member), self._x.T[[member]])[0]
+        marks: Mask = weakly_held(self._system(member), self._x.T[[member]])[0]
+        return marks
 
     def _named(self, member: int, marks: Mask | None) -> tuple[str, ...]:
         if marks is None:
