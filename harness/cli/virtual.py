@@ -125,7 +125,7 @@ def _hands_place(text: str) -> Place:
 
 def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench, document: dict[str, Any]) -> None:
     """Serve the page on which a person puts the probe; the bench file then has no scanner."""
-    from wakeboard.harness.page.hands import Hands, Spot, serve_hands
+    from wakeboard.harness.page.hands import PlayedHands, Spot, serve_hands
     from wakeboard.harness.page.stored import pickable_map
     from wakeboard.harness.run.bench.virtual import points_of
 
@@ -141,7 +141,7 @@ def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench,
 
     try:
         serve_hands(
-            where, Hands(scanner["address"], probing["routes"], probing["short"]), f"{board.name} {board.revision}",
+            where, PlayedHands(scanner["address"], probing["routes"], probing["short"]), f"{board.name} {board.revision}",
             spots, pickable_map(str(board.file or ""), [spot.name for spot in spots]), lambda: bench.outputs_on, told,
         )  # fmt: skip
     except OSError as error:

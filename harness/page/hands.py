@@ -3,7 +3,7 @@
 For the whole of a by-hand run without hardware. The probe is the virtual scanner's channels, moved over its own socket
 as any client would; what a run of this bench sees is a meter's lead, and nothing of this page. Nothing real is moved.
 
-    hands = Hands("TCPIP::127.0.0.1::5026::SOCKET", {"TP1": 101, …}, short=120)
+    hands = PlayedHands("TCPIP::127.0.0.1::5026::SOCKET", {"TP1": 101, …}, short=120)
     hands.put("TP1"); hands.touch(); hands.lift()
     serve_hands(place, hands, board, outputs_on, say)      blocks: the page, until its thread's program ends
 """
@@ -45,7 +45,7 @@ class Spot:
     place: str
 
 
-class Hands:
+class PlayedHands:
     """Thread-safe; one movement at a time."""
 
     def __init__(self, scanner: str, channels: Mapping[str, int], short: int) -> None:
@@ -88,7 +88,7 @@ class HandPages(Entrance):
     """The page: what is on, where the probe is, and every point as something to press."""
 
     def __init__(
-        self, door: Door, say: Callable[[Mapping[str, Any]], None], hands: Hands, board: str, spots: Sequence[Spot],
+        self, door: Door, say: Callable[[Mapping[str, Any]], None], hands: PlayedHands, board: str, spots: Sequence[Spot],
         drawing: str, outputs_on: Callable[[], Sequence[str]],
     ) -> None:  # fmt: skip
         super().__init__(door, say)
@@ -134,7 +134,7 @@ class HandPages(Entrance):
 
 
 def serve_hands(
-    place: Place, hands: Hands, board: str, spots: Sequence[Spot], drawing: str,
+    place: Place, hands: PlayedHands, board: str, spots: Sequence[Spot], drawing: str,
     outputs_on: Callable[[], Sequence[str]], say: Callable[[Mapping[str, Any]], None],
 ) -> None:  # fmt: skip
     """The page, in a thread of its own that ends with the program. say: told the address, again whenever one is used.
