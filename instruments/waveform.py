@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 BINS: Final = 100
+"""Of the histogram in which a level of a wave is looked for: one is a hundredth of the span, near a scope's code."""
 TAIL: Final = 0.2
 """Share of the end of a wave that tells its noise and its ripple."""
 LEAST_STEP: Final = 4.0

@@ -40,8 +40,9 @@ KNOT = "instruments.virtual.circuit"
 CORE = {
     f"{KNOT}.{name}"
     for name in (
-        "draft", "faults.effects", "kind", "model", "part", "parts", "solver.newton", "solver.points", "solver.ratings",
-        "solver.stability", "solver.structure", "solver.topology", "solver.transient", "tolerance",
+        "draft", "faults.effects", "kind", "model", "part", "parts", "solver.newton",
+        "solver.points", "solver.ratings", "solver.stability", "solver.structure", "solver.topology",
+        "solver.transient", "tolerance",
     )
 }  # fmt: skip
 

@@ -51,6 +51,7 @@ TESTS: Final = ((1e-4, JUNCTION_VOLTS), (1e-5, 0.0))
 """Unpowered tests through it: A (a meter's 10 kΩ and 100 kΩ ranges), and V of junction drop that nobody knows better.
 At 100 µA the net sees up to 1 V and clamp diodes conduct; at 10 µA it sees 0.1 V and none does."""
 TEST_SHARE: Final = 0.005
+"""Of an ohms reading: what a meter and its leads cannot tell apart (common practice, no source)."""
 Setting = tuple[frozenset[tuple[str, float]], frozenset[tuple[str, str]], float | None]
 
 

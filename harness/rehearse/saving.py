@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.instruments.virtual.circuit import Fault
 
-LOWER: Final = (0.5, 0.25, 0.1)
+LOWER: Final = (0.5, 0.25, 0.1)  # of the step's own current limit, tried in turn
 SWITCHES_ON: Final = ("power on", "start-up")
 SLOWER: Final = (0.1, 0.1)  # V every s
 

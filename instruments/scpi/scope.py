@@ -28,7 +28,7 @@ from wakeboard.instruments.ports import Shot, View
 from wakeboard.instruments.scpi.spoken import Spoken
 from wakeboard.instruments.waveform import Waveform, from_codes
 
-STEPS: Final = (1.0, 2.0, 5.0)
+STEPS: Final = (1.0, 2.0, 5.0)  # in which scales of every decade go (common practice)
 FILL: Final = 0.8  # of the screen's height that is used
 AGREE: Final = 0.02  # by which a scale read back may differ from the one that was set (a wider one is taken, too)
 ARM_WAIT: Final = 5.0  # s beyond the time before the trigger

@@ -29,7 +29,7 @@ from wakeboard.results.statistics import (
 from wakeboard.results.statistics.charts import chance_words
 
 CHARTS = 6  # charts drawn at once; the others stand in the table
-LEAST_FOR_CHART = 8
+LEAST_FOR_CHART = 8  # units: limits from fewer say more of chance than of the process (common practice, no source)
 
 
 @dataclass(frozen=True)

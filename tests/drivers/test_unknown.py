@@ -99,6 +99,7 @@ def test_a_dialect_that_was_begun_so_takes_a_unit_through_a_run(
     from wakeboard.instruments.virtual.wire.server import running
 
     monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))
+    monkeypatch.setattr("wakeboard.instruments.scpi.unknown.PATIENCE", 0.25)  # some hundred questions get no answer
     toy = runpy.run_path(str(Path(__file__).parents[1] / "run" / "toy.py"))
     (tmp_path / "board.toml").write_text(toy["BOARD"])
     steps = toy["SEQUENCE"].split('[[step]]\ndo = "line"')[0] + '[[step]]\ndo = "power off"\n'

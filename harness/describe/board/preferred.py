@@ -11,6 +11,7 @@ import math
 from functools import cache
 from typing import Final
 
+# IEC 60063
 _E24: Final = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 
 TOLERANCE: Final = {"E6": 0.20, "E12": 0.10, "E24": 0.05, "E48": 0.02, "E96": 0.01, "E192": 0.005}

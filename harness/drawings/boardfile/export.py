@@ -23,8 +23,8 @@ from wakeboard.harness.drawings.references import split
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
 
-LONGEST_NET: Final = 14
-LONGEST_PART: Final = 6
+LONGEST_NET: Final = 14  # characters that a record of IPC-D-356 has for a net, …
+LONGEST_PART: Final = 6  # … and for a reference
 _PLAIN_KEYS: Final = ("kind", "value", "tolerance", "pins", "max", "place", "says")
 _PLAIN_KINDS: Final = {"R": "resistor", "C": "capacitor"}
 

@@ -24,6 +24,7 @@ TEST_OHMS = 10e3
 LOW_CURRENT_RANGE = 100e3
 """Ω: some 10 µA, 0.1 V across 10 kΩ, with which junctions do not conduct."""
 MOST_LIFTED = 4
+"""Pins of a net that are worth lifting: more is a search, not a measurement."""
 LIGHT_LOAD = 1e6
 """Ω from which a load is the meter itself, and no resistor."""
 

@@ -18,13 +18,12 @@ nothing is earned by a slope that ends before y.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import SCALES
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
@@ -47,10 +46,16 @@ forward voltage of 120 mV more. What goes further is another part, or a fault.""
 LEAKS: Final = 40.0
 """… and up to which a leakage is."""
 ROUNDS: Final = 7
+AGAIN: Final = 4
+"""Steps from where another has arrived, of those that are behind by more than …"""
+CROSSED: Final = 1.0
+"""… so many natural logarithms, and no more than BEHIND."""
 TRIES: Final = 2
 """Steps on end that lead nowhere better, after which no further one is tried at a scale."""
 FOREIGN: Final = 4.0
-"""Cost a reading from which, after so many steps, it is no unknown value that is missing."""
+"""Cost a reading from which, where a step gains less than …"""
+GAINING: Final = 0.2
+"""… this share of it, it is no unknown value that is missing."""
 ACTS: Final = 0.05
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
 GAINS: Final = 1.0
@@ -96,10 +101,23 @@ def expanded(
     if not looked or not likelihood.unknowns:
         return out
     climbs = {k: _Climb.begun(likelihood, candidates[k], spreads[k]) for k in looked}
-    for _ in range(ROUNDS):
-        going = [k for k in looked if climbs[k].going]
+    _climb(likelihood, candidates, climbs, ROUNDS)
+    for k in looked:
+        out[k] = climbs[k].made(candidates[k], spreads[k])
+    for k, climb in _crossed(likelihood, candidates, climbs, out).items():
+        out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
+    return out
+
+
+def _climb(
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, _Climb], rounds: int
+) -> None:
+    """So many steps of all that are not done, those of a round solved together."""
+    n = len(likelihood.evidence.y)
+    for _ in range(rounds):
+        going = [k for k, climb in climbs.items() if climb.going]
         if not going:
-            break
+            return
         wanted = [climbs[k].next for k in going]
         boards = [_with(likelihood, candidates[k], t) for k, t in zip(going, wanted, strict=True)]
         means, rows = likelihood.predictor.beside(
@@ -107,10 +125,25 @@ def expanded(
             np.any([climbs[k].acting for k in going], axis=0),
         )  # fmt: skip
         for k, t, mean, row in zip(going, wanted, means, rows, strict=True):
-            climbs[k].look(_Place(t, mean + climbs[k].offset, row[:, : len(y)]))
-    for k in looked:
-        out[k] = climbs[k].made(candidates[k], spreads[k])
-    return out
+            climbs[k].look(_Place(t, mean + climbs[k].offset, row[:, :n]))
+
+
+def _crossed(
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, _Climb], made: Sequence[Candidate]
+) -> dict[int, _Climb]:
+    """Where the likeliest has found a place, the others within reach begin once more from there: what is not known of
+    the parts is the same board's, and *none* shall not lose for a summit that only a fault has found."""
+    placed = [k for k, climb in climbs.items() if climb.best is not None]
+    if not placed:
+        return {}
+    best = max(placed, key=lambda k: made[k].log_likelihood)
+    again = {
+        k: climbs[k].begun_at(climbs[best], made[best].scale)
+        for k in climbs
+        if k != best and made[best].score - CROSSED > made[k].score > made[best].score - BEHIND
+    }
+    _climb(likelihood, candidates, again, AGAIN)
+    return again
 
 
 @dataclass
@@ -128,7 +161,7 @@ class _Climb:
     going: bool = True
     wide: tuple[int, ...] = ()  # with which `next` was found
     wide_at_best: tuple[int, ...] = ()
-    behind: _Place = field(init=False)  # whose slopes led to `next`
+    behind: _Place | None = None  # whose slopes led to `next`
     failed: int = 0  # steps on end that led nowhere better
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
 
@@ -143,6 +176,14 @@ class _Climb:
         made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting)
         made.next = made._from(drawn)
         return made
+
+    def begun_at(self, other: _Climb, scale: int) -> _Climb:
+        """This candidate's way from where another has arrived."""
+        assert other.best is not None
+        return replace(
+            self, next=other.best.t, scale=scale, wide=other.wide_at_best, best=None, least=math.inf, going=True,
+            behind=None, failed=0, seen=set(),
+        )  # fmt: skip
 
     def _linear(self, at: _Place, scale: int) -> Candidate:
         """What a board is expected to read by the slopes of a place, at a scale."""
@@ -172,6 +213,9 @@ class _Climb:
         if cost < self.least:
             gained, self.failed = self.least - cost, 0
             self.best, self.least, self.wide_at_best = place, cost, self.wide
+            if cost > FOREIGN * len(self.noise) and gained < GAINING * cost:
+                self.going = False
+                return
             self.next = self._from(place, EASED * bent)
             if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
                 return
@@ -179,21 +223,28 @@ class _Climb:
             return
         self.failed += 1
         if self.best is not None and (cost < self.least + GAINS or self.failed >= TRIES):
+            foreign = self.least > FOREIGN * len(self.noise)
             self._change_scale(self.best)
-            self.going &= self.least < FOREIGN * len(self.noise)
+            self.going &= not foreign
             return
-        self.next = self._from(self.best or self.behind, bent)
+        last = self.best or self.behind
+        if last is None:
+            self.going = False
+            return
+        self.next = self._from(last, bent)
 
     def _bent(self, place: _Place) -> Array:
         """(n,) how far a board that was solved reads off what the slopes that led there said."""
         n, last = len(self.noise), self.behind
+        if last is None:
+            return np.zeros(n)
         off = place.mean[:n] - last.mean[:n] - (place.t - last.t) @ last.rows
         return np.where(np.isfinite(off), off, FURTHEST)
 
     def _change_scale(self, place: _Place) -> None:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
         self.seen.add(self.scale)
-        fits = [self._linear(place, k).log_likelihood for k in range(len(SCALES))]
+        fits = [self._linear(place, k).log_likelihood for k in range(len(self.likelihood.freedoms))]
         k = int(np.argmax(fits))
         self.going = k not in self.seen
         self.failed = 0

@@ -31,6 +31,12 @@ IMPERFECT: Final = 0.3
 """Probability that a true explanation still leaves a net unexplained (estimate, no source)."""
 
 
+MISLED: Final = 0.05
+"""Probability that other units mislead: two of four with one fault are taken for the type (estimate, no source)."""
+UNTAUGHT: Final = (1, 2, 3)
+"""Scales at which a unit is weighed for that as if it were alone (places in freedom.SCALES)."""
+
+
 class Predicts(Protocol):
     """What `wakeboard.harness.explain.evidence.predict.Predictor` does; a test may hand in its own."""
 
@@ -101,7 +107,9 @@ class Likelihood:
     offset: Array = field(init=False)  # what the other probes of a shared scene take from that
     learnt: Array = field(init=False)  # what other units add to the drawn board's readings
     lesson: Lesson | None = field(init=False, default=None)
-    freedoms: list[Freedom] = field(init=False, default_factory=list)  # by scale of what nobody states
+    # by scale of what nobody states; where others have taught, behind these a few that they have not
+    scales: list[float] = field(init=False)
+    freedoms: list[Freedom] = field(init=False, default_factory=list)
     weights: Array = field(init=False, default_factory=lambda: np.log([share for _, share in SCALES]))  # log, of each
     wild: Sequence[Wilds] = field(init=False)  # by scale: types that may be wider than the table has them
     _last: Whitener | None = field(init=False, default=None)
@@ -110,8 +118,9 @@ class Likelihood:
     def __post_init__(self) -> None:
         kinds = wilds(self.unknowns)
         powers = [2 if self.unknowns[int(w.members[0])].by_decades else 1 for w in kinds]
+        self.scales = [scale for scale, _ in SCALES]
         self.wild = [
-            Wilds(w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)) for scale, _ in SCALES
+            Wilds(w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)) for scale in self.scales
         ]
         n = len(self.evidence.y)
         self.learnt = np.zeros(n)
@@ -140,8 +149,15 @@ class Likelihood:
             taught = [
                 each.taught(rows, self.lesson, noise, w) for each, w in zip(self.freedoms, self.wild, strict=True)
             ]
-            self.freedoms = [each for each, _ in taught]
+            untaught = [(self.freedoms[k], weights[k]) for k in UNTAUGHT]
             weights = weights + np.array([told for _, told in taught])
+            self.freedoms = [each for each, _ in taught] + [each for each, _ in untaught]
+            weights = np.concatenate((
+                weights - np.logaddexp.reduce(weights) + math.log(1 - MISLED),
+                np.array([w for _, w in untaught]) + math.log(MISLED),
+            ))  # fmt: skip
+            self.scales = self.scales + [self.scales[k] for k in UNTAUGHT]
+            self.wild = [*self.wild, *(self.wild[k] for k in UNTAUGHT)]
         self.weights = weights - np.logaddexp.reduce(weights)
 
     def predict(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import SCALES, Freedom
+from wakeboard.harness.explain.evidence.freedom import Freedom
 from wakeboard.harness.explain.evidence.roughness import Doubt, Learnt, ModelFit
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
@@ -49,7 +49,7 @@ def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     rows = best.rows if best.rows is not None else likelihood.spreads([best.change])[0].rows
     h = np.vstack([rows, np.eye(len(y))])
     found = freedom.mean + freedom.covariance @ (h @ solved)
-    scale = SCALES[best.scale][0]
+    scale = likelihood.scales[best.scale]
     teachers = 0 if likelihood.teachers is None else len(likelihood.teachers.off)
     return ModelFit(
         scale, float(off @ solved) / max(len(y), 1), _doubts(likelihood.unknowns, found),

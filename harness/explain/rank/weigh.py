@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom
+from wakeboard.harness.explain.evidence.freedom import USUAL, Freedom
 from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
@@ -135,7 +135,8 @@ class Weigher:
             return True
         if best is None or result.probabilities[0] < result.p_none:
             return False
-        roughest = best.scale == len(SCALES) - 1  # a second fault may be what makes the model seem rough
+        # a second fault may be what makes the model seem rough
+        roughest = self.likelihood.scales[best.scale] == max(self.likelihood.scales)
         return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT)
 
     def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:

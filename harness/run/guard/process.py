@@ -35,7 +35,7 @@ from wakeboard.harness.run.guard.owner import Guard
 from wakeboard.harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
 from wakeboard.instruments.clock import steady
 
-CORE_SHARE = 0.15
+CORE_SHARE = 0.15  # of a core: a guard that takes it all starves the run that it guards
 PULSE = 0.1  # s between unasked words to the runner
 IDLE = 0.05  # s: the longest wait while nothing is on
 KEEP_TRYING = 60.0  # s: how long an output that is not seen to be off is tried again when the runner is gone

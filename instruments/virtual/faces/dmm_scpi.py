@@ -36,6 +36,7 @@ UNITS: dict[Quantity, str] = {
     "CONT": "OHM",
 }
 FIXED: tuple[Quantity, ...] = ("DIOD", "CONT")
+# of the range -> periods of the mains: the 34401A's table of resolution and integration time (from memory)
 RESOLUTION_TO_NPLC = ((3e-7, 100.0), (1e-6, 10.0), (3e-6, 1.0), (1e-5, 0.2), (1e-4, 0.02))
 MEMORY = 512  # readings: the 34401A's own memory (from memory)
 LIMIT_WORDS = ("MINimum", "MAXimum", "DEFault", "AUTO")

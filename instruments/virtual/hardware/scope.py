@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from wakeboard.instruments.virtual.hardware.specimen import drawn
 from wakeboard.instruments.virtual.time.stage import Stage
 
-NOISE_CODES = 0.35
+NOISE_CODES = 0.35  # one standard deviation (estimate, no source)
 GAIN_SHARE = 0.03  # of the screen's height: what the makers' figures are (3 %)
-OFFSET_DIVS = 0.1
-PPM = 20.0
-KEPT_STEPS = 400_000
+OFFSET_DIVS = 0.1  # of a division: what makers state (from memory)
+PPM = 20.0  # of its clock (common practice, no source)
+KEPT_STEPS = 400_000  # of the solver; the oldest go
 State = Literal["stopped", "filling", "waiting", "triggered", "done"]
 
 

@@ -12,6 +12,7 @@ from typing import Final, NamedTuple
 
 from . import Array, Places, inner
 
+# codes of the devices, the order of devices.DEVICES
 LINEAR: Final = 0
 JUNCTION: Final = 1
 VALVE: Final = 2

@@ -16,12 +16,12 @@ from .elements import GMIN, LINEAR, SOURCE, Blocks, Extras, evaluate, largest_so
 from .elimination import Plan, dense, doubtful, factor, fill, pivoted, pivoted_substitute, substitute
 from .parameters import Parameters, clear, lay_out
 
-RELTOL: Final = 1e-9
+RELTOL: Final = 1e-9  # of a current: far below what any meter tells, far above rounding
 ABSTOL: Final = 5e-12  # A; above what GMIN leaks from a floating net
-VNTOL: Final = 1e-9  # V
+VNTOL: Final = 1e-9  # V: the same of a voltage
 WEAK: Final = 0.01  # a node that GMIN's leak moves by more than this share of its voltage is held by nothing much
 FREE: Final = 0.95  # nothing at all holds it, not even GMIN across a junction (of up to 19 nodes behind it)
-ROUNDING: Final = 4 * 2.0**-52
+ROUNDING: Final = 4 * 2.0**-52  # of the voltages at both ends: what a difference of doubles is off by, four times
 ALIKE: Final = 0.98  # cosine of two steps that go the same way
 FASTEST: Final = 16.0  # Newton steps at a time
 # GMIN, S, is also what a node leaks to ground where not even a junction holds it

@@ -35,8 +35,8 @@ WAKES = 1.2  # V of a pin's rail at which its transistors conduct by half (commo
 WAKING = 0.4  # V over which they do
 IDLE_SIEMENS = 1e-12  # what a supply pin conducts beside its current: as good as nothing, where nobody says
 INPUT_SIEMENS = 1e-9  # an input's own leakage, to ground
-DEFAULT_OHMS = 40.0
-DEFAULT_PULL = 40e3
+DEFAULT_OHMS = 40.0  # of a driver that nobody describes: some 8 mA at 0.3 V (common practice, no source)
+DEFAULT_PULL = 40e3  # Ω, of a pull that a processor switches on (common practice, no source)
 
 
 def rail_of(d: Draft, pin: str) -> str:

@@ -27,7 +27,7 @@ from wakeboard.instruments.virtual.circuit.solver.structure import Ints
 RUNS_AWAY: Final = -1e-9  # S: faster than this is no rounding
 PUSH: Final = 0.01  # V by which it is let go off the edge
 STEPS: Final = 300  # at twice the way each, which spans any range; what has not come to rest by then has no rest
-DEEPEST: Final = 3
+DEEPEST: Final = 3  # edges on edges that are followed: latches in a row
 AT_REST: Final = 1e-6  # V a step
 NUDGED: Final = "nudge"
 
