@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.fitting import broken
 from wakeboard.harness.cli.opened import board_name, board_option, by_option, only_board, opened, serial_of
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
+from wakeboard.results.continued import COLUMNS
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -113,7 +115,7 @@ def _tell(common: Common, ledger: Ledger, serial: str, board: str | None) -> Non
 
     name = ledger.board_of(serial, board)
     events = ledger.history(serial, name)
-    common.say(tell_history(name, serial, events))
+    common.say("\n".join(broken(line, COLUMNS) for line in tell_history(name, serial, events).split("\n")))
     common.emit(
         {
             "unit": serial,

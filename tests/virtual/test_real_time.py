@@ -1,6 +1,8 @@
 """The served bench on a busy computer: an answer waits for the circuit, which is never told to be slower than it is.
 
 Time is played: each slice of the circuit takes so many seconds of the computer's.
+
+Every figure is a time of the test's own; none is a fact of the trade.
 """
 
 from __future__ import annotations
