@@ -109,9 +109,7 @@ def expanded(
     return out
 
 
-def _climb(
-    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, _Climb], rounds: int
-) -> None:
+def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, _Climb], rounds: int) -> None:
     """So many steps of all that are not done, those of a round solved together."""
     n = len(likelihood.evidence.y)
     for _ in range(rounds):
