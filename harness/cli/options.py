@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wakeboard.harness.cli.fitting import fitted
+from wakeboard.results.continued import continued
 from wakeboard.results.visible import VisibleStream, plain_json, shown
 
 if TYPE_CHECKING:
@@ -128,7 +129,8 @@ class _Examples(click.Command):
         if self.examples:
             with formatter.section("Examples"):
                 for example in self.examples:
-                    formatter.write_text(example)
+                    for line in continued(example, formatter.width - formatter.current_indent):
+                        formatter.write(f"{'':{formatter.current_indent}}{line}\n")
         super().format_help_text(ctx, formatter)
 
 

@@ -65,14 +65,16 @@ def command(
 def _run(common: Common, ref: str | None, asked: bool) -> tuple[str, str, str]:
     from wakeboard.harness.cli.opened import opened
     from wakeboard.results.report import render_run
+    from wakeboard.results.report.render import photos_of
 
     with opened(common) as store:
         record = store.run(ref)
         explained = _explained(store, record.id) if asked else None
+        photos = photos_of(store, record.unit, record.board)
     return (
         "run",
         f"report-{_plain(record.unit)}-{record.id[:8]}",
-        render_run(record, explained, maps=_maps(common, record, explained)),
+        render_run(record, explained, maps=_maps(common, record, explained), photos=photos),
     )
 
 

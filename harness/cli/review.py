@@ -68,8 +68,10 @@ def _show(common: Common, title: str, concerns: list[Concern]) -> None:
             ("do: ", concern.do),
         ):
             if text:
-                console.print(Padding(Text(label + text), (0, 0, 0, 3)))
+                console.print(Padding(Text(label + text), (0, 0, 0, 3), expand=False))
         for follows in concern.also[:MOST_ALSO]:
-            console.print(Padding(Text(f"with it: {follows.says} ({follows.rule})"), (0, 0, 0, 3)))
+            console.print(Padding(Text(f"with it: {follows.says} ({follows.rule})"), (0, 0, 0, 3), expand=False))
         if len(concern.also) > MOST_ALSO:
-            console.print(Padding(Text(f"with it: {len(concern.also) - MOST_ALSO} more, see --json"), (0, 0, 0, 3)))
+            console.print(
+                Padding(Text(f"with it: {len(concern.also) - MOST_ALSO} more, see --json"), (0, 0, 0, 3), expand=False)
+            )

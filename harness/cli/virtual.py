@@ -121,8 +121,6 @@ def _tell(common: Common, board: str, unit: str, document: dict[str, Any], bench
     for name, entry in document.get("links", {}).items():
         common.say(f"{name:12} {entry['port']} at {entry['baud']} baud")
     common.emit(document)
-    if any(entry["kind"] == "scope" for entry in document["instruments"].values()):
-        common.note('with an oscilloscope the board may fall behind: give "start-up" inrush = "1 s", settle = "1 s"')
     common.note("serving until Ctrl-C")
     _flush()
 

@@ -11,6 +11,7 @@ from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, Observatio
 from wakeboard.harness.explain.evidence.roughness import MISFIT, ROUGH
 from wakeboard.harness.explain.naming import words
 from wakeboard.instruments.quantity import show
+from wakeboard.results.continued import COLUMNS, continued
 
 if TYPE_CHECKING:
     from wakeboard.harness.explain.choose.least_effort import Choice
@@ -164,7 +165,11 @@ def _repairs(explanation: Explanation) -> Iterator[str]:
     for repair in explanation.repairs:
         yield f"  {repair.does}"
         yield "    once done:"
-        yield f'      wakeboard rework {explanation.unit} "{repair.done}" --fault {repair.fault}'
+        yield from _rework(f'wakeboard rework {explanation.unit} "{repair.done}" --fault {repair.fault}')
+
+
+def _rework(command: str) -> Iterator[str]:
+    return (f"      {line}" for line in continued(command, COLUMNS - 6))
 
 
 def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
@@ -180,7 +185,7 @@ def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
                 where = f"across {finding.bodge.across}" if finding.bodge.across else f"to {finding.bodge.to}"
                 note = f'"{fit} {where}" --fault {finding.bodge.rework}'
                 yield "    once done:"
-                yield f"      wakeboard rework {explanation.unit} {note}"
+                yield from _rework(f"wakeboard rework {explanation.unit} {note}")
         elif finding.why:
             yield f"    {finding.why}"
         if why:
@@ -194,7 +199,9 @@ def _lines(explanation: Explanation, why: bool) -> Iterator[str]:
 def _next(explanation: Explanation) -> Iterator[str]:
     if explanation.next:
         yield ""
-        doubt = f"doubt left: {explanation.bits:.1f} bits" if explanation.bits >= 0.05 else "little doubt left"
+        settled = all(repair.share >= 1 for repair in explanation.repairs)
+        little = "little doubt left" if settled else "which repair it is, is open"
+        doubt = f"doubt left: {explanation.bits:.1f} bits" if explanation.bits >= 0.05 else little
         yield f"Measure next ({doubt}; each with the bits that it is worth):"
         yield from (f"  {choice_text(choice)}" for choice in explanation.next)
     elif explanation.best is not None and explanation.best.faults and explanation.best.probability > 0.9:

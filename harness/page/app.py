@@ -8,6 +8,7 @@ referrer (the address holds a token), nothing kept by the browser.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,7 @@ from starlette.routing import Route
 
 from wakeboard.harness.page.door import TRIES, Door
 from wakeboard.harness.page.hub import MOST_PAGES, Hub
+from wakeboard.results.ledger.photos import MOST_BYTES
 
 if TYPE_CHECKING:
     from wakeboard.harness.page.stored import Stored
@@ -42,8 +44,13 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
 }
-FILES = {"page.css": "text/css; charset=utf-8", "page.js": "text/javascript; charset=utf-8"}
+FILES = {
+    "page.css": "text/css; charset=utf-8",
+    "page.js": "text/javascript; charset=utf-8",
+    "photo.js": "text/javascript; charset=utf-8",
+}
 MOST_BODY = 2**14  # bytes
+MOST_CAPTION = 200
 
 Handler = Callable[[Request], Awaitable[Response]]
 Press = Callable[[Mapping[str, Any]], None]
@@ -64,6 +71,7 @@ class Pages:
         self.hub = hub
         self.press = press
         self.stored = stored
+        self._uploads, self._thinking = asyncio.Lock(), asyncio.Lock()
         self.templates = Environment(
             loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
             lstrip_blocks=True,
@@ -82,15 +90,19 @@ class Pages:
             Route("/device", self.inside(self.device)),
             Route("/units", self.inside(self.units)),
             Route("/units/{board}/{unit}", self.inside(self.unit)),
+            Route("/units/{board}/{unit}/photo", self.inside(self.take_photo, MOST_BYTES), methods=["POST"]),
+            Route("/photo/{photo}", self.inside(self.photo)),
+            Route("/photo/{photo}/small", self.inside(self.photo)),
+            Route("/explain/{run}", self.inside(self.explain)),
             Route("/run/{run}", self.inside(self.run)),
             Route("/board/{board}", self.inside(self.board)),
         ]
 
-    def inside(self, handler: Handler) -> Handler:
-        """The handler for those who are in; a plain refusal for others."""
+    def inside(self, handler: Handler, most: int = MOST_BODY) -> Handler:
+        """The handler for those who are in; a plain refusal for others. most: bytes that may be sent."""
 
         async def guarded(request: Request) -> Response:
-            _must_be_small(request)
+            _must_be_small(request, most)
             refused = self.door.refusal(request.method, request.headers)
             return self.refuse(refused) if refused else _sealed(await handler(request))
 
@@ -190,7 +202,32 @@ class Pages:
     async def unit(self, request: Request) -> Response:
         where = request.path_params
         told = await run_in_threadpool(self.stored.unit, where["board"], where["unit"])
-        return self.shown(request, "unit.html.j2", **_there(told))
+        return self.shown(request, "unit.html.j2", most_bytes=MOST_BYTES, **_there(told))
+
+    async def take_photo(self, request: Request) -> Response:
+        """A photo of a unit: the file's bytes as the body, what it shows in the query. Held in memory once, by one at a
+        time."""
+        where, text = request.path_params, request.query_params.get("text", "")[:MOST_CAPTION]
+        async with self._uploads:
+            data = await request.body()
+            refused = await run_in_threadpool(self.stored.add_photo, where["board"], where["unit"], data, text)
+        if refused is None:
+            raise HTTPException(404, "nothing is kept under that name")
+        return JSONResponse({"refused": refused}, status_code=422 if refused else 200)
+
+    async def photo(self, request: Request) -> Response:
+        """The picture that was written anew when it came in: never the bytes that were sent."""
+        small = request.url.path.endswith("/small")
+        data = _there(await run_in_threadpool(self.stored.photo, request.path_params["photo"], small))
+        return Response(data, media_type="image/jpeg", headers={"content-disposition": "inline"})
+
+    async def explain(self, request: Request) -> Response:
+        """A run's report with what explains it; worked out now, for one at a time, and not while a run is under way."""
+        if self.hub.live and not self.hub.over:
+            raise HTTPException(409, "a run is under way: what explains another is worked out when it has ended")
+        async with self._thinking:
+            html = _there(await run_in_threadpool(self.stored.explained, request.path_params["run"]))
+        return Response(html, media_type="text/html", headers={"content-security-policy": REPORT_POLICY})
 
     async def run(self, request: Request) -> Response:
         html = _there(await run_in_threadpool(self.stored.run_report, request.path_params["run"]))
@@ -207,13 +244,13 @@ def _there(found: Any) -> Any:
     return found
 
 
-def _must_be_small(request: Request) -> None:
+def _must_be_small(request: Request, most: int = MOST_BODY) -> None:
     """Only bodies whose length is told and fits."""
     if request.method == "GET":
         return
     length = request.headers.get("content-length", "")
-    if not length.isdigit() or int(length) > MOST_BODY:
-        raise HTTPException(413, "too long")
+    if not (length.isascii() and length.isdigit()) or int(length) > most:
+        raise HTTPException(413, f"too long: {most // 1024} KB at most")
 
 
 async def _sent(request: Request) -> dict[str, Any]:

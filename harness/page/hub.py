@@ -53,6 +53,11 @@ class Hub:
         self._news = asyncio.Event()
 
     @property
+    def over(self) -> bool:
+        """Whether the run has ended, or is gone."""
+        return bool(self.gone or self.picture.get("ended"))
+
+    @property
     def silent(self) -> float:
         return time.monotonic() - self._heard
 

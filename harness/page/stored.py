@@ -13,13 +13,16 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.results.records import ASKED
 from wakeboard.results.report.text import OUTCOME_WORDS
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
+    from wakeboard.results.records import RunRecord
     from wakeboard.results.store.store import Store
 
 LATEST = 40  # runs of a unit on its page
+MOST_ODD = 12
 
 
 class Stored:
@@ -73,20 +76,69 @@ class Stored:
             ledger = Ledger(store)
             runs = store.runs(board=board, unit=serial, limit=LATEST)
             history = ledger.history(serial, board)
+            latest = next((run for run in runs if run.outcome is not None and run.sequence != ASKED), None)
+            record = None if latest is None else store.run(latest.id, blobs=False)
             findings = [each for each in ledger.findings(board) if any(proof.unit == serial for proof in each.evidence)]
             return {
                 "board": board,
                 "serial": serial,
+                "photos": [{"id": photo.uuid, "when": when(photo.at), "text": visible(photo.text)}
+                           for photo in ledger.photos(serial, board)],
+                "odd": [] if record is None else _odd(record),
+                "latest": "" if latest is None else latest.id,
+                "rework": [visible(each.text) for each in ledger.reworks(serial, board) if each.undone_at is None],
+                "words": OUTCOME_WORDS,
                 "runs": [
                     {"id": run.id, "when": when(run.started), "sequence": visible(run.sequence),
                      "outcome": run.outcome or "no end"}
                     for run in runs
                 ],
                 "history": [{"when": when(event.at), "text": visible(event.text), "by": visible(event.by)}
-                            for event in history if event.kind != "run"],
+                            for event in history if event.kind not in ("run", "photo")],
                 "findings": [{"number": each.number, "title": visible(each.title), "state": each.state}
                              for each in findings],
             }  # fmt: skip
+
+    def add_photo(self, board: str, serial: str, data: bytes, text: str) -> str | None:
+        """Why it is not taken in, "" where it was; None where there is no such unit."""
+        from wakeboard.results.ledger.ledger import Ledger
+        from wakeboard.results.ledger.photos import PhotoRefused
+        from wakeboard.results.store.errors import StoreError
+        from wakeboard.results.store.store import Store
+
+        if self.unit(board, serial) is None:
+            return None
+        try:
+            with Store.open(self._store, create=False) as store:
+                Ledger(store).add_photo(serial, data, text, board=board, by="at the page")
+        except PhotoRefused as error:
+            return str(error)
+        except StoreError as error:
+            return f"the photo was not kept: the results cannot be written now ({error.kind})"
+        return ""
+
+    def photo(self, uuid: str, small: bool) -> bytes | None:
+        from wakeboard.results.ledger.ledger import Ledger
+
+        with self._open() as store:
+            return None if store is None else Ledger(store).picture(uuid, small=small)
+
+    def explained(self, ref: str) -> str | None:
+        """A run's report with what explains its odd readings, worked out now."""
+        from wakeboard.harness.explain.explaining import explain_run
+        from wakeboard.harness.explain.unit.cases import CannotExplain
+        from wakeboard.results.report import report_run
+        from wakeboard.results.store.errors import StoreError
+
+        with self._open() as store, contextlib.suppress(StoreError):
+            if store is None:
+                return None
+            try:
+                found = explain_run(store, ref).as_json()
+            except CannotExplain:
+                found = None
+            return report_run(store, ref, found)
+        return None
 
     def run_report(self, ref: str) -> str | None:
         from wakeboard.results.report import report_run
@@ -113,6 +165,18 @@ class Stored:
         except FileProblems:
             return ""
         return "" if places is None else str(drawn(places.map, net=net, point=point))
+
+
+def _odd(record: RunRecord) -> list[dict[str, str]]:
+    """The readings of a run that are outside their limits, or too near them to decide."""
+    from wakeboard.harness.run.live import reading_text
+
+    return [
+        {"text": visible(reading_text(reading)), "outcome": reading.outcome, "step": visible(step.name)}
+        for step in record.steps
+        for reading in step.readings
+        if reading.outcome in ("fail", "marginal")
+    ][:MOST_ODD]
 
 
 def has_places(board: str) -> bool:

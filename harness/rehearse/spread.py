@@ -47,6 +47,12 @@ class SpreadError(RuntimeError):
     """The machines could not be reached, or do not fit; what was done is kept where `keep` was given."""
 
 
+PIECES: Final = 24
+"""Of a rehearsal at least, where it is large: a few for each of a few workers, so that these end together."""
+MOST: Final = 4096
+"""Sets of faults of a piece at most: about a minute, which a killed worker costs."""
+
+
 class Plan(NamedTuple):
     """What a worker makes its Job of."""
 
@@ -71,7 +77,8 @@ def judge_spread(
     """A judgement on each set of faults, in their order, as harness/rehearse/pool.py gives it but without the readings
     of its trial. progress(done, total) is called as pieces come. Raises SpreadError."""
     texts = [tuple(str(fault) for fault in faults) for faults in planted]
-    pieces = {first: texts[first : first + CHUNK] for first in range(0, len(texts), CHUNK)}
+    size = piece_of(len(texts))
+    pieces = {first: texts[first : first + size] for first in range(0, len(texts), size)}
     plan = plan_of(job, texts)
     found: dict[int, list[Judged]] = {}
     with Kept.open(keep, plan.digest) as kept:
@@ -84,6 +91,12 @@ def judge_spread(
                 kept.add(first, judged)
             _tell(progress, found, len(texts))
     return [each for first in sorted(pieces) for each in found[first]]
+
+
+def piece_of(total: int) -> int:
+    """Sets of faults that a worker is given at a time: always the same of as many, since what is kept is kept so.
+    Handing a piece over costs about half of what 16 sets of a small board do (measured): pieces grow with the whole."""
+    return max(CHUNK, min(total // PIECES, MOST) // CHUNK * CHUNK)
 
 
 def _tell(progress: Progress | None, found: dict[int, list[Judged]], total: int) -> None:
@@ -99,7 +112,8 @@ def plan_of(job: Job, texts: Sequence[Sequence[str]]) -> Plan:
             f"{board.name} has code of its own (own = …): that runs where it was agreed to, not elsewhere"
         )
     planted = tuple(tuple(str(fault) for fault in faults) for faults in job.planted)
-    whole = (sequence.text, board.text, planted, [list(each) for each in texts], CHUNK, job.save, software())
+    told = [list(each) for each in texts]
+    whole = (sequence.text, board.text, planted, told, piece_of(len(texts)), job.save, software())
     digest = hashlib.sha256(json.dumps(whole).encode()).hexdigest()
     return Plan(sequence.text, sequence.file, board.text, planted, job.save, software(), digest)
 
@@ -137,7 +151,8 @@ def work(plan: Plan, first: int, texts: Sequence[Sequence[str]]) -> tuple[int, l
         _jobs.clear()
         _jobs[plan.digest] = _job_of(plan)
     with seldom_collected():
-        return first, [lean(each) for each in _jobs[plan.digest].judge(parsed(texts))]
+        batches = (texts[k : k + CHUNK] for k in range(0, len(texts), CHUNK))  # as in one process
+        return first, [lean(each) for batch in batches for each in _jobs[plan.digest].judge(parsed(batch))]
 
 
 def given(plan: Plan) -> Plan:

@@ -21,8 +21,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from wakeboard.results.ledger import photos
 from wakeboard.results.ledger import text as ledger_text
 from wakeboard.results.ledger.findings import Findings, ignore, new_row, row_key, said
+from wakeboard.results.ledger.photos import Photo
 from wakeboard.results.ledger.records import CAUSES, STATES, Event, Evidence, Finding, FindingEvent, Note, Unit
 from wakeboard.results.records import ASKED, Rework
 from wakeboard.results.store import read as store_read
@@ -30,7 +32,7 @@ from wakeboard.results.store import schema
 from wakeboard.results.store import write as store_write
 from wakeboard.results.store.errors import StoreError
 
-__all__ = ["CAUSES", "STATES", "Event", "Evidence", "Finding", "FindingEvent", "Ledger", "Note", "Unit"]
+__all__ = ["CAUSES", "STATES", "Event", "Evidence", "Finding", "FindingEvent", "Ledger", "Note", "Photo", "Unit"]
 
 
 class Ledger(Findings):
@@ -165,6 +167,33 @@ class Ledger(Findings):
             query = sa.select(schema.note).where(schema.note.c.unit_id == key).order_by(schema.note.c.id)
             return [Note(row.text, row.at, row.by) for row in connection.execute(query)]
 
+    # -- photos
+
+    def add_photo(
+        self, serial: str, data: bytes, text: str = "", *, board: str | None = None, by: str | None = None
+    ) -> Photo:
+        """Raises PhotoRefused for what is no photo, and StoreError for a unit that there is not."""
+        large, small, (width, height) = photos.rendered(data)
+        row = new_row(text=text, by=by, width=width, height=height)
+
+        def act(connection: sa.Connection) -> None:
+            key, _ = self.unit_key(connection, serial, board)
+            photos.put(connection, key, row, large, small)
+
+        self.store.write(act, key=row_key(schema.photo, row))
+        return Photo(row["uuid"], row["at"], row["by"], row["text"], width, height)
+
+    def photos(self, serial: str, board: str | None = None) -> list[Photo]:
+        """Of a unit, oldest first, without the pictures."""
+        with self.store.database.reading() as connection:
+            key, _ = self.unit_key(connection, serial, board)
+            return photos.of_unit(connection, key)
+
+    def picture(self, uuid: str, *, small: bool = False) -> bytes | None:
+        """A photo as JPEG; None where there is no such photo."""
+        with self.store.database.reading() as connection:
+            return photos.picture(connection, uuid, small)
+
     # -- history
 
     def history(self, serial: str, board: str | None = None) -> list[Event]:
@@ -183,6 +212,7 @@ class Ledger(Findings):
             if done.undone_at is not None:
                 events.append(Event(done.undone_at, "undone", f"rework {done.number} undone: {done.text}"))
         events += [Event(note.at, "note", f"note: {note.text}", by=note.by) for note in self.notes(serial, board)]
+        events += [Event(each.at, "photo", each.says, by=each.by) for each in self.photos(serial, board)]
         events += self._finding_events(serial, board)
         if not runs or (seen is not None and seen < min(run.started for run in runs) - 1):
             events.append(Event(float(seen or 0), "seen", "entered in the ledger"))

@@ -33,7 +33,7 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One line of a unit's history. `kind`: "seen", "run", "rework", "undone", "note" or "finding"."""
+    """One line of a unit's history. `kind`: "seen", "run", "rework", "undone", "note", "photo" or "finding"."""
 
     at: float
     kind: str

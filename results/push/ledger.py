@@ -17,10 +17,13 @@ TABLES: Final[tuple[tuple[sa.Table, tuple[tuple[str, sa.Table], ...]], ...]] = (
     (schema.rework, (("unit_id", schema.unit),)),
     (schema.rework_undo, (("rework_id", schema.rework),)),
     (schema.note, (("unit_id", schema.unit),)),
+    (schema.photo, (("unit_id", schema.unit),)),
     (schema.finding, ()),
     (schema.finding_event, (("finding_id", schema.finding),)),
     (schema.finding_evidence, (("finding_id", schema.finding), ("run_id", schema.run))),
 )
+
+AT_ONCE: Final = 50  # rows in memory: a photo has a megabyte or two
 
 
 def push_ledger(store: Store, server: Store, lock: int) -> int:
@@ -36,13 +39,21 @@ def push_ledger(store: Store, server: Store, lock: int) -> int:
 def _put_missing(
     source: sa.Connection, target: sa.Connection, table: sa.Table, links: tuple[tuple[str, sa.Table], ...]
 ) -> int:
-    rows = fetch(source, sa.select(table).order_by(table.c.id))
-    if not rows:
+    known = list(source.scalars(sa.select(table.c.uuid).order_by(table.c.id)))
+    if not known:
         return 0
-    there = set(target.scalars(sa.select(table.c.uuid).where(_is_one_of(table.c.uuid, [row["uuid"] for row in rows]))))
-    missing = [row for row in rows if row["uuid"] not in there]
-    if not missing:
-        return 0
+    there = set(target.scalars(sa.select(table.c.uuid).where(_is_one_of(table.c.uuid, known))))
+    absent = [uuid for uuid in known if uuid not in there]
+    for first in range(0, len(absent), AT_ONCE):
+        _put(source, target, table, links, absent[first : first + AT_ONCE])
+    return len(absent)
+
+
+def _put(
+    source: sa.Connection, target: sa.Connection, table: sa.Table, links: tuple[tuple[str, sa.Table], ...],
+    wanted_rows: list[str],
+) -> None:  # fmt: skip
+    missing = fetch(source, sa.select(table).where(table.c.uuid.in_(wanted_rows)).order_by(table.c.id))
     for column, parent in links:
         names = {row.id: row.uuid for row in source.execute(sa.select(parent.c.id, parent.c.uuid))}
         wanted = [names[row[column]] for row in missing]
@@ -51,7 +62,6 @@ def _put_missing(
         for row in missing:
             row[column] = keys[names[row[column]]]
     store_write.add_new(target, table, [{k: v for k, v in row.items() if k != "id"} for row in missing])
-    return len(missing)
 
 
 def _is_one_of(column: sa.Column[Any], values: list[str]) -> sa.ColumnElement[bool]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +29,7 @@ from wakeboard.results.report.figures.svg import Pen
 from wakeboard.results.report.figures.trace import overlay_figure
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
 from wakeboard.results.report.text import (
+    check_words,
     limits_words,
     short_units,
     show,
@@ -161,7 +162,7 @@ def board_view(
         bench=draw.checks(comparison.bench),
         several=draw.checks(comparison.several),
         single=tuple(
-            UnitOddities(cards[u], draw.checks(comparison.single.get(u, ())), comparison.follows.get(u, ()))
+            UnitOddities(cards[u], draw.checks(comparison.single.get(u, ())), _in_words(comparison, u))
             for u in comparison.units
             if comparison.single.get(u) or comparison.follows.get(u)
         ),
@@ -192,6 +193,10 @@ def _explanations(explain: Explains) -> tuple[ExplanationView, dict[str, Explana
     return explanation(shared) if shared else merged(list(views.values())), views
 
 
+def _in_words(comparison: Comparison, unit: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(check_words(text) for text in comparison.follows.get(unit, ())))
+
+
 def _card(
     unit: str, short: str, record: RunRecord | None, explained: ExplanationView | None, comparison: Comparison
 ) -> UnitCard:
@@ -211,8 +216,13 @@ def _card(
         why=f"{best.words} ({best.sure})" if best else "",
         rework=tuple(r.text for r in record.rework) if record else (),
         run=record.id[:8] if record else "",
-        do=explained.repairs if explained else (),
+        do=(*explained.repairs, *_bodges(explained)) if explained else (),
     )
+
+
+def _bodges(explained: ExplanationView) -> Iterator[str]:
+    """What its own readings ask to be fitted; the value that suits all units stands in the list above the cards."""
+    yield from (f"fit the bodge on {line.line}" for line in explained.bodges if line.fit is not None)
 
 
 def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:

@@ -64,8 +64,33 @@ Maps = Sequence[tuple[str, Markup]]
 """Captions and drawings that say where something is on the board."""
 
 
+Photos = Sequence[tuple[str, str]]
+"""Captions and pictures as data: addresses."""
+
+MOST_PHOTOS = 8  # of a unit in a report: the newest
+
+
+def photos_of(store: Store, unit: str, board: str) -> list[tuple[str, str]]:
+    """The newest photos of a unit, oldest first, small ones."""
+    from base64 import b64encode
+
+    from wakeboard.results.ledger.ledger import Ledger
+    from wakeboard.results.ledger.text import when
+
+    ledger, found = Ledger(store), []
+    for photo in ledger.photos(unit, board)[-MOST_PHOTOS:]:
+        data = b64encode(ledger.picture(photo.uuid, small=True) or b"").decode()
+        caption = f"{unit}, {when(photo.at)}" + (f": {photo.text}" if photo.text else "")
+        found.append((caption, f"data:image/jpeg;base64,{data}"))
+    return found
+
+
 def render_run(
-    record: RunRecord, explain: Document | None = None, review: Document | None = None, maps: Maps = ()
+    record: RunRecord,
+    explain: Document | None = None,
+    review: Document | None = None,
+    maps: Maps = (),
+    photos: Photos = (),
 ) -> str:
     """One run as a page."""
     from wakeboard.results.report.figures.svg import Pen
@@ -82,11 +107,12 @@ def render_run(
         ("where", "Where", maps),
         ("taken-apart", "Bodges", view.explanation.lines),
         ("review", "Review", found),
+        ("photos", "Photos", photos),
         ("steps", "Steps", True),
         ("instruments", "Instruments", True),
         ("traffic", "Traffic", view.traffic),
     ]
-    return _page("run.html.j2", parts, view=view, concerns=found, maps=maps, data=_embedded(record))
+    return _page("run.html.j2", parts, view=view, concerns=found, maps=maps, photos=photos, data=_embedded(record))
 
 
 def _embedded(record: RunRecord) -> Markup:
@@ -107,6 +133,7 @@ def render_board(
     reference: str | None = None,
     comparison: Comparison | None = None,
     maps: Maps = (),
+    photos: Photos = (),
 ) -> str:
     """The units of a board side by side. `explain`: one document for the board, or one for each unit's serial number
     (under "" one for all). `records`: the last finished run of each unit and sequence."""
@@ -126,6 +153,7 @@ def render_board(
         ("taken-apart", "Bodges", view.explanation.lines),
         ("review", "Review", view.concerns),
         ("where", "Where", maps),
+        ("photos", "Photos", photos),
         ("backfeed", "Back-feed", view.matrix),
         ("side", "Side by side", True),
         ("power", "Power", view.overlays),
@@ -133,7 +161,7 @@ def render_board(
         ("instruments", "Instruments", True),
         ("runs", "Runs", True),
     ]
-    return _page("board.html.j2", parts, view=view, maps=maps)
+    return _page("board.html.j2", parts, view=view, maps=maps, photos=photos)
 
 
 def render_batch(
@@ -165,7 +193,8 @@ def report_run(
     store: Store, ref: str | None = None, explain: Document | None = None, review: Document | None = None
 ) -> str:
     """The page of a run in a store: an id, its first letters, or None for the latest."""
-    return render_run(store.run(ref), explain, review)
+    record = store.run(ref)
+    return render_run(record, explain, review, photos=photos_of(store, record.unit, record.board))
 
 
 MOST_RUNS = 24  # more runs than this are compared by their readings, without their traces
@@ -196,6 +225,7 @@ def report_board(
         findings=Ledger(store).findings(board),
         comparison=compare(table, reference),
         maps=maps,
+        photos=[each for unit in dict.fromkeys(r.unit for r in records) for each in photos_of(store, unit, board)],
     )
 
 

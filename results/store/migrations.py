@@ -273,5 +273,26 @@ CREATE TABLE finding_evidence (
     ),
 )
 
-MIGRATIONS: Final[tuple[Migration, ...]] = (_RUNS, _LEDGER)
+_PHOTOS: Final = Migration(
+    3,
+    "photos of units",
+    (
+        """
+CREATE TABLE photo (
+    id {id},
+    uuid TEXT NOT NULL UNIQUE,
+    unit_id {int} NOT NULL REFERENCES unit (id),
+    at {real} NOT NULL,
+    "by" TEXT NOT NULL,
+    text TEXT NOT NULL,
+    width {int} NOT NULL,
+    height {int} NOT NULL,
+    data {blob} NOT NULL,
+    small {blob} NOT NULL
+) {strict}""",
+        "CREATE INDEX photo_unit ON photo (unit_id)",
+    ),
+)
+
+MIGRATIONS: Final[tuple[Migration, ...]] = (_RUNS, _LEDGER, _PHOTOS)
 NEWEST: Final = MIGRATIONS[-1].version

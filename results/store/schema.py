@@ -182,6 +182,20 @@ rework_undo: Final = sa.Table(
 note: Final = sa.Table(
     "note", metadata, _id(), _text("uuid"), _int("unit_id", "unit.id"), _real("at"), _text("by"), _text("text")
 )
+photo: Final = sa.Table(
+    "photo",
+    metadata,
+    _id(),
+    _text("uuid"),
+    _int("unit_id", "unit.id"),
+    _real("at"),
+    _text("by"),
+    _text("text"),
+    _int("width"),
+    _int("height"),
+    sa.Column("data", sa.LargeBinary(), nullable=False),
+    sa.Column("small", sa.LargeBinary(), nullable=False),
+)
 finding: Final = sa.Table(
     "finding",
     metadata,

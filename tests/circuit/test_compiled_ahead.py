@@ -63,3 +63,18 @@ def test_a_process_leaves_its_share_where_others_find_it(tmp_path: Path) -> None
         "f(np.ones((2, 2), dtype=bool), two, two.copy()); print(sum(f.stats.cache_hits.values()))"
     )
     assert run("print(ahead._kept('least_first')); " + calls).split() == ["True", "1"]
+
+
+def test_what_old_versions_left_is_swept(tmp_path: Path) -> None:
+    """Beside this version's folder, named as ours are, and not touched for a season."""
+    mine, old, fresh, other = (tmp_path / name for name in ("0" * 16, "a" * 16, "b" * 16, "notes"))
+    for folder in (mine, old, fresh, other):
+        folder.mkdir()
+        (folder / "file").touch()
+    for folder in (mine, old, other):
+        os.utime(folder, (0, 0))
+    ahead.sweep(mine)
+    assert {path.name for path in tmp_path.iterdir()} == {mine.name, fresh.name, other.name}
+    (tmp_path / "elsewhere").mkdir()
+    ahead.sweep(tmp_path / "elsewhere")  # a folder that somebody chose (NUMBA_CACHE_DIR) is not ours to tidy
+    assert fresh.exists()

@@ -71,10 +71,15 @@ class HandBench:
         return bool(self.bench.outputs_on)
 
 
-@contextmanager
-def hand_bench(folder: Path) -> Iterator[HandBench]:
+def write_toy(folder: Path) -> None:
+    """The toy board's file."""
     source = runpy.run_path(str(Path(__file__).parents[1] / "run" / "toy.py"))
     (folder / "board.toml").write_text(source["BOARD"], encoding="utf-8")
+
+
+@contextmanager
+def hand_bench(folder: Path) -> Iterator[HandBench]:
+    write_toy(folder)
     bench = virtual_bench(load_board(folder / "board.toml"), unit="T-1", transients=False)
     with running(bench) as addresses:
         yield HandBench(folder, bench, addresses)

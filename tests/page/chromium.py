@@ -142,6 +142,11 @@ class Tab:
         for kind in ("mousePressed", "mouseReleased"):
             self.call("Input.dispatchMouseEvent", type=kind, x=place[0], y=place[1], button="left", clickCount=1)
 
+    def choose(self, selector: str, file: Path) -> None:
+        """A file for a file input, as the dialog or the camera would give it."""
+        found = self.call("Runtime.evaluate", expression=f"document.querySelector({json.dumps(selector)})")
+        self.call("DOM.setFileInputFiles", files=[str(file)], objectId=found["result"]["objectId"])
+
     def press(self, key: str) -> None:
         """A key of the keyboard, a foot switch or a scanner."""
         text = "\r" if key == "Enter" else key if len(key) == 1 else ""

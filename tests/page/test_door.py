@@ -70,15 +70,19 @@ class Client:
         self.path = f"/{rest}"
         self.cookie = ""
 
-    def ask(self, method: str, path: str, body: str = "", **headers: str) -> tuple[int, dict[str, str], str]:
+    def ask(self, method: str, path: str, body: str | bytes = "", **headers: str) -> tuple[int, dict[str, str], str]:
+        status, told, data = self.raw(method, path, body, **headers)
+        return status, told, data.decode()
+
+    def raw(self, method: str, path: str, body: str | bytes = "", **headers: str) -> tuple[int, dict[str, str], bytes]:
         link = http.client.HTTPConnection(self.host, timeout=30)
         sent = {"Host": self.host, **({"Cookie": self.cookie} if self.cookie else {}), **headers}
         link.request(method, path, body=body or None, headers={k.replace("_", "-"): v for k, v in sent.items() if v})
         reply = link.getresponse()
-        text = reply.read().decode()
+        data = reply.read()
         told = {name.lower(): value for name, value in reply.getheaders()}
         link.close()
-        return reply.status, told, text
+        return reply.status, told, data
 
 
 def test_a_served_page_against_those_who_may_not(served: Any) -> None:
@@ -120,7 +124,7 @@ def test_no_path_of_the_computer_and_nothing_from_elsewhere(served: Any) -> None
     client.ask("GET", client.path)
     folder = Path(__file__).parents[2] / "harness" / "page"
     texts += [each.read_text(encoding="utf-8") for each in folder.glob("*.j2")]
-    texts += [(folder / name).read_text(encoding="utf-8") for name in ("page.js", "page.css")]
+    texts += [(folder / name).read_text(encoding="utf-8") for name in ("page.js", "photo.js", "page.css")]
     for text in texts:
         assert "a-folder-with-a-name" not in text
         assert os.path.expanduser("~") not in text

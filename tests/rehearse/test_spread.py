@@ -91,6 +91,18 @@ def test_what_a_killed_program_has_kept_is_not_computed_again(sequence, pairs, a
     assert keep.read_bytes().count(b'"first"') == 5
 
 
+def test_pieces_grow_with_the_whole():
+    sizes = {total: spread.piece_of(total) for total in (1, 70, 800, 100_000, 10**9)}
+    assert sizes == {1: 16, 70: 16, 800: 32, 100_000: 4096, 10**9: 4096}
+    assert all(size % 16 == 0 for size in sizes.values()), "batches as in one process"
+
+
+def test_a_large_piece_is_judged_as_small_ones_are(sequence, pairs):
+    plan = spread.plan_of(Job(sequence, pairs), texts := [tuple(map(str, each)) for each in pairs[:40]])
+    _, whole = spread.work(plan, 0, texts)
+    assert whole == [each for first in (0, 16, 32) for each in spread.work(plan, first, texts[first : first + 16])[1]]
+
+
 def test_a_file_of_something_else_is_left_alone(tmp_path):
     file = tmp_path / "notes.txt"
     file.write_text("what I know of the board\n")

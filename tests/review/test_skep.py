@@ -29,6 +29,7 @@ def test_review_of_skep_shows_its_two_flaws_and_nothing_else(tmp_path: Path, ske
         ("phantom-power", ["+3V3_SENS"], ["R16", "U8"]),
         ("weak-pull", ["RADIO_RST"], ["U5"]),
     ]
+    assert "7 kΩ .. 100 kΩ" in concerns[1]["says"]  # a radio's, though it drives a line too: the target is U1
 
 
 def test_mending_the_flaws_in_the_file_clears_them(tmp_path: Path, skep_text: str) -> None:

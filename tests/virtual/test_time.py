@@ -161,3 +161,37 @@ def test_events_run_in_order_and_none_inside_another() -> None:
     clock.sleep(2.0)
     assert seen == [("first", 1.5), ("second", 1.5)]
     assert clock.now() == 2.0
+
+
+def test_a_call_that_waits_holds_up_nothing_of_the_bench() -> None:
+    """A guard's poll lets time pass while the supply answers: a boot or a trip that falls due then is not late, and no
+    other poll runs inside it."""
+    stage = Stage(Still())
+    clock = VirtualClock(stage)
+    seen: list[tuple[str, float]] = []
+
+    def poll() -> None:
+        clock.sleep(0.5)
+        seen.append(("poll", stage.now))
+
+    stage.call(1.0, poll)
+    stage.call(1.1, poll)
+    stage.at(1.2, lambda: seen.append(("trip", stage.now)))
+    clock.sleep(3.0)
+    assert seen == [("trip", 1.2), ("poll", 1.5), ("poll", 2.0)]
+
+
+def test_an_output_rises_evenly_and_the_circuit_follows(charged: Any) -> None:
+    """500 V/s into 10 kΩ: a straight line, then its corner; switched off half-way it stays where it was."""
+    parts = [Part("R1", "resistor", {"1": "VIN", "2": "GND"}, {"value": 10e3})]
+    bench = VirtualBench(prepare(Circuit(parts), {"MAIN": "VIN"}, {}), psu="plain")
+    supply = bench.psus[0]
+    supply.execute("VOLT 5;CURR 1;OUTP ON")
+    for at in (0.002, 0.004, 0.006, 0.008, 0.012):
+        bench.clock.sleep(at - bench.stage.now)
+        assert bench.stage.volts("VIN") == pytest.approx(min(5.0, 500 * at), rel=0.01)
+    supply.execute("VOLT 9")
+    bench.clock.sleep(0.004)
+    supply.execute("VOLT 6")
+    bench.clock.sleep(0.1)
+    assert bench.stage.volts("VIN") == pytest.approx(6.0, rel=0.01)

@@ -89,7 +89,21 @@ def _advice(study: Study, path: tuple[str, ...], net: str) -> str:
         return f"hold {last.name} off while {net} should be off, and see that its body diode does not point to {net}"
     if last is not None and "OUT" in last.pins and last.pins["OUT"] == net:
         return f"hold {last.name} off while {net} should be off"
-    return f"move the pull-ups of lines into its parts to {net}, or disconnect those lines while it is off"
+    pulls = _pull_ups(study, net)
+    which = f" ({', '.join(pulls)})" if pulls else ""
+    return f"move the pull-ups of lines into its parts{which} to {net}, or disconnect those lines while it is off"
+
+
+def _pull_ups(study: Study, net: str) -> list[str]:
+    """The resistors that pull lines into a rail's parts up to other rails."""
+    lines = {part.pins[pin] for part, pin, entry in study.chips() if study.rail_net(part, entry) == net}
+    rails = {rail.net for rail in study.board.rails.values()} - {net}
+    found = []
+    for part in study.board.parts.values():
+        ends = set(part.pins.values())
+        if part.kind == "resistor" and len(ends & lines) == 1 and len(ends & rails) == 1:
+            found.append(part.name)
+    return found
 
 
 def _passed_on(study: Study, net: str) -> bool:

@@ -78,11 +78,21 @@ def _never_off(study: Study, part: Part) -> Iterator[Concern]:
         return
     if max(b - a for a, b in zip(study.volts(anode), study.volts(cathode), strict=True)) > BODY:
         return  # power comes from there
+    if not _held_off(study, part, anode):
+        return  # it passes the supply all the time, as one that blocks a supply the wrong way round does
     yield Concern(
         "reverse-path", True, (cathode, anode), path=(part.name,),
         says=f"{part.name}'s body diode leads from {anode} to {cathode}: switched off, it conducts all the same",
         do=f"exchange drain and source of {part.name}",
     )  # fmt: skip
+
+
+def _held_off(study: Study, part: Part, net: str) -> bool:
+    """Whether its gate holds it off in some state in which a net is up."""
+    sign = -1.0 if part.values.get("channel") == "p" else 1.0
+    gate, source = (study.points.pin_volts(part.name, pin) for pin in ("G", "S"))
+    off = sign * (gate - source) < abs(float(part.values.get("threshold", 1.0))) / 2
+    return bool(np.any(off & (np.array(study.volts(net)) > BODY)))
 
 
 def _back_to_back(study: Study, part: Part, net: str) -> bool:

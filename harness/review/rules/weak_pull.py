@@ -60,12 +60,16 @@ def _hidden(study: Study, held: Held, pin: str) -> HiddenPull | None:
 
 
 def is_processor(study: Study, part: Part) -> bool:
-    """Whether a chip runs a program: it drives lines or switches rails, says how it starts, or is the target."""
+    """Whether a chip runs a program: it is the target, says how it starts, or drives lines or rails where no target
+    is named; beside a target, what drives a line is as well a radio that interrupts."""
     board = study.board
+    if part.values.get("boots") or any(straps.part is part for straps in every_strap(study)):
+        return True
+    if board.target is not None and board.target.part:
+        return _is_target(study, part)
     moved = [line.driven_by or "" for line in board.lines.values()]
     moved += [pin for rail in board.rails.values() for pin in rail.on_when]
-    starts = bool(part.values.get("boots")) or any(straps.part is part for straps in every_strap(study))
-    return starts or any(pin.partition(".")[0] == part.name for pin in moved) or _is_target(study, part)
+    return any(pin.partition(".")[0] == part.name for pin in moved)
 
 
 def _is_target(study: Study, part: Part) -> bool:

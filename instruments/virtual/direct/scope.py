@@ -7,7 +7,6 @@ on as a virtual supply's do. It has a channel for every net, called by the net's
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -24,8 +23,7 @@ GAIN, PROBE_SHARE = 0.03, 0.02  # of the height, of a reading: the usual figures
 CODES: Final = 200  # of 8 bits, those of the screen
 PPM: Final = 50.0  # of its clock (common practice, no source)
 HEIGHT: Final = 1.25  # of the volts that are asked for
-RISE: Final = 500.0  # V/s, as a virtual supply's output; in steps of …
-RISE_STEP: Final = 1.0  # … V
+RISE: Final = 500.0  # V/s, as a virtual supply's output
 RESOLUTION, TOLERANCE = 5e-5, 2e-4  # as the virtual bench in time
 
 
@@ -111,17 +109,11 @@ class DirectScope:
         follow()
         simulation.advance(self._shot.before)
         simulation.followers.append(follow)
-        steps = [math.ceil(float(now[f"{name}.volts"]) / RISE_STEP) for name, now in lit.items()]
-        for k in range(1, max(steps, default=0) + 1):
-            simulation.change({key: value for name, now in lit.items() for key, value in _at(name, now, k).items()})
-            simulation.advance(RISE_STEP / RISE)
+        for name, now in lit.items():
+            volts = float(now[f"{name}.volts"])
+            kept = {key: now[key] for key in (f"{name}.limit", f"{name}.capacitance") if key in now}
+            simulation.change({f"{name}.on": True, f"{name}.volts": 0.0, **kept})
+            simulation.glide({f"{name}.volts": volts}, volts / RISE)
         simulation.advance(self._shot.after)
         follow()
         return times, rows
-
-
-def _at(name: str, now: Any, step: int) -> dict[str, Any]:
-    """An output that comes on, after so many steps of its rise."""
-    volts = min(float(now[f"{name}.volts"]), step * RISE_STEP)
-    kept = {key: now[key] for key in (f"{name}.limit", f"{name}.capacitance") if key in now}
-    return {f"{name}.on": True, f"{name}.volts": volts, **kept}

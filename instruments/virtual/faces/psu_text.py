@@ -29,6 +29,10 @@ class TextPsu(Instrument):
         for output in self.supply.outputs:
             output.settings.ocp_delay = 0.0
 
+    @property
+    def unfinished(self) -> float:
+        return self.supply.unfinished
+
     def run(self, message: str) -> Iterator[float]:
         self.reply = self.handle(message.strip())
         return

@@ -8,6 +8,7 @@ control. Sources are named at each face.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -19,7 +20,6 @@ from wakeboard.instruments.virtual.scpi.status import Register
 from wakeboard.instruments.virtual.time.stage import Event, Stage
 
 Trip = Literal["ovp", "ocp"]
-SLEW_STEP = 1.0  # V: a rise is programmed in steps of this size
 IN_CONTROL = 0.998  # of the actual limit: above it the current loop is in control
 
 
@@ -77,6 +77,23 @@ class Settings:
     ocp_from_change: bool = False  # the delay counts from the last change of settings, not from entering the limit
 
 
+@dataclass(frozen=True, slots=True)
+class _Rise:
+    """An output on its way up: since when (s), from what to what (V), how fast (V/s)."""
+
+    begins: float
+    start: float
+    target: float
+    slew: float
+
+    @property
+    def ends(self) -> float:
+        return self.begins + (self.target - self.start) / self.slew
+
+    def at(self, now: float) -> float:
+        return self.target if now >= self.ends else self.start + self.slew * (now - self.begins)
+
+
 @dataclass(slots=True)
 class _Errors:
     """Gain and offset of setting and readback of this specimen."""
@@ -124,9 +141,8 @@ class Output:
         self.was_on = False
         self.settings = self.defaults()
         self._errors = _specimen(serial, number, rating)
-        self._ramp: Event | None = None
         self._trip: Event | None = None
-        self._driven = 0.0
+        self._rise = _Rise(0.0, 0.0, 0.0, rating.slew)
         self._changed = 0.0
 
     def defaults(self) -> Settings:
@@ -174,7 +190,7 @@ class Output:
             return
         self.on = on
         if on:
-            self._driven = 0.0
+            self._rise = _Rise(self.stage.now, 0.0, 0.0, self.rating.slew)
             self._drive()
         else:
             self._release()
@@ -201,39 +217,45 @@ class Output:
         gain, offset = self._errors.set_amps
         return max(0.0005, self.settings.amps * gain + offset)
 
+    @property
+    def driven(self) -> float:
+        """What the output is regulated to now: it rises no faster than its slew rate."""
+        return self._rise.at(self.stage.now)
+
+    @property
+    def rises_for(self) -> float:
+        """Seconds until it stands where it was set to."""
+        return self._rise.ends - self.stage.now
+
     def _drive(self) -> None:
-        self._changed = self.stage.now
-        if self._ramp is not None:
-            self._ramp.cancel()
-            self._ramp = None
-        target = self.actual_volts
-        rise = target - self._driven
-        if rise > SLEW_STEP:
-            target = self._driven + SLEW_STEP
-            self._ramp = self.stage.at(self.stage.now + SLEW_STEP / self.rating.slew, self._drive)
-        self._driven = target
-        if self.part is not None:
-            self.stage.change(
-                {
-                    f"{self.part}.volts": target,
-                    f"{self.part}.limit": self.actual_limit,
-                    f"{self.part}.on": True,
-                    f"{self.part}.capacitance": SUPPLY_FARADS,
-                }
-            )
+        now = self._changed = self.stage.now
+        standing, target = self.driven, self.actual_volts
+        slew = self.rating.slew if self.stage.in_time else math.inf
+        self._rise = _Rise(now, min(standing, target), target, slew)
+        if self.part is None:
+            return
+        self.stage.change(
+            {
+                f"{self.part}.volts": self._rise.start,
+                f"{self.part}.limit": self.actual_limit,
+                f"{self.part}.on": True,
+                f"{self.part}.capacitance": SUPPLY_FARADS,
+            }
+        )
+        if target > standing:
+            self.stage.glide({f"{self.part}.volts": target}, (target - standing) / self.rating.slew)
 
     def _release(self) -> None:
-        for event in (self._ramp, self._trip):
-            if event is not None:
-                event.cancel()
-        self._ramp = self._trip = None
+        if self._trip is not None:
+            self._trip.cancel()
+            self._trip = None
         if self.part is not None:  # the output relay opens: its capacitor stays behind
             self.stage.change({f"{self.part}.on": False, f"{self.part}.capacitance": 0.0})
 
     # --- the truth at the terminals -----------------------------------------------------------------------------------
     def true_volts(self) -> float:
         if self.net is None:
-            return self._driven if self.on else 0.0
+            return self.driven if self.on else 0.0
         return self.stage.volts(self.net)
 
     def true_amps(self) -> float:
@@ -246,7 +268,7 @@ class Output:
             return "off"
         if self.part is None:
             return "cv"
-        limited = self.true_amps() >= self.actual_limit * IN_CONTROL and self.true_volts() < self._driven - 1e-4
+        limited = self.true_amps() >= self.actual_limit * IN_CONTROL and self.true_volts() < self.driven - 1e-4
         return "cc" if limited else "cv"
 
     # --- readback -----------------------------------------------------------------------------------------------------
@@ -306,6 +328,11 @@ class Supply:
             self.outputs.append(Output(stage, serial, number, rating, wiring.get(number)))
         stage.watch(self.check)
 
+    @property
+    def unfinished(self) -> float:
+        """Seconds until the last output that is rising is up."""
+        return max((output.rises_for for output in self.outputs if output.on), default=0.0)
+
     def check(self) -> None:
         for output in self.outputs:
             if output.on:
@@ -335,6 +362,10 @@ class ScpiPsu(ScpiInstrument):
         self.selected = 1
         self.summaries = [Register() for _ in self.supply.outputs]
         stage.watch(self.refresh_status)
+
+    @property
+    def unfinished(self) -> float:
+        return self.supply.unfinished
 
     def registers(self) -> list[Register]:
         return [*super().registers(), *self.summaries]

@@ -55,6 +55,11 @@ class Instrument:
 
     reply: str | None = None
 
+    @property
+    def unfinished(self) -> float:
+        """Seconds until what it was told is done. On the wire it answers then."""
+        return 0.0
+
     def execute(self, message: str) -> str | None:
         """Run one message on a virtual clock: waiting advances it."""
         for seconds in self.run(message):

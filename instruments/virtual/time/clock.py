@@ -15,13 +15,13 @@ class Ticker:
         self._period = period
         self._resting = resting
         self._callback = callback
-        self._event: Event | None = stage.at(stage.now + period, self._tick)
+        self._event: Event | None = stage.call(stage.now + period, self._tick)
 
     def _tick(self) -> None:
         self._callback()
         if self._event is not None:
             period = self._period if self._stage.moving else self._resting
-            self._event = self._stage.at(self._stage.now + period, self._tick)
+            self._event = self._stage.call(self._stage.now + period, self._tick)
 
     def stop(self) -> None:
         """No further call."""

@@ -56,10 +56,12 @@ class Stage:
         self.changed_at = 0.0
         self._simulated = 0.0  # how far the simulation has come
         self._look_at = FIRST_SLICE  # when the watchers look next, while something moves
-        self._events: list[tuple[float, int, Event]] = []
+        self._events: list[tuple[float, int, Event]] = []  # of the bench itself: a boot log, a delayed trip
+        self._calls: list[tuple[float, int, Event]] = []  # of those who use it, which may let time pass themselves
+        self._glide: Callable[..., None] | None = getattr(simulation, "glide", None)
         self._gently: Callable[..., None] | None = getattr(simulation, "change_gently", None)
         self._number = 0
-        self._inside = False
+        self._inside = self._in_call = False
         self._watchers: list[Callable[[], None]] = []
 
     # --- the circuit ------------------------------------------------------------------------------------------------
@@ -87,6 +89,23 @@ class Stage:
             self._look_at = self.now + FIRST_SLICE
         self.moving = True
 
+    @property
+    def in_time(self) -> bool:
+        """Whether changes take time; else each is settled at once."""
+        return self._glide is not None
+
+    def glide(self, values: Mapping[str, float], seconds: float) -> None:
+        """Let values of parts move evenly to these. Where each change is settled at once, so is this."""
+        if self._glide is None:
+            self.change(values)
+            return
+        self.catch_up()
+        self._glide(values, seconds)
+        self.version += 1
+        self.changed_at = self.now
+        self._look_at = self.now + FIRST_SLICE
+        self.moving = True
+
     def volts(self, net: str) -> float:
         """Voltage of a net against ground."""
         if self._simulated < self.now:
@@ -106,56 +125,68 @@ class Stage:
     # --- time -------------------------------------------------------------------------------------------------------
     def at(self, time: float, action: Callable[[], None]) -> Event:
         """Have `action` called when the time comes."""
+        return self._due(self._events, time, action)
+
+    def call(self, time: float, action: Callable[[], None]) -> Event:
+        """The same for one that lets time pass itself, as a guard's poll does while the supply answers: what the bench
+        itself has to do goes on meanwhile, no other call is made."""
+        return self._due(self._calls, time, action)
+
+    def _due(self, kept: list[tuple[float, int, Event]], time: float, action: Callable[[], None]) -> Event:
         event = Event(time, action)
         self._number += 1
-        heapq.heappush(self._events, (time, self._number, event))
+        heapq.heappush(kept, (time, self._number, event))
         return event
 
     def next_event(self) -> float | None:
         """When the next event is due."""
-        while self._events and self._events[0][2].action is None:
-            heapq.heappop(self._events)
-        return self._events[0][0] if self._events else None
+        first = self._first()
+        return first[0][0] if first else None
+
+    def _first(self) -> list[tuple[float, int, Event]]:
+        """The heap whose first event is the next that may run now; empty where none may."""
+        heaps = [self._events] if self._in_call else [self._events, self._calls]
+        for heap in heaps:
+            while heap and heap[0][2].action is None:
+                heapq.heappop(heap)
+        return min((heap for heap in heaps if heap), key=lambda heap: heap[0][:2], default=[])
 
     def advance(self, seconds: float) -> None:
-        """Let time pass, running what falls due. Inside an event only the circuit moves on: none runs in another."""
+        """Let time pass, running what falls due. Inside an event of the bench only the circuit moves on."""
         end = self.now + seconds
-        if self._inside:
-            self._flow(end)
-            return
         while True:
-            due = self.next_event()
-            if due is None or due > end:
-                break
-            self._flow(due)
-            self._run_due()
-        self._flow(end)
+            first = [] if self._inside else self._first()
+            due = first[0][0] if first else math.inf
+            if self.moving and self._look_at <= min(end, due):
+                self._look()  # at which something may fall due
+                continue
+            self.now = max(self.now, min(end, due))
+            if due > end:
+                return
+            self._run(heapq.heappop(first)[2], first is self._calls)
 
-    def _run_due(self) -> None:
-        self._inside = True
+    def _run(self, event: Event, is_call: bool) -> None:
+        before = self._inside, self._in_call
+        self._inside, self._in_call = not is_call, self._in_call or is_call
         try:
-            while self._events and self._events[0][0] <= self.now:
-                action = heapq.heappop(self._events)[2].action
-                if action is not None:
-                    action()
+            if event.action is not None:
+                event.action()
         finally:
-            self._inside = False
+            self._inside, self._in_call = before
 
     @property
     def pace(self) -> float:
         """How long nobody need look at the circuit: the longer, the longer ago something changed."""
         return max(FIRST_SLICE, GROWTH * (self.now - self.changed_at)) if self.moving else math.inf
 
-    def _flow(self, until: float) -> None:
+    def _look(self) -> None:
         """Move the circuit on as far as somebody has to look; the rest of the time is made up for at the next look."""
-        while self.moving and self._look_at <= until:
-            self.now = max(self.now, self._look_at)
-            self.catch_up()
-            self.moving = not self.simulation.settled
-            for watcher in self._watchers:
-                watcher()
-            self._look_at = self.now + self.pace
-        self.now = max(self.now, until)
+        self.now = max(self.now, self._look_at)
+        self.catch_up()
+        self.moving = not self.simulation.settled
+        for watcher in self._watchers:
+            watcher()
+        self._look_at = self.now + self.pace
 
     def catch_up(self) -> None:
         """Bring the simulation up to now."""

@@ -6,9 +6,10 @@
 
 One thread runs everything, so that nothing touches the circuit at the same time. The circuit is brought up to now
 before each message and by an idle tick; where the computer is busy, the answer waits for it: a supply that a moment ago
-was told 5 V would else seem to hang at 4 V. Where the computer cannot follow a fast transient in real time at all, the
-bench's time falls behind, and that is said: it never runs ahead. Several clients may talk to one instrument; their
-messages run one after another, as inside a real one, and a meter that integrates keeps its next message waiting.
+was told 5 V would else seem to hang at 4 V. A supply answers once its output is up. Where the computer cannot follow a
+fast transient in real time at all, the bench's time falls behind, and that is said: it never runs ahead. Several
+clients may talk to one instrument; their messages run one after another, as inside a real one, and a meter that
+integrates keeps its next message waiting.
 """
 
 from __future__ import annotations
@@ -140,7 +141,7 @@ class Served:
         try:
             wait = next(steps)
         except StopIteration:
-            self._finish(client)
+            self._rest(client)
         except SolveError as error:
             self._fail(error)
         else:
@@ -155,6 +156,15 @@ class Served:
 
     def _later(self, client: Client, steps: Iterator[float]) -> None:
         self._again(lambda: self._go_on(client, steps), time.monotonic())
+
+    def _rest(self, client: Client) -> None:
+        """An instrument that is still about what it was told answers when that is done, in the bench's time."""
+        rest = self.instrument.unfinished
+        if rest <= 0:
+            self._finish(client)
+            return
+        finish = self._finish
+        asyncio.get_running_loop().call_later(rest, lambda: self._again(lambda: finish(client), time.monotonic()))
 
     def _finish(self, client: Client) -> None:
         self._busy = False
@@ -297,9 +307,11 @@ class WireServer:
         return os.ttyname(far)
 
     def _tick(self) -> None:
-        self._clock.sync()
+        there = self._clock.sync()
         stage = self.bench.stage
         period = min(max(TICK_MOVING, stage.pace), self._resting()) if stage.moving else self._resting()
+        if not there:
+            period = 0.0  # whoever has sent a message has his turn, and then this again
         self._ticking = asyncio.get_running_loop().call_later(period, self._tick)
 
     def _resting(self) -> float:

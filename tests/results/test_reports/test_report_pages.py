@@ -325,4 +325,6 @@ def test_explanations_of_the_units_become_one_reason_and_one_bodge(
     words = read(render_board("Skep", skep_runs, explain=by_unit)).words
     assert "inside U5 about 13 kΩ pulls NRST up U5.NRST:pull_up=13k in 2 of 5 units" in words
     assert words.count("Fit a bodge: fit 1 kΩ from RADIO_RST to GND") == 1
+    assert "Do: fit the bodge on RADIO_RST" in words  # in the card of each unit whose readings ask for it
+    assert "load=" not in words
     assert "an unknown pull of 13.01 kΩ" in words

@@ -10,8 +10,11 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
+import re
+import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,6 +29,9 @@ from .parameters import Parameters
 
 SHARES: Final = (("newton_group",), ("planned", "state_group", "least_first"))
 """What one process each compiles: about two thirds and one third of the work."""
+
+NAME: Final = re.compile("[0-9a-f]{16}")
+OLD: Final = 90 * 24 * 3600.0  # s: a season without a new version is rare where a version is in use
 
 PATIENCE: Final = 300.0  # s; a process that takes longer is left to itself
 
@@ -106,10 +112,21 @@ def begin() -> bool:
     if not _under_way and sys.executable:
         _under_way.extend(process for share in missing() if (process := _compiler(share)))
         if _under_way:
+            sweep(Path(numba.config.CACHE_DIR))  # type: ignore[attr-defined]
             logging.getLogger(__name__).warning(
                 "Compiling the circuit solver for this machine, once: a quarter of a minute."
             )
     return bool(_under_way)
+
+
+def sweep(mine: Path) -> None:
+    """What other versions have left beside this one's folder, and not been compiled for long: a version that is still
+    in use compiles again. Only folders that are named as we name ours."""
+    now = time.time()
+    with contextlib.suppress(OSError):
+        for other in mine.parent.iterdir() if NAME.fullmatch(mine.name) else ():
+            if other != mine and NAME.fullmatch(other.name) and now - other.stat().st_mtime > OLD:
+                shutil.rmtree(other, ignore_errors=True)
 
 
 def _compiler(share: tuple[str, ...]) -> subprocess.Popen[bytes] | None:

@@ -29,6 +29,9 @@ REACH: Final = 2.0  # V that a node may move in one iteration
 EASE: Final = 0.1  # what is left of the damping from one iteration to the next
 ITERATIONS: Final = 120  # who needs more goes round in a ring: the remedies follow
 NEAR_STEPS: Final = 12  # a longer way is not near
+CLOSE_STEPS: Final = 150
+CLOSE_REACH: Final = 0.05  # V, and …
+CLOSE_EASE: Final = 0.4  # …: tried on Skep's supplies coming up, where no other pair found every answer
 CONDUCTS: Final = 0.05 * GMIN  # S; a junction has GMIN across it, as in SPICE
 SHARED_FROM: Final = 256  # members from which on threads share the work
 PIECE: Final = 128  # members of a group that stay together
@@ -296,6 +299,14 @@ def nearby(system: System, x: Array, leak: Array, memory: Memory, partials: bool
     x, ok = newton(
         system, x, iterations=NEAR_STEPS, too_far=REACH, memory=memory, trims=False, found=found
     )  # fmt: skip
+    return (x, found) if ok[0] else None
+
+
+def closely(system: System, x: Array, partials: bool = False) -> Located | None:
+    """Of one member: the answer near x (1, size) by short strides, or None. For a step in time that crosses corners:
+    the answer is within some tenths of a volt, and full strides go to and fro over the corner."""
+    found = Evaluation.empty(system, partials)
+    x, ok = newton(system, x, iterations=CLOSE_STEPS, reach=CLOSE_REACH, ease=CLOSE_EASE, found=found)
     return (x, found) if ok[0] else None
 
 

@@ -27,6 +27,7 @@ from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, LINE
 from wakeboard.instruments.virtual.circuit.solver.newton import (
     Evaluation,
     Memory,
+    closely,
     evaluate,
     leaks,
     nearby,
@@ -41,6 +42,7 @@ LEAST_STEP: Final = 1e-9  # s: far below what any capacitor here can change in
 INSTANT: Final = 1e-10  # s: capacitors hold, everything else finds its place
 GROWTH: Final = 2.0  # below 1 + √2, where the variable-step formula stops being stable
 SETTLED_VOLTS: Final = 2e-6  # how near its final voltage a capacitor counts as there
+UNDERWAY_VOLTS: Final = 1e-3  # what moves this far in a step has not arrived: nobody asks yet where it will
 
 
 @dataclass
@@ -59,6 +61,22 @@ class _Step:
     e: Evaluation
     state: Array
     error: float
+
+
+@dataclass(frozen=True)
+class _Glide:
+    """Parameters that move evenly. keys: the values that they stand for; columns of theta, from and to; s."""
+
+    keys: frozenset[str]
+    columns: NDArray[np.intp]
+    start: Array
+    end: Array
+    begins: float
+    ends: float
+
+    def at(self, time: float) -> Array:
+        share = min(1.0, max(0.0, (time - self.begins) / (self.ends - self.begins)))
+        return np.asarray(self.start + share * (self.end - self.start))
 
 
 class Probe:
@@ -103,6 +121,7 @@ class Simulation:
         self.followers: list[Callable[[], None]] = []
         """Called after each step, and on both sides of a change: whoever wants to see what lies between."""
         self._reactions: dict[str, Mapping[str, Value]] = {}
+        self._glides: list[_Glide] = []
         self._memories: dict[str, dict[str, Any]] = {
             part.name: {} for part in model.circuit.parts if kind_of(part).react is not None
         }
@@ -127,6 +146,7 @@ class Simulation:
         if refused:
             raise CircuitError(refused[0])
         self._theta = system.parameters.expanded()  # companions of capacitors and inductors change with every step
+        self._as_set = self._theta[0].copy()
         self._system = replace(system, parameters=Parameters.whole(self._theta))
         self.variant, self._plan, self._at = variant, plan, structure.at
         self._memory: Memory | None = None
@@ -240,9 +260,44 @@ class Simulation:
             return
         self._refresh()
         self._tell()
+        self._glides = [each for each in self._glides if not each.keys & set(values or {})]
         self._adopt(new)
         self._begin()
         self._tell()
+
+    def glide(self, values: Mapping[str, float], seconds: float) -> None:
+        """Let values move evenly from where they stand to these (an output rises at its slew rate). For values in which
+        a part's equations are linear, such as a source's volts."""
+        new = replace(self.variant, values={**self.variant.values, **values})
+        if new == self.variant:
+            return
+        self._refresh()
+        before = self._standing(self.time)
+        self._glides = [each for each in self._glides if not each.keys & set(values)]
+        self._adopt(new)
+        columns = np.flatnonzero(before != self._standing(self.time))
+        ends = self.time + max(seconds, LEAST_STEP)
+        self._glides.append(
+            _Glide(frozenset(values), columns, before[columns], self._as_set[columns], self.time, ends)
+        )  # fmt: skip
+        self._begin()
+
+    def _standing(self, time: float) -> Array:
+        """Every parameter as it is set at a time, without the companions of what is reactive."""
+        theta: Array = self._as_set.copy()
+        for each in self._glides:
+            theta[each.columns] = each.at(time)
+        return theta
+
+    def _arrive_glides(self) -> None:
+        """A glide that has come to its end is a corner: what follows is not told by what was."""
+        now = self.time + LEAST_STEP
+        if any(each.ends <= now for each in self._glides):
+            for each in self._glides:
+                self._theta[0, each.columns] = each.end
+            self._glides = [each for each in self._glides if each.ends > now]
+            self._forget()
+            self._h = min(self._h, self.resolution)
 
     def _tell(self) -> None:
         for follower in tuple(self.followers):
@@ -270,7 +325,7 @@ class Simulation:
 
     def _step(self, end: float) -> None:
         """One accepted step, not past `end`."""
-        left = end - self.time
+        left = min([end, *(each.ends for each in self._glides)]) - self.time
         planned = self._h
         h = min(planned, left)
         while True:
@@ -289,20 +344,27 @@ class Simulation:
         order = min(2, len(self._history.steps))
         self._accept(h, solved)
         if rough:
-            self._forget()
+            self._doubt()
         if not self.fixed_step:
             grow = 0.8 / max(error, 1e-9) ** (1 / (order + 1))
             wanted = h * min(GROWTH if order == 2 else 8.0, max(0.3, grow))
             # a step cut short by `end` says nothing against the one that was planned
             self._h = max(wanted, planned) if h == left < planned and not rough else wanted
             self._h = max(self._h, self.resolution / 4)
+        if self._glides:
+            self._arrive_glides()
         if self._memories and self._react():
             return
-        self._try_settled()
+        if not self._glides:
+            self._try_settled()
 
     def _forget(self) -> None:
         """Go on from the present state alone: the next step is backward Euler."""
         self._history = _History(self._history.states[:1], [])
+
+    def _doubt(self) -> None:
+        """The past says no more than a slope: backward Euler, held against a straight line."""
+        self._history = _History(self._history.states[:2], self._history.steps[:1])
 
     def _attempt(self, h: float) -> _Step | None:
         """Solve for the state h later; None without answer.
@@ -327,6 +389,8 @@ class Simulation:
         g, j = self._companions(h)
         self._theta[0, self._g_at] = g
         self._theta[0, self._j_at] = j
+        for each in self._glides:
+            self._theta[0, each.columns] = each.at(self.time + h)
         return self._solve()
 
     def _solve(self) -> tuple[Array, Evaluation] | None:
@@ -339,6 +403,9 @@ class Simulation:
         if near is not None:
             return near
         self._memory = None
+        close = closely(self._system, self._x, partials=True)
+        if close is not None:
+            return close
         solved = operating_point(self._system, self._x, partials=True)
         return (solved.x, solved.e) if solved.ok[0] else None
 
@@ -421,6 +488,8 @@ class Simulation:
         """Settled when every capacitor and coil is where the operating point has it."""
         state = self._history.states[0]
         if not self._final_tried or self._final is None or self._stalled():
+            if self._underway():
+                return
             self._find_final()
         if self._final is None:
             return
@@ -428,6 +497,13 @@ class Simulation:
         near = np.abs(state - there) <= np.where(self._coil, 1e-9, SETTLED_VOLTS) + 1e-6 * np.abs(there)
         if near.all():
             self._arrive(*self._final)
+
+    def _underway(self) -> bool:
+        """Whether a capacitor moved far in the last step, or the step is not to be trusted."""
+        states = self._history.states
+        return len(states) < 2 or bool(
+            np.abs(states[0] - states[1])[self._no_coil].max(initial=0.0) > UNDERWAY_VOLTS
+        )  # fmt: skip
 
     def _stalled(self) -> bool:
         """Nothing moves although the operating point found at first is elsewhere: there is another one nearer."""
