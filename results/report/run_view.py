@@ -130,7 +130,7 @@ def _facts(record: RunRecord) -> tuple[tuple[str, str], ...]:
     facts = [
         ("sequence", record.sequence),
         ("begun", when(record.started)),
-        ("took", duration(took)),
+        ("took", duration(took) + (" (simulated, as the times of the steps)" if took and start.virtual else "")),
         ("under power", duration(record.energised_s) + (" (simulated)" if start.virtual else "")),
         ("operator", start.operator),
         ("bench", "virtual: a circuit model, no hardware" if start.virtual else start.host),

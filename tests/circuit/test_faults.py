@@ -1,4 +1,7 @@
-"""Fault texts both ways, what faults do, and the library."""
+"""Fault texts both ways, what faults do, and the library.
+
+Other figures are those of the invented circuits.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Ratings watched over time."""
+"""Ratings watched over time.
+
+Figures are the test's own; the step response of a first-order filter is a closed form, stated beside its check.
+"""
 
 from __future__ import annotations
 

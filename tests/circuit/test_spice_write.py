@@ -1,4 +1,7 @@
-"""The netlist writer: names, round trips through the reader, faults, what GMIN alone holds."""
+"""The netlist writer: names, round trips through the reader, faults, what GMIN alone holds.
+
+Figures are those of the circuits written here, unless marked.
+"""
 
 from __future__ import annotations
 

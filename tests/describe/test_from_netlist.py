@@ -1,4 +1,7 @@
-"""A board file begun from a netlist: what it says is what the netlist says."""
+"""A board file begun from a netlist: what it says is what the netlist says.
+
+Figures are those of the netlists written here.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Sequences: names that the board has, and an order that is safe."""
+"""Sequences: names that the board has, and an order that is safe.
+
+Figures are those of the invented board and of its sequence.
+"""
 
 from pathlib import Path
 

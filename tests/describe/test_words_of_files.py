@@ -1,4 +1,7 @@
-"""What the errors of files and what `new` writes say, in the words of a bench: each was once a code or a riddle."""
+"""What the errors of files and what `new` writes say, in the words of a bench: each was once a code or a riddle.
+
+Figures are those of the files written here; none is a fact of the trade.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Failures that no fault of the library is, and what is weighed where tolerances meet a knee."""
+"""Failures that no fault of the library is, and what is weighed where tolerances meet a knee.
+
+Figures are those of the invented board; how sure is sure enough is the tool's own measure.
+"""
 
 from __future__ import annotations
 

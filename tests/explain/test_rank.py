@@ -2,7 +2,8 @@
 
 de Kleer and Williams, Diagnosing multiple faults, Artificial Intelligence 32 (1987) 97-130: X = A·C (M1), Y = B·D (M2),
 Z = C·E (M3), F = X + Y (A1), G = Y + Z (A2); inputs 3, 2, 2, 3, 3; observed F = 10, G = 12 where 12 and 12 are right.
-Entropies recomputed by exact enumeration for priors of 0.01 and 16 values of an unpredicted output.
+Entropies recomputed by exact enumeration for priors of 0.01 and 16 values of an unpredicted output. Other figures are
+worked out by hand beside each check, from the textbook definitions of entropy, Bayes' theorem and the normal density.
 """
 
 import itertools

@@ -1,5 +1,8 @@
 """Which scenes are screened, and who takes a place there: what is odd only given the other readings, and what shows in
-nothing at rest."""
+nothing at rest.
+
+Other figures are those of the invented board.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What `wakeboard compare --statistics` says of a check: each number on its own."""
+"""What `wakeboard compare --statistics` says of a check: each number on its own.
+
+Figures are invented, and what comes of them is bounded only: the numbers have their sources in test_statistics_*.
+"""
 
 from types import SimpleNamespace
 

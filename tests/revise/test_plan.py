@@ -1,4 +1,7 @@
-"""Changes as a file: read, refused with what is allowed, carried out on a board file whose comments stay."""
+"""Changes as a file: read, refused with what is allowed, carried out on a board file whose comments stay.
+
+Figures are those of the invented board.
+"""
 
 from __future__ import annotations
 

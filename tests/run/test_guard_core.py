@@ -1,6 +1,7 @@
 """The trip rules as a pure function of samples.
 
 The inrush figure is a textbook one: t = C·ΔV/I, 470 µF to 5 V at 100 mA takes 23.5 ms (reference values, 1.6).
+All other figures are the guard's own rules.
 """
 
 from __future__ import annotations

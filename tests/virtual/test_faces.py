@@ -1,7 +1,7 @@
 """Each face answers its maker's own commands: set, read back, on, measure, mode in CV and in CC, off.
 
 The commands and bit maps are those of the makers' manuals named in the face's module; 5 V across 100 Ω is 50 mA, and a
-limit of 20 mA is constant current at 2 V.
+limit of 20 mA is constant current at 2 V (Ohm's law). No figure is from elsewhere.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""The settled simulation: what it solves and what it need not, and ratings that are worked out only when asked for."""
+"""The settled simulation: what it solves and what it need not, and ratings that are worked out only when asked for.
+
+Figures are those of invented circuits: Ohm's law, or the simulation against itself.
+"""
 
 from __future__ import annotations
 

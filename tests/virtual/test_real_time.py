@@ -1,6 +1,8 @@
 """The served bench on a busy computer: an answer waits for the circuit, which is never told to be slower than it is.
 
 Time is played: each slice of the circuit takes so many seconds of the computer's.
+
+Every figure is a time of the test's own; none is a fact of the trade.
 """
 
 from __future__ import annotations
@@ -76,7 +78,7 @@ def test_a_circuit_without_an_answer_keeps_nobody_waiting(wall: Any, capsys: pyt
 class Instrument:
     """Answers with the circuit's time; a message "wait" takes 10 ms of its own."""
 
-    gap = 0.0
+    gap = unfinished = 0.0
 
     def __init__(self, circuit: Circuit) -> None:
         self.circuit = circuit
