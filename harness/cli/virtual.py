@@ -141,8 +141,9 @@ def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench,
 
     try:
         serve_hands(
-            where, PlayedHands(scanner["address"], probing["routes"], probing["short"]), f"{board.name} {board.revision}",
-            spots, pickable_map(str(board.file or ""), [spot.name for spot in spots]), lambda: bench.outputs_on, told,
+            where, PlayedHands(scanner["address"], probing["routes"], probing["short"]),
+            f"{board.name} {board.revision}", spots, pickable_map(str(board.file or ""), [spot.name for spot in spots]),
+            lambda: bench.outputs_on, told,
         )  # fmt: skip
     except OSError as error:
         raise click.UsageError(f"the page cannot be served: {error.strerror or error}") from None

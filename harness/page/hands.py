@@ -88,8 +88,8 @@ class HandPages(Entrance):
     """The page: what is on, where the probe is, and every point as something to press."""
 
     def __init__(
-        self, door: Door, say: Callable[[Mapping[str, Any]], None], hands: PlayedHands, board: str, spots: Sequence[Spot],
-        drawing: str, outputs_on: Callable[[], Sequence[str]],
+        self, door: Door, say: Callable[[Mapping[str, Any]], None], hands: PlayedHands, board: str,
+        spots: Sequence[Spot], drawing: str, outputs_on: Callable[[], Sequence[str]],
     ) -> None:  # fmt: skip
         super().__init__(door, say)
         self._hands = hands
