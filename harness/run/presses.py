@@ -60,6 +60,7 @@ def guarded(*also: str) -> Iterator[None]:
         yield
     finally:
         _STATE.guarded = False
+        rearm()  # what was pressed in here is nobody's any more
         for number, handler in before.items():
             if handler is not None:
                 signal.signal(number, handler)
@@ -113,7 +114,8 @@ def hold(says: str = "") -> None:
 
 def rearm() -> None:
     """The next press raises."""
-    _STATE.held, _STATE.says, _STATE.raised, _STATE.arrived, _STATE.pressed = False, "", None, True, 0
+    _STATE.held, _STATE.says, _STATE.raised, _STATE.arrived = False, "", None, True
+    _STATE.pressed, _STATE.told = 0, 0.0
 
 
 @contextlib.contextmanager

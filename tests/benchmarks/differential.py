@@ -66,8 +66,8 @@ JUNCTIONS = ("diode", "schottky", "led", "zener", "bjt")
 
 def random_circuit(draw: Draw) -> list[Part]:
     """Parts of a random circuit in which every net has a way to ground, if only through junctions. No junction lies
-    between two nets of ideal sources: 14 V across a diode are 14 MA, of which no double resolves a residual of 1e-9 A,
-    and 11 V across a transistor's are e^440 (circuits 63 and 40, drawn before this)."""
+    between two nets of ideal sources: 14 V across a diode of 1 µΩ are 14 MA, and 11 V across a transistor's e^440
+    saturation currents: nothing about a board (circuits 63 and 40, drawn before this)."""
     nets = ["GND", *(f"N{k}" for k in range(int(draw.integers(3, 15))))]
     parts: list[Part] = []
     fed = ["GND"]

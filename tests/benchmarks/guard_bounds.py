@@ -16,6 +16,7 @@ import os
 import statistics
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -80,10 +81,10 @@ def in_turn(sides: list[Side], number: int, **order: Any) -> dict[str, list[floa
     return {side.name: side.measure(**order) for side in (sides if number % 2 else sides[::-1])}
 
 
-def bounds(sides: list[Side], count: int) -> None:
+def bounds(sides: list[Side], names: Sequence[str], count: int) -> None:
     print("| bound | runs of each | before: median, largest | now: median, largest | medians, now to before |")
     print("| --- | ---: | ---: | ---: | ---: |")
-    for name in FIGURES:
+    for name in names:
         seen: dict[str, list[float]] = {side.name: [] for side in sides}
         for number in range(count):
             for side, seconds in in_turn(sides, number, name=name, seed=number).items():
@@ -115,6 +116,7 @@ def polls(sides: list[Side], count: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--before", type=Path, required=True, metavar="FOLDER")
+    parser.add_argument("--only", action="append", choices=FIGURES, help="one bound; may be repeated")
     parser.add_argument("--count", type=int, default=20, help="runs of each side for each bound")
     parser.add_argument("--polls", type=int, default=3, help="counts of each side for each reply time")
     chosen = parser.parse_args()
@@ -122,7 +124,7 @@ def main() -> None:
     sides = [Side("before", chosen.before.absolute()), Side("now", ROOT)]
     try:
         if chosen.count:
-            bounds(sides, chosen.count)
+            bounds(sides, chosen.only or FIGURES, chosen.count)
         if chosen.polls:
             polls(sides, chosen.polls)
     finally:

@@ -45,6 +45,14 @@ def test_held_presses_are_counted_and_the_person_is_told_once(capfd: pytest.Capt
     assert capfd.readouterr().err == "\nplease wait\n"
 
 
+def test_who_presses_again_in_the_next_run_is_told_again(capfd: pytest.CaptureFixture[str]) -> None:
+    for _ in range(2):
+        with presses.guarded():
+            presses.hold("please wait")
+            press()
+    assert capfd.readouterr().err == "\nplease wait\n" * 2
+
+
 def test_without_words_nothing_is_told(capfd: pytest.CaptureFixture[str]) -> None:
     with presses.guarded():
         presses.hold()
