@@ -10,14 +10,17 @@ from pathlib import Path
 import pytest
 
 from wakeboard.harness.cli import execute
+from wakeboard.harness.describe.board import spreads
 from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.board.circuit import board_circuit, supply_nets
+from wakeboard.harness.describe.board.parts import nested_schema
 from wakeboard.harness.describe.load import board_of
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.describe.toml.document import read_text
 from wakeboard.harness.explain.evidence.observe import VOLTS, Observation
 from wakeboard.harness.explain.evidence.predict import Change, Predictor
 from wakeboard.harness.explain.evidence.rough_parts import rough_parts
+from wakeboard.instruments.virtual.circuit.parts import kinds
 from wakeboard.results.records import Reading, RunRecord
 from wakeboard.results.store.store import Store
 
@@ -164,3 +167,12 @@ def test_a_stated_leakage_flows(leak: str, volts: float) -> None:
     seen = Observation("SENSE", VOLTS, BenchState({"IN": (5.0, 0.1)}), 0.0, 1.0, 0, Reading("", VOLTS, None, "V"))
     (found,) = Predictor(circuit, supplies, [seen]).predict([Change()], exact=True)
     assert found == pytest.approx([volts], rel=0.02)
+
+
+def test_every_key_that_is_said_to_narrow_can_be_stated() -> None:
+    for kind, entries in spreads.table().items():
+        for name, entry in entries.items():
+            if isinstance(entry, dict) and "key" in entry:
+                known = nested_schema(entry["each"]) if "each" in entry else kinds()[kind].values
+                others = {} if "each" in entry else kinds()[kind].synonyms
+                assert entry["key"] in known or entry["key"] in others, (kind, name)

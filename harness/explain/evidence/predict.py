@@ -2,7 +2,7 @@
 
 A scene is one bench state: which supplies are on at what setting, which pins are driven, what loads the probed net. It
 is one operating point of the circuit; several observations may share it. With H boards and S scenes, H·S variants go to
-the batched solver together (harness/explain/stand.py).
+the batched solver together (circuit/bench/stand.py).
 
 Where many boards are screened, all probes of one bench state are connected at once: a 10 MΩ meter elsewhere moves a net
 by less than what is decided on in a screening. What is reported afterwards is solved scene by scene (`exact`).

@@ -25,6 +25,7 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.harness.explain.rank.rank import given_others
@@ -50,7 +51,7 @@ AGAIN: Final = 4
 """Steps from where another has arrived, of those that are behind by more than …"""
 CROSSED: Final = 1.0
 """… so many natural logarithms, and no more than BEHIND."""
-TRIES: Final = 2
+TRIES: Final = 3
 """Steps on end that lead nowhere better, after which no further one is tried at a scale."""
 FOREIGN: Final = 4.0
 """Cost a reading from which, where a step gains less than …"""
@@ -138,7 +139,8 @@ def _crossed(
     again = {
         k: climbs[k].begun_at(climbs[best], made[best].scale)
         for k in climbs
-        if k != best and made[best].score - CROSSED > made[k].score > made[best].score - BEHIND
+        if k != best
+        and made[best].score - CROSSED > made[k].score > made[best].score - (BEHIND if made[k].suspects else HOPELESS)
     }
     _climb(likelihood, candidates, again, AGAIN)
     return again
@@ -162,6 +164,7 @@ class _Climb:
     behind: _Place | None = None  # whose slopes led to `next`
     failed: int = 0  # steps on end that led nowhere better
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
+    arrived: list[tuple[_Place, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
 
     @classmethod
     def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> _Climb:
@@ -180,7 +183,7 @@ class _Climb:
         assert other.best is not None
         return replace(
             self, next=other.best.t, scale=scale, wide=other.wide_at_best, best=None, least=math.inf, going=True,
-            behind=None, failed=0, seen=set(),
+            behind=None, failed=0, seen=set(), arrived=[],
         )  # fmt: skip
 
     def _linear(self, at: _Place, scale: int) -> Candidate:
@@ -228,8 +231,10 @@ class _Climb:
         last = self.best or self.behind
         if last is None:
             self.going = False
-            return
-        self.next = self._from(last, bent)
+        elif self.best is not None and self.failed % 2:
+            self.next = 0.5 * (self.best.t + place.t)  # a diode's exponential bends within a step: halfway
+        else:
+            self.next = self._from(last, bent)
 
     def _bent(self, place: _Place) -> Array:
         """(n,) how far a board that was solved reads off what the slopes that led there said."""
@@ -242,6 +247,7 @@ class _Climb:
     def _change_scale(self, place: _Place) -> None:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
         self.seen.add(self.scale)
+        self.arrived.append((place, self.wide_at_best))
         fits = [self._linear(place, k).log_likelihood for k in range(len(self.likelihood.freedoms))]
         k = int(np.argmax(fits))
         self.going = k not in self.seen
@@ -259,18 +265,24 @@ class _Climb:
         return apart.cost(self.likelihood.evidence.y, place) - apart.odds
 
     def made(self, candidate: Candidate, spread: Spread) -> Candidate:
-        """The candidate over all scales, each at the better of two: linear at the drawn values, or here."""
+        """The candidate over all scales, each at the best of: linear at the drawn values, or where it has arrived."""
         if self.best is None:
             return candidate
-        like, place, n = self.likelihood, self.best, len(self.noise)
+        like, n = self.likelihood, len(self.noise)
         raw = candidate.mean.copy()
         raw[:n] += like.learnt - spread.shifts[candidate.scale]
-        out = []
-        for k, drawn in enumerate(like.fits(replace(candidate, mean=raw), spread)):
-            linear = self._linear(place, k)
-            here = [self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=wide, rows=place.rows), place)
-                    for wide in {linear.wide, self.wide_at_best}]  # fmt: skip
-            out.append(max([drawn, *here], key=lambda c: c.log_likelihood))
+        out = like.fits(replace(candidate, mean=raw), spread)
+        places = {id(place): (place, wide) for place, wide in [*self.arrived, (self.best, self.wide_at_best)]}
+        furthest = -math.inf
+        for place, wide in places.values():
+            for k in range(len(out)):
+                linear = self._linear(place, k)
+                for w in {linear.wide, wide}:
+                    here = self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=w, rows=place.rows), place)
+                    if here.log_likelihood > out[k].log_likelihood:
+                        out[k] = here
+                    if here.log_likelihood > furthest:
+                        furthest, self.best, self.wide_at_best = here.log_likelihood, place, w
         return like.together(out)
 
     def _weighed(self, c: Candidate, place: _Place) -> Candidate:
@@ -279,7 +291,18 @@ class _Climb:
         apart = _Apart.of(like, c.scale, c.wide, self.noise)
         fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
         freedom = like.freedoms[c.scale].widened(like.wild[c.scale], c.wide)
-        return replace(c, covariance=freedom.spread(place.rows) + np.diag(self.noise), log_likelihood=fit)
+        covariance = freedom.spread(place.rows) + np.diag(self.noise)
+        made = replace(c, covariance=covariance, log_likelihood=fit)
+        return replace(made, beyond=self._beyond(made, apart, place)) if math.isfinite(fit) else made
+
+    def _beyond(self, made: Candidate, apart: _Apart, place: _Place) -> Array:
+        """(n,) natural logarithms that the slopes promise beyond Laplace's value, laid on the readings that are off."""
+        y, like = self.likelihood.evidence.y, self.likelihood
+        promised = float(Whitener(made.covariance).log_likelihoods(y, made.mean[None, : len(y)])[0])
+        more = max(promised + apart.odds + float(like.weights[made.scale]) - made.log_likelihood, 0.0)
+        off = apart.off(y, place) ** 2 / np.diag(apart.noise)
+        out: Array = more * off / max(float(off.sum()), 1e-30)
+        return out
 
 
 @dataclass(frozen=True)
@@ -305,6 +328,10 @@ class _Apart:
         tells = whole[count:, :count] @ inverse
         left = whole[count:, count:] - tells @ whole[:count, count:]
         return cls(freedom.mean[:count], of_t, inverse, tells, left + np.diag(noise), freedom.mean[count:], odds)
+
+    def off(self, y: Array, place: _Place) -> Array:
+        """(n,) readings less what the board of a place gives, with what t tells of d."""
+        return self._off(y, place)[0]
 
     def _off(self, y: Array, place: _Place) -> tuple[Array, Array]:
         by = place.t - self.mean

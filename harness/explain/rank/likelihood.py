@@ -284,14 +284,23 @@ class Likelihood:
             fit, groups = self.freeing(each, rarity)
             fits.append(fit)
             freed.append(groups)
-        answers = (math.exp(a.log_likelihood(drawn.mean, silent=False)) for a in self.evidence.answers)
-        whole = float(np.logaddexp.reduce(fits)) + sum(math.log(UNTOUCHED * p + (1 - UNTOUCHED) * 0.5) for p in answers)
-        return whole, freed[int(np.argmax(fits))]
+        return float(np.logaddexp.reduce(fits)) + self._answers_of_something(drawn), freed[int(np.argmax(fits))]
+
+    def something_else_at(self, drawn: Candidate, rarity: float) -> tuple[float, frozenset[object]]:
+        """The same of a board whose unknowns are where the readings put them."""
+        fit, freed = self.freeing(drawn, rarity)
+        return fit + self._answers_of_something(drawn), freed
+
+    def _answers_of_something(self, drawn: Candidate) -> float:
+        likely = (math.exp(a.log_likelihood(drawn.mean, silent=False)) for a in self.evidence.answers)
+        return sum(math.log(UNTOUCHED * p + (1 - UNTOUCHED) * 0.5) for p in likely)
 
     def freeing(self, candidate: Candidate, rarity: float) -> tuple[float, frozenset[object]]:
         """Log likelihood where groups of readings that the candidate does not explain may sit anywhere."""
         e = self.evidence
-        fit, freed = rank.log_something_else(e.y, candidate.hypothesis(), e.groups, e.widths, rarity)
+        fit, freed = rank.log_something_else(
+            e.y, candidate.hypothesis(), e.groups, e.widths, rarity, candidate.beyond
+        )  # fmt: skip
         odds = sum(self.wild[candidate.scale][k].log_odds for k in candidate.wide)
         return fit + odds + float(self.weights[candidate.scale]), freed
 

@@ -87,8 +87,11 @@ def log_something_else(
     groups: Sequence[Hashable],
     widths: Array,
     rarity: float = 0.05,
+    beyond: Array | None = None,
 ) -> tuple[float, frozenset[Hashable]]:
     """Log likelihood of "something not in this model", and the groups of readings that it leaves free.
+
+    beyond (n,): by how much, in natural logarithms, the covariance promises too much of each reading that is not freed.
 
     It predicts the nominal board, but for a few groups (a net, a supply's current) that may sit anywhere: normal with
     standard deviation widths (n,), 0.95 correlated in the group, since what moves a net moves it in most states.
@@ -98,7 +101,9 @@ def log_something_else(
     member = {label: np.array([g == label for g in groups], dtype=float) for label in labels}
     covariance = nominal.covariance
     untouched = len(labels) * math.log1p(-rarity)
-    best = log_gaussian(observed, nominal.mean, covariance) + untouched
+    too_much = np.zeros(len(observed)) if beyond is None else beyond
+    held = np.ones(len(observed))
+    best = log_gaussian(observed, nominal.mean, covariance) + untouched - float(too_much @ held)
     freed: set[Hashable] = set()
     toll = math.log(rarity) - math.log1p(-rarity)
     suspects = _suspects(observed, nominal, labels, member)
@@ -106,12 +111,14 @@ def log_something_else(
         tried = []
         for label in suspects:
             wide = covariance + _broad(member[label] * widths)
-            tried.append((log_gaussian(observed, nominal.mean, wide), label, wide))
+            kept = float(too_much @ (held * (1 - member[label])))
+            tried.append((log_gaussian(observed, nominal.mean, wide) - kept, label, wide))
         fit, label, wide = max(tried, key=lambda t: t[0])
         total = fit + untouched + toll * (len(freed) + 1)
         if total <= best:
             break
         best, covariance = total, wide
+        held *= 1 - member[label]
         freed.add(label)
         suspects.remove(label)
     return best, frozenset(freed)

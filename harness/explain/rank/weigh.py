@@ -196,6 +196,10 @@ class Weigher:
     def _expanded(self, candidates: list[Candidate], spreads: Sequence[Spread]) -> list[Candidate]:
         """Candidates, and the drawn board on the same terms, with their tolerances where the readings put them."""
         none, *whole = expanded(self.likelihood, [self.none, *candidates], [self.spread, *spreads])
+        if none.log_likelihood > self.none.log_likelihood:
+            fit, freed = self.likelihood.something_else_at(none, self.rarity)
+            if fit + math.log(self.something_else) > self.other:
+                self.other, self.freed = fit + math.log(self.something_else), freed
         self.none = replace(self.none, log_likelihood=none.log_likelihood)
         return whole
 
