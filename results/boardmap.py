@@ -150,8 +150,11 @@ class _Sheet:
         return (self.y1 - mm + ROOM + 4) * SCALE
 
 
-def drawn(board: BoardMap, *, net: str = "", point: str = "", part: str = "", title: str = "") -> Markup:
-    """An SVG of the sides that have anything; empty where no place is known."""
+def drawn(
+    board: BoardMap, *, net: str = "", point: str = "", part: str = "", title: str = "", spots: Sequence[str] = ()
+) -> Markup:
+    """An SVG of the sides that have anything; empty where no place is known. spots: points that a page lets be pressed;
+    each is a ring with its name as data."""
     edge = board.edge
     corners = [corner for path in edge for corner in path]
     if not corners:
@@ -164,6 +167,7 @@ def drawn(board: BoardMap, *, net: str = "", point: str = "", part: str = "", ti
     body: list[Markup] = []
     for side, sheet in zip(sides, sheets, strict=True):
         body += _side(board, side, sheet, edge, net, point, part)
+        body += _spots(board, side, sheet, spots)
     width, height = len(sides) * (wide + GAP) - GAP, y1 - y0 + 2 * ROOM + 4
     says = _says(board, net, point, part)
     return element(
@@ -276,6 +280,19 @@ def _probe(pad: MapPad, sheet: _Sheet, name: str) -> Markup:
     wide = number(4 * sheet.letter)
     ring = element("circle", cx=number(x), cy=number(y), r=number(r), fill="none", stroke="#000", stroke_width=wide)
     return element("g", [ring, element("path", d=cross, stroke="#000", stroke_width=wide), label])
+
+
+def _spots(board: BoardMap, side: str, sheet: _Sheet, names: Sequence[str]) -> list[Markup]:
+    pads = [pad for pad in board.pads if pad.side in (side, "both")]
+    found = [(name, pad) for name in names for pad in [p for p in pads if _is_point(p, name, board)][:1]]
+    return [_spot(sheet.x(pad.x), sheet.y(pad.y), 1.8 * SCALE * sheet.letter, name, pad.net) for name, pad in found]
+
+
+def _spot(x: float, y: float, r: float, name: str, net: str) -> Markup:
+    return element(
+        "circle", [element("title", f"{name}, net {net}")], class_="spot", cx=number(x), cy=number(y), r=number(r),
+        tabindex="0", role="button", data_point=name,
+    )  # fmt: skip
 
 
 def _text(

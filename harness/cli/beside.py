@@ -65,8 +65,8 @@ def beside(common: Common, page_place: str | None, sequence: Sequence, **first: 
         yield link
 
 
-def tell_address(common: Common, address: str, code: str) -> None:
+def tell_address(common: Common, address: str, code: str, name: str = "page") -> None:
     """Where the page is. The address is good for one device."""
-    common.note(f"page: {address}")
+    common.note(f"{name}: {address}")
     if code:
         common.note(f"code: {code}   (typed once; the page is not encrypted: use a network that is the bench's own)")

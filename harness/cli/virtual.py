@@ -6,17 +6,26 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wakeboard.harness.cli.beside import LOOPBACK, place_of, tell_address
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
+
+    from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.page.address import Place
+    from wakeboard.instruments.virtual.bench import VirtualBench
+
+OF_HANDS = "34970a"  # the scanner whose channels stand for the probe
 
 
 @wakeboard_command(
     examples=[
         "wakeboard virtual board.toml --bench-file bench.toml",
         'wakeboard virtual board.toml --unit TRY-1 --plant "D3:reversed" --bench-file bench.toml',
+        "wakeboard virtual board.toml --by-hand --bench-file hand.toml",
     ]
 )
 @click.argument("board", type=click.Path(dir_okay=False))
@@ -30,6 +39,14 @@ if TYPE_CHECKING:
 @click.option("--scanner", default="34970a", show_default=True, help="Whose language the scanner speaks.")
 @click.option("--scope", default="", metavar="NAME", help="An oscilloscope too, and whose language it speaks.")
 @click.option("--sees", multiple=True, metavar="N=POINT", help="Its channel N sits on a point or net; repeat it.")
+@click.option(
+    "--by-hand",
+    "hands",
+    is_flag=False,
+    flag_value=LOOPBACK,
+    metavar="[HOST:PORT]",
+    help="No scanner: a page on which you put the probe yourself, here only or at that address for a tablet.",
+)
 @click.option("--settled", is_flag=True, help="No transients: each change is settled at once, for slow computers.")
 @common_options
 def command(
@@ -45,6 +62,7 @@ def command(
     scanner: str,
     scope: str,
     sees: tuple[str, ...],
+    hands: str | None,
     settled: bool,
 ) -> int | None:
     """Serve the virtual bench with one unit on it, for any client, until Ctrl-C.
@@ -74,8 +92,14 @@ def command(
     except NoOscilloscope as error:
         raise click.UsageError(str(error)) from None
 
+    if hands is not None and scanner != OF_HANDS:
+        raise click.UsageError("--by-hand has no scanner: the probe is in your hands")
+    where = None if hands is None else _hands_place(hands)
+
     def ready(addresses: Any) -> None:
         document = bench.bench_description(addresses.instruments, addresses.console)
+        if where is not None:
+            _play_hands(common, where, described, bench, document)
         _tell(common, described.name, unit, document, bench_file)
 
     try:
@@ -86,6 +110,43 @@ def command(
         pass
     common.note("stopped")
     return None
+
+
+def _hands_place(text: str) -> Place:
+    """Where the page of the hands is served. Raises click.UsageError, also where what serves it is not installed."""
+    from wakeboard.harness.page.link import NoPage, must_be_installed
+
+    try:
+        must_be_installed()
+    except NoPage as error:
+        raise click.UsageError(str(error)) from None
+    return place_of(text)
+
+
+def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench, document: dict[str, Any]) -> None:
+    """Serve the page on which a person puts the probe; the bench file then has no scanner."""
+    from wakeboard.harness.page.hands import PlayedHands, Spot, serve_hands
+    from wakeboard.harness.page.stored import pickable_map
+    from wakeboard.harness.run.bench.virtual import points_of
+
+    scanner = document["instruments"].pop("scanner")
+    probing = document["probing"]
+    document["probing"] = {"by": "hand"}
+    places = {name: point.place for name, point in board.points.items()}
+    spots = [Spot(name, net, places.get(name) or "") for name, net in points_of(board).items()]
+
+    def told(message: Mapping[str, Any]) -> None:
+        if "address" in message:
+            tell_address(common, str(message["address"]), str(message["code"]), "hands")
+
+    try:
+        serve_hands(
+            where, PlayedHands(scanner["address"], probing["routes"], probing["short"]),
+            f"{board.name} {board.revision}", spots, pickable_map(str(board.file or ""), [spot.name for spot in spots]),
+            lambda: bench.outputs_on, told,
+        )  # fmt: skip
+    except OSError as error:
+        raise click.UsageError(f"the page cannot be served: {error.strerror or error}") from None
 
 
 def _sees(written: tuple[str, ...]) -> dict[int, str]:

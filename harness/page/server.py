@@ -32,14 +32,14 @@ def serve(place: Place, store: str, board: str, *, live: bool, say: Callable[[di
     OSError where the address is taken."""
     from wakeboard.harness.page.stored import Stored
 
-    listening = _listen(place)
+    listening = listen(place)
     door = Door(place, listening.getsockname()[1])
     hub = Hub(live)
     say({"address": door.address, "code": door.code})
     asyncio.run(_run(door, hub, Stored(store, board), listening, say, inp))
 
 
-def _listen(place: Place) -> socket.socket:
+def listen(place: Place) -> socket.socket:
     family = socket.AF_INET6 if ":" in place.host else socket.AF_INET
     listening = socket.socket(family, socket.SOCK_STREAM)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

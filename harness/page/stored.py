@@ -9,7 +9,7 @@ Everything is read anew for each request, by a session of its own that writes no
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -177,6 +177,19 @@ def _odd(record: RunRecord) -> list[dict[str, str]]:
         for reading in step.readings
         if reading.outcome in ("fail", "marginal")
     ][:MOST_ODD]
+
+
+def pickable_map(board: str, points: Sequence[str]) -> str:
+    """The board's drawing with its points to be pressed; "" where no places are known."""
+    from wakeboard.harness.describe.problems import FileProblems
+    from wakeboard.harness.drawings.places.places import places_beside
+    from wakeboard.results.boardmap import drawn
+
+    try:
+        places = places_beside(board) if board else None
+    except FileProblems:
+        return ""
+    return "" if places is None else str(drawn(places.map, spots=points))
 
 
 def has_places(board: str) -> bool:

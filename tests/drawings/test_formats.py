@@ -10,7 +10,7 @@ import pytest
 
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.drawings.boardfile.draft import drafted
-from wakeboard.harness.drawings.readers import Options, read
+from wakeboard.harness.drawings.readers import Options, read, table
 from wakeboard.harness.drawings.source import from_bytes, opened
 
 NS = "{http://webstds.ipc.org/2581}"
@@ -148,3 +148,15 @@ def test_spice_beside_a_list_of_places_makes_a_board() -> None:
     assert design.supplies == {"V1": ("vin", 5.0)}
     draft = drafted(design, "S")
     assert draft.parts["R1"].table == {"kind": "resistor", "pins": {"1": "vin", "2": "out"}, "value": "4.7 kΩ"}
+
+
+def test_what_no_program_writes_is_refused_before_it_fills_the_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """100 MB of either took gigabytes: elements within one another without end, and a list of millions of lines."""
+    deep = b'<?xml version="1.0"?><IPC-2581>' + b"<a>" * 1_000_000
+    with pytest.raises(FileProblems) as found:
+        read(from_bytes("deep.xml", deep), Options())
+    assert "elements 200 deep" in str(found.value)
+    monkeypatch.setattr(table, "MOST_LINES", 50)
+    with pytest.raises(FileProblems) as found:
+        read(from_bytes("long.csv", b"Reference,Value\n" + b"R1,4k7\n" * 60), Options())
+    assert "long.csv:51: column 1: found more than 50 lines" in str(found.value)

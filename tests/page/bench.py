@@ -78,10 +78,11 @@ def write_toy(folder: Path) -> None:
 
 
 @contextmanager
-def hand_bench(folder: Path) -> Iterator[HandBench]:
+def hand_bench(folder: Path, heard: Any = None) -> Iterator[HandBench]:
+    """heard: told what each instrument hears and says (instruments/virtual/wire/server.py)."""
     write_toy(folder)
     bench = virtual_bench(load_board(folder / "board.toml"), unit="T-1", transients=False)
-    with running(bench) as addresses:
+    with running(bench, heard=heard) as addresses:
         yield HandBench(folder, bench, addresses)
 
 

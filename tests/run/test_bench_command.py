@@ -18,7 +18,8 @@ from click.testing import CliRunner, Result
 from wakeboard.harness.cli.bench import command
 from wakeboard.harness.cli.options import Common
 from wakeboard.harness.cli.virtual import bench_toml
-from wakeboard.harness.describe.load import load_board
+from wakeboard.harness.describe.load import load_bench, load_board
+from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.run.bench.conform import left_on
 from wakeboard.harness.run.bench.virtual import virtual_bench
 from wakeboard.harness.run.errors import OperatorStop
@@ -229,3 +230,39 @@ def test_other_computers_that_no_lock_keeps_out_are_told_of(address: str, asked:
     says = not_kept_out(address, asked)
     assert told in says
     assert bool(says) is bool(told)
+
+
+@pytest.fixture
+def scoped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[str, Any]]:
+    """The description of a bench with an oscilloscope, while it is served."""
+    import runpy
+
+    monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))
+    (tmp_path / "board.toml").write_text(runpy.run_path(str(Path(__file__).parent / "toy.py"))["BOARD"])
+    bench = virtual_bench(load_board(tmp_path / "board.toml"), unit="T-1", scope="ds1054z", sees={1: "TP1"})
+    with running(bench) as addresses:
+        yield bench.bench_description(addresses.instruments)
+
+
+def test_what_a_run_will_use_is_tried_and_nothing_goes_on(tmp_path: Path, scoped: dict[str, Any]) -> None:
+    result = bench_command(tmp_path, scoped, "--json")
+    assert result.return_value == 0, result.output
+    says = {each["name"]: each["says"] for each in json.loads(result.stdout)["instruments"]}
+    assert "takes DC and AC volts, frequency and ohms" in says["meter"]
+    assert "takes channel 1 and waits for a trigger" in says["scope"]
+    assert "outputs off" in says["supply"]
+    assert "knows 5 channels of the routes" in says["scanner"]
+    scoped["instruments"]["scope"]["sees"] = {"9": "TP1"}
+    result = bench_command(tmp_path, scoped)
+    assert result.return_value == 3, "it has no ninth channel"
+    assert "FAILS scope" in result.output
+
+
+def test_mistakes_in_what_the_oscilloscope_sees(tmp_path: Path, scoped: dict[str, Any]) -> None:
+    scoped["instruments"]["scope"]["sees"] = {"1": "TP99"}
+    bench_command(tmp_path, scoped)
+    with pytest.raises(FileProblems, match='the point "TP99"'):
+        load_bench(tmp_path / "bench.toml", load_board(tmp_path / "board.toml"))
+    scoped["instruments"]["scope"]["probe"] = "ten"
+    with pytest.raises(FileProblems, match="a number"):
+        raise bench_command(tmp_path, scoped).exception or AssertionError("taken")

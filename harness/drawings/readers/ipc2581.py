@@ -25,6 +25,9 @@ _VALUE_NAMES: Final = ("value", "val", "comment")
 _NUMBER_NAMES: Final = ("mpn", "manufacturer part number", "part number", "manufacturer_part_number", "mfr part")
 _WORDS: Final = ("description", "tolerance", "voltage", "type", "current", "power", "resistance", "capacitance")
 NO_NET: Final = ("", "no net", "no_net", "nonet", "nc", "n/c")
+MOST_DEEP: Final = 200
+"""Elements within one another: the format has some twenty, and each that is open takes memory."""
+
 Attributes = Mapping[str, str]
 
 
@@ -66,6 +69,7 @@ class _Reader:
         self.parser.EndElementHandler = self._end
         self.parser.EntityDeclHandler = self._entity
         self.parser.buffer_text = True
+        self.depth = 0
         self.scale, self.shape_scale = 1.0, 1.0
         self.sides: dict[str, Side] = {}
         self.shapes: dict[str, tuple[float, float]] = {}
@@ -94,11 +98,16 @@ class _Reader:
         raise self.source.wrong(line, column, "an entity declaration", "XML without entities of its own")
 
     def _start(self, tag: str, attributes: Attributes) -> None:
+        self.depth += 1
+        if self.depth > MOST_DEEP:
+            line, column = self.parser.CurrentLineNumber, self.parser.CurrentColumnNumber + 1
+            raise self.source.wrong(line, column, f"elements {MOST_DEEP} deep", "XML that a program writes")
         handler = _STARTS.get(tag.rpartition(":")[2])
         if handler is not None:
             handler(self, attributes)
 
     def _end(self, tag: str) -> None:
+        self.depth -= 1
         name = tag.rpartition(":")[2]
         if name == "Pad" and self.pad is not None:
             self.pads.append(self.pad)

@@ -27,6 +27,9 @@ from . import Options
 WHAT: Final = "a list of parts or places (CSV or workbook)"
 SEPARATORS: Final = ",;\t|"
 MOST_CELLS: Final = 400
+MOST_LINES: Final = 500_000
+"""A list of a board's parts has some thousands; what is longer takes minutes and gigabytes before it is refused."""
+
 _MM: Final = {"mm": 1.0, "millimetre": 1.0, "millimeter": 1.0, "mil": 0.0254, "mils": 0.0254, "thou": 0.0254,
               "in": 25.4, "inch": 25.4, "inches": 25.4, "um": 1e-3, "µm": 1e-3, "cm": 10.0}  # fmt: skip
 _UNIT: Final = re.compile(r"\b(mm|millimet(?:re|er)s?|mils?|thou|inch(?:es)?|um|µm)\b", re.IGNORECASE)
@@ -97,6 +100,8 @@ def read(source: Source, options: Options) -> Design:
 
 # --- rows -----------------------------------------------------------------------------------------------------------
 def _table(source: Source) -> _Table:
+    if not source.is_workbook and source.raw.count(b"\n") > MOST_LINES:
+        raise source.wrong(MOST_LINES + 1, 1, f"more than {MOST_LINES} lines", "a list of one board's parts or places")
     rows = _workbook(source) if source.is_workbook else _rows(source.text, _separator(source.text))
     head, headings = _headings(rows)
     if not headings:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 ON = "output {} is ON: `wakeboard off BENCH` switches everything off"
 OFF_VOLTS = 1.0  # V on an output that is off: above what its own capacitors leave within seconds
 ASKS = 10  # questions for the reply time
+HARMLESS_OHMS = 1e6  # Ω: the range on which `bench` tries the ohms form; meters test with 5 to 10 µA there
 SOON = datetime.timedelta(days=30)  # before a calibration is over, it is told
 
 
@@ -155,10 +156,14 @@ def _look_at_off(checked: CheckedInstrument, psu: Any, off: Sequence[str]) -> No
 
 
 def _look_at_dmm(checked: CheckedInstrument, dmm: Any, mains_here: float | None) -> None:
-    """Terminals, input, mains frequency and calibration date as the meter tells them."""
-    dmm.dc_volts(range=10.0, nplc=1.0)  # the forms that a run uses; what it refuses, it names
+    """The forms that a run uses, what it refuses is named by the driver; terminals, input, mains frequency and
+    calibration date as the meter tells them. Ohms at a range whose test current is some microamperes, and volts again
+    after it: no meter is left driving a current."""
+    dmm.frequency(range=10.0)
+    dmm.ohms(range=HARMLESS_OHMS)
     dmm.ac_volts(range=10.0)
-    checked.says.append("takes DC and AC volts")
+    dmm.dc_volts(range=10.0, nplc=1.0)
+    checked.says.append("takes DC and AC volts, frequency and ohms")
     if (terminals := dmm.told("terminals")) is not None:
         checked.says.append(f"{terminals} terminals")
     if dmm.told("input"):

@@ -1,0 +1,44 @@
+// The hands at a virtual bench: a point that is pressed gets the probe.
+"use strict";
+(() => {
+  const $ = (id) => document.getElementById(id);
+  const csrf = document.querySelector('meta[name="page"]').content;
+  let moving = false;
+  function told(state) {
+    $("at").textContent = state.at === "" ? "in the air" : state.at === "the other tip" ? "the two tips together" : `on ${state.at}`;
+    $("on").dataset.power = state.on.length ? "live" : "off";
+    $("on-says").textContent = state.on.length ? `On: ${state.on.join(", ")}. On a real board this is where hands are careful` : "All outputs off";
+    for (const each of document.querySelectorAll("[data-point]")) {
+      const here = each.dataset.point === state.at;
+      each.classList.toggle("here", here);
+      if (each instanceof HTMLButtonElement) each.setAttribute("aria-pressed", String(here));
+    }
+  }
+  async function ask(path, body) {
+    const reply = await fetch(path, body ? { method: "POST", body: JSON.stringify(body), headers: { "x-wakeboard-page": csrf, "content-type": "application/json" } } : {});
+    if (!reply.ok) throw new Error(await reply.text());
+    told(await reply.json());
+  }
+  async function move(body) {
+    if (moving) return;
+    moving = true;
+    $("hand-says").textContent = "";
+    $("at").textContent = "on its way";
+    try { await ask("/hand", body); } catch (error) { $("hand-says").textContent = `The probe was not moved: ${error.message}`; }
+    moving = false;
+  }
+  document.addEventListener("click", (event) => {
+    const pressed = event.target.closest("[data-point], [data-do]");
+    if (!pressed) return;
+    move(pressed.dataset.point ? { do: "put", point: pressed.dataset.point } : { do: pressed.dataset.do });
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+    const key = event.key.toLowerCase();
+    if (key === "l") move({ do: "lift" });
+    if (key === "t") move({ do: "touch" });
+    const spot = event.target.closest("svg [data-point]");
+    if (spot && (event.key === "Enter" || event.key === " ")) { event.preventDefault(); move({ do: "put", point: spot.dataset.point }); }
+  });
+  setInterval(() => { if (!moving) ask("/state").catch(() => { $("hand-says").textContent = "No contact with the virtual bench."; }); }, 700);
+})();

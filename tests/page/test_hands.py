@@ -1,0 +1,153 @@
+"""A person without hardware: the by-hand virtual bench, the run's page and the page of the hands, in a real Chromium.
+
+Nothing but the two pages is looked at and pressed, by somebody who does what they say."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("starlette")
+
+sys.path.insert(0, str(Path(__file__).parent))
+bench_module = importlib.import_module("bench")
+browser_module = importlib.import_module("chromium")
+Command, POWERED = bench_module.Command, bench_module.POWERED
+
+pytestmark = [
+    pytest.mark.skipif(browser_module.PROGRAM is None, reason="Chromium is not installed (apt install chromium)"),
+    pytest.mark.skipif(sys.platform == "win32", reason="the debugging pipe of POSIX systems"),
+]
+CHECKED = '[[step]]\ndo = "resistance"\nof = ["USB"]\nexpect = "> 1 kΩ"\n' + POWERED.replace('why = "a test"\n', "")
+
+
+@pytest.fixture
+def virtual(tmp_path: Path) -> Iterator[Any]:
+    """`wakeboard virtual … --by-hand`, as it is typed; its points lie on a drawing."""
+    bench_module.write_toy(tmp_path)
+    nets = {"TP1": "VUSB", "TP2": "VIN", "TP3": "+3V3", "TP4": "EN", "TP5": "VAUX"}
+    pads = [[name, "1", net, 10.0 * k, 5.0, 1.5, 1.5, "top"] for k, (name, net) in enumerate(nets.items(), start=1)]
+    parts = {
+        name: {
+            "box": [10.0 * k - 1, 4.0, 10.0 * k + 1, 6.0],
+            "side": "top",
+            "fitted": True,
+            "value": "",
+            "number": "",
+            "pins": {"1": nets[name]},
+        }
+        for k, name in enumerate(nets, start=1)
+    }
+    places = {"parts": parts, "pads": pads, "outline": [[[0, 0], [60, 0], [60, 20], [0, 20]]]}
+    (tmp_path / "places.json").write_text(json.dumps(places | FRAME), encoding="utf-8")
+    (tmp_path / "steps.toml").write_text(f'title = "First"\nboard = "board.toml"\n{CHECKED}', encoding="utf-8")
+    with Command(tmp_path, "virtual", "board.toml", "--settled", "--by-hand", "--bench-file", "hand.toml") as command:
+        command.until("serving until")
+        yield command
+
+
+class Newcomer:
+    """Reads the run's page, and presses on the two pages what it asks for."""
+
+    def __init__(self, run: Any, hands: Any) -> None:
+        self.run = run
+        self.hands = hands
+        self.asked: list[str] = []
+        self.wanted = ""  # the net that the probe was put on last
+
+    def press_point(self, net: str) -> None:
+        """On the drawing where it is there, by what its name says."""
+        spot = f"svg [data-point='{POINTS[net]}']"
+        self.hands.click(spot)
+        self.hands.until(lambda: POINTS[net] in self.hands.says("#at"), f"the probe is on {net}")
+
+    def go_on(self) -> None:
+        """The large key, where there is one: after a reading there is none, the next point is taken by contact."""
+        if self.run.run("document.querySelector('#keys .go:not(:disabled)') ? 1 : 0"):
+            self.run.click("#keys .go")
+
+    def assure(self) -> None:
+        """What reads as an open lead does is said to be held, once it is."""
+        if "as an open lead reads too" in self.run.says("#moving") and (
+            self.wanted and POINTS[self.wanted] in self.hands.says("#at")
+        ):
+            self.run.press("Enter")
+
+    def act(self) -> None:
+        title, detail = self.run.says("#prompt-title"), self.run.says("#prompt-detail")
+        if not title or not self.run.run("document.querySelector('#keys button:not(:disabled)') ? 1 : 0"):
+            return
+        if self.asked and self.asked[-1] == title + detail and "net " in title + detail:
+            return
+        self.asked.append(title + detail)
+        if "tips together" in title:
+            self.hands.click("[data-do='touch']")
+            self.hands.until(lambda: "together" in self.hands.says("#at"), "the tips touch")
+            self.go_on()
+        elif "hands clear" in title + detail:
+            self.hands.click("[data-do='lift']")
+            self.hands.until(lambda: "air" in self.hands.says("#at"), "the probe is off")
+            self.go_on()
+        elif "still on" in title + detail:
+            if not self.wanted or POINTS[self.wanted] in self.hands.says("#at"):
+                self.go_on()
+        elif "net " in title + detail:
+            self.wanted = (title + detail).split("net ")[1].split()[0]
+            self.press_point((title + detail).split("net ")[1].split()[0])
+        else:
+            self.go_on()
+
+
+POINTS = {"VUSB": "TP1", "VIN": "TP2", "+3V3": "TP3", "EN": "TP4", "VAUX": "TP5"}
+FRAME = {"board": "Toy", "base": {}}
+
+
+@pytest.mark.parametrize(("width", "height"), [(820, 1180), (390, 844)])
+def test_a_first_power_on_by_two_pages_and_nothing_else(virtual: Any, tmp_path: Path, width: int, height: int) -> None:
+    address = virtual.until(r"hands: (\S+)")[1]
+    told = (tmp_path / "hand.toml").read_text(encoding="utf-8")
+    assert 'by = "hand"' in told
+    assert "scanner" not in told
+    with (
+        browser_module.Chromium() as browser,
+        Command(tmp_path, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command,
+    ):
+        hands = browser.tab(address, width=width, height=height)
+        hands.until(lambda: "Your hands" in hands.run("document.body ? document.body.innerText : ''"), "the hands")
+        assert hands.run("document.querySelectorAll('svg .spot').length") == len(POINTS)
+        assert hands.run("document.documentElement.scrollWidth") <= width
+        run = browser.tab(command.address, width=width, height=height)
+        newcomer, ends = Newcomer(run, hands), time.monotonic() + 150
+        lit = False
+        while not run.says("#answer-word"):
+            assert time.monotonic() < ends, newcomer.asked
+            newcomer.act()
+            newcomer.assure()
+            lit = lit or "On: USB" in hands.says("#on-says")
+            time.sleep(0.1)
+        assert "PASS" in run.says("#answer-word"), command.text
+        assert lit, "the page of the hands says what is on"
+        hands.until(lambda: hands.says("#on-says") == "All outputs off", "off is said")
+        assert command.wait() == 0, command.text
+        assert run.complaints() == hands.complaints() == []
+
+
+def test_the_hands_are_behind_the_door(virtual: Any) -> None:
+    client = importlib.import_module("test_door").Client(virtual.until(r"hands: (\S+)")[1])
+    assert client.ask("GET", "/")[0] == 403
+    assert client.ask("POST", "/hand", '{"do": "lift"}')[0] == 403
+    client.cookie = client.ask("GET", client.path)[1]["set-cookie"].partition(";")[0]
+    page = client.ask("GET", "/")[2]
+    csrf = page.split('name="page" content="')[1].split('"')[0]
+    ours = {"Origin": f"http://{client.host}", "x-wakeboard-page": csrf}
+    assert client.ask("POST", "/hand", '{"do": "lift"}', Origin=ours["Origin"])[0] == 403
+    assert client.ask("POST", "/hand", '{"do": "put", "point": "TP9"}', **ours)[0] == 400
+    status, _, state = client.ask("POST", "/hand", '{"do": "put", "point": "TP3"}', **ours)
+    assert (status, json.loads(state)) == (200, {"at": "TP3", "on": []})
