@@ -58,7 +58,11 @@ def test_how_wide_one_type_may_be_does_not_depend_on_how_rough_the_board_is() ->
     wild = Wild(np.array([0]), 4.0, -2.0)
     for scale in (0.03, 0.4, 2.5):
         assert wild.beside(scale).times * scale == pytest.approx(4.0)
+        assert wild.beside(scale, 2).times * scale**2 == pytest.approx(max(4.0, scale**2))
     assert wild.beside(9.0).extra == 0.0
+    # and it is the rarer, the closer the rest of the board is to the drawing
+    assert wild.beside(0.1).log_odds == pytest.approx(-2.0 + math.log(0.1))
+    assert wild.beside(2.5).log_odds == -2.0
 
 
 DIVIDER = Circuit(

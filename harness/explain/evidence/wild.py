@@ -39,9 +39,11 @@ class Wild:
         """Variance beyond the table's, as a multiple of it."""
         return self.times**2 - 1
 
-    def beside(self, factor: float) -> Wild:
-        """Where the whole table is taken by a factor wider, or closer: how wide one type may be stays what it is."""
-        return replace(self, times=max(self.times / factor, 1.0))
+    def beside(self, scale: float, power: int = 1) -> Wild:
+        """Where the whole table is taken by a scale (to a power, of such values) wider, or closer: how wide one type
+        may be stays what it is, and is the rarer the closer the rest of the board is to the drawing."""
+        rarer = math.log(min(scale, 1.0))
+        return replace(self, times=max(self.times / scale**power, 1.0), log_odds=self.log_odds + rarer)
 
 
 class Wilds(tuple[Wild, ...]):

@@ -120,7 +120,7 @@ class Likelihood:
         powers = [2 if self.unknowns[int(w.members[0])].by_decades else 1 for w in kinds]
         self.scales = [scale for scale, _ in SCALES]
         self.wild = [
-            Wilds(w.beside(scale**power) for w, power in zip(kinds, powers, strict=True)) for scale in self.scales
+            Wilds(w.beside(scale, power) for w, power in zip(kinds, powers, strict=True)) for scale in self.scales
         ]
         n = len(self.evidence.y)
         self.learnt = np.zeros(n)
