@@ -36,6 +36,8 @@ NOT_HERE = {
     r"wakeboard bench --probe .*": "wants an instrument; tests/run/test_probe.py has one on the wire",
     r"wakeboard run .*--page.*": PAGE,
     r"wakeboard page.*": PAGE,
+    r"wakeboard virtual .*": PAGE,
+    r"wakeboard run .*--bench hand\.toml.*": PAGE,
     r"wakeboard run .*--bench bench\.toml": BENCH,
     r"pytest --wb-unit .*": "the plug-in starts a pytest of its own; tests/script does it",
     r"wakeboard rehearse .*--on .*": "starts a Dask cluster; tests/rehearse has one",
