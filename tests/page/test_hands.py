@@ -91,6 +91,9 @@ class Newcomer:
             self.hands.click("[data-do='touch']")
             self.hands.until(lambda: "together" in self.hands.says("#at"), "the tips touch")
             self.go_on()
+            self.run.until(lambda: "tips together" not in self.run.says("#prompt-title"), "the check is over")
+            self.hands.click("[data-do='lift']")  # at once: tips that stay together are taken for the next point
+            self.hands.until(lambda: "air" in self.hands.says("#at"), "the tips are apart")
         elif "hands clear" in title + detail:
             self.hands.click("[data-do='lift']")
             self.hands.until(lambda: "air" in self.hands.says("#at"), "the probe is off")
