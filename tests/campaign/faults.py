@@ -200,8 +200,8 @@ def disk(count: int, rng: random.Random, store_bytes: int) -> Iterator[Try]:
 @dataclass(frozen=True)
 class Trouble:
     """What goes wrong while a board has power. do: gives when it began; codes: the exit codes that are right; words:
-    what the story must say, one of them; left: whether nothing can switch the output off; deaf: SIGINT is ignored where
-    the run begins, as in the background of a shell."""
+    what the story must say, one of them, unless nobody can have seen it; left: whether nothing can switch the output
+    off; deaf: SIGINT is ignored where the run begins, as in the background of a shell."""
 
     row: str
     do: Callable[[Lane, Going], float]
@@ -296,7 +296,8 @@ def power_try(trouble: Trouble, moment: float) -> Try:
     def run(lane: Lane) -> Verdict:
         verdict = lane.run(during=during, sequence=trouble.sequence, deaf=trouble.deaf)
         words = (trouble.words,) if isinstance(trouble.words, str) else trouble.words
-        if verdict.code not in trouble.codes or not any(each in " ".join(verdict.notes) for each in words):
+        told = any(each in " ".join(verdict.notes) for each in words)
+        if verdict.code not in trouble.codes or not (told or verdict.unseen):
             verdict.odd = True
             verdict.notes.append(f"exit code {verdict.code}, not {trouble.codes}, with {trouble.words!r}")
         return verdict

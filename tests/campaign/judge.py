@@ -45,6 +45,7 @@ class Verdict:
     told: bool = False
     falsely: bool = False
     code: int | None = None
+    unseen: bool = False  # what came on after the fault was off again before anybody could have been answered
     notes: list[str] = field(default_factory=list)
     odd: bool = False  # anything that nobody planned: a traceback
 
@@ -75,6 +76,7 @@ def judge(events: Sequence[Event], notes: Sequence[dict[str, Any]], db: Path, co
     on = _still_on(events)
     verdict.left_on = sorted(on)
     verdict.off_after = off_after(events, fault_at)
+    verdict.unseen = unseen(events, fault_at)
     result = next((each for each in notes if each["what"] == "result"), None)
     verdict.told = code == 6 or (code is not None and code < 0)
     if result is not None:
@@ -112,6 +114,23 @@ def off_after(events: Sequence[Event], fault_at: float | None) -> float | None:
         if was and not on and event.time >= fault_at:
             dark = event.time - fault_at
     return dark
+
+
+def unseen(events: Sequence[Event], fault_at: float | None) -> bool:
+    """Whether outputs came on after the fault, and each was off again, by a command that was on its way, before the
+    supply answered anything: no program can tell of that."""
+    came = [k for k, e in enumerate(events) if fault_at is not None and e.time >= fault_at and _is(e, "on")]
+    for k in came:
+        ends = next(
+            (n for n in range(k, len(events)) if events[n].name == events[k].name and _is(events[n], "off")), None
+        )
+        if ends is None or any(e.what == "<" and e.name == "supply" for e in events[k:ends]):
+            return False
+    return bool(came)
+
+
+def _is(event: Event, state: str) -> bool:
+    return event.what == "out" and event.text == state
 
 
 def _steps(verdict: Verdict, notes: Sequence[dict[str, Any]], db: Path) -> None:

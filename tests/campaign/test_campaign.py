@@ -14,6 +14,7 @@ import pytest
 
 from tests.campaign import faults, fuzz
 from tests.campaign.faults import Try
+from tests.campaign.judge import Event, unseen
 from tests.campaign.lane import Lane
 from tests.campaign.proxy import Mischief
 
@@ -86,18 +87,18 @@ def test_the_network_misbehaves(lane: Lane, name: str, mischief: Mischief) -> No
     hold(lane, faults.network_try(name, mischief))
 
 
-RETURNS = "an output comes back 20 ms after off, once"
-UNTOLD = pytest.mark.xfail(reason="open: off again in 25 ms, on a quiet machine not always told", strict=False)
-
-
-@pytest.mark.parametrize(
-    "trouble",
-    [pytest.param(each, marks=UNTOLD if each.row == RETURNS else ()) for each in faults.TROUBLES[4:]],
-    ids=lambda each: each.row,
-)
+@pytest.mark.parametrize("trouble", faults.TROUBLES[4:], ids=lambda each: each.row)
 def test_a_supply_a_program_or_a_person_does_what_nobody_expects(lane: Lane, trouble: faults.Trouble) -> None:
     """With the exit code and the words that are right for it. Those before these are tried on the virtual clock."""
     hold(lane, faults.power_try(trouble, 0.2))
+
+
+def test_the_judge_knows_what_nobody_can_have_seen() -> None:
+    on, off, asked = Event(1.02, "USB", "out", "on"), Event(1.03, "USB", "out", "off"), Event(1.025, "supply", "<", "1")
+    assert unseen([on, off], 1.0)
+    assert not unseen([on, asked, off], 1.0), "an answer was given meanwhile"
+    assert not unseen([on], 1.0), "it stays on"
+    assert not unseen([Event(0.5, "USB", "out", "on"), off], 1.0), "that was before the fault"
 
 
 def test_the_disk_is_full(lane: Lane) -> None:
