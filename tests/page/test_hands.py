@@ -84,8 +84,9 @@ class Newcomer:
         title, detail = self.run.says("#prompt-title"), self.run.says("#prompt-detail")
         if not title or not self.run.run("document.querySelector('#keys button:not(:disabled)') ? 1 : 0"):
             return
-        if self.asked and self.asked[-1] == title + detail and "net " in title + detail:
-            return
+        placed = "net " in title + detail or "Reverse the leads" in title
+        if placed and self.asked and self.asked[-1] == title + detail:
+            return  # the probe is where it was asked for
         self.asked.append(title + detail)
         if "tips together" in title:
             self.hands.click("[data-do='touch']")
@@ -101,6 +102,10 @@ class Newcomer:
         elif "still on" in title + detail:
             if not self.wanted or POINTS[self.wanted] in self.hands.says("#at"):
                 self.go_on()
+        elif "Reverse the leads at" in title:
+            self.hands.click("[data-do='lift']")
+            self.hands.until(lambda: "air" in self.hands.says("#at"), "the probe is off")
+            self.press_point(self.wanted)
         elif "net " in title + detail:
             self.wanted = (title + detail).split("net ")[1].split()[0]
             self.press_point((title + detail).split("net ")[1].split()[0])

@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -107,6 +108,37 @@ def test_levels_are_taken_without_a_key(toy: Any) -> None:
     assert "█" in person.screen or "#" in person.screen
     assert re.search(r"taken: 3\.[23]\d+ V at TP3", person.screen)
     assert result.outcome == "pass", result.error
+
+
+class Tips:
+    """A meter whose tips touch each other: 0 V, whatever its input."""
+
+    can_be_high = True
+    input_ohms = 1e10
+
+    def __init__(self) -> None:
+        self.clock = SimpleNamespace(now=lambda: self.time, sleep=self.pass_on)
+        self.time = 0.0
+
+    def pass_on(self, seconds: float) -> None:
+        self.time += max(seconds, 0.05)
+
+    def volts_or_overload(self) -> Any:
+        return SimpleNamespace(overload=False, value=0.0)
+
+    def set_input(self, high: bool) -> None:
+        self.input_ohms = 1e10 if high else 1e7
+
+
+def test_tips_that_still_touch_after_their_check_are_not_taken_for_the_first_point() -> None:
+    looks = iter(range(200))
+    hands = SteadyHands(Operator(write=lambda _text: None, read_key=lambda _s: "q" if next(looks) > 100 else None))
+    hands.attach(Tips())
+    hands.trusted = True  # an open lead of this meter was seen to move
+    hands.zero_seen()
+    with pytest.raises(OperatorStop):
+        hands.place("Probe TP1", "net VUSB   red lead")
+    assert hands.taken == []
 
 
 def test_zero_volts_is_proven_by_the_input_once_an_open_lead_was_seen_to_move(toy: Any) -> None:

@@ -78,8 +78,9 @@ class SteadyHands:
         return False
 
     def zero_seen(self) -> None:
-        """The probes were touched together and the meter read zero: not asked again in this session."""
-        self.zeroed = True
+        """The probes were touched together and the meter read zero: not asked again in this session. They may still
+        touch each other: the first point counts once they have moved."""
+        self.zeroed, self._fresh = True, False
 
     def place(self, title: str, detail: str) -> None:
         """Prompt and wait until the probe is there. Raises SkipPoint, TakeAgain, OperatorStop, what the bench and guard
