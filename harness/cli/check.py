@@ -113,7 +113,7 @@ def _rough_as_json(each: RoughPart) -> dict[str, object]:
 def _rough_line(each: RoughPart) -> str:
     from wakeboard.instruments.quantity import show
 
-    how = f"; `{'` or `'.join(each.keys)}` in board.toml narrows it" if each.keys else ""
+    how = f"; state its `{'` or `'.join(each.keys)}` to narrow that" if each.keys else ""
     moves = f"may move {each.net} by {show(each.volts, 'V', 2)} [{each.state}]"
     return f"{each.part}: {' and '.join(each.says)} {moves}{how}"
 

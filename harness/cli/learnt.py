@@ -51,7 +51,7 @@ def _tell(common: Common, board: Board, taught: Taught) -> None:
 
     common.say(f"{board.name} {board.revision}, by {count(len(taught.units), 'unit')}: {', '.join(taught.units)}")
     if not taught.values:
-        common.say("  no part of all units is told otherwise than drawn")
+        common.say("  nothing that all of them show is otherwise than drawn")
     for value in taught.values:
         unit = _unit(board, value)
         common.say(

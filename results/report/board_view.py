@@ -206,8 +206,11 @@ def _card(
         told = verdict(record) if record else ""
     elif own:
         told = _own_words(comparison, unit, own)
+    elif with_some := [text for text, units in comparison.several.items() if unit in units]:
+        others = [each for each in comparison.several[with_some[0]] if each != unit]
+        told = f"{_own_words(comparison, unit, with_some)}; outside limits in {', '.join(others)} too"
     else:
-        told = "nothing of its own: only what other units show too"
+        told = "nothing of its own: only what every unit shows"
     return UnitCard(
         serial=unit,
         short=short,

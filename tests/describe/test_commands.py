@@ -107,6 +107,11 @@ def test_check_tells_everything(folder, capsys):
     assert f'{folder / "board.toml"}:{line}: supplies.USB.budget: found "500"; allowed: ' in captured.out
     assert 'did you mean "scanner"?' in captured.out
     assert "absent.toml: found no such file" in captured.out
+    assert execute(["check", str(folder / "bord.toml")]) == 2
+    assert (
+        'bord.toml: found no such file or directory; allowed: a file that can be read; did you mean "board.toml"?'
+        in (capsys.readouterr().out)
+    )
     assert "Traceback" not in captured.out + captured.err
     assert captured.err.strip() == "3 problems in 3 files"
 

@@ -88,7 +88,8 @@ def test_words_and_repairs_name_each() -> None:
     assert describe_any(_bus(), ["C4:short", "C5:short", "U4:short"]) == "C4, C5 or U4 is shorted (+3V3 to GND)"
     found = any_repair(_bus(), faults)
     assert [r.does for r in found] == [
-        "if it is U4.SDA:stuck=low (50 %): replace U4", "if it is U8.SDA:stuck=low (50 %): replace U8",
+        "if U4.SDA holds SDA low, whatever it is told (50 %): replace U4",
+        "if U8.SDA holds SDA low, whatever it is told (50 %): replace U8",
     ]  # fmt: skip
     assert [r.fault for r in found] == ["U4.SDA:as_drawn", "U8.SDA:as_drawn"]
 

@@ -14,7 +14,7 @@ import tomllib
 from dataclasses import dataclass, field, replace
 from typing import Any, NoReturn
 
-from wakeboard.harness.describe.problems import Problem, quoted
+from wakeboard.harness.describe.problems import Problem, nearest, quoted
 from wakeboard.harness.describe.toml.positions import Path, line_of, positions
 from wakeboard.harness.describe.toml.syntax import complaint
 from wakeboard.results.visible import visible
@@ -81,7 +81,8 @@ def read(file: str | os.PathLike[str]) -> Document:
         raw = _bytes_of(name)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = getattr(error, "strerror", None) or str(error)
-        return _unreadable(name, "", 0, reason.lower(), "a file that can be read")
+        hint = _beside(name) if isinstance(error, FileNotFoundError) else ""
+        return _unreadable(name, "", 0, reason.lower(), "a file that can be read", hint)
     if len(raw) > _LARGEST:
         return _unreadable(name, "", 0, "a very large file", f"a TOML file of at most {_LARGEST // 1_000_000} MB")
     try:
@@ -102,6 +103,15 @@ def read_named(file: str | os.PathLike[str]) -> Document:
     if not document.readable:
         document.problems = [_unshown(each) for each in document.problems]
     return document
+
+
+def _beside(name: str) -> str:
+    """A hint that names a TOML file of the same folder whose name is near."""
+    folder, file = os.path.split(name)
+    try:
+        return nearest(file, [each for each in os.listdir(folder or ".") if each.endswith(".toml")])
+    except OSError:
+        return ""
 
 
 def _unshown(problem: Problem) -> Problem:

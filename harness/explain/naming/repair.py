@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from wakeboard.harness.explain.naming.words import describe
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, Part, parse_fault
 from wakeboard.instruments.virtual.circuit.faults.effects import bridged
@@ -50,7 +51,7 @@ def any_repair(circuit: Circuit, faults: Sequence[tuple[str, float]]) -> list[Re
         return repairs(circuit, [first])  # whichever it is, the same is done
     for text, each in likely:
         found += [
-            replace(r, share=each, does=f"if it is {text} ({100 * each:.0f} %): {r.does}")
+            replace(r, share=each, does=f"if {describe(circuit, text)} ({100 * each:.0f} %): {r.does}")
             for r in repairs(circuit, [text])
         ]
     return found
