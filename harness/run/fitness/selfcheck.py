@@ -73,9 +73,8 @@ def check_instruments(
 ) -> Iterator[CheckedInstrument]:
     """Every instrument of a bench file in turn; one that fails says why, and the next is still looked at."""
     seen: list[CheckedInstrument] = []
-    for instrument in sorted(
-        described.instruments.values(), key=lambda each: each.kind == "scanner"
-    ):  # when all is off
+    relays_last = sorted(described.instruments.values(), key=lambda each: each.kind == "scanner")
+    for instrument in relays_last:  # they are moved when every output is seen to be off
         checked = CheckedInstrument(instrument.name, instrument.kind, instrument.address)
         try:
             began = time.perf_counter()

@@ -1,11 +1,12 @@
 """What `wakeboard bench` tries of a supply and of relays, so that a run is not the first to meet a refused command.
 
 A supply: voltage, limit and protections in the forms that a run says, each read back, while every output of it says
-that it is off; then as it was. Relays: one channel closed and opened again, and only with every output of the bench seen
-to be off and the meter in volts. The channel that puts the meter's leads together where there is one, else the one of a
-test resistor: they reach no net of the board.
+that it is off; then as it was. Relays: one channel closed and opened again, and only with every output of the bench
+seen to be off and the meter in volts. The channel that puts the meter's leads together where there is one, else the one
+of a test resistor: they reach no net of the board.
 
-A meter's diode test is not tried: no step of a run uses it, and it sends 1 mA at up to 7 V into whatever the leads are on.
+A meter's diode test is not tried: no step of a run uses it, and it sends 1 mA at up to 7 V into whatever the leads are
+on.
 """
 
 from __future__ import annotations
@@ -26,8 +27,8 @@ INRUSH = 0.03  # s: what a run allows a small board
 
 
 def try_settings(psu: Any, channels: Sequence[str]) -> list[str]:
-    """Each output set as a run does it, while it is off; what was taken, in words. Raises BenchError for what is refused,
-    by its command, and for an output that comes on meanwhile."""
+    """Each output set as a run does it, while it is off; what was taken, in words. Raises BenchError for what is
+    refused, by its command, and for an output that comes on meanwhile."""
     told: dict[str, None] = {}
     for channel in channels:
         if not psu.looks.state_questions(channel):
@@ -86,7 +87,7 @@ def harmless_channel(probing: Probing) -> tuple[str, str]:
 
 
 def try_switching(relays: Any, probing: Probing) -> str:
-    """One channel closed beside nothing, and opened: in words. Raises BenchError for what is refused or does not move."""
+    """One channel closed and opened, in words. Raises BenchError for what is refused or does not move."""
     channel, does = harmless_channel(probing)
     if not channel:
         return ""
