@@ -65,8 +65,8 @@ class Slopes:
         self.partials = np.empty((len(self.plans), self.layout.partials))
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))
-        self._overrides: dict[int, list[tuple[Mapping[str, Any], Array]]] = {}
-        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, Any], Array]]] = {}
+        self._overrides: dict[int, list[tuple[Mapping[str, Any], Ints]]] = {}
+        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, Any], Ints]]] = {}
         self._rows: dict[int, Ints] = {}
         with np.errstate(all="ignore"):
             self._inverse = self._inverses()
@@ -250,7 +250,7 @@ class Slopes:
         """By how much (some) which parameters (members (M, 1), columns) are moved."""
         index, tail = self._model.find_value(unknown.path)
         rows = self.layout.part_rows[index]
-        found = []
+        found: list[tuple[tuple[Ints, Ints], Array]] = []
         for overrides, members in self._alike(index, tail.rpartition(".")[0] + ".drive"):
             drawn = overrides.get(tail, unknown.drawn)
             moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
@@ -260,19 +260,19 @@ class Slopes:
                 found.append(((members[:, None], rows[some]), by[some]))
         return found
 
-    def _alike(self, index: int, own: str) -> list[tuple[Mapping[str, Any], Array]]:
+    def _alike(self, index: int, own: str) -> list[tuple[Mapping[str, Any], Ints]]:
         """The overrides of a part, and which members have them, but for what other pins than its `own` drive: that
         changes nothing in what a value does to its part's parameters. Kept, as a part has many values."""
         found = self._merged.get((index, own))
         if found is None:
-            alike: dict[tuple[tuple[str, Any], ...], tuple[Mapping[str, Any], list[Array]]] = {}
+            alike: dict[tuple[tuple[str, Any], ...], tuple[Mapping[str, Any], list[Ints]]] = {}
             for overrides, members in self._overridden(index):
                 key = tuple((k, v) for k, v in overrides.items() if k == own or not k.endswith(".drive"))
                 alike.setdefault(key, (overrides, []))[1].append(members)
             found = self._merged[index, own] = [(each, np.concatenate(some)) for each, some in alike.values()]
         return found
 
-    def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
+    def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Ints]]:
         """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
         found = self._overrides.get(index)
         if found is None:
