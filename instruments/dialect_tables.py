@@ -292,7 +292,9 @@ class PsuDialect(Base):
     models: tuple[Model, ...] = ()
     volts: Accuracy = Accuracy(reading=0.001, fixed=0.020)
     amps: Accuracy = Accuracy(reading=0.003, fixed=0.010)
-    settle: float = Field(0.05, ge=0, description="s from a command to the output having moved, no load")
+    settle: float | None = Field(
+        None, ge=0, description="s from a command to the output having moved, no load; none: no figure is known"
+    )
 
     def model_of(self, identity: str) -> Model | None:
         return next((each for each in self.models if re.search(each.idn, identity)), None)

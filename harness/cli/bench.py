@@ -53,8 +53,11 @@ def command(
     """Ask every instrument who it is, and whether it is what the bench file says.
 
     Identity, serial number, calibration date, dialect with its cautions and what in it is unverified, and how soon the
-    power would be off by what the supplies take to answer. Nothing is switched on or off, but with --conform: that
-    switches every output on, at 1 V and 10 mA into an open circuit, after asking.
+    power would be off by what the supplies take to answer. What a run will say to them is tried: settings of outputs
+    that are off, put back afterwards; the meter's functions; one relay, when every output is seen to be off.
+
+    No output is switched on, but with --conform: that switches every output on, at 1 V and 10 mA into an open
+    circuit, after asking.
 
     Without a bench file: whatever answers on the ports of this computer. Serial ports are listed and not opened.
 

@@ -75,6 +75,11 @@ class Psu(Spoken[PsuDialect]):
         """What the supply can and cannot do (dialect.Can)."""
         return self.dialect.can
 
+    @property
+    def settle_s(self) -> float | None:
+        """s from a command to the output having moved, at most; None where the dialect has no figure."""
+        return self.dialect.settle
+
     def cautions(self) -> list[str]:
         """What a person should know before this supply energises a board."""
         said = [*self.dialect.cautions, *([self.link.not_excluded] if self.link.not_excluded else [])]
@@ -166,6 +171,11 @@ class Psu(Spoken[PsuDialect]):
             raise DialectError(f"{self.link.name} cannot tell its settings", instrument=self.link.name)
         volts, amps = self.outputs.ask(name, [ask.volts, ask.amps])
         return self.outputs.read_number(ask.volts, volts), self.outputs.read_number(ask.amps, amps)
+
+    def ovp_level(self, ch: Ch) -> float | None:
+        """V at which its over-voltage protection acts, as the instrument says; None where it cannot tell."""
+        name, question = self.outputs.known(ch), self.dialect.ask.ovp
+        return None if question is None or not self.dialect.can.ovp else self._number(name, question)
 
     # --- protections ------------------------------------------------------------------------------------------------
     def protect(self, ch: Ch, ovp: float | None = None, ocp: float | None = None, delay: float | None = None) -> None:

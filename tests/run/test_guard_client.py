@@ -341,7 +341,7 @@ def test_what_it_is_asked_for_it_asks_the_guard_for(guard: ProcessGuard, played:
     sample = {"time": 1.0, "volts": 5.0, "amps": 0.02, "mode": "cv", "on": True, "trip": None}
     track = {"times": [0.0], "volts": [5.0], "amps": [0.1], "limit": [0.1], "mode": ["cv"]}
     played.answers |= {
-        "sample": sample, "amps_error": 0.003, "change": None, "bound": None, "climbing": True,
+        "sample": sample, "amps_error": 0.003, "settle_s": 0.12, "change": None, "bound": None, "climbing": True,
         "trace": {"tracks": {"USB": track}, "traffic": [[1.0, "supply", ">", "*IDN?"]]},
     }  # fmt: skip
     assert guard.prove_off().states == {"USB": "off"}
@@ -349,6 +349,7 @@ def test_what_it_is_asked_for_it_asks_the_guard_for(guard: ProcessGuard, played:
     assert guard.climbing("USB") is True
     assert guard.sample("USB").amps == 0.02
     assert guard.amps_error("USB", 0.1) == 0.003
+    assert guard.settle_s("USB") == 0.12
     guard.change()
     guard.bound("USB", 0.1, None)
     assert guard.off("USB").confirmed

@@ -169,6 +169,7 @@ def test_an_orderly_life(play: Any) -> None:
         seen = runner.ask("sample", supply="USB")
         assert (seen["volts"], seen["amps"], seen["mode"], seen["on"]) == (5.0, 0.02, "cv", True)
         assert runner.ask("amps_error", supply="USB", amps=0.1) == pytest.approx(0.002)
+        assert runner.ask("settle_s", supply="USB") == 0.0  # nobody states one of this supply
         assert runner.ask("change") is None
         assert runner.ask("bound", supply="USB", most_amps=0.06, least_amps=0.01) is None
         assert runner.ask("energised") > 0.0

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.bench.calibration import check_calibration
 from wakeboard.harness.run.fitness.budget import Timed, time_supply
+from wakeboard.harness.run.fitness.trying import try_settings, try_switching
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.ports import Shot, View
@@ -20,7 +21,7 @@ from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
-    from wakeboard.harness.describe.bench import Bench, Instrument
+    from wakeboard.harness.describe.bench import Bench, Instrument, Probing
 
 ON = "output {} is ON: `wakeboard off BENCH` switches everything off"
 OFF_VOLTS = 1.0  # V on an output that is off: above what its own capacitors leave within seconds
@@ -71,7 +72,9 @@ def check_instruments(
     open_driver: Callable[[Instrument], Any],
 ) -> Iterator[CheckedInstrument]:
     """Every instrument of a bench file in turn; one that fails says why, and the next is still looked at."""
-    for instrument in described.instruments.values():
+    seen: list[CheckedInstrument] = []
+    relays_last = sorted(described.instruments.values(), key=lambda each: each.kind == "scanner")
+    for instrument in relays_last:  # they are moved when every output is seen to be off
         checked = CheckedInstrument(instrument.name, instrument.kind, instrument.address)
         try:
             began = time.perf_counter()
@@ -83,6 +86,7 @@ def check_instruments(
                     _look_at_dmm(checked, driver, described.mains)
                 elif described.scanner is instrument:
                     _look_at_routes(checked, driver, described.probing.routes)
+                    _switch(checked, driver, described.probing, seen)
                 elif instrument.kind == "scope":
                     _look_at_scope(checked, instrument, driver)
             finally:
@@ -94,6 +98,7 @@ def check_instruments(
             _soon_due(checked, instrument, today)
         except (BenchError, OSError) as error:
             checked.says.append(str(error))
+        seen.append(checked)
         yield checked
 
 
@@ -139,6 +144,7 @@ def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Any) -
         return
     if not on:
         checked.says.append("outputs off")
+        checked.says += try_settings(psu, list(instrument.feeds))
     elif not checked.on:
         checked.cautions.append(f"output {', '.join(on)} is on; it feeds no supply of the board")
 
@@ -182,7 +188,7 @@ def _look_at_scanner(checked: CheckedInstrument, scanner: Any) -> None:
 
 
 def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[str, str]) -> None:
-    """Each channel that the bench file routes, asked after; none is switched. Raises BenchError for what it refuses."""
+    """Each channel that the bench file routes, asked after. Raises BenchError for what it refuses."""
     closed = [channel for channel in routes.values() if scanner.is_closed(channel)]
     if errors := scanner.errors():
         told = ", ".join(f"{code} {text}" for code, text in errors[:2])
@@ -190,6 +196,16 @@ def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[st
     checked.says.append(f"knows {count(len(routes), 'channel')} of the routes")
     if closed:
         checked.cautions.append(f"channel {', '.join(closed)} is closed")
+
+
+def _switch(checked: CheckedInstrument, scanner: Any, probing: Probing, others: Sequence[CheckedInstrument]) -> None:
+    """A relay is moved only where nothing can flow through it, as far as this bench knows."""
+    doubtful = [each.name for each in others if each.kind in ("psu", "dmm") and not each.ok]
+    if doubtful or any("closed" in each for each in checked.cautions):
+        why = f"{', '.join(doubtful)} is not as it should be" if doubtful else "a channel is closed"
+        checked.says.append(f"switching is not tried: {why}")
+    elif says := try_switching(scanner, probing):
+        checked.says.append(says)
 
 
 def _look_at_scope(checked: CheckedInstrument, instrument: Instrument, scope: Any) -> None:

@@ -142,7 +142,7 @@ def _switch_on(context: Context, supply: str, setting: Setting) -> None:
     held = envelope_of(context, supply, setting.volts, setting.limit, None, None)
     context.time.pulse()
     context.guard.energise(supply, setting, replace(held, margin_volts=MARGIN), None)
-    context.time.sleep(held.inrush_s + SETTLE)
+    context.time.sleep(held.inrush_s + held.lag_s + SETTLE)
 
 
 def _shorted(supply: str, net: str, volts: float) -> WrongWiring:

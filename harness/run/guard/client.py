@@ -388,6 +388,9 @@ class ProcessGuard:
     def amps_error(self, supply: str, amps: float) -> float:
         return float(self._call("amps_error", supply=supply, amps=amps))
 
+    def settle_s(self, supply: str) -> float:
+        return float(self._call("settle_s", supply=supply))
+
     def instrument(self, supply: str) -> str:
         return self._instruments[supply]
 

@@ -62,7 +62,8 @@ class Envelope:
     volts, limit: the set points; inrush_s: how long it may limit after a change (C·V/I of the board with margin);
     most_amps: the step's own bound on the current, None: only the limit; least_amps: the least current expected, from
     which a lead that fell off is told, None: not told; margin_volts: how far the output may be from its set voltage;
-    amps_error: half-width of the supply's current readback.
+    amps_error: half-width of the supply's current readback; lag_s: how much later than usual the supply lets its output
+    follow a command, by its maker's word: a low voltage is granted so much more, and a current nothing.
     """
 
     volts: float
@@ -72,6 +73,7 @@ class Envelope:
     least_amps: float | None = None
     margin_volts: float = 0.25
     amps_error: float = 0.0
+    lag_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +245,7 @@ def _over_current(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str
 
 def _under_voltage(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
     since = watch.low_since
-    if since is None or sample.time - max(since, watch.changed) <= envelope.inrush_s:
+    if since is None or sample.time - max(since, watch.changed) <= envelope.inrush_s + envelope.lag_s:
         return None
     return "under-voltage", f"{sample.volts:.3f} V where {envelope.volts:.3f} V is set, and the supply does not limit"
 

@@ -179,6 +179,9 @@ class LocalGuard:
     def amps_error(self, supply: str, amps: float) -> float:
         return self.guard.amps_error(supply, amps)
 
+    def settle_s(self, supply: str) -> float:
+        return self.guard.settle_s(supply)
+
     def instrument(self, supply: str) -> str:
         return self.guard.feeds[supply].instrument
 

@@ -30,7 +30,7 @@ from typing import Any
 from wakeboard.harness.run.guard.armed import Armed, protections
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
 from wakeboard.harness.run.guard.dark import Dark
-from wakeboard.harness.run.guard.switching import Off, amps_error
+from wakeboard.harness.run.guard.switching import Off, amps_error, settle_s
 from wakeboard.harness.run.guard.terms import Feed, OffReport, Ramp, Setting, Time, Track
 from wakeboard.instruments.errors import (
     BenchError,
@@ -172,6 +172,10 @@ class Guard:
     def amps_error(self, supply: str, amps: float) -> float:
         """Half-width of the supply's current readback at `amps`; 0.0 where its dialect does not say."""
         return amps_error(self.feeds[supply], amps)
+
+    def settle_s(self, supply: str) -> float:
+        """s from a command to the output having moved; 0.0 where its dialect does not say."""
+        return settle_s(self.feeds[supply])
 
     def bound(self, supply: str, most_amps: float | None, least_amps: float | None) -> None:
         """Hold the current of an output that is on within other bounds from here on."""

@@ -227,6 +227,9 @@ class Shell:
     def do_amps_error(self, message: dict[str, Any]) -> Any:
         return self._guard().amps_error(message["supply"], message["amps"])
 
+    def do_settle_s(self, message: dict[str, Any]) -> Any:
+        return self._guard().settle_s(message["supply"])
+
     def do_off(self, message: dict[str, Any]) -> Any:
         return wire.report_data(self._guard().off(message["supply"]))
 

@@ -29,6 +29,11 @@ def amps_error(feed: Feed, amps: float) -> float:
     return float(accuracy.half_width(amps, 0.0)) if accuracy is not None else 0.0
 
 
+def settle_s(feed: Feed) -> float:
+    """s from a command to a supply's output having moved; 0.0 where its dialect does not say."""
+    return float(getattr(feed.psu, "settle_s", None) or 0.0)
+
+
 def flows(feed: Feed, amps: float) -> bool:
     """Whether this is a current out of the output, and no error of its readback."""
     return amps > 2 * amps_error(feed, amps) + STRAY_AMPS

@@ -148,6 +148,9 @@ class MovedLeads:
     def amps_error(self, supply: str, amps: float) -> float:
         return self._guard.amps_error(self._leads.output(supply), amps)
 
+    def settle_s(self, supply: str) -> float:
+        return self._guard.settle_s(self._leads.output(supply))
+
     def instrument(self, supply: str) -> str:
         return self._guard.instrument(self._leads.output(supply))
 

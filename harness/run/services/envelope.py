@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 INRUSH_MARGIN = 3.0  # times C·V/I: capacitors have tolerances, and the board draws current while it charges
-INRUSH_FLOOR = 0.03  # s: what a supply needs to settle by itself
+INRUSH_FLOOR = 0.03  # s: what a supply needs to settle by itself, where its dialect states no longer time
 MARGIN_SHARE, MARGIN_VOLTS = 0.03, 0.15  # of the set voltage: programming, readback and lead drop together
 
 
@@ -26,9 +26,9 @@ def envelope_of(
     least = expect.low if expect is not None else None
     if least is not None and least <= 2 * error:
         least = None  # the readback cannot tell such a current from none, so a lead that fell off is not told by it
-    return Envelope(
-        volts, limit, inrush, least_amps=least, margin_volts=MARGIN_VOLTS + MARGIN_SHARE * volts, amps_error=error
-    )
+    margin = MARGIN_VOLTS + MARGIN_SHARE * volts
+    lag = max(0.0, context.guard.settle_s(supply) - INRUSH_FLOOR)
+    return Envelope(volts, limit, inrush, least_amps=least, margin_volts=margin, amps_error=error, lag_s=lag)
 
 
 def with_most(held: Envelope, most: float | None) -> Envelope:

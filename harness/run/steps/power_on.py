@@ -167,7 +167,7 @@ def _settle(context: Context, model: Switched, envelope: Envelope) -> float:
     if model.settle is not None:
         return model.settle
     boot = context.board.target.boot_time if context.board.target else 0.0
-    return max(envelope.inrush_s, boot) + 0.05
+    return max(envelope.inrush_s + envelope.lag_s, boot) + 0.05
 
 
 def _keep(context: Context, model: Switched, setting: Setting, envelope: Envelope) -> None:

@@ -23,11 +23,12 @@ class SupplyFacts:
     amps_accuracy: Any
     channels: Sequence[str]
     most_ocp_delays: Mapping[str, float | None]
+    settle_s: float | None = None
 
     @classmethod
     def of(cls, psu: Psu) -> SupplyFacts:
         delays = {channel: psu.most_ocp_delay(channel) for channel in psu.channels}
-        return cls(psu.name, psu.can, psu.amps_accuracy, tuple(psu.channels), delays)
+        return cls(psu.name, psu.can, psu.amps_accuracy, tuple(psu.channels), delays, psu.settle_s)
 
 
 class DirectSupply:
@@ -38,6 +39,7 @@ class DirectSupply:
         self.can = facts.can
         self.amps_accuracy = facts.amps_accuracy
         self.channels = facts.channels
+        self.settle_s = facts.settle_s
         self._delays = facts.most_ocp_delays
         self._stage = supply.outputs[0].stage
         self._outputs: dict[str, Output] = {str(output.number): output for output in supply.outputs}
