@@ -120,7 +120,7 @@ def runner(monkeypatch: pytest.MonkeyPatch) -> Any:
     made.recorder = PlayedStore()
     made.context = PlayedContext(PlayedGuard())
     made.steps, made.error, made.trip, made.ended_by = [], None, None, ""
-    made._number, made._run_id, made._started, made._notes = 3, "run", 1.0, []
+    made._number, made._run_id, made._started, made._notes = 3, "", 0.0, []
     made._told = None
     monkeypatch.setattr(runner_module._discharge, "measure", lambda _context: None)
     return made
