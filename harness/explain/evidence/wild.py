@@ -60,11 +60,13 @@ class Wilds(tuple[Wild, ...]):
         return np.array([each.log_odds for each in self])
 
     @cached_property
-    def types(self) -> tuple[list[Ints], Ints]:
-        """The members of each type once, and of each way to be wide the number of its type."""
+    def types(self) -> tuple[Ints, Ints, Ints]:
+        """The members of all types, each type's together and once; where each type's begin; and of each way to be wide
+        the number of its type."""
         numbers: dict[int, int] = {}
         of = np.array([numbers.setdefault(int(w.members[0]), len(numbers)) for w in self])
-        return [self[int(np.flatnonzero(of == k)[0])].members for k in range(len(numbers))], of
+        members = [self[int(np.flatnonzero(of == k)[0])].members for k in range(len(numbers))]
+        return np.concatenate(members), np.cumsum([0, *map(len, members[:-1])]), of
 
 
 NO_WILDS: Final = Wilds()
@@ -92,21 +94,21 @@ def picked(
     of_type (T + ., T + .), of_piece (T,): covariance of the unknowns; rows (T, n): what one deviation of each does;
     off (n,): readings less what is expected.
     """
-    from scipy.linalg import cho_factor, cho_solve
+    from scipy.linalg import solve_triangular
 
     if not wild:
         return (), covariance, 0.0
     extra, odds = wild.extra, wild.odds
     sd = np.sqrt(np.maximum(np.diag(of_type)[: len(of_piece)], 0.0) + of_piece)
-    types, of = wild.types
-    along = np.array([sd[each] @ rows[each] for each in types])
+    members, begins, of = wild.types
+    along = np.add.reduceat(sd[members, None] * rows[members], begins)
     taken = np.zeros(len(wild), dtype=bool)
     out: list[int] = []
     for _ in range(MOST):
-        factor = cho_factor(covariance, lower=True, check_finite=False)
-        bent = cho_solve(factor, np.concatenate((along, off[None])).T, check_finite=False)
-        seen = extra * np.einsum("gn,ng->g", along, bent[:, :-1])[of]
-        told = extra * ((along @ bent[:, -1]) ** 2)[of]
+        lower = np.linalg.cholesky(covariance)
+        white = solve_triangular(lower, np.concatenate((along, off[None])).T, lower=True, check_finite=False)
+        seen = extra * np.einsum("ng,ng->g", white[:, :-1], white[:, :-1])[of]
+        told = extra * ((white[:, -1] @ white[:, :-1]) ** 2)[of]
         gain = odds + 0.5 * (told / (1 + seen) - np.log1p(seen))
         gain[taken | (extra <= 0)] = -math.inf
         best = int(np.argmax(gain))

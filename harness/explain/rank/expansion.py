@@ -319,6 +319,13 @@ class _Apart:
 
     @classmethod
     def of(cls, likelihood: Likelihood, scale: int, wide: Sequence[int], noise: Array) -> _Apart:
+        """At a scale, with some types wide; noise (n,): the readings' own variances. What does not depend on these is
+        worked out once, as candidates share scales."""
+        made = likelihood.kept(("apart", scale, *wide), lambda: cls._without_noise(likelihood, scale, wide))
+        return replace(made, noise=made.noise + np.diag(noise))
+
+    @classmethod
+    def _without_noise(cls, likelihood: Likelihood, scale: int, wide: Sequence[int]) -> _Apart:
         freedom = likelihood.freedoms[scale].widened(likelihood.wild[scale], wide)
         odds = sum(likelihood.wild[scale][k].log_odds for k in wide)
         whole, count = freedom.covariance, freedom.count
@@ -327,7 +334,7 @@ class _Apart:
         inverse = np.asarray(np.linalg.inv(of_t), dtype=float)
         tells = whole[count:, :count] @ inverse
         left = whole[count:, count:] - tells @ whole[:count, count:]
-        return cls(freedom.mean[:count], of_t, inverse, tells, left + np.diag(noise), freedom.mean[count:], odds)
+        return cls(freedom.mean[:count], of_t, inverse, tells, left, freedom.mean[count:], odds)
 
     def off(self, y: Array, place: _Place) -> Array:
         """(n,) readings less what the board of a place gives, with what t tells of d."""

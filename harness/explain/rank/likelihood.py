@@ -9,9 +9,9 @@ predictions are those of the board as learnt.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, Protocol
+from typing import Any, Final, Protocol, TypeVar
 
 import numpy as np
 
@@ -24,6 +24,8 @@ from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+
+_Made = TypeVar("_Made")
 
 UNTOUCHED: Final = 0.7
 """Probability that "something else" leaves an answer as it was (estimate, no source)."""
@@ -114,6 +116,7 @@ class Likelihood:
     wild: Sequence[Wilds] = field(init=False)  # by scale: types that may be wider than the table has them
     _last: Whitener | None = field(init=False, default=None)
     _spreads: dict[Hashable, Spread] = field(init=False, default_factory=dict)
+    _kept: dict[Hashable, Any] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         kinds = wilds(self.unknowns)
@@ -243,6 +246,13 @@ class Likelihood:
         best = max(at_scales, key=lambda c: c.log_likelihood)
         fit = float(np.logaddexp.reduce([c.log_likelihood for c in at_scales])) + self.answers(best)
         return replace(best, log_likelihood=fit if math.isfinite(fit) else -math.inf)
+
+    def kept(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
+        """What was made of the freedoms before under this key, else made now."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        found: _Made = self._kept[key]
+        return found
 
     # --- scores -----------------------------------------------------------------------------------------------
     def scored(self, candidate: Candidate) -> Candidate:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -105,7 +105,7 @@ def _over_grids(
     for k, (key, _) in enumerate(plan):
         rows.setdefault(key, []).append(k)
     y = likelihood.evidence.y[only]
-    best = {key: _best_on_grid(keys[key], means[rows[key]], y, white) for key in keys}
+    best = dict(_best_on_grids([(s, means[rows[key]]) for key, s in keys.items()], y, white))
     return [replace(best[s.key], suspect=s) for s in suspects]
 
 
@@ -117,17 +117,35 @@ def places(screened: Sequence[Screened]) -> dict[str, int]:
     return found
 
 
-def _best_on_grid(suspect: Suspect, means: Array, y: Array, white: Whitener) -> Screened:
-    """The best value of a suspect, between its grid points by interpolation in the logarithm."""
-    values = suspect.grid()
-    good = np.all(np.isfinite(means), axis=1)
-    if len(values) > 2 and good.sum() > 2:
-        from scipy.interpolate import PchipInterpolator
+def _best_on_grids(of: Sequence[tuple[Suspect, Array]], y: Array, white: Whitener) -> Iterator[tuple[str, Screened]]:
+    """The best value of each suspect, by its key. of: suspects, and what each predicts (V, only) over its grid."""
+    alike: dict[tuple[float, ...], list[tuple[Suspect, Array]]] = {}
+    for suspect, means in of:
+        good = np.all(np.isfinite(means), axis=1)
+        values = suspect.grid()
+        if len(values) > 2 and good.sum() > 2:
+            solved = tuple(v for v, g in zip(values, good, strict=True) if g and v is not None)
+            alike.setdefault(solved, []).append((suspect, means[good]))
+        else:
+            yield suspect.key, _best_of(suspect, values, means, white.log_likelihoods(y, means))
+    for solved, group in alike.items():
+        fine, finer = _between(solved, [means for _, means in group])
+        fits = white.log_likelihoods(y, np.concatenate(finer)).reshape(len(group), -1)
+        for (suspect, _), means, fit in zip(group, finer, fits, strict=True):
+            yield suspect.key, _best_of(suspect, fine, means, fit)
 
-        at = np.log(np.array([v for v, g in zip(values, good, strict=True) if g and v is not None]))
-        fine = np.linspace(at[0], at[-1], 6 * len(at))
-        means = PchipInterpolator(at, means[good], axis=0)(fine)
-        values = [float(v) for v in np.exp(fine)]
-    fit = white.log_likelihoods(y, means)
+
+def _between(values: Sequence[float], means: Sequence[Array]) -> tuple[list[float | None], Array]:
+    """Finer values, and what (K, fine, only) several suspects with these values predict there: interpolated in the
+    logarithm, all at once."""
+    from scipy.interpolate import PchipInterpolator
+
+    at = np.log(values)
+    fine = np.linspace(at[0], at[-1], 6 * len(at))
+    finer: Array = PchipInterpolator(at, np.array(means), axis=1)(fine)
+    return [float(v) for v in np.exp(fine)], finer
+
+
+def _best_of(suspect: Suspect, values: Sequence[float | None], means: Array, fit: Array) -> Screened:
     k = int(np.argmax(fit))
-    return Screened(suspect, values[k], values, means, float(fit[k]) if math.isfinite(fit[k]) else -math.inf)
+    return Screened(suspect, values[k], list(values), means, float(fit[k]) if math.isfinite(fit[k]) else -math.inf)

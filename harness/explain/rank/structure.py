@@ -37,22 +37,25 @@ def weighed(
 ) -> tuple[Weighing, Weigher, Lacks]:
     """What explains a unit, whatever its parts lack; the weigher of the board that it began with, and what a
     board without fault lacks. make: a weigher for a board that lacks something; begin: what other units lack."""
-    lacks = begin
-    first = weigher = make(lacks)
-    found = [_beside(weigher.weighed(pairs), lacks)]
-    while len(lacks) < MOST + len(begin):
-        lack = _likeliest(weigher, found[-1], [each for each in lacking if each not in lacks])
+    tried = [(begin, weigher := make(begin), weigher.singles())]
+    while len(tried) <= MOST:
+        lacks, weigher, single = tried[-1]
+        lack = _likeliest(weigher, single, [each for each in lacking if each not in lacks])
         if lack is None:
             break
         lacks = (*lacks, lack)
-        weigher = make(lacks)
-        found.append(_beside(weigher.weighed(pairs), lacks))
-    whole = _together(found)
+        tried.append((lacks, weigher := make(lacks), weigher.singles()))
+    if pairs:  # two faults only beside what the likeliest board lacks
+        k = max(range(len(tried)), key=lambda k: _best_score(_beside(tried[k][2], tried[k][0])))
+        lacks, weigher, single = tried[k]
+        tried[k] = (lacks, weigher, weigher.with_pairs(single))
+    whole = _together([_beside(single, lacks) for lacks, _, single in tried])
     if whole.fit is not None:
         likeliest = max([whole.none, *whole.candidates[:1]], key=lambda c: c.score)
         whole = replace(whole, fit=replace(whole.fit, lacks=tuple(likeliest.beside.values)))
     without_fault = whole.none.beside.values
-    return no_surer_than_the_model(whole), first, tuple(each for each in lacks if each.path in without_fault)
+    lacks = tuple(each for each in tried[-1][0] if each.path in without_fault)
+    return no_surer_than_the_model(whole), tried[0][1], lacks
 
 
 def without(lacks: Lacks) -> Change:
@@ -105,6 +108,10 @@ def _beside(found: Weighing, lacks: Lacks) -> Weighing:
     )
 
 
+def _best_score(found: Weighing) -> float:
+    return max([found.none.score, *(c.score for c in found.candidates[:1])])
+
+
 def _together(found: Sequence[Weighing]) -> Weighing:
     """All weighings as one: of each explanation the likeliest way."""
     if len(found) == 1:
@@ -117,7 +124,7 @@ def _together(found: Sequence[Weighing]) -> Weighing:
             best[c.texts_open] = c
     ordered = sorted(best.values(), key=lambda c: -c.score)
     p = rank.posterior([none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
-    winner = max(found, key=lambda each: max([each.none.score, *(c.score for c in each.candidates[:1])]))
+    winner = max(found, key=_best_score)
     return Weighing(
         ordered, p[2:], none, float(p[0]), float(p[1]), winner.freed, sum(each.solved for each in found), winner.fit,
         other,

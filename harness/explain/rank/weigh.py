@@ -55,7 +55,8 @@ CLOSE_ENOUGH: Final = 0.97
 @dataclass
 class Weigher:
     """Weighs suspects for one unit. `unknowns`: what a reading may depend on and nobody knows, with how far `freedom`
-    lets each go; `teachers`: what other units have read."""
+    lets each go; `teachers`: what other units have read; `least`: by how many deviations of the roughest board a fault
+    must move the readings to be looked at."""
 
     predictor: Predicts
     evidence: Evidence
@@ -65,27 +66,42 @@ class Weigher:
     something_else: float
     rarity: float = 0.05
     teachers: Teachers | None = None
+    least: float = 0.0
 
     def weigh(self, pairs: bool = True) -> Weighing:
         """Rank none, one and, where needed and `pairs`, two faults; nothing is surer than the model."""
-        return no_surer_than_the_model(self.weighed(pairs))
+        found = self.singles()
+        return no_surer_than_the_model(self.with_pairs(found) if pairs else found)
 
-    def weighed(self, pairs: bool = True) -> Weighing:
-        """The same as the sums have it, with how well the model fits."""
+    def singles(self) -> Weighing:
+        """None and one fault as the sums have them, with how well the model fits."""
         self._begin()
-        suspects = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
-        weighed = self._final(self._likeliest_singles(suspects))
+        self._tried = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
+        return self._fitted(self._final(self._likeliest_singles(self._tried)))
+
+    def with_pairs(self, found: Weighing) -> Weighing:
+        """What `singles` found and, where one fault does not do, two."""
+        if not self._unsettled(found):
+            return found
+        screened = screen(self.likelihood, self._tried, self.stages[-1:], self.rough)
+        pairing = Pairing(
+            self.only, self.evidence.y[self.only], self.likelihood.base[self.only], self.white_few, self.rough
+        )
+        both = self._large(self.fitter.solved(pairing.best(found.candidates, screened)))[:FINALISTS]
+        return self._fitted([*found.candidates, *needed(found.candidates, self._final(self.fitter.refine(both)))])
+
+    def _fitted(self, weighed: list[Candidate]) -> Weighing:
         result = self._result(weighed)
-        if pairs and self._unsettled(result):
-            screened = screen(self.likelihood, suspects, self.stages[-1:], self.rough)
-            pairing = Pairing(
-                self.only, self.evidence.y[self.only], self.likelihood.base[self.only], self.white_few, self.rough
-            )
-            both = self.fitter.solved(pairing.best(weighed, screened))[:FINALISTS]
-            weighed += needed(weighed, self._final(self.fitter.refine(both)))
-            result = self._result(weighed)
         best = result.candidates[0] if result.candidates and result.probabilities[0] > result.p_none else result.none
         return replace(result, fit=model_fit(self.likelihood, best))
+
+    def _large(self, candidates: list[Candidate]) -> list[Candidate]:
+        """Those that move the readings by `least` and more, where the board is as rough as it may be."""
+        if not self.least:
+            return candidates
+        n, measure = len(self.evidence.y), Whitener(self.spread.covariances[-1])
+        moved = measure(np.array([c.mean[:n] for c in candidates]).reshape(-1, n) - self.likelihood.base[:n])
+        return [c for c, by in zip(candidates, moved, strict=True) if float(by @ by) > self.least**2]
 
     def _likeliest_singles(self, suspects: Sequence[Suspect]) -> list[Candidate]:
         """The likeliest single faults, refined: by the table's spreads, and by closer ones, since a small fault shows
@@ -150,7 +166,7 @@ class Weigher:
         found = [
             replace(rough, suspects=(s.suspect,), values=(s.value,), log_prior=log_prior([s.suspect])) for s in kept
         ]
-        solved = fitter.solved(found)
+        solved = self._large(fitter.solved(found))
         real = self._in_sight([c for c in solved if not self._idle(c)][:FINALISTS], rough)
         return [*real, *[c for c in solved if self._idle(c)][:FINALISTS]]
 

@@ -30,7 +30,7 @@ from wakeboard.harness.explain.rank import rank, structure
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Teachers
 from wakeboard.harness.explain.rank.suspects import Suspect, priors, suspects
 from wakeboard.harness.explain.rank.weigh import Candidate, Weigher, Weighing
-from wakeboard.harness.explain.unit.units import Common, failed_alone, off_drawn
+from wakeboard.harness.explain.unit.units import LARGE, Common, failed_alone, off_drawn
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
 from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
@@ -283,7 +283,7 @@ class Case:
 
         def make(lacks: structure.Lacks) -> Weigher:
             predictor = self._predictor(structure.without(lacks))
-            return self._weigher(predictor, evidence, self.model.suspects, None)
+            return self._weigher(predictor, evidence, self.model.suspects, None, LARGE)
 
         weighing, weigher, lacks = self._run(make, pairs)
         return weighing, weigher.spread.covariances[-1], lacks
@@ -296,13 +296,14 @@ class Case:
             )
 
     def _weigher(
-        self, predictor: Predictor, evidence: Evidence, suspects: Sequence[Suspect], taught: Teachers | None
-    ) -> Weigher:
+        self, predictor: Predictor, evidence: Evidence, suspects: Sequence[Suspect], taught: Teachers | None,
+        least: float = 0.0,
+    ) -> Weigher:  # fmt: skip
         chances = priors()["board"]
         return Weigher(
             predictor, evidence, suspects, self.unknowns,
             freedom(self.unknowns, self.observations, evidence.y.tolist()),
-            float(chances["something_else"]), float(chances["something_else_spread"]), taught,
+            float(chances["something_else"]), float(chances["something_else_spread"]), taught, least,
         )  # fmt: skip
 
     def _run(

@@ -5,8 +5,8 @@ At an operating point the currents balance, F(x, p) = 0. A value that moves by d
     dx = -(dF/dx)^-1 (F(x, p + dp) - F(x, p))
 
 so one inverse a point gives the effect of every value, where solving anew would take one solution each. An element's
-current depends on the values of its own part only: at a fixed x, one value of every part is moved at once, and each
-part's currents are told apart. dp is a small share of a standard deviation: a regulator whose volts were moved by a
+current depends on its own parameters only: at a fixed x, one value for every element is moved at once, and each
+element's currents are told apart. dp is a small share of a standard deviation: a regulator whose volts were moved by a
 whole one would be at its current limit before its output follows.
 """
 
@@ -65,8 +65,8 @@ class Slopes:
         self.partials = np.empty((len(self.plans), self.layout.partials))
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))
-        self._overrides: dict[int, list[tuple[Mapping[str, Any], Array]]] = {}
-        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, Any], Array]]] = {}
+        self._overrides: dict[int, list[tuple[Mapping[str, Any], Ints]]] = {}
+        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, Any], Ints]]] = {}
         self._rows: dict[int, Ints] = {}
         with np.errstate(all="ignore"):
             self._inverse = self._inverses()
@@ -195,18 +195,47 @@ class Slopes:
     def _currents_moved(self, unknowns: Sequence[Unknown]) -> list[Array]:
         """For each value the change (B, rows) of its part's element currents at the same x."""
         out: list[Array] = [np.zeros((len(self.plans), len(self.rows_of(u)))) for u in unknowns]
-        for together in _rounds(unknowns, [self._acts(u) for u in unknowns]):
-            theta = self._system.parameters.expanded()
+        theta = self._system.parameters.expanded()
+        moves = [self._moves(theta, u) if self._acts(u) else [] for u in unknowns]
+        touched = [self._touched(each) for each in moves]
+        for together in _rounds(touched):
+            kept = [(where, theta[where]) for t in together for where, _ in moves[t]]
             for t in together:
-                self._move(theta, unknowns[t])
+                for where, by in moves[t]:
+                    theta[where] += by
             with np.errstate(all="ignore"):
                 system = replace(self._system, parameters=Parameters.whole(theta))
                 moved = evaluate(system, self._x).currents
+            for where, before in kept:
+                theta[where] = before
             for t in together:
                 rows = self.rows_of(unknowns[t])
-                delta = (moved[:, rows] - self._currents[:, rows]) / STEP
-                out[t] = np.where(np.isfinite(delta), delta, 0.0)
+                own = np.flatnonzero(np.isin(self._elements[1][rows], touched[t]))
+                delta = (moved[:, rows[own]] - self._currents[:, rows[own]]) / STEP
+                out[t][:, own] = np.where(np.isfinite(delta), delta, 0.0)
         return out
+
+    @cached_property
+    def _elements(self) -> tuple[Ints, Ints]:
+        """The number of the element that each parameter, and each current, is of."""
+        of_parameter = np.zeros(self.layout.parameters, dtype=np.intp)
+        of_current = np.zeros(self.layout.currents, dtype=np.intp)
+        first = 0
+        for block in self.layout.blocks:
+            numbers = first + np.arange(block.count)
+            for of, begin, times in (
+                (of_parameter, block.parameters, len(block.device.parameters)),
+                (of_current, block.currents, max(1, len(block.device.outputs))),
+            ):
+                of[begin : begin + times * block.count] = np.tile(numbers, times)
+            first += block.count
+        return of_parameter, of_current
+
+    def _touched(self, moves: Sequence[tuple[tuple[Ints, Ints], Array]]) -> Ints:
+        """The elements whose parameters are moved."""
+        of_parameter, _ = self._elements
+        rows = [of_parameter[columns] for (_, columns), _ in moves]
+        return np.unique(np.concatenate(rows)) if rows else np.zeros(0, dtype=np.intp)
 
     def _acts(self, unknown: Unknown) -> bool:
         """Whether a value acts in any member at all: a pin's output resistance only where the pin is driven."""
@@ -217,29 +246,33 @@ class Slopes:
         own = self._model.circuit.parts[index].values.get("io", {}).get(pin, {}).get("drive", "off")
         return any(each.get(f"{pin}.drive", own) in ("high", "low") for each, _ in self._overridden(index))
 
-    def _move(self, theta: Array, unknown: Unknown) -> None:
+    def _moves(self, theta: Array, unknown: Unknown) -> list[tuple[tuple[Ints, Ints], Array]]:
+        """By how much (some) which parameters (members (M, 1), columns) are moved."""
         index, tail = self._model.find_value(unknown.path)
         rows = self.layout.part_rows[index]
+        found: list[tuple[tuple[Ints, Ints], Array]] = []
         for overrides, members in self._alike(index, tail.rpartition(".")[0] + ".drive"):
             drawn = overrides.get(tail, unknown.drawn)
             moved = {**overrides, tail: float(drawn) * (1 + STEP * unknown.share)}
             by = self._model.parameters(index, moved) - theta[members[0], rows]
             some = np.flatnonzero(by)
-            theta[members[:, None], rows[some]] += by[some]
+            if len(some):
+                found.append(((members[:, None], rows[some]), by[some]))
+        return found
 
-    def _alike(self, index: int, own: str) -> list[tuple[Mapping[str, Any], Array]]:
+    def _alike(self, index: int, own: str) -> list[tuple[Mapping[str, Any], Ints]]:
         """The overrides of a part, and which members have them, but for what other pins than its `own` drive: that
         changes nothing in what a value does to its part's parameters. Kept, as a part has many values."""
         found = self._merged.get((index, own))
         if found is None:
-            alike: dict[tuple[tuple[str, Any], ...], tuple[Mapping[str, Any], list[Array]]] = {}
+            alike: dict[tuple[tuple[str, Any], ...], tuple[Mapping[str, Any], list[Ints]]] = {}
             for overrides, members in self._overridden(index):
                 key = tuple((k, v) for k, v in overrides.items() if k == own or not k.endswith(".drive"))
                 alike.setdefault(key, (overrides, []))[1].append(members)
             found = self._merged[index, own] = [(each, np.concatenate(some)) for each, some in alike.values()]
         return found
 
-    def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Array]]:
+    def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Ints]]:
         """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
         found = self._overrides.get(index)
         if found is None:
@@ -298,22 +331,20 @@ class Moved:
         return out
 
 
-def _rounds(unknowns: Sequence[Unknown], acts: Sequence[bool]) -> list[list[int]]:
-    """Those values that act, in rounds, each part once a round."""
+def _rounds(touched: Sequence[Ints]) -> list[list[int]]:
+    """Those that touch elements, in rounds, each element once a round."""
     rounds: list[list[int]] = []
-    seen: list[set[str]] = []
-    for t, unknown in enumerate(unknowns):
-        if not acts[t]:
+    seen: list[set[int]] = []
+    for t, elements in enumerate(touched):
+        own = set(elements.tolist())
+        if not own:
             continue
-        name = unknown.part
-        for own, names in zip(rounds, seen, strict=True):
-            if name not in names:
-                own.append(t)
-                names.add(name)
-                break
-        else:
-            rounds.append([t])
-            seen.append({name})
+        k = next((k for k, others in enumerate(seen) if own.isdisjoint(others)), len(rounds))
+        if k == len(rounds):
+            rounds.append([])
+            seen.append(set())
+        rounds[k].append(t)
+        seen[k] |= own
     return rounds
 
 

@@ -9,7 +9,8 @@ than REACH, so that a diode's exponential is climbed and not overshot.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Final
+from functools import cached_property
+from typing import Any, Final
 
 import numpy as np
 
@@ -53,11 +54,19 @@ class Strays:
         scale = amounts * self.size
         return flows * scale, slopes * scale
 
+    @cached_property
+    def _pairs(self) -> Any:
+        """(n n, S) sparse: by which sign each counts in each slope of the equations, as it has two ends at most."""
+        from scipy.sparse import csr_array
+
+        each = np.einsum("sa,sb->abs", self._ends, self._ends)
+        return csr_array(each.reshape(-1, len(self._ends)))
+
     def onto(self, x: Array, amounts: Array, residual: Array, jacobian: Array) -> None:
         """Adds them to the equations (M, n) and their slopes (M, n, n)."""
         flows, slopes = self.amps(x, amounts)
         residual += flows @ self._ends
-        jacobian += np.matmul(self._ends.T * slopes[:, None, :], self._ends)
+        jacobian += (self._pairs @ slopes.T).T.reshape(jacobian.shape)
 
 
 def _ohmic(volts: Array) -> tuple[Array, Array]:
