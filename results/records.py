@@ -47,6 +47,12 @@ class Reading:
     limits_from: str = ""
     says: str = ""
 
+    @property
+    def word(self) -> str:
+        """The outcome for a person: "read" where a number was held against nothing."""
+        judged = self.low is not None or self.high is not None or self.quantity == "text"
+        return self.outcome if judged or self.outcome != "pass" else "read"
+
     def as_json(self) -> dict[str, Any]:
         """The keys scripts rely on first, then the rest."""
         return {

@@ -24,6 +24,7 @@ _KEEPING: Final = re.compile(f"(?P<ours>[\n\t]|\x1b\\[[0-79;]*m)|[{_CONTROL}]")
 _SCREEN: Final = re.compile(
     f"(?P<ours>[\n\t\r\x07]|\x1b\\[[0-79;]*m|\x1b\\[\\d*[A-HJK]|\x1b\\[\\?25[hl]|\x1b\\[\\?1049[hl])|[{_CONTROL}]"
 )
+_BLANKS: Final = re.compile(r"[ \t]+((?:\x1b\[[0-79;]*m)*)(?=\n)")  # what a table and a broken line end with
 FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _HARMLESS: Final = re.compile(r"[-+](?:[\w.]*|(?:\d+\.?\d*|\.\d+)[eE][-+]?\d+)\Z")  # numbers, and nets: +3V3, -12V
 
@@ -76,7 +77,7 @@ class VisibleStream:
         self._stream = stream
 
     def write(self, text: str) -> int:
-        self._stream.write(_SCREEN.sub(_or_escaped, text))
+        self._stream.write(_BLANKS.sub(r"\1", _SCREEN.sub(_or_escaped, text)))
         return len(text)
 
     def __getattr__(self, name: str) -> Any:

@@ -122,7 +122,9 @@ def execute(args: Sequence[str]) -> int:
     try:
         return _as_code(group.main(args=list(args), prog_name="wakeboard", standalone_mode=False))
     except click.ClickException as error:
-        error.show()
+        from wakeboard.harness.cli.failure import tell_usage
+
+        tell_usage(error)
         return error.exit_code
     except click.Abort:
         return _tell(KeyboardInterrupt(), args)

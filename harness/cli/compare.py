@@ -88,7 +88,15 @@ def _chosen(comparison: Comparison, wanted: str | None, everything: bool) -> lis
     rows = [row for row in comparison.checks if wanted is None or wanted.lower() in row.check.text.lower()]
     if wanted is not None and not rows:
         raise click.UsageError(f"no check contains '{wanted}'; `--all` shows what there is")
-    return rows if everything else [row for row in rows if row.outside or row.unlike]
+    told = rows if everything else [row for row in rows if {*row.counted} & {*row.outside, *row.unlike}]
+    states = list(dict.fromkeys(_state(row) for row in told))
+    return sorted(told, key=lambda row: states.index(_state(row)))  # each bench state under one heading
+
+
+def _state(row: CheckRow) -> str:
+    from wakeboard.results.report.text import state_words
+
+    return state_words(row.check.state)
 
 
 def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str | None) -> None:
@@ -109,14 +117,14 @@ def _show(common: Common, c: Comparison, rows: Sequence[CheckRow], wanted: str |
 
 
 def _side_by_side(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> None:
-    from wakeboard.results.report.text import short_units, state_words
+    from wakeboard.results.report.text import short_units
 
     short = {unit: visible(text) for unit, text in short_units(c.units).items()}
     state = None
     for row in rows:
-        if row.check.state != state:
-            state = row.check.state
-            console.print(f"\n{state_words(state) or 'nothing powered'}", style="bold")
+        if _state(row) != state:
+            state = _state(row)
+            console.print(f"\n{state or 'nothing powered'}", style="bold")
             console.print(" " * 27 + "".join(f"{short[u][:9]:>10}" for u in c.units), style="dim")
         name = f"{row.check.of} {row.check.quantity}"
         name = name if len(name) <= 25 else name[:24] + "…"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.cli.options import Common
 from wakeboard.results.counted import count
+from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.results.compare.compare import CheckRow
@@ -58,12 +59,17 @@ def _index(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
 
 def _limits(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
     """One-sided where the design has one limit; on both sides where it has both, or none."""
-    from wakeboard.results.statistics import propose_limits
+    from wakeboard.results.statistics import StatisticsError, propose_limits
 
     one = (row.low is None) != (row.high is None)
     side = "both" if not one else "high" if row.low is None else "low"
     limits = propose_limits(values, side=side, least_sd=row.u or 0.0)
-    return {"low": limits.low, "high": limits.high, "says": limits.says}
+    low = limits.low
+    if row.check.unit == "Ω" and low is not None and low < 0.0:
+        if limits.high is None:
+            raise StatisticsError("the units spread too far for a limit: it would be below 0 Ω")
+        low = None
+    return {"low": low, "high": limits.high, "says": limits.says}
 
 
 def _risk(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
@@ -81,7 +87,7 @@ def _risk(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
 
 def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
     """A line a check, within 80 columns."""
-    from wakeboard.results.report.text import show, show_pair
+    from wakeboard.results.report.text import check_words, show, show_pair
 
     if common.json:
         return
@@ -91,7 +97,7 @@ def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
     )
     for e in numbers:
         unit = e["unit"]
-        console.print(f"  {e['check']}")
+        console.print(f"  {visible(check_words(e['check']))}")
         line = f"    {count(e['n'], 'unit')}: {show(e['mean'], unit)}, sd {show(e['sd'], unit, 3)}"
         if e["cpk"] is not None:
             line += f", Cpk {e['cpk']:.2f} ({e['cpk_low']:.2f} to {e['cpk_high']:.2f})"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import io
 import os
 import sys
 import traceback
@@ -11,6 +12,7 @@ from pathlib import Path
 import click
 
 from wakeboard.harness.cli.exits import Exit, exit_code
+from wakeboard.harness.cli.fitting import fitted
 from wakeboard.harness.cli.options import colour, to_json
 from wakeboard.results.passwords import safe_url
 from wakeboard.results.visible import shown
@@ -40,12 +42,17 @@ def tell(error: BaseException, *, as_json: bool) -> Exit:
     return code
 
 
+def tell_usage(error: click.ClickException) -> None:
+    """What click says of a wrong option, broken between words."""
+    says = io.StringIO()
+    error.show(file=says)
+    click.echo(fitted(shown(says.getvalue()), sys.stderr), err=True, nl=False)
+
+
 def _print_error(text: str) -> None:
-    several_lines = "\n" in text
-    click.secho(
-        "error:" + ("" if several_lines else " "), err=True, fg="red", bold=True, nl=several_lines, color=colour()
-    )
-    click.echo(shown(text), err=True)
+    word = "error:" + ("\n" if "\n" in text else " ")
+    click.secho(word, err=True, fg="red", bold=True, nl=False, color=colour())
+    click.echo(fitted(word + shown(text), sys.stderr).removeprefix(word), err=True)
 
 
 def _loud() -> None:

@@ -230,7 +230,8 @@ def read_evidence(store: Store, text: str) -> Evidence:
         return Evidence(record.id, step.number, int(reading_text) - 1)
     import difflib
 
-    near = difflib.get_close_matches(reading_text, names, n=3) or names[:8]
+    known = list(dict.fromkeys(names))
+    near = difflib.get_close_matches(reading_text, known, n=3) or known[:8]
     raise click.UsageError(f"{text!r}: step {step.number} has no reading {reading_text!r}; known: {', '.join(near)}")
 
 

@@ -8,6 +8,8 @@ import textwrap
 from typing import IO
 
 NARROWEST = 40  # columns, below which nothing is broken: the terminal does that no worse
+_KEPT = "\N{NO-BREAK SPACE}"
+_QUANTITY = re.compile(r"(?<=\d) (?=[pnµmkMG]?(?:V|A|Ω|F|H|Hz|s|W|S|B|B/s|%)(?!\w))")  # the blank of "4.7 µF"
 _COLUMN = re.compile(r"\s*\S.*\s{2,}(?=\S)")  # what stands left of a second column
 
 
@@ -25,7 +27,13 @@ def broken(line: str, width: int) -> str:
         return line
     column = _COLUMN.match(line, 0, width // 3)
     hang = column.end() if column else len(line) - len(line.lstrip()) + 2
-    return textwrap.fill(
-        line, width, subsequent_indent=" " * hang, break_long_words=False, break_on_hyphens=False,
-        replace_whitespace=False, drop_whitespace=True,
+    return wrapped(line, width, " " * hang)
+
+
+def wrapped(text: str, width: int, hang: str) -> str:
+    """Lines of at most `width` columns where words allow it; a number and its unit stay on one line."""
+    lines = textwrap.wrap(
+        _QUANTITY.sub(_KEPT, text), width, subsequent_indent=hang, break_long_words=False, break_on_hyphens=False,
+        replace_whitespace=False,
     )  # fmt: skip
+    return "\n".join(lines).replace(_KEPT, " ")

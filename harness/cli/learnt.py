@@ -54,8 +54,9 @@ def _tell(common: Common, board: Board, taught: Taught) -> None:
         common.say("  nothing that all of them show is otherwise than drawn")
     for value in taught.values:
         unit = _unit(board, value)
+        says = f" ({value.says})" if not value.path.endswith(value.says) else ""
         common.say(
-            f"  {value.path} ({value.says}) is {show(value.value, unit, 2)} ± {show(value.u, unit, 1)}, "
+            f"  {value.path}{says} is {show(value.value, unit, 2)} ± {show(value.u, unit, 1)}, "
             f"drawn as {show(value.drawn, unit, 2)}"
         )
 

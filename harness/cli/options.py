@@ -152,6 +152,13 @@ def command(examples: Sequence[str] = (), **attributes: Any) -> Callable[[Callab
 class ExampleGroup(_Examples, click.Group):
     """A group of commands whose help leads with examples; `sub` makes one of its commands, with an example."""
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The first sentence of each, whole: click cuts what is wider than one line."""
+        with formatter.section("Commands"):
+            formatter.write_dl(
+                [(name, self.commands[name].get_short_help_str(limit=1000)) for name in self.list_commands(ctx)]
+            )
+
     def sub(self, name: str, example: str) -> Callable[[Callable[..., Any]], click.Command]:
         def decorate(function: Callable[..., Any]) -> click.Command:
             made = command(examples=[example], name=name)(function)

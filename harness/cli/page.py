@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import click
 
@@ -31,6 +32,8 @@ def command(common: Common, place: str, board: str | None) -> None:
     from wakeboard.harness.page.server import serve
 
     file = board_file(board)
+    if common.db and "://" not in common.db and not Path(common.db).is_file():
+        raise click.UsageError(f"there is no file of results {common.db}")
 
     def told(message: dict[str, str]) -> None:
         if "address" in message:

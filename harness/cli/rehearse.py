@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from wakeboard.harness.cli.exits import Exit
+from wakeboard.harness.cli.fitting import wrapped
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.counted import count
@@ -32,8 +33,8 @@ EXAMPLES = [
 @click.option("--plant", "plants", multiple=True, metavar="FAULT", help="Only this fault; give it again for more.")
 @click.option("--pairs", type=click.IntRange(min=1), metavar="N", help="Two faults at a time, N pairs drawn at random.")
 @click.option("--triples", type=click.IntRange(min=1), metavar="N", help="Three at a time, N sets drawn at random.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Which pairs or triples are drawn.")
-@click.option("--workers", type=click.IntRange(min=1), help="Processes. Default: one a core.")
+@click.option("--seed", type=int, metavar="N", default=1, show_default=True, help="Which pairs or triples are drawn.")
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes. Default: one a core.")
 @click.option("--on", metavar="WHERE", help='"local", or a Dask scheduler: tcp://host:8786.')
 @click.option("--keep", metavar="FILE", help="Keep what is done; the same command goes on from there.")
 @click.option("--bench", metavar="FILE", help="The bench that will do it: has it a bleed resistor?")
@@ -150,11 +151,7 @@ def _show(common: Common, result: Rehearsal) -> None:
 
 def _tell(common: Common, text: str, indent: str) -> None:
     """A paragraph within 80 columns."""
-    import textwrap
-
-    wrapped = textwrap.wrap(text, 79, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
-    for line in wrapped:
-        common.say(line)
+    common.say(wrapped(text, 79, indent))
 
 
 def _caught(common: Common, result: Rehearsal) -> None:
@@ -182,10 +179,13 @@ def _escaped(common: Common, result: Rehearsal) -> None:
 
 def _advice(sight: Sight, read_at: int | None) -> str:
     from wakeboard.instruments.quantity import show
+    from wakeboard.results.report.text import state_words
 
     unit = "A" if sight.quantity == "current" else "V"
     good = f"good boards: {show(sight.within[0], unit)} .. {show(sight.within[1], unit)}" if sight.within else ""
-    what = f"{sight.quantity} at {sight.point}, {sight.state}"
+    off = "nothing powered, " if sight.state.startswith("off") else ""
+    state = state_words(sight.state).removeprefix("off; ")
+    what = f"{sight.quantity} at {sight.point}, {off}{state}".removesuffix(", ")
     if read_at is not None:
         return f"step {read_at} reads it already, {what}: a tighter limit" + (f" ({good})" if good else "")
     return f"add {what}" + (f" ({good})" if good else "")

@@ -68,8 +68,9 @@ def draft(common: Common, board: str, revision: str, from_review: bool, output: 
     for text in drafted.left:
         common.say(f"left to you: {text}")
     if not changes and not from_review:
-        common.say("No finding of this board is the design's: `wakeboard finding explain N TEXT --cause design`, or")
-        common.say("`finding carry`; with --from-review the concerns of the review are taken.")
+        common.say("No finding of this board is the design's. To make one so:")
+        common.say("  wakeboard finding explain N TEXT --cause design")
+        common.say("or `wakeboard finding carry`; --from-review takes the concerns of the review.")
     common.note(f"written: {file}; now: wakeboard revise judge {file}")
     common.emit({"file": str(file), "changes": [c.title for c in changes], "left": drafted.left})
     return Exit.GOOD

@@ -33,10 +33,12 @@ OF_HANDS = "34970a"  # the scanner whose channels stand for the probe
 @click.option("--plant", "plants", multiple=True, metavar="FAULT", help="A fault in the board; may be repeated.")
 @click.option("--bench-file", metavar="FILE", help="Write a bench file that reaches these ports.")
 @click.option("--port", default=0, metavar="N", help="The first TCP port; 0: any that are free.")
-@click.option("--host", default="127.0.0.1", show_default=True, help="The address to serve on.")
-@click.option("--psu", default="e36312a", show_default=True, help="Whose language the supply speaks.")
-@click.option("--dmm", default="34461a", show_default=True, help="Whose language the meter speaks.")
-@click.option("--scanner", default="34970a", show_default=True, help="Whose language the scanner speaks.")
+@click.option("--host", metavar="ADDRESS", default="127.0.0.1", show_default=True, help="The address to serve on.")
+@click.option("--psu", metavar="NAME", default="e36312a", show_default=True, help="Whose language the supply speaks.")
+@click.option("--dmm", metavar="NAME", default="34461a", show_default=True, help="Whose language the meter speaks.")
+@click.option(
+    "--scanner", metavar="NAME", default="34970a", show_default=True, help="Whose language the scanner speaks."
+)
 @click.option("--scope", default="", metavar="NAME", help="An oscilloscope too, and whose language it speaks.")
 @click.option("--sees", multiple=True, metavar="N=POINT", help="Its channel N sits on a point or net; repeat it.")
 @click.option(

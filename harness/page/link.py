@@ -262,7 +262,8 @@ class PageLink:
 
         value = reading.says or "over range" if reading.value is None else show(reading.value, reading.unit)
         self.picture.put(reading={"of": reading.of, "quantity": reading.quantity, "value": value,
-                                  "outcome": reading.outcome, "text": reading_text(reading)})  # fmt: skip
+                                  "outcome": reading.outcome, "word": reading.word,
+                                  "text": reading_text(reading)})  # fmt: skip
 
     def says(self, text: str) -> None:
         """Kept by the step."""

@@ -118,7 +118,7 @@
     put($("reading"), reading.value);
     $("reading").classList.toggle("long", reading.value.length > 9);
     put($("reading-of"), `${reading.of}  ${reading.quantity}`);
-    put($("reading-says"), `${reading.outcome}: ${reading.text}`);
+    put($("reading-says"), `${reading.word}: ${reading.text}`);
     $("reading-says").dataset.outcome = reading.outcome;
   }
   const SHAPES = { pass: "✔", fail: "✖", marginal: "≈", tripped: "⚡", error: "?", skipped: "–" };

@@ -76,7 +76,7 @@ class PlainObserver:
 
     def reading(self, reading: Reading) -> None:
         if self._verbose or reading.outcome != "pass":
-            self._told.append(f"      {reading.outcome:8} {reading_text(reading)}")
+            self._told.append(f"      {reading.word:8} {reading_text(reading)}")
 
     def says(self, text: str) -> None:
         """Kept by the step; shown when it ends."""
@@ -129,14 +129,17 @@ class LiveObserver:
             self.__enter__()
 
     def _print(self, text: str) -> None:
+        import textwrap
+
         from rich.text import Text
 
-        line = Text(text)
+        hang = " " * (15 if text.startswith("      ") else 14)  # under the text, beside the outcome
+        line = Text(textwrap.fill(text, self.console.width, subsequent_indent=hang, break_on_hyphens=False))
         word = text[5:13].strip() if not text.startswith("      ") else text[6:14].strip()
         if word in STYLES:
             start = text.index(word)
             line.stylize(STYLES[word], start, start + len(word))
-        self.console.print(line, soft_wrap=False, overflow="ellipsis", no_wrap=True)
+        self.console.print(line)
 
     # --- Observer ---
     def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
@@ -146,7 +149,7 @@ class LiveObserver:
         self._draw(force=True)
 
     def reading(self, reading: Reading) -> None:
-        self._last_reading = f"{reading.outcome}: {reading_text(reading)}"
+        self._last_reading = f"{reading.word}: {reading_text(reading)}"
         self._plain.reading(reading)
         self._draw()
 

@@ -38,6 +38,7 @@ class ReadingView:
     limits: str
     limits_from: str
     outcome: str
+    word: str
     says: str
     instrument: str
     range: str
@@ -67,6 +68,7 @@ def reading_view(pen: Pen, step: Step, reading: Reading, *, draw: bool = False) 
         limits=show_pair(reading.low, reading.high, reading.unit),
         limits_from=LIMITS_FROM.get(reading.limits_from, reading.limits_from),
         outcome=reading.outcome,
+        word=reading.word,
         says="" if reading.quantity == TEXT else reading.says,
         instrument=reading.instrument,
         range=show(reading.range, reading.unit) if reading.range is not None else "",

@@ -408,6 +408,8 @@ def value_unit(part: Part, tail: str) -> str:
     if quantity is not None:
         return quantity.unit
     word = tail.rpartition(".")[2]
+    if word == "idle":  # a chip's own unknown, which no file states: what a supply pin conducts without power
+        return "S"
     return next((schema[word][0] for table in ("io", "supply") if word in (schema := nested_schema(table))), "")
 
 
