@@ -17,8 +17,8 @@ from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.explaining import Explanation, explain_case
 from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.rank.ascent import Ascent, Solved
 from wakeboard.harness.explain.rank.candidate import Candidate
-from wakeboard.harness.explain.rank.climb import Climb, Place
 from wakeboard.harness.explain.rank.expansion import expanded
 from wakeboard.harness.explain.rank.likelihood import Likelihood
 from wakeboard.harness.explain.rank.suspects import bridges_between
@@ -203,11 +203,11 @@ def test_a_failed_step_is_halved_but_where_other_types_are_wide_it_is_followed(
     likelihood = Likelihood(Bent(wren.circuit, 1.0), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
     (spread,) = likelihood.spreads([Change()])
     none = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
-    climb = Climb.begun(likelihood, none, spread)
+    climb = Ascent.begun(likelihood, none, spread)
     rows = np.array([[0.1, 0.0]])
-    climb.best, climb.least, climb.wide_at_best = Place(np.array([-1.0]), np.array([0.9, 2.0]), rows), -100.0, wide
+    climb.best, climb.least, climb.wide_at_best = Solved(np.array([-1.0]), np.array([0.9, 2.0]), rows), -100.0, wide
     climb.wide = ()
-    climb.look(Place(np.array([-3.0]), np.array([0.7, 2.0]), rows))
+    climb.look(Solved(np.array([-3.0]), np.array([0.7, 2.0]), rows))
     # by hand: from -3.0 the slope of 0.1 a deviation leads to -1.0, or as far as the table lets it; halfway is -2.0
     assert (abs(climb.next[0] + 2.0) < 1e-6) == (not wide)
     assert climb.next[0] > -3.0

@@ -24,8 +24,8 @@ import numpy as np
 
 from wakeboard.harness.explain.evidence.freedom import USUAL
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.rank.ascent import Ascent, Solved, board_at
 from wakeboard.harness.explain.rank.candidate import Candidate
-from wakeboard.harness.explain.rank.climb import Climb, Place, board_at
 from wakeboard.harness.explain.rank.knees import beyond_a_knee
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.harness.explain.rank.rank import given_others
@@ -67,7 +67,7 @@ def expanded(
     out = list(candidates)
     if not looked or not likelihood.unknowns:
         return out
-    climbs = {k: Climb.begun(likelihood, candidates[k], spreads[k]) for k in looked}
+    climbs = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in looked}
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
@@ -77,7 +77,7 @@ def expanded(
     return out
 
 
-def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Climb], rounds: int) -> None:
+def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], rounds: int) -> None:
     """So many steps of all that are not done, those of a round solved together."""
     n = len(likelihood.evidence.y)
     for _ in range(rounds):
@@ -91,12 +91,12 @@ def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapp
             np.any([climbs[k].acting for k in going], axis=0),
         )  # fmt: skip
         for k, t, mean, row in zip(going, wanted, means, rows, strict=True):
-            climbs[k].look(Place(t, mean + climbs[k].offset, row[:, :n]))
+            climbs[k].look(Solved(t, mean + climbs[k].offset, row[:, :n]))
 
 
 def _crossed(
-    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Climb], made: Sequence[Candidate]
-) -> dict[int, Climb]:
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]
+) -> dict[int, Ascent]:
     """Where the likeliest has found a place, the others within reach begin once more from there: what is not known of
     the parts is the same board's, and *none* shall not lose for a summit that only a fault has found."""
     placed = [k for k, climb in climbs.items() if climb.best is not None]
@@ -114,8 +114,8 @@ def _crossed(
 
 
 def _woken(
-    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Climb], made: Sequence[Candidate]
-) -> dict[int, Climb]:
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]
+) -> dict[int, Ascent]:
     """Where the likeliest still miss a reading, once more from the value whose knee lies between: a pin that drives
     from another voltage on than is drawn has no slope until it does, so that no step leads there."""
     placed = sorted((k for k, climb in climbs.items() if climb.best is not None), key=lambda k: -made[k].score)

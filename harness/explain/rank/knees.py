@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.rank.ascent import Ascent, board_at
 from wakeboard.harness.explain.rank.candidate import Candidate
-from wakeboard.harness.explain.rank.climb import Climb, board_at
 from wakeboard.harness.explain.rank.likelihood import Likelihood
 from wakeboard.harness.explain.rank.rank import given_others
 
@@ -27,7 +27,7 @@ HALF: Final = 0.5
 """Of what is missed, what may be left with the value moved."""
 
 
-def beyond_a_knee(likelihood: Likelihood, candidate: Candidate, climb: Climb, made: Candidate) -> Array | None:
+def beyond_a_knee(likelihood: Likelihood, candidate: Candidate, climb: Ascent, made: Candidate) -> Array | None:
     """(T,) the unknowns of a climb's best place with the one moved, over a knee, that takes most off the readings that
     are missed; None where none takes off half."""
     y, place = likelihood.evidence.y, climb.best

@@ -48,7 +48,7 @@ FURTHEST: Final = 1.0
 
 
 @dataclass(frozen=True)
-class Place:
+class Solved:
     """A board that was solved at unknowns t (T,): its readings' mean (all observations), slopes (T, n)."""
 
     t: Array
@@ -57,7 +57,7 @@ class Place:
 
 
 @dataclass
-class Climb:
+class Ascent:
     """The way of one candidate towards its likeliest unknowns."""
 
     likelihood: Likelihood
@@ -66,41 +66,41 @@ class Climb:
     next: Array
     offset: Array  # what a reading alone has beyond one in a shared scene
     acting: Array  # (T,) which unknowns do anything at all at the drawn values
-    best: Place | None = None
+    best: Solved | None = None
     least: float = math.inf
     going: bool = True
     wide: tuple[int, ...] = ()  # with which `next` was found
     wide_at_best: tuple[int, ...] = ()
-    behind: Place | None = None  # whose slopes led to `next`
+    behind: Solved | None = None  # whose slopes led to `next`
     failed: int = 0  # steps on end that led nowhere better
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
-    arrived: list[tuple[Place, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
+    arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
 
     @classmethod
-    def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Climb:
+    def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
         n = len(likelihood.evidence.y)
         exact = candidate.mean.copy()
         exact[:n] -= spread.shifts[candidate.scale]
-        drawn = Place(np.zeros(len(likelihood.unknowns)), exact, spread.rows)
+        drawn = Solved(np.zeros(len(likelihood.unknowns)), exact, spread.rows)
         (shared,) = likelihood.predictor.predict([candidate.change])
         acting = (np.abs(spread.rows) / np.sqrt(spread.noise)).max(axis=1, initial=0.0) > ACTS
         made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting)
         made.next = made._from(drawn)
         return made
 
-    def begun_at(self, other: Climb, scale: int) -> Climb:
+    def begun_at(self, other: Ascent, scale: int) -> Ascent:
         """This candidate's way from where another has arrived."""
         assert other.best is not None
         return self.begun_from(other.best.t, scale, other.wide_at_best)
 
-    def begun_from(self, t: Array, scale: int, wide: tuple[int, ...] = ()) -> Climb:
+    def begun_from(self, t: Array, scale: int, wide: tuple[int, ...] = ()) -> Ascent:
         """This candidate's way from elsewhere."""
         return replace(
             self, next=t, scale=scale, wide=wide, best=None, least=math.inf, going=True, behind=None, failed=0,
             seen=set(), arrived=[],
         )  # fmt: skip
 
-    def _linear(self, at: Place, scale: int) -> Candidate:
+    def _linear(self, at: Solved, scale: int) -> Candidate:
         """What a board is expected to read by the slopes of a place, at a scale."""
         freedom, n = self.likelihood.freedoms[scale], len(self.noise)
         mean = at.mean.copy()
@@ -109,7 +109,7 @@ class Climb:
         made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
         return self.likelihood.at_scale(made, at.rows)
 
-    def _from(self, at: Place, bent: Array | None = None) -> Array:
+    def _from(self, at: Solved, bent: Array | None = None) -> Array:
         """(T,) where the readings put the unknowns, by the slopes of a place. bent (n,): what a step before was wrong
         by: readings whose slopes end soon lead less far."""
         linear = self._linear(at, self.scale)
@@ -121,7 +121,7 @@ class Climb:
         found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
         return _within(self.likelihood.unknowns, at.t, found[: freedom.count])
 
-    def look(self, place: Place) -> None:
+    def look(self, place: Solved) -> None:
         """Take a place that was solved, if it is better; go on from the best."""
         cost = self._cost(place)
         bent = self._bent(place)
@@ -154,7 +154,7 @@ class Climb:
         else:
             self.next = self._from(last, bent)
 
-    def _bent(self, place: Place) -> Array:
+    def _bent(self, place: Solved) -> Array:
         """(n,) how far a board that was solved reads off what the slopes that led there said."""
         n, last = len(self.noise), self.behind
         if last is None:
@@ -162,7 +162,7 @@ class Climb:
         off = place.mean[:n] - last.mean[:n] - (place.t - last.t) @ last.rows
         return np.where(np.isfinite(off), off, FURTHEST)
 
-    def _change_scale(self, place: Place) -> None:
+    def _change_scale(self, place: Solved) -> None:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
         self.seen.add(self.scale)
         self.arrived.append((place, self.wide_at_best))
@@ -175,7 +175,7 @@ class Climb:
             self.next = self._from(place)
             self.least = self._cost(place)
 
-    def _cost(self, place: Place) -> float:
+    def _cost(self, place: Solved) -> float:
         """-log of the readings' and the unknowns' density, but for what does not depend on t."""
         if not np.isfinite(place.mean).all():
             return math.inf
@@ -203,7 +203,7 @@ class Climb:
                         furthest, self.best, self.wide_at_best = here.log_likelihood, place, w
         return like.together(out)
 
-    def _weighed(self, c: Candidate, place: Place) -> Candidate:
+    def _weighed(self, c: Candidate, place: Solved) -> Candidate:
         """By Laplace's rule, with the types that it has wide."""
         like = self.likelihood
         apart = Apart.of(like, c.scale, c.wide, self.noise)
@@ -213,7 +213,7 @@ class Climb:
         made = replace(c, covariance=covariance, log_likelihood=fit)
         return replace(made, beyond=self._beyond(made, apart, place)) if math.isfinite(fit) else made
 
-    def _beyond(self, made: Candidate, apart: Apart, place: Place) -> Array:
+    def _beyond(self, made: Candidate, apart: Apart, place: Solved) -> Array:
         """(n,) natural logarithms that the slopes promise beyond Laplace's value, laid on the readings that are off."""
         y, like = self.likelihood.evidence.y, self.likelihood
         promised = float(Whitener(made.covariance).log_likelihoods(y, made.mean[None, : len(y)])[0])
@@ -254,19 +254,19 @@ class Apart:
         left = whole[count:, count:] - tells @ whole[:count, count:]
         return cls(freedom.mean[:count], of_t, inverse, tells, left, freedom.mean[count:], odds)
 
-    def off(self, y: Array, place: Place) -> Array:
+    def off(self, y: Array, place: Solved) -> Array:
         """(n,) readings less what the board of a place gives, with what t tells of d."""
         return self._off(y, place)[0]
 
-    def _off(self, y: Array, place: Place) -> tuple[Array, Array]:
+    def _off(self, y: Array, place: Solved) -> tuple[Array, Array]:
         by = place.t - self.mean
         return y - place.mean[: len(y)] - self.shift - self.tells @ by, by
 
-    def cost(self, y: Array, place: Place) -> float:
+    def cost(self, y: Array, place: Solved) -> float:
         off, by = self._off(y, place)
         return 0.5 * float(off @ np.linalg.solve(self.noise, off) + by @ self.inverse @ by)
 
-    def log_likelihood(self, y: Array, place: Place) -> float:
+    def log_likelihood(self, y: Array, place: Solved) -> float:
         """Laplace's."""
         if not np.isfinite(place.mean).all():
             return -math.inf
