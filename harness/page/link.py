@@ -27,6 +27,7 @@ from wakeboard.harness.page.picture import Picture, answered_steps, first_net, k
 from wakeboard.harness.run.errors import OperatorStop
 from wakeboard.instruments.own_code import command
 from wakeboard.instruments.quantity import show
+from wakeboard.results.report.cautions import CAUTIONS
 
 if TYPE_CHECKING:
     from wakeboard.harness.page.address import Place
@@ -188,7 +189,8 @@ class PageLink:
     def watch(self, bench: OpenBench) -> None:
         """Look over the guard's shoulder, and know whom Stop goes to."""
         self._guard = bench.guard
-        self.picture.put(cautions=[f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts])
+        of_bench = [f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts]
+        self.picture.put(cautions=[*CAUTIONS, *of_bench])
         bench.guard = SeenGuard(bench.guard, self.picture)
 
     def ended(self, outcome: str, says: str, off: OffReport) -> None:

@@ -90,7 +90,12 @@ def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
     with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
         tab = browser.tab(command.address, width=820, height=1180)
         person = Person(tab, bench)
+        tab.until(lambda: "cautions say" in tab.says("#prompt-title"), "the first question")
+        assert "Capacitors stay charged" in tab.says("#cautions"), "what is asked about stands where it is asked"
+        assert "Its current reading says little" in tab.says("#cautions")
+        assert tab.run("document.querySelector('#cautions li').getBoundingClientRect().bottom < innerHeight - 100")
         person.work(lambda: tab.says("#answer-word"))
+        assert not tab.run("document.querySelector('#before details').open")
         assert "PASS" in tab.says("#answer-word")
         assert "confirmed off" in tab.says("#answer-do")
         assert command.wait() == 0, command.text
