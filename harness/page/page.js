@@ -148,7 +148,7 @@
       $("cautions").replaceChildren(...cautions.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
   }
   function drawAnswer() {
-    const told = picture.answer, ended = picture.ended, one = told || (ended && { word: ended.outcome.toUpperCase(), outcome: ended.outcome, where: "", seen: ended.says ? [ended.says] : [], do: ended.off_says });
+    const told = picture.answer, ended = picture.ended, one = told || (ended && { word: ended.outcome.toUpperCase(), outcome: ended.outcome, where: "", seen: ended.seen, do: ended.off_says });
     show($("answer"), !!one);
     document.body.dataset.answer = one ? one.outcome : "";
     if (!one) return;
