@@ -217,9 +217,8 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         controls = _controlling(study, valves)
         marks |= {("net", net) for net in controls if net not in power}
         marks |= {("phantom-power", net) for net in controls & power - {board.ground}}
-        marks |= {
-            ("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))
-        }
+        carry = VALVES if levels else (*VALVES, *PASSIVE, *REGULATORS)
+        marks |= {("through", name) for name, kind in kinds.items() if kind in carry}
     if concern.rule == "backfeed":
         k = study.case_of(concern.state)
         marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
@@ -230,6 +229,9 @@ def _marks(study: Study, concern: Concern) -> set[object]:
     if concern.rule == "dissipation" and study.board.parts[concern.path[0]].kind in CHARGERS:
         marks.add(("charger", concern.path))
     marks |= {("blocked", net) for net in _blocked(study, concern)}
+    if concern.rule in ("headroom", "rating", "dissipation") and concern.path:
+        fed = study.board.parts.get(concern.path[0])
+        marks |= {("through", fed.name)} if fed is not None and fed.kind in REGULATORS else set()
     if concern.rule in ("rating", "dissipation"):
         marks.add(("part", concern.path or first))
         marks |= _of_its_state(study, concern)

@@ -185,5 +185,7 @@ def _too_low(study: Study, driver: Pin, receiver: Pin) -> Iterator[Concern]:
 
 
 def _on(study: Study, net: str, k: int) -> bool:
-    rails = study.rails_on(net)
-    return any(study.rail_should_be_on(rail.name, study.cases[k]) for rail in rails) if rails else False
+    """Whether a rail is on as it should be, or a supply by whose net a chip is fed at once."""
+    case = study.cases[k]
+    fed = any(supply.net == net and name in case.supplies for name, supply in study.board.supplies.items())
+    return fed or any(study.rail_should_be_on(rail.name, case) for rail in study.rails_on(net))

@@ -55,8 +55,9 @@ def _budgets(study: Study) -> Iterator[Concern]:
             # a supply that is in its limit already has no budget left
             if budget and drawn[k] > budget * (1 - 1e-4):
                 yield Concern(
-                    "rating", True, (supply.net, *study.up_though_off(k)), state=case.state, value=float(drawn[k]),
-                    unit="A", weight=float(drawn[k] / budget),
+                    "rating", bool(drawn[k] > (supply.budget or budget) * (1 - 1e-4)),
+                    (supply.net, *study.up_though_off(k)), state=case.state,
+                    value=float(drawn[k]), unit="A", weight=float(drawn[k] / budget),
                     says=f"the board takes {show(float(drawn[k]), 'A')} from {name}, which gives {show(budget, 'A')}"
                     + (f" before it is configured (USB {'3.2' if of_three else '2.0'})" if plugged else ""),
                     do="switch loads on later, or name a supply with a larger budget",
