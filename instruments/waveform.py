@@ -116,6 +116,13 @@ class Waveform:
         self._seen(level)
         return self._crossing(level, self.half_width(level), rising)
 
+    def passes(self, share: float) -> Timed:
+        """s after the trigger at which it rises through this share of its own step, from its low to where it settles:
+        the gain and the offset of the volts cancel, as in `rise`. Raises NoSuchEvent."""
+        self._whole()
+        low, high = self.levels[0], self.settled.value
+        return self._crossing(low + share * (high - low), self.lsb / 2 + 2 * self.noise, True)
+
     def _crossing(self, level: float, half: float, rising: bool) -> Timed:
         sign = 1.0 if rising else -1.0
         when = self._time(level, sign)

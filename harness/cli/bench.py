@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -199,7 +198,7 @@ def _show(common: Common, each: CheckedInstrument) -> None:
 
 def _line(common: Common, text: str, indent: str = "      ") -> None:
     if text and not common.json:
-        common.say(textwrap.fill(text, 79, initial_indent=indent, subsequent_indent=" " * len(indent)))
+        common.say(indent + text)
 
 
 def _budget(common: Common, checked: list[CheckedInstrument]) -> list[dict[str, Any]]:
@@ -245,10 +244,7 @@ def _conform(common: Common, described: Bench, open_circuit: bool, document: dic
 
 def _checked_line(common: Common, word: str, name: str, says: str) -> None:
     if not common.json:
-        whole = textwrap.wrap(f"{name}: {says}" if says else name, 72) or [""]
-        common.say(f"{word} {whole[0]}")
-        for rest in whole[1:]:
-            common.say(f"        {rest}")
+        common.say(f"{word} {name}: {says}" if says else f"{word} {name}")
 
 
 def _ask(common: Common, open_circuit: bool) -> None:

@@ -10,6 +10,7 @@ from typing import IO
 NARROWEST = 40  # columns, below which nothing is broken: the terminal does that no worse
 _KEPT = "\N{NO-BREAK SPACE}"
 _QUANTITY = re.compile(r"(?<=\d) (?=[pnµmkMG]?(?:V|A|Ω|F|H|Hz|s|W|S|B|B/s|%)(?!\w))")  # the blank of "4.7 µF"
+_COLOURED = re.compile(r"(?:\x1b\[[\d;]*m)+([^\x1b\s]+)\x1b\[0m(?= )")  # a first word in colour
 _COLUMN = re.compile(r"\s*\S.*\s{2,}(?=\S)")  # what stands left of a second column
 
 
@@ -22,7 +23,10 @@ def fitted(text: str, stream: IO[str]) -> str:
 
 
 def broken(line: str, width: int) -> str:
-    """One line within `width` columns. Left alone: a line with colours in it, and a command, which is to be copied."""
+    """One line within `width` columns. Left alone: a line with colours in it but for its first word, and a command,
+    which is to be copied."""
+    if (word := _COLOURED.match(line)) and "\x1b" not in line[word.end() :]:
+        return word.group() + broken("_" * len(word[1]) + line[word.end() :], width)[len(word[1]) :]
     if len(line) <= width or width < NARROWEST or "\x1b" in line or line.lstrip().startswith("wakeboard "):
         return line
     column = _COLUMN.match(line, 0, width // 3)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.rehearse.job import Job, Judged
 from wakeboard.harness.rehearse.pool import Progress, judge_all
 from wakeboard.harness.rehearse.reach import Sight, fault_library
@@ -160,9 +161,9 @@ def drawn_sets(board: Board, count: int, at_once: int, seed: int) -> list[list[F
 
 
 def _judged(job: Job, sets: Sequence[Sequence[Fault]], engine: Engine, progress: Progress | None) -> Iterator[Judged]:
-    """A judgement on each set of faults. Of those that a settled circuit cannot tell apart one is run."""
-    circuit = job.shared.prepared.circuit
-    kinds = [alike(circuit, faults) for faults in sets]
+    """A judgement on each set of faults. Of those that a settled circuit cannot tell apart one is run, where no step
+    looks at anything else."""
+    kinds = _kinds(job, sets)
     first = {kind: sets[k] for k, kind in reversed(list(enumerate(kinds)))}
 
     def told(done: int, total: int) -> None:
@@ -171,6 +172,13 @@ def _judged(job: Job, sets: Sequence[Sequence[Fault]], engine: Engine, progress:
 
     found = dict(zip(first, engine(job, list(first.values()), told), strict=True))
     return (found[kind].of(faults) for kind, faults in zip(kinds, sets, strict=True))
+
+
+def _kinds(job: Job, sets: Sequence[Sequence[Fault]]) -> list[Hashable]:
+    """Equal for sets of faults of which one is run for all."""
+    if any(step_kinds()[step.do].needs.in_time for step in job.sequence.steps):
+        return [tuple(sorted(map(str, faults))) for faults in sets]
+    return [alike(job.shared.prepared.circuit, faults) for faults in sets]
 
 
 def _sort_in(result: Rehearsal, judged: Judged, job: Job) -> None:

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board, Line
     from wakeboard.harness.describe.board.levels import Thresholds
     from wakeboard.harness.describe.state import BenchState
+    from wakeboard.harness.run.arrivals import Arrivals
     from wakeboard.instruments.virtual.circuit.bench.spread import Spread
     from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
     from wakeboard.instruments.virtual.circuit.model import Model
@@ -55,6 +56,13 @@ class CircuitLimits:
         self._known: dict[tuple[str, str], Limits | None] = {}
         self._ohms: dict[OhmsTest, Limits | None] = {}
         self._thresholds: dict[str, Thresholds] = {}
+
+    @cached_property
+    def arrivals(self) -> Arrivals:
+        """When nets come up after a supply went on."""
+        from wakeboard.harness.run.arrivals import Arrivals
+
+        return Arrivals(self.board, self.rework)
 
     def thresholds(self, line: Line) -> Thresholds:
         """The levels of a line of this board, by the board file."""

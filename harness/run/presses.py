@@ -90,16 +90,16 @@ def _tell(now: float) -> None:
 
 def look() -> None:
     """Raises KeyboardInterrupt once more where the one that a press raised got lost; not while it is on its way."""
-    if _STATE.arrived or threading.current_thread() is not threading.main_thread() or _on_its_way(sys.exception()):
+    if _STATE.arrived or threading.current_thread() is not threading.main_thread() or behind(sys.exception()):
         return
     raise KeyboardInterrupt
 
 
-def _on_its_way(error: BaseException | None) -> bool:
-    """Whether an interrupt is being handled, or is what the error at hand came up in."""
+def behind(error: BaseException | None) -> BaseException | None:
+    """The interrupt that is being handled, or that the error at hand came up in; None where there is none."""
     while error is not None and not isinstance(error, KeyboardInterrupt):
         error = error.__context__
-    return error is not None
+    return error
 
 
 def arrived() -> None:

@@ -5,7 +5,8 @@ Invariants, which hold whatever a step, an instrument, a person or the operating
 1. Nothing is energised before every output of the off-list was switched off and said to be off.
 2. Nothing is energised without a current limit, nor before its check for a short has passed, unless the step says why.
 3. When `run` returns or raises, every output was commanded off, and the record says whether that was confirmed.
-4. A step is committed before the next one begins; what a step measured before it was broken off is committed too.
+4. A step is committed before the next one begins; what a step measured before it was broken off is committed too, also
+   where a press comes while it is written down: then the outputs go off first, and the step is written down after.
 5. A bench that fails gives the outcome "error", never "fail": it says nothing of the board.
 6. After a trip nothing is switched on again in this run.
 7. However often a person presses Ctrl-C, or a signal says the same: 3 holds. The first press ends the steps, wherever
@@ -96,6 +97,7 @@ class Runner:
         self.trip: Trip | None = None
         self.ended_by = ""  # why no further step is taken
         self._number = 0
+        self._told: Step | None = None  # the record of the last step, as it is, or was to be, in the store
         self._run_id = ""
         self._started = 0.0
         self._notes: list[str] = []
@@ -204,6 +206,17 @@ class Runner:
         context, self._number = self.context, number
         context.begin(kind.stops)
         started = context.time.now
+        try:
+            return self._taken(number, model, kind, started)
+        except BaseException as error:  # while the step was written down
+            press = error if not isinstance(error, Exception) else presses.behind(error)
+            if press is None or self.error is not None:
+                raise
+            self._broken(number, press)
+            return self._keep_again(number) or self._commit(number, model.title, kind.name, started, press)
+
+    def _taken(self, number: int, model: Any, kind: StepKind, started: float) -> Step:
+        context = self.context
         broke: BaseException | None = None
         for note in self._notes:  # of the bench; with the first step
             context.log.say(note)
@@ -215,6 +228,13 @@ class Runner:
         if broke is not None:
             self._broken(number, broke)
         return self._commit(number, model.title, kind.name, started, broke)
+
+    def _keep_again(self, number: int) -> Step | None:
+        """The step whose keeping was broken off, as it was told; None where its record had not been made."""
+        step = self._told
+        if step is None or step.number != number:
+            return None
+        return step if step in self.steps[-1:] else self._keep(step)
 
     def _broken(self, number: int, error: BaseException) -> None:
         """The power goes off first, then the story is told."""
@@ -253,6 +273,10 @@ class Runner:
         )
         with contextlib.suppress(Exception):  # a cut is told by the next step's first call
             context.guard.beat(KEEP_LEASE)
+        self._told = step
+        return self._keep(step)
+
+    def _keep(self, step: Step) -> Step:
         self.recorder.commit(step)
         self.steps.append(step)
         if self.observer is not None:
@@ -293,9 +317,9 @@ class Runner:
 
     def _traffic(self) -> Sequence[tuple[float, str, str, str]]:
         begun = self.context.time.begun
-        said = [(each.time, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
-        said += self.context.guard.traffic()
-        return [(at - begun, *rest) for at, *rest in sorted(said)]
+        supplies = self.context.guard.traffic()  # first: it takes longer, and a press in it must lose nothing
+        others = [(each.time, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
+        return [(at - begun, *rest) for at, *rest in sorted([*supplies, *others])]
 
     # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:

@@ -15,6 +15,7 @@ import contextlib
 import sqlite3
 import threading
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -75,7 +76,9 @@ class Database:
         self._software = software
         self._lock = threading.RLock()
         self._immediate = False
+        self._torn: BaseException | None = None
         self._connection: sa.Connection | None = None
+        self._driver: Any = None  # the driver's own connection, below
         if place.path is not None:
             self._must_exist(place.path, create)
         with self.translated():
@@ -116,6 +119,20 @@ class Database:
         with self._lock, self.translated():
             self._drop()
             self._open()
+
+    def torn(self, by: BaseException) -> None:
+        """Somebody was broken off in the middle of a transaction, who knows where: it may still be open, and what is
+        written next would be a part of it, and lost with it. So that begins on a connection made anew."""
+        self._torn = by
+
+    def _mend(self) -> None:
+        """What broke off a transaction keeps, in its frames, cursors that keep the file locked."""
+        error, self._torn = self._torn, None
+        while error is not None:
+            traceback.clear_frames(error.__traceback__)
+            error = error.__context__
+        self._drop()
+        self.on_rollback()
 
     def harden(self) -> None:
         """Brings what is committed onto the disk by another way than the one that just failed, or raises.
@@ -164,6 +181,8 @@ class Database:
     @contextlib.contextmanager
     def _transaction(self, *, immediate: bool) -> Iterator[sa.Connection]:
         with self._lock, self.translated():
+            if self._torn is not None:
+                self._mend()
             if self._connection is None:
                 self._open()
             assert self._connection is not None
@@ -206,6 +225,7 @@ class Database:
 
     def _open(self) -> None:
         self._connection = self._engine.connect()
+        self._driver = self._connection.connection.dbapi_connection
         try:
             self._migrate()
         except BaseException:
@@ -217,10 +237,10 @@ class Database:
         connection, self._connection = self._connection, None
         if connection is None:
             return
-        with contextlib.suppress(exc.DBAPIError, sqlite3.Error):
-            connection.invalidate()
-        with contextlib.suppress(exc.DBAPIError, sqlite3.Error):
-            connection.close()
+        # broken off in a transaction, SQLAlchemy may trip over its own half-made state, or not know that one is open
+        for close in (connection.invalidate, connection.close, self._driver.close):
+            with contextlib.suppress(Exception):
+                close()
 
     # -- SQLite
 

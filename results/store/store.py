@@ -280,8 +280,14 @@ class Store:
             self._settle(lambda: self._exists(key), lambda: self._try(act), error)
 
     def _try(self, act: Callable[[sa.Connection], None]) -> None:
-        with self.database.writing() as connection:
-            act(connection)
+        try:
+            with self.database.writing() as connection:
+                act(connection)
+        except StoreError:
+            raise
+        except BaseException as error:  # a press, or what came of it: who writes this again finds out how far it got
+            self.database.torn(error)
+            raise
 
     def _settle(self, happened: Callable[[], bool], again: Callable[[], None], error: StoreError) -> None:
         """After a failed commit: reopen, look up, and only then decide. Found there, it must also reach the disk."""

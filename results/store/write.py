@@ -117,7 +117,7 @@ class RunStamp:
     software: str
 
 
-def put_run(connection: sa.Connection, start: RunStart, stamp: RunStamp, unit_id: int, rework: list[Rework]) -> int:
+def put_run(connection: sa.Connection, start: RunStart, stamp: RunStamp, unit_id: int, rework: list[Rework]) -> None:
     row = {
         "uuid": stamp.run,
         "unit_id": unit_id,
@@ -138,7 +138,6 @@ def put_run(connection: sa.Connection, start: RunStart, stamp: RunStamp, unit_id
     }
     run_id = connection.execute(sa.insert(schema.run).returning(schema.run.c.id), row).scalar_one()
     put_instruments(connection, run_id, start.instruments)
-    return int(run_id)
 
 
 def put_end(connection: sa.Connection, run_id: int, row: Mapping[str, Any], trip: Trip | None) -> None:

@@ -24,6 +24,10 @@ from wakeboard.harness.cli.fitting import broken, fitted
         ("R14:" + 60 * "m", None),  # a word too long is for the terminal
         ("  wakeboard rework SK-A-005 'R14 fitted' --fault R14:as_drawn", None),
         ("\x1b[1m" + 20 * "red ", None),  # colours have no width
+        (
+            "\x1b[31m\x1b[1mFAILS\x1b[0m limit: the output takes 80 mA where 50 mA are set",
+            ["\x1b[31m\x1b[1mFAILS\x1b[0m limit: the output takes 80 mA", "  where 50 mA are set"],
+        ),
     ],
 )
 def test_broken_between_words_and_hanging_under_the_text(line: str, lines: list[str] | None) -> None:

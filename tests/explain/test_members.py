@@ -122,3 +122,34 @@ def test_a_lifted_pin_tells_what_no_reading_does(case: MakeCase) -> None:
     assert lifts
     assert all(does.startswith(("lift U1.GPIO2", "lift U3.CS")) for does in lifts), lifts
     assert found.next[0].bits > 0.5
+
+
+def _enabled(*more: Part) -> Circuit:
+    """A load switch whose enable a processor may drive and R1 holds down."""
+    io = {"EN": {"type": "io", "rail": "VDD"}}
+    return Circuit(
+        [
+            Part("U1", "chip", {"VDD": "+3V3", "GND": "GND", "EN": "SENS_EN"}, {"io": io}),
+            Part("U3", "load_switch", {"IN": "+3V3", "OUT": "VS", "EN": "SENS_EN", "GND": "GND"}, {}),
+            Part("R1", "resistor", {"1": "SENS_EN", "2": "GND"}, {"value": 1e4}),
+            Part("R2", "resistor", {"1": "VS", "2": "GND"}, {"value": 1e4}),
+            *more,
+        ],
+        ground="GND",
+    )
+
+
+def _lifted(circuit: Circuit) -> list[str]:
+    return [f"{s.text} {s.beside[0]}" for s in suspects(circuit) if s.beside]
+
+
+def test_a_net_that_a_missing_resistor_leaves_open_may_be_lifted_by_leaks() -> None:
+    """Common practice, no source: a microampere into an input that nothing holds is volts."""
+    assert _lifted(_enabled()) == ["R1:missing SENS_EN++3V3:bridge=2M"]
+    own = [s for s in suspects(_enabled()) if s.text == "R1:missing"]
+    assert len({s.key for s in own}) == 2  # with it and without: two boards
+    assert sum(s.prior for s in own) == pytest.approx(1.3 * own[0].prior)
+
+
+def test_what_another_resistor_holds_is_not_lifted() -> None:
+    assert not _lifted(_enabled(Part("R3", "resistor", {"1": "SENS_EN", "2": "GND"}, {"value": 1e5})))

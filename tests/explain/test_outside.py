@@ -17,6 +17,7 @@ from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.explaining import Explanation, explain_case
 from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.rank.ascent import Ascent, Solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.expansion import expanded
 from wakeboard.harness.explain.rank.likelihood import Likelihood
@@ -151,3 +152,62 @@ def test_beyond_a_knee_the_slope_there_counts(wren: BoardModel) -> None:
     plain, again = weighed(wren, 1.0, 0.4)
     assert plain < -10
     assert again > -4
+
+
+class Sleeping(Bent):
+    """A net that an output holds once its rail wakes it: flat as drawn, y = 1 - (t + 1) from t < -1 on."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        super().__init__(circuit, -1.0)
+
+    def predict(self, changes: Sequence[Change], only: Sequence[int] | None = None, **_: object) -> np.ndarray:
+        whole = super().predict(changes)
+        return whole if only is None else whole[:, list(only)]
+
+    def _y(self, t: float) -> float:
+        return -(t + 1) if t < -1 else 0.0
+
+    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> np.ndarray:
+        return np.array([[[-1.0 if self._t(c) < -1 else 0.0, 0.0]] for c in changes])
+
+
+def sleeping(wren: BoardModel, y: float, stated: bool) -> tuple[float, float]:
+    evidence = Evidence(np.array([y, 2.0]), np.array([0.05, 0.05]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=stated)
+    likelihood = Likelihood(Sleeping(wren.circuit), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
+    (spread,) = likelihood.spreads([Change()])
+    plain = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    (again,) = expanded(likelihood, [plain], [spread])
+    return plain.log_likelihood, again.log_likelihood
+
+
+def test_a_value_beyond_its_knee_is_found_though_it_has_no_slope(wren: BoardModel) -> None:
+    """y = 1.9 is eighteen standard deviations off; t = -1.9 gives it, at 1.8 natural logarithms, by hand 0.5 t²."""
+    plain, again = sleeping(wren, 1.9, stated=False)
+    assert plain < -100
+    assert again > -10
+
+
+def test_a_value_that_is_stated_is_not_moved_over_a_knee(wren: BoardModel) -> None:
+    plain, again = sleeping(wren, 1.9, stated=True)
+    assert again == pytest.approx(plain, abs=1e-3)
+
+
+@pytest.mark.parametrize("wide", [(), (0,)])
+def test_a_failed_step_is_halved_but_where_other_types_are_wide_it_is_followed(
+    wren: BoardModel, wide: tuple[int, ...]
+) -> None:
+    """Between two ways of being off the table there is nothing: half of each is unlikely twice."""
+    evidence = Evidence(np.array([0.9, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, tails=((4.0, 0.01),))
+    likelihood = Likelihood(Bent(wren.circuit, 1.0), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
+    (spread,) = likelihood.spreads([Change()])
+    none = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    climb = Ascent.begun(likelihood, none, spread)
+    rows = np.array([[0.1, 0.0]])
+    climb.best, climb.least, climb.wide_at_best = Solved(np.array([-1.0]), np.array([0.9, 2.0]), rows), -100.0, wide
+    climb.wide = ()
+    climb.look(Solved(np.array([-3.0]), np.array([0.7, 2.0]), rows))
+    # by hand: from -3.0 the slope of 0.1 a deviation leads to -1.0, or as far as the table lets it; halfway is -2.0
+    assert (abs(climb.next[0] + 2.0) < 1e-6) == (not wide)
+    assert climb.next[0] > -3.0

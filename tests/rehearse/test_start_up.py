@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.rehearse.rehearsal import rehearse
 from wakeboard.harness.rehearse.trial import Shared, run_trial
 from wakeboard.instruments.ports import Shot, View
 from wakeboard.instruments.virtual.bench import VirtualBench, prepare
@@ -64,3 +65,13 @@ def test_a_capacitor_that_no_meter_at_rest_sees_is_caught(tmp_path: Path) -> Non
         assert good.outcome == "pass", good.error
         caught[kind] = [run_trial(sequence, [each], shared).caught_at(good) for each in faults]
     assert caught == {"power on": [None, None], "start-up": [1, 1]}
+
+
+def test_faults_that_only_time_tells_apart_are_each_run(tmp_path: Path) -> None:
+    """At rest a missing capacitor and one of another value are one and the same; one of the two is late."""
+    shutil.copy(SKEP / "board.toml", tmp_path / "board.toml")
+    (tmp_path / "steps.toml").write_text(STEPS.format(kind="start-up", more=WATCHED), encoding="utf-8")
+    faults = [[parse_fault(text)] for text in ("C6:missing", "C10:value=1u", "C11:missing")]
+    found = rehearse(load_sequence(tmp_path / "steps.toml"), faults, workers=1)
+    assert [each.fault for each in found.caught] == ["C10:value=1u"]
+    assert found.equivalent == ["C6:missing", "C11:missing"]

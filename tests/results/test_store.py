@@ -6,6 +6,7 @@ Figures are those of the invented board and of the tool itself, unless marked.
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import sqlite3
 import subprocess
@@ -16,9 +17,10 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from wakeboard.results.records import Reading, RunRecord, RunStart, Step, Trip
+from wakeboard.results.records import ASKED, Reading, RunRecord, RunStart, Step, Trip
 from wakeboard.results.store import migrations, schema
 from wakeboard.results.store import process as store_process
+from wakeboard.results.store import write as store_write
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.store import Store
 
@@ -281,3 +283,48 @@ def test_nothing_of_a_refused_transaction_is_remembered(store: Store, make_start
     assert len(store.run(run).steps[0].readings) == 3
     with store.database.reading() as connection:
         assert connection.exec_driver_sql("PRAGMA foreign_key_check").all() == []
+
+
+def test_heads_are_of_a_sequence_and_leave_out_what_an_explanation_asked_for(store: Store, make_start: Make) -> None:
+    first = put_run(store, make_start(), [])
+    asked = put_run(store, make_start(sequence_title=ASKED), [])
+    other = put_run(store, make_start(sequence_title="Smoke", board_name="Other"), [])
+    assert [each.id for each in store.heads()] == [first, other]
+    assert [each.id for each in store.heads(sequence=ASKED)] == [asked]
+    assert [each.id for each in store.heads("Other")] == [other]
+    assert [each.id for each in store.heads("Other", "First power-on")] == []
+
+
+def test_a_file_that_is_not_there_is_told(store: Store, make_start: Make) -> None:
+    run = put_run(store, make_start(), [])
+    assert store.document(store.run(run).hashes["sequence"]) == "title = 'First power-on'\n"
+    with pytest.raises(StoreError, match="has no file with hash 00ff") as caught:
+        store.document("00ff")
+    assert caught.value.exit_code == 2
+
+
+def test_the_rework_of_a_unit_is_that_of_its_board(store: Store, make_start: Make) -> None:
+    put_run(store, make_start(), [])
+    assert store.rework_in_force("nobody") == []
+    assert store.rework_in_force("004") == []
+    put_run(store, make_start(board_name="Other"), [])
+    with pytest.raises(StoreError, match="of several boards: say which board"):
+        store.rework_in_force("004")
+    assert store.rework_in_force("004", "Other") == []
+    assert store.rework_in_force("004", "Nothing") == []
+
+
+def test_a_key_does_not_depend_on_the_order_and_has_128_bits() -> None:
+    """FIPS 180-4: SHA-256; half of it, over canonical JSON."""
+    assert store_write.digest({"b": 1, "a": [2, None]}) == store_write.digest({"a": [2, None], "b": 1})
+    text = '{"a":[2,null],"b":1}'
+    assert store_write.digest({"b": 1, "a": [2, None]}) == hashlib.sha256(text.encode()).hexdigest()[:32]
+    assert len(store_write.digest([])) == 32
+
+
+def test_boards_and_units_are_listed_as_they_were_first_seen(store: Store, make_start: Make) -> None:
+    for unit, board in (("9", "B"), ("1", "A"), ("2", "B")):
+        put_run(store, make_start(unit=unit, board_name=board), [])
+    assert store.boards() == ["A", "B"]
+    assert store.units() == [("B", "9"), ("A", "1"), ("B", "2")]
+    assert store.units("B") == [("B", "9"), ("B", "2")]

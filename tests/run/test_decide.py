@@ -142,3 +142,13 @@ def test_meter_accuracy_to_standard_uncertainty() -> None:
 @pytest.mark.parametrize(("value", "outcome"), [(9.9, "pass"), (10.1, "fail")])
 def test_without_uncertainty_a_value_is_inside_or_it_is_not(value: float, outcome: str) -> None:
     assert decide(value, 0.0, Limits(None, 10.0)) == outcome
+
+
+def test_an_input_that_is_known_exactly_adds_nothing() -> None:
+    """JCGM 100:2008, 5.1.2: its term has the factor u² = 0; numerically, 0 / 0."""
+    value, u = propagate(lambda a, b: a * b, [3.0, 2.0], [[0.01, 0.0], [0.0, 0.0]])
+    assert value == pytest.approx(6.0)
+    assert u == pytest.approx(0.2)
+    assert propagate(lambda a: a, [3.0], [[0.0]]) == (3.0, 0.0)
+    correlated = propagate(lambda a, b: a + b, [3.0, 2.0], [[0.01, 0.5], [0.5, 0.0]])
+    assert correlated[1] == pytest.approx(0.1), "what is known exactly is correlated with nothing"

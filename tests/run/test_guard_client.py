@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import subprocess
 import threading
 import time
@@ -32,13 +33,13 @@ LATE = 20.0  # s: when a wait gives up
 class Played:
     """A guard's process: answers by a table, and says what it is told to say. Fits subprocess.Popen."""
 
-    def __init__(self) -> None:
+    def __init__(self, breathes: bool = True) -> None:
         there, back = os.pipe(), os.pipe()
         self.stdin, self._asked = os.fdopen(there[1], "wb"), os.fdopen(there[0], "rb")
         self._say, self.stdout = os.fdopen(back[1], "wb", buffering=0), os.fdopen(back[0], "rb")
         self.pid, self.killed, self.seen = 1, False, []  # type: int, bool, list[dict[str, Any]]
         self.waited: list[float] = []
-        self.breathes, self.lit, self.waits = True, True, 0.0
+        self.breathes, self.lit, self.waits = breathes, True, 0.0
         self.answers: dict[str, Any] = {
             "open": {"identities": {}, "dialects": {"supply": "scpi-psu"}, "off_list": ["USB"], "cautions": {}},
             "prove_off": OFF, "off": OFF, "all_off": OFF, "bye": OFF, "look_again": {**OFF, "came_on": None},
@@ -587,3 +588,174 @@ def test_how_a_process_ended_is_told(code: int, told: str) -> None:
     process = Ended()
     assert client._ended(process) == told  # type: ignore[arg-type]
     assert process.waited == 1.0
+
+
+# --- the runner's side, without a thread of the guard between ---
+class Inbox:
+    """Lines in a row; keeps how long each wait was to be."""
+
+    def __init__(self, *lines: Any) -> None:
+        self.lines = [line if line is None else wire.encode(line) for line in lines]
+        self.waits: list[float] = []
+
+    def get(self, timeout: float) -> bytes | None:
+        self.waits.append(timeout)
+        if not self.lines:
+            raise queue.Empty
+        return self.lines.pop(0)
+
+    def put(self, line: bytes | None) -> None:
+        self.lines.append(line)
+
+
+CUT = {"event": "cut", "supply": "USB", "cut": {"rule": "lead-off", "time": 1.0, "volts": 5.0, "amps": 0.0, "says": ""}}
+CAME_ON = {**CUT, "back": True}
+PULSE = {"event": "pulse", "latest": {}}
+
+
+@pytest.mark.parametrize(
+    ("first", "known", "left"),
+    [(CUT, False, 1), (CUT, True, 0), (CAME_ON, False, 1), (CAME_ON, True, 1), (PULSE, False, 0)],
+)
+def test_listening_ends_with_what_the_runner_must_know(guard: ProcessGuard, first: Any, known: bool, left: int) -> None:
+    guard._inbox = inbox = Inbox(first, PULSE)  # type: ignore[assignment]
+    if known:
+        guard.acknowledge()
+    guard._listen(0.0)
+    assert len(inbox.lines) == left
+    guard.came_on = guard.cut = None
+    guard.lost = "over"
+
+
+def test_no_wait_is_longer_than_it_was_asked_for(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    guard._inbox = inbox = Inbox()  # type: ignore[assignment]
+    guard._listen(0.02)
+    assert guard._next(0.02) is None
+    with pytest.raises(GuardLost, match="no answer"):
+        guard._call("nothing", timeout=0.02)
+    assert all(0.0 <= each <= 0.02 for each in inbox.waits)
+    late = Inbox()
+    guard._inbox = late  # type: ignore[assignment]
+    assert guard._next(-1.0) is None, "its time was over before"
+    assert late.waits == [0.0]
+
+
+def test_the_end_of_the_inbox_is_the_end_of_the_guard(guard: ProcessGuard, bench: Bench) -> None:
+    with pytest.raises(GuardLost, match="its process ended"):
+        guard._understood(None)
+    assert bench.tries
+
+
+def test_a_pipe_that_takes_nothing_is_the_end_of_the_guard(guard: ProcessGuard, bench: Bench) -> None:
+    guard._process.stdin.close()  # type: ignore[union-attr]
+    with pytest.raises(GuardLost, match="its pipe is closed"):
+        guard._send({"do": "beat", "lease": 1.0})
+    assert bench.tries
+
+
+def test_a_guard_that_is_gone_is_told_nothing_more(guard: ProcessGuard, played: Played) -> None:
+    guard.lost = "it is gone"
+    with pytest.raises(GuardLost, match="it is gone"):
+        guard.beat(3.0)
+    assert not played.asked("beat")
+    assert guard._last_beat == 0.0
+
+
+def test_a_beat_raises_what_it_hears(guard: ProcessGuard) -> None:
+    guard._inbox = Inbox(CUT)  # type: ignore[assignment]
+    with pytest.raises(Tripped):
+        guard.beat(3.0)
+    guard.acknowledge()
+
+
+def test_a_cut_in_the_last_moment_of_a_sleep_is_raised_by_it(
+    guard: ProcessGuard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    guard._inbox = Inbox(CUT)  # type: ignore[assignment]
+    monkeypatch.setattr(guard, "beat", lambda _lease: None)
+    monkeypatch.setattr(guard, "_listen", lambda _seconds: (time.sleep(0.02), ProcessGuard._listen(guard, 0.0)))
+    with pytest.raises(Tripped):
+        guard.sleep(0.01)
+    guard.acknowledge()
+
+
+def test_before_the_guard_said_a_word_nothing_is_on(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    played = Played(breathes=False)
+    monkeypatch.setattr(client, "_start", lambda: played)
+    guard = ProcessGuard([PLAN], report="")
+    assert not guard._lit
+    assert guard._waits == 0.0
+    assert not guard._fails(client.STOPPED + 0.01)
+    guard._own.begin("USB")  # the runner has told it to switch on: no word is needed for that
+    assert guard._fails(client.STOPPED + 0.01)
+    guard._own.end(OffReport({"USB": "off"}))
+    guard._lit = True  # by the guard's word, whatever the runner believes
+    assert guard._fails(client.STOPPED + 0.01)
+    played.kill()
+    guard.lost = "over"
+
+
+def test_its_threads_end_with_the_runner(guard: ProcessGuard) -> None:
+    mine = [each for each in threading.enumerate() if each.name.endswith(("(_read)", "(_watch)"))]
+    assert len(mine) >= 2
+    assert all(each.daemon for each in mine)
+
+
+def test_what_was_switched_off_no_longer_counts(
+    guard: ProcessGuard, played: Played, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [100.0]
+    monkeypatch.setattr(client, "steady", lambda: now[0])
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    now[0] = 107.0
+    guard.off("USB")
+    now[0] = 150.0
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    assert guard.energised() == pytest.approx(7.0)
+
+
+def test_what_the_successor_switches_off_at_last_no_longer_counts(
+    guard: ProcessGuard, played: Played, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [100.0]
+    monkeypatch.setattr(client, "steady", lambda: now[0])
+    bench.report = OffReport({"USB": "unknown"})
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    now[0], bench.report = 130.0, OffReport({"USB": "off"})
+    assert guard.all_off().confirmed
+    now[0] = 200.0
+    assert guard.energised() == pytest.approx(30.0)
+
+
+def test_what_is_seen_to_be_off_at_the_last_look_no_longer_counts(
+    guard: ProcessGuard, played: Played, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [100.0]
+    monkeypatch.setattr(client, "steady", lambda: now[0])
+    bench.report = OffReport({"USB": "unknown"})
+    guard.energise("USB", SETTING, ENVELOPE, None)
+    played.end()
+    until(lambda: guard.lost, "the successor")
+    now[0], bench.report = 130.0, OffReport({"USB": "off"})
+    assert guard.look_again().confirmed
+    now[0] = 200.0
+    assert guard.energised() == pytest.approx(30.0)
+
+
+def test_the_instrument_is_named_once(guard: ProcessGuard) -> None:
+    named = {"kind": "LinkTimeout", "message": "supply: no reply", "instrument": "supply"}
+    assert str(client._raised(named)).count("supply") == 1
+    assert str(client._raised({**named, "message": "no reply"})).count("supply") == 1
+
+
+def test_the_figures_of_the_page() -> None:
+    """guard.md and the page for who asks why a wait is as long as it is."""
+    assert (client.OPEN_TIMEOUT, client.ANSWER_TIMEOUT, client.LEASE) == (30.0, 10.0, 3.0)
+    assert (client.SILENCE, client.STOPPED, client.WATCH, client.BEAT_GAP) == (2.0, 1.0, 0.1, 0.05)
+
+
+def test_a_supply_that_is_busy_is_asked_again_after_a_second() -> None:
+    assert client.BUSY == 1.0

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pytest
 
+from wakeboard.harness.run.guard import core
 from wakeboard.harness.run.guard.core import (
     LEAD_TIME,
     LIMIT_TIME,
@@ -278,3 +279,15 @@ def test_a_board_that_draws_next_to_nothing_has_not_ceased_to_draw() -> None:
     _, cut = judge(envelope, watch, Sample(1.4501, 5.0, 0.0009, "cv", True))
     assert cut is not None
     assert cut.rule == "lead-off"
+
+
+def test_what_is_no_reading_is_shown() -> None:
+    _, cut = judge(ENVELOPE, Watch.fresh(0.0), Sample(1.0, 9.9e37, 0.02, "cv", True))
+    assert cut is not None
+    assert cut.rule == "no-reading"
+    assert cut.says.startswith("the supply says 9.9e+37 V and 0.02 A, which is no reading")
+
+
+def test_the_figures_of_the_page() -> None:
+    assert (core.FLOOR_AMPS, core.LEAD_SHARE, core.LEAD_TIME) == (1e-3, 0.1, 0.05)
+    assert (core.NEAR_LIMIT, core.LIMIT_SHARE, core.LIMIT_TIME, core.NO_NUMBER) == (0.97, 0.02, 0.03, 9.0e37)

@@ -232,3 +232,34 @@ def test_its_end_switches_off_and_looks_no_more(guard: LocalGuard, psu: Any, clo
 def test_close_looks_are_close_enough_for_the_shortest_inrush() -> None:
     """The inrush of a small board is 20 ms (bench tests); a look in a quarter of that."""
     assert local.CLOSE_PERIOD <= 0.005
+
+
+def test_before_the_proof_nothing_is_looked_at(psu: Any, clock: TickingClock) -> None:
+    guard = LocalGuard(Guard({"USB": Feed(psu, 1, "supply")}, clock), clock)
+    guard._tick()
+    assert not clock.tickers
+
+
+def test_a_failure_that_is_no_links_switches_off_as_well(guard: LocalGuard, psu: Any, clock: TickingClock) -> None:
+    on(guard)
+
+    def breaks(_channel: Any) -> Any:
+        raise ZeroDivisionError("a driver's own mistake")
+
+    psu.sample = breaks
+    clock.run(0.01)
+    assert not psu.outputs[1]
+    with pytest.raises(ZeroDivisionError):
+        guard.beat(3.0)
+
+
+def test_what_the_owner_cut_is_told(guard: LocalGuard, psu: Any, clock: TickingClock) -> None:
+    on(guard)
+    psu.ohms[1] = 1.0
+    clock.run(1.0)
+    assert guard.cut is not None
+    assert (guard.cut.rule, guard.cut_supply) == ("constant-current", "USB")
+
+
+def test_the_figures_of_the_page() -> None:
+    assert (local.CLOSE_PERIOD, local.FAR_PERIOD, local.REST_PERIOD) == (0.005, 0.1, 0.5)

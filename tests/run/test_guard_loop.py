@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import queue
 import signal
 import time
 from pathlib import Path
@@ -17,7 +18,7 @@ import pytest
 
 from wakeboard.harness.run.guard import process, wire
 from wakeboard.harness.run.guard.core import Cut, Envelope
-from wakeboard.harness.run.guard.owner import Feed, Guard, Setting
+from wakeboard.harness.run.guard.owner import Feed, Guard, OffReport, Setting
 from wakeboard.harness.run.guard.process import Shell
 from wakeboard.instruments.clock import RealClock, steady
 
@@ -260,3 +261,133 @@ def test_a_question_that_fails_is_answered_with_the_failure(shell: Shell) -> Non
     shell._take(b'{"id":5,"do":"off","supply":"NOPE"}')
     answer = next(each for each in said(shell) if each.get("id") == 5)
     assert answer["error"]["kind"] == "KeyError"
+
+
+class PlayedInbox:
+    def __init__(self, *lines: Any) -> None:
+        self.lines, self.asked = list(lines), []  # type: list[Any], list[float | None]
+
+    def empty(self) -> bool:
+        return not self.lines
+
+    def get(self, timeout: float | None = None) -> Any:
+        self.asked.append(timeout)
+        if not self.lines:
+            raise queue.Empty
+        return self.lines.pop(0)
+
+    def get_nowait(self) -> Any:
+        return self.get()
+
+
+@pytest.mark.parametrize(
+    ("pause", "lines", "asked"),
+    [
+        (0.0, 0, []),
+        (0.0, 1, [None, None]),
+        (0.03, 0, [0.03]),
+        (0.03, 1, [0.03, None]),
+        (0.03, 2, [0.03, None, None]),
+        (1.5, 0, [1.5]),
+    ],
+)
+def test_the_loop_waits_for_as_long_as_it_may_and_then_takes_all_that_is_there(
+    shell: Shell, pause: float, lines: int, asked: list[Any]
+) -> None:
+    shell.inbox = inbox = PlayedInbox(*[b'{"do":"beat","lease":30}\n'] * lines)  # type: ignore[assignment]
+    shell._listen(pause)
+    assert inbox.asked == asked
+    assert not inbox.lines
+
+
+def test_a_signal_wakes_the_loop(shell: Shell) -> None:
+    names = ("SIGTERM", "SIGINT", "SIGHUP")
+    before = {each: signal.getsignal(getattr(signal, each)) for each in names}
+    try:
+        process._on_signals(shell)
+        for name in names:
+            os.kill(os.getpid(), getattr(signal, name))
+            assert shell.inbox.get_nowait() is None
+    finally:
+        for each, handler in before.items():
+            signal.signal(getattr(signal, each), handler)
+
+
+class Asked:
+    """A guard that is asked how it stands; keeps what it was told to do."""
+
+    def __init__(self, report: Any, any_live: bool = False) -> None:
+        self.off_report, self.any_live, self.done = report, any_live, []  # type: Any, bool, list[str]
+        self.cut, self.cut_supply = Cut("stopped", 1.0, 5.0, 0.1, "so"), "USB"
+
+    def look_again(self) -> OffReport:
+        self.done.append("look_again")
+        return OffReport({"USB": "off"})
+
+    def all_off(self) -> OffReport:
+        self.done.append("all_off")
+        return OffReport({"USB": "off"})
+
+    def abandon(self, rule: str, _why: str) -> None:
+        self.done.append(rule)
+
+
+@pytest.mark.parametrize(
+    ("report", "live", "done"),
+    [
+        (None, False, "all_off"),
+        (OffReport({"USB": "unknown"}), False, "all_off"),
+        (OffReport({"USB": "off"}), True, "all_off"),
+        (OffReport({"USB": "off"}), False, "look_again"),
+    ],
+)
+def test_at_an_orderly_end_only_what_is_dark_is_merely_looked_at(
+    shell: Shell, report: Any, live: bool, done: str
+) -> None:
+    shell.guard = asked = Asked(report, live)  # type: ignore[assignment]
+    assert shell.do_bye({})["states"] == {"USB": "off"}
+    assert asked.done == [done]
+    assert (shell.why_off, shell.ends) == ("bye", True)
+
+
+@pytest.mark.parametrize(
+    ("report", "done", "state"), [(OffReport({"USB": "on"}), ["stopped"], "on"), (None, ["stopped", "all_off"], "off")]
+)
+def test_stop_tells_what_came_of_it(shell: Shell, report: Any, done: list[str], state: str) -> None:
+    shell.guard = asked = Asked(report)  # type: ignore[assignment]
+    shell._stop("a person")
+    assert asked.done == done
+    assert [each["states"] for each in said(shell) if each.get("event") == "dark"] == [{"USB": state}]
+
+
+def test_without_a_report_nothing_is_written(shell: Shell, tmp_path: Path) -> None:
+    assert shell.guard is not None
+    shell.guard.off_report = None
+    shell._report("nothing was switched off yet")
+    shell.guard.all_off()
+    path, shell.report_path = shell.report_path, ""
+    shell._report("nobody asked for it")
+    shell.report_path, shell.guard = path, None
+    shell._report("nothing is owned")
+    assert not Path(path).exists()
+
+
+def test_the_figures_of_the_page() -> None:
+    assert (process.CORE_SHARE, process.PULSE, process.IDLE, process.ALIVE) == (0.15, 0.1, 0.05, 0.1)
+    assert (process.KEEP_TRYING, process.AGAIN, process.UNSAID, process.LAST_WORDS) == (60.0, 1.0, 100, 2.0)
+    assert (process.PRIORITY, process.STOOD_STILL, process.FIRST_LEASE) == (-10, 1.0, 30.0)
+
+
+def test_a_broken_rule_after_a_sleep_stays_what_it_is(shell: Shell, psu: Any) -> None:
+    assert shell.guard is not None
+    shell.breath = steady() - 30.0
+    psu.sample = lambda _channel: shell.guard._cut("USB", Cut("over-current", 1.0, 5.0, 0.5, "")) or psu._seen(1)  # type: ignore[union-attr]
+    shell._turn()
+    assert [each["cut"]["rule"] for each in cuts(shell)] == ["over-current"]
+
+
+def test_a_report_is_written_out_before_it_is_synced(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    synced: list[str] = []
+    monkeypatch.setattr(os, "fsync", lambda _number: synced.append(Path(shell.report_path).read_text()))
+    shell._off("so")
+    assert json.loads(synced[0])["why"] == "so"

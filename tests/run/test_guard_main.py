@@ -121,12 +121,13 @@ def play(fake_psu: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> Itera
         thread = threading.Thread(target=act, daemon=True)
         thread.start()
         process.main()
+        writing = [each for each in threading.enumerate() if each.name.endswith("(write)")]
         thread.join(LATE)
         out.close()
         os.close(to_guard[0])
         if failed:
             raise failed[0]
-        return SimpleNamespace(psu=psu, runner=runner, closed=closed, priority=priority)
+        return SimpleNamespace(psu=psu, runner=runner, closed=closed, priority=priority, writing=writing)
 
     yield play
     over.set()
@@ -187,6 +188,26 @@ def test_an_orderly_life(play: Any) -> None:
     assert played.psu.plans[0].feeds == {"1": "USB"}
     assert played.priority == [(os.PRIO_PROCESS, 0, -10)]
     assert "protect 1" in played.psu.calls
+
+
+def test_the_last_words_are_out_before_the_process_ends(play: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    write, daemons = os.write, []
+
+    def slow(descriptor: int, data: bytes) -> int:
+        if threading.current_thread().name.endswith("(write)"):
+            time.sleep(0.05)
+        return write(descriptor, data)
+
+    def script(runner: Runner) -> None:
+        opened(runner)
+        names = ("(_read)", "(write)", "(breathe)")
+        daemons.extend(each.daemon for each in threading.enumerate() if each.name.endswith(names))
+        assert runner.ask("bye")["states"] == {"USB": "off"}
+
+    monkeypatch.setattr(os, "write", slow)
+    assert not play(script).writing
+    assert daemons.count(True) >= 3
+    assert all(daemons), "none of them keeps the process from its end"
 
 
 def test_what_it_is_asked_for_is_done(play: Any) -> None:

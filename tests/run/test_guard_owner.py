@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
+from wakeboard.harness.run.guard import dark, owner, switching
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import CHECK, Feed, Guard, Ramp, Setting
 from wakeboard.instruments.errors import LinkTimeout, SettingError
@@ -900,3 +901,76 @@ def test_right_after_a_change_every_sample_is_kept(fake_psu: Any, clock: Any) ->
     guard.take_trace()
     run_for(guard, clock, 0.0495)
     assert len(guard.take_trace()["USB"].times) < 5
+
+
+def test_the_hour_of_the_clock_does_not_matter(fake_psu: Any, clock: Any) -> None:
+    clock.time = 1000.0
+    guard = started(fake_psu(), clock)
+    clock.sleep(2.0)
+    assert guard.energised == pytest.approx(2.0)
+    clock.time = 5000.0
+    guard.change()
+    guard.take_trace()
+    assert guard.close
+    run_for(guard, clock, 0.0495)
+    assert len(guard.take_trace()["USB"].times) > 45, "right after a change every sample is kept"
+    clock.sleep(10.0)
+    assert not guard.close
+
+
+def test_one_look_besides_in_a_turn_no_more(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    clock.sleep(10.0)  # both are due
+    del psu.calls[:]
+    guard.tick()
+    assert psu.calls == ["sample 1", "check_settings 1"]
+    guard.tick()
+    assert psu.calls[2:] == ["sample 1", "sample 2"]
+
+
+def test_the_last_look_gives_outputs_a_moment_to_come_back(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    guard.all_off()
+    del psu.calls[:]
+    before = clock.now()
+    assert guard.look_again().confirmed
+    assert clock.now() - before == pytest.approx(0.15)
+    assert psu.calls == ["is_on 1", "measure 1"]
+
+
+def test_what_comes_back_again_and_again_is_switched_off_three_times(fake_psu: Any, clock: Any) -> None:
+    guard = started(psu := fake_psu(), clock)
+    guard.all_off()
+    is_on = psu.is_on
+    psu.is_on = lambda channel: is_on(channel) or True
+    del psu.calls[:]
+    assert guard.look_again().states == {"USB": "on"}
+    assert psu.calls.count("off 1") >= 3
+    assert clock.now() < 10.0
+
+
+@pytest.mark.parametrize(("mode", "says"), [("unknown", None), ("off", True), ("cv", None)])
+def test_an_output_that_does_not_say_that_it_is_on_is_not_said_to_be(
+    fake_psu: Any, clock: Any, mode: str, says: Any
+) -> None:
+    guard = two(psu := fake_psu(), clock)
+    seen = psu._seen
+    psu._seen = lambda channel: Quiet(0.0, 0.0, mode, says) if channel == 2 else seen(channel)
+    run_for(guard, clock, 1.0)
+    assert guard.cut is None
+
+
+def test_the_readbacks_error_is_asked_for_at_any_range(fake_psu: Any, clock: Any) -> None:
+    """The supply chooses its range by itself: its table is asked by the current alone."""
+    psu, asked = fake_psu(), []
+    psu.amps_accuracy = SimpleNamespace(half_width=lambda amps, range_: asked.append((amps, range_)) or 0.002)
+    assert Guard({"USB": Feed(psu, 1)}, clock).amps_error("USB", 0.5) == 0.002
+    assert asked == [(0.5, 0.0)]
+
+
+def test_the_figures_of_the_page() -> None:
+    assert (owner.CHECK, owner.SETTLED, owner.ROUNDS, owner.CLOSE) == (0.5, 0.15, 3, 0.05)
+    assert (owner.LATE, owner.LATE_TIMES) == (0.1, 4.0)
+    assert (dark.PERIOD, dark.AGAIN) == (0.15, 1.0)
+    assert (switching.OFF_TRIES, switching.LOOKS, switching.LOOK_GAP) == (3, 3, 0.05)
+    assert (switching.STRAY_AMPS, switching.STILL_VOLTS) == (0.005, 1.0)

@@ -210,3 +210,53 @@ def test_who_presses_is_told_without_a_stream_too(monkeypatch: pytest.MonkeyPatc
         monkeypatch.setattr("sys.stderr", None)
         press()
         assert presses.pressed()
+
+
+def test_before_any_press_there_is_none_to_look_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(presses, "_STATE", presses._State())
+    presses.look()
+    assert not presses.pressed()
+
+
+def test_what_was_held_before_a_block_is_not_held_in_it() -> None:
+    presses.hold("left over")
+    with presses.guarded(), pytest.raises(KeyboardInterrupt):
+        press()
+
+
+def test_what_was_pressed_in_a_block_is_over_with_it() -> None:
+    with presses.guarded():
+        presses.hold()
+        press()
+    assert not presses.pressed()
+    with contextlib.suppress(KeyboardInterrupt), presses.guarded():
+        press()
+    presses.look()  # nobody's any more
+
+
+@pytest.mark.parametrize(("later", "raises"), [(0.9, False), (1.1, True)])
+def test_what_comes_within_a_second_belongs_to_the_first(
+    monkeypatch: pytest.MonkeyPatch, later: float, raises: bool
+) -> None:
+    now = [1.5]  # s after the computer has started
+    monkeypatch.setattr(presses.time, "monotonic", lambda: now[0])
+    with presses.guarded():
+        with pytest.raises(KeyboardInterrupt):
+            press()
+        now[0] += later
+        with pytest.raises(KeyboardInterrupt) if raises else contextlib.nullcontext():
+            press()
+
+
+def test_who_presses_soon_after_the_start_of_the_computer_is_told(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(presses.time, "monotonic", lambda: 1.5)
+    monkeypatch.setattr(presses, "_STATE", presses._State())
+    for _ in range(2):
+        with presses.guarded():
+            presses.hold("please wait")
+            press()
+    presses._STATE = presses._State(held=True, says="please wait")
+    presses._press(0, None)
+    assert capfd.readouterr().err == "\nplease wait\n" * 3

@@ -120,7 +120,8 @@ def runner(monkeypatch: pytest.MonkeyPatch) -> Any:
     made.recorder = PlayedStore()
     made.context = PlayedContext(PlayedGuard())
     made.steps, made.error, made.trip, made.ended_by = [], None, None, ""
-    made._number, made._run_id, made._started, made._notes = 3, "run", 1.0, []
+    made._number, made._run_id, made._started, made._notes = 3, "", 0.0, []
+    made._told = None
     monkeypatch.setattr(runner_module._discharge, "measure", lambda _context: None)
     return made
 
@@ -495,8 +496,9 @@ def test_a_press_between_two_steps_ends_the_run(runner: Any, steps: Any) -> None
     result = runner.run()
     assert isinstance(result.error, KeyboardInterrupt)
     assert [step.name for step in result.record.steps] == ["one"]
+    assert runner.recorder.committed == list(result.record.steps), "once"
     assert "two" not in order
-    assert order[-2:] == ["hold", "arrived"]
+    assert order.index("hold") < order.index("arrived")
 
 
 def test_a_press_that_comes_while_the_hold_begins_is_held_as_well(
@@ -562,3 +564,68 @@ def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, mo
     runner.error = first = LinkTimeout("no reply")
     runner._discharge()
     assert runner.error is first
+
+
+def _pressed() -> None:
+    raise KeyboardInterrupt
+
+
+def _tripped_over_a_press() -> None:
+    """As a library does, whose state a press has left half made."""
+    try:
+        raise KeyboardInterrupt
+    finally:
+        raise AssertionError
+
+
+@pytest.mark.parametrize("press", [_pressed, _tripped_over_a_press])
+@pytest.mark.parametrize("written", [False, True])
+def test_a_press_while_a_step_is_committed_loses_no_step(runner: Any, steps: Any, press: Any, written: bool) -> None:
+    order = steps(one=None, two=lambda _c, model: order.append(model.do))
+    asked, kept = runner.context.guard.asked, runner.recorder.committed
+    presses, commit = [press], runner.recorder.commit
+    tried: list[Any] = []
+
+    def interrupted(step: Any) -> None:
+        tried.append(step)
+        if not presses:
+            assert asked[-1] == "all_off", "the power goes off before the step is written once more"
+        if presses and not written:
+            presses.pop()()
+        if step not in kept:
+            commit(step)
+        if presses:
+            presses.pop()()
+
+    runner.recorder.commit = interrupted
+    result = runner.run()
+    assert [step.name for step in kept] == [step.name for step in result.record.steps] == ["one"]
+    assert tried[0] is tried[1], "the very same: another content would be refused"
+    assert isinstance(result.error, KeyboardInterrupt)
+    assert (result.outcome, result.record.says) == ("error", "stopped by the operator")
+    assert result.record.steps[0].outcome == "pass", "it was over"
+    assert "two" not in order
+    assert order.index("hold") < order.index("arrived")
+
+
+def test_a_press_while_a_step_is_told_loses_no_step(runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    steps(one=None, two=None)
+    presses, traffic = [_pressed], runner.context.guard.traffic
+    monkeypatch.setattr(runner.context.guard, "traffic", lambda: presses.pop()() if presses else traffic())
+    result = runner.run()
+    assert [(step.name, step.outcome) for step in runner.recorder.committed] == [("one", "error")]
+    assert [text for _, _, _, text in result.record.steps[0].traffic] == ["1.0", "OUTP OFF"]
+    assert result.record.says == "stopped by the operator"
+
+
+def test_a_store_that_fails_at_a_step_ends_the_run_as_before(runner: Any, steps: Any) -> None:
+    steps(one=None, two=None)
+    failing = LinkTimeout("disk full")
+
+    def commit(_step: Any) -> None:
+        raise failing
+
+    runner.recorder.commit = commit
+    result = runner.run()
+    assert result.error is failing
+    assert not result.record.steps

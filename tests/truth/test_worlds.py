@@ -90,9 +90,7 @@ def test_a_world_runs_and_is_kept(wren: Production) -> None:
 LEAKS = "seed 10: a Schottky diode that leaks lifts VUSB and shuts the power path, which is told as a bridge across it"
 
 
-@pytest.mark.parametrize(
-    "level", ["mild", pytest.param("realistic", marks=pytest.mark.xfail(strict=True, reason=LEAKS))]
-)
+@pytest.mark.parametrize("level", ["mild", "realistic"])
 def test_nothing_is_blamed_in_a_healthy_unit(wren: Production, level: str) -> None:
     for seed in range(8, 12):
         for v in trials(wren, Task("wren", World(level, seed), ("alone",), faults=0, healthy=1)):

@@ -36,7 +36,8 @@ ANY: Final = ("supplies", "rails", "lines", "points", "nets")
 class Needs:
     """power: whether a supply must be on, must be off, or neither; of: the tables of the board that names in `of` come
     from; links: a board with a console; pin_command: one that tells how its pins are driven; driven: each line in `of`
-    has a pin that drives it; energises: it switches an output on."""
+    has a pin that drives it; energises: it switches an output on; in_time: it looks at how nets come to rest, and not
+    only at where."""
 
     power: Literal["on", "off", "either"]
     of: tuple[str, ...] = ANY
@@ -44,6 +45,7 @@ class Needs:
     pin_command: bool = False
     driven: bool = False
     energises: bool = False
+    in_time: bool = False
 
 
 @dataclass(frozen=True)

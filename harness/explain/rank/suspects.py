@@ -38,6 +38,7 @@ _STORES = ("capacitor", "inductor")
 class Suspect:
     """One fault that may be there. `text` holds {} where a value (ohms) between `low` and `high` is fitted.
 
+    beside: what a net that it leaves open does besides, since leakage decides where that sits.
     members: where no reading tells several faults apart, those that this one stands for, likeliest first; its prior is
     then that of any of them.
     """
@@ -52,6 +53,7 @@ class Suspect:
     unit: str = "Ω"
     sets: float | None = None  # what a suspect without a fitted value sets `path` to (a look-alike part)
     members: tuple[Suspect, ...] = ()
+    beside: tuple[Fault, ...] = ()
 
     @property
     def key(self) -> str:
@@ -92,7 +94,7 @@ class Suspect:
         if value is None:
             if self.sets is not None:
                 return Change(values={self.path: self.sets})
-            return Change((parse_fault(self.text),))
+            return Change((parse_fault(self.text), *self.beside))
         target, _, rest = self.text.rpartition(":")
         word = rest.partition("=")[0]
         if word == "value":
@@ -133,7 +135,7 @@ def suspects(
     for net in control_nets:
         for suspect in _pulls_on(circuit, net):
             found.setdefault(suspect.text, suspect)
-    return _merged(_keyed(circuit, found.values()))
+    return _merged(_keyed(circuit, [*found.values(), *_lifted_by_leaks(circuit, found.values())]))
 
 
 def _keyed(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Suspect]:
@@ -145,8 +147,48 @@ def _keyed(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Suspect]:
         if suspect.same_as or suspect.fitted or suspect.path:
             yield suspect
         else:
-            made = alike(circuit, [parse_fault(suspect.text)])
-            yield replace(suspect, same_as=first.setdefault(made, suspect.text))
+            made = alike(circuit, [parse_fault(suspect.text), *suspect.beside])
+            own = " with ".join([suspect.text, *map(str, suspect.beside)])
+            yield replace(suspect, same_as=first.setdefault(made, own))
+
+
+def _lifted_by_leaks(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Suspect]:
+    """Suspects that take a resistor off a net which nothing else holds, with that net lifted: by the drawing it stays
+    low, and what it enables stays off, but a microampere from a rail decides that on a real board."""
+    for suspect in each:
+        part_name, _, fault = suspect.text.partition(":")
+        if fault not in ("missing", "open") or "." in part_name or circuit.part(part_name).kind != "resistor":
+            continue
+        for net in dict.fromkeys(circuit.part(part_name).pins.values()):
+            rail = _leaks_from(circuit, net, part_name)
+            if rail is not None:
+                lifted = parse_fault(f"{net}+{rail}:bridge={LEAK_OHMS}")
+                prior = suspect.prior * float(priors()["board"]["open_net_lifted"])
+                yield replace(suspect, prior=prior, beside=(lifted,))
+
+
+LEAK_OHMS: Final = "2M"
+"""Ω: some µA from a rail of a few volts, about the most that an input leaks by its sheet (spreads.toml)."""
+_HOLDS_NOTHING = ("capacitor", "testpoint", "connector", "button", "esd_array")
+
+
+def _leaks_from(circuit: Circuit, net: str, without: str) -> str | None:
+    """The rail that leaks into a net of inputs, were a part not there; None where something holds it."""
+    rail = None
+    for text in circuit.on_net(net):
+        part, pin = circuit.pin(text)
+        if part.name == without or part.kind in _HOLDS_NOTHING:
+            continue
+        if part.kind == "chip":
+            entry = part.values.get("io", {}).get(pin)
+            if entry is None or "pull_up" in entry or "pull_down" in entry or entry.get("drive", "off") != "off":
+                return None
+            rail = rail or _rail_net(part, entry)
+        elif part.kind in ("load_switch", "ldo", "buck", "boost") and pin not in ("IN", "OUT", "GND", "VIN"):
+            rail = rail or part.pins.get("IN")
+        else:
+            return None
+    return rail if rail not in ("?", net, circuit.ground) else None
 
 
 def _merged(suspects: Iterable[Suspect]) -> list[Suspect]:
@@ -190,7 +232,9 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
         yield Suspect(str(fault), fault.category, float(priors()["pins"].get(fault.category, 1e-4)))
     elif fault.kind == "value" and part.kind == "resistor":
         path = f"{part.name}.value"
-        yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), *_range("value"), path=path)
+        low, high = _range("value")
+        high = max(high, 10 * float(part.values["value"]))  # beyond: nothing is fitted, which is another fault
+        yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), low, high, path=path)
     elif fault.kind not in ("pull_up", "pull_down"):
         same = AT_REST if part.kind in _STORES and alike(circuit, [fault]) == alike(circuit, []) else ""
         suspect = Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind), same_as=same)

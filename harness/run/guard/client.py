@@ -281,7 +281,6 @@ class ProcessGuard:
 
     def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None) -> str:
         self.beat(ANSWER_TIMEOUT)
-        self._check()
         self._own.begin(supply)
         return str(self._call("energise", supply=supply, setting=setting, envelope=envelope, ramp=ramp))
 

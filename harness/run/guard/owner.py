@@ -58,7 +58,7 @@ class _Live:
         self.envelope = envelope
         self.watch = Watch.fresh(now)
         self.ramp: Ramp | None = None
-        self.due = 0.0
+        self.due = now
         self.check_due = now + CHECK
         self.volts = setting.volts
 
@@ -151,7 +151,9 @@ class Guard:
             self._cut(supply, Cut("output-off", self.clock.now(), float("nan"), float("nan"), str(error)))
             return
         now = self.clock.now()
-        live.watch, live.due = Watch.fresh(now), now + (ramp.seconds if ramp else 0.0)
+        live.watch = Watch.fresh(now)
+        if ramp is not None:
+            live.due = now + ramp.seconds
 
     def climbing(self, supply: str) -> bool:
         """Whether the ramp has steps to go."""
@@ -280,7 +282,7 @@ class Guard:
         self._cut(supply, cut)
 
     def _said(self) -> int:
-        return len(self.traffic) if self.traffic is not None else 0
+        return len(self.traffic or ())
 
     def _forget_said(self, said: int) -> None:
         """What was said since then tells nothing new."""
@@ -358,7 +360,6 @@ class Guard:
             if not back:
                 return self.all_off()
             self._came_on(back[0], report.errors[back[0]])
-        self._count()
         return report
 
     def abandon(self, rule: str, why: str) -> None:

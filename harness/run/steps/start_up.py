@@ -6,6 +6,10 @@
     order = ["VSYS", "V33", "MCU_RST"]             each through half of its voltage, one after the other
     within = { V33 = "0.5 ms .. 8 ms" }            s after the supply itself is half up
     overshoot = "5 %"
+    limits_from = "circuit"                        for the times that `within` does not say
+
+With `limits_from = "circuit"` a time that `within` says nothing of is held against the circuit, driven with the wave
+that was seen on the supply's own net (harness/run/arrivals.py): an oscilloscope that does not see that net has none.
 
 Limit, check for a short, envelope, hands and guard are those of "power on": it is that step, with a shot armed before
 the output goes on. A time whose uncertainty reaches across its limit is marginal. Without an oscilloscope that sees
@@ -25,6 +29,7 @@ from pydantic import BeforeValidator, Field, field_validator
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.harness.describe.sequence.step_model import positive
 from wakeboard.harness.describe.sequence.steps import Needs
+from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.describe.toml.fields import OneOrMore, Seconds, SecondsLimits, VoltsLimits, refused
 from wakeboard.harness.run import topology
 from wakeboard.harness.run.decide import OPEN, Limits, decide
@@ -33,6 +38,7 @@ from wakeboard.harness.run.steps import power_on
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.ports import Shot, View
 from wakeboard.instruments.quantity import show
+from wakeboard.instruments.virtual.circuit.bench.rising import Level
 from wakeboard.instruments.waveform import NoSuchEvent, Timed, Waveform
 from wakeboard.results.told import PowerTold, StartUpTold
 
@@ -45,11 +51,12 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "start-up"
-NEEDS = Needs(power="either", energises=True)
+NEEDS = Needs(power="either", energises=True, in_time=True)
 TELLS = (PowerTold, StartUpTold)
 STOPS = True
 
 TIME = "start-up time"
+EVERY_RAIL = "every rail"
 HALF = 0.5  # IEEE 181: the mid reference level
 SPAN = 0.1  # s after the ramp: what a board with capacitors of some 1000 µF takes (common practice, no source)
 RAMP_SLACK = 1.5  # a guard climbs its ramp a little later than it is written
@@ -72,9 +79,10 @@ Share = Annotated[float | None, BeforeValidator(_share)]
 
 
 class Model(power_on.Switched):
-    """of: supplies, rails, lines, points or nets; where not given, all that the oscilloscope sees and that should come
-    up. order: they pass their level in this order; within: s after the trigger, by name. at: the level, of the nominal.
-    overshoot: the most, of the step; ripple: V peak to peak at the end. span: s that are watched."""
+    """of: supplies, rails, lines, points or nets, "every rail" for those that should come up; where not given, all of
+    that which the oscilloscope sees. order: they pass their level in this order; within: s after the trigger, by name.
+    at: the level, of the nominal. overshoot: the most, of the step; ripple: V peak to peak at the end. span: s that are
+    watched. limits_from: "circuit" for times that `within` does not say."""
 
     do: Literal["start-up"]
     of: OneOrMore = ()
@@ -84,6 +92,7 @@ class Model(power_on.Switched):
     overshoot: Share = None
     ripple: VoltsLimits | None = None
     span: Seconds | None = None
+    limits_from: Literal["circuit"] | None = None
 
     @field_validator("span", "at")
     @classmethod
@@ -95,31 +104,52 @@ def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
     """As "power on", and what is watched is of the board, and may be expected to have a voltage."""
     power_on.on_paper(paper, table)
     board = paper.board
+    if table.get("limits_from") == "circuit":
+        _circuit_can_tell(paper, table)
     known = [*board.supplies, *board.rails, *board.lines, *board.points, *board.nets]
+    named = [name for name in paper.names(table.get("of")) if name != EVERY_RAIL]
     within = table.get("within")
     for key, names in (
-        ("of", paper.names(table.get("of"))),
+        ("of", named),
         ("order", paper.names(table.get("order"))),
         ("within", list(within) if isinstance(within, dict) else []),
     ):
         for name in names:
             if name not in known:
-                paper.problem(key, f"the name {quoted(name)}", one_of(known, 20), nearest(name, known))
+                allowed = (f'"{EVERY_RAIL}", ' if key == "of" else "") + one_of(known, 20)
+                paper.problem(key, f"the name {quoted(name)}", allowed, nearest(name, known))
             elif _nominal(board, board.net_of(name)) is None and not _is_line(board, board.net_of(name)):
                 allowed = "one that has a voltage or levels in the board's file: a supply, a rail, a line"
                 paper.problem(key, f"{quoted(name)}, of which nobody says what it comes up to", allowed)
 
 
+def _circuit_can_tell(paper: Paper, table: Mapping[str, Any]) -> None:
+    """There is a circuit, and something beside the supply's own net, whose time is where time begins."""
+    board, supply = paper.board, table.get("supply")
+    if not board.parts:
+        paper.problem("limits_from", '"circuit" on a board without [parts]', "limits of the step's own: within")
+        return
+    named = [*paper.names(table.get("of")), *paper.names(table.get("order"))]
+    own = board.supplies[supply].net if supply in board.supplies else None
+    if named and own is not None and all(name in (supply, own) for name in named):
+        allowed = "rails, lines or other nets in `of` or `order`, or neither: all that the oscilloscope sees"
+        paper.problem("limits_from", f'"circuit" where only {quoted(own)}, the net of the supply itself, is watched',
+                      allowed)  # fmt: skip
+
+
 @dataclass
 class _Watch:
-    """What is watched in this run. nets: channel -> net; channel, level: what begins the shot (V); span: s."""
+    """What is watched in this run. nets: channel -> net; channel, level: what begins the shot (V); span: s; before: the
+    bench when it was armed; due: net -> limits of its time by the circuit."""
 
     scope: WiredScope
     nets: dict[str, str]
     channel: str
     level: float
     span: float
+    before: BenchState
     seen: dict[str, Waveform] = field(default_factory=dict)
+    due: Mapping[str, Limits] = field(default_factory=dict)
 
     @property
     def trigger_net(self) -> str:
@@ -135,6 +165,8 @@ def run(context: Context, model: Model) -> None:
         _skip(context, net)
     if watch is None or not _take(context, model, watch):
         return
+    if model.limits_from == "circuit":
+        watch.due = _due(context, model, watch, wanted)
     times = {net: _judge(context, model, watch, net) for net in wanted if net in watch.seen}
     _order(context, model, times)
     _keep(context, model, watch, times)
@@ -173,10 +205,12 @@ def _level_of(context: Context, model: Model, net: str) -> float | None:
 def _wanted(context: Context, model: Model) -> list[str]:
     """The nets in question, the supply's own first."""
     board, own = context.board, context.board.supplies[model.supply].net
-    named = [board.net_of(name) for name in (*model.of, *model.order, *model.within)]
+    named = [board.net_of(name) for name in (*model.of, *model.order, *model.within) if name != EVERY_RAIL]
+    on = {**context.power.on, model.supply: (0.0, 0.0)}
+    up = [rail.net for name, rail in board.rails.items() if topology.is_up(board, name, on, context.power.pins)]
+    if EVERY_RAIL in model.of:
+        named += [net for net in up if _nominal(board, net) is not None]
     if not model.of and context.bench.scope is not None:
-        on = {**context.power.on, model.supply: (0.0, 0.0)}
-        up = {rail.net for name, rail in board.rails.items() if topology.is_up(board, name, on, context.power.pins)}
         named += [net for net in context.bench.scope.nets.values() if net in up or net == own]
     return list(dict.fromkeys(sorted(named, key=lambda net: net != own)))
 
@@ -195,7 +229,8 @@ def _watch(context: Context, model: Model, wanted: Sequence[str]) -> _Watch | No
             "the oscilloscope sees nothing of what this step asks for: its bench file says what its probes see"
         )
         return None
-    return _Watch(scope, nets, begins, level, _span(context, model))
+    before = BenchState(dict(context.power.on), dict(context.power.pins))
+    return _Watch(scope, nets, begins, level, _span(context, model), before)
 
 
 def _span(context: Context, model: Model) -> float:
@@ -257,6 +292,28 @@ def _untriggered(context: Context, model: Model, watch: _Watch) -> bool:
     return False
 
 
+def _due(context: Context, model: Model, watch: _Watch, wanted: Sequence[str]) -> Mapping[str, Limits]:
+    """Limits by the circuit of every time that `within` does not say."""
+    supply = context.board.supplies[model.supply]
+    if supply.net not in watch.seen:
+        context.log.say(f"no channel sees {supply.net}, from which the circuit's times are told: they have no limits")
+        return {}
+    said = {context.drawn.net(name) for name in model.within}
+    levels = {net: _level_of(context, model, net) for net in wanted if net in watch.seen and net != supply.net}
+    asked = {
+        net: Level(level, _share_of(context, model, net))
+        for net, level in levels.items()
+        if level is not None and net not in said
+    }
+    volts = supply.volts.nominal if model.volts is None else model.volts
+    found = context.predictor.arrivals.limits(
+        watch.before, model.supply, volts, watch.seen[supply.net], asked, context.time.computing
+    )
+    if untold := [net for net in asked if net not in found]:
+        context.log.say(f"by the circuit nobody can say when {', '.join(untold)} should come up: no limits")
+    return found
+
+
 def _skip(context: Context, net: str) -> None:
     context.log.missing(net, TIME, "s", "skipped", "no channel of an oscilloscope sees it")
 
@@ -270,25 +327,40 @@ def _judge(context: Context, model: Model, watch: _Watch, net: str) -> Timed | N
     wave, level = watch.seen[net], _level_of(context, model, net)
     if level is None:
         return None
-    found = _time(context, model, wave, net, level)
+    found = _time(context, model, watch, net, level)
     if found is not None:
         _shape(context, model, wave, net)
     return found
 
 
-def _time(context: Context, model: Model, wave: Waveform, net: str, level: float) -> Timed | None:
+def _time(context: Context, model: Model, watch: _Watch, net: str, level: float) -> Timed | None:
+    wave = watch.seen[net]
     try:
-        found = wave.crossing(level)
+        found = _passes(context, model, wave, net, level)
     except NoSuchEvent as why:
         _fails(context, net, str(why))
         return None
     asked = next((each for name, each in model.within.items() if context.drawn.net(name) == net), None)
-    limits = OPEN if asked is None else Limits(asked.low, asked.high, "step")
+    limits = watch.due.get(net, OPEN) if asked is None else Limits(asked.low, asked.high, "step")
     again = wave.crossings(level)
     says = f"rises through {level:.3g} V {again} times" if again > 1 else ""
     outcome = "fail" if again > 1 else decide(found.value, found.u, limits)
     context.log.number(net, TIME, found.value, "s", limits, outcome, u=found.u, says=says)
     return found
+
+
+def _passes(context: Context, model: Model, wave: Waveform, net: str, level: float) -> Timed:
+    """A rail that comes up at all is timed by its own step, so that the gain of the oscilloscope plays no part. Raises
+    NoSuchEvent."""
+    share = _share_of(context, model, net)
+    if share is None or wave.clipped or wave.settled.value < level:
+        return wave.crossing(level)
+    return wave.passes(share)
+
+
+def _share_of(context: Context, model: Model, net: str) -> float | None:
+    """Of its own step, for what has a voltage; None for a line, which has thresholds."""
+    return None if _nominal(context.board, net) is None else model.at or HALF
 
 
 def _shape(context: Context, model: Model, wave: Waveform, net: str) -> None:

@@ -1,0 +1,300 @@
+"""The way of one candidate towards its likeliest unknowns: Gauss-Newton, one solved board a step (expansion.py).
+
+A step that leads nowhere better is halved, or is expected to bend as it did. Where other types are wide at its end than
+at the best place (wild.py), it is another way, and is followed from there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+
+from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.evidence.whiten import Whitener
+from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
+from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+
+LIMIT: Final = math.sqrt(3.0)
+"""Standard deviations at which a rectangular tolerance ends."""
+FAR: Final = 4.0
+"""Standard deviations of the table up to which a value without such an end is followed: three times the current, a
+forward voltage of 120 mV more. What goes further is another part, or a fault."""
+LEAKS: Final = 40.0
+"""… and up to which a leakage is."""
+TRIES: Final = 3
+"""Steps on end that lead nowhere better, after which no further one is tried at a scale."""
+FOREIGN: Final = 4.0
+"""Cost a reading from which, where a step gains less than …"""
+GAINING: Final = 0.2
+"""… this share of it, it is no unknown value that is missing."""
+ACTS: Final = 0.05
+"""Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
+GAINS: Final = 1.0
+"""Natural logarithms, and …"""
+MOVES: Final = 0.02
+"""… deviations of an unknown, by less than which a step counts as the last."""
+STRIDE: Final = 1.5
+"""Natural logarithms that a value may be moved by in one step."""
+EASED: Final = 0.3
+"""Of what the slopes of a step were wrong by, what is expected of the next, shorter one."""
+FURTHEST: Final = 1.0
+"""V, A or decades that stand for it where a board has no answer."""
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A board that was solved at unknowns t (T,): its readings' mean (all observations), slopes (T, n)."""
+
+    t: Array
+    mean: Array
+    rows: Array
+
+
+@dataclass
+class Ascent:
+    """The way of one candidate towards its likeliest unknowns."""
+
+    likelihood: Likelihood
+    noise: Array  # (n,) variances
+    scale: int
+    next: Array
+    offset: Array  # what a reading alone has beyond one in a shared scene
+    acting: Array  # (T,) which unknowns do anything at all at the drawn values
+    best: Solved | None = None
+    least: float = math.inf
+    going: bool = True
+    wide: tuple[int, ...] = ()  # with which `next` was found
+    wide_at_best: tuple[int, ...] = ()
+    behind: Solved | None = None  # whose slopes led to `next`
+    failed: int = 0  # steps on end that led nowhere better
+    seen: set[int] = field(default_factory=set)  # scales at which it has arrived
+    arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
+
+    @classmethod
+    def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
+        n = len(likelihood.evidence.y)
+        exact = candidate.mean.copy()
+        exact[:n] -= spread.shifts[candidate.scale]
+        drawn = Solved(np.zeros(len(likelihood.unknowns)), exact, spread.rows)
+        (shared,) = likelihood.predictor.predict([candidate.change])
+        acting = (np.abs(spread.rows) / np.sqrt(spread.noise)).max(axis=1, initial=0.0) > ACTS
+        made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting)
+        made.next = made._from(drawn)
+        return made
+
+    def begun_at(self, other: Ascent, scale: int) -> Ascent:
+        """This candidate's way from where another has arrived."""
+        assert other.best is not None
+        return self.begun_from(other.best.t, scale, other.wide_at_best)
+
+    def begun_from(self, t: Array, scale: int, wide: tuple[int, ...] = ()) -> Ascent:
+        """This candidate's way from elsewhere."""
+        return replace(
+            self, next=t, scale=scale, wide=wide, best=None, least=math.inf, going=True, behind=None, failed=0,
+            seen=set(), arrived=[],
+        )  # fmt: skip
+
+    def _linear(self, at: Solved, scale: int) -> Candidate:
+        """What a board is expected to read by the slopes of a place, at a scale."""
+        freedom, n = self.likelihood.freedoms[scale], len(self.noise)
+        mean = at.mean.copy()
+        mean[:n] += freedom.shift(at.rows) - at.t @ at.rows
+        covariance = freedom.spread(at.rows) + np.diag(self.noise)
+        made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
+        return self.likelihood.at_scale(made, at.rows)
+
+    def _from(self, at: Solved, bent: Array | None = None) -> Array:
+        """(T,) where the readings put the unknowns, by the slopes of a place. bent (n,): what a step before was wrong
+        by: readings whose slopes end soon lead less far."""
+        linear = self._linear(at, self.scale)
+        self.wide, self.behind = linear.wide, at
+        freedom = self.likelihood.freedoms[self.scale].widened(self.likelihood.wild[self.scale], linear.wide)
+        y = self.likelihood.evidence.y
+        h = np.vstack([at.rows, np.eye(len(y))])
+        whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
+        found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
+        return _within(self.likelihood.unknowns, at.t, found[: freedom.count])
+
+    def look(self, place: Solved) -> None:
+        """Take a place that was solved, if it is better; go on from the best."""
+        cost = self._cost(place)
+        bent = self._bent(place)
+        if cost < self.least:
+            gained, self.failed = self.least - cost, 0
+            self.best, self.least, self.wide_at_best = place, cost, self.wide
+            if cost > FOREIGN * len(self.noise) and gained < GAINING * cost:
+                self.going = False
+                return
+            self.next = self._from(place, EASED * bent)
+            if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
+                return
+            self._change_scale(place)
+            return
+        self.failed += 1
+        if self.best is not None and (cost < self.least + GAINS or self.failed >= TRIES):
+            foreign = self.least > FOREIGN * len(self.noise)
+            self._change_scale(self.best)
+            self.going &= not foreign
+            return
+        last = self.best or self.behind
+        if last is None:
+            self.going = False
+        elif self.best is not None and self.wide != self.wide_at_best and math.isfinite(cost):
+            self.next = self._from(
+                place, EASED * bent
+            )  # other types are wide there: another way, whose first step costs
+        elif self.best is not None and self.failed % 2:
+            self.next = 0.5 * (self.best.t + place.t)  # a diode's exponential bends within a step: halfway
+        else:
+            self.next = self._from(last, bent)
+
+    def _bent(self, place: Solved) -> Array:
+        """(n,) how far a board that was solved reads off what the slopes that led there said."""
+        n, last = len(self.noise), self.behind
+        if last is None:
+            return np.zeros(n)
+        off = place.mean[:n] - last.mean[:n] - (place.t - last.t) @ last.rows
+        return np.where(np.isfinite(off), off, FURTHEST)
+
+    def _change_scale(self, place: Solved) -> None:
+        """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
+        self.seen.add(self.scale)
+        self.arrived.append((place, self.wide_at_best))
+        fits = [self._linear(place, k).log_likelihood for k in range(len(self.likelihood.freedoms))]
+        k = int(np.argmax(fits))
+        self.going = k not in self.seen
+        self.failed = 0
+        if self.going:
+            self.scale = k
+            self.next = self._from(place)
+            self.least = self._cost(place)
+
+    def _cost(self, place: Solved) -> float:
+        """-log of the readings' and the unknowns' density, but for what does not depend on t."""
+        if not np.isfinite(place.mean).all():
+            return math.inf
+        apart = Apart.of(self.likelihood, self.scale, self.wide, self.noise)
+        return apart.cost(self.likelihood.evidence.y, place) - apart.odds
+
+    def made(self, candidate: Candidate, spread: Spread) -> Candidate:
+        """The candidate over all scales, each at the best of: linear at the drawn values, or where it has arrived."""
+        if self.best is None:
+            return candidate
+        like, n = self.likelihood, len(self.noise)
+        raw = candidate.mean.copy()
+        raw[:n] += like.learnt - spread.shifts[candidate.scale]
+        out = like.fits(replace(candidate, mean=raw), spread)
+        places = {id(place): (place, wide) for place, wide in [*self.arrived, (self.best, self.wide_at_best)]}
+        furthest = -math.inf
+        for place, wide in places.values():
+            for k in range(len(out)):
+                linear = self._linear(place, k)
+                for w in {linear.wide, wide}:
+                    here = self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=w, rows=place.rows), place)
+                    if here.log_likelihood > out[k].log_likelihood:
+                        out[k] = here
+                    if here.log_likelihood > furthest:
+                        furthest, self.best, self.wide_at_best = here.log_likelihood, place, w
+        return like.together(out)
+
+    def _weighed(self, c: Candidate, place: Solved) -> Candidate:
+        """By Laplace's rule, with the types that it has wide."""
+        like = self.likelihood
+        apart = Apart.of(like, c.scale, c.wide, self.noise)
+        fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
+        freedom = like.freedoms[c.scale].widened(like.wild[c.scale], c.wide)
+        covariance = freedom.spread(place.rows) + np.diag(self.noise)
+        made = replace(c, covariance=covariance, log_likelihood=fit)
+        return replace(made, beyond=self._beyond(made, apart, place)) if math.isfinite(fit) else made
+
+    def _beyond(self, made: Candidate, apart: Apart, place: Solved) -> Array:
+        """(n,) natural logarithms that the slopes promise beyond Laplace's value, laid on the readings that are off."""
+        y, like = self.likelihood.evidence.y, self.likelihood
+        promised = float(Whitener(made.covariance).log_likelihoods(y, made.mean[None, : len(y)])[0])
+        more = max(promised + apart.odds + float(like.weights[made.scale]) - made.log_likelihood, 0.0)
+        off = apart.off(y, place) ** 2 / np.diag(apart.noise)
+        out: Array = more * off / max(float(off.sum()), 1e-30)
+        return out
+
+
+@dataclass(frozen=True)
+class Apart:
+    """Unknowns t and discrepancy d apart: t's inverse covariance, what t tells of d, and N of the readings, given t."""
+
+    mean: Array
+    covariance: Array
+    inverse: Array
+    tells: Array
+    noise: Array
+    shift: Array
+    odds: float
+
+    @classmethod
+    def of(cls, likelihood: Likelihood, scale: int, wide: Sequence[int], noise: Array) -> Apart:
+        """At a scale, with some types wide; noise (n,): the readings' own variances. What does not depend on these is
+        worked out once, as candidates share scales."""
+        made = likelihood.kept(("apart", scale, *wide), lambda: cls._without_noise(likelihood, scale, wide))
+        return replace(made, noise=made.noise + np.diag(noise))
+
+    @classmethod
+    def _without_noise(cls, likelihood: Likelihood, scale: int, wide: Sequence[int]) -> Apart:
+        freedom = likelihood.freedoms[scale].widened(likelihood.wild[scale], wide)
+        odds = sum(likelihood.wild[scale][k].log_odds for k in wide)
+        whole, count = freedom.covariance, freedom.count
+        of_t = whole[:count, :count]
+        of_t = of_t + np.diag(1e-6 * np.diag(of_t) + 1e-12)
+        inverse = np.asarray(np.linalg.inv(of_t), dtype=float)
+        tells = whole[count:, :count] @ inverse
+        left = whole[count:, count:] - tells @ whole[:count, count:]
+        return cls(freedom.mean[:count], of_t, inverse, tells, left, freedom.mean[count:], odds)
+
+    def off(self, y: Array, place: Solved) -> Array:
+        """(n,) readings less what the board of a place gives, with what t tells of d."""
+        return self._off(y, place)[0]
+
+    def _off(self, y: Array, place: Solved) -> tuple[Array, Array]:
+        by = place.t - self.mean
+        return y - place.mean[: len(y)] - self.shift - self.tells @ by, by
+
+    def cost(self, y: Array, place: Solved) -> float:
+        off, by = self._off(y, place)
+        return 0.5 * float(off @ np.linalg.solve(self.noise, off) + by @ self.inverse @ by)
+
+    def log_likelihood(self, y: Array, place: Solved) -> float:
+        """Laplace's."""
+        if not np.isfinite(place.mean).all():
+            return -math.inf
+        j = place.rows + self.tells.T  # (T, n)
+        bent = np.linalg.solve(self.noise, j.T)
+        fit = -self.cost(y, place) - 0.5 * float(np.linalg.slogdet(2 * math.pi * self.noise)[1])
+        return fit - 0.5 * float(np.linalg.slogdet(np.eye(len(y)) + bent @ self.covariance @ j)[1])
+
+
+def _within(unknowns: Sequence[Unknown], start: Array, t: Array) -> Array:
+    """Each unknown within what it can be; one step leads a value by decades only so far, since its slope is another
+    there."""
+    most = np.array([LEAKS if u.stray is not None else LIMIT if u.stated and not u.log else FAR for u in unknowns])
+    stride = np.array([STRIDE / u.share if u.log else math.inf for u in unknowns])
+    out: Array = np.clip(np.clip(t, -most, most), start - stride, start + stride)
+    return out
+
+
+def board_at(likelihood: Likelihood, candidate: Candidate, estimate: Array) -> Change:
+    """The candidate's board with its unknown values moved."""
+    values: dict[str, Any] = {}
+    factors: dict[str, float] = {}
+    settings: dict[str, float] = {}
+    for unknown, t in zip(likelihood.unknowns, estimate.tolist(), strict=False):
+        factor = unknown.factor(t)
+        if unknown.setting:
+            settings[unknown.path] = factor - 1
+        elif unknown.stray is None and unknown.drawn:
+            factors[unknown.path] = factors.get(unknown.path, 1.0) * factor
+            values[unknown.path] = unknown.drawn * factors[unknown.path]
+    return candidate.change.plus(Change(values=values, setting_errors=settings, factors=factors))
