@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit import Fault
 
 LOWER: Final = (0.5, 0.25, 0.1)  # of the step's own current limit, tried in turn
-SWITCHES_ON: Final = ("power on", "start-up")
 SLOWER: Final = (0.1, 0.1)  # V every s
 
 
@@ -74,9 +73,16 @@ def _changes(sequence: StepSequence, good: Trial, trial: Trial, number: int) -> 
 
 def _power_step(sequence: StepSequence, number: int) -> tuple[int, Any] | None:
     for index in range(min(number, len(sequence.steps)) - 1, -1, -1):
-        if sequence.steps[index].do in SWITCHES_ON:
+        if _energises(sequence.steps[index]):
             return index, sequence.steps[index]
     return None
+
+
+def _energises(step: Any) -> bool:
+    """Whether its kind switches an output on, of which supply its `supply` says."""
+    from wakeboard.harness.describe.sequence.steps import step_kinds
+
+    return step_kinds()[step.do].needs.energises and hasattr(step, "supply")
 
 
 def _with(sequence: StepSequence, index: int, **changed: Any) -> StepSequence:
@@ -100,7 +106,7 @@ def _checked_first(sequence: StepSequence) -> tuple[str, StepSequence]:
 
     table = {"do": "resistance", "of": "every point", "limits_from": "circuit", "on_fail": "stop"}
     step = step_kinds()["resistance"].Model.model_validate(table)
-    first = next(index for index, each in enumerate(sequence.steps) if each.do in SWITCHES_ON)
+    first = next(index for index, each in enumerate(sequence.steps) if _energises(each))
     steps = (*sequence.steps[:first], step, *sequence.steps[first:])
     says = f'resistance of every point with limits_from = "circuit" before {sequence.steps[first].supply} is on'
     return says, replace(sequence, steps=steps)
@@ -111,7 +117,7 @@ def _supplies_after(sequence: StepSequence, index: int) -> list[int]:
     return [
         later
         for later in range(index + 1, len(sequence.steps))
-        if sequence.steps[later].do in SWITCHES_ON and sequence.steps[later].supply != name
+        if _energises(sequence.steps[later]) and sequence.steps[later].supply != name
     ]
 
 

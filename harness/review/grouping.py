@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from wakeboard.harness.describe.board.levels import LevelError, line_thresholds
 from wakeboard.harness.review.study.supplied import CHARGERS, REGULATORS, in_line
 
 if TYPE_CHECKING:
@@ -29,7 +31,7 @@ NEAREST: Final = (
 
 RAIL_RULES: Final = ("divider", "never-on", "rail-limits", "headroom")
 RESTS_ON_RAILS: Final = (
-    "undefined-level", "weak-pull", "boot-mode", "level-mismatch", "rating", "dissipation", "gate-drive",
+    "undefined-level", "weak-pull", "boot-mode", "level-mismatch", "rating", "dissipation", "gate-drive", "charge",
 )  # fmt: skip
 APART: Final = ("reserved-pin", "crystal-load")
 """What has nothing to do with anything else on the same net."""
@@ -215,9 +217,8 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         controls = _controlling(study, valves)
         marks |= {("net", net) for net in controls if net not in power}
         marks |= {("phantom-power", net) for net in controls & power - {board.ground}}
-        marks |= {
-            ("through", name) for name, kind in kinds.items() if kind in (VALVES if levels else (*VALVES, *PASSIVE))
-        }
+        carry = VALVES if levels else (*VALVES, *PASSIVE, *REGULATORS)
+        marks |= {("through", name) for name, kind in kinds.items() if kind in carry}
     if concern.rule == "backfeed":
         k = study.case_of(concern.state)
         marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
@@ -228,8 +229,31 @@ def _marks(study: Study, concern: Concern) -> set[object]:
     if concern.rule == "dissipation" and study.board.parts[concern.path[0]].kind in CHARGERS:
         marks.add(("charger", concern.path))
     marks |= {("blocked", net) for net in _blocked(study, concern)}
+    if concern.rule in ("headroom", "rating", "dissipation") and concern.path:
+        fed = study.board.parts.get(concern.path[0])
+        marks |= {("through", fed.name)} if fed is not None and fed.kind in REGULATORS else set()
     if concern.rule in ("rating", "dissipation"):
         marks.add(("part", concern.path or first))
+        marks |= _of_its_state(study, concern)
+    return marks
+
+
+def _of_its_state(study: Study, concern: Concern) -> set[object]:
+    """What a load too large may come of in its state: a rail that should be off; and, for what feeds many, a line at
+    another level than it should have."""
+    k = study.case_of(concern.state) if concern.state else None
+    if k is None:
+        return set()
+    marks: set[object] = {("phantom-power", net) for net in study.up_though_off(k) if net in concern.nets}
+    part = study.board.parts.get(concern.path[0]) if concern.path else None
+    if concern.path and (part is None or part.kind not in REGULATORS):
+        return marks
+    case = study.cases[k]
+    for name, line in study.board.lines.items():
+        level = line.when.get(case.line_state if case.line == name else "boot")
+        with suppress(LevelError):
+            if level and line_thresholds(study.board, line).level(study.volts(line.net)[k]) != level:
+                marks.add(("net", line.net))
     return marks
 
 
@@ -265,6 +289,9 @@ def _tail(study: Study, concern: Concern) -> tuple[str, ...]:
     if k is None or concern.rule == "level-mismatch":
         return path
     case, target = study.cases[k], concern.nets[0]
+    if concern.rule == "backfeed":  # what is on by the supply that is fed is no source of what feeds it
+        own = {supply.name for supply in study.board.supplies.values() if supply.net == target}
+        case = replace(case, supplies={name: volts for name, volts in case.supplies.items() if name not in own})
     on = {r.net for n, r in study.board.rails.items() if r.net != target and study.rail_should_be_on(n, case)}
     last = max((i for i, name in enumerate(path) if set(study.board.parts[name].pins.values()) & on), default=0)
     return path[last:]

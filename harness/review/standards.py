@@ -27,6 +27,9 @@ USB_ATTACH_CAPACITANCE: Final = 10e-6
 USB_UNIT_LOAD: Final = 0.1
 """A; what a device may draw before it is configured."""
 
+USB3_UNIT_LOAD: Final = 0.15
+"""A; the same where the host is a USB 3 one, which gives six of them, 900 mA (USB 3.2, section 11.4). From memory."""
+
 USB_CONFIGURED: Final = 0.5
 """A; what a device may draw when it is configured as high-power."""
 

@@ -4,6 +4,7 @@ import pytest
 
 from wakeboard.harness.describe.board.levels import LevelError, line_thresholds, standards, thresholds
 from wakeboard.harness.describe.load import load_board
+from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.instruments.quantity import Interval, parse_interval
 
 
@@ -108,3 +109,20 @@ def test_a_line_with_thresholds_of_its_own(folder):
     board = load_board(folder / "board.toml")
     found = line_thresholds(board, board.lines["RST"])
     assert (found.low_max, found.high_min, found.source) == (0.5, 1.2, "board file")
+
+
+def test_a_rail_with_a_range_only_has_the_volts_of_the_supply_that_it_passes_on(tmp_path):
+    """74HC: V_IH = 0.7 V_CC, here of the 5 V that a fuse passes on; a converter's output is left alone."""
+    board = """
+board = { name = "A", revision = "A" }
+supplies.IN = { net = "VIN", volts = "5 V", range = "4.5 .. 5.5 V" }
+rails.FUSED = { net = "VF", from = "IN", range = "RANGE" }
+lines.DOOR = { net = "DOOR", levels = "74hc", rail = "FUSED", when = { boot = "high" } }
+"""
+    file = tmp_path / "board.toml"
+    file.write_text(board.replace("RANGE", "4.4 .. 5.5 V"), encoding="utf-8")
+    read = load_board(file)
+    assert line_thresholds(read, read.lines["DOOR"]).high_min == pytest.approx(0.7 * 5.0)
+    file.write_text(board.replace("RANGE", "3.0 .. 3.6 V"), encoding="utf-8")
+    with pytest.raises(FileProblems, match='at "FUSED", which has no `volts`'):
+        load_board(file)

@@ -146,3 +146,41 @@ def test_the_words_of_a_sellers_list_tell_it(name: str, nets: str, says: str, ki
 def test_a_protector_of_two_lines_is_no_place_to_fill_in() -> None:
     part = DrawnPart("D5", pins={"1": "CAN_H", "2": "CAN_L", "3": "GND"}, description="TVS DIODE 24VWM 40VC SOT23")
     assert not part_lines(Design(parts={"D5": part}), BOOK, "GND")["D5"].fill
+
+
+@pytest.mark.parametrize(
+    ("nets", "book"),
+    [
+        ("VIN_12V GND EN5 FB5 SW", "buck-5-pins-in-first"),
+        ("FB5 GND SW VIN_12V EN5", "buck-5-pins-fb-first"),
+        ("GND SW VIN_12V FB5 EN5 BST", "buck-6-pins-ground-first"),
+        ("VIN_12V SW GND BST EN5 FB5", "buck-6-pins-in-first"),
+        ("BST VIN_12V EN5 SS FB5 COMP GND SW", "buck-8-pins-boot-first"),
+        ("BST VIN_12V SW GND FB5 COMP EN5 SS GND", "buck-8-pins-sw-third"),
+        ("SW EN5 COMP FB5 GND FREQ VIN_12V BST GND", "buck-8-pins-sw-first"),
+        ("BST - - FB5 EN5 GND VIN_12V SW GND", "buck-8-pins-ph-last"),
+    ],
+)
+def test_of_several_pinouts_the_one_with_its_inductor_there_is_taken(nets: str, book: str) -> None:
+    """Pinouts that several makers share; common practice, no source."""
+    pins = {str(k): net for k, net in enumerate(nets.split(), 1) if net != "-"}
+    drawn = {
+        "U1": DrawnPart("U1", pins=pins, value="step-down 5V"),
+        "L1": DrawnPart("L1", pins={"1": "SW", "2": "+5V"}, value="10u"),
+    }
+    found = part_lines(Design(parts=drawn), BOOK, "GND")["U1"]
+    assert f"book: {book}" in found.origin
+    assert found.table["pins"] == {"IN": "VIN_12V", "OUT": "+5V", "GND": "GND", "EN": "EN5"}
+
+
+def test_power_transistors_of_more_pins() -> None:
+    """Common practice, no source: SO-8, a case with a tab, SOT-23-6."""
+    for nets, channel in (
+        ("GND GND GND GATE LOAD LOAD LOAD LOAD", "N"),
+        ("GATE LOAD GND LOAD", "N"),
+        ("+5V_SW +5V_SW GATE +5V +5V_SW +5V_SW", "P"),
+    ):
+        found = line("Q1", f"{channel}-channel MOSFET", nets)
+        table = found.table
+        assert (found.kind, table["channel"], table["pins"]["G"]) == ("mosfet", channel.lower(), "GATE"), nets
+        assert table["pins"]["S"] == ("GND" if channel == "N" else "+5V")

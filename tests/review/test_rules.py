@@ -570,3 +570,87 @@ R1 = { kind = "resistor", value = "100k", pins = ["SEL", "GND"] }
 R2 = { kind = "resistor", value = "1k", pins = ["+3V3", "GND"] }
 """)
     assert "undefined-level" not in {each.rule for each in found}
+
+
+def test_a_large_dropout_does_not_fall_with_the_current(draw: Draw) -> None:
+    """A bipolar follower's junctions take it at any current; common practice, no source. 5 V - 10 % - 3.3 V = 1.2 V."""
+    wide = plain().replace('dropout = "0.3 V"', 'dropout = "1.4 V"')
+    assert "headroom" in rules_of(draw(wide))
+    assert "headroom" not in rules_of(draw(wide.replace("1.4 V", "1.1 V")))
+
+
+LAMP = """
+[parts.R9]
+kind = "resistor"
+value = "{ohms}"
+pins = ["OUT", "LAMP_A"]
+[parts.D9]
+kind = "led"
+drop = "1.9 V"
+pins = {{ A = "LAMP_A", K = "GND" }}
+"""
+
+
+def test_a_lamp_that_only_the_pin_limits(draw: Draw) -> None:
+    """A pin of some tens of ohms gives (3.3 V - 1.9 V) / 60 Ω; common practice, no source."""
+    bare = draw(plain(LAMP.format(ohms="1 Ω")))
+    assert ("rating", "LAMP_A") in {(c.rule, net) for c in bare for net in c.nets}
+    assert draw(plain(LAMP.format(ohms="680 Ω"))) == []
+
+
+COIL = """
+[lines.GO]
+net = "GO"
+levels = "lvcmos-3v3"
+rail = "V33"
+when = {{ boot = "low" }}
+[parts.K1]
+kind = "load"
+ohms = "120 Ω"
+says = "{says}"
+pins = ["VIN", "COIL_N"]
+[parts.Q1]
+kind = "mosfet"
+pins = {{ G = "GO", D = "COIL_N", S = "GND" }}
+[parts.R8]
+kind = "resistor"
+value = "10k"
+pins = ["GO", "GND"]
+"""
+
+
+def test_a_coil_without_a_diode(draw: Draw) -> None:
+    """What is said to be a coil gives back what it holds; a heater does not. Common practice, no source."""
+    assert [(c.rule, c.nets) for c in draw(plain(COIL.format(says="coil of the relay")))] == [("rating", ("COIL_N",))]
+    assert draw(plain(COIL.format(says="heater"))) == []
+
+
+HIGHER = """
+[lines.SDA]
+net = "SDA"
+levels = "i2c"
+rail = "V33"
+bus = "i2c"
+when = {{ boot = "high" }}
+[parts.R7]
+kind = "resistor"
+value = "4k7"
+pins = ["+3V3", "SDA"]
+[parts.U8]
+kind = "chip"
+pins = {{ VDD = "+3V3", GND = "GND", SDA = "SDA" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+io = {{ SDA = {{ type = "open_drain" }} }}
+[parts.U9]
+kind = "chip"
+pins = {{ VCC = "{vcc}", GND = "GND", SDA = "SDA" }}
+supply = {{ VCC = {{ draws = "1 mA", above = "1.8 V" }} }}
+io = {{ SDA = {{ type = "open_drain" }} }}
+"""
+
+
+def test_a_bus_pulled_up_to_less_than_a_part_recognises(draw: Draw) -> None:
+    """UM10204, table 10: V_IH = 0.7 V_DD of each part; 0.7 · 5 V = 3.5 V > 3.3 V."""
+    found = draw(plain(HIGHER.format(vcc="VIN")))
+    assert [(c.rule, c.nets) for c in found] == [("level-mismatch", ("SDA", "VIN"))]
+    assert draw(plain(HIGHER.format(vcc="+3V3"))) == []

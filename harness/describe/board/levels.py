@@ -136,7 +136,12 @@ def _between(xs: list[float], ys: list[float], x: float) -> float:
 def line_thresholds(board: Board, line: Line) -> Thresholds:
     """What counts as low and high on a line of a board. Raises LevelError."""
     if isinstance(line.levels, str):
-        return thresholds(line.levels, rail_of(board, line))
+        rail = rail_of(board, line)
+        if rail is None and line.rail is not None and nominal_rail(line.levels) is None:
+            raise LevelError(
+                f'"{line.levels}" at "{line.rail}", which has no `volts`', "a rail with its nominal voltage"
+            )
+        return thresholds(line.levels, rail)
     low, high = line.levels.low.high, line.levels.high.low
     if low is None or high is None or low >= high:
         raise LevelError("thresholds that cross", 'low = "< 0.8 V" and high = "> 2.0 V", the first below the second')
@@ -171,4 +176,13 @@ def _nominal(board: Board, name: str) -> float | None:
         for key, table in tables.items():
             if name in (key, table.net) and table.volts is not None:
                 return float(table.volts.nominal)
-    return None
+    return _passed_on(board, name)
+
+
+def _passed_on(board: Board, name: str) -> float | None:
+    """The nominal volts of the one supply that feeds a rail which has a range only, where they lie in it."""
+    rail = next((rail for key, rail in board.rails.items() if name in (key, rail.net)), None)
+    if rail is None or rail.limits is None or len(rail.sources) != 1 or rail.sources[0] not in board.supplies:
+        return None
+    volts = float(board.supplies[rail.sources[0]].volts.nominal)
+    return volts if volts in rail.limits else None

@@ -13,7 +13,7 @@ of one's own goes before the packaged.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from importlib import resources
@@ -94,10 +94,14 @@ class Book:
         """Raises FileProblems for a book that cannot be read."""
         return cls(tuple(entry for file, text in _files(folder) for entry in read_entries(file, text)))
 
-    def find(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> Entry | None:
-        """The entry for a part: by its number first, then (unless by_number) by its words."""
-        fitting = self._fitting(part, ground, by_number)
-        return next((entry for entry in fitting if not contradiction(entry, part, ground)), None)
+    def find(
+        self, part: DrawnPart, ground: str, *, by_number: bool = False, coil: Callable[[str], object] = bool
+    ) -> Entry | None:
+        """The entry for a part: by its number first, then (unless by_number) by its words. Of several pinouts of a
+        converter the first with its inductor where the drawing has one; `coil` says whether a net is on an inductor."""
+        fitting = [e for e in self._fitting(part, ground, by_number) if not contradiction(e, part, ground)]
+        wound = (e for e in fitting if all(coil(part.pins.get(n, "")) for n in e.beyond_inductor.values()))
+        return next(wound, next(iter(fitting), None))
 
     def against(self, part: DrawnPart, ground: str, *, by_number: bool = False) -> str:
         """Why an entry that fits by number or words is not taken; "" where there is none such."""

@@ -373,7 +373,10 @@ def _from_model(part: DrawnPart) -> PartLine | None:
 
 
 def _from_book(reading: Reading, part: DrawnPart, *, by_number: bool) -> PartLine | None:
-    entry = reading.book.find(part, reading.ground, by_number=by_number)
+    def coil(net: str) -> str:
+        return _beyond_inductor(reading, net)
+
+    entry = reading.book.find(part, reading.ground, by_number=by_number, coil=coil)
     if entry is None:
         diode = split(part.name)[0] in ("D", "LED", "DS", "ZD", "CR", "TVS") and nets_of(part) <= 3
         return _diode(reading, part) if diode else None

@@ -76,7 +76,7 @@ def _switching(entry: Entry, part: DrawnPart) -> Iterator[tuple[str, str]]:
         if is_rail(part.pins.get(number, "")):
             yield number, f"the one before its inductor, and is on {part.pins[number]}"
     for number, pin in entry.pins.items():
-        if pin in ("IN", "OUT", "BAT") and _BEFORE_INDUCTOR.search(leaf(part.pins.get(number, ""))):
+        if pin in ("IN", "OUT", "BAT", "EN") and _BEFORE_INDUCTOR.search(leaf(part.pins.get(number, ""))):
             yield pin, f"and is on {part.pins[number]}"
 
 

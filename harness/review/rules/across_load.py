@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 import numpy as np
@@ -14,6 +15,7 @@ from wakeboard.instruments.virtual.circuit.part import Part
 LOADS = ("load", "motor", "speaker", "inductor")
 SWITCHES = ("mosfet", "bjt")
 CATCH = ("diode", "schottky", "zener", "esd_array")
+COIL = re.compile(r"\b(coil|relay|valve|solenoid|electromagnet|contactor|magnet)", re.IGNORECASE)
 CONDUCTS = 1e-3  # A from which it is no leakage
 
 
@@ -30,10 +32,10 @@ def find(study: Study) -> Iterator[Concern]:
 
 
 def _uncaught(study: Study) -> Iterator[Concern]:
-    """A motor that one transistor switches, with no diode on the switched side to catch what it gives back."""
+    """A motor or coil that one transistor switches, with no diode on the switched side to catch what it gives back."""
     parts = list(study.board.parts.values())
     fixed = {study.board.ground, *(rail.net for rail in study.board.rails.values())}
-    for motor in (part for part in parts if part.kind == "motor"):
+    for motor in (part for part in parts if part.kind == "motor" or _is_coil(study, part)):
         for net in set(motor.pins.values()) - fixed:
             on_net = [part for part in parts if net in part.pins.values()]
             switch = next((p for p in on_net if net in (p.pins.get("D"), p.pins.get("C")) and p.kind in SWITCHES), None)
@@ -48,6 +50,11 @@ def _uncaught(study: Study) -> Iterator[Concern]:
                     f"rises until {switch.name} breaks down",
                     do=f"fit a diode across {motor.name}, its cathode on the side of the supply",
                 )  # fmt: skip
+
+
+def _is_coil(study: Study, part: Part) -> bool:
+    """Whether a load is said to be one that keeps its current when it is switched off."""
+    return part.kind == "load" and COIL.search(study.board.note(part.name).says) is not None
 
 
 def _bridged(on_net: list[Part], net: str) -> bool:

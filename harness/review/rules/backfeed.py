@@ -37,6 +37,9 @@ STIFF_OHMS = 1e3
 
 BLOCKED = 100e-6
 """A through a diode that blocks, up to which it is its own leak; common practice, no source."""
+LARGE = 47e3
+"""Ω between a supply and another one's net from which what passes is a leak; common practice, no source."""
+
 BLOCKING = ("diode", "schottky", "ideal_diode")
 CONDUCTING = ("resistor", "fuse", "ptc", "inductor")
 DEAF = (*BLOCKING, "connector", "capacitor", "resistor", "fuse", "ptc", "zener", "inductor", "esd_array")
@@ -120,10 +123,17 @@ def _through(path: tuple[str, ...]) -> str:
 
 
 def _only_leaks(study: Study, path: tuple[str, ...], net: str) -> bool:
-    """Whether a supply's net rises by the leak of a diode that blocks it, and nothing there listens or is powered."""
-    if not _ends_in_block(study, path, net):
+    """Whether a supply's net rises by the leak of a diode that blocks it, or through a large resistor, and nothing
+    there listens or is powered."""
+    if not _ends_in_block(study, path, net) and not _through_large(study, path):
         return False
     return all(part.kind in DEAF for part in study.board.parts.values() if net in part.pins.values())
+
+
+def _through_large(study: Study, path: tuple[str, ...]) -> bool:
+    """Whether all that comes passes a resistor so large that it is a leak, as that of a divider that is measured."""
+    parts = [study.board.parts[name] for name in path if name in study.board.parts]
+    return any(part.kind == "resistor" and float(part.values["value"]) >= LARGE for part in parts)
 
 
 def _ends_in_block(study: Study, path: tuple[str, ...], net: str) -> bool:

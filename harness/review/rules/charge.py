@@ -130,8 +130,9 @@ def _none(study: Study, part: Part, supply: Supply, on: Taken, row: int) -> Conc
     else:
         why, do = "nothing comes out of it", f"look at what lies between {part.name} and the cell"
     return Concern(
-        "charge", True, (supply.net,), path=(part.name,), state=on.cases[row].state, value=0.0, unit="A", weight=1.0,
-        says=f"{part.name} cannot charge {supply.name}, switched on or not: {why}", do=do,
+        "charge", True, (supply.net, part.pins["IN"]), path=(part.name,), state=on.cases[row].state, value=0.0,
+        unit="A", weight=1.0, says=f"{part.name} cannot charge {supply.name}, switched on or not: {why}",
+        do=do,
     )  # fmt: skip
 
 

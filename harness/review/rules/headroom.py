@@ -11,6 +11,10 @@ from wakeboard.harness.review.study.supplied import REGULATORS, dropout, enabled
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 
+JUNCTIONS = 0.6
+"""V of stated dropout from which a linear regulator is a bipolar follower, whose junctions take as much at any current;
+common practice, no source."""
+
 SLACK = 0.005  # relative: what a load may pull a regulator away from its voltage while it still regulates
 
 
@@ -32,6 +36,8 @@ def find(study: Study) -> Iterator[Concern]:
 
 def _too_low(study: Study, part: Part, aim: float, k: int, case: Case) -> Concern | None:
     given, out = study.volts(part.pins["IN"])[k], study.volts(part.pins["OUT"])[k]
+    if part.kind.endswith("ldo") and dropout(part) > max(JUNCTIONS, given - aim) and aim * (1 - SLACK) <= out:
+        return _by_junctions(part, aim, case, given, out)
     if out >= aim * (1 - SLACK) or given - aim >= dropout(part) or limited(study, part, k):
         return None
     if part.pins["OUT"] not in study.rails.bad[k] and study.rails_on(part.pins["OUT"]):
@@ -41,6 +47,18 @@ def _too_low(study: Study, part: Part, aim: float, k: int, case: Case) -> Concer
         state=case.state, value=given - aim, unit="V", weight=aim - out,
         says=f"{part.name} has {show(given, 'V')} at its input for {show(aim, 'V')}: it drops out, "
         f"{part.pins['OUT']} is {show(out, 'V')}",
+        do="raise the least supply voltage, lower the drops before it, or choose a lower dropout or output",
+    )  # fmt: skip
+
+
+def _by_junctions(part: Part, aim: float, case: Case, given: float, out: float) -> Concern:
+    """It regulates by a dropout that falls with the current, which that of a bipolar follower does not."""
+    needed = dropout(part)
+    return Concern(
+        "headroom", aim - (given - needed) > 0.05 * aim, (part.pins["OUT"], part.pins["IN"]), path=(part.name,),
+        state=case.state, value=given - aim, unit="V", weight=needed - (given - aim),
+        says=f"{part.name} has {show(given, 'V')} at its input for {show(out, 'V')}, {show(given - aim, 'V')} above "
+        f"it, and its dropout is {show(needed, 'V')}: so much is a bipolar follower's, at any current",
         do="raise the least supply voltage, lower the drops before it, or choose a lower dropout or output",
     )  # fmt: skip
 

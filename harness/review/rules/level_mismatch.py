@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from wakeboard.harness.describe.board.pin_tables import pin_facts
@@ -43,6 +43,7 @@ def find(study: Study) -> Iterator[Concern]:
     for pin in pins:
         if (pin[0].name, pin[1]) not in tolerant:
             yield from _pulled(study, pin)
+    yield from _pulled_too_low(study, pins)
 
 
 def _tolerant(study: Study) -> set[tuple[str, str]]:
@@ -116,6 +117,33 @@ def _pulled(study: Study, pin: Pin) -> Iterator[Concern]:
             )  # fmt: skip
 
 
+def _pulled_too_low(study: Study, pins: Sequence[Pin]) -> Iterator[Concern]:
+    """A line that only a pull-up brings high, to less than a part on a higher rail recognises (UM10204, table 10: each
+    part of an I2C bus asks for a share of its own supply)."""
+    pushed = {part.pins[pin] for part, pin, entry in pins if entry.get("type", "io") in ("output", "io")}
+    pulled = [line for line in study.board.lines.values() if line.when.get("boot") == "high" and line.net not in pushed]
+    for line in pulled:
+        for part, pin, entry in pins:
+            sink = study.rail_net(part, entry)
+            reads = ("input", "open_drain") if line.bus else ("input",)  # of a bus's open drains each is read, too
+            if part.pins[pin] != line.net or entry.get("type") not in reads:
+                continue
+            others = [study.rail_net(other, e) for other, p, e in pins if other.pins[p] == line.net]
+            lower = [net for net in others if net != sink]
+            for k, case in study.undriven():
+                volts, rail = float(study.points.net(line.net)[k]), float(study.points.net(sink)[k])
+                highs = [float(study.points.net(net)[k]) for net in lower if _on(study, net, k)]
+                needed = float(entry.get("reads_high", RECOGNISED * rail))
+                if _on(study, sink, k) and highs and abs(volts - max(highs)) < ABOVE_RAIL and volts < needed:
+                    yield Concern(
+                        "level-mismatch", True, (line.net, sink), path=(part.name,), state=case.state, value=volts,
+                        unit="V", weight=needed - volts,
+                        says=f"{line.net} is pulled up to {show(volts, 'V')}, below the {show(needed, 'V')} that "
+                        f"{part.name}.{pin} on {show(rail, 'V')} recognises",
+                        do=f"feed {part.name} from the rail that {line.net} is pulled up to, or shift the level",
+                    )  # fmt: skip
+
+
 def _by_pulls_inside(study: Study, path: tuple[str, ...]) -> bool:
     """Whether nothing but a pull inside another chip brings the current: makers of 5 V transceivers count on clamps."""
     last = study.board.parts.get(path[-1]) if path else None
@@ -157,5 +185,7 @@ def _too_low(study: Study, driver: Pin, receiver: Pin) -> Iterator[Concern]:
 
 
 def _on(study: Study, net: str, k: int) -> bool:
-    rails = study.rails_on(net)
-    return any(study.rail_should_be_on(rail.name, study.cases[k]) for rail in rails) if rails else False
+    """Whether a rail is on as it should be, or a supply by whose net a chip is fed at once."""
+    case = study.cases[k]
+    fed = any(supply.net == net and name in case.supplies for name, supply in study.board.supplies.items())
+    return fed or any(study.rail_should_be_on(rail.name, case) for rail in study.rails_on(net))

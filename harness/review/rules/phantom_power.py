@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Rail
     from wakeboard.harness.review.study.cases import Case
 
-LEAK_OHMS = 100e3
-"""Ω from the rail to ground that a mere leak cannot lift; common practice, no source."""
+LEAK_OHMS = 10e3
+"""Ω from the rail to ground that a mere leak cannot lift: what is less than 30 µA comes through the large resistors
+with which a pin watches another supply; common practice, no source."""
 
 FED: Final = 50e-6
 """A into a pin's clamp from which a part that is off counts as fed; common practice, no source."""
@@ -35,7 +36,7 @@ def find(study: Study) -> Iterator[Concern]:
         if _passed_on(study, rail.net):
             lifted = {k: v for k, v in lifted.items() if v > _input(study, rail.net, k)}
         for k in _held(study, rail.net, list(study.worst_by_supplies(lifted).values())):
-            path = study.path_from_rail(k, rail.net)
+            path = study.path_from_rail(k, rail.net) or tuple(part.name for part in feeders(study, rail.net))
             yield Concern(
                 "phantom-power", True, (rail.net,), path=path, state=study.cases[k].state, value=volts[k], unit="V",
                 weight=volts[k],

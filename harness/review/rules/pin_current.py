@@ -11,6 +11,13 @@ from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.model import Variant
 
+LAMP = 10e-3
+"""A that a pin gives a lamp which nothing but the pin limits, where no data say what it stands: little, since its own
+resistance is not told to better than a factor of two; common practice, no source."""
+
+SETS = 47.0
+"""Ω; a resistor below this sets no current beside a pin's own some tens of ohms; common practice, no source."""
+
 POWERED = 1.0  # V on its rail from which a pin can drive
 
 LEVELS: Mapping[str, tuple[str, ...]] = {"io": ("high", "low"), "output": ("high", "low"), "open_drain": ("low",)}
@@ -30,8 +37,8 @@ def find(study: Study) -> Iterator[Concern]:
         if amps > most:
             net = study.board.parts[part].pins[pin]
             yield Concern(
-                "rating", True, (net,), path=(f"{part}.{pin}",), state=study.cases[k].state, value=amps, unit="A",
-                weight=amps / most,
+                "rating", True, (net, *_lamps_at(study, net)), path=(f"{part}.{pin}",), state=study.cases[k].state,
+                value=amps, unit="A", weight=amps / most,
                 says=f"{part}.{pin}, driven {level}, gives {show(amps, 'A')}; it stands {show(most, 'A')}",
                 do=f"put a resistor, or a larger one, between {part}.{pin} and what it drives, or a transistor",
             )  # fmt: skip
@@ -40,13 +47,33 @@ def find(study: Study) -> Iterator[Concern]:
 def _driving(study: Study) -> Iterator[tuple[str, str, str, float]]:
     """(part, pin, level, A) of what may be driven and says what it stands, on the board or in its pin table."""
     known = {(part.name, pin): facts.most for part, pin, facts in pin_facts(study.board) if facts.most}
+    lamps = _bare_lamps(study)
     answered = {part.pins[pin] for part, pin, entry in study.chips() if entry.get("type") == "output"}
     for part, pin, entry in study.chips():
         if entry.get("type") != "output" and part.pins[pin] in answered:
             continue  # another chip drives there: this pin listens
-        most = _most(entry) or known.get((part.name, pin))
+        most = _most(entry) or known.get((part.name, pin)) or (LAMP if part.pins[pin] in lamps else None)
         for level in LEVELS.get(entry.get("type", "io"), ()) if most else ():
             yield part.name, pin, level, most or 0.0
+
+
+def _bare_lamps(study: Study) -> set[str]:
+    """The nets of light-emitting diodes, and those before a resistor too small to set their current."""
+    nets = {net for part in study.board.parts.values() if part.kind == "led" for net in part.pins.values()}
+    fixed = {study.board.ground, *(rail.net for rail in study.board.rails.values())}
+    nets -= fixed
+    for part in study.board.parts.values():
+        ends = set(part.pins.values())
+        if part.kind == "resistor" and ends & nets and float(part.values["value"]) < SETS and not ends & fixed:
+            nets |= ends
+    return nets
+
+
+def _lamps_at(study: Study, net: str) -> list[str]:
+    """The nets of lamps that a small resistor joins to a net."""
+    ends = [{*p.pins.values()} for p in study.board.parts.values() if p.kind == "resistor" and net in p.pins.values()]
+    lamps = {n for part in study.board.parts.values() if part.kind == "led" for n in part.pins.values()}
+    return sorted({other for each in ends for other in each & lamps} - {net, study.board.ground})
 
 
 def _most(entry: Mapping[str, Any]) -> float | None:

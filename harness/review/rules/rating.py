@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.standards import USB_UNIT_LOAD
+from wakeboard.harness.review.standards import USB3_UNIT_LOAD, USB_CONFIGURED, USB_UNIT_LOAD
 from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
@@ -50,13 +50,15 @@ def _budgets(study: Study) -> Iterator[Concern]:
             if list(case.supplies) != [name]:
                 continue
             plugged = supply.kind == "usb" and not case.drives
-            budget = USB_UNIT_LOAD if plugged else supply.budget
+            of_three = (supply.budget or 0.0) > USB_CONFIGURED
+            budget = (USB3_UNIT_LOAD if of_three else USB_UNIT_LOAD) if plugged else supply.budget
             # a supply that is in its limit already has no budget left
             if budget and drawn[k] > budget * (1 - 1e-4):
                 yield Concern(
-                    "rating", True, (supply.net, *study.up_though_off(k)), state=case.state, value=float(drawn[k]),
-                    unit="A", weight=float(drawn[k] / budget),
+                    "rating", bool(drawn[k] > (supply.budget or budget) * (1 - 1e-4)),
+                    (supply.net, *study.up_though_off(k)), state=case.state,
+                    value=float(drawn[k]), unit="A", weight=float(drawn[k] / budget),
                     says=f"the board takes {show(float(drawn[k]), 'A')} from {name}, which gives {show(budget, 'A')}"
-                    + (" before it is configured (USB 2.0)" if plugged else ""),
+                    + (f" before it is configured (USB {'3.2' if of_three else '2.0'})" if plugged else ""),
                     do="switch loads on later, or name a supply with a larger budget",
                 )  # fmt: skip

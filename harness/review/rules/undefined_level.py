@@ -205,18 +205,19 @@ def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool
     switched: also where rails are switched on that the line does not need.
     """
     rails = study.board.rails
+    own = _rails_of(study, line)
+    wake = [*line.needs, *(own if all(rails[name].on_when for name in own) else ())]
     if (
         not switched
         and case.drives
         and not case.line
-        and not any(need in rails and rails[need].on_when for need in line.needs)
+        and not any(need in rails and rails[need].on_when for need in wake)
     ):
         return False  # at boot every pin is released; a rail that has to be switched on is the exception
     if not all(study.rail_should_be_on(n, case) if n in rails else n in case.supplies for n in line.needs):
         return False
     if line.driven_by in case.drives and not case.line:
         return False
-    own = _rails_of(study, line)
     held_off = line.when.get("boot") == "low" and bool(_controlled(study, line.net))
     if own and not held_off and not any(study.rail_should_be_on(name, case) for name in own):
         return False  # nobody who reads it is there
@@ -225,10 +226,13 @@ def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool
 
 
 def _rails_of(study: Study, line: Line) -> set[str]:
-    """The rails that a line's level is told from: the one that it names, else those of the pins on it."""
+    """The rails that a line's level is told from: the one that it names, else those of the pins that read it, else of
+    the one that drives it."""
     if line.rail in study.board.rails:
         return {line.rail}
-    nets = {study.rail_net(part, entry) for part, pin, entry in study.chips() if part.pins[pin] == line.net}
+    on_net = [(f"{part.name}.{pin}", entry, part) for part, pin, entry in study.chips() if part.pins[pin] == line.net]
+    readers = [each for each in on_net if each[0] != line.driven_by]
+    nets = {study.rail_net(part, entry) for _, entry, part in readers or on_net}
     return {rail.name for net in nets for rail in study.rails_on(net)}
 
 
