@@ -196,4 +196,4 @@ def caution(common: Common, bench: OpenBench, operator: Operator | None, page: P
         for text in texts:
             common.caution(f"{name}: {text}")
     if operator is not None and bench.virtual is None:
-        operator.confirm("Everything as above, and the unit on the bench?")
+        operator.confirm("Everything as the cautions say, and the unit on the bench?")

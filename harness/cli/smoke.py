@@ -272,7 +272,7 @@ class Line:
             for text in texts:
                 self.common.caution(f"{name}: {text}")
         if self.operator is not None and bench.virtual is None:
-            self.operator.confirm("Everything as above, and the unit on the bench?")
+            self.operator.confirm("Everything as the cautions say, and the unit on the bench?")
         self.cautioned = True
 
     # --- telling ----------------------------------------------------------------------------------------------------

@@ -27,6 +27,8 @@ from wakeboard.harness.page.picture import Picture, answered_steps, first_net, k
 from wakeboard.harness.run.errors import OperatorStop
 from wakeboard.instruments.own_code import command
 from wakeboard.instruments.quantity import show
+from wakeboard.results.counted import count
+from wakeboard.results.report.cautions import CAUTIONS
 
 if TYPE_CHECKING:
     from wakeboard.harness.page.address import Place
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
 
 PROCESS = "wakeboard.harness.page.server"
 OPENING = 30.0  # s for the page's process to say its address
+ODD = ("fail", "marginal", "error")
+MOST_ODD = 8  # readings that the answer names
 GAP = 0.1  # s between pictures, at least
 WORD = 0.5  # s between them, at most: silence means that the run is gone
 SLICE = 0.2  # s of the runner's sleep between looks
@@ -65,6 +69,7 @@ class PageLink:
         self.address = self.code = ""
         self._guard: Any = None
         self._number = 0  # of the open question
+        self._odd: list[str] = []  # readings outside their limits, in words
         self._keys: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
         self._closing = threading.Event()
         self._ended = threading.Event()  # the page's process is gone
@@ -188,26 +193,29 @@ class PageLink:
     def watch(self, bench: OpenBench) -> None:
         """Look over the guard's shoulder, and know whom Stop goes to."""
         self._guard = bench.guard
-        self.picture.put(cautions=[f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts])
+        of_bench = [f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts]
+        self.picture.put(cautions=[*CAUTIONS, *of_bench])
         bench.guard = SeenGuard(bench.guard, self.picture)
 
     def ended(self, outcome: str, says: str, off: OffReport) -> None:
         """How the run ended, and whether the outputs are off."""
         self._guard = None
+        seen = [*([says] if says else []), *told_odd(self._odd)]
         self.picture.put(
-            ended={"outcome": outcome, "says": says, "off": off.confirmed, "off_says": off.says()},
+            ended={"outcome": outcome, "seen": seen, "off": off.confirmed, "off_says": off.says()},
             supplies=[], prompt=None, power="All outputs off" if off.confirmed else f"NOT CONFIRMED OFF: {off.says()}",
         )  # fmt: skip
 
     def broke(self, says: str) -> None:
         """There is no run, or no end of one to tell; `says` says whether the outputs are off where any was on."""
         self._guard = None
-        self.picture.put(ended={"outcome": "error", "says": says, "off": None, "off_says": ""}, supplies=[],
+        self.picture.put(ended={"outcome": "error", "seen": [says], "off": None, "off_says": ""}, supplies=[],
                          prompt=None)  # fmt: skip
 
     # --- production -------------------------------------------------------------------------------------------------
     def begins(self, unit: str) -> None:
         """Another unit: nothing of the one before is left standing."""
+        self._odd.clear()
         self.picture.put(unit=unit, ended=None, answer=None, stop=None, step=None, steps=[], reading=None, taken=None,
                          spot=None)  # fmt: skip
 
@@ -272,8 +280,19 @@ class PageLink:
         """The guard's own words come by SeenGuard."""
 
     def step_ends(self, step: Step) -> None:
+        from wakeboard.harness.run.live import reading_text
+
+        self._odd += [
+            f"{step.name}: {each.word}: {reading_text(each)}" for each in step.readings if each.outcome in ODD
+        ]
         done = {"number": step.number, "name": step.name, "outcome": step.outcome, "says": step.says}
         self.picture.put(steps=answered_steps(self.picture.get("steps"), done))
+
+
+def told_odd(odd: Sequence[str]) -> list[str]:
+    """What was read outside its limits, in order, and how much more there is."""
+    more = len(odd) - MOST_ODD
+    return [*odd[:MOST_ODD], *([f"and {count(more, 'reading')} more: see the unit's page"] if more > 0 else [])]
 
 
 class SeenGuard:

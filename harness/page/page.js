@@ -133,12 +133,22 @@
       put(item, `${SHAPES[done.outcome] || ""} ${done.number} ${done.name}: ${done.outcome}`);
       item.dataset.outcome = done.outcome;
     });
-    const cautions = picture.cautions || [];
+  }
+  let begun = false;
+  function drawCautions() {
+    const cautions = picture.cautions || [], before = $("before");
+    show(before, cautions.length > 0);
+    show(document.querySelector(".last"), begun || !!picture.step || !cautions.length);
+    if (picture.step && !begun) {
+      begun = true; // read once: from here on they stand folded, below everything
+      before.querySelector("details").open = false;
+      before.parentElement.append(before);
+    }
     if ($("cautions").children.length !== cautions.length)
       $("cautions").replaceChildren(...cautions.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
   }
   function drawAnswer() {
-    const told = picture.answer, ended = picture.ended, one = told || (ended && { word: ended.outcome.toUpperCase(), outcome: ended.outcome, where: "", seen: ended.says ? [ended.says] : [], do: ended.off_says });
+    const told = picture.answer, ended = picture.ended, one = told || (ended && { word: ended.outcome.toUpperCase(), outcome: ended.outcome, where: "", seen: ended.seen, do: ended.off_says });
     show($("answer"), !!one);
     document.body.dataset.answer = one ? one.outcome : "";
     if (!one) return;
@@ -199,7 +209,7 @@
     put($("moving"), picture.moving);
     show($("waiting"), !picture.prompt && !picture.ended);
     put($("waiting"), known ? (picture.step ? "Measuring: nothing is asked just now." : "Nothing is asked just now.") : "");
-    drawSteps(); drawCount(); drawMap(); drawStop();
+    drawSteps(); drawCautions(); drawCount(); drawMap(); drawStop();
   }
 
   // --- what comes in

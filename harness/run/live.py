@@ -193,7 +193,8 @@ class LiveObserver:
         body.add_row(Text(self._step, style="bold", no_wrap=True, overflow="ellipsis"))
         body.add_row(Text(self._last_reading, no_wrap=True, overflow="ellipsis"))
         seconds = time.monotonic() - self._began
-        return Panel(body, title=self.title, subtitle=f"{seconds:.0f} s", width=min(self.console.width, 100))
+        foot = f"{seconds:.0f} s   Ctrl-C: everything off"
+        return Panel(body, title=self.title, subtitle=foot, width=min(self.console.width, 100))
 
 
 class Both:

@@ -247,7 +247,7 @@ class Runner:
             self.context.guard.all_off()
         if hasattr(error, "step") and not error.step:
             error.step = str(number)
-        self.context.log.say(str(error) or type(error).__name__)
+        self.context.log.say(_in_words(error))
 
     def _note_trip(self, error: BaseException) -> None:
         """What the guard has cut the power for, in a step or between two."""
@@ -384,8 +384,9 @@ class Runner:
             broke = error
             if not isinstance(error, Exception):  # a person's first press, of a run that was over but for this
                 self.error = self.error or error
-            says = str(error) or type(error).__name__
-            context.log.say(f"the discharge was not measured ({says}): wait, and measure by hand before touching")
+            context.log.say(
+                f"the discharge was not measured ({_in_words(error)}): wait, and measure by hand before touching"
+            )
         try:
             self._commit(self._number + 1, "discharge", "discharge", started, broke)
         except Exception as error:  # noqa: BLE001  the power is off; the store's failure is told, not raised
@@ -416,6 +417,13 @@ class Runner:
             told.append(back.says)
         odd = [off.says()] if not off.confirmed else off.odd()
         return "; ".join([*told, *(each for each in odd if not any(each in before for before in told))])
+
+
+def _in_words(error: BaseException) -> str:
+    """What broke a step off, for a person."""
+    if isinstance(error, KeyboardInterrupt):
+        return "broken off by Ctrl-C or a signal"
+    return str(error) or type(error).__name__
 
 
 def _outcome_of(context: Context, broke: BaseException | None) -> str:

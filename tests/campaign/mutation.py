@@ -51,7 +51,7 @@ STILL = "ran on for ever"
 TESTS = (
     *(f"tests/run/test_guard_{each}.py" for each in ("core", "owner", "loop", "client", "main", "local")),
     *(f"tests/run/test_{each}.py" for each in ("armed", "presses", "power_faults", "runner", "runner_end")),
-    *(f"tests/run/test_{each}.py" for each in ("lying_supply", "leases", "decide", "off")),
+    *(f"tests/run/test_{each}.py" for each in ("lying_supply", "slow_supply", "leases", "decide", "off")),
     *(
         f"tests/results/test_{each}.py"
         for each in ("store", "store_settle", "store_watch", "store_shared", "store_old")

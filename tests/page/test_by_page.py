@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from wakeboard.harness.page.link import told_odd
+
 sys.path.insert(0, str(Path(__file__).parent))
 bench_module = importlib.import_module("bench")
 browser_module = importlib.import_module("chromium")
@@ -90,7 +92,12 @@ def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
     with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
         tab = browser.tab(command.address, width=820, height=1180)
         person = Person(tab, bench)
+        tab.until(lambda: "cautions say" in tab.says("#prompt-title"), "the first question")
+        assert "Capacitors stay charged" in tab.says("#cautions"), "what is asked about stands where it is asked"
+        assert "Its current reading says little" in tab.says("#cautions")
+        assert tab.run("document.querySelector('#cautions li').getBoundingClientRect().bottom < innerHeight - 100")
         person.work(lambda: tab.says("#answer-word"))
+        assert not tab.run("document.querySelector('#before details').open")
         assert "PASS" in tab.says("#answer-word")
         assert "confirmed off" in tab.says("#answer-do")
         assert command.wait() == 0, command.text
@@ -101,6 +108,27 @@ def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
     assert len(gates) == 2
     assert tab.complaints() == []
     assert not bench.on
+
+
+def test_what_failed_stands_with_the_word(bench: Any, browser: Any) -> None:
+    """Through the scanner, with a limit that no board of this kind keeps: a tablet is all that a person looks at."""
+    bench.steps(POWERED.replace('do = "rails"', 'do = "rails"\nexpect = "0.9 V .. 1.1 V"'))
+    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "bench.toml", "--page", "--no-input",
+                 "--energise") as command:  # fmt: skip
+        tab = browser.tab(command.address, width=390, height=844)
+        tab.until(lambda: tab.says("#answer-word"), "the end")
+        assert "FAIL" in tab.says("#answer-word")
+        assert "rails: fail: +3V3 dc volts 3.2" in tab.says("#answer-seen")
+        assert tab.run("document.documentElement.scrollWidth") <= 390
+        assert command.wait() == 1, command.text
+
+
+@pytest.mark.parametrize(
+    ("count", "last"), [(0, None), (8, "reading 8"), (11, "and 3 readings more: see the unit's page")]
+)
+def test_many_are_counted(count: int, last: str | None) -> None:
+    told = told_odd([f"reading {n}" for n in range(1, count + 1)])
+    assert (told[-1] if told else None) == last
 
 
 def test_stop_in_mid_ramp_is_off_at_the_instrument_before_the_page_says_so(bench: Any, browser: Any) -> None:

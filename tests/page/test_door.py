@@ -21,6 +21,7 @@ pytest.importorskip("uvicorn")
 
 from wakeboard.harness.page.address import BadPlace, Place, parse_place
 from wakeboard.harness.page.door import CSRF_HEADER, TRIES, Door
+from wakeboard.results.store.store import Store
 
 sys.path.insert(0, str(Path(__file__).parent))
 Command = importlib.import_module("bench").Command
@@ -60,6 +61,7 @@ def test_a_token_is_good_once_and_wrong_codes_shut_the_door() -> None:
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     folder = tmp_path_factory.mktemp("a-folder-with-a-name")
+    Store.open(folder / "wakeboard.db").close()
     with Command(folder, "page", "--db", str(folder / "wakeboard.db")) as command:
         yield command
 

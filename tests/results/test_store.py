@@ -328,3 +328,12 @@ def test_boards_and_units_are_listed_as_they_were_first_seen(store: Store, make_
     assert store.boards() == ["A", "B"]
     assert store.units() == [("B", "9"), ("A", "1"), ("B", "2")]
     assert store.units("B") == [("B", "9"), ("B", "2")]
+
+
+def test_a_store_that_is_left_is_closed(tmp_path: Path, make_start: Make) -> None:
+    """SQLite, WAL, 2.3: the last connection that closes takes the log along."""
+    log = tmp_path / "left.db-wal"
+    with Store.open(tmp_path / "left.db") as store:
+        store.begin_run(make_start())
+        assert log.exists()
+    assert not log.exists()

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np  # noqa: F401  pytest.approx looks whether it is there, while a thread of the guard may be importing it
 import pytest
 
 from wakeboard.harness.run.errors import GuardLost, PowerCut, Tripped
@@ -755,6 +756,16 @@ def test_the_figures_of_the_page() -> None:
     """guard.md and the page for who asks why a wait is as long as it is."""
     assert (client.OPEN_TIMEOUT, client.ANSWER_TIMEOUT, client.LEASE) == (30.0, 10.0, 3.0)
     assert (client.SILENCE, client.STOPPED, client.WATCH, client.BEAT_GAP) == (2.0, 1.0, 0.1, 0.05)
+    assert client.SLICE == 0.05
+
+
+def test_signs_of_life_and_the_answer_to_stop_are_not_for_the_runners_loop(guard: ProcessGuard) -> None:
+    alive, dark = ({"event": "alive", "waits": 0.5, "lit": True}, {"event": "dark", **OFF})
+    assert guard._is_alive(wire.encode(alive))
+    assert guard._is_dark(wire.encode(dark))
+    assert not guard._is_alive(wire.encode(dark))
+    assert not guard._is_dark(wire.encode(alive))
+    assert guard._is_dark(b'{"event":"dark"}'), "nonsense of this kind neither"
 
 
 def test_a_supply_that_is_busy_is_asked_again_after_a_second() -> None:

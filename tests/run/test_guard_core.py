@@ -291,3 +291,14 @@ def test_what_is_no_reading_is_shown() -> None:
 def test_the_figures_of_the_page() -> None:
     assert (core.FLOOR_AMPS, core.LEAD_SHARE, core.LEAD_TIME) == (1e-3, 0.1, 0.05)
     assert (core.NEAR_LIMIT, core.LIMIT_SHARE, core.LIMIT_TIME, core.NO_NUMBER) == (0.97, 0.02, 0.03, 9.0e37)
+
+
+def test_a_low_voltage_is_granted_the_inrush_and_what_the_maker_says_no_more() -> None:
+    low = [Sample(0.001 * n, 4.0, 0.02, "cv", True) for n in range(1000)]
+    cut = play(low)
+    assert cut is not None
+    assert cut.rule == "under-voltage"
+    assert cut.time == pytest.approx(INRUSH, abs=0.002)
+    late = play(low, Envelope(5.0, 0.1, INRUSH, lag_s=0.5))
+    assert late is not None
+    assert late.time == pytest.approx(INRUSH + 0.5, abs=0.002)

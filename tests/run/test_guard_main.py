@@ -242,6 +242,22 @@ def test_it_says_that_it_lives_and_what_it_sees(play: Any) -> None:
     assert pulses[1]["latest"]["USB"]["volts"] == 5.0
 
 
+def test_a_change_is_granted_its_inrush_and_signals_are_ours(play: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    changes: list[int] = []
+    change = Guard.change
+    monkeypatch.setattr(Guard, "change", lambda guard: (changes.append(1), change(guard))[1])
+
+    def script(runner: Runner) -> None:
+        energised(runner)
+        runner.ask("change")
+        assert changes
+        handlers = [signal.getsignal(getattr(signal, each)) for each in SIGNALS]
+        assert all(callable(each) and each is not signal.default_int_handler for each in handlers)
+        runner.ask("bye")
+
+    play(script)
+
+
 def test_the_end_of_the_pipe_switches_off_and_closes(play: Any) -> None:
     def script(runner: Runner) -> None:
         energised(runner)

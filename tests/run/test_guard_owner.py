@@ -5,6 +5,7 @@ Figures are the guard's own bounds and invented samples.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, NamedTuple
 
@@ -974,3 +975,32 @@ def test_the_figures_of_the_page() -> None:
     assert (dark.PERIOD, dark.AGAIN) == (0.15, 1.0)
     assert (switching.OFF_TRIES, switching.LOOKS, switching.LOOK_GAP) == (3, 3, 0.05)
     assert (switching.STRAY_AMPS, switching.STILL_VOLTS) == (0.005, 1.0)
+
+
+def test_a_failure_without_words_is_told_by_its_kind(fake_psu: Any, clock: Any) -> None:
+    guard = two(psu := fake_psu(), clock)
+    reopened: list[int] = []
+
+    def reopen() -> None:
+        reopened.append(1)
+        raise ConnectionRefusedError
+
+    def mute(_channel: Any) -> Any:
+        raise TimeoutError
+
+    guard._off.feeds["USB"] = replace(guard.feeds["USB"], reopen=reopen)  # type: ignore[index]
+    off = psu.off
+    psu.off = lambda channel: mute(channel) if channel == 1 else off(channel)
+    report = guard.all_off()
+    assert (report.states["USB"], report.errors["USB"]) == ("unknown", "TimeoutError")
+    psu.off = lambda channel: False if channel == 1 else off(channel)  # it cannot tell, and measures what it feeds
+    report = guard.all_off()
+    assert "cannot tell" in report.errors["USB"]
+    psu.is_on = mute
+    report = guard._off.look(["PANEL"])
+    assert (report.states["PANEL"], report.errors["PANEL"]) == ("unknown", "TimeoutError")
+    psu.off, psu.is_on, psu.outputs[1] = lambda channel: True, lambda channel: False, False
+    errors: dict[str, str] = {}
+    assert guard._off._insist("USB", errors) == "off", "the old link carried the command"
+    assert errors["USB"] == "ConnectionRefusedError"
+    assert reopened

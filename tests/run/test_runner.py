@@ -5,6 +5,9 @@ Figures are those of the invented board and of the tool itself, unless marked.
 
 from __future__ import annotations
 
+import os
+import signal
+import time
 from typing import Any
 
 import pytest
@@ -19,6 +22,7 @@ from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit
 from wakeboard.instruments.errors import LinkTimeout
 from wakeboard.results.records import RunStart, Step
+from wakeboard.results.store import write as store_write
 from wakeboard.results.store.store import Store
 
 
@@ -247,6 +251,32 @@ def test_each_step_is_in_the_store_as_it_ended(toy: Any) -> None:
     assert [each.name for each in kept.steps] == [each.name for each in result.record.steps]
     assert kept.as_json()["steps"][3]["readings"][0]["of"] in ("VIN", "+3V3")
     assert {each.kind for each in kept.start.instruments} == {"psu", "dmm", "scanner"}
+
+
+def test_a_press_while_a_step_is_committed_loses_no_step(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A signal between the step's row and its readings: rolled back, the outputs off, and the same step once more."""
+    put, pressed = store_write.put_step, []
+
+    def press(connection: Any, run_id: int, packed: Any, known: Any) -> None:
+        if packed.step.kind == "rails" and not pressed:
+            pressed.append(packed.step)
+            put(connection, run_id, packed, known)
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(1.0)  # here it is taken in
+        put(connection, run_id, packed, known)
+
+    monkeypatch.setattr(store_write, "put_step", press)
+    with Store.open(toy.folder / "runs.db") as store:
+        result = run(toy.sequence, store=store)
+    with Store.open(toy.folder / "runs.db", read_only=True) as store:
+        kept = store.run(result.record.id)
+    assert len(pressed) == 1
+    assert [each.name for each in kept.steps] == [each.name for each in result.record.steps]
+    assert (kept.steps[-2].kind, kept.steps[-2].outcome) == ("rails", "pass")
+    assert tuple(kept.steps[-2].readings) == tuple(pressed[0].readings)
+    assert (kept.steps[-1].kind, kept.outcome, kept.outputs_off) == ("discharge", "error", True)
+    assert result.record.says == "stopped by the operator"
+    assert exit_code(result) == 4
 
 
 def test_the_same_unit_reads_the_same_tomorrow(toy: Any) -> None:

@@ -293,7 +293,7 @@ def test_a_break_is_switched_off_before_it_is_told(runner: Any, monkeypatch: pyt
     runner._broken(3, error)
     assert error.step == "where it was"
     runner._broken(3, KeyboardInterrupt())
-    assert order[-1] == "KeyboardInterrupt"
+    assert order[-1] == "broken off by Ctrl-C or a signal"
 
 
 def test_an_off_that_fails_there_is_left_to_the_end(runner: Any) -> None:
@@ -560,7 +560,7 @@ def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, mo
     runner.context.power.on["USB"] = (5.0, 0.1)
     result = runner.finish()
     assert isinstance(result.error, KeyboardInterrupt)
-    assert "(KeyboardInterrupt)" in runner.recorder.committed[0].says
+    assert "(broken off by Ctrl-C or a signal)" in runner.recorder.committed[0].says
     runner.error = first = LinkTimeout("no reply")
     runner._discharge()
     assert runner.error is first

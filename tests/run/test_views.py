@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import json
 import tomllib
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from rich.console import Console
@@ -16,9 +16,12 @@ from rich.console import Console
 from wakeboard.harness.cli import execute
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.bench import Bench
+from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.load import load_board, load_sequence
+from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.bench.virtual import NoCircuit, prepare_board, virtual_bench
 from wakeboard.harness.run.guard.core import Sample
+from wakeboard.harness.run.hand.operator import laid
 from wakeboard.harness.run.live import LiveObserver, PlainObserver, bar, reading_text
 from wakeboard.harness.run.session import planted, take_unit
 from wakeboard.results.ledger.text import tell_reading
@@ -62,7 +65,26 @@ def test_the_live_view_fits_eighty_columns(toy: Any) -> None:
     text = stream.getvalue()
     assert all(len(line) <= 80 for line in Console(width=80).render_str(text).plain.splitlines() if "\x1b" not in line)
     assert "of 120 mA" in text
+    assert "Ctrl-C: everything off" in text
     assert "2.8" in text
+
+
+def test_a_prompt_fits_eighty_columns() -> None:
+    """With the longest reason for which the tips are asked for again, and without any."""
+    said: list[tuple[str, str]] = []
+    probing = HandProbing(cast(Board, None), lambda title, detail: said.append((title, detail)))
+    probing.short()
+    probing.short(
+        "the meter's leads are together, and it sees an open circuit: a lead is off, in another jack or broken, or the "
+        "terminals at the other side are switched on"
+    )
+    for title, detail in [*said, ("Everything as the cautions say, and the unit on the bench?", "")]:
+        lines = laid(title, detail).splitlines()
+        assert max(map(len, lines)) <= 79
+        assert all(line.strip() for line in lines)
+    assert said[0][0] == "Hold the two probe tips together"
+    assert said[1][0] == "Once more: hold the two probe tips together"
+    assert said[1][1].startswith("The meter's leads are together, and it sees an open circuit")
 
 
 def test_a_current_bar_shows_its_share_of_the_limit() -> None:

@@ -256,8 +256,9 @@ class HandProbing:
 
     def short(self, again: str = "") -> None:
         """The probes' tips together; asked once a session, and again where they did not touch."""
-        told = f"{again}. Once more: " if again else ""
-        self._tell(f"{told}Hold the two probe tips together", "Wakeboard checks for zero. Enter: they touch")
+        title = "Once more: hold the two probe tips together" if again else "Hold the two probe tips together"
+        why = f"{again[0].upper()}{again[1:]}. " if again else ""
+        self._tell(title, f"{why}Wakeboard checks for zero. Enter: they touch. Hold them until something else is asked")
         self._net, self._reversed = None, False
 
     def loads(self) -> Sequence[float]:

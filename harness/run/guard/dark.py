@@ -24,7 +24,7 @@ PERIOD = 0.15  # s between looks at the same output; with the other outputs' mes
 
 @dataclass
 class _Look:
-    due: float = 0.0
+    due: float
     flowing: int = 0  # looks in a row that saw current
     failed: bool = False  # the last look brought no answer
 

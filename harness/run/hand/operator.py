@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from typing import Any, Protocol
@@ -28,6 +29,7 @@ GO_ON = "Enter: go on   q: stop"
 STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
 ENTER = ("\r", "\n", " ")
 POLL = 0.05  # s
+WIDTH = 79  # columns of a prompt
 
 
 class Face(Protocol):
@@ -52,6 +54,15 @@ class Face(Protocol):
     def key(self) -> str | None:
         """A key that was pressed there to the open question; for a text, the text and a line end."""
         ...
+
+
+def laid(title: str, detail: str) -> str:
+    """A prompt as it stands on a terminal of 80 columns."""
+    return "".join(
+        textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent) + "\n"
+        for text, indent in ((title, "  "), (detail, "    "))
+        if text
+    )
 
 
 class Operator:
@@ -90,11 +101,11 @@ class Operator:
                 if key in STOP_KEYS:
                     raise OperatorStop(f"stopped at: {title}")
                 if key in ("r", "R"):
-                    self._write(f"  {title}\n    {detail}\n")
+                    self._write(laid(title, detail))
 
     def prompt(self, title: str, detail: str, keys: str) -> None:
         """A bell, what has power, what to do, and the keys that answer."""
-        self._write(f"\a\n{self._powered()}  {title}\n    {detail}\n    {keys}\n")
+        self._write(f"\a\n{self._powered()}{laid(title, detail)}    {keys}\n")
         self.also_asks(title, detail, keys)
 
     def also_asks(self, title: str, detail: str, keys: str, text: bool = False) -> None:
@@ -146,8 +157,7 @@ class Operator:
 
     def confirm(self, question: str) -> None:
         """Go on, or not. Raises OperatorStop."""
-        self._write(f"\a\n{self._powered()}  {question}   {GO_ON}\n")
-        self.also_asks(question, "", GO_ON)
+        self.prompt(question, "", GO_ON)
         self._go("stopped before anything was energised")
 
     def clear_hands(self, what: str, purpose: str) -> None:
