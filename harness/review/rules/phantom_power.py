@@ -93,8 +93,8 @@ def _advice(study: Study, path: tuple[str, ...], net: str) -> str:
     driver = study.board.parts.get(path[-2]) if len(path) > 1 else None
     if last is not None and driver is not None and driver.kind == "chip":
         return (
-            f"{driver.name} drives {last.name} while {net} is off: feed {driver.name} from {net}, or put a gate between "
-            "them that stands a voltage without power"
+            f"{driver.name} drives {last.name} while {net} is off: feed {driver.name} from {net}, or put a gate "
+            "between them that stands a voltage without power"
         )
     pulls = _pull_ups(study, net)
     which = f" ({', '.join(pulls)})" if pulls else ""
