@@ -109,5 +109,4 @@ def main() -> None:
         place = Place(first["host"], first["port"])
         serve(place, first["store"], first["board"], live=True, say=lambda message: _say(out, message), inp=inp)
     except OSError as error:
-        says = error.strerror or str(error)
-        _say(out, {"error": f"the page cannot be served at {place.host}:{place.port}: {says}"})
+        _say(out, {"error": place.refused(error)})
