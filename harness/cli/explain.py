@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import click
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.choose.least_effort import Choice
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.results.store.store import Store
+
+_LOADED = re.compile(r"\[([^][]*load=[^][]*)\]")  # a bench state as the arithmetic of --why has it
 
 
 @wakeboard_command(
@@ -109,9 +112,10 @@ def _board(given: str | None) -> Board | None:
 
 def _say(common: Common, explanation: Explanation, why: bool = False) -> None:
     from wakeboard.harness.explain.telling import tell
+    from wakeboard.results.report.text import state_words
 
     for line in tell(explanation, why=why):
-        common.say(visible(line))
+        common.say(visible(_LOADED.sub(lambda state: f"[{state_words(state[1]) or 'nothing powered'}]", line)))
 
 
 # --- with a bench ---------------------------------------------------------------------------------------------------

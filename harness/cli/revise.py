@@ -121,9 +121,9 @@ def swap(
     """
     from wakeboard.harness.describe.load import load_board
     from wakeboard.harness.drawings.parts.book import Book
-    from wakeboard.harness.revise import swapping
     from wakeboard.harness.revise.drafting import Drafted, written
     from wakeboard.harness.revise.plan import Plan
+    from wakeboard.harness.revise.swap import swapping
 
     design = _with_parts(load_board(board), board)
     file = Path(output) if output else Path(board).parent / f"revision-{revision.lower()}.toml"
@@ -210,11 +210,14 @@ def pins(common: Common, needs: str) -> int:
         return Exit.FAILED
     for name, pin in found.pins.items():
         common.say(f"{name}: {pin}" + (f"  moved: {found.moved[name]}" if name in found.moved else ""))
+    for name, what in found.debug.items():
+        common.say(f"{name} is not there while a debugger is attached: {found.pins[name]} is {what} then")
     second = dict(found.runner_up.pins) if found.runner_up else {}
     other = [f"{name}: {pin}" for name, pin in second.items() if found.pins[name] != pin]
     if other:
         common.say(f"next best: {', '.join(other)}")
-    common.emit({"pins": dict(found.pins), "moved": dict(found.moved), "runner_up": second or None})
+    common.emit({"pins": dict(found.pins), "moved": dict(found.moved), "debug": dict(found.debug),
+                 "runner_up": second or None})  # fmt: skip
     return Exit.GOOD
 
 

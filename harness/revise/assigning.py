@@ -18,14 +18,16 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
-from wakeboard.harness.describe.board.pin_tables import PinFacts
+from wakeboard.harness.describe.board.pin_tables import PinFacts, Way
 
+Ports = Mapping[str, Sequence[Way]]
 KINDS: Final = ("input", "output", "analogue")
 
 
 @dataclass(frozen=True)
 class Function:
-    """What a function needs of its pin. bus: a role of the pin table that it must have."""
+    """What a function needs of its pin. role: a signal of a port, "I2C.SDA"; port: one's own name of the port that
+    it is of: functions of one name are led out as one port, and no other name gets that."""
 
     name: str
     kind: str = "output"
@@ -34,6 +36,13 @@ class Function:
     debugging: bool = False
     """The debug port stays free for a debugger."""
     amps: float = 0.0
+    role: str = ""
+    port: str = ""
+
+    @property
+    def shared(self) -> str:
+        """The port that it is of: its own name for it, else the kind."""
+        return self.port or self.role.partition(".")[0]
 
     def misses(self, pin: str, facts: PinFacts, options: Sequence[str]) -> list[str]:
         """Why it cannot be on a pin, in words; [] where it can."""
@@ -52,73 +61,173 @@ class Function:
 
 @dataclass(frozen=True)
 class Assignment:
-    """function -> pin; the reason for each function that moved; the next best assignment."""
+    """function -> pin; the reason for each function that moved; the next best assignment; debug: functions on a pin
+    of the debug port -> what it is there, while a debugger is attached."""
 
     pins: Mapping[str, str]
     moved: Mapping[str, str] = field(default_factory=dict)
     runner_up: Assignment | None = None
+    debug: Mapping[str, str] = field(default_factory=dict)
+
+
+class ThereIsOne(ValueError):
+    """There are pins enough for every set of functions."""
 
 
 class NoAssignment(ValueError):
-    """The smallest set of functions that too few pins are left for."""
+    """The smallest set of functions that too few pins are left for; says: where it is no lack of pins but of ports."""
 
-    def __init__(self, functions: Sequence[str], pins: Sequence[str]) -> None:
+    def __init__(self, functions: Sequence[str], pins: Sequence[str], says: str = "") -> None:
         self.functions, self.pins = tuple(functions), tuple(pins)
         left = ", ".join(pins) or "none"
-        super().__init__(f"no assignment exists: {', '.join(functions)} need {len(functions)} pins; left are: {left}")
+        need = f"{', '.join(functions)} need {len(functions)} pins; left are: {left}"
+        super().__init__(f"no assignment exists: {says or need}")
 
 
 def assigned(
     functions: Sequence[Function], pins: Mapping[str, PinFacts], now: Mapping[str, str] | None = None,
-    options: Sequence[str] = (), *, runner_up: bool = True,
+    options: Sequence[str] = (), *, runner_up: bool = True, ports: Ports | None = None,
 ) -> Assignment:  # fmt: skip
-    """The fewest moves from `now` (function -> pin). Raises NoAssignment."""
+    """The fewest moves from `now` (function -> pin). ports: as in a pin table, by these pins' names. Raises
+    NoAssignment."""
     here = dict(now or {})
-    pairs = _pairs(functions, pins, options)
-    first = _solve(functions, pairs, here, ())
+    fits = _fits(functions, pins, options, ports or {})
+    first = _solve(functions, fits, here, ())
     if first is None:
-        raise contradicting(functions, pairs)
-    second = _solve(functions, pairs, here, (first,)) if runner_up else None
+        raise _why_none(functions, fits)
+    second = _solve(functions, fits, here, (first,)) if runner_up else None
     moved = _reasons(functions, pins, here, options, first)
     after = Assignment(second, _reasons(functions, pins, here, options, second)) if second else None
-    return Assignment(first, moved, after)
+    debug = {name: pins[pin].debug for name, pin in first.items() if pins[pin].debug}
+    return Assignment(first, moved, after, debug)
 
 
-def _pairs(
-    functions: Sequence[Function], pins: Mapping[str, PinFacts], options: Sequence[str]
-) -> list[tuple[str, str]]:
-    return [
-        (each.name, pin) for each in functions for pin, facts in pins.items() if not each.misses(pin, facts, options)
-    ]
+def _why_none(functions: Sequence[Function], fits: Sequence[Fit]) -> NoAssignment:
+    try:
+        found = contradicting(functions, list(dict.fromkeys((each.function, each.pin) for each in fits)))
+    except ThereIsOne:
+        return _ports_contradict(functions, fits)
+    those = [each for each in functions if each.name in found.functions]
+    fewer = _ports_contradict(those, [fit for fit in fits if fit.function in found.functions])
+    return fewer if len(fewer.functions) < len(found.functions) else found
+
+
+def _ports_contradict(functions: Sequence[Function], fits: Sequence[Fit]) -> NoAssignment:
+    """A set of functions for which there are pins, and no ports: none of them can be left out."""
+    left = list(functions)
+    for each in functions:
+        fewer = [other for other in left if other is not each]
+        still = {other.name for other in fewer}
+        if _solve(fewer, [fit for fit in fits if fit.function in still], {}, ()) is None:
+            left = fewer
+    names = [each.name for each in left]
+    at = {each.name: sorted({f"{fit.port} {fit.pin}" for fit in fits if fit.function == each.name and fit.port})
+          for each in left}  # fmt: skip
+    each_could = "; ".join(f"{name}: {', '.join(places)}" for name, places in at.items() if places)
+    says = f"{', '.join(names)} cannot be led out together, though each could by itself ({each_could})"
+    return NoAssignment(names, sorted({fit.pin for fit in fits if fit.function in names}), says)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A function on a pin; of a port (I2C1) led out in one of its ways, where it has a role."""
+
+    function: str
+    pin: str
+    port: str = ""
+    way: int = 0
+    shared: str = ""
+
+
+def _fits(
+    functions: Sequence[Function], pins: Mapping[str, PinFacts], options: Sequence[str], ports: Ports
+) -> list[Fit]:
+    found = []
+    for each in functions:
+        free = [pin for pin, facts in pins.items() if not each.misses(pin, facts, options)]
+        if not each.role:
+            found += [Fit(each.name, pin) for pin in free]
+            continue
+        kind, _, signal = each.role.partition(".")
+        found += [
+            Fit(each.name, pin, port, k, each.shared)
+            for port, ways in ports.items()
+            if kind_of_port(port) == kind
+            for k, way in enumerate(ways)
+            for pin in way.get(signal, ())
+            if pin in free
+        ]
+    return found
+
+
+def kind_of_port(port: str) -> str:
+    """I2C of I2C1."""
+    return port.rstrip("0123456789") or port
 
 
 def _solve(
-    functions: Sequence[Function], pairs: Sequence[tuple[str, str]], now: Mapping[str, str],
-    but: Sequence[Mapping[str, str]],
-) -> dict[str, str] | None:  # fmt: skip
-    """Each function one pin, each pin one function at most; not an assignment of `but`."""
-    if {function for function, _ in pairs} != {each.name for each in functions}:
+    functions: Sequence[Function], fits: Sequence[Fit], now: Mapping[str, str], but: Sequence[Mapping[str, str]]
+) -> dict[str, str] | None:
+    """Each function one fit, each pin one function at most, each port one way and one set of functions; not an
+    assignment of `but`."""
+    if not functions:
+        return {}
+    if {each.function for each in fits} != {each.name for each in functions}:
         return None
-    rows = {each.name: k for k, each in enumerate(functions)}
-    column = {pin: len(rows) + k for k, pin in enumerate(dict.fromkeys(pin for _, pin in pairs))}
-    at = [(rows[function], k) for k, (function, _) in enumerate(pairs)]
-    at += [(column[pin], k) for k, (_, pin) in enumerate(pairs)]
-    at += [
-        (len(rows) + len(column) + n, k)
-        for n, known in enumerate(but)
-        for k, (f, pin) in enumerate(pairs)
-        if known[f] == pin
-    ]
-    size = len(rows) + len(column) + len(but)
-    matrix = coo_matrix((np.ones(len(at)), tuple(np.array(at).T)), shape=(size, len(pairs))).tocsr()
-    low = np.array([1.0] * len(rows) + [0.0] * (len(column) + len(but)))
-    high = np.array([1.0] * (len(rows) + len(column)) + [len(functions) - 1.0] * len(but))
-    cost = np.array([float(now.get(function, pin) != pin) for function, pin in pairs])
-    found = milp(cost, integrality=np.ones(len(pairs), dtype=np.int64), bounds=Bounds(0, 1),
-                 constraints=LinearConstraint(matrix, low, high))  # fmt: skip
+    rows = _Rows(len(fits))
+    for each in functions:
+        rows.add({k: 1.0 for k, fit in enumerate(fits) if fit.function == each.name}, 1.0, 1.0)
+    for pin in dict.fromkeys(fit.pin for fit in fits):
+        rows.add({k: 1.0 for k, fit in enumerate(fits) if fit.pin == pin}, 0.0, 1.0)
+    for known in but:
+        same = {k: 1.0 for k, fit in enumerate(fits) if known[fit.function] == fit.pin}
+        rows.add(same, 0.0, len(functions) - 1.0)
+    _lead_out(rows, fits)
+    cost = np.zeros(rows.count)
+    cost[: len(fits)] = [float(now.get(fit.function, fit.pin) != fit.pin) for fit in fits]
+    found = milp(cost, integrality=np.ones(rows.count, dtype=np.int64), bounds=Bounds(0, 1),
+                 constraints=rows.constraint())  # fmt: skip
     if found.x is None:
         return None
-    return dict(pair for pair, taken in zip(pairs, found.x, strict=True) if taken > 0.5)
+    taken = [fit for fit, x in zip(fits, found.x[: len(fits)], strict=True) if x > 0.5]
+    return {each.function: each.pin for each in taken}
+
+
+class _Rows:
+    """Linear constraints, row by row. count: variables so far."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self._at: list[tuple[int, int, float]] = []
+        self._bounds: list[tuple[float, float]] = []
+
+    def add(self, row: Mapping[int, float], low: float, high: float) -> None:
+        self._at += [(len(self._bounds), k, value) for k, value in row.items()]
+        self._bounds.append((low, high))
+
+    def constraint(self) -> LinearConstraint:
+        i, k, value = np.array(self._at).T
+        matrix = coo_matrix((value, (i.astype(int), k.astype(int))), shape=(len(self._bounds), self.count))
+        low, high = np.array(self._bounds).T
+        return LinearConstraint(matrix.tocsr(), low, high)
+
+
+def _lead_out(rows: _Rows, fits: Sequence[Fit]) -> None:
+    """A new variable for each port in one of its ways given to one set of functions."""
+    given: dict[tuple[str, str, int], int] = {}
+    for fit in fits:
+        if fit.port:
+            key = (fit.shared, fit.port, fit.way)
+            if key not in given:
+                given[key] = rows.count
+                rows.count += 1
+    for k, fit in enumerate(fits):
+        if fit.port:  # sits there only if the port is led out so
+            rows.add({k: 1.0, given[fit.shared, fit.port, fit.way]: -1.0}, -1.0, 0.0)
+    for shared in dict.fromkeys(key[0] for key in given):
+        rows.add({at: 1.0 for key, at in given.items() if key[0] == shared}, 0.0, 1.0)
+    for port in dict.fromkeys(key[1] for key in given):
+        rows.add({at: 1.0 for key, at in given.items() if key[1] == port}, 0.0, 1.0)
 
 
 def _reasons(
@@ -139,7 +248,7 @@ def _reasons(
 
 
 def contradicting(functions: Sequence[Function], pairs: Sequence[tuple[str, str]]) -> NoAssignment:
-    """The smallest set of functions that can be on fewer pins than they are."""
+    """The smallest set of functions that can be on fewer pins than they are. Raises ThereIsOne."""
     names = [each.name for each in functions]
     pins = list(dict.fromkeys(pin for _, pin in pairs))
     count, total = len(names), len(names) + len(pins)
@@ -156,6 +265,6 @@ def contradicting(functions: Sequence[Function], pairs: Sequence[tuple[str, str]
         constraints=LinearConstraint(rows, low, np.inf),
     )
     if found.x is None:
-        raise ValueError("there is an assignment")
+        raise ThereIsOne
     chosen = [name for name, taken in zip(names, found.x[:count], strict=True) if taken > 0.5]
     return NoAssignment(chosen, sorted({pin for function, pin in pairs if function in chosen}))

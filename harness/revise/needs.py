@@ -6,8 +6,13 @@ part = "U1"
 kind = "output"                    # input, output, analogue
 quiet = true                       # no strap
 five_volt = true
-debugging = true                   # not on the debug port
+debugging = true                   # works while a debugger is attached: not on the debug port
 current = "8 mA"
+[needs.SENS_SDA]
+role = "I2C.SDA"                   # a signal of a port of the pin table
+port = "sensors"                   # with whom it shares the port; not given: all of its kind are one port
+
+`while_debugging = true` at the top asks that of every function which does not say `debugging = false`.
 """
 
 from __future__ import annotations
@@ -22,23 +27,27 @@ from wakeboard.harness.describe.problems import FileProblems, nearest, one_of
 from wakeboard.harness.describe.toml.collect import validated
 from wakeboard.harness.describe.toml.document import read
 from wakeboard.harness.describe.toml.fields import Amps, Table
-from wakeboard.harness.revise.assigning import Assignment, Function, assigned
+from wakeboard.harness.revise.assigning import Assignment, Function, Ports, assigned, kind_of_port
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.pin_tables import PinFacts
+    from wakeboard.harness.describe.toml.document import Document
 
 
 class Need(Table):
     kind: Literal["input", "output", "analogue"] = "output"
     quiet: bool = False
     five_volt: bool = False
-    debugging: bool = False
+    debugging: bool | None = None
     current: Amps = 0.0
+    role: str = Field("", pattern=r"^([A-Za-z0-9]+\.[A-Za-z0-9]+)?$", description='a signal of a port, "I2C.SDA"')
+    port: str = ""
 
 
 class PinNeeds(Table):
     board: str = Field(min_length=1, description='the board file, "board.toml"')
     part: str = Field(min_length=1, description="the processor")
+    while_debugging: bool = False
     needs: dict[str, Need] = Field(min_length=1, description="at least one [needs.NET]")
 
 
@@ -66,11 +75,30 @@ def pins_for(file: str) -> Assignment:
         if pin not in fixed and (net in needs.needs or len(_others(board.parts, part.name, net)) == 0)
     }
     now = {net: pin for pin, net in part.pins.items() if net in needs.needs}
-    functions = [
-        Function(name, each.kind, each.quiet, each.five_volt, each.debugging, each.current)
-        for name, each in needs.needs.items()
-    ]
-    return assigned(functions, pins, now, note.options)
+    own = {name_in_table(table, note, pin): pin for pin in part.pins}
+    ports = {
+        port: [{s: tuple(own[pin] for pin in some if pin in own) for s, some in way.items()} for way in ways]
+        for port, ways in table.ports.items()
+    }
+    _known_roles(document, needs, ports)
+    functions = [_function(name, each, needs.while_debugging) for name, each in needs.needs.items()]
+    return assigned(functions, pins, now, note.options, ports=ports)
+
+
+def _function(name: str, need: Need, while_debugging: bool) -> Function:
+    debugging = while_debugging if need.debugging is None else need.debugging
+    return Function(name, need.kind, need.quiet, need.five_volt, debugging, need.current, need.role, need.port)
+
+
+def _known_roles(document: Document, needs: PinNeeds, ports: Ports) -> None:
+    """Raises FileProblems for a signal that no port of the pin table has."""
+    roles = sorted({f"{kind_of_port(port)}.{signal}" for port, ways in ports.items() for way in ways for signal in way})
+    for name, each in needs.needs.items():
+        if each.role and each.role not in roles:
+            allowed = one_of(roles, 30) if roles else "none: the pin table has no [ports]"
+            document.add(("needs", name, "role"), f'"{each.role}"', allowed, nearest(each.role, roles))
+    if document.problems:
+        raise FileProblems(document.problems)
 
 
 def _others(parts: object, name: str, net: str) -> list[str]:

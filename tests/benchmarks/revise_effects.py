@@ -1,4 +1,5 @@
-"""How many changes are judged right: forty on ten small drawings, worked out by hand, and some on twelve larger ones.
+"""How many changes are judged right: forty on ten small drawings and twenty on five later ones, worked out by hand, and
+some on twelve larger ones.
 
     python tests/benchmarks/revise_effects.py [EVERY]
 
@@ -12,13 +13,13 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parent / "revise"), str(HERE.parent / "review")]
 
-from forty import DRAWINGS  # noqa: E402
+from forty import DRAWINGS, LATER, Drawing  # noqa: E402
 from planted import Mistake, drawing, mistakes, names  # noqa: E402
 
 from wakeboard.harness.describe.load import load_board  # noqa: E402
@@ -30,9 +31,9 @@ from wakeboard.instruments.virtual.circuit.errors import CircuitError  # noqa: E
 WORDS = {"mends": "mends", "mends nothing": "nothing", "breaks": "breaks"}
 
 
-def forty(folder: Path) -> Iterator[tuple[str, str, str]]:
+def small(folder: Path, drawings: Sequence[Drawing]) -> Iterator[tuple[str, str, str]]:
     """(truth, judged, what) of each change."""
-    for each in DRAWINGS:
+    for each in drawings:
         board = load_board(each.board(folder))
         for number, (truth, change, _) in enumerate(each.changes):
             found = judge(board, load_plan(each.plan(folder, number))).verdicts[0]
@@ -79,7 +80,10 @@ def _reviewed(text: str, folder: Path) -> Reviewed:
 def main() -> None:
     every = int(sys.argv[1]) if len(sys.argv) > 1 else 4
     with tempfile.TemporaryDirectory() as folder:
-        for title, rows in (("forty", forty(Path(folder))), ("larger", larger(Path(folder), every))):
+        at = Path(folder)
+        for title, rows in (
+            ("forty", small(at, DRAWINGS)), ("twenty", small(at, LATER)), ("larger", larger(at, every)),
+        ):  # fmt: skip
             counts = Counter[tuple[str, str]]()
             for truth, found, what in rows:
                 counts[truth, found] += 1

@@ -14,7 +14,7 @@ from wakeboard.harness.explain.choose.other_means import ways_to_part
 from wakeboard.harness.explain.explaining import explain_case
 from wakeboard.harness.explain.naming.repair import any_repair
 from wakeboard.harness.explain.naming.words import describe_any
-from wakeboard.harness.explain.rank.suspects import Suspect, suspects
+from wakeboard.harness.explain.rank.suspects import Suspect, in_most_units, suspects
 from wakeboard.harness.explain.telling import tell
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
@@ -153,3 +153,11 @@ def test_a_net_that_a_missing_resistor_leaves_open_may_be_lifted_by_leaks() -> N
 
 def test_what_another_resistor_holds_is_not_lifted() -> None:
     assert not _lifted(_enabled(Part("R3", "resistor", {"1": "SENS_EN", "2": "GND"}, {"value": 1e5})))
+
+
+def test_what_most_units_show_is_seldom_solder() -> None:
+    """Common practice, no source: a reel or a property of a part is in all units, an open joint in one."""
+    alone = suspects(_bus(), control_nets=["SDA"])
+    for one, s in zip(alone, in_most_units(alone), strict=True):
+        solder = s.category in ("lifted", "open", "short", "stuck", "dead", "bridge")
+        assert (s.prior < 0.2 * one.prior) if solder else (s.prior == one.prior), s.text

@@ -654,3 +654,40 @@ def test_a_bus_pulled_up_to_less_than_a_part_recognises(draw: Draw) -> None:
     found = draw(plain(HIGHER.format(vcc="VIN")))
     assert [(c.rule, c.nets) for c in found] == [("level-mismatch", ("SDA", "VIN"))]
     assert draw(plain(HIGHER.format(vcc="+3V3"))) == []
+
+
+DRIVEN_WHILE_OFF = """
+[supplies.A]
+net = "VA"
+volts = "5 V"
+[supplies.B]
+net = "VB"
+volts = "3.3 V"
+[rails.R]
+net = "VR"
+from = "B"
+volts = "3.3 V ± 5 %"
+[parts]
+D1 = { kind = "schottky", pins = { A = "VB", K = "VR" } }
+R1 = { kind = "resistor", value = "10k", pins = ["VR", "GND"] }
+R2 = { kind = "resistor", value = "10k", pins = ["VA", "GND"] }
+R3 = { kind = "resistor", value = "10k", pins = ["VB", "GND"] }
+[parts.U1]
+kind = "chip"
+pins = { VCC = "VA", GND = "GND", TXD = "TX" }
+supply = { VCC = { draws = "5 mA", above = "3 V" } }
+io = { TXD = { type = "output", drive = "high" } }
+[parts.U2]
+kind = "chip"
+pins = { VDD = "VR", GND = "GND", RX = "TX" }
+supply = { VDD = { draws = "5 mA", above = "2 V" } }
+io = { RX = { type = "input" } }
+"""
+
+
+def test_what_drives_a_part_without_power_is_told_and_no_pull_up(draw: Draw) -> None:
+    concerns = [each for c in draw(DRIVEN_WHILE_OFF) for each in (c, *c.also)]
+    found = next(c for c in concerns if c.rule == "phantom-power")
+    assert found.path == ("U1", "U2")
+    assert "U1 drives U2 while VR is off" in found.do
+    assert "pull-up" not in found.do

@@ -1,4 +1,4 @@
-"""The ten drawings and forty changes of forty.toml, as boards and plans."""
+"""The drawings and changes of forty.toml and twenty.toml, as boards and plans."""
 
 from __future__ import annotations
 
@@ -39,5 +39,10 @@ class Drawing:
         return file
 
 
-_TABLES: Final = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
-DRAWINGS: Final = tuple(map(Drawing.of, _TABLES["drawing"]))
+def _drawings(name: str) -> tuple[Drawing, ...]:
+    tables = tomllib.loads(Path(__file__).with_name(name).read_text(encoding="utf-8"))
+    return tuple(map(Drawing.of, tables["drawing"]))
+
+
+DRAWINGS: Final = _drawings("forty.toml")
+LATER: Final = _drawings("twenty.toml")

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from wakeboard.harness.describe.board.pin_tables import PinFacts
-from wakeboard.harness.revise.assigning import Function, NoAssignment, assigned
+from wakeboard.harness.describe.board.pin_tables import PinFacts, load_pin_table, packaged
+from wakeboard.harness.describe.problems import FileProblems
+from wakeboard.harness.revise.assigning import Assignment, Function, NoAssignment, assigned
 from wakeboard.harness.revise.needs import pins_for
 
 
@@ -83,6 +84,60 @@ def test_reasons_and_contradictions_are_told() -> None:
     assert error.value.pins == ("PA2",)
 
 
+def with_ports(seed: int) -> tuple[list[Function], dict[str, PinFacts], dict[str, str], dict[str, list[dict]]]:
+    """Two or three ports, led out in one or two ways, and up to two buses with two signals each beside plain pins."""
+    dice = random.Random(seed)
+    pins = {f"P{k}": PinFacts(strap="low" if dice.random() < 0.2 else None) for k in range(7)}
+    ports = {
+        f"I2C{k}": [
+            {"SDA": (a,), "SCL": (b,)} if dice.random() < 0.7 else {"SDA": (a, b), "SCL": (a, b)}
+            for a, b in (dice.sample(list(pins), 2) for _ in range(dice.randint(1, 2)))
+        ]
+        for k in range(dice.randint(1, 3))
+    }
+    functions = [Function(f"F{k}", "output", dice.random() < 0.3) for k in range(dice.randint(0, 2))]
+    for bus in range(dice.randint(1, 2)):
+        quiet = dice.random() < 0.3
+        functions += [Function(f"B{bus}{s}", "output", quiet, role=f"I2C.{s}", port=f"b{bus}") for s in ("SDA", "SCL")]
+    now = dict(zip([each.name for each in functions], dice.sample(list(pins), len(functions)), strict=True))
+    return functions, pins, now, ports
+
+
+def fits_ports(functions, chosen, ports):
+    """Whether some giving of ports to buses leads every signal out where it is."""
+    buses = sorted({each.port for each in functions if each.port})
+    at = {(each.port, each.role.partition(".")[2]): pin for each, pin in zip(functions, chosen, strict=True)}
+    for given in itertools.permutations(ports, len(buses)):
+        if all(
+            any(all(at[bus, s] in way[s] for s in ("SDA", "SCL")) for way in ports[port])
+            for bus, port in zip(buses, given, strict=True)
+        ):
+            return True
+    return False
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_buses_as_exhaustive_search_finds_them(seed: int) -> None:
+    functions, pins, now, ports = with_ports(seed)
+    best = None
+    for chosen in itertools.permutations(pins, len(functions)):
+        pairs = list(zip(functions, chosen, strict=True))
+        if any(each.misses(pin, pins[pin], ()) for each, pin in pairs) or not fits_ports(functions, chosen, ports):
+            continue
+        moves = sum(now[each.name] != pin for each, pin in pairs)
+        best = moves if best is None else min(best, moves)
+    if best is None:
+        with pytest.raises(NoAssignment) as error:
+            assigned(functions, pins, now, ports=ports)
+        left = [each for each in functions if each.name in error.value.functions]
+        for one in left:  # none of them can be left out
+            assigned([each for each in left if each is not one], pins, now, ports=ports)
+        return
+    found = assigned(functions, pins, now, ports=ports)
+    assert sum(found.pins[name] != pin for name, pin in now.items()) == best
+    assert fits_ports(functions, [found.pins[each.name] for each in functions], ports)
+
+
 BOARD = """
 [board]
 name = "X"
@@ -110,3 +165,76 @@ def test_needs_against_a_pin_table(tmp_path: Path) -> None:
     found = pins_for(str(tmp_path / "needs.toml"))
     assert dict(found.pins) == {"LED": "PB2"}
     assert found.moved == {"LED": "PA13 is on the debug port (SWDIO)"}
+
+
+BUSES = BOARD.replace(
+    'pins = { VDD = "+3V3", GND = "GND", PA13 = "LED", PA1 = "x1", PB2 = "x2", PC13 = "x3", PB8 = "TAKEN" }',
+    'pins = { VDD = "+3V3", GND = "GND", PB6 = "SCL", PB11 = "SDA", PB7 = "LED", PB10 = "x1", PB9 = "x2", PA15 = "x3", '
+    'PB8 = "TAKEN", PB3 = "IRQ" }',
+)
+
+
+def pins_of(tmp_path: Path, needs: str, head: str = "") -> Assignment:
+    (tmp_path / "board.toml").write_text(BUSES, encoding="utf-8")
+    text = f'board = "board.toml"\npart = "U1"\n{head}\n{needs}'
+    (tmp_path / "needs.toml").write_text(text, encoding="utf-8")
+    return pins_for(str(tmp_path / "needs.toml"))
+
+
+I2C = '[needs.SDA]\nrole = "I2C.SDA"\n[needs.SCL]\nrole = "I2C.SCL"\n'
+
+
+def test_a_bus_goes_to_one_port(tmp_path: Path) -> None:
+    """SCL on I2C1 and SDA on I2C2 is no bus. PB8 leads to R2, so I2C1 stays where it is led out first, and one of its
+    pins is the lamp's: one move to I2C2, with SCL on PB10, leaves the lamp alone."""
+    found = pins_of(tmp_path, I2C + "[needs.LED]\n")
+    assert dict(found.pins) == {"SDA": "PB11", "SCL": "PB10", "LED": "PB7"}
+    assert set(found.moved) == {"SCL"}
+    other = found.runner_up
+    assert other is not None
+    assert (other.pins["SDA"], other.pins["SCL"]) in {("PB11", "PB10"), ("PB7", "PB6")}
+
+
+def test_two_buses_are_two_ports_and_a_third_there_is_none(tmp_path: Path) -> None:
+    two = I2C.replace("\n[", '\nport = "a"\n[') + 'port = "a"\n'
+    two += '[needs.LED]\n[needs.x1]\nrole = "I2C.SDA"\nport = "b"\n[needs.x2]\nrole = "I2C.SCL"\nport = "b"\n'
+    found = pins_of(tmp_path, two)
+    assert {(found.pins["SDA"], found.pins["SCL"]), (found.pins["x1"], found.pins["x2"])} == {
+        ("PB7", "PB6"), ("PB11", "PB10"),
+    }  # fmt: skip
+    with pytest.raises(NoAssignment, match="cannot be led out together, though each could by itself"):
+        pins_of(tmp_path, two + '[needs.x3]\nrole = "I2C.SDA"\nport = "c"\n')
+
+
+def test_while_debugging_is_of_all_that_do_not_say_otherwise(tmp_path: Path) -> None:
+    """PA15 is JTDI, PB3 JTDO in the table."""
+    needs = '[needs.x3]\ndebugging = false\n[needs.IRQ]\nkind = "input"\n'
+    free = pins_of(tmp_path, needs)
+    assert (free.moved, free.debug) == ({}, {"x3": "JTDI", "IRQ": "JTDO"})
+    attached = pins_of(tmp_path, needs, "while_debugging = true")
+    assert attached.moved == {"IRQ": "PB3 is on the debug port (JTDO)"}
+    assert attached.debug == {"x3": "JTDI"}
+
+
+def test_a_role_that_no_port_has(tmp_path: Path) -> None:
+    with pytest.raises(FileProblems, match=r'"I2C.SDO"; allowed: .*did you mean "I2C.SDA"'):
+        pins_of(tmp_path, '[needs.SDA]\nrole = "I2C.SDO"\n')
+    with pytest.raises(FileProblems, match="role"):
+        pins_of(tmp_path, '[needs.SDA]\nrole = "SDA"\n')
+
+
+@pytest.mark.parametrize("ways", ['"PB6"', "[]", "[{}]", "[{ SCL = 6 }]", "[{ SCL = [] }]"])
+def test_ways_that_are_none(tmp_path: Path, ways: str) -> None:
+    (tmp_path / "own.toml").write_text(f'name = "own"\n[ports]\nI2C1 = {ways}\n', encoding="utf-8")
+    with pytest.raises(FileProblems, match=r"ports\.I2C1"):
+        load_pin_table("own.toml", str(tmp_path))
+
+
+def test_every_pin_of_a_packaged_port_is_one_of_its_chip() -> None:
+    """By the pins of its package, and those of the larger one that the table covers."""
+    for name in packaged():
+        table = load_pin_table(name, "")
+        known = {pin for order in table.packages.values() for pin in order} | {"PC10", "PC11"}
+        for port, ways in table.ports.items():
+            for way in ways:
+                assert {pin for some in way.values() for pin in some} <= known, port

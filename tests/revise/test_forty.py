@@ -1,11 +1,11 @@
-"""Changes whose effect is known by hand (forty.toml), and margins at the corners of the parts' tolerances."""
+"""Changes whose effect is known by hand (forty.toml, twenty.toml); margins at the corners of the parts' tolerances."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
-from forty import DRAWINGS, Drawing
+from forty import DRAWINGS, LATER, Drawing
 
 from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.revise.judging import judge
@@ -21,7 +21,7 @@ def test_there_are_ten_drawings_and_forty_changes_of_every_effect() -> None:
     assert min(effects.count(word) for word in WORDS) >= 9
 
 
-@pytest.mark.parametrize("drawing", DRAWINGS, ids=lambda each: each.name)
+@pytest.mark.parametrize("drawing", [*DRAWINGS, *LATER], ids=lambda each: each.name)
 def test_the_effect_is_the_one_that_was_worked_out_by_hand(drawing: Drawing, tmp_path: Path) -> None:
     board = load_board(drawing.board(tmp_path))
     for number, (truth, change, why) in enumerate(drawing.changes):

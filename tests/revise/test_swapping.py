@@ -10,7 +10,7 @@ from forty import DRAWINGS
 
 from wakeboard.harness.cli import execute
 from wakeboard.harness.describe.load import load_board, load_sequence
-from wakeboard.harness.revise.counterparts import Pair, counterparts
+from wakeboard.harness.revise.swap.counterparts import Pair, counterparts
 
 BOOK = """
 [clima-2]

@@ -87,9 +87,6 @@ def test_a_world_runs_and_is_kept(wren: Production) -> None:
     assert Path(wren.folder / "runs" / "wren").is_dir()
 
 
-LEAKS = "seed 10: a Schottky diode that leaks lifts VUSB and shuts the power path, which is told as a bridge across it"
-
-
 @pytest.mark.parametrize("level", ["mild", "realistic"])
 def test_nothing_is_blamed_in_a_healthy_unit(wren: Production, level: str) -> None:
     for seed in range(8, 12):

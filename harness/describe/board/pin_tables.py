@@ -40,6 +40,10 @@ class PinFacts:
     """Stands 5 V while the chip is powered."""
 
 
+Way = Mapping[str, tuple[str, ...]]
+"""One way to lead a port out: signal -> the pins that it may be on."""
+
+
 @dataclass(frozen=True)
 class PinTable:
     name: str
@@ -49,6 +53,8 @@ class PinTable:
     boots: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     starts: str = ""
     packages: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    ports: Mapping[str, tuple[Way, ...]] = field(default_factory=dict)
+    """I2C1, UART2, …: the ways to lead it out, of which one is in force."""
 
     def name_of(self, pin: str, package: str) -> str:
         """A pin's name by its number in a package; the name itself where it is none."""
@@ -127,10 +133,28 @@ def _table(file: str, raw: Mapping[str, Any]) -> PinTable:
     pins = {name: _facts(file, f"pins.{name}", entry, problems) for name, entry in raw.get("pins", {}).items()}
     boots = _boots(file, raw, pins, problems)
     packages = {name: tuple(str(order).split()) for name, order in raw.get("packages", {}).items()}
+    ports = _ports(file, raw, problems)
     if problems:
         raise FileProblems(problems)
     starts = str(raw.get("starts", next(iter(boots), "")))
-    return PinTable(str(raw.get("name", file)), str(raw.get("source", "")), every, pins, boots, starts, packages)
+    return PinTable(str(raw.get("name", file)), str(raw.get("source", "")), every, pins, boots, starts, packages, ports)
+
+
+def _ports(file: str, raw: Mapping[str, Any], problems: list[Problem]) -> dict[str, tuple[Way, ...]]:
+    found: dict[str, tuple[Way, ...]] = {}
+    for name, ways in dict(raw.get("ports", {})).items():
+        rows = ways if isinstance(ways, list) else [ways]
+        good = all(isinstance(row, dict) and row and all(_is_pins(pins) for pins in row.values()) for row in rows)
+        if not good or not rows:
+            problems.append(Problem(file, 1, f"ports.{name}", repr(ways), '[{ SCL = "PB6", SDA = "PB7" }, …]'))
+            continue
+        found[name] = tuple({str(s): (p,) if isinstance(p, str) else tuple(p) for s, p in row.items()} for row in rows)
+    return found
+
+
+def _is_pins(found: object) -> bool:
+    members = found if isinstance(found, list) else [found]
+    return bool(members) and all(isinstance(each, str) and each for each in members)
 
 
 def _boots(

@@ -204,6 +204,12 @@ def _any_of(suspects: Sequence[Suspect]) -> Suspect:
     return replace(members[0], prior=1 - math.prod(1 - s.prior for s in members), members=members)
 
 
+def in_most_units(suspects: Iterable[Suspect]) -> list[Suspect]:
+    """The suspects with what is left of their priors where most units of a board have the same fault."""
+    share = priors()["common"]
+    return [replace(s, prior=s.prior * float(share.get(s.category, 1.0))) for s in suspects]
+
+
 def bridges_between(nets: Iterable[str], known: Iterable[Suspect]) -> list[Suspect]:
     """A bridge for every two of some nets that no known suspect joins: for nets that are all odd at once. Rare."""
     listed = {s.same_as for s in known if s.category == "bridge"}

@@ -28,7 +28,7 @@ from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank, structure
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Teachers
-from wakeboard.harness.explain.rank.suspects import Suspect, priors, suspects
+from wakeboard.harness.explain.rank.suspects import Suspect, in_most_units, priors, suspects
 from wakeboard.harness.explain.rank.weigh import Candidate, Weigher, Weighing
 from wakeboard.harness.explain.unit.units import LARGE, Common, failed_alone, off_drawn
 from wakeboard.instruments.quantity import parse
@@ -283,7 +283,7 @@ class Case:
 
         def make(lacks: structure.Lacks) -> Weigher:
             predictor = self._predictor(structure.without(lacks))
-            return self._weigher(predictor, evidence, self.model.suspects, None, LARGE)
+            return self._weigher(predictor, evidence, in_most_units(self.model.suspects), None, LARGE)
 
         weighing, weigher, lacks = self._run(make, pairs)
         return weighing, weigher.spread.covariances[-1], lacks

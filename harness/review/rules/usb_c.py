@@ -18,6 +18,7 @@ def find(study: Study) -> Iterator[Concern]:
         if part.kind == "connector" and any(pin in part.pins for pin in PINS) and _takes_power(study, part):
             if part.pins.get("CC1") == part.pins.get("CC2"):
                 yield _shared(part)
+                yield from _unseen(study, part)
             else:
                 yield from (c for pin in PINS if pin in part.pins for c in _termination(study, part, pin))
 
@@ -38,17 +39,36 @@ def _shared(part: Part) -> Concern:
     )  # fmt: skip
 
 
+def _unseen(study: Study, part: Part) -> Iterator[Concern]:
+    """With any cable: a sink that shares its resistor is seen with a plain one, and one that has none by nobody."""
+    net, bus = part.pins["CC1"], part.pins.get("VBUS")
+    ohms, others = _to_ground(study, net)
+    if bus is not None and not _is_sink(ohms, others):
+        yield Concern(
+            "weak-pull", True, (bus, net), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
+            says=f"{part.name}: {_found(net, ohms, others)}: no USB-C source gives {bus} power, with any cable",
+            do=f"fit {show(TYPE_C_RD, 'Ω')} from each of CC1 and CC2 to ground, and nothing else",
+        )  # fmt: skip
+
+
+def _is_sink(ohms: float | None, others: list[str]) -> bool:
+    return not others and ohms is not None and type_c_seen_as(ohms) == ["default", "1.5 A", "3 A"]
+
+
+def _found(what: str, ohms: float | None, others: list[str]) -> str:
+    found = f"{what} sees {show(ohms, 'Ω')} to ground" if ohms else f"{what} has nothing to ground"
+    return found + (f" and is pulled to {' and '.join(others)}" if others else "")
+
+
 def _termination(study: Study, part: Part, pin: str) -> Iterator[Concern]:
     net = part.pins[pin]
     ohms, others = _to_ground(study, net)
-    if not others and ohms is not None and type_c_seen_as(ohms) == ["default", "1.5 A", "3 A"]:
+    if _is_sink(ohms, others):
         return
-    found = f"sees {show(ohms, 'Ω')} to ground" if ohms else "has nothing to ground"
-    if others:
-        found += f" and is pulled to {' and '.join(others)}"
+    found = _found(f"{part.name}.{pin}", ohms, others)
     yield Concern(
         "weak-pull", True, (net,), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
-        says=f"{part.name}.{pin} {found}: a USB-C source switches on for {show(TYPE_C_RD, 'Ω')} only",
+        says=f"{found}: a USB-C source switches on for {show(TYPE_C_RD, 'Ω')} only",
         do=f"fit {show(TYPE_C_RD, 'Ω')} from {net} to ground" + (", and nothing else" if others else ""),
     )  # fmt: skip
 

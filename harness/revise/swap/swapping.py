@@ -15,8 +15,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of, quoted
-from wakeboard.harness.revise.counterparts import Pair, counterparts
 from wakeboard.harness.revise.plan import Change
+from wakeboard.harness.revise.swap.counterparts import Pair, counterparts
+from wakeboard.harness.revise.swap.differences import differences, net_volts
 from wakeboard.instruments.quantity import QuantityError, parse, show
 from wakeboard.instruments.virtual.circuit.part import GROUNDS
 from wakeboard.instruments.virtual.circuit.parts import kind_of
@@ -35,7 +36,8 @@ _READ: Final = ("input", "io", "open_drain")
 @dataclass(frozen=True)
 class Swap:
     """pairs: pins that go on; lost: the old part's pins without a counterpart and their nets; open: the new part's pins
-    that nothing leads to; goes: parts that are then without a purpose; comes: parts that the new one needs."""
+    that nothing leads to; goes: parts that are then without a purpose; comes: parts that the new one needs; differs:
+    levels, drivers and supplies on the nets that both have."""
 
     change: Change
     part: str
@@ -46,6 +48,7 @@ class Swap:
     goes: list[str]
     comes: list[str]
     supplies: list[str]
+    differs: list[str] = field(default_factory=list)
     measure: list[tuple[str, str]] = field(default_factory=list)
 
     @property
@@ -58,6 +61,7 @@ class Swap:
         yield from (f"{pin} has no counterpart: {net} loses it" for pin, net in self.lost)
         yield from (f"{pin} of {self.entry} is left open: give it a net" for pin in self.open)
         yield from self.supplies
+        yield from self.differs
         yield from (f"goes: {each}" for each in self.goes)
         yield from (f"comes: {each}" for each in self.comes)
         yield from (f"the entry does not say {what}: measure it first" for _, what in self.measure)
@@ -109,7 +113,8 @@ def swapped(board: Board, name: str, entry: Entry) -> Swap:
     told = [f"{each} ({_called(board.parts[each])} on {', '.join(board.parts[each].pins.values())})" for each in goes]
     return Swap(
         change, name, entry.name, pairs, lost, open_pins, told, list(_comes(entry, add)),
-        list(_supplies(board, entry, pins)), list(_silent(entry, name, pins)),
+        list(_supplies(board, entry, pins)), list(differences(board, name, entry, pairs)),
+        list(_silent(entry, name, pins)),
     )  # fmt: skip
 
 
@@ -177,7 +182,7 @@ def _supplies(board: Board, entry: Entry, pins: Mapping[str, str]) -> Iterator[s
     most = _number(dict(entry.table.get("max", {})).get("voltage"))
     for pin, asked in dict(entry.table.get("supply", {})).items():
         net = pins.get(pin)
-        volts = _volts(board, net) if net else None
+        volts = net_volts(board, net) if net else None
         least = _number(asked.get("above"))
         if net is None:
             yield f"{pin} of {entry.name} needs a supply"
@@ -185,13 +190,6 @@ def _supplies(board: Board, entry: Entry, pins: Mapping[str, str]) -> Iterator[s
             yield f"{pin} would be on {net} at {show(volts, 'V')}, above its maximum of {show(most, 'V')}"
         elif volts is not None and least is not None and volts < least:
             yield f"{pin} would be on {net} at {show(volts, 'V')}, below the {show(least, 'V')} that it needs"
-
-
-def _volts(board: Board, net: str) -> float | None:
-    """The most that a rail or supply is meant to have."""
-    rows = [row for table in (board.rails, board.supplies) for row in table.values() if row.net == net]
-    found = [row.volts.nominal for row in rows if row.volts is not None and row.volts.nominal is not None]
-    return max(found, default=None)
 
 
 def _number(text: object) -> float | None:

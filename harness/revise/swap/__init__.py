@@ -1,0 +1,1 @@
+"""One part for another out of the part book."""
