@@ -25,18 +25,30 @@ def page_option(function: Callable[..., Any]) -> Callable[..., Any]:
         is_flag=False,
         flag_value=LOOPBACK,
         metavar="[HOST:PORT]",
+        callback=no_file,
         help="Serve a page beside the bench: on this computer only, or at that address for a tablet.",
     )(function)
 
 
-def place_of(text: str) -> Place:
+def no_file(_context: click.Context, option: click.Parameter, found: str | None) -> str | None:
+    """What stands behind the option is its address, also where it was meant for the command."""
+    if found is not None and found.endswith(".toml"):
+        name = option.opts[0]
+        raise click.UsageError(
+            f"{name} took {found} for its address: write {name} last, before another option, or as {name}={LOOPBACK}"
+        )
+    return found
+
+
+def place_of(text: str, option: str = "--page") -> Place:
     """Raises click.UsageError for what is no address."""
     from wakeboard.harness.page.address import BadPlace, parse_place
 
     try:
         return parse_place(text)
     except BadPlace as error:
-        raise click.UsageError(f"--page: {error}. After --page an address is expected, or another option.") from None
+        then = f". After {option} an address is expected, or another option." if option.startswith("--") else ""
+        raise click.UsageError(f"{option}: {error}{then}") from None
 
 
 @contextlib.contextmanager

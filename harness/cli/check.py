@@ -72,7 +72,7 @@ def _left(checked: Checked) -> list[str]:
     return left_to_do(load_board(checked.file))
 
 
-ROUGH_SHOWN: Final = 5
+ROUGH_SHOWN: Final = 5  # remarks that still leave the result on one screen
 
 
 def _rough(common: Common, checked: Checked) -> list[RoughPart]:

@@ -264,7 +264,7 @@ def _replace(file: Path, text: str) -> None:
         raise click.UsageError(f"{error.filename or file}: {(error.strerror or str(error)).lower()}.") from None
 
 
-MOST_SHOWN = 15
+MOST_SHOWN = 15  # lines before the next step scrolls away
 
 
 def _tell(common: Common, counts: dict[str, int], places: list[tuple[str, str]]) -> None:

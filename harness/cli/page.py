@@ -24,7 +24,7 @@ def command(common: Common, place: str, board: str | None) -> None:
     """
     from wakeboard.harness.page.link import NoPage, must_be_installed
 
-    where = place_of(place)
+    where = place_of(place, "HOST:PORT")
     try:
         must_be_installed()
     except NoPage as error:
@@ -43,4 +43,4 @@ def command(common: Common, place: str, board: str | None) -> None:
     try:
         serve(where, common.database(file), str(file or ""), live=False, say=told, inp=None)
     except OSError as error:
-        raise click.UsageError(f"the page cannot be served at {place}: {error.strerror or error}") from None
+        raise click.UsageError(where.refused(error)) from None

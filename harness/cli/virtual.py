@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wakeboard.harness.cli.beside import LOOPBACK, place_of, tell_address
+from wakeboard.harness.cli.beside import LOOPBACK, no_file, place_of, tell_address
 from wakeboard.harness.cli.options import Common, common_options
 from wakeboard.harness.cli.options import command as wakeboard_command
 
@@ -46,6 +46,7 @@ OF_HANDS = "34970a"  # the scanner whose channels stand for the probe
     "hands",
     is_flag=False,
     flag_value=LOOPBACK,
+    callback=no_file,
     metavar="[HOST:PORT]",
     help="No scanner: a page on which you put the probe yourself, here only or at that address for a tablet.",
 )
@@ -122,7 +123,7 @@ def _hands_place(text: str) -> Place:
         must_be_installed()
     except NoPage as error:
         raise click.UsageError(str(error)) from None
-    return place_of(text)
+    return place_of(text, "--by-hand")
 
 
 def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench, document: dict[str, Any]) -> None:
@@ -148,7 +149,7 @@ def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench,
             lambda: bench.outputs_on, told,
         )  # fmt: skip
     except OSError as error:
-        raise click.UsageError(f"the page cannot be served: {error.strerror or error}") from None
+        raise click.UsageError(where.refused(error)) from None
 
 
 def _sees(written: tuple[str, ...]) -> dict[int, str]:

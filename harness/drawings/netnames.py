@@ -23,7 +23,7 @@ _RAIL: Final = re.compile(
 )
 _SHORT: Final[Mapping[str, float]] = {"V5": 5.0, "V33": 3.3, "V18": 1.8, "V25": 2.5, "V3": 3.0, "V24": 24.0}
 _NOT_RAIL: Final = re.compile(
-    r"^(?:ADC|SNS|SENSE|MON|DET|FB|AIN|AN)_|^EN$|(?:SENSE|SNS|_DET|DETECT|_MON|_EN|ENABLE|_PG|GOOD|_FB|ADC|_DIV|_SW|_LX|_BST|_FAULT|_OK|VALID|_ON|_OC|_PROG)N?[0-9]*$",
+    r"^(?:ADC|SNS|SENSE|MON|DET|FB|AIN|AN|EN|PG)_|^EN$|(?:SENSE|SNS|_DET|DETECT|_MON|_EN|ENABLE|_PG|GOOD|_FB|ADC|_DIV|_SW|_LX|_BST|_FAULT|_OK|VALID|_ON|_OC|_PROG)N?[0-9]*$",
     re.IGNORECASE,
 )
 _USB: Final = re.compile(
@@ -31,7 +31,7 @@ _USB: Final = re.compile(
 )
 _CELL: Final = re.compile(r"(?:^|_)V?_?(?:BATT?|LIPO|CELL|BATTERY)(?:\+|_?IN)?[0-9]?$", re.IGNORECASE)
 _ENTRY: Final = re.compile(
-    r"(?:^|_|\+)(?:V_?IN|DC_?IN|V_?DC|V_?PANEL|SOLAR|V_?SOLAR|V_?EXT|POE|V_?RAW|V_?SUP|ENTREE|EINGANG|ENTRADA|INGRESSO|INGANG|ALIM)|(?:[0-9]|V)V?[0-9]?_IN$|^IN_[0-9]+V",
+    r"(?:^|_|\+)(?:V_?IN|DC_?IN|V_?DC|V_?PANEL|SOLAR|V_?SOLAR|V_?EXT|POE|V_?RAW|V_?SUP|ENTREE|EINGANG|ENTRADA|INGRESSO|INGANG|ALIM)|(?:[0-9]|V)V?[0-9]?_(?:IN|RAW|JACK|UNREG)$|^IN_[0-9]+V",
     re.IGNORECASE,
 )
 _FUNCTIONS: Final[Mapping[str, re.Pattern[str]]] = {

@@ -17,7 +17,7 @@ _SEPARATORS: Final = re.compile(
     r"[,;|/\n\t]+|\s+(?:et|and|und|y|e|en)\s+|\s+(?!(?:[-–—~]|\.\.|…|(?:to|bis|à|a|au|hasta|do|até)\s))"
     r"(?<![-–—~…]\s)(?<!\.\.\s)(?<!\bto\s)(?<!\bbis\s)(?<!\b[àa]\s)(?<!\bau\s)(?<!\bhasta\s)(?<!\bdo\s)(?<!\baté\s)"
 )
-MOST_IN_RANGE: Final = 5000
+MOST_IN_RANGE: Final = 5000  # a longer range, as of R1-R99999, is a slip of the pen
 
 
 def split(name: str) -> tuple[str, str]:

@@ -22,8 +22,8 @@ from wakeboard.harness.describe.problems import FileProblems, Problem
 MOST_BYTES: Final = 300_000_000
 """Beyond it a file is refused: 200 000 pads are some 16 MB."""
 
-MOST_PROBLEMS: Final = 20
-HEAD: Final = 8192
+MOST_PROBLEMS: Final = 20  # a file with more is another file
+HEAD: Final = 8192  # bytes; every format tells itself in its first lines
 _GZIP: Final = b"\x1f\x8b"
 _ZIP: Final = b"PK\x03\x04"
 

@@ -6,6 +6,7 @@ place.origins(8088)                            what a browser's Origin and Host 
 
 from __future__ import annotations
 
+import errno
 import ipaddress
 from dataclasses import dataclass
 
@@ -37,6 +38,12 @@ class Place:
         """What a request's Host may say: nothing else, or a name that somebody points at this computer would do."""
         same = [self, Place("localhost", port)] if self.loopback else [self]
         return frozenset(each.authority(port).casefold() for each in same)
+
+    def refused(self, error: OSError) -> str:
+        """Why the system does not serve there, for a person."""
+        here = error.errno == errno.EADDRNOTAVAIL
+        says = "that is no address of this computer" if here else error.strerror or str(error)
+        return f"the page cannot be served at {self.host}:{self.port}: {says}"
 
 
 def parse_place(text: str) -> Place:

@@ -27,7 +27,7 @@ REPORT_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'none'; base-uri 'none'; "
     "frame-ancestors 'none'"
 )
-MOST_CAPTION = 200
+MOST_CAPTION = 200  # characters: a line under a photo
 
 
 def make_app(door: Door, hub: Hub, press: Press, stored: Stored) -> Starlette:

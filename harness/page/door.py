@@ -19,10 +19,10 @@ from http.cookies import CookieError, SimpleCookie
 
 from wakeboard.harness.page.address import Place
 
-TRIES = 5
+TRIES = 5  # wrong codes of six digits before the door shuts: 1 in 200 000 to guess it
 SAFE_METHODS = ("GET", "HEAD")
 CSRF_HEADER = "x-wakeboard-page"
-MOST_SESSIONS = 40
+MOST_SESSIONS = 40  # devices at a bench in a day, and more
 
 
 class Door:

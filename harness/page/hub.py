@@ -16,7 +16,7 @@ from typing import Any
 BEAT = 1.0  # s between words to a page whatever happens: what hears nothing says so after three of them
 LEAST = 0.15  # s between two pictures to one page
 TRACE = 600  # samples of each supply that a page which opens later still sees
-MOST_PAGES = 120
+MOST_PAGES = 120  # pages that watch one run: below CONNECTIONS of the server
 SILENT = 3.0  # s without a word from the run
 
 

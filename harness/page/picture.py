@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.guard.core import Envelope, Sample
 
 NAMES = {"enter": "\r"}
-MOST_STEPS = 200
+MOST_STEPS = 200  # of the list on the page; the report has all
 
 
 class Picture:

@@ -21,10 +21,10 @@ from wakeboard.harness.page.address import Place
 from wakeboard.harness.page.door import Door
 from wakeboard.harness.page.hub import Hub
 
-NICE = 5
-BACKLOG = 64
+NICE = 5  # the run beside it comes first
+BACKLOG = 64  # pages that knock at once after a break of the network
 LAST_LOOK = 1.5  # s for the pages to hear that it is over
-CONNECTIONS = 200
+CONNECTIONS = 200  # more than the pages that one run serves
 
 
 def serve(place: Place, store: str, board: str, *, live: bool, say: Callable[[dict[str, Any]], None], inp: Any) -> None:
@@ -109,5 +109,4 @@ def main() -> None:
         place = Place(first["host"], first["port"])
         serve(place, first["store"], first["board"], live=True, say=lambda message: _say(out, message), inp=inp)
     except OSError as error:
-        says = error.strerror or str(error)
-        _say(out, {"error": f"the page cannot be served at {place.host}:{place.port}: {says}"})
+        _say(out, {"error": place.refused(error)})

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wakeboard.results.store.store import Store
 
 LATEST = 40  # runs of a unit on its page
-MOST_ODD = 12
+MOST_ODD = 12  # lines on a tablet; the report has all
 
 
 class Stored:

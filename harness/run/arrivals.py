@@ -1,7 +1,9 @@
 """When nets should come up after a supply went on, as the board is drawn: limits of a start-up's times.
 
     arrivals = Arrivals(board)
-    arrivals.limits(state, "USB", 5.0, wave, {"+3V3": Level(1.65)})      {"+3V3": Limits(1.1e-3, 2.9e-3, "circuit")}
+    due = arrivals.due(state, "USB", 5.0, wave, {"+3V3": Level(1.65), "RST": Level(1.4)})
+    due.of("+3V3")                    Limits(1.1e-3, 2.9e-3, "circuit"); None: nobody can say
+    due.between("+3V3", "RST")        of the time from the one to the other, where what moves both plays no part
 
 How the supply itself rose is not the board's doing, so the circuit is driven with the wave that was seen on the
 supply's own net; the times are after the same trigger. Around the times as drawn: what each stated tolerance moves them
@@ -16,11 +18,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.run.decide import Limits
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
 DEVIATIONS: Final = 3.5  # as spread.py's, of what nobody states
 LENGTHS: Final = 1.5  # from one length of an even rise to the next
 SHORTEST: Final = 1e-4  # s
-LINE_SHARE: Final = 0.02  # of the height: how far straight lines may leave the wave
+LINE_SHARE: Final = 0.01  # of the height: how far straight lines may leave the wave
 FLOOR_S, FLOOR_SHARE = 1e-4, 0.02  # what the solver's steps and the lines may be off by, s and of the time
 GAIN: Final = 0.1  # an oscilloscope is off by no more; a net that stands lower is held down
 
@@ -44,10 +47,53 @@ Between = Callable[[], None] | None
 
 @dataclass(frozen=True)
 class _Spread:
-    """Of an even rise of so many s: the times as drawn, and s by which they may be off."""
+    """Of an even rise of so many s: s by which each unknown moves each net, (T, N); bounded: which have stated ends."""
 
     seconds: float
-    widths: Mapping[str, float]
+    moved: NDArray[np.float64]
+    bounded: NDArray[np.bool_]
+
+    def width(self, moved: NDArray[np.float64]) -> float:
+        """s, all that is stated in the worst direction and all that is not by its deviations; moved: (T,)."""
+        worst = np.abs(moved[self.bounded]).sum()
+        return float(worst + DEVIATIONS * np.linalg.norm(moved[~self.bounded]))
+
+
+@dataclass(frozen=True)
+class Due:
+    """Limits of a start-up's times behind one wave of the supply. Nets that do not come up as drawn, or need not, have
+    none. drawn: s after the trigger; longer: times the even rise that the spread is of; lines: s by which the straight
+    lines may be off."""
+
+    drawn: Times = field(default_factory=dict)
+    spread: _Spread | None = None
+    longer: float = 1.0
+    lines: float = 0.0
+
+    def of(self, net: str) -> Limits | None:
+        """s after the trigger."""
+        at = self.drawn.get(net)
+        moved = self._moved(net)
+        return None if at is None or moved is None else self._around(at, moved)
+
+    def between(self, first: str, second: str) -> Limits | None:
+        """s from the one to the other, not below zero."""
+        a, b, moved, other = self.drawn.get(first), self.drawn.get(second), self._moved(first), self._moved(second)
+        if a is None or b is None or moved is None or other is None:
+            return None
+        found = self._around(b - a, other - moved)
+        return None if found is None else Limits(max(0.0, found.low or 0.0), found.high, "circuit")
+
+    def _moved(self, net: str) -> NDArray[np.float64] | None:
+        if self.spread is None or net not in self.drawn:
+            return None
+        return np.asarray(self.spread.moved[:, list(self.drawn).index(net)], dtype=np.float64)
+
+    def _around(self, at: float, moved: NDArray[np.float64]) -> Limits | None:
+        assert self.spread is not None
+        width = self.spread.width(moved) * self.longer
+        room = width + FLOOR_S + FLOOR_SHARE * abs(at) + self.lines
+        return Limits(at - room, at + room, "circuit") if math.isfinite(room) else None
 
 
 class Arrivals:
@@ -56,43 +102,58 @@ class Arrivals:
     def __init__(self, board: Board, rework: Sequence[str] = ()) -> None:
         self.board = board
         self.rework = tuple(rework)
-        self._known: dict[tuple[object, ...], _Spread | None] = {}
+        self._known: dict[tuple[object, ...], _Spread] = {}
 
-    def limits(
+    def due(
         self, state: BenchState, supply: str, volts: float, seen: Waveform, levels: Mapping[str, Level],
         between: Between = None,
-    ) -> dict[str, Limits]:  # fmt: skip
-        """Net -> limits of the time at which it passes its level, s after the trigger. state: before the supply
-        went on; volts: what it was set to; seen: its own net. Nets that do not come up as drawn, or may not, have none;
-        nor has any where the circuit has no answer or the supply's net did not rise to what was set."""
+    ) -> Due:  # fmt: skip
+        """levels: what each net passes; state: before the supply went on; volts: what it was set to; seen: its own net.
+        Nothing is due where the circuit has no answer or the supply's net did not rise to what was set."""
         from wakeboard.instruments.virtual.circuit import CircuitError, SolveError
 
         wave = _wave(seen, volts)
         if wave is None or not self.board.parts:
-            return {}
+            return Due()
         try:
             if between is not None:
                 between()
-            behind = self._behind(state, supply, levels)
-            spread = self._spread(behind, (state.key, supply), (volts, seen.end), _length(seen), between)
-            return {} if spread is None else _limits(behind.times(wave), spread, _length(seen))
+            behind, length = self._behind(state, supply, levels), _length(seen)
+            spread = self._spread(behind, (state.key, supply), (volts, seen.end), length, between)
+            lines = _within(seen, volts) / volts * length
+            return Due(behind.times(wave), spread, max(1.0, length / spread.seconds), lines)
+        except (CircuitError, SolveError):
+            return Due()
+
+    def times(
+        self, state: BenchState, supply: str, volts: float, seen: Waveform, levels: Mapping[str, Level],
+        faults: Sequence[str] = (),
+    ) -> Times:  # fmt: skip
+        """Net -> s after the trigger, with faults planted beside the rework; {} where there is no answer."""
+        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError
+
+        wave = _wave(seen, volts)
+        try:
+            return {} if wave is None else self._behind(state, supply, levels, faults).times(wave)
         except (CircuitError, SolveError):
             return {}
 
-    def _behind(self, state: BenchState, supply: str, levels: Mapping[str, Level]) -> Rising:
+    def _behind(
+        self, state: BenchState, supply: str, levels: Mapping[str, Level], planted: Sequence[str] = ()
+    ) -> Rising:
         from wakeboard.instruments.virtual.circuit import Variant, parse_fault
         from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
         from wakeboard.instruments.virtual.circuit.bench.rising import Rising
         from wakeboard.instruments.virtual.circuit.bench.state import state_values
 
         known = set(self._model.circuit.nets)
-        faults = tuple(parse_fault(text) for text in self.rework)
+        faults = tuple(parse_fault(text) for text in (*self.rework, *planted))
         wanted = {net: level for net, level in levels.items() if net in known}
         return Rising(self._model, Variant(faults, state_values(state)), supply_name(supply), wanted)
 
     def _spread(
         self, behind: Rising, key: tuple[str, ...], shape: tuple[float, float], length: float, between: Between
-    ) -> _Spread | None:
+    ) -> _Spread:
         """Of the even rise that is nearest in length. shape: what it rises to, V, and how long it is followed, s."""
         step = round(math.log(max(length, SHORTEST) / SHORTEST, LENGTHS))
         full = (*key, *shape, step, *sorted(behind.levels.items()))
@@ -103,13 +164,8 @@ class Arrivals:
     def _compute(self, behind: Rising, shape: tuple[float, float], seconds: float, between: Between) -> _Spread:
         volts, lasts = shape
         even = [(0.0, 0.0), (seconds, volts), (seconds + lasts, volts)]
-        unknowns = self._unknowns
-        moved = behind.moved(even, unknowns, between)
-        bounded = np.array([each.ends is not None for each in unknowns], dtype=bool)
-        worst = np.abs(moved[bounded]).sum(axis=0)
-        open_to = DEVIATIONS * np.linalg.norm(moved[~bounded], axis=0)
-        widths = worst + open_to
-        return _Spread(seconds, dict(zip(behind.levels, map(float, widths), strict=True)))
+        bounded = np.array([each.ends is not None for each in self._unknowns], dtype=bool)
+        return _Spread(seconds, behind.moved(even, self._unknowns, between), bounded)
 
     @cached_property
     def _unknowns(self) -> list[Unknown]:
@@ -148,16 +204,9 @@ def _wave(seen: Waveform, volts: float) -> Wave | None:
     if abs(stands - volts) > GAIN * volts:
         return None
     times = np.asarray(seen.start + seen.dt * np.arange(len(seen.volts)), dtype=np.float64)
-    return straight(times, np.clip(seen.volts * (volts / stands), 0.0, None), LINE_SHARE * volts)
+    return straight(times, np.clip(seen.volts * (volts / stands), 0.0, None), _within(seen, volts))
 
 
-def _limits(drawn: Times, spread: _Spread, length: float) -> dict[str, Limits]:
-    longer = max(1.0, length / spread.seconds)
-    found = {}
-    for net, at in drawn.items():
-        width = spread.widths[net] * longer
-        if at is None or not math.isfinite(width):
-            continue
-        room = width + FLOOR_S + FLOOR_SHARE * abs(at) + LINE_SHARE * length
-        found[net] = Limits(at - room, at + room, "circuit")
-    return found
+def _within(seen: Waveform, volts: float) -> float:
+    """V by which straight lines may leave the wave: not less than its codes and noise, which are no shape of it."""
+    return max(LINE_SHARE * volts, 1.5 * seen.lsb + 2 * seen.noise)

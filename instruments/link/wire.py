@@ -14,7 +14,7 @@ from typing import Any, Protocol
 
 from wakeboard.instruments.clock import Clock
 
-CHUNK = 4096
+CHUNK = 4096  # bytes at a time; a longer reply comes in several
 LIMIT = 1 << 20  # bytes; no reply to a question of ours is longer
 
 

@@ -26,10 +26,10 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 MOST_BYTES: Final = 20 * 2**20
-MOST_PIXELS: Final = 80_000_000
+MOST_PIXELS: Final = 80_000_000  # a bound on input: a picture made to fill the memory has more
 FORMATS: Final = ("JPEG", "PNG", "WEBP")
 LARGE, SMALL = 2400, 800  # px of the longer side: a designator is read on the one; the other goes into reports
-QUALITY: Final = 85
+QUALITY: Final = 85  # of JPEG, at which print on a part stays readable
 ALLOWED: Final = f"a JPEG, PNG or WebP picture of {MOST_BYTES // 2**20} MB at most"
 
 

@@ -45,6 +45,7 @@ from tests.campaign.mutants import FILES, ROOT, Mutant, changed, module_of, muta
 LEAST = 0.95
 BUDGET = 6.0  # s of tests for one mutant, as they take on the unchanged files
 SLOW = 3.5  # s: a test that takes longer is left out
+AT_ONCE = 60  # tests that are tried unchanged before what is known of them is kept
 CONTROLS = 24  # forks that change nothing
 WAIT, WAIT_TIMES = 30.0, 10.0  # s, and times what its tests take: a mutant that says nothing for longer runs on
 STILL = "ran on for ever"
@@ -173,18 +174,30 @@ class Session:
     def pytest_runtestloop(self, session: Any) -> bool:
         self.items = {item.nodeid: item for item in session.items}
         warm()
-        tried = self._kept()
-        if new := [item for item in session.items if item.nodeid not in tried]:
-            self.unchanged(new)
-        if self.kept_reach is not None:
-            kept = {"tried": [*tried, *(item.nodeid for item in new)], **asdict(self.reach)}
-            self.kept_reach.write_text(json.dumps(kept, default=sorted))
+        if not self._known_all(session.items):
+            return True
         controls: list[Mutant | None] = [None] * CONTROLS
         work = [*self.share, *controls]
         random.Random(1).shuffle(work)
         pids = [self._lane(work[number :: self.lanes]) for number in range(self.lanes)]
         for pid in pids:
             os.waitpid(pid, 0)
+        return True
+
+    def _known_all(self, items: Sequence[Any]) -> bool:
+        """Each test is tried, some at a time; what is known of them is kept. False where the time was over before."""
+        tried = self._kept()
+        new = [item for item in items if item.nodeid not in tried]
+        for first in range(0, len(new), AT_ONCE):
+            if time.monotonic() > self.ends:
+                return False
+            some = new[first : first + AT_ONCE]
+            self.unchanged(some)
+            tried += [item.nodeid for item in some]
+            if self.kept_reach is not None:
+                self.kept_reach.write_text(json.dumps({"tried": tried, **asdict(self.reach)}, default=sorted))
+        total = sum(self.reach.seconds.values())
+        print(f"unchanged: {len(self.reach.seconds)} tests reach the files, in {total:.0f} s", file=sys.stderr)
         return True
 
     def _kept(self) -> list[str]:
@@ -222,8 +235,6 @@ class Session:
             elif reached:
                 self.reach.lines[item.nodeid] = reached
         self._timed([item for item in items if item.nodeid in self.reach.lines])
-        total = sum(self.reach.seconds.values())
-        print(f"unchanged: {len(self.reach.seconds)} tests reach the files, in {total:.0f} s", file=sys.stderr)
 
     def _timed(self, items: Sequence[Any]) -> None:
         """A second time, without the tracer, which costs more than the tests."""

@@ -19,12 +19,14 @@ import pytest
 pytest.importorskip("starlette")
 pytest.importorskip("uvicorn")
 
+from wakeboard.harness.cli import execute
 from wakeboard.harness.page.address import BadPlace, Place, parse_place
 from wakeboard.harness.page.door import CSRF_HEADER, TRIES, Door
 from wakeboard.results.store.store import Store
 
 sys.path.insert(0, str(Path(__file__).parent))
-Command = importlib.import_module("bench").Command
+bench_module = importlib.import_module("bench")
+Command, write_toy = bench_module.Command, bench_module.write_toy
 
 
 @pytest.mark.parametrize(
@@ -33,6 +35,29 @@ Command = importlib.import_module("bench").Command
 def test_what_is_no_address_for_the_page(text: str) -> None:
     with pytest.raises(BadPlace):
         parse_place(text)
+
+
+@pytest.mark.parametrize(
+    ("typed", "says"),
+    [
+        (["run", "--page", "steps.toml", "--unit", "T-1"], "--page took steps.toml for its address"),
+        (["smoke", "--page", "steps.toml"], "--page took steps.toml for its address"),
+        (["virtual", "--by-hand", "board.toml"], "--by-hand took board.toml for its address"),
+        (["virtual", "board.toml", "--by-hand", "0.0.0.0:80"], "--by-hand: 0.0.0.0 would open the page"),
+        (["virtual", "board.toml", "--by-hand", "192.0.2.7:8088"], "192.0.2.7:8088: that is no address of this"),
+        (["page", "0.0.0.0:80"], "HOST:PORT: 0.0.0.0 would open the page"),
+        (["page", "192.0.2.7:8088"], "192.0.2.7:8088: that is no address of this"),
+    ],
+)
+def test_an_address_that_is_none_is_told_by_the_name_that_was_typed(
+    typed: list[str], says: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """192.0.2.7: RFC 5737, an address for documentation."""
+    monkeypatch.chdir(tmp_path)
+    write_toy(tmp_path)
+    (tmp_path / "steps.toml").write_text('title = "x"\nboard = "board.toml"\n[[step]]\ndo = "wait"\nfor = "1 s"\n')
+    assert execute(typed) == 2
+    assert says in " ".join(capsys.readouterr().err.split())
 
 
 def test_nothing_said_is_loopback() -> None:

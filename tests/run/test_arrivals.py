@@ -90,9 +90,12 @@ def even(rise: float, span: float = 0.6) -> Waveform:
 
 @pytest.mark.parametrize("rise", [1e-3, 10e-3, 60e-3])
 def test_the_limits_of_an_rc_are_the_textbooks(lag: Path, rise: float) -> None:
-    found = Arrivals(load_board(lag / "board.toml")).limits(
-        BenchState(), "USB", 5.0, even(rise), {"OUT": Level(2.5, share=0.5)}
-    )["OUT"]
+    found = (
+        Arrivals(load_board(lag / "board.toml"))
+        .due(BenchState(), "USB", 5.0, even(rise), {"OUT": Level(2.5, share=0.5)})
+        .of("OUT")
+    )
+    assert found is not None
     drawn = half(TAU, rise)
     apart = half(TAU * (1 + R_SHARE), rise) + half(TAU * (1 + C_SHARE), rise) - 2 * drawn
     room = apart + FLOOR_S + FLOOR_SHARE * drawn + LINE_SHARE * rise
@@ -105,19 +108,41 @@ def test_the_limits_of_an_rc_are_the_textbooks(lag: Path, rise: float) -> None:
 
 def test_a_net_that_need_not_come_up_has_no_limits(lag: Path) -> None:
     arrivals = Arrivals(load_board(lag / "board.toml"))
-    assert arrivals.limits(BenchState(), "USB", 5.0, even(1e-3), {"OUT": Level(5.2)}) == {}
+    assert arrivals.due(BenchState(), "USB", 5.0, even(1e-3), {"OUT": Level(5.2)}).of("OUT") is None
     held_down = replace(even(1e-3), volts=even(1e-3).volts * 0.6)
-    assert arrivals.limits(BenchState(), "USB", 5.0, held_down, {"OUT": Level(2.5)}) == {}
+    assert arrivals.due(BenchState(), "USB", 5.0, held_down, {"OUT": Level(2.5)}).of("OUT") is None
 
 
 def test_the_gain_of_the_oscilloscope_plays_no_part(lag: Path) -> None:
     arrivals = Arrivals(load_board(lag / "board.toml"))
     true, off = (
-        arrivals.limits(BenchState(), "USB", 5.0, replace(even(10e-3), volts=even(10e-3).volts * gain),
-                        {"OUT": Level(2.5, share=0.5)})["OUT"]
+        arrivals.due(BenchState(), "USB", 5.0, replace(even(10e-3), volts=even(10e-3).volts * gain),
+                     {"OUT": Level(2.5, share=0.5)}).of("OUT")
         for gain in (1.0, 1.03)
     )  # fmt: skip
+    assert off is not None
+    assert true is not None
     assert off.low == pytest.approx(true.low, rel=0.005)
+
+
+def test_what_moves_both_plays_no_part_in_the_time_between(lag: Path) -> None:
+    """One net at two levels: half after a fifth is τ·ln(0.8/0.5), off by 15 % of that in the worst case, and each by
+    itself by 15 % of some ln."""
+    two = BOARD + '[parts.R2]\nkind = "resistor"\nvalue = "1 Ω"\npins = { 1 = "OUT", 2 = "PAST" }\n'
+    (lag / "board.toml").write_text(two, encoding="utf-8")
+    levels = {"OUT": Level(1.0), "PAST": Level(2.5)}
+    due = Arrivals(load_board(lag / "board.toml")).due(BenchState(), "USB", 5.0, even(1e-3), levels)
+    gap, alone = due.between("OUT", "PAST"), due.of("PAST")
+    assert gap is not None
+    assert alone is not None
+    drawn = TAU * math.log(0.8 / 0.5)
+    assert (gap.low + gap.high) / 2 == pytest.approx(drawn, rel=0.01)
+    assert (gap.high - gap.low) / 2 == pytest.approx(0.15 * drawn + FLOOR_S + FLOOR_SHARE * drawn, rel=0.06)
+    assert gap.high - gap.low < 0.75 * (alone.high - alone.low)
+    assert due.between("OUT", "NOWHERE") is None
+    back = due.between("PAST", "OUT")
+    assert back is not None
+    assert back.low == 0.0
 
 
 def test_straight_lines_leave_a_wave_by_no_more_than_they_may() -> None:

@@ -629,6 +629,7 @@ def test_listening_ends_with_what_the_runner_must_know(guard: ProcessGuard, firs
 
 
 def test_no_wait_is_longer_than_it_was_asked_for(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    played.answers["nothing"] = "silence"
     guard._inbox = inbox = Inbox()  # type: ignore[assignment]
     guard._listen(0.02)
     assert guard._next(0.02) is None

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 FILL: Final = "FILL IN:"
 LEAST_PINS: Final = 3  # a two-pin part without a model (a crystal, an antenna) changes no operating point
-MOST_NAMED: Final = 5
+MOST_NAMED: Final = 5  # names that a line of 80 columns holds
 
 
 def left_to_do(board: Board) -> list[str]:

@@ -26,6 +26,7 @@ from wakeboard.harness.drawings.netnames import (
 from wakeboard.harness.drawings.parts.kinds import PartLine
 from wakeboard.harness.drawings.parts.telling import is_test_point
 from wakeboard.harness.drawings.places.geometry import Guide
+from wakeboard.harness.drawings.references import split
 from wakeboard.instruments.quantity import parse, show
 
 _REGULATORS: Final = ("ldo", "buck", "boost", "load_switch")
@@ -55,6 +56,19 @@ class Proposal:
     rails: list[Row] = field(default_factory=list)
     lines: list[Row] = field(default_factory=list)
     points: list[Row] = field(default_factory=list)
+
+
+_HOLDER: Final = re.compile(
+    r"\bCR ?[0-9]{4}|coin cell|battery|cell holder|knopfzelle|batterie|pile bouton", re.IGNORECASE
+)
+_INLET: Final = re.compile(r"dc.?jack|dc.?socket|barrel|power (?:jack|inlet|input|in)\b|hohlstecker", re.IGNORECASE)
+_LEADS_IN: Final = {"fuse", "ptc", "diode", "schottky", "ideal_diode", "mosfet"}
+_AT_ENTRY: Final = {*_LEADS_IN, "zener", "capacitor", "unmodelled"}
+"""Kinds on a net that power enters on, before the part that leads it in; common practice, no source."""
+_DROPS: Final = ("diode", "schottky")
+DROP: Final = 0.7
+"""V that a diode between a source and a rail may take; common practice, no source."""
+_COIN_RANGE: Final = "2.0 .. 3.3 V"  # a lithium manganese coin cell, empty and fresh; common practice, no source
 
 
 @dataclass
@@ -105,7 +119,8 @@ def _supplies(looking: _Looking) -> list[Row]:
     named = {row.table["net"] for row in rows}
     candidates = [net for net in looking.nets if net not in named and is_rail(net) and looking.on(net, "connector")]
     fed = {part.table["pins"].get("OUT") for part in looking.parts.values() if part.kind in _REGULATORS}
-    certain = [net for net in candidates if is_usb(net) or is_cell(net) or is_entry(net)]
+    certain = [n for n in candidates if is_usb(n) or is_cell(n) or is_entry(n) or _cell_on(looking, n)]
+    certain += [net for net in candidates if net not in certain and _comes_in(looking, net)]
     rows += [_supply(looking, net) for net in certain if net not in fed]
     likely = [net for net in candidates if net not in certain and net not in fed and (volts_of(net) or 0) > 0]
     sure = not any(row.active for row in rows)
@@ -117,6 +132,30 @@ def _supplies(looking: _Looking) -> list[Row]:
     if not any(row.active for row in rows):
         _last_resort(looking, rows)
     return sorted(rows, key=lambda row: not row.active)
+
+
+def _text(looking: _Looking, name: str) -> str:
+    part = looking.design.parts.get(name)
+    return part.text if part else ""
+
+
+def _cell_on(looking: _Looking, net: str) -> str:
+    """The holder of a cell on a net, by its letters or by what the list calls it; "" where none is."""
+    names = [part.name for part in looking.on(net, "connector")]
+    return next((n for n in names if split(n)[0] in ("BT", "BAT") or _HOLDER.search(_text(looking, n))), "")
+
+
+def _comes_in(looking: _Looking, net: str) -> bool:
+    """Whether a connector with a ground has a net that nothing but a fuse or a diode leads away from, or is said to be
+    where power enters."""
+    for part in looking.on(net, "connector"):
+        if looking.ground not in part.nets:
+            continue
+        others = {other.kind for other in looking.on(net) if other.name != part.name}
+        alone = len(set(part.nets)) == 2 and others <= _AT_ENTRY and bool(others & _LEADS_IN)
+        if alone or _INLET.search(_text(looking, part.name)):
+            return True
+    return False
 
 
 def _upstream(looking: _Looking, nets: Iterable[str]) -> list[str]:
@@ -135,6 +174,10 @@ def _supply(looking: _Looking, net: str, *, sure: bool = True) -> Row:
     volts, usb = volts_of(net), is_usb(net)
     if usb:
         table |= {"kind": "usb", "volts": "5 V", "range": _USB_RANGE, "budget": "500 mA"}
+    elif _cell_on(looking, net):
+        coin = "CR" in _text(looking, _cell_on(looking, net)).upper()
+        table |= {"kind": "cell", "volts": "3 V" if coin else "", "may_take": "0 mA"}
+        table |= {"range": _COIN_RANGE} if coin else {}
     elif volts:
         table["volts"] = f"{show(volts, 'V')} ± 5 %"
     elif is_cell(net):
@@ -148,7 +191,7 @@ def _supply(looking: _Looking, net: str, *, sure: bool = True) -> Row:
     fill = "" if known else f"volts of {net}"
     if not sure:
         origin += "; more likely a rail that goes out there"
-    name = "USB" if usb else "CELL" if is_cell(net) else net
+    name = "USB" if usb else "CELL" if is_cell(net) or _cell_on(looking, net) else net
     return Row(looking.name(name, net), table, origin, sure and known and (volts is None or volts > 0), fill)
 
 
@@ -214,6 +257,9 @@ def _rail(
     if "volts" not in table and named:
         table["volts"] = f"{show(named, 'V')} ± 5 %"
         origin += "; its voltage by its name, ± 5 % taken"
+        if feeder is None and any(looking.parts[n].kind in _DROPS for n in _between(looking, net, through)):
+            table["range"] = f"{show(0.95 * named - DROP, 'V')} .. {show(1.05 * named, 'V')}"
+            origin += f", {show(DROP, 'V')} for the diode"
     if isinstance(table["from"], list) and len(table["from"]) == 1:
         table["from"] = table["from"][0]
     switch = _switched_by(looking, feeder) if feeder is not None else ""
@@ -332,6 +378,8 @@ def _line(looking: _Looking, net: str, rails: Mapping[str, Row]) -> Row | None:
         return None
     rail = _rail_of(looking, net, up, rails)
     told = _told_levels(looking, net)
+    if up and not told and rail is not None and "volts" in rail.table and not _standard(rail):
+        return None  # an enable on its regulator's own input: no level standard holds at that rail
     table: dict[str, Any] = {"net": net, "levels": told or _levels(function, rail)}
     if rail is not None and rail.active:
         table["rail"] = rail.name

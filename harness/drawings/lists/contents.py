@@ -19,7 +19,7 @@ from wakeboard.harness.drawings.references import REFERENCE, listed, looks_liste
 
 Rows = Sequence[Sequence[str]]
 LEAST: Final = 0.7  # of the cells that say anything
-MOST_LOOKED_AT: Final = 200
+MOST_LOOKED_AT: Final = 200  # rows; a column that shows what it holds does so in these
 NUMBER: Final = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?\s*(?:mm|mil|mils|in|inch|\"|um|µm)?\Z", re.IGNORECASE)
 NOT_FITTED: Final = re.compile(
     r"(?:^|[\s,;/(\[*_-])(?:dnp|dnf|dnm|dni|dns|n\.?\s?m\.?|n\.?\s?p\.?|no[ -]?pop|no[ -]?(?:fit|mount|stuff|load)|"

@@ -81,26 +81,38 @@ def part_lines(design: Design, book: Book, ground: str) -> dict[str, PartLine]:
     for part in design.parts.values():
         if part.pins and not is_mechanical(part) and not is_test_point(part):
             reading.lines[part.name] = _line(reading, part, split(part.name)[0])
-    _leave_out_loose(reading.lines)
+    _leave_out_loose(reading.lines, ground)
     return reading.lines
 
 
-def _leave_out_loose(lines: dict[str, PartLine]) -> None:
-    """A net with capacitors and nothing else (a regulator's pin that its model does without) has no operating point:
-    those capacitors are on it, without a model."""
-    joined: dict[str, set[str]] = {}
+def _leave_out_loose(lines: dict[str, PartLine], ground: str) -> None:
+    """Nets with capacitors, resistors between them and nothing else (a regulator's pin that its model does without)
+    have no operating point: what is on them has no model."""
+    nets = _only_capacitors_on(lines, ground)
     for line in lines.values():
-        if line.fitted:
-            for net in line.nets:
-                joined.setdefault(net, set()).add(line.kind)
-    for line in lines.values():
-        loose = [net for net in line.nets if joined.get(net) == {"capacitor"}]
-        if line.kind == "capacitor" and loose:
+        loose = [net for net in line.nets if net in nets]
+        if line.kind in ("capacitor", "resistor") and loose and line.fitted:
             line.table = {"kind": "unmodelled", "pins": line.table["pins"]}
             line.origin, line.harmless = (
                 f"{line.origin}; only capacitors are on {loose[0]}: no part in the circuit",
                 True,
             )
+
+
+def _only_capacitors_on(lines: Mapping[str, PartLine], ground: str) -> set[str]:
+    """The nets that a capacitor is on and that nothing but resistors joins to one another."""
+    kinds: dict[str, set[str]] = {}
+    island: dict[str, set[str]] = {}
+    for line in lines.values():
+        for net in line.nets if line.fitted else ():
+            kinds.setdefault(net, set()).add(line.kind)
+            island.setdefault(net, {net})
+        if line.fitted and line.kind == "resistor":
+            joined = set().union(*(island[net] for net in line.nets))
+            island.update(dict.fromkeys(joined, joined))
+    held = {net: set().union(*(kinds[each] for each in nets)) for net, nets in island.items()}
+    loose = {net for net, found in held.items() if "capacitor" in found and found <= {"capacitor", "resistor"}}
+    return {net for net in loose if ground not in island[net]}
 
 
 def _line(reading: Reading, part: DrawnPart, letters: str) -> PartLine:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from wakeboard.results.records import RunRecord
 
-MOST: Final = 4
+MOST: Final = 4  # maps in a report: more is a list to read, not to look at
 _ODD: Final = ("fail", "marginal")
 
 

@@ -19,7 +19,7 @@ from wakeboard.harness.drawings.source import Source, Trouble
 from . import Options
 
 WHAT: Final = "IPC-D-356"
-INCH: Final = 25.4
+INCH: Final = 25.4  # mm, exactly
 NO_NET: Final = ("N/C", "NC", "")
 _UNITS: Final = {"CUST 0": INCH / 1e4, "CUST 1": 1e-3, "CUST 2": INCH / 1e4, "CUST": INCH / 1e4, "SI": 1e-3}
 _RECORD: Final = re.compile(r"^(?:[39][0-9]{2}|[0][0-9]{2}|[CP](?:\s|$))")

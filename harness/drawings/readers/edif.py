@@ -21,7 +21,7 @@ from . import Options
 
 WHAT: Final = "EDIF 2 0 0"
 _TOKEN: Final = re.compile(r'\s+|[()]|"[^"]*"?|[^\s()"]+')
-MOST_DEPTH: Final = 500
+MOST_DEPTH: Final = 500  # a bound on input, below the thousand calls that Python's stack bears
 _VALUES: Final = ("value", "val", "comment")
 _NUMBERS: Final = ("mpn", "part_number", "partnumber", "manufacturer_part_number", "part_no")
 _FOOTPRINTS: Final = ("footprint", "pcb_footprint", "package", "jedec_type")

@@ -38,7 +38,7 @@ _TABLES: Final = ("gnd clamp", "power clamp", "pulldown", "pullup")
 _CLAMPS: Final = ("gnd clamp", "power clamp")
 _INPUTS: Final = ("input", "input_ecl", "input_diff")
 _RESERVED: Final = {"power": "power", "gnd": "ground", "nc": "none"}
-MOST_ROWS: Final = 200_000
+MOST_ROWS: Final = 200_000  # a bound on input, far above the files tried
 
 
 def tells(source: Source) -> int:

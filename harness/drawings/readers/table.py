@@ -26,7 +26,7 @@ from . import Options
 
 WHAT: Final = "a list of parts or places (CSV or workbook)"
 SEPARATORS: Final = ",;\t|"
-MOST_CELLS: Final = 400
+MOST_CELLS: Final = 400  # a bound on input, far above the lists tried
 MOST_LINES: Final = 500_000
 """A list of a board's parts has some thousands; what is longer takes minutes and gigabytes before it is refused."""
 

@@ -90,6 +90,12 @@ def _advice(study: Study, path: tuple[str, ...], net: str) -> str:
         return f"hold {last.name} off while {net} should be off, and see that its body diode does not point to {net}"
     if last is not None and "OUT" in last.pins and last.pins["OUT"] == net:
         return f"hold {last.name} off while {net} should be off"
+    driver = study.board.parts.get(path[-2]) if len(path) > 1 else None
+    if last is not None and driver is not None and driver.kind == "chip":
+        return (
+            f"{driver.name} drives {last.name} while {net} is off: feed {driver.name} from {net}, or put a gate "
+            "between them that stands a voltage without power"
+        )
     pulls = _pull_ups(study, net)
     which = f" ({', '.join(pulls)})" if pulls else ""
     return f"move the pull-ups of lines into its parts{which} to {net}, or disconnect those lines while it is off"

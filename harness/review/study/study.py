@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board, Rail
     from wakeboard.instruments.virtual.circuit.solver.points import Points
 
+UNSEEN_VOLTS: Final = 1e-6  # one digit of a meter of 6 1/2 digits on its 1 V range; common practice, no source
 OFF_LIMIT: Final = 0.3
 """V; what a source or rail that is off may show: below one junction, as first power-on sequences ask."""
 
@@ -75,8 +76,8 @@ class Study:
         return [float(volts) for volts in self.model.solve(list(variants)).net(net)]
 
     def volts(self, net: str) -> list[float]:
-        """Volts of a net in every case."""
-        return [float(v) for v in self.points.net(net)]
+        """Volts of a net in every case; what no meter on a bench would show is nought."""
+        return [0.0 if abs(v) < UNSEEN_VOLTS else float(v) for v in self.points.net(net)]
 
     def floating(self, net: str, case: int) -> bool:
         """Whether nothing holds a net in a case."""

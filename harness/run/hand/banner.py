@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sys
 
-HEIGHT = 5
+HEIGHT = 5  # rows: letters read across a room, and the outcome stays on the screen
 GAP = " "
 BLOCK, PLAIN = "█", "#"
 

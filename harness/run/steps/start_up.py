@@ -32,6 +32,7 @@ from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.describe.toml.fields import OneOrMore, Seconds, SecondsLimits, VoltsLimits, refused
 from wakeboard.harness.run import topology
+from wakeboard.harness.run.arrivals import Due
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.services.timing import READ_LEASE, SLOW_LEASE
 from wakeboard.harness.run.steps import power_on
@@ -140,7 +141,7 @@ def _circuit_can_tell(paper: Paper, table: Mapping[str, Any]) -> None:
 @dataclass
 class _Watch:
     """What is watched in this run. nets: channel -> net; channel, level: what begins the shot (V); span: s; before: the
-    bench when it was armed; due: net -> limits of its time by the circuit."""
+    bench when it was armed; due: limits of its times by the circuit."""
 
     scope: WiredScope
     nets: dict[str, str]
@@ -149,7 +150,7 @@ class _Watch:
     span: float
     before: BenchState
     seen: dict[str, Waveform] = field(default_factory=dict)
-    due: Mapping[str, Limits] = field(default_factory=dict)
+    due: Due = field(default_factory=Due)
 
     @property
     def trigger_net(self) -> str:
@@ -168,7 +169,7 @@ def run(context: Context, model: Model) -> None:
     if model.limits_from == "circuit":
         watch.due = _due(context, model, watch, wanted)
     times = {net: _judge(context, model, watch, net) for net in wanted if net in watch.seen}
-    _order(context, model, times)
+    _order(context, model, watch, times)
     _keep(context, model, watch, times)
 
 
@@ -292,24 +293,20 @@ def _untriggered(context: Context, model: Model, watch: _Watch) -> bool:
     return False
 
 
-def _due(context: Context, model: Model, watch: _Watch, wanted: Sequence[str]) -> Mapping[str, Limits]:
-    """Limits by the circuit of every time that `within` does not say."""
+def _due(context: Context, model: Model, watch: _Watch, wanted: Sequence[str]) -> Due:
+    """Limits by the circuit; told are nets of which neither it nor `within` says anything."""
     supply = context.board.supplies[model.supply]
     if supply.net not in watch.seen:
         context.log.say(f"no channel sees {supply.net}, from which the circuit's times are told: they have no limits")
-        return {}
+        return Due()
     said = {context.drawn.net(name) for name in model.within}
     levels = {net: _level_of(context, model, net) for net in wanted if net in watch.seen and net != supply.net}
-    asked = {
-        net: Level(level, _share_of(context, model, net))
-        for net, level in levels.items()
-        if level is not None and net not in said
-    }
+    asked = {net: Level(level, _share_of(context, model, net)) for net, level in levels.items() if level is not None}
     volts = supply.volts.nominal if model.volts is None else model.volts
-    found = context.predictor.arrivals.limits(
+    found = context.predictor.arrivals.due(
         watch.before, model.supply, volts, watch.seen[supply.net], asked, context.time.computing
     )
-    if untold := [net for net in asked if net not in found]:
+    if untold := [net for net in asked if net not in said and found.of(net) is None]:
         context.log.say(f"by the circuit nobody can say when {', '.join(untold)} should come up: no limits")
     return found
 
@@ -341,7 +338,7 @@ def _time(context: Context, model: Model, watch: _Watch, net: str, level: float)
         _fails(context, net, str(why))
         return None
     asked = next((each for name, each in model.within.items() if context.drawn.net(name) == net), None)
-    limits = watch.due.get(net, OPEN) if asked is None else Limits(asked.low, asked.high, "step")
+    limits = (watch.due.of(net) or OPEN) if asked is None else Limits(asked.low, asked.high, "step")
     again = wave.crossings(level)
     says = f"rises through {level:.3g} V {again} times" if again > 1 else ""
     outcome = "fail" if again > 1 else decide(found.value, found.u, limits)
@@ -383,15 +380,16 @@ def _shape(context: Context, model: Model, wave: Waveform, net: str) -> None:
         context.log.number(net, quantity, found.value, unit, limits, decide(found.value, found.u, limits), u=found.u)
 
 
-def _order(context: Context, model: Model, times: dict[str, Timed | None]) -> None:
-    """Each after the one before it: the time between, which must be above zero."""
+def _order(context: Context, model: Model, watch: _Watch, times: dict[str, Timed | None]) -> None:
+    """Each after the one before it: the time between, which must be above zero, and as the circuit gives it."""
     later = Limits(0.0, None, "step")
     for first, second in zip(model.order, model.order[1:], strict=False):
-        a, b = times.get(context.drawn.net(first)), times.get(context.drawn.net(second))
+        before, after = context.drawn.net(first), context.drawn.net(second)
+        a, b = times.get(before), times.get(after)
         if a is None or b is None:
             continue
-        gap, u = b.value - a.value, hypot(a.u, b.u)
-        context.log.number(context.drawn.net(second), f"after {first}", gap, "s", later, decide(gap, u, later), u=u)
+        gap, u, limits = b.value - a.value, hypot(a.u, b.u), watch.due.between(before, after) or later
+        context.log.number(after, f"after {first}", gap, "s", limits, decide(gap, u, limits), u=u)
 
 
 def _keep(context: Context, model: Model, watch: _Watch, times: dict[str, Timed | None]) -> None:
@@ -400,7 +398,8 @@ def _keep(context: Context, model: Model, watch: _Watch, times: dict[str, Timed 
         moments, low, high = wave.thinned(DRAWN)
         found = times.get(net)
         waves[net] = {
-            "level": _level_of(context, model, net), "at": None if found is None else found.value,
+            "level": _level_of(context, model, net), "share": _share_of(context, model, net),
+            "at": None if found is None else found.value,
             "times": moments, "low": low, "high": high,
         }  # fmt: skip
     context.log.tell(StartUpTold(waves, {"net": watch.trigger_net, "volts": watch.level}))

@@ -24,8 +24,8 @@ from wakeboard.results.report.figures.svg import (
 from wakeboard.results.report.text import show, show_pair
 from wakeboard.results.statistics import Capability, IndividualsChart, Proportion
 
-_TALL = 160.0
-_MOST_DOTS = 300
+_TALL = 160.0  # px, a third of a screen
+_MOST_DOTS = 300  # dots that still stand apart in the width of a chart
 
 
 def individuals_figure(

@@ -25,7 +25,7 @@ from wakeboard.results.report.figures.svg import (
 )
 from wakeboard.results.report.text import show, show_pair
 
-HEIGHT = 24.0
+HEIGHT = 24.0  # px: a row of a table
 
 
 def outcome_mark(outcome: str) -> Markup:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup, escape
 
-WIDTH = 1000.0
+WIDTH = 1000.0  # units of every drawing, stretched to its column
 
 
 def number(value: float) -> str:

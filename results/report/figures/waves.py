@@ -13,7 +13,7 @@ from markupsafe import Markup
 from wakeboard.results.report.figures.svg import WIDTH, Axis, Pen, block, element, label, line, polyline, stretched
 from wakeboard.results.report.text import show
 
-_HEIGHT = 90.0
+_HEIGHT = 90.0  # units of a trace: a dozen on a page
 
 
 def start_up_figure(pen: Pen, waves: Mapping[str, Mapping[str, Any]]) -> Markup:

@@ -19,7 +19,7 @@ DIGITS: Final = r"(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 # the micro sign and the Greek letter are told apart by character, not by what they look like
 NUMBER: Final = re.compile(rf"([+-]?{DIGITS})(meg|mil|[tgkmuµμnpf])?[a-zA-ZµμΩω%]*", re.IGNORECASE | re.ASCII)
 WORD: Final = re.compile(rf"[A-Za-z_]\w*|{DIGITS}[A-Za-zµμ]*|\*\*|\S", re.ASCII)
-DEEPEST: Final = 50
+DEEPEST: Final = 50  # parentheses: a bound on input, far below what Python's stack bears
 
 Function = Callable[..., float]
 OPERATORS: Final[dict[type[ast.AST], Function]] = {

@@ -38,8 +38,8 @@ from wakeboard.instruments.virtual.circuit.spice.text import (
     split_assignments,
 )
 
-MOST_PARTS: Final = 20_000
-MOST_PROBLEMS: Final = 100
+MOST_PARTS: Final = 20_000  # a bound on input: a board's netlist is smaller, a chip's is not for us
+MOST_PROBLEMS: Final = 100  # more than a person mends at once
 LEAST_INDUCTOR_OHMS: Final = 1e-4  # Ω: an ideal one would short its sources in the DC solution
 NO_LEAK_OHMS: Final = 1e18  # a SPICE gate takes no current
 # The nodes that stand first on an element's line, by its letter, as SPICE has them; those of X: all but the last word.
