@@ -46,14 +46,15 @@ def weighed(
             break
         lacks = (*lacks, lack)
         tried.append((lacks, weigher := make(lacks), weigher.singles()))
-    if pairs:  # two faults only beside what the likeliest board lacks
-        k = max(range(len(tried)), key=lambda k: _best_score(_beside(tried[k][2], tried[k][0])))
-        lacks, weigher, single = tried[k]
-        tried[k] = (lacks, weigher, weigher.with_pairs(single))
+    if pairs:  # two faults beside what is drawn, and beside what the likeliest board lacks: one may stand for the other
+        likeliest = max(range(len(tried)), key=lambda k: _best_score(_beside(tried[k][2], tried[k][0])))
+        for k in {0, likeliest}:
+            lacks, weigher, single = tried[k]
+            tried[k] = (lacks, weigher, weigher.with_pairs(single))
     whole = _together([_beside(single, lacks) for lacks, _, single in tried])
     if whole.fit is not None:
-        likeliest = max([whole.none, *whole.candidates[:1]], key=lambda c: c.score)
-        whole = replace(whole, fit=replace(whole.fit, lacks=tuple(likeliest.beside.values)))
+        best = max([whole.none, *whole.candidates[:1]], key=lambda c: c.score)
+        whole = replace(whole, fit=replace(whole.fit, lacks=tuple(best.beside.values)))
     without_fault = whole.none.beside.values
     lacks = tuple(each for each in tried[-1][0] if each.path in without_fault)
     return no_surer_than_the_model(whole), tried[0][1], lacks
