@@ -57,8 +57,9 @@ class PowerTold(Told):
 
 @dataclass
 class StartUpTold(Told):
-    """What an oscilloscope saw while a supply came up. waves: net -> {level (V), at (s; None: it does not get there),
-    times (s after the trigger), low and high (V, of the samples about each time)}; trigger: the net and V of it."""
+    """What an oscilloscope saw while a supply came up. waves: net -> {level (V), share (of its own step, where that
+    counts), at (s; None: it does not get there), times (s after the trigger), low and high (V, of the samples about
+    each time)}; trigger: the net and V of it."""
 
     waves: Mapping[str, Mapping[str, Any]] | None = None
     trigger: Mapping[str, Any] | None = None

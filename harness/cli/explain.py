@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.explain.ask.loop import Asked
     from wakeboard.harness.explain.choose.least_effort import Choice
+    from wakeboard.harness.explain.evidence.in_time import InTime
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.results.store.store import Store
 
@@ -93,10 +94,36 @@ def command(
         for line in CAUTIONS:
             common.caution(line)
         explanation = go_on(explanation, common, pairs=not one)
-    common.emit(explanation.as_json())
+    from wakeboard.harness.explain.in_time_told import tell_first
+
+    late = _in_time(explanation)
+    common.emit({**explanation.as_json(), **({"in_time": [each.as_json() for each in late]} if late else {})})
     if not common.json and not ask:
+        for line in tell_first(late):
+            common.say(visible(line))
         _say(common, explanation, why)
+        _say_late(common, explanation, late)
     return Exit.GOOD
+
+
+def _in_time(explanation: Explanation) -> list[InTime]:
+    """What a start-up's times say, where one was outside its limits."""
+    from wakeboard.harness.explain.evidence.in_time import in_time
+    from wakeboard.harness.explain.unit.cases import rework_change
+
+    case = explanation.case
+    if case is None:
+        return []
+    rework = [str(fault) for fault in rework_change(case.run, case.model.circuit).faults]
+    return in_time(case.run, case.model.board, rework)
+
+
+def _say_late(common: Common, explanation: Explanation, late: list[InTime]) -> None:
+    from wakeboard.harness.explain.in_time_told import tell_in_time
+
+    if explanation.case is not None:
+        for line in tell_in_time(late, explanation.case.model.circuit):
+            common.say(visible(line))
 
 
 def _board(given: str | None) -> Board | None:

@@ -120,18 +120,34 @@ class Arrivals:
                 between()
             behind, length = self._behind(state, supply, levels), _length(seen)
             spread = self._spread(behind, (state.key, supply), (volts, seen.end), length, between)
-            return Due(behind.times(wave), spread, max(1.0, length / spread.seconds), LINE_SHARE * length)
+            lines = _within(seen, volts) / volts * length
+            return Due(behind.times(wave), spread, max(1.0, length / spread.seconds), lines)
         except (CircuitError, SolveError):
             return Due()
 
-    def _behind(self, state: BenchState, supply: str, levels: Mapping[str, Level]) -> Rising:
+    def times(
+        self, state: BenchState, supply: str, volts: float, seen: Waveform, levels: Mapping[str, Level],
+        faults: Sequence[str] = (),
+    ) -> Times:  # fmt: skip
+        """Net -> s after the trigger, with faults planted beside the rework; {} where there is no answer."""
+        from wakeboard.instruments.virtual.circuit import CircuitError, SolveError
+
+        wave = _wave(seen, volts)
+        try:
+            return {} if wave is None else self._behind(state, supply, levels, faults).times(wave)
+        except (CircuitError, SolveError):
+            return {}
+
+    def _behind(
+        self, state: BenchState, supply: str, levels: Mapping[str, Level], planted: Sequence[str] = ()
+    ) -> Rising:
         from wakeboard.instruments.virtual.circuit import Variant, parse_fault
         from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
         from wakeboard.instruments.virtual.circuit.bench.rising import Rising
         from wakeboard.instruments.virtual.circuit.bench.state import state_values
 
         known = set(self._model.circuit.nets)
-        faults = tuple(parse_fault(text) for text in self.rework)
+        faults = tuple(parse_fault(text) for text in (*self.rework, *planted))
         wanted = {net: level for net, level in levels.items() if net in known}
         return Rising(self._model, Variant(faults, state_values(state)), supply_name(supply), wanted)
 
@@ -188,4 +204,9 @@ def _wave(seen: Waveform, volts: float) -> Wave | None:
     if abs(stands - volts) > GAIN * volts:
         return None
     times = np.asarray(seen.start + seen.dt * np.arange(len(seen.volts)), dtype=np.float64)
-    return straight(times, np.clip(seen.volts * (volts / stands), 0.0, None), LINE_SHARE * volts)
+    return straight(times, np.clip(seen.volts * (volts / stands), 0.0, None), _within(seen, volts))
+
+
+def _within(seen: Waveform, volts: float) -> float:
+    """V by which straight lines may leave the wave: not less than its codes and noise, which are no shape of it."""
+    return max(LINE_SHARE * volts, 1.5 * seen.lsb + 2 * seen.noise)

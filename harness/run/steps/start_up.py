@@ -398,7 +398,8 @@ def _keep(context: Context, model: Model, watch: _Watch, times: dict[str, Timed 
         moments, low, high = wave.thinned(DRAWN)
         found = times.get(net)
         waves[net] = {
-            "level": _level_of(context, model, net), "at": None if found is None else found.value,
+            "level": _level_of(context, model, net), "share": _share_of(context, model, net),
+            "at": None if found is None else found.value,
             "times": moments, "low": low, "high": high,
         }  # fmt: skip
     context.log.tell(StartUpTold(waves, {"net": watch.trigger_net, "volts": watch.level}))

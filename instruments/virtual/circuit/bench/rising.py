@@ -5,7 +5,8 @@
     moved = behind.moved(wave, unknowns)          (T, N) s by which each unknown moves each net
 
 The supply is made to follow a wave, [(s, V)] by straight lines, without a limit of its own: what it did is known, be it
-a slew rate, a current limit or a guard's ramp. Only values of parts are moved; leakages beside what is drawn are not.
+a slew rate, a current limit or a guard's ramp. It has stood at the wave's first volts for long: capacitors keep what an
+earlier test has left there. Only values of parts are moved; leakages beside what is drawn are not.
 """
 
 from __future__ import annotations
@@ -52,7 +53,9 @@ class Rising:
 
     def times(self, wave: Wave, more: Mapping[str, float] | None = None) -> Times:
         """more: values of parts that are not as drawn. Raises SolveError where the circuit has no answer in time."""
-        variant = replace(self.before, values={**self.before.values, **(more or {})})
+        path = f"{self.supply}.volts"
+        at_first = {f"{self.supply}.on": True, path: wave[0][1], f"{self.supply}.limit": FREE_AMPS}
+        variant = replace(self.before, values={**self.before.values, **at_first, **(more or {})})
         simulation = Simulation(self.model, variant, settled=True, resolution=RESOLUTION, tolerance=TOLERANCE)
         at: list[float] = []
         rows: list[list[float]] = []
@@ -63,8 +66,6 @@ class Rising:
 
         follow()
         simulation.followers.append(follow)
-        path = f"{self.supply}.volts"
-        simulation.change({f"{self.supply}.on": True, path: wave[0][1], f"{self.supply}.limit": FREE_AMPS})
         for (began, _), (ends, volts) in pairwise(wave):
             simulation.glide({path: volts}, ends - began)
             simulation.advance(ends - began)
