@@ -691,3 +691,41 @@ def test_what_drives_a_part_without_power_is_told_and_no_pull_up(draw: Draw) -> 
     assert found.path == ("U1", "U2")
     assert "U1 drives U2 while VR is off" in found.do
     assert "pull-up" not in found.do
+
+
+def test_an_electrolytic_the_wrong_way_round(draw: Draw) -> None:
+    """Pin 1 is the plus (common practice of libraries, no source)."""
+    part = 'C8 = { kind = "capacitor", value = "47 µF", polarised = true, pins = ["GND", "VIN"] }'
+    turned = plain().replace("[parts]", f"[parts]\n{part}", 1)
+    assert [(c.rule, c.nets) for c in draw(turned)] == [("reverse-path", ("VIN", "GND"))]
+    assert (
+        draw(turned.replace('polarised = true, pins = ["GND", "VIN"]', 'polarised = true, pins = ["VIN", "GND"]')) == []
+    )
+
+
+PRESSED = """
+[lines.KEY]
+net = "KEY"
+levels = "lvcmos-3v3"
+rail = "V33"
+when = {{ boot = "high" }}
+[parts.R6]
+kind = "resistor"
+value = "47k"
+pins = ["+3V3", "KEY"]
+[parts.SW1]
+kind = "button"
+pins = ["KEY", "{other}"]
+[parts.U7]
+kind = "chip"
+pins = {{ VDD = "+3V3", GND = "GND", K = "KEY" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+io = {{ K = {{ type = "input" }} }}
+"""
+
+
+def test_a_button_to_a_higher_rail_than_the_inputs(draw: Draw) -> None:
+    """5 V through the contact into the clamp of a pin on 3.3 V: Kirchhoff's laws."""
+    found = draw(plain(PRESSED.format(other="VIN")))
+    assert [(c.rule, c.nets) for c in found] == [("level-mismatch", ("KEY", "+3V3"))]
+    assert draw(plain(PRESSED.format(other="GND"))) == []

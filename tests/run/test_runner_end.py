@@ -629,3 +629,10 @@ def test_a_store_that_fails_at_a_step_ends_the_run_as_before(runner: Any, steps:
     result = runner.run()
     assert result.error is failing
     assert not result.record.steps
+
+
+def test_relay_counts_are_asked_for_before_the_last_step_is_committed(runner: Any) -> None:
+    runner.recorder.commit = lambda _step: runner.recorder.committed.append(runner.context.log.notes.relay_counts)
+    runner._commit(1, "rails", "rails", 10.5, None)
+    runner._commit(2, "rails", "rails", 10.5, None)
+    assert runner.recorder.committed == [None, {"101": 7}]

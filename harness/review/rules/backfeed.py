@@ -14,7 +14,7 @@ from wakeboard.harness.review.study.cases import Case
 from wakeboard.harness.review.study.cells import Taken, chargers_off, taken, without_chargers
 from wakeboard.harness.review.study.feed import feed_path
 from wakeboard.harness.review.study.study import OFF_LIMIT, Study
-from wakeboard.harness.review.study.supplied import chargers
+from wakeboard.harness.review.study.supplied import CHARGERS, chargers
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
 from wakeboard.instruments.virtual.circuit.model import Variant
@@ -42,7 +42,7 @@ LARGE = 47e3
 
 BLOCKING = ("diode", "schottky", "ideal_diode")
 CONDUCTING = ("resistor", "fuse", "ptc", "inductor")
-DEAF = (*BLOCKING, "connector", "capacitor", "resistor", "fuse", "ptc", "zener", "inductor", "esd_array")
+DEAF = (*BLOCKING, *CHARGERS, "connector", "capacitor", "resistor", "fuse", "ptc", "zener", "inductor", "esd_array")
 """Kinds on a supply's net to which a leak makes no difference."""
 
 

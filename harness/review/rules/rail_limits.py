@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wakeboard.harness.review.concern import Concern
+from wakeboard.harness.review.rules.level_mismatch import ABOVE_RAIL, PIN_AMPS
 from wakeboard.harness.review.study.rails import LIFTED, OUTSIDE, OVERLOAD, RailFault
 from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
@@ -69,6 +70,7 @@ def _buttons(study: Study) -> Iterator[Concern]:
         if points.status[row] != "ok":
             continue
         yield from _idle(study, button, points, row, k)
+        yield from _lifting(study, button, points, row, k)
         for net, name in rails.items():
             before, after = study.volts(net)[k], float(points.net(net)[row])
             if net not in study.rails.bad[k] and before > 1.0 and after < 0.9 * before:
@@ -77,6 +79,22 @@ def _buttons(study: Study) -> Iterator[Concern]:
                     says=f"pressing {button.name} takes {name} from {show(before, 'V')} to {show(after, 'V')}",
                     do=f"put a resistor in series with {button.name}, or move it to the line that it was meant for",
                 )  # fmt: skip
+
+
+def _lifting(study: Study, button: Part, points: Points, row: int, k: int) -> Iterator[Concern]:
+    """A button that joins an input to a higher rail than its own."""
+    for part, pin, entry in study.chips():
+        net, rail = part.pins[pin], study.rail_net(part, entry)
+        volts, own = float(points.net(net)[row]), float(points.net(rail)[row])
+        amps = float(points.current(part.name, pin)[row])
+        if net in button.pins.values() and volts > own + ABOVE_RAIL and amps > PIN_AMPS and entry.get("clamp", True):
+            yield Concern(
+                "level-mismatch", True, (net, rail), path=(button.name, part.name), state=study.cases[k].state,
+                value=volts, unit="V", weight=amps,
+                says=f"pressing {button.name} lifts {net} to {show(volts, 'V')}, above the {show(own, 'V')} of "
+                f"{part.name}.{pin}'s rail: {show(amps, 'A')} flow through the pin's clamp",
+                do=f"lead the other side of {button.name} to ground, or to {rail}",
+            )  # fmt: skip
 
 
 def _idle(study: Study, button: Part, points: Points, row: int, k: int) -> Iterator[Concern]:

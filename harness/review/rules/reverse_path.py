@@ -11,6 +11,7 @@ from wakeboard.harness.review.study.study import Study
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 
+BACKWARDS = 0.5  # V that a polarised capacitor stands the wrong way round; common practice, no source
 BODY = 0.4  # V across a body diode from which it conducts
 SIGNAL = 20e-6  # A through the body diode of one that passes a signal: what pull-ups bring, and more than a leak
 
@@ -27,6 +28,22 @@ def find(study: Study) -> Iterator[Concern]:
             yield from _forward(study, part)
         elif part.kind == "led":
             yield from _backwards(study, part)
+        elif part.kind == "capacitor" and part.values.get("polarised"):
+            yield from _polarised(study, part)
+
+
+def _polarised(study: Study, part: Part) -> Iterator[Concern]:
+    """An electrolytic or tantalum capacitor whose pin 2 stands above its pin 1."""
+    above = study.points.pin_volts(part.name, "2") - study.points.pin_volts(part.name, "1")
+    k = max((k for k, _ in study.undriven()), key=above.__getitem__, default=None)
+    if k is not None and above[k] > BACKWARDS:
+        nets = (part.pins["2"], part.pins["1"])
+        yield Concern(
+            "reverse-path", True, nets if nets[0] != study.board.ground else nets[::-1], path=(part.name,),
+            state=study.cases[k].state, value=float(above[k]), unit="V", weight=float(above[k]),
+            says=f"{part.name} is polarised and stands {show(float(above[k]), 'V')} the wrong way round: its pin 1, "
+            f"the plus, is on {part.pins['1']}", do=f"turn {part.name} round",
+        )  # fmt: skip
 
 
 def _turned(study: Study, part: Part) -> Iterator[Concern]:

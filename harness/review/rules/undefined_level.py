@@ -218,7 +218,7 @@ def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool
         return False
     if line.driven_by in case.drives and not case.line:
         return False
-    held_off = line.when.get("boot") == "low" and bool(_controlled(study, line.net))
+    held_off = line.when.get("boot") == "low" and bool(_controlled(study, line.net)) and not case.line
     if own and not held_off and not any(study.rail_should_be_on(name, case) for name in own):
         return False  # nobody who reads it is there
     always = [name for name, rail in study.board.rails.items() if not rail.on_when]
