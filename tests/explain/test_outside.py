@@ -158,8 +158,8 @@ def test_beyond_a_knee_the_slope_there_counts(wren: BoardModel) -> None:
 def test_what_slopes_promise_a_fault_counts_where_the_board_gives_it(
     wren: BoardModel, below: float, counts: bool
 ) -> None:
-    """y = 0.85 is 1.5 standard deviations of the slope off. Where the value does nothing beyond its knee, it is 5 of the
-    reading's own: a fault is then no likelier than the drawn board, which here is 3.5 off, 5 logarithms behind."""
+    """y = 0.85 is 1.5 standard deviations of the slope off. Where the value does nothing beyond its knee, it is 5 of
+    the reading's own: a fault is then no likelier than the drawn board, which here is 3.5 off, 5 logarithms behind."""
     evidence = Evidence(np.array([0.85, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
     unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=True)
     likelihood = Likelihood(Bent(wren.circuit, below), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
