@@ -21,7 +21,7 @@ from wakeboard.harness.explain.rank.ascent import Ascent, Solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.expansion import expanded
 from wakeboard.harness.explain.rank.likelihood import Likelihood
-from wakeboard.harness.explain.rank.suspects import bridges_between
+from wakeboard.harness.explain.rank.suspects import Suspect, bridges_between
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -152,6 +152,23 @@ def test_beyond_a_knee_the_slope_there_counts(wren: BoardModel) -> None:
     plain, again = weighed(wren, 1.0, 0.4)
     assert plain < -10
     assert again > -4
+
+
+@pytest.mark.parametrize(("below", "counts"), [(0.0, False), (0.1, True)])
+def test_what_slopes_promise_a_fault_counts_where_the_board_gives_it(
+    wren: BoardModel, below: float, counts: bool
+) -> None:
+    """y = 0.85 is 1.5 standard deviations of the slope off. Where the value does nothing beyond its knee, it is 5 of the
+    reading's own: a fault is then no likelier than the drawn board, which here is 3.5 off, 5 logarithms behind."""
+    evidence = Evidence(np.array([0.85, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=True)
+    likelihood = Likelihood(Bent(wren.circuit, below), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
+    (spread,) = likelihood.spreads([Change()])
+    plain = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    fault = dataclasses.replace(plain, suspects=(Suspect("R1:missing", "missing", 1e-4),), values=(None,))
+    behind = dataclasses.replace(plain, mean=plain.mean + np.array([0.2, 0.0]))
+    (again, _) = expanded(likelihood, [fault, behind], [spread, spread], least=0.0)
+    assert (again.log_likelihood > plain.log_likelihood - 3) is counts
 
 
 class Sleeping(Bent):

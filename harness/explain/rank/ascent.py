@@ -41,6 +41,8 @@ MOVES: Final = 0.02
 """… deviations of an unknown, by less than which a step counts as the last."""
 STRIDE: Final = 1.5
 """Natural logarithms that a value may be moved by in one step."""
+BROKEN: Final = 3.0
+"""Natural logarithms by which a solved board may fall short of what slopes promised, and these still count."""
 EASED: Final = 0.3
 """Of what the slopes of a step were wrong by, what is expected of the next, shorter one."""
 FURTHEST: Final = 1.0
@@ -72,6 +74,9 @@ class Ascent:
     wide: tuple[int, ...] = ()  # with which `next` was found
     wide_at_best: tuple[int, ...] = ()
     behind: Solved | None = None  # whose slopes led to `next`
+    promised: float = -math.inf  # log likelihood by the slopes at the drawn values, until it was tried …
+    broken: bool = False  # … which the board solved there did not give
+    firm: float = -math.inf  # log likelihood by boards that were solved
     failed: int = 0  # steps on end that led nowhere better
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
     arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
@@ -85,6 +90,7 @@ class Ascent:
         (shared,) = likelihood.predictor.predict([candidate.change])
         acting = (np.abs(spread.rows) / np.sqrt(spread.noise)).max(axis=1, initial=0.0) > ACTS
         made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting)
+        made.promised = made._linear(drawn, made.scale).log_likelihood
         made.next = made._from(drawn)
         return made
 
@@ -123,6 +129,9 @@ class Ascent:
 
     def look(self, place: Solved) -> None:
         """Take a place that was solved, if it is better; go on from the best."""
+        if math.isfinite(self.promised):
+            given = self._weighed(self._drawn_at(place), place).log_likelihood
+            self.broken, self.promised = given < self.promised - BROKEN, -math.inf
         cost = self._cost(place)
         bent = self._bent(place)
         if cost < self.least:
@@ -182,6 +191,10 @@ class Ascent:
         apart = Apart.of(self.likelihood, self.scale, self.wide, self.noise)
         return apart.cost(self.likelihood.evidence.y, place) - apart.odds
 
+    def _drawn_at(self, place: Solved) -> Candidate:
+        n = len(self.noise)
+        return Candidate((), (), place.mean[:n], np.diag(self.noise), 0.0, scale=self.scale, wide=self.wide)
+
     def made(self, candidate: Candidate, spread: Spread) -> Candidate:
         """The candidate over all scales, each at the best of: linear at the drawn values, or where it has arrived."""
         if self.best is None:
@@ -201,6 +214,7 @@ class Ascent:
                         out[k] = here
                     if here.log_likelihood > furthest:
                         furthest, self.best, self.wide_at_best = here.log_likelihood, place, w
+        self.firm = max(self.firm, furthest)
         return like.together(out)
 
     def _weighed(self, c: Candidate, place: Solved) -> Candidate:

@@ -17,7 +17,9 @@ nothing is earned by a slope that ends before y.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -74,7 +76,16 @@ def expanded(
     for more in (_crossed, _woken):
         for k, climb in more(likelihood, candidates, climbs, out).items():
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
-    return out
+    return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
+
+
+def _no_broken_promise(made: Candidate, climb: Ascent, others: Sequence[Candidate]) -> Candidate:
+    """A fault that slopes at the drawn values favour, where the board that was solved did not give what they promised:
+    no likelier than boards that were solved have it, or than the drawn board, if that is within reach."""
+    drawn = max((c.log_likelihood for c in others if not c.suspects), default=-math.inf)
+    if not climb.broken or not made.suspects or drawn < made.log_likelihood - BEHIND:
+        return made
+    return replace(made, log_likelihood=min(made.log_likelihood, max(climb.firm, drawn)))
 
 
 def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], rounds: int) -> None:

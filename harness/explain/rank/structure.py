@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.describe.board.spreads import Lacking
+from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
@@ -81,18 +82,21 @@ def _gained(weigher: Weigher, candidate: Candidate, lacking: Sequence[Lacking]) 
     if not lacking:
         return 0.0, None
     likelihood, n = weigher.likelihood, len(weigher.evidence.y)
-    means = likelihood.nearly([candidate.change.plus(without((each,))) for each in lacking])
+    changes = [candidate.change.plus(without((each,))) for each in lacking]
+    drawn, *means = likelihood.nearly([candidate.change, *changes])
     (spread,) = likelihood.spreads([candidate.change])
-    rough = Whitener(spread.covariances[1]).log_likelihoods(weigher.evidence.y, means[:, :n])
+    rough = Whitener(spread.covariances[1]).log_likelihoods(weigher.evidence.y, np.array(means)[:, :n])
     likely = [int(k) for k in np.argsort(-rough)[:TRIED] if np.isfinite(rough[k])]
-    gains = {
-        k: likelihood.over_scales(replace(candidate, mean=means[k]), spread).log_likelihood + _odds(lacking[k])
-        for k in likely
-    }
+
+    def fit(mean: Array) -> float:
+        return likelihood.over_scales(replace(candidate, mean=mean), spread).log_likelihood
+
+    gains = {k: fit(means[k]) + _odds(lacking[k]) for k in likely}
     if not gains:
         return 0.0, None
     best = max(gains, key=lambda k: gains[k])
-    return gains[best] - candidate.log_likelihood, lacking[best]
+    # with it by slopes; so without it, where these promise more than was found
+    return gains[best] - max(candidate.log_likelihood, fit(drawn)), lacking[best]
 
 
 def _beside(found: Weighing, lacks: Lacks) -> Weighing:
