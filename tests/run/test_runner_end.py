@@ -556,10 +556,13 @@ def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, mo
     def pressed(_context: Any) -> None:
         raise KeyboardInterrupt
 
+    seen: list[int] = []
+    monkeypatch.setattr(runner_module.presses, "arrived", lambda: seen.append(1))
     monkeypatch.setattr(runner_module._discharge, "measure", pressed)
     runner.context.power.on["USB"] = (5.0, 0.1)
     result = runner.finish()
     assert isinstance(result.error, KeyboardInterrupt)
+    assert seen, "the press did not get lost"
     assert "(broken off by Ctrl-C or a signal)" in runner.recorder.committed[0].says
     runner.error = first = LinkTimeout("no reply")
     runner._discharge()
