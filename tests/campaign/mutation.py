@@ -78,13 +78,13 @@ class Reach:
     lines: dict[str, dict[str, set[int]]] = field(default_factory=dict)
 
     def tests(self, mutant: Mutant) -> list[str]:
-        """Those that reach it, the quick ones first, within the budget. A constant of the module is anybody's."""
-        first, last = mutant.lines
+        """Those that reach it, the quick ones first, within the budget. A constant of the module is anybody's, also of
+        who only reads it."""
+        span = set(range(mutant.lines[0], mutant.lines[1] + 1))
         met = [
             test
             for test, reached in self.lines.items()
-            if (lines := reached.get(mutant.target))
-            and (not mutant.within or not lines.isdisjoint(range(first, last + 1)))
+            if (span & reached.get(mutant.target, set()) if mutant.within else mutant.target in reached or not reached)
         ]
         chosen, left = [], BUDGET
         for test in sorted(met, key=lambda each: self.seconds[each]):
@@ -197,7 +197,7 @@ class Session:
             if self.kept_reach is not None:
                 self.kept_reach.write_text(json.dumps({"tried": tried, **asdict(self.reach)}, default=sorted))
         total = sum(self.reach.seconds.values())
-        print(f"unchanged: {len(self.reach.seconds)} tests reach the files, in {total:.0f} s", file=sys.stderr)
+        print(f"unchanged: {len(self.reach.seconds)} tests, in {total:.0f} s", file=sys.stderr)
         return True
 
     def _kept(self) -> list[str]:
@@ -232,7 +232,7 @@ class Session:
                 threading.settrace(None)  # type: ignore[arg-type]
             if self.failed:
                 print(f"left out: {item.nodeid}: FAILS", file=sys.stderr)
-            elif reached:
+            else:
                 self.reach.lines[item.nodeid] = reached
         self._timed([item for item in items if item.nodeid in self.reach.lines])
 

@@ -295,7 +295,7 @@ def test_the_figures_of_the_page() -> None:
 
 def test_a_low_voltage_is_granted_the_inrush_and_what_the_maker_says_no_more() -> None:
     low = [Sample(0.001 * n, 4.0, 0.02, "cv", True) for n in range(1000)]
-    cut = play(low)
+    cut = play(low, Envelope(5.0, 0.1, INRUSH))
     assert cut is not None
     assert cut.rule == "under-voltage"
     assert cut.time == pytest.approx(INRUSH, abs=0.002)

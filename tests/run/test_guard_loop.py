@@ -391,3 +391,11 @@ def test_a_report_is_written_out_before_it_is_synced(shell: Shell, monkeypatch: 
     monkeypatch.setattr(os, "fsync", lambda _number: synced.append(Path(shell.report_path).read_text()))
     shell._off("so")
     assert json.loads(synced[0])["why"] == "so"
+
+
+def test_a_gap_while_nothing_was_on_is_no_gap(shell: Shell) -> None:
+    assert shell.guard is not None
+    shell.guard.all_off()
+    shell.gap = 5.0
+    shell._turn()
+    assert shell.gap == 0.0

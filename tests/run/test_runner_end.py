@@ -556,10 +556,13 @@ def test_a_press_in_the_last_discharge_stops_a_run_that_was_good(runner: Any, mo
     def pressed(_context: Any) -> None:
         raise KeyboardInterrupt
 
+    seen: list[int] = []
+    monkeypatch.setattr(runner_module.presses, "arrived", lambda: seen.append(1))
     monkeypatch.setattr(runner_module._discharge, "measure", pressed)
     runner.context.power.on["USB"] = (5.0, 0.1)
     result = runner.finish()
     assert isinstance(result.error, KeyboardInterrupt)
+    assert seen, "the press did not get lost"
     assert "(broken off by Ctrl-C or a signal)" in runner.recorder.committed[0].says
     runner.error = first = LinkTimeout("no reply")
     runner._discharge()
@@ -629,3 +632,10 @@ def test_a_store_that_fails_at_a_step_ends_the_run_as_before(runner: Any, steps:
     result = runner.run()
     assert result.error is failing
     assert not result.record.steps
+
+
+def test_relay_counts_are_asked_for_before_the_last_step_is_committed(runner: Any) -> None:
+    runner.recorder.commit = lambda _step: runner.recorder.committed.append(runner.context.log.notes.relay_counts)
+    runner._commit(1, "rails", "rails", 10.5, None)
+    runner._commit(2, "rails", "rails", 10.5, None)
+    assert runner.recorder.committed == [None, {"101": 7}]
