@@ -8,6 +8,7 @@ Every figure is a time of the test's own; none is a fact of the trade.
 from __future__ import annotations
 
 import asyncio
+import socket
 from collections.abc import Iterator
 from types import SimpleNamespace
 from typing import Any
@@ -132,3 +133,21 @@ def test_a_circuit_that_is_slower_than_time_makes_nobody_wait_for_ever(
     assert [name for name, _ in told] == ["one", "two"]
     assert told[0][1] < 0.1 + CATCH_UP + 0.02
     assert capsys.readouterr().err == f"virtual bench: {TOO_SLOW}\n", "once"
+
+
+def test_no_port_stays_open_where_what_follows_fails() -> None:
+    """An instrument is served and whoever is told of it fails: its socket is shut at once, not some day."""
+    idle = SimpleNamespace(cut=lambda _: [], reset_on_connect=False)
+    stage = SimpleNamespace(now=0.0, pace=1.0, moving=False, advance=lambda _: None, next_event=lambda: None)
+    bench = SimpleNamespace(stage=stage, instruments={"meter": idle}, target=None)
+    told: list[server.Addresses] = []
+
+    def ready(addresses: server.Addresses) -> None:
+        told.append(addresses)
+        raise OSError("the page has no address")
+
+    with pytest.raises(OSError, match="no address"):
+        server.serve(bench, ready=ready)  # type: ignore[arg-type]
+    port = int(told[0].instruments["meter"].split("::")[2])
+    with pytest.raises(ConnectionRefusedError), socket.create_connection(("127.0.0.1", port), timeout=5):
+        pass

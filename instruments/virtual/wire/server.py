@@ -368,10 +368,10 @@ async def _serve(
     server = WireServer(bench, host, first_port, heard)
     ended = asyncio.Event()
     _on_signals(ended)
-    addresses = await server.start()
-    if ready is not None:
-        ready(addresses)
-    try:
+    try:  # whatever ends it, an address that is taken or a `ready` that fails: no port stays open
+        addresses = await server.start()
+        if ready is not None:
+            ready(addresses)
         while not ended.is_set() and not (stop is not None and stop.is_set()):
             with contextlib.suppress(asyncio.TimeoutError):
                 await asyncio.wait_for(ended.wait(), 0.05 if stop is not None else 0.5)
