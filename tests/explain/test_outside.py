@@ -20,7 +20,7 @@ from wakeboard.harness.explain.naming import words
 from wakeboard.harness.explain.rank.ascent import Ascent, Solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.expansion import expanded
-from wakeboard.harness.explain.rank.likelihood import Likelihood
+from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.harness.explain.rank.suspects import Suspect, bridges_between
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part
@@ -169,6 +169,32 @@ def test_what_slopes_promise_a_fault_counts_where_the_board_gives_it(
     behind = dataclasses.replace(plain, mean=plain.mean + np.array([0.2, 0.0]))
     (again, _) = expanded(likelihood, [fault, behind], [spread, spread], least=0.0)
     assert (again.log_likelihood > plain.log_likelihood - 3) is counts
+
+
+def test_the_drawn_board_is_put_where_the_readings_want_it_wherever_a_fault_is(
+    wren: BoardModel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """y = 0.85 is within 1.5 deviations of the drawn board: alone it stays there, beside a fault that misses it not."""
+    evidence = Evidence(np.array([0.85, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=True)
+    likelihood = Likelihood(Bent(wren.circuit, 1.0), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
+    (spread,) = likelihood.spreads([Change()])
+    none = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    away = dataclasses.replace(
+        none, mean=none.mean + 0.3, suspects=(Suspect("R1:missing", "missing", 0.4),), values=(None,)
+    )
+    begun: list[tuple[str, ...]] = []
+    plain = Ascent.begun
+
+    def counted(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
+        begun.append(candidate.texts)
+        return plain(likelihood, candidate, spread)
+
+    monkeypatch.setattr(Ascent, "begun", counted)
+    expanded(likelihood, [none], [spread])
+    assert begun == []
+    expanded(likelihood, [none, away], [spread, spread])
+    assert begun == [("R1:missing",), ()]
 
 
 class Sleeping(Bent):

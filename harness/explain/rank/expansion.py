@@ -65,7 +65,9 @@ def expanded(
         and (not candidates[k].suspects or _at_best(candidates[k], y) > best - BEHIND)
     ]
     looked = [k for k in likely if misses(candidates[k], y, least)]
-    looked = [*looked[:MOST], *[k for k in looked[MOST:] if not candidates[k].suspects]]
+    drawn = [k for k in likely if not candidates[k].suspects]
+    # where a fault is put where the readings want it, so is the drawn board, though it misses none of them
+    looked = [*looked[:MOST], *[k for k in drawn if k not in looked[:MOST]]] if looked else []
     out = list(candidates)
     if not looked or not likelihood.unknowns:
         return out
