@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import click
@@ -19,8 +18,6 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.evidence.in_time import InTime
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.results.store.store import Store
-
-_LOADED = re.compile(r"\[([^][]*load=[^][]*)\]")  # a bench state as the arithmetic of --why has it
 
 
 @wakeboard_command(
@@ -139,10 +136,9 @@ def _board(given: str | None) -> Board | None:
 
 def _say(common: Common, explanation: Explanation, why: bool = False) -> None:
     from wakeboard.harness.explain.telling import tell
-    from wakeboard.results.report.text import state_words
 
     for line in tell(explanation, why=why):
-        common.say(visible(_LOADED.sub(lambda state: f"[{state_words(state[1]) or 'nothing powered'}]", line)))
+        common.say(visible(line))
 
 
 # --- with a bench ---------------------------------------------------------------------------------------------------

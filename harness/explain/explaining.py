@@ -326,14 +326,14 @@ def _mended_elsewhere(case: Case, groups: Sequence[Group], weighing: Weighing) -
 
 def _arithmetic(case: Case, weighing: Weighing, odd: Sequence[int]) -> list[str]:
     """What a person needs to check the ranking by hand: readings against predictions, then the sums."""
-    from wakeboard.harness.explain.telling import reading_text
+    from wakeboard.harness.explain.telling import plain, reading_text
 
     best = weighing.candidates[0] if weighing.candidates else None
     lines = []
     for k in odd:
         o = case.observations[k]
         drawn = weighing.none.hypothesis()
-        text = f"{o.label}: read {reading_text(o, o.y)}; as drawn {reading_text(o, float(drawn.mean[k]))}"
+        text = f"{plain(o.label)}: read {reading_text(o, o.y)}; as drawn {reading_text(o, float(drawn.mean[k]))}"
         text += f" ± {_sigma_text(o.quantity, float(np.sqrt(drawn.covariance[k, k])))}"
         if best is not None:
             text += f"; with {' and '.join(best.texts)} {reading_text(o, float(best.mean[k]))}"
