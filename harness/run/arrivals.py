@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.run.decide import Limits
+from wakeboard.instruments.virtual.circuit.bench.spread import DEVIATIONS
 from wakeboard.instruments.waveform import NoSuchEvent, Waveform
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.bench.rising import Level, Rising, Times, Wave
     from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
-DEVIATIONS: Final = 3.5  # as spread.py's, of what nobody states
+TIME: Final = "start-up time"  # what such a reading is called
 LENGTHS: Final = 1.5  # from one length of an even rise to the next
 SHORTEST: Final = 1e-4  # s
 LINE_SHARE: Final = 0.01  # of the height: how far straight lines may leave the wave

@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from wakeboard.harness.describe.state import BenchState, StateError
-from wakeboard.harness.run.arrivals import DEVIATIONS, Arrivals, Due
+from wakeboard.harness.run.arrivals import TIME, Arrivals, Due
+from wakeboard.instruments.virtual.circuit.bench.spread import DEVIATIONS
 from wakeboard.instruments.waveform import Waveform
 from wakeboard.results.told import PowerTold, StartUpTold
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.bench.rising import Level
     from wakeboard.results.records import RunRecord, Step
 
-TIME: Final = "start-up time"
 NEAR: Final = 3.0
 """Standard deviations within which a time counts as accounted for."""
 NAMED: Final = 5

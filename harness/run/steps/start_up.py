@@ -32,7 +32,7 @@ from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.describe.toml.fields import OneOrMore, Seconds, SecondsLimits, VoltsLimits, refused
 from wakeboard.harness.run import topology
-from wakeboard.harness.run.arrivals import Due
+from wakeboard.harness.run.arrivals import TIME, Due
 from wakeboard.harness.run.decide import OPEN, Limits, decide
 from wakeboard.harness.run.services.timing import READ_LEASE, SLOW_LEASE
 from wakeboard.harness.run.steps import power_on
@@ -56,7 +56,6 @@ NEEDS = Needs(power="either", energises=True, in_time=True)
 TELLS = (PowerTold, StartUpTold)
 STOPS = True
 
-TIME = "start-up time"
 EVERY_RAIL = "every rail"
 HALF = 0.5  # IEEE 181: the mid reference level
 SPAN = 0.1  # s after the ramp: what a board with capacitors of some 1000 µF takes (common practice, no source)
