@@ -170,6 +170,18 @@ def test_an_output_that_comes_on_by_a_setting_goes_off_and_is_told() -> None:
     assert not supply.on
 
 
+def test_an_output_that_comes_on_and_refuses_what_follows_goes_off_too() -> None:
+    class Refusing(Supply):
+        def set(self, channel: str, volts: float, amps: float) -> None:
+            super().set(channel, volts, amps)
+            raise BenchError("supply: refused", instrument="supply")
+
+    supply = Refusing()
+    with pytest.raises(SettingError, match="came on while it was set, and is off again"):
+        try_settings(supply, ["1"])
+    assert not supply.on
+
+
 def test_a_supply_that_cannot_tell_its_state_is_not_set() -> None:
     supply = Supply(tells=False)
     assert "its settings are not tried" in try_settings(supply, ["1"])[0]

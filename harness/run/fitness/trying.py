@@ -42,21 +42,26 @@ def _try_output(psu: Any, channel: str) -> list[str]:
     ask = psu.dialect.ask
     before = psu.settings(channel) if ask.volts is not None and ask.amps is not None else None
     level = psu.ovp_level(channel)
-    psu.set(channel, VOLTS, AMPS)
-    plan = protections(Setting(VOLTS, AMPS, OVP), Envelope(VOLTS, AMPS, INRUSH), psu, channel)
     try:
-        says = _try_protections(psu, channel, plan)
-    finally:
-        if level is not None:
-            psu.protect(channel, ovp=level)
-        if before is not None:
-            psu.set(channel, *before)
+        psu.set(channel, VOLTS, AMPS)
+        plan = protections(Setting(VOLTS, AMPS, OVP), Envelope(VOLTS, AMPS, INRUSH), psu, channel)
+        try:
+            return _try_protections(psu, channel, plan)
+        finally:
+            if level is not None:
+                psu.protect(channel, ovp=level)
+            if before is not None:
+                psu.set(channel, *before)
+    finally:  # also where a command was refused
+        _must_be_off(psu, channel)
+
+
+def _must_be_off(psu: Any, channel: str) -> None:
     if psu.is_on(channel):
         psu.off(channel)
         raise SettingError(
             f"{psu.name}: output {channel} came on while it was set, and is off again", instrument=psu.name
         )
-    return says
 
 
 def _try_protections(psu: Any, channel: str, plan: Armed) -> list[str]:
