@@ -58,18 +58,25 @@ def find_run(connection: sa.Connection, ref: str | None, store: str) -> int:
         if found is None:
             raise StoreError(f"{store} holds no run yet", kind="usage", store=store)
         return int(found)
-    ref = ref.strip().lower().replace("-", "")
+    typed, ref = ref, ref.strip().lower().replace("-", "")
     # Hex digits only, so that "g" is above all of them: a range that the index serves.
     query = sa.select(run.c.id, run.c.uuid).where(run.c.uuid >= ref, run.c.uuid < ref + "g").limit(6)
     rows = connection.execute(query).all() if ref.isalnum() else []
     if len(rows) == 1 or (rows and rows[0].uuid == ref):
         return int(rows[0].id)
     if not rows:
-        raise StoreError(
-            f"{store} has no run {ref!r}; `wakeboard unit SN` lists a unit's runs", kind="usage", store=store
-        )
+        raise StoreError(f"{store} has no run {typed!r}{_is_unit(connection, typed)}", kind="usage", store=store)
     shown = ", ".join(row.uuid[: len(ref) + 4] for row in rows[:5])
     raise StoreError(f"{ref!r} fits several runs ({shown}, …): give more letters", kind="usage", store=store)
+
+
+def _is_unit(connection: sa.Connection, typed: str) -> str:
+    """What to type, where a unit stands in the place of a run."""
+    query = sa.select(run.c.uuid).join(unit, unit.c.id == run.c.unit_id).where(unit.c.serial == typed.strip())
+    latest = connection.scalar(query.order_by(run.c.started.desc(), run.c.id.desc()).limit(1))
+    if latest is None:
+        return "; `wakeboard unit SN` lists a unit's runs"
+    return f": that is a unit, whose latest run is {latest[:8]}"
 
 
 # -- lists

@@ -140,6 +140,15 @@ def test_unknown_run_is_refused(store: Store, make_step: MakeStep) -> None:
         store.commit_step("0" * 32, make_step())
 
 
+def test_a_unit_in_the_place_of_a_run_is_told_its_latest(store: Store, make_start: Make, make_step: MakeStep) -> None:
+    put_run(store, make_start(unit="SK-001"), [make_step()])
+    latest = put_run(store, make_start(unit="SK-001"), [make_step()])
+    with pytest.raises(StoreError, match=f"no run 'SK-001': that is a unit, whose latest run is {latest[:8]}"):
+        store.run("SK-001")
+    with pytest.raises(StoreError, match="no run 'SK-002'; `wakeboard unit SN` lists a unit's runs"):
+        store.run("SK-002")
+
+
 def test_what_repeats_is_kept_once(store: Store, make_start: Make, make_step: MakeStep) -> None:
     for unit in ("001", "002", "003"):
         put_run(store, make_start(unit=unit), [make_step(number) for number in (1, 2)])
