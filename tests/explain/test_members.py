@@ -151,6 +151,12 @@ def test_a_net_that_a_missing_resistor_leaves_open_may_be_lifted_by_leaks() -> N
     assert sum(s.prior for s in own) == pytest.approx(1.3 * own[0].prior)
 
 
+def test_an_enable_alone_is_lifted_by_its_own_part_s_input() -> None:
+    drawn = _enabled(Part("X1", "unmodelled", {"1": "SENS_EN", "2": "GND"}, {}))
+    alone = Circuit([part for part in drawn.parts if part.name != "U1"], ground="GND")
+    assert _lifted(alone) == ["R1:missing SENS_EN++3V3:bridge=2M"]
+
+
 def test_what_another_resistor_holds_is_not_lifted() -> None:
     assert not _lifted(_enabled(Part("R3", "resistor", {"1": "SENS_EN", "2": "GND"}, {"value": 1e5})))
 

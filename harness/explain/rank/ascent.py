@@ -155,9 +155,8 @@ class Ascent:
         if last is None:
             self.going = False
         elif self.best is not None and self.wide != self.wide_at_best and math.isfinite(cost):
-            self.next = self._from(
-                place, EASED * bent
-            )  # other types are wide there: another way, whose first step costs
+            # other types are wide there: another way, whose first step may cost
+            self.next = self._from(place, EASED * bent)
         elif self.best is not None and self.failed % 2:
             self.next = 0.5 * (self.best.t + place.t)  # a diode's exponential bends within a step: halfway
         else:

@@ -169,7 +169,7 @@ def _lifted_by_leaks(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Susp
 
 LEAK_OHMS: Final = "2M"
 """Ω: some µA from a rail of a few volts, about the most that an input leaks by its sheet (spreads.toml)."""
-_HOLDS_NOTHING = ("capacitor", "testpoint", "connector", "button", "esd_array")
+_HOLDS_NOTHING = ("capacitor", "connector", "button", "esd_array", "unmodelled")
 
 
 def _leaks_from(circuit: Circuit, net: str, without: str) -> str | None:
@@ -184,8 +184,8 @@ def _leaks_from(circuit: Circuit, net: str, without: str) -> str | None:
             if entry is None or "pull_up" in entry or "pull_down" in entry or entry.get("drive", "off") != "off":
                 return None
             rail = rail or _rail_net(part, entry)
-        elif part.kind in ("load_switch", "ldo", "buck", "boost") and pin not in ("IN", "OUT", "GND", "VIN"):
-            rail = rail or part.pins.get("IN")
+        elif pin == "EN" and "IN" in part.pins:
+            rail = rail or part.pins["IN"]
         else:
             return None
     return rail if rail not in ("?", net, circuit.ground) else None
