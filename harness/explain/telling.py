@@ -23,6 +23,8 @@ NAMED = 0.01
 """Share of a group from which a fault in it is named in the table; the JSON document has all."""
 NAMES = 12
 WAYS = 5
+UNREAD = 1e-6
+"""V or A below which nothing of ours reads anything: a prediction of 40 nV is 0 V (common practice, no source)."""
 
 
 def reading_text(o: Observation, y: float) -> str:
@@ -30,7 +32,8 @@ def reading_text(o: Observation, y: float) -> str:
     if o.quantity == OHMS:
         ohms = o.ohms_of(y)
         return f"more than {show(o.top, 'Ω', 2)}" if math.isinf(ohms) else show(ohms, "Ω", 3)
-    return show(y, "A" if o.quantity == CURRENT else "V", 4)
+    seen = y if abs(y) >= UNREAD else 0.0
+    return show(seen, "A" if o.quantity == CURRENT else "V", 4)
 
 
 def plain(label: str) -> str:
@@ -144,7 +147,7 @@ def _model(explanation: Explanation) -> Iterator[str]:
         part, _, tail = each.path.partition(".")
         unit = value_unit(circuit.part(part), tail) if circuit is not None else ""
         yield (
-            f"  {fit.units} other unit{'s' if fit.units > 1 else ''}: {each.path} ({each.says}) is "
+            f"  {fit.units} other unit{'s' if fit.units > 1 else ''}: {_said(each.path, each.says)} is "
             f"{show(each.value, unit, 2)}, drawn as {show(each.drawn, unit, 2)}"
         )
     for path in fit.lacks:
@@ -152,9 +155,14 @@ def _model(explanation: Explanation) -> Iterator[str]:
         yield f"  it seems that {part} has no diode from {rest.partition('.')[0]} to its rail: its data sheet tells"
     for doubt in fit.doubts:
         yield (
-            f"  in doubt: {doubt.path} ({doubt.says}), {abs(doubt.deviations):.1f} deviations off: "
+            f"  in doubt: {_said(doubt.path, doubt.says)}, {abs(doubt.deviations):.1f} deviations off: "
             "its data sheet, or a reading of it alone, tells"
         )
+
+
+def _said(path: str, says: str) -> str:
+    """An unknown's path, and what it is where that says more."""
+    return path if path.endswith(says) else f"{path} ({says})"
 
 
 def _repairs(explanation: Explanation) -> Iterator[str]:

@@ -9,6 +9,7 @@ import dataclasses
 import json
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
@@ -20,7 +21,7 @@ from wakeboard.harness.explain.evidence.observe import observation
 from wakeboard.harness.explain.evidence.predict import Change
 from wakeboard.harness.explain.explaining import explain_case, explain_run
 from wakeboard.harness.explain.explanation import Explanation
-from wakeboard.harness.explain.telling import tell
+from wakeboard.harness.explain.telling import reading_text, tell
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case
 from wakeboard.instruments.virtual.circuit import parse_fault
 from wakeboard.results.explanation import ExplanationDocument
@@ -299,3 +300,16 @@ def test_a_reading_made_since_tells_to_which_rail_a_line_is_pulled(wren: BoardMo
     assert "A second load tells which" in lines[0].analysis.says
     assert "A second load tells which" not in lines[1].analysis.says
     assert lines[1].told().pull_to == "+3V3"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "y", "told"),
+    [
+        ("dc volts", 4.2e-8, "0 V"),
+        ("dc volts", -3e-5, "-30 µV"),
+        ("current", 8e-21, "0 A"),
+        ("current", 0.012, "12 mA"),
+    ],
+)
+def test_no_prediction_is_told_finer_than_anything_reads(quantity: str, y: float, told: str) -> None:
+    assert reading_text(SimpleNamespace(quantity=quantity), y) == told  # type: ignore[arg-type]
