@@ -22,7 +22,7 @@ FLOORS = ("harness", "instruments", "results")
 # a room may import those of a lower number, and itself
 ROOMS = {
     "describe": 0, "run": 1, "review": 2, "drawings": 3, "rehearse": 3, "explain": 3, "revise": 4, "page": 5, "demo": 5,
-    "cli": 6, "script": 6, "door": 7, "pytest_plug": 7,
+    "cli": 6, "script": 6, "door": 7, "pytest_plugin": 7,
 }  # fmt: skip
 
 # the same inside two rooms that have rooms of their own; what stands beside these may be imported by all
@@ -51,7 +51,7 @@ STUDY = {"harness.review.study.rails", "harness.review.study.study", "harness.re
 # A unit is weighed beside the board's other units, which are cases themselves.
 UNITS = {"harness.explain.unit.cases", "harness.explain.unit.units"}
 # pytest looks for hooks and fixtures in the plug-in's own module, and what it collects asks the plug-in for its seat.
-PLUG = {"harness.pytest_plug", "harness.pytest_plug.places", "harness.pytest_plug.steps"}
+PLUGIN = {"harness.pytest_plugin", "harness.pytest_plugin.places", "harness.pytest_plugin.steps"}
 
 # The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
 SPEAK_OF_EXIT_CODES = {"results.store.errors", "harness.run.session"}
@@ -167,7 +167,9 @@ def test_a_room_can_be_looked_over() -> None:
 
 def test_no_import_goes_round() -> None:
     """Type-only imports and those inside functions count: who must read one must not have to read the other first."""
-    assert sorted(map(sorted, _cycles())) == sorted(map(sorted, [CORE, STUDY, UNITS, PLUG]))  # the known ones, exactly
+    assert sorted(map(sorted, _cycles())) == sorted(
+        map(sorted, [CORE, STUDY, UNITS, PLUGIN])
+    )  # the known ones, exactly
 
 
 def _cycles() -> list[set[str]]:

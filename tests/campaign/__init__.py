@@ -7,7 +7,7 @@ python -m tests.campaign --bounds         how fast: the guard's bounds at the in
 
 served    the virtual bench in a process of its own, which keeps its own record of messages and outputs
 nursery   the real runner with the guard's process and a SQLite store, forked from a warm process a run
-plug      what fails inside the runner or the guard: the N-th write, read, query, commit, spawn
+failing   what fails inside the runner or the guard: the N-th write, read, query, commit, spawn
 proxy     the network in between: drops, stalls, halves, delays, doubles, cuts and swaps replies
 judge     outputs left on, steps lost or doubled, replies given to the wrong question
 lane      one bench, one nursery, one run at a time

@@ -18,7 +18,7 @@ import signal
 import sys
 from typing import Any
 
-from tests.campaign import plug
+from tests.campaign import failing
 from tests.campaign.board import SEQUENCES
 
 IDENTITIES = (
@@ -43,8 +43,8 @@ def run(order: dict[str, Any], sequences: dict[str, Any]) -> int:
     from wakeboard.results.store.store import Store
 
     before = set(sys.modules)
-    log = plug.Log(order["log"], "runner")
-    faults = plug.install("runner", order.get("spec") or {}, log)
+    log = failing.Log(order["log"], "runner")
+    faults = failing.install("runner", order.get("spec") or {}, log)
     if order.get("fsize"):
         resource.setrlimit(resource.RLIMIT_FSIZE, (order["fsize"], order["fsize"]))
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)

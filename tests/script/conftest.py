@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import wakeboard as wb
-from tests.script.plug import CACHE
+from tests.script.project import CACHE
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import wakeboard as wb
-from tests.script.plug import PLUG, run
+from tests.script.project import PLUGIN, run
 from wakeboard.harness.describe.load import load_sequence
 
 pytest_plugins = ["pytester"]
@@ -113,7 +113,7 @@ def any_on(folder: Path) -> bool:
 def test_the_power_is_off_at_every_end(served, how, sent, options):
     project, environment = served
     project.makepyfile(test_ends=ENDS)
-    command = [sys.executable, "-m", "pytest", *PLUG, "-p", "no:xdist", "--wb-bench", "bench.toml", "--wb-energise"]
+    command = [sys.executable, "-m", "pytest", *PLUGIN, "-p", "no:xdist", "--wb-bench", "bench.toml", "--wb-energise"]
     process = subprocess.Popen(
         [*command, *options, "test_ends.py"], cwd=project.path, env={**environment, "HOW": how}, stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),

@@ -1,7 +1,7 @@
 """Faults inside a process under test, and its own record of which reply it took for which question.
 
 `install(role, spec, log)` changes classes of the process that it is called in: a forked runner, or the guard, which is
-then started through this module (`python -m tests.campaign.plug`). The product knows nothing of it.
+then started through this module (`python -m tests.campaign.failing`). The product knows nothing of it.
 
 spec: {"role": "runner" | "guard", "op": one of OPS, "n": 1 …, "once": true | false}. The N-th operation of that role
 fails, and, unless `once`, all after it. Failures are what the operating system would raise there:
@@ -170,7 +170,7 @@ def _spawn(faults: Faults, log: Log, spec: dict[str, Any]) -> None:
             assert client.PROCESS in command, command
             told = json.dumps({"spec": spec, "log": log.path})
             environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), ENVIRONMENT: told}
-            process = subprocess.Popen([sys.executable, "-m", "tests.campaign.plug"], env=environment, **options)
+            process = subprocess.Popen([sys.executable, "-m", "tests.campaign.failing"], env=environment, **options)
             log.add("guard", pid=process.pid)
             return process
 

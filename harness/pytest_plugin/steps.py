@@ -16,9 +16,9 @@ import pytest
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.describe.sequence.steps import step_kinds
-from wakeboard.harness.pytest_plug import MARK, bench_table
-from wakeboard.harness.pytest_plug.places import StepFailed, told
-from wakeboard.harness.pytest_plug.reports import add_readings
+from wakeboard.harness.pytest_plugin import MARK, bench_table
+from wakeboard.harness.pytest_plugin.places import StepFailed, told
+from wakeboard.harness.pytest_plugin.reports import add_readings
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.sitting import Sitting

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.describe.sequence.steps import step_kinds
-from wakeboard.harness.pytest_plug import MARK
+from wakeboard.harness.pytest_plugin import MARK
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.live import reading_text
 

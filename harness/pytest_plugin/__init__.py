@@ -6,7 +6,7 @@
 
 Installed with Wakeboard (entry point `pytest11`), it does nothing until a test asks for a fixture or a sequence file is
 named; `-p no:wakeboard` keeps it out. This module loads nothing of Wakeboard: what it needs is loaded when it is used.
-The page beside it says what there is: pytest_plug.md.
+What there is: `pytest --fixtures` and `pytest --help`, each with its words; the README has a beginning.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from wakeboard.harness.describe.board.board import Board
-    from wakeboard.harness.pytest_plug.places import Point, Supply
-    from wakeboard.harness.pytest_plug.table import BenchTable
+    from wakeboard.harness.pytest_plugin.places import Point, Supply
+    from wakeboard.harness.pytest_plugin.table import BenchTable
     from wakeboard.harness.script.seat import Seat
     from wakeboard.results.records import Step
 
@@ -72,7 +72,7 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     patterns = parent.config.getini("wakeboard_sequences")
     if not (parent.session.isinitpath(file_path) or any(file_path.match(each) for each in patterns)):
         return None
-    from wakeboard.harness.pytest_plug.steps import SequenceFile, is_sequence
+    from wakeboard.harness.pytest_plugin.steps import SequenceFile, is_sequence
 
     return SequenceFile.from_parent(parent, path=file_path) if is_sequence(file_path) else None
 
@@ -97,7 +97,7 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
 def bench_table(config: pytest.Config) -> BenchTable:
     """The one bench of this session."""
     if _TABLE not in config.stash:
-        from wakeboard.harness.pytest_plug.table import BenchTable
+        from wakeboard.harness.pytest_plugin.table import BenchTable
 
         config.stash[_TABLE] = BenchTable(config)
     return config.stash[_TABLE]
@@ -130,7 +130,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Seat]:
 @pytest.fixture
 def supply(bench: Seat, request: pytest.FixtureRequest) -> Callable[[str], Supply]:
     """supply("USB").on(limit="120 mA"), .off(), .amps()"""
-    from wakeboard.harness.pytest_plug.places import Supply
+    from wakeboard.harness.pytest_plugin.places import Supply
 
     return lambda name: Supply(bench, name, request.node)
 
@@ -138,7 +138,7 @@ def supply(bench: Seat, request: pytest.FixtureRequest) -> Callable[[str], Suppl
 @pytest.fixture
 def point(bench: Seat) -> Callable[[str], Point]:
     """point("TP7").volts()"""
-    from wakeboard.harness.pytest_plug.places import Point
+    from wakeboard.harness.pytest_plugin.places import Point
 
     return lambda name: Point(bench, name)
 
@@ -146,7 +146,7 @@ def point(bench: Seat) -> Callable[[str], Point]:
 @pytest.fixture
 def run_step(bench: Seat, request: pytest.FixtureRequest) -> Callable[..., Step]:
     """run_step(do="rails"): one step of a sequence; fails the test where the step is no pass."""
-    from wakeboard.harness.pytest_plug.places import allowed, must_pass
+    from wakeboard.harness.pytest_plugin.places import allowed, must_pass
 
     def step(**table: Any) -> Step:
         allowed(request.node, table.get("do", ""))

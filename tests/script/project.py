@@ -14,8 +14,8 @@ from wakeboard.results.store import store  # noqa: F401
 KNOWN = any(point.name == "wakeboard" for point in metadata.entry_points(group="pytest11"))
 CACHE = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
 """Where the compiled solver is: pytester gives each test a home of its own."""
-PLUG = () if KNOWN else ("-p", "wakeboard.harness.pytest_plug")
+PLUGIN = () if KNOWN else ("-p", "wakeboard.harness.pytest_plugin")
 
 
 def run(pytester, *args):
-    return pytester.runpytest_subprocess(*PLUG, "-p", "no:xdist", "--wb-unit", "SK-A-001", *args)
+    return pytester.runpytest_subprocess(*PLUGIN, "-p", "no:xdist", "--wb-unit", "SK-A-001", *args)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from wakeboard.harness.describe.load import load_bench, load_board
-from wakeboard.harness.pytest_plug.reports import add_readings
+from wakeboard.harness.pytest_plugin.reports import add_readings
 from wakeboard.harness.script.given import faults_of
 from wakeboard.harness.script.seat import Seat
 from wakeboard.results.store.store import Store

@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 import pytest
 
 import wakeboard as wb
-from tests.script.plug import KNOWN, PLUG, run
+from tests.script.project import KNOWN, PLUGIN, run
 
 pytest_plugins = ["pytester"]
 pytestmark = pytest.mark.timeout(400)
@@ -94,8 +94,8 @@ def test_nothing_is_done_for_a_project_that_does_not_ask(pytester):
             assert not {"numpy", "pydantic", "pandas", "sqlalchemy", "click"} & set(sys.modules)
         """
     )
-    pytester.runpytest_subprocess(*PLUG).assert_outcomes(passed=1)
-    asked = pytester.runpytest_subprocess(*PLUG, "steps.toml")
+    pytester.runpytest_subprocess(*PLUGIN).assert_outcomes(passed=1)
+    asked = pytester.runpytest_subprocess(*PLUGIN, "steps.toml")
     assert "found nothing" in asked.stdout.str()
     if KNOWN:
         kept_out = pytester.runpytest_subprocess("-p", "no:wakeboard", "--wb-unit", "X")
@@ -105,7 +105,7 @@ def test_nothing_is_done_for_a_project_that_does_not_ask(pytester):
 def test_one_bench_is_not_shared_out(project):
     pytest.importorskip("xdist")
     project.makepyfile(test_skep=TWENTY)
-    bench = project.runpytest_subprocess(*PLUG, "-n", "2", "--wb-bench", "bench.toml")
+    bench = project.runpytest_subprocess(*PLUGIN, "-n", "2", "--wb-bench", "bench.toml")
     assert "one bench serves one process" in bench.stderr.str()
-    steps = project.runpytest_subprocess(*PLUG, "-n", "2", "first-power-on.toml")
+    steps = project.runpytest_subprocess(*PLUGIN, "-n", "2", "first-power-on.toml")
     assert "its steps go in order" in steps.stdout.str()
