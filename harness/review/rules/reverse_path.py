@@ -53,7 +53,7 @@ def _turned(study: Study, part: Part) -> Iterator[Concern]:
     into_source = study.points.current(part.name, "S")
     k = int(np.argmax(into_source))
     supplies = {supply.net for supply in study.board.supplies.values()}
-    if into_source[k] > 1e-3 and len(study.board.supplies) == 1 and _leads_to(study, part.pins["S"], supplies):
+    if into_source[k] > 1e-3 and _leads_to(study, part.pins["S"], supplies):
         yield Concern(
             "reverse-path", True, (part.pins["D"], part.pins["S"]), path=(part.name,), state=study.cases[k].state,
             says=f"{part.name} lies in the supply's path with its gate tied down and its body diode against the "
