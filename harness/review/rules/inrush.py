@@ -39,8 +39,8 @@ def find(study: Study) -> Iterator[Concern]:
                 soft = _softly(study, supply.net, k) if not fault and supply.kind == "usb" else {}
                 asks = bool(soft) and charge - _charge(study, points, k, tuple(soft)) <= allowed
                 yield Concern(
-                    "inrush", supply.kind == "usb" and not asks, (supply.net, *fault), state=case.state, value=charge, unit="C",
-                    weight=charge / allowed,
+                    "inrush", supply.kind == "usb" and not asks, (supply.net, *fault), state=case.state, value=charge,
+                    unit="C", weight=charge / allowed,
                     says=f"plugging {name} in charges {show(charge, 'C')} of capacitors at once; {rule}",
                     do="use smaller capacitors before the first switch, or a switch with a soft start",
                     settles=_soft_start(soft) if asks else "",
@@ -54,7 +54,7 @@ def _soft_start(soft: dict[str, str]) -> str:
 
 
 def _softly(study: Study, plug: str, k: int) -> dict[str, str]:
-    """Net -> the regulator that is up in a case and through which it gets what comes in at a plug: most start softly."""
+    """Net -> the regulator, up in a case, through which it gets what comes in at a plug: most start softly."""
     regulators = [part for part in study.board.parts.values() if part.kind in REGULATORS]
     found = {part.pins["OUT"]: part.name for part in regulators if enabled(study, part, k)}
     todo = list(found)

@@ -49,10 +49,12 @@ def find(study: Study) -> Iterator[Concern]:
         amps = abs(float(points.current(part, pin)[row]))
         if amps > most:
             net = study.board.parts[part].pins[pin]
+            other = [study.circuit.part(sinks.partition(".")[0]).pins[sinks.partition(".")[2]]] if sinks else []
+            lamps = [lamp for each in (net, *other) for lamp in _lamps_at(study, each)]
             yield Concern(
-                "rating", True, (net, *_lamps_at(study, net)), path=(f"{part}.{pin}",), state=study.cases[k].state,
-                value=amps, unit="A", weight=amps / most,
-                says=f"{part}.{pin}, driven {level}{' with ' + sinks + ' low' if sinks else ''}, gives {show(amps, 'A')}; "
+                "rating", True, tuple(dict.fromkeys((net, *lamps, *other))), path=(f"{part}.{pin}",),
+                state=study.cases[k].state, value=amps, unit="A", weight=amps / most,
+                says=f"{part}.{pin}, driven {level}{f' with {sinks} low' if sinks else ''}, gives {show(amps, 'A')}; "
                 f"it stands {show(most, 'A')}",
                 do=f"put a resistor, or a larger one, between {part}.{pin} and what it drives, or a transistor",
             )  # fmt: skip

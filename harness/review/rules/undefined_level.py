@@ -75,13 +75,21 @@ def _leaks(study: Study) -> Iterator[Concern]:
         if rail is None:
             continue
         other = rail if level == "low" else study.board.ground
+        silent = _leaks_unsaid(study, line.net) if _pulled(study, line.net) else []
         if leaks(study, line.net, other, k) not in limits or (level == "low" and _opens_bases(study, line, other, k)):
             yield Concern(
-                "undefined-level", True, (line.net,), state=study.cases[k].state, weight=0.5,
-                says=f"{name} should be {level} in the state 'boot' and nothing that is fitted holds it: a leak of "
-                f"{show(LEAK_OHMS, 'Ω')} moves it",
+                "undefined-level", not silent, (line.net,), state=study.cases[k].state, weight=0.5,
+                says=f"{name} should be {level} in the state 'boot' and "
+                + ("what is fitted holds it weakly" if silent else "nothing that is fitted holds it")
+                + f": a leak of {show(LEAK_OHMS, 'Ω')} moves it",
                 do=f"fit a pull-{'up' if level == 'high' else 'down'} on {line.net}",
+                settles=f"what {' and '.join(silent)} may leak: leak" if silent else "",
             )  # fmt: skip
+
+
+def _leaks_unsaid(study: Study, net: str) -> list[str]:
+    """The pins on a net whose leakage the drawing does not state."""
+    return [f"{part.name}.{pin}" for part, pin, entry in study.chips() if part.pins[pin] == net and "leak" not in entry]
 
 
 def _opens_bases(study: Study, line: Line, other: str, k: int) -> bool:
