@@ -232,8 +232,8 @@ def shared_bodges(
             else:
                 groups.setdefault((line.line, bodge_where(line.fit)), {})[unit] = line
     told = []
-    for (line, _), found in groups.items():
-        carry = tuple((others or {}).get(line, ())) if len(found) > 1 else ()
+    for (name, _), found in groups.items():
+        carry = tuple((others or {}).get(name, ())) if len(found) > 1 else ()
         told += [replace(bodge, others=carry) for bodge in _one_for_all(found)]
     return (*told, *(SharedBodge(text, units=tuple(units)) for text, units in alone.items()))
 
@@ -259,7 +259,12 @@ def _one_for_all(found: Mapping[str, LineWords]) -> list[SharedBodge]:
     told = replace(told, window=f"{window} in each unit")
     ohms = show(fit.fit_ohms, "Ω")
     where = f" {told.where}" if told.where else ""
-    return [replace(told, text=f"solder {ohms}{where} on {first.line} in units {and_list(list(found))}; {window} in each of them")]
+    return [
+        replace(
+            told,
+            text=f"solder {ohms}{where} on {first.line} in units {and_list(list(found))}; {window} in each of them",
+        )
+    ]
 
 
 def _bodge(units: Sequence[str], line: LineWords, fit: Bodge) -> SharedBodge:

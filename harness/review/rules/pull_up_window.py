@@ -50,7 +50,7 @@ def _pull_up(study: Study, line: Line) -> tuple[float | None, float | None, tupl
             continue
         other = nets[1] if nets[0] == line.net else nets[0]
         fed = [rail.volts.nominal if rail.volts else None for rail in study.rails_on(other)]
-        fed += [supply.volts for supply in study.board.supplies.values() if supply.net == other and not fed]
+        fed += [supply.volts.nominal for supply in study.board.supplies.values() if supply.net == other and not fed]
         if fed:
             siemens += 1 / float(part.values["value"])
             parts.append(part.name)

@@ -75,7 +75,10 @@ def _leaks(study: Study) -> Iterator[Concern]:
         if rail is None:
             continue
         other = rail if level == "low" else study.board.ground
-        silent = _leaks_unsaid(study, line.net) if _pulled(study, line.net) else []
+        pulled = _pulled(study, line.net)
+        silent = _leaks_unsaid(study, line.net) if pulled else []
+        if pulled and not silent:
+            continue  # every leak is stated, and the net was solved with them
         if leaks(study, line.net, other, k) not in limits or (level == "low" and _opens_bases(study, line, other, k)):
             yield Concern(
                 "undefined-level", not silent, (line.net,), state=study.cases[k].state, weight=0.5,
@@ -83,7 +86,7 @@ def _leaks(study: Study) -> Iterator[Concern]:
                 + ("what is fitted holds it weakly" if silent else "nothing that is fitted holds it")
                 + f": a leak of {show(LEAK_OHMS, 'Ω')} moves it",
                 do=f"fit a pull-{'up' if level == 'high' else 'down'} on {line.net}",
-                settles=f"what {' and '.join(silent)} may leak: leak" if silent else "",
+                settles=f"what {' and '.join(silent)} may leak: leak in its io table" if silent else "",
             )  # fmt: skip
 
 
@@ -229,6 +232,8 @@ def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool
     held_off = line.when.get("boot") == "low" and bool(_controlled(study, line.net)) and not case.line
     if own and not held_off and not any(study.rail_should_be_on(name, case) for name in own):
         return False  # nobody who reads it is there
+    if line.rail in study.board.supplies and line.rail not in case.supplies and not held_off:
+        return False
     always = [name for name, rail in study.board.rails.items() if not rail.on_when]
     return any(study.rail_should_be_on(name, case) for name in always or rails)
 

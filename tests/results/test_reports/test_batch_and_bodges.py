@@ -136,5 +136,7 @@ def test_a_repair_is_told_with_its_unit(skep_runs: list[RunRecord], explanation:
     turn = do.index('Turn D3 round. wakeboard rework SK-A-002 "D3 turned round" --fault D3:as_drawn')
     again = do.index("Run the same sequence on it again")
     assert do.index("SK-A-002") < turn < again
-    assert "+3V3_SENS is outside its limits in every unit" in do[again:]  # what the design does is not the repair's to mend
+    assert (
+        "+3V3_SENS is outside its limits in every unit" in do[again:]
+    )  # what the design does is not the repair's to mend
     assert "Repair: turn D3 round." in render_run(skep_runs[1], document)
