@@ -63,6 +63,8 @@ def test_a_weak_pull_against_a_leak_that_nobody_stated_is_a_question(draw: Draw,
 def test_a_leak_that_is_stated_is_judged_and_no_pull_is_a_concern(draw: Draw, ask: Draw) -> None:
     stated = BOARD.replace('pulls = "none" }', 'pulls = "none", leak = "50 nA" }')
     assert (draw(stated), ask(stated)) == ([], [])
+    weakest = BOARD.replace('value = "1M"', 'value = "10M"')  # 1 µA makes 10 V of it: as good as none
+    assert told(draw(weakest)) == [("undefined-level", ("KEY",))]
     open_line = BOARD.replace('R3 = { kind = "resistor", value = "1M", pins = ["+3V3", "KEY"] }\n', "")
     assert told(draw(open_line)) == [("undefined-level", ("KEY",))]
 

@@ -67,7 +67,8 @@ def test_a_step_that_no_point_lets_measure_is_skipped_and_says_so(toy: Any) -> N
     toy.board.write_text(text.replace('TP4 = { net = "EN", place = "bottom edge, first pad" }\n', ""), encoding="utf-8")
     told: list[str] = []
     stepped = toy.steps(
-        '[[step]]\ndo = "resistance"\n[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\n[[step]]\ndo = "line"\n'
+        '[[step]]\ndo = "resistance"\n[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\n'
+        '[[step]]\ndo = "line"\n'
     )
     result = run(stepped, observer=PlainObserver(told.append))
     line = step(result, "line")
