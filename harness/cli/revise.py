@@ -330,8 +330,8 @@ def _verdict(found: Any) -> str:
     about = "; ".join(f"{each.rule} {', '.join(each.nets)}" for each in found.mends)
     brings = "; brings " + "; ".join(each.says for each in found.brings) if found.brings else ""
     moved = "".join(f"; {'worse' if each.worse else 'better'}: {_grown(each)}" for each in found.grown)
-    return f"{found.change.title}: {effect}" + (f" {about}" if about else "") + brings + moved + (
-        f" ({found.says})" if found.says else "")  # fmt: skip
+    mends = f"; mends {about}" if found.harms and about else f" {about}" if about else ""
+    return f"{found.change.title}: {effect}{mends}{brings}{moved}" + (f" ({found.says})" if found.says else "")
 
 
 def _concern(each: Concern) -> str:
