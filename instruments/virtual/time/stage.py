@@ -122,6 +122,10 @@ class Stage:
         """Call `watcher` whenever the circuit may have moved."""
         self._watchers.append(watcher)
 
+    def forget(self, watcher: Callable[[], None]) -> None:
+        """Call it no longer."""
+        self._watchers.remove(watcher)
+
     # --- time -------------------------------------------------------------------------------------------------------
     def at(self, time: float, action: Callable[[], None]) -> Event:
         """Have `action` called when the time comes."""
