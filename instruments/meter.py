@@ -155,6 +155,8 @@ class TableMeter(ABC):
         half = self._half_width(quantity, value, range, nplc)
         step = self.quantity(quantity).resolution * abs(range if range is not None else value)
         known = math.sqrt(half**2 / 3 + step**2 / 12)
+        if not scatter:  # nothing is known from few samples
+            return known
         return half_expanded([(known, math.inf), (scatter / math.sqrt(count), max(count - 1, 1))])
 
     def _half_width(self, quantity: str, value: float, range: float | None, nplc: float | None) -> float:

@@ -93,6 +93,7 @@ class Instant:
         self._bench = _bench(model.circuit)
         self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
         self._heard: frozenset[Any] | None = None
+        self._dark = False  # whether every output is off, in what is heard
         self._state: Point | None = None
         self._stale = self._due = True
         self.known: dict[Any, Point] = {}  # states that were solved before: the meter comes back to a point
@@ -118,7 +119,7 @@ class Instant:
         if not self._stale and self._state is not None:
             return self._state
         if self._heard is None:
-            self._heard = self._bench.heard(self._values)
+            self._heard, self._dark = self._bench.heard(self._values), self._bench.is_dark(self._values)
         key = self._heard, self._bench.reached(self._values, self._moves)
         state = self.known.pop(key, None)
         if state is None:
@@ -136,7 +137,7 @@ class Instant:
         state. With power on a board may have more than one answer and goes on along the branch it is on: there only if
         it stood by the other board until now."""
         there, last, alike = self._begins.get(key), self._state, self._alike
-        if there is None or last is None or self._bench.is_dark(self._values):
+        if there is None or last is None or self._dark:
             return there or last
         if alike is None or alike.layout is not last.layout:
             return last
