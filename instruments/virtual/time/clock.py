@@ -10,9 +10,7 @@ from wakeboard.instruments.virtual.time.stage import Event, Stage
 class Ticker:
     """A callback that runs each period of virtual time until it is stopped."""
 
-    def __init__(
-        self, stage: Stage, period: float, callback: Callable[[], None], resting: Callable[[], float]
-    ) -> None:
+    def __init__(self, stage: Stage, period: float, callback: Callable[[], None], resting: Callable[[], float]) -> None:
         self._stage = stage
         self._period = period
         self._resting = resting
