@@ -34,6 +34,8 @@ class Concern:
     unit: str = ""
     weight: float = field(default=0.0, compare=False)
     """How bad, for choosing the worst of several states that show the same thing."""
+    beyond: float | None = field(default=None, compare=False)
+    """How far it is past what is allowed, in `unit`, where neither value nor weight says it."""
     stated: bool = field(default=False, compare=False)
     """Whether a document of the part's maker shows the cause."""
     also: tuple[Concern, ...] = field(default=(), compare=False)

@@ -21,9 +21,10 @@ from functools import partial
 from typing import Any, Literal
 
 from wakeboard.instruments.dialect import Accuracy, Asking, PsuDialect
-from wakeboard.instruments.errors import DialectError, OutputOnError, SettingError
+from wakeboard.instruments.errors import BenchError, DialectError, OutputOnError, SettingError
 from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.lock import not_kept_out
 from wakeboard.instruments.link.replies import truth
 from wakeboard.instruments.scpi.psu_looks import Commanded, Looks, Sample
 from wakeboard.instruments.scpi.psu_outputs import Limits, Outputs
@@ -83,6 +84,8 @@ class Psu(Spoken[PsuDialect]):
     def cautions(self) -> list[str]:
         """What a person should know before this supply energises a board."""
         said = [*self.dialect.cautions, *([self.link.not_excluded] if self.link.not_excluded else [])]
+        if others := not_kept_out(self.link.address, self.dialect.held is not None):
+            said.append(others)
         can = self.dialect.can
         if not can.ovp:
             said.append("This supply has no over-voltage protection.")
@@ -310,7 +313,7 @@ class Psu(Spoken[PsuDialect]):
                 break
             if attempt == 2:
                 raise OutputOnError(
-                    f"{self.link.name} channel {', '.join(left)} was switched off and says that it is on",
+                    f"{self.link.name} channel {', '.join(left)} was switched off and says that it is on{self._held()}",
                     instrument=self.link.name,
                 )
             self.repeated.update(left)
@@ -319,6 +322,14 @@ class Psu(Spoken[PsuDialect]):
             if name in self.looks.commanded:
                 self.looks.commanded[name].on = False
         return bool(self.looks.state_questions(names[0]))
+
+    def _held(self) -> str:
+        """Why a supply may refuse to be switched off, as far as it tells: another program's lock."""
+        try:
+            told = self.speaker.held_elsewhere()
+        except BenchError:
+            return ""
+        return f"; {told}" if told else ""
 
     def _still_on(self, name: str) -> bool:
         state = self.looks.state_questions(name)

@@ -45,10 +45,15 @@ def _unseen(study: Study, part: Part) -> Iterator[Concern]:
     ohms, others = _to_ground(study, net)
     if bus is not None and not _is_sink(ohms, others):
         yield Concern(
-            "weak-pull", True, (bus, net), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
+            "weak-pull", True, (bus, net), path=(part.name,), value=ohms, unit="Ω" if ohms else "", beyond=_off(ohms),
             says=f"{part.name}: {_found(net, ohms, others)}: no USB-C source gives {bus} power, with any cable",
             do=f"fit {show(TYPE_C_RD, 'Ω')} from each of CC1 and CC2 to ground, and nothing else",
         )  # fmt: skip
+
+
+def _off(ohms: float | None) -> float | None:
+    """How far a resistor is from what a sink has."""
+    return None if ohms is None else abs(ohms - TYPE_C_RD)
 
 
 def _is_sink(ohms: float | None, others: list[str]) -> bool:
@@ -67,7 +72,7 @@ def _termination(study: Study, part: Part, pin: str) -> Iterator[Concern]:
         return
     found = _found(f"{part.name}.{pin}", ohms, others)
     yield Concern(
-        "weak-pull", True, (net,), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
+        "weak-pull", True, (net,), path=(part.name,), value=ohms, unit="Ω" if ohms else "", beyond=_off(ohms),
         says=f"{found}: a USB-C source switches on for {show(TYPE_C_RD, 'Ω')} only",
         do=f"fit {show(TYPE_C_RD, 'Ω')} from {net} to ground" + (", and nothing else" if others else ""),
     )  # fmt: skip

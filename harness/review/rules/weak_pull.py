@@ -124,9 +124,10 @@ def _fight(study: Study, held: Held, pin: str, fights: str, pull: HiddenPull) ->
     enough = float(ohms[np.argmax(holds)]) if holds.any() else None
     worst = float(volts[0])
     level = held.level
+    beyond = worst - limits.high if limits.high is not None else (limits.low or 0.0) - worst
     yield Concern(
         "weak-pull", True, (held.net,), path=(pin.partition(".")[0],), state=case.state, value=worst, unit="V",
-        weight=1.0,
+        weight=1.0, beyond=beyond,
         says=f"{held.name} should be {level} and the pin {pin} may hide a pull of {show(pull.low, 'Ω')} .. "
         f"{show(pull.high, 'Ω')} the other way ({pull.source}): the line would sit at {show(worst, 'V')}"
         + (f"; the fitted pull holds against {show(enough, 'Ω')} and up" if enough
