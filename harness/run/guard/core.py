@@ -38,6 +38,7 @@ LEAD_TIME: Final = 0.05  # s; a processor that sleeps for a moment is no lead th
 NEAR_LIMIT: Final = 0.97  # where a supply does not tell its mode: so near the limit it limits
 LIMIT_SHARE: Final = 0.02  # of the limit: what programming it may be off by (common practice, no source)
 LIMIT_TIME: Final = 0.03  # s; a charge from the supply's own output capacitor is no limit that fails
+NEVER: Final = (None,) * 5
 NO_NUMBER: Final = 9.0e37  # SCPI-1999 (from memory): 9.9E37, -9.9E37 and 9.91E37 stand for no reading
 
 
@@ -145,7 +146,7 @@ def _says_late(late: float, cut: Cut) -> str:
 def suspicious(watch: Watch) -> bool:
     """Whether a rule is about to be broken, so that the next look should come soon."""
     since = (watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since, watch.beyond_since)
-    return any(each is not None for each in since)
+    return since != NEVER
 
 
 def is_reading(*values: float) -> bool:
