@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "power off"
-NEEDS = Needs(power="either")
+NEEDS = Needs(power="either", ends=True)
 TELLS = (DischargeTold,)
 STOPS = True
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "power on"
-NEEDS = Needs(power="either", energises=True)
+NEEDS = Needs(power="either", energises=True, accuses=True)
 TELLS = (PowerTold,)
 STOPS = True
 

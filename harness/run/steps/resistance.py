@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "resistance"
-NEEDS = Needs(power="off")
+NEEDS = Needs(power="off", clears=True)
 TELLS = (OhmsTold,)
 STOPS = True
 
