@@ -10,7 +10,6 @@ import re
 import sys
 from typing import Any, Final
 
-EXTRAS: Final = {"USB": "usb", "GPIB": "gpib"}
 _RULES: Final = "/etc/udev/rules.d/50-instruments.rules"
 _RELOAD: Final = "then `sudo udevadm control --reload` and plug it in again"
 
