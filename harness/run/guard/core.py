@@ -48,6 +48,7 @@ NEAR_LIMIT: Final = 0.97  # where a supply does not tell its mode: so near the l
 LIMIT_SHARE: Final = 0.02  # of the limit: what programming it may be off by (common practice, no source)
 STRAY_AMPS: Final = 0.005  # A beyond the readback's error: offsets of a supply (common practice, no source)
 LIMIT_TIME: Final = 0.03  # s; a charge from the supply's own output capacitor is no limit that fails
+NEVER: Final = (None,) * 6
 NO_NUMBER: Final = 9.0e37  # SCPI-1999 (from memory): 9.9E37, -9.9E37 and 9.91E37 stand for no reading
 
 
@@ -155,8 +156,11 @@ def _says_late(late: float, cut: Cut) -> str:
 
 def suspicious(watch: Watch) -> bool:
     """Whether a rule is about to be broken, so that the next look should come soon."""
-    since = (watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since, watch.beyond_since)
-    return watch.reversed_since is not None or any(each is not None for each in since)
+    since = (
+        watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since, watch.beyond_since,
+        watch.reversed_since,
+    )  # fmt: skip
+    return since != NEVER
 
 
 def is_reading(*values: float) -> bool:

@@ -203,6 +203,18 @@ class Guard:
             for live in self._live.values()
         )
 
+    @property
+    def next_event(self) -> float:
+        """s on the clock, of a guard that is to look closely: until then, looks at outputs that show the same tell
+        nothing new. A step of a ramp is due, a change is long past, or now, where a rule is about to be broken."""
+        due = math.inf
+        for live in self._live.values():
+            if suspicious(live.watch):
+                return self.clock.now()
+            past = live.watch.changed + max(CLOSE, live.envelope.inrush_s)
+            due = min(due, live.due if live.ramp is not None else past)
+        return due
+
     def tick(self) -> None:
         """Climb ramps, take one sample of each output that is on, apply the rules; then one look besides, where one is
         due: at what an output is set to, or at one that is off. A link that fails cuts the power."""
