@@ -144,7 +144,7 @@ class Outputs:
 
     def _is_selected(self, name: str, reply: str) -> bool:
         try:
-            return int(number(reply)) == self.values(name)["n"]
+            return bool(int(number(reply)) == self.values(name)["n"])
         except ReplyError:
             return False
 
