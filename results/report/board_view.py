@@ -167,7 +167,7 @@ def board_view(
         after=after,
         table=table(comparison, MOST_COLUMNS),
         matrix=rv.backfeed_matrix(records),
-        backfeed=backfeed_told(records, comparison.units, short, {u: _faulty(e) for u, e in by_unit.items()}),
+        backfeed=backfeed_told(records, comparison, short, {u: _faulty(e) for u, e in by_unit.items()}),
         overlays=_overlays(pen, records, short),
         findings=findings,
         revision_list=_revision_list(findings),

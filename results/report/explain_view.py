@@ -269,7 +269,8 @@ def _one_for_all(found: Mapping[str, LineWords]) -> list[SharedBodge]:
     if len({line.bodge for line in found.values()}) == 1:
         return [replace(told, text=first.bodge + (f" (in units {and_list(list(found))})" if len(found) > 1 else ""))]
     window = f"anything {_window(low, high)} works"
-    told = replace(told, window=f"{window} in the worst case of each of them")
+    reads = sorted(v for each in fits if each.fit_ohms == fit.fit_ohms for v in each.after_volts)
+    told = replace(told, window=f"{window} in the worst case of each of them", after=tuple(reads))
     ohms = show(fit.fit_ohms, "Ω")
     where = f" {told.where}" if told.where else ""
     return [

@@ -128,6 +128,6 @@ def _ohms(c: Comparison) -> str:
         return ""
     good = f"± {100 * min(shares):.2g} %" + (f" to ± {100 * max(shares):.2g} %" if max(shares) > min(shares) else "")
     return (
-        f"The ohms are exact to {good} of the highest in their row (95 %), leads not counted: below some ohms those "
+        f"The ohms are known to {good} of the highest in their row (95 %), leads not counted: below some ohms those "
         "count more. Across diodes and chips they depend on the meter's test current: compare units, not meters."
     )

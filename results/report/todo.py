@@ -86,7 +86,8 @@ def _or_else(explained: ExplanationView | None) -> str:
 
 def _again(c: Comparison, unit: str, record: RunRecord | None, bodges: Sequence[SharedBodge]) -> Iterator[ToDo]:
     """The run that shows whether it is done."""
-    words = "Run the same sequence on it again."
+    named = f" ({record.sequence})" if record is not None else ""
+    words = f"Run the same sequence{named} on it again."
     if record is not None and never_powered(record):
         words += " That is its first power-on: it was never powered, so further faults may be waiting."
     if told := should_read(c, unit, {bodge.line for bodge in bodges}):
@@ -96,9 +97,9 @@ def _again(c: Comparison, unit: str, record: RunRecord | None, bodges: Sequence[
 
 def _once(bodge: SharedBodge) -> str:
     """A bodge for several units, with its range, what the line reads then, and what it costs."""
-    words = f"{_begun(_fit(bodge))}, in units {and_list([*bodge.units, *bodge.others])}; {bodge.window}"
+    words = f"{_begun(_fit(bodge))}, in units {and_list(sorted([*bodge.units, *bodge.others]))}; {bodge.window}"
     if bodge.others and bodge.units:
-        words += f" (worked out from {and_list(list(bodge.units))}; the others carry the same parts)"
+        words += f" (worked out from {and_list(sorted(bodge.units))}; the others carry the same parts)"
     words += "."
     if bodge.after:
         words += f" {bodge.line} then reads {show(bodge.after[0], 'V', 3)} to {show(bodge.after[-1], 'V', 3)}."
@@ -157,8 +158,8 @@ def _how(repair: Repair) -> str:
         return ""
     return (
         " Power off, look along both with a magnifier: between neighbouring pads and pins, under parts, at capacitors. "
-        "If nothing shows, feed at most 0.3 V and 100 mA from the bench supply between the two and follow the millivolts "
-        "along each: they stop changing where the current leaves it. A meter that reads milliohms does the same."
+        "If nothing shows, feed at most 0.3 V and 100 mA from the bench supply between the two and follow the "
+        "millivolts along each: they stop changing where the current leaves it. A meter that reads milliohms does the same."
     )
 
 

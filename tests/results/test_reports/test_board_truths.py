@@ -7,6 +7,7 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -138,9 +139,25 @@ def test_a_bodge_for_several_units_is_told_once_with_its_cost(
 def test_back_feed_comes_to_a_conclusion_for_each_pair() -> None:
     bad = run("U2", volts("VB", 0.01, 0.3), volts("VIN", 2.9, 0.3, "fail"))
     good = run("U1", volts("VB", -0.07, 0.3), volts("VIN", 0.004, 0.3))
-    told = backfeed_told([good, bad], ["U1", "U2", "U3"], {}, {"U2": "D3 is fitted the wrong way round"})
+    told = backfeed_told(
+        [good, bad],
+        compare_records([good, bad, run("U3", kind="rails")]),
+        {},
+        {"U2": "D3 is fitted the wrong way round"},
+    )
     assert told == (
         "PANEL on: VIN is not excluded: 2.9 V in U2 (D3 is fitted the wrong way round). Excluded in U1.",
         "PANEL on: VB is excluded by these readings in U1 and U2.",
         "Still to be measured: everything in U3.",
+    )
+
+
+def test_a_low_reading_of_a_unit_without_its_rail_excludes_nothing() -> None:
+    rail = Reading("V33", "dc volts", 0.8, "V", 1e-4, 3.2, 3.4, "fail", state=STATE)
+    dark = run("U2", volts("VS", 0.1, 0.3))
+    dark = replace(dark, steps=[*dark.steps, Step(2, "rails", "rails", "fail", 1, 2, [rail])])
+    runs = [run("U1", volts("VS", 0.01, 0.3)), dark]
+    assert backfeed_told(runs, compare_records(runs), {}, {}) == (
+        "PANEL on: VS is excluded by these readings in U1.",
+        "Still to be measured: VS with PANEL on in U2, once its rails are good.",
     )
