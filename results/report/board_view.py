@@ -37,7 +37,7 @@ from wakeboard.results.report.text import (
     state_words,
     when,
 )
-from wakeboard.results.report.todo import UnitToDo, board_to_do, units_to_do
+from wakeboard.results.report.todo import UnitToDo, board_to_do, units_to_do, unmeasured
 from wakeboard.results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
@@ -153,6 +153,7 @@ def board_view(
     latest = {record.unit: record for record in records}
     cards = {u: _card(u, short[u], latest.get(u), by_unit.get(u), comparison) for u in comparison.units}
     first, after = board_to_do(comparison, shared, by_unit, concerns(review), findings)
+    first = (*unmeasured(records), *first)
     draw = _Drawer(pen, comparison, short)
     return BoardView(
         name=comparison.board,
@@ -242,12 +243,13 @@ def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:
 def _summary(c: Comparison) -> str:
     passed = sum(outcome == "pass" for outcome in c.outcomes.values())
     words = f"{passed} of {count(len(c.units), 'unit')} passed."
-    if c.common:
-        are = "1 check is" if len(c.common) == 1 else f"{len(c.common)} checks are"
-        words += (
-            f" {are} outside {'its' if len(c.common) == 1 else 'their'} limits in every unit whose rails were good:"
-        )
+    near = sum(map(c.too_near, c.common))
+    if outside := len(c.common) - near:
+        are = "1 check is" if outside == 1 else f"{outside} checks are"
+        words += f" {are} outside {'its' if outside == 1 else 'their'} limits in every unit whose rails were good:"
         words += " look at the design, BOM, reel or a part's property."
+    if near:
+        words += f" {'1 check is' if near == 1 else f'{near} checks are'} too near a limit to decide in every unit."
     lone = [unit for unit in c.single if c.outside(unit)]
     if lone:
         has = "1 unit is" if len(lone) == 1 else f"{len(lone)} units are"
@@ -263,7 +265,7 @@ class _Drawer:
     comparison: Comparison
     short: Mapping[str, str]
 
-    def checks(self, texts: Sequence[str] | Mapping[str, Any]) -> tuple[OddCheck, ...]:
+    def checks(self, texts: Sequence[str] | Mapping[str, object]) -> tuple[OddCheck, ...]:
         """Checks by their text, grouped by net and quantity; steps (which have no readings) by themselves."""
         groups: dict[tuple[str, str], list[CheckRow]] = {}
         steps: list[OddCheck] = []
@@ -291,7 +293,12 @@ class _Drawer:
         aside = [self.short[u] for u in numbers if u not in row.counted]
         drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd, aside)
         apart = ", ".join(self.short[u] for u in row.unlike if u not in row.outside)
-        words = [f"allowed {limits}" if limits else "", f"unlike the others: {apart}" if apart else ""]
+        undecided = row.outside and self.comparison.too_near(row.check.text)
+        words = [
+            f"allowed {limits}" if limits else "",
+            "too near to decide" if undecided else "",
+            f"unlike the others: {apart}" if apart else "",
+        ]
         return state_words(row.check.state), "; ".join(filter(None, words)), drawing
 
 

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Final
 from wakeboard.results.compare.compare import Comparison
 from wakeboard.results.explanation import Repair
 from wakeboard.results.report.explain_view import Concern, ExplanationView, SharedBodge, shared_bodges
-from wakeboard.results.report.text import and_list, show
+from wakeboard.results.report.text import and_list, check_words, show
 
 if TYPE_CHECKING:
     from wakeboard.results.ledger.records import Finding
+    from wakeboard.results.records import RunRecord
 
 
+FEW: Final = 6  # nets named in a sentence
 NOT_GOOD: Final = ("fail", "marginal", "tripped")
 
 
@@ -60,7 +62,8 @@ def units_to_do(
 
 def _left(comparison: Comparison, plan: Sequence[SharedBodge]) -> str:
     """What the design itself still shows in a unit that is as drawn."""
-    rows = [row for text in comparison.common if (row := comparison.row(text)) is not None]
+    decided = (text for text in comparison.common if not comparison.too_near(text))
+    rows = [row for text in decided if (row := comparison.row(text)) is not None]
     nets = list(dict.fromkeys(row.check.of for row in rows if row.check.of not in {bodge.line for bodge in plan}))
     if not nets:
         return ""
@@ -116,6 +119,16 @@ def _bodge_note(unit: str, bodge: SharedBodge) -> str:
     return f'wakeboard rework {unit} "{done}" --fault {bodge.rework}' if bodge.rework else ""
 
 
+def unmeasured(records: Sequence[RunRecord]) -> tuple[str, ...]:
+    """What steps were to measure and no point reached."""
+    steps = [step for record in records for step in record.steps if step.outcome == "skipped"]
+    nets = list(dict.fromkeys(net for step in steps for net in step.detail.get("not_reached") or ()))
+    if not nets:
+        return ()
+    few = and_list(nets) if len(nets) <= FEW else f"{', '.join(nets[:FEW])} and {len(nets) - FEW} more"
+    return (f"No point reaches {few}: nothing was measured there. Name their points in the board file and run again.",)
+
+
 def board_to_do(
     c: Comparison, shared: ExplanationView, by_unit: Mapping[str, ExplanationView], found: Sequence[Concern],
     findings: Sequence[Finding],
@@ -127,7 +140,11 @@ def board_to_do(
     if c.bench:
         first = ["The reference unit is outside its limits too: check the bench before blaming any board.", *first]
     after = _in_the_design(c, found)
-    if c.common and not any(finding.carried for finding in findings):
+    for text in filter(c.too_near, c.common):
+        first.append(
+            f"{check_words(text)} is too near a limit to decide: measure finer, or ask for what the design gives."
+        )
+    if any(not c.too_near(text) for text in c.common) and not any(finding.carried for finding in findings):
         after.append("Keep what is common as a finding (wakeboard finding), and carry it to the next revision.")
     if not first and not after and not by_unit and (c.common or c.single or c.several):
         first.append("Ask what explains it: wakeboard explain, for one of the runs below.")
@@ -158,7 +175,9 @@ def _in_the_design(c: Comparison, found: Sequence[Concern]) -> list[str]:
             told.setdefault((concern.rule, concern.nets), words)
     named = " ".join(concern.nets for concern in found)
     loose = dict.fromkeys(
-        row.check.of for text in c.common if (row := c.row(text)) is not None and row.check.of not in named
+        row.check.of
+        for text in c.common
+        if (row := c.row(text)) is not None and row.check.of not in named and not c.too_near(text)
     )
     return [*told.values(), *(f"Find out why {net} is outside its limits in every unit." for net in loose)]
 
