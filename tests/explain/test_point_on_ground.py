@@ -6,8 +6,8 @@ import re
 from pathlib import Path
 
 from wakeboard.harness.describe.load import load_sequence
-from wakeboard.harness.explain.explaining import explain
-from wakeboard.harness.explain.unit.cases import BoardModel
+from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.harness.run.session import take_unit
 
 TEMPLATE = Path(__file__).parents[2] / "sequences" / "template" / "board.toml"
@@ -39,6 +39,6 @@ def test_a_run_that_read_ground_is_explained(tmp_path: Path) -> None:
     result = take_unit(sequence, unit="T-1", plants=("R1:missing",))
     assert result.error is None
     assert any(reading.of == "GND" for step in result.record.steps for reading in step.readings)
-    found = explain(result.record, model=BoardModel(sequence.board))
-    assert found.ranked[0].faults == ("R1:missing",)
-    assert all(choice.measurement.of != "GND" for choice in found.choices)
+    found = explain_case(Case(result.record, BoardModel.of(sequence.board)))
+    assert found.groups[0].name == "R1:missing"
+    assert all(choice.measurement.of != "GND" for choice in found.next)
