@@ -59,6 +59,7 @@ class UnitCard:
     rework: tuple[str, ...]
     run: str
     do: tuple[str, ...] = ()
+    in_time: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -220,6 +221,7 @@ def _card(
         rework=tuple(r.text for r in record.rework) if record else (),
         run=record.id[:8] if record else "",
         do=(*explained.repairs, *_bodges(explained)) if explained else (),
+        in_time=explained.in_time if explained else (),
     )
 
 
