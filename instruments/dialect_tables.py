@@ -193,8 +193,10 @@ class Say(Table):
 
 
 class Ask(Table):
-    """Questions. measured: one reply with groups volts and amps, instead of two; on: all of these must be true."""
+    """Questions. measured: one reply with groups volts and amps, instead of two; on: all of these must be true;
+    selected: the number of the output selected now, where selecting and asking are messages of their own."""
 
+    selected: Question | None = None
     volts: Question | None = None
     amps: Question | None = None
     measured_volts: Question | None = None

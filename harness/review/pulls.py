@@ -37,6 +37,11 @@ class HiddenPull:
     down: bool
     source: str
 
+    @property
+    def guessed(self) -> bool:
+        """Whether nobody saw such a pull: the range is an estimate."""
+        return self.source.startswith("estimate")
+
 
 @functools.cache
 def pull_table() -> Mapping[str, HiddenPull]:

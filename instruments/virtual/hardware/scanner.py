@@ -55,6 +55,7 @@ class Relays:
         self.order: list[int] = []
         self.cycles: dict[int, int] = {}
         self.hot_switched = 0
+        self._tied = False
         self._told: dict[str, object] = self._parked()
 
     def _parked(self) -> dict[str, object]:
@@ -93,7 +94,7 @@ class Relays:
 
     def _note_hot(self, moved: set[int]) -> None:
         """Count contacts that move while the meter's leads carry a voltage that could drive a current through them."""
-        loaded = any(channel in self.closed for channel in self.loads)
+        loaded = not self.closed.isdisjoint(self.loads)
         if loaded and any(
             abs(self.stage.volts(self.routes.points[c])) > HOT_VOLTS for c in moved & set(self.routes.points)
         ):
@@ -119,6 +120,9 @@ class Relays:
         values: dict[str, object] = {}
         moves: dict[str, str] = {}
         others = [channel for channel in points[1:] if self.routes.points[channel] != bus][: len(self.ties)]
+        if not others and not self._tied:
+            return
+        self._tied = bool(others)
         for index, tie in enumerate(self.ties):
             used = index < len(others)
             values[f"{tie}.on"] = used
