@@ -57,11 +57,11 @@ def _pattern(text: str) -> str:
     return text
 
 
-def _as_list(found: Any) -> Any:
+def _as_list(found: object) -> Any:
     return (found,) if isinstance(found, str) else found
 
 
-def _as_question(found: Any) -> Any:
+def _as_question(found: object) -> Any:
     return {"send": found} if isinstance(found, str) else found
 
 
@@ -392,7 +392,7 @@ class Sign(Asking):
     unset: bool = False
 
 
-def _as_terms(found: Any) -> Any:
+def _as_terms(found: object) -> Any:
     members = found if isinstance(found, list | tuple) else (found,)
     return tuple({"send": each} if isinstance(each, str) else each for each in members)
 

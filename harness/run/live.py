@@ -69,11 +69,9 @@ class PlainObserver:
     def __init__(self, say: Callable[[str], None], *, verbose: bool = False) -> None:
         self._say = say
         self._verbose = verbose
-        self._total = 0
         self._told: list[str] = []
 
     def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
-        self._total = total
         self._told = []
 
     def reading(self, reading: Reading) -> None:

@@ -98,7 +98,7 @@ class Found:
         return [each for each in self.answers if each.refused]
 
 
-def introduce(address: str, *, visa: str | None = None, resource_manager: Any = None) -> Link:
+def introduce(address: str, *, visa: str | None = None, resource_manager: object = None) -> Link:
     """A link on which somebody says who answers, in one of the manners that our dialects know. Raises LinkError: of
     what came before what did not come, and of what comes too late."""
     last: LinkError | None = None
@@ -127,7 +127,7 @@ def introduce(address: str, *, visa: str | None = None, resource_manager: Any = 
     raise last or LinkError("what answers does not say who it is", instrument="unknown", address=address)
 
 
-def _must_not_be_slow(address: str, visa: str | None, resource_manager: Any) -> None:
+def _must_not_be_slow(address: str, visa: str | None, resource_manager: object) -> None:
     """Raises LinkTimeout with how late it is where it says who it is after all."""
     link = Link.open(address, name="unknown", visa=visa, resource_manager=resource_manager, timeout=SLOW)
     try:

@@ -267,7 +267,7 @@ class _Drawer:
     comparison: Comparison
     short: Mapping[str, str]
 
-    def checks(self, texts: Sequence[str] | Mapping[str, Any]) -> tuple[OddCheck, ...]:
+    def checks(self, texts: Sequence[str] | Mapping[str, object]) -> tuple[OddCheck, ...]:
         """Checks by their text, grouped by net and quantity; steps (which have no readings) by themselves."""
         groups: dict[tuple[str, str], list[CheckRow]] = {}
         steps: list[OddCheck] = []
