@@ -143,7 +143,7 @@ def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench,
     places = {name: point.place for name, point in board.points.items()}
     spots = [Spot(name, net, places.get(name) or "") for name, net in points_of(board).items()]
 
-    def told(message: Mapping[str, Any]) -> None:
+    def told(message: Mapping[str, object]) -> None:
         if "address" in message:
             tell_address(common, str(message["address"]), str(message["code"]), "hands")
 
@@ -256,7 +256,7 @@ def _key(key: str) -> str:
     return key if plain else _value(key)
 
 
-def _value(value: Any) -> str:
+def _value(value: object) -> str:
     """A TOML value. JSON's strings are TOML's basic strings."""
     import json
 

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.run.hand.unechoed import Unechoed
 from wakeboard.instruments.quantity import show
 from wakeboard.results.records import LIMITS_FROM
 from wakeboard.results.visible import visible
@@ -27,6 +28,7 @@ STYLES = {
     "error": "bold magenta",
 }  # fmt: skip
 REDRAW = 0.1  # s
+NOT_REACHED = "no point reaches"  # said of a step that could not measure all that it should, whatever it saw (Probes)
 BAR = 20  # characters of a current bar
 
 
@@ -67,11 +69,9 @@ class PlainObserver:
     def __init__(self, say: Callable[[str], None], *, verbose: bool = False) -> None:
         self._say = say
         self._verbose = verbose
-        self._total = 0
         self._told: list[str] = []
 
     def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
-        self._total = total
         self._told = []
 
     def reading(self, reading: Reading) -> None:
@@ -88,7 +88,7 @@ class PlainObserver:
         self._say(f"{step.number:3}  {step.outcome:8} {visible(step.name)}")
         for line in self._told:
             self._say(line)
-        if step.outcome != "pass" and step.says:
+        if (step.outcome != "pass" or NOT_REACHED in step.says) and step.says:
             self._say(f"      {visible(step.says)}")
 
 
@@ -106,12 +106,18 @@ class LiveObserver:
         self._limits: Mapping[str, float] = {}
         self._drawn = 0.0
         self._began = time.monotonic()
+        self._terminal = Unechoed()
 
     def __enter__(self) -> LiveObserver:
         from rich.live import Live
 
         self._live = Live(self._picture(), console=self.console, auto_refresh=False, transient=True)
-        self._live.start()
+        self._terminal.take()
+        try:
+            self._live.start()
+        except BaseException:
+            self.pause()
+            raise
         return self
 
     def __exit__(self, *_error: object) -> None:
@@ -119,9 +125,12 @@ class LiveObserver:
 
     def pause(self) -> None:
         """Take the picture away, for a prompt or for good."""
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
+        live, self._live = self._live, None
+        try:
+            if live is not None:
+                live.stop()
+        finally:
+            self._terminal.give_back()
 
     def resume(self) -> None:
         """Draw again after `pause`."""

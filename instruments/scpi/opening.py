@@ -32,7 +32,7 @@ def open_instrument(
     identity: str | None = None,
     timeout: float = 3.0,
     terminator: str | None = None,
-    resource_manager: Any = None,
+    resource_manager: object = None,
     visa: str | None = None,
     traffic: TrafficLog | None = None,
     clock: Clock | None = None,

@@ -114,7 +114,7 @@ class Psu(Spoken[PsuDialect]):
         known = self.looks.commanded.get(name)
         self.looks.commanded.pop(name, None)  # until it is read back, what the output is set to is not known
         lines = self.outputs.render(name, (*say.amps, *say.volts), volts=volts, amps=amps)
-        replies = self.speaker.group(lines, questions, self.outputs.values(name))
+        replies = self.outputs.group(name, lines, questions)
         if ask.volts is not None and ask.amps is not None:
             self._compare(name, ask.volts, replies[0], volts, "V", self.outputs.limits(name).volts_step)
             self._compare(name, ask.amps, replies[1], amps, "A", self.outputs.limits(name).amps_step)
@@ -123,6 +123,19 @@ class Psu(Spoken[PsuDialect]):
         else:
             known.volts, known.amps = volts, amps
             self.looks.commanded[name] = known
+
+    def set_one_by_one(self, ch: Ch, volts: float, amps: float) -> None:
+        """As `set` says it, each command by itself and nothing read back: InstrumentFault names the first that is
+        refused. For an output that is off."""
+        name = self.outputs.known(ch)
+        say, ask = self.dialect.say, self.dialect.ask
+        values = self.outputs.values(name)
+        self.looks.commanded.pop(name, None)
+        for line in self.outputs.render(name, (*say.amps, *say.volts), volts=volts, amps=amps):
+            self.speaker.group([line], [], values)
+        for question in (ask.volts, ask.amps):
+            if question is not None:
+                self.speaker.group([], [question], values)
 
     def _within(self, name: str, volts: float, amps: float) -> None:
         limits = self.outputs.limits(name)
@@ -165,6 +178,19 @@ class Psu(Spoken[PsuDialect]):
         replies = self.outputs.ask(name, [each[0] for each in wanted])
         for (question, value, unit, step), reply in zip(wanted, replies, strict=True):
             self._compare(name, question, reply, value, unit, step)
+        self._check_armed(name, commanded)
+
+    def _check_armed(self, name: str, commanded: Commanded) -> None:
+        """The protections that were armed are armed still, by the questions that told so then."""
+        ask, armed = self.dialect.ask, []
+        if commanded.ovp is not None:
+            armed += self._checks((ask.ovp_on, True))
+        if commanded.ocp is not None:
+            level = None if commanded.ocp is True else ask.ocp
+            armed += self._checks((level, commanded.ocp), (ask.ocp_on, True))
+        replies = self.outputs.ask(name, [question for question, _ in armed]) if armed else []
+        for (question, wanted), reply in zip(armed, replies, strict=True):
+            self._check_protection(name, question, wanted, reply)
 
     def settings(self, ch: Ch) -> tuple[float, float]:
         """(volts, amps) as the instrument says it is set. Raises DialectError where it cannot tell."""
@@ -201,7 +227,7 @@ class Psu(Spoken[PsuDialect]):
             self._must(bool(say.ocp) and can.ocp != "none", "over-current protection")
             lines += self.outputs.render(name, say.ocp, amps=ocp)
             checks += self._checks((ask.ocp if can.ocp == "level" else None, ocp), (ask.ocp_on, True))
-        replies = self.speaker.group(lines, [question for question, _ in checks], self.outputs.values(name))
+        replies = self.outputs.group(name, lines, [question for question, _ in checks])
         for (question, wanted), reply in zip(checks, replies, strict=True):
             self._check_protection(name, question, wanted, reply)
         commanded = self.looks.commanded.get(name)
@@ -215,7 +241,7 @@ class Psu(Spoken[PsuDialect]):
         self.speaker.errors()
         lines = self.outputs.render(name, self.dialect.say.ocp_off)
         if lines:
-            self.speaker.group(lines, [], self.outputs.values(name))
+            self.outputs.group(name, lines, [])
         if name in self.looks.commanded:
             self.looks.commanded[name].ocp = None
 
@@ -266,7 +292,7 @@ class Psu(Spoken[PsuDialect]):
         state = self.looks.state_questions(name)
         if self.dialect.can.master:
             self._disarm_others(name)
-        replies = self.speaker.group(self.outputs.render(name, self.dialect.say.on), state, self.outputs.values(name))
+        replies = self.outputs.group(name, self.outputs.render(name, self.dialect.say.on), state)
         if state and not self.looks.all_on(name, state, replies):
             trip = self.looks.tripped(name)
             raise SettingError(
@@ -375,7 +401,7 @@ class Psu(Spoken[PsuDialect]):
         self.looks.commanded.pop(name, None)
         lines += self.outputs.render(name, say.clear)
         if lines:
-            self.speaker.group(lines, [], self.outputs.values(name))
+            self.outputs.group(name, lines, [])
         self.looks.forget_events(name)
         restored = self._still_on(name)
         if restored:

@@ -190,7 +190,7 @@ def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[st
         checked.cautions.append(f"channel {', '.join(closed)} is closed")
 
 
-def _switch(checked: CheckedInstrument, scanner: Any, probing: Probing, others: Sequence[CheckedInstrument]) -> None:
+def _switch(checked: CheckedInstrument, scanner: object, probing: Probing, others: Sequence[CheckedInstrument]) -> None:
     """A relay is moved only where nothing can flow through it, as far as this bench knows."""
     doubtful = [each.name for each in others if each.kind in ("psu", "dmm") and not each.ok]
     if doubtful or any("closed" in each for each in checked.cautions):
