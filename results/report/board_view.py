@@ -175,7 +175,7 @@ def board_view(
         explained=bool(explain),
         concerns=concerns(review),
         first=first,
-        to_do=units_to_do(comparison, by_unit, short, {u: record.id for u, record in latest.items()}),
+        to_do=units_to_do(comparison, by_unit, short, latest),
         after=after,
         table=_table(comparison),
         matrix=rv.backfeed_matrix(records),
