@@ -208,7 +208,7 @@ class HandProbing:
 
     def reaches(self, net: str) -> bool:
         """A hand reaches every net that has a point, and a supply at its connector."""
-        return bool(self.board.points_on(net)) or any(supply.net == net for supply in self.board.supplies.values())
+        return self.board.has_point(net)
 
     def order(self, nets: Sequence[str]) -> list[str]:
         """Along the edges of the board, each edge from its first pad on."""

@@ -131,6 +131,7 @@ class Probes:
 
     def _reach(self, net: str) -> None:
         self._time.pulse()
+        self._log.reached.add(net)
         self._bench.probing.reach(net)
 
     def reverse(self, on: bool) -> bool:
