@@ -146,14 +146,22 @@ def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
 
 
 def _circuit(board: Board, notes: Document) -> None:
+    path: Path
     if not board.parts:
         return
-    from wakeboard.harness.describe.board.circuit import on_supplies
+    from wakeboard.harness.describe.board.circuit import held_by_capacitors, on_supplies
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
+    if error := held_by_capacitors(board):
+        path = ("parts", next(part for part in error.parts if part in board.parts))
+        allowed = (
+            "a net that something conducts to: it is left out of what is found, and all else works. Where a pin of a "
+            "chip is on it, the kind of the chip has no such pin"
+        )
+        notes.add(path, str(error), allowed)
     try:
         on_supplies(board).check()
     except CircuitError as error:
         named = next((part for part in error.parts if part in board.parts), None)
-        path: Path = ("parts", named) if named else ("parts",)
+        path = ("parts", named) if named else ("parts",)
         notes.add(path, f"a circuit that cannot be solved: {error}", "one that can, to be simulated and explained")
