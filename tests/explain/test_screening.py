@@ -11,7 +11,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.expansion import part_of
+from wakeboard.harness.explain.rank.pairs import Pairing
 from wakeboard.harness.explain.rank.rank import given_others
 from wakeboard.harness.explain.rank.screening import Screened, places
 from wakeboard.harness.explain.rank.suspects import AT_REST, Suspect
@@ -51,3 +55,32 @@ def test_a_wrong_or_missing_capacitor_is_as_likely_as_the_drawn_board(
     same = [c for c in weighing.candidates if c.suspects[0].same_as == AT_REST]
     assert same
     assert [c.log_likelihood for c in same] == pytest.approx([weighing.none.log_likelihood] * len(same), abs=1e-9)
+
+
+def test_what_no_reading_shows_makes_no_pair() -> None:
+    """Beside a fault that shows it would only be that fault, tried once more."""
+    white = Whitener(np.eye(2) * 1e-4)
+    blank = Candidate((), (), np.zeros(2), white.covariance, 0.0)
+    pairing = Pairing([0, 1], np.array([1.0, 0.5]), np.zeros(2), white, np.full(2, 1e-6), blank)
+
+    def one(text: str, *means: float) -> Screened:
+        suspect = Suspect(text, "missing", 1e-3)
+        return Screened(
+            suspect, None, [None], np.array([means]), float(white.log_likelihoods(pairing.y, np.array([means]))[0])
+        )
+
+    shows = [one("R1:missing", 1.0, 0.0), one("R2:missing", 0.0, 0.5)]
+    found = pairing.best([], [*shows, one("D1:reversed", 0.0, 1e-9)])
+    assert [set(c.texts_open) for c in found] == [{"R1:missing", "R2:missing"}]
+
+
+def test_each_fault_of_two_and_none_at_all_are_parts_of_them() -> None:
+    def of(*texts: str) -> Candidate:
+        suspects = tuple(Suspect(text, "missing", 1e-3) for text in texts)
+        return Candidate(suspects, (None,) * len(texts), np.zeros(1), np.eye(1), 0.0)
+
+    both = of("R1:missing", "R2:missing")
+    assert part_of(of("R2:missing"), both)
+    assert part_of(of(), both)
+    assert not part_of(of("R3:missing"), both)
+    assert not part_of(both, both)

@@ -25,16 +25,24 @@ NEEDED: Final = 3.0
 
 @dataclass(frozen=True)
 class Pairing:
-    """What pairs are screened by: y and the drawn board's predictions (m,) in the telling scenes, and their measure."""
+    """What pairs are screened by: y and the drawn board's predictions (m,) in the telling scenes, their measure, and by
+    less than what (m,) no reading shows a fault."""
 
     few: Sequence[int]
     y: Array
     base: Array
     white: Whitener
+    unseen: Array
     blank: Candidate  # a candidate's covariance and mean before it is solved
 
     def best(self, singles: Sequence[Candidate], screened: Sequence[Screened]) -> list[Candidate]:
-        """The likeliest pairs with a first guess of their values, no pair twice."""
+        """The likeliest pairs with a first guess of their values, no pair twice.
+
+        What no reading shows adds nothing to another fault: beside it that one would only be tried once more.
+        """
+        silent = {each.suspect.key for each in screened if not self._shows(each)}
+        screened = [each for each in screened if each.suspect.key not in silent]
+        singles = [c for c in singles if c.suspects[0].key not in silent]
         rough: list[tuple[float, Candidate]] = []
         for suspect, value, mean in self._firsts(singles, screened):
             for each in screened:
@@ -48,6 +56,9 @@ class Pairing:
             if len(unique) >= PAIRS:
                 break
         return list(unique.values())
+
+    def _shows(self, each: Screened) -> bool:
+        return bool((np.abs(each.means - self.base) > self.unseen).any())
 
     def _added(self, suspect: Suspect, value: float | None, mean: Array, each: Screened) -> tuple[float, Candidate]:
         fit = self.white.log_likelihoods(self.y, each.means + (mean - self.base))
