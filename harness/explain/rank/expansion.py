@@ -49,6 +49,8 @@ ALIKE: Final = 2.0
 """Standard deviations between what two predict, below which no reading tells them apart."""
 MOST_ALIKE: Final = 2
 """Of those, the likeliest that go where the likeliest of all has arrived."""
+BEGUN_AT: Final = (1, 2)
+"""Scales from which the drawn board is put where the readings want it once more, where a fault is likelier."""
 WOKEN: Final = 2
 """The likeliest candidates of which values beyond a knee are tried."""
 
@@ -82,6 +84,9 @@ def expanded(
     climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
     for more in (_crossed, _woken):
         for k, climb in more(likelihood, candidates, climbs, out).items():
+            out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
+    for k in drawn_again(out):
+        for climb in _from_other_scales(likelihood, candidates[k], spreads[k]):
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
 
@@ -169,6 +174,22 @@ def _woken(
             again[k] = climbs[k].begun_from(t, USUAL)
     _climb(likelihood, candidates, again, AGAIN)
     return again
+
+
+def drawn_again(made: Sequence[Candidate]) -> list[int]:
+    """The drawn board, where a fault is likelier, though not by more than another way of its own may gain: no fault
+    shall win because the drawn board's one way ended early."""
+    best = max(made, key=lambda c: c.score)
+    return [k for k, c in enumerate(made) if not c.suspects and best.suspects and c.score > best.score - BEHIND]
+
+
+def _from_other_scales(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> list[Ascent]:
+    """Its ways from the drawn values at the usual scales that it did not begin at."""
+    fits = likelihood.fits_again(candidate, spread)
+    ways = [Ascent.begun(likelihood, fits[k], spread) for k in BEGUN_AT if k != candidate.scale]
+    for way in ways:
+        _climb(likelihood, [candidate], {0: way}, ROUNDS)
+    return ways
 
 
 def _at_best(candidate: Candidate, y: Array) -> float:
