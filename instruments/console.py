@@ -99,7 +99,7 @@ class Console:
                 self._fail(f"did not answer {wanted.pattern!r} in {timeout:g} s; it said {self._unread[-200:]!r}")
             self._receive()
 
-    def _search(self, wanted: Any) -> Any:
+    def _search(self, wanted: object) -> Any:
         try:
             found = search(wanted, self._unread)
         except PatternTooSlow as error:

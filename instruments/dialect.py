@@ -20,6 +20,7 @@ import tomllib
 from collections.abc import Iterator
 from functools import cache
 from importlib import resources
+from importlib.abc import Traversable
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -67,7 +68,7 @@ def dialect_names(kind: str | None = None) -> list[str]:
     return [name for name in names if kind is None or _raw(name).get("kind") == kind]
 
 
-def _folder() -> Any:
+def _folder() -> Traversable:
     return resources.files("wakeboard.instruments") / "dialects"
 
 
@@ -105,7 +106,7 @@ def _taken_over(key: str, without: list[str], below: Any, own: Any) -> Iterator[
         yield from _not_set(key, _at(below, key), _at(own, key), without)
 
 
-def _not_set(key: str, below: Any, own: Any, without: list[str]) -> Iterator[str]:
+def _not_set(key: str, below: object, own: object, without: list[str]) -> Iterator[str]:
     """All of a table that this file does not touch. Of status bits, since safety rests on each, those that it does not
     set: one that is set does not vouch for its neighbours."""
     if own is None:
@@ -116,7 +117,7 @@ def _not_set(key: str, below: Any, own: Any, without: list[str]) -> Iterator[str
                 yield from _not_set(f"{key}.{name}", value, own.get(name), without)
 
 
-def _at(tables: Any, key: str) -> Any:
+def _at(tables: object, key: str) -> Any:
     """What a dotted key leads to; None where nothing stands there."""
     for word in key.split("."):
         tables = tables.get(word) if isinstance(tables, dict) else None

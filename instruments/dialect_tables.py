@@ -57,11 +57,11 @@ def _pattern(text: str) -> str:
     return text
 
 
-def _as_list(found: Any) -> Any:
+def _as_list(found: object) -> Any:
     return (found,) if isinstance(found, str) else found
 
 
-def _as_question(found: Any) -> Any:
+def _as_question(found: object) -> Any:
     return {"send": found} if isinstance(found, str) else found
 
 
@@ -193,8 +193,10 @@ class Say(Table):
 
 
 class Ask(Table):
-    """Questions. measured: one reply with groups volts and amps, instead of two; on: all of these must be true."""
+    """Questions. measured: one reply with groups volts and amps, instead of two; on: all of these must be true;
+    selected: the number of the output selected now, where selecting and asking are messages of their own."""
 
+    selected: Question | None = None
     volts: Question | None = None
     amps: Question | None = None
     measured_volts: Question | None = None
@@ -390,7 +392,7 @@ class Sign(Asking):
     unset: bool = False
 
 
-def _as_terms(found: Any) -> Any:
+def _as_terms(found: object) -> Any:
     members = found if isinstance(found, list | tuple) else (found,)
     return tuple({"send": each} if isinstance(each, str) else each for each in members)
 

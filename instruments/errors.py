@@ -7,7 +7,8 @@ BenchError                 the bench failed; it says nothing of the board
 │   ├── VisaMissing        the VISA library or a driver for the address is not installed
 │   ├── LinkClosed         the other end went away
 │   ├── LinkTimeout        no whole reply before the deadline
-│   └── LinkGarbled        a reply that the question cannot have
+│   ├── LinkGarbled        a reply that the question cannot have
+│   └── OtherOutput        a reply that may be of another output: somebody selects the outputs, too
 ├── IdentityError          another instrument than the bench file names
 ├── SettingError           a value read back differs from the value set
 │   └── OutputOnError      an output that was switched off is not confirmed off
@@ -88,6 +89,10 @@ class LinkTimeout(LinkError):
 
 class LinkGarbled(LinkError):
     """A reply that the question cannot have."""
+
+
+class OtherOutput(LinkError):
+    """What was said or asked may have gone to another output than the one meant: somebody else selects them, too."""
 
 
 class IdentityError(BenchError):

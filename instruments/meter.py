@@ -28,6 +28,7 @@ UNITS: Final[dict[str, str]] = {
     "current": "A",
 }
 WITH_CURRENT: Final = ("ohms", "ohms 4w", "diode volts")
+QUICK_NPLC: Final = 0.02  # mains periods: a reading that does not matter
 # Ω of the two inputs of a bench meter; the high one is "> 10 GΩ" in data sheets: the least of it
 LOW_OHMS, HIGH_OHMS = 10e6, 10e9
 
@@ -73,6 +74,11 @@ class TableMeter(ABC):
     def ohms(self, range: float | None, nplc: float | None = None, count: int = 1) -> Measurement:
         """Two wires. Fix the range on a board: it decides the current that goes through it."""
         return self.measure("ohms", range, nplc, count)
+
+    def stop_current(self, range: float) -> None:
+        """Into dc volts on a range, where no test current flows: by a short reading, of which nobody wants the
+        value."""
+        self.dc_volts(range=range, nplc=QUICK_NPLC)
 
     def diode(self) -> Measurement:
         """Forward volts at the meter's test current."""
@@ -149,6 +155,8 @@ class TableMeter(ABC):
         half = self._half_width(quantity, value, range, nplc)
         step = self.quantity(quantity).resolution * abs(range if range is not None else value)
         known = math.sqrt(half**2 / 3 + step**2 / 12)
+        if not scatter:  # nothing is known from few samples
+            return known
         return half_expanded([(known, math.inf), (scatter / math.sqrt(count), max(count - 1, 1))])
 
     def _half_width(self, quantity: str, value: float, range: float | None, nplc: float | None) -> float:

@@ -93,7 +93,7 @@ def _part_of_json(name: str, row: Mapping[str, Any]) -> MapPart:
     return MapPart(name, x0, y0, x1, y1, str(row["side"]), bool(row["fitted"]))
 
 
-def _pad_of_json(row: Sequence[Any]) -> MapPad:
+def _pad_of_json(row: Sequence[object]) -> MapPad:
     part, pin, net, *lengths, side = row
     x, y, width, height = (_finite(value) for value in lengths)
     return MapPad(str(part), str(pin), str(net), x, y, width, height, str(side))

@@ -146,7 +146,7 @@ def _frame(store: Store, wanted: list[str], narrow: _Filter) -> pd.DataFrame:
     return pd.DataFrame(data, columns=wanted)
 
 
-def _places(index: pd.Index, keys: Any) -> Any:
+def _places(index: pd.Index, keys: object) -> Any:
     """Row of each key in a table with that index, -1 where it is not there."""
     import numpy as np
 

@@ -33,7 +33,7 @@ class LazyGroup(click.Group):
     """A group that knows its commands from a table, and loads a command's module only to run it."""
 
     def make_context(
-        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: object
     ) -> click.Context:
         return super().make_context(info_name, args, parent, **{"color": colour(), **extra})
 
@@ -153,7 +153,7 @@ def _tell(error: BaseException, args: Sequence[str]) -> int:
     return int(tell(error, as_json="--json" in args))
 
 
-def _as_code(result: Any) -> int:
+def _as_code(result: object) -> int:
     if result is None:
         return int(Exit.GOOD)
     return int(result) if isinstance(result, int) else int(Exit.INTERNAL)

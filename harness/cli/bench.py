@@ -24,6 +24,10 @@ EXAMPLES = [
     "wakeboard bench bench.toml --conform",
     'wakeboard bench --probe "TCPIP::192.0.2.10::5025::SOCKET" -o my-psu.toml',
 ]
+KEPT_OUT = (
+    "While Wakeboard uses these instruments no other Wakeboard of this computer does, whoever started it. Programs "
+    "that are not Wakeboard are not kept from them."
+)
 
 
 @wakeboard_command(examples=EXAMPLES)
@@ -173,6 +177,7 @@ def _check(common: Common, described: Bench) -> list[CheckedInstrument]:
     for each in checked:
         if each.name in good and not each.ok:
             _line(common, f"FAILS {each.name}: {each.says[-1]}", "")
+    _line(common, KEPT_OUT, "")
     return checked
 
 

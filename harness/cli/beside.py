@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 LOOPBACK = "127.0.0.1:0"
 
 
-def page_option(function: Callable[..., Any]) -> Callable[..., Any]:
+def page_option(function: Callable[..., object]) -> Callable[..., Any]:
     """--page [HOST:PORT]."""
     return click.option(
         "--page",
@@ -52,7 +52,7 @@ def place_of(text: str, option: str = "--page") -> Place:
 
 
 @contextlib.contextmanager
-def beside(common: Common, page_place: str | None, sequence: Sequence, **first: Any) -> Iterator[PageLink | None]:
+def beside(common: Common, page_place: str | None, sequence: Sequence, **first: object) -> Iterator[PageLink | None]:
     """The page while the block runs; None where none was asked for."""
     if page_place is None:
         yield None

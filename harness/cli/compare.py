@@ -200,7 +200,8 @@ def _plain(text: str) -> str:
 def _sorted(console: Console, c: Comparison) -> None:
     for title, texts in (
         ("outside in the reference unit too: look at the bench", c.bench),
-        ("outside in every unit: look at the design, BOM, reel or a part's property", c.common),
+        ("outside in every unit: look at the design, BOM, reel or a part's property", _decided(c, c.common)),
+        ("too near a limit to decide, in every unit: measure finer, or ask for what the design gives", _near(c)),
     ):
         if texts:
             console.print(f"\n{title}", style="bold")
@@ -221,6 +222,14 @@ def _sorted(console: Console, c: Comparison) -> None:
             console.print(
                 f"  {visible(unit)}: {len(texts)} more may only follow from a rail that was not good", style="dim"
             )
+
+
+def _decided(c: Comparison, texts: Sequence[str]) -> list[str]:
+    return [text for text in texts if not c.too_near(text)]
+
+
+def _near(c: Comparison) -> list[str]:
+    return [text for text in c.common if c.too_near(text)]
 
 
 def _mended_alone(c: Comparison) -> dict[str, list[str]]:

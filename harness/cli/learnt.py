@@ -103,7 +103,7 @@ def _text(board: Board, tables: Sequence[Any]) -> str:
     return with_keys(board.text, tables)
 
 
-def _still_a_board(board: Board, tables: Sequence[Any]) -> bool:
+def _still_a_board(board: Board, tables: Sequence[object]) -> bool:
     """Whether the file is one with these keys."""
     from wakeboard.harness.describe.load import board_of
     from wakeboard.harness.describe.toml.document import read_text

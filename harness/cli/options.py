@@ -107,14 +107,14 @@ def colour() -> bool | None:
     return False if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" else None
 
 
-def common_options(function: Callable[..., Any]) -> Callable[..., Any]:
+def common_options(function: Callable[..., object]) -> Callable[..., Any]:
     """Adds the shared options; the function gets them as its keyword `common`."""
 
     @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
     @click.option("--db", metavar="FILE", help="The file of results. Default: wakeboard.db beside the board file.")
     @click.option("--no-input", is_flag=True, help="Never ask; take the careful answer.")
     @functools.wraps(function)
-    def with_common(*args: Any, as_json: bool, db: str | None, no_input: bool, **options: Any) -> Any:
+    def with_common(*args: object, as_json: bool, db: str | None, no_input: bool, **options: object) -> Any:
         return function(*args, common=Common(as_json, db, no_input), **options)
 
     return with_common
@@ -160,7 +160,7 @@ class ExampleGroup(_Examples, click.Group):
             )
 
     def sub(self, name: str, example: str) -> Callable[[Callable[..., Any]], click.Command]:
-        def decorate(function: Callable[..., Any]) -> click.Command:
+        def decorate(function: Callable[..., object]) -> click.Command:
             made = command(examples=[example], name=name)(function)
             self.add_command(made)
             return made
@@ -171,7 +171,7 @@ class ExampleGroup(_Examples, click.Group):
 def group(examples: Sequence[str]) -> Callable[[Callable[..., Any]], ExampleGroup]:
     """`click.group` with examples and `-h`."""
 
-    def decorate(function: Callable[..., Any]) -> ExampleGroup:
+    def decorate(function: Callable[..., object]) -> ExampleGroup:
         made = click.group(cls=ExampleGroup, context_settings=CONTEXT)(function)
         made.examples = tuple(examples)
         return made

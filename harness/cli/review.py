@@ -43,8 +43,24 @@ def command(common: Common, board: str) -> int:
             f"\n{len(found.unsolved)} of {found.states + len(found.unsolved)} states have no operating point that was "
             f"found, and nothing is said of them: {found.unsolved[0]}" + (", …" if len(found.unsolved) > 1 else "")
         )
-    common.emit({**as_json(design, concerns), "unsolved": list(found.unsolved)})
+    _ask(common, found.questions)
+    asked = [question.as_json() for question in found.questions]
+    common.emit({**as_json(design, concerns), "questions": asked, "unsolved": list(found.unsolved)})
     return Exit.FAILED if any(concern.serious for concern in concerns) else Exit.GOOD
+
+
+def _ask(common: Common, questions: list[Concern]) -> None:
+    """What no rule can say while the drawing is silent: no concern, and no word of the exit code."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console = common.console()
+    if questions:
+        console.print(f"\n{count(len(questions), 'question')} that the drawing leaves open:")
+    for question in questions:
+        console.print(
+            Padding(Text(f"- {question.says}\n  what settles it: {question.settles}"), (0, 0, 0, 3), expand=False)
+        )
 
 
 def _show(common: Common, title: str, concerns: list[Concern]) -> None:

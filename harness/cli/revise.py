@@ -16,6 +16,7 @@ from wakeboard.results.counted import count
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.review.concern import Concern
+    from wakeboard.harness.review.grown import Grown
     from wakeboard.harness.revise.judging import Beside, Worth
     from wakeboard.harness.revise.plan import Plan
     from wakeboard.harness.revise.rehearsals import Rehearsals
@@ -86,9 +87,9 @@ def draft(common: Common, board: str, revision: str, from_review: bool, output: 
 def judge(common: Common, plan: str, sequences: tuple[str, ...], no_rehearsal: bool, output: str | None) -> int:
     """Review and rehearse the board with and without the changes, side by side.
 
-    Says what is mended, still there and new; what each change mends by itself; each line's margin before and after;
-    what the sequence must have changed with it; which nets can still be compared with the old units. Exit code 1 when
-    something serious is new, a change breaks something, or the rehearsal is worse.
+    Says what is mended, still there, grown worse and new; what each change mends by itself; each line's margin before
+    and after; what the sequence must have changed with it; which nets can still be compared with the old units. Exit
+    code 1 when something serious is new or grew worse, a change breaks something, or the rehearsal is worse.
     """
     from wakeboard.harness.revise.judging import as_json
 
@@ -99,7 +100,7 @@ def judge(common: Common, plan: str, sequences: tuple[str, ...], no_rehearsal: b
         _page(common, loaded, beside, rehearsals, output)
     common.emit({**as_json(beside), "rehearsals": [each.as_json() for each in rehearsals], **_comparable(beside)})
     bad = beside.worse or not all(each.at_least for each in rehearsals)
-    return Exit.FAILED if bad or any(each.effect == "breaks" for each in beside.verdicts) else Exit.GOOD
+    return Exit.FAILED if bad or any(each.harms for each in beside.verdicts) else Exit.GOOD
 
 
 @command.sub("swap", "wakeboard revise swap board.toml U8 i2c-sensor-8 --bom bom.csv")
@@ -145,7 +146,7 @@ def swap(
         "no_counterpart": [pin for pin, _ in found.lost], "open": found.open,
         "changes": [each.as_json() for each in verdicts], "does_not_fit": bad,
     })  # fmt: skip
-    return Exit.FAILED if bad or any(each.effect == "breaks" for each in verdicts) else Exit.GOOD
+    return Exit.FAILED if bad or any(each.harms for each in verdicts) else Exit.GOOD
 
 
 def _quickly_judged(file: Path) -> tuple[list[Worth], list[str]]:
@@ -297,6 +298,11 @@ def _show(common: Common, beside: Beside, rehearsals: Sequence[Rehearsals]) -> N
     _list(common, "Change by change", [_verdict(each) for each in beside.verdicts])
     for title, concerns in (("Mended", beside.mended), ("Still there", beside.still), ("New", beside.new)):
         _list(common, title, [_concern(each) for each in concerns])
+    for title, rows in (
+        ("Grown worse", [each for each in beside.grown if each.worse]),
+        ("Better, and still there", [each for each in beside.grown if not each.worse]),
+    ):
+        _list(common, title, [_grown(each) for each in rows])
     if beside.clean:
         common.say("\nThe review of the new revision raises nothing. What was not drawn was not solved.")
     _margins(common, beside)
@@ -320,15 +326,20 @@ def _list(common: Common, title: str, rows: Sequence[str]) -> None:
 
 
 def _verdict(found: Any) -> str:
-    effect = found.effect.upper() if found.effect in ("breaks", "mends nothing") else found.effect
+    effect = found.effect.upper() if found.harms or found.effect == "mends nothing" else found.effect
     about = "; ".join(f"{each.rule} {', '.join(each.nets)}" for each in found.mends)
     brings = "; brings " + "; ".join(each.says for each in found.brings) if found.brings else ""
-    return f"{found.change.title}: {effect}" + (f" {about}" if about else "") + brings + (
-        f" ({found.says})" if found.says else "")  # fmt: skip
+    moved = "".join(f"; {'worse' if each.worse else 'better'}: {_grown(each)}" for each in found.grown)
+    mends = f"; mends {about}" if found.harms and about else f" {about}" if about else ""
+    return f"{found.change.title}: {effect}{mends}{brings}{moved}" + (f" ({found.says})" if found.says else "")
 
 
 def _concern(each: Concern) -> str:
     return f"{each.rule}{' (serious)' if each.serious else ''}: {each.says}"
+
+
+def _grown(each: Grown) -> str:
+    return f"{each.after.rule} {', '.join(each.after.nets)}: {each.told}"
 
 
 def _volts(value: float | None) -> str:
@@ -343,7 +354,8 @@ def _margins(common: Common, beside: Beside) -> None:
         rest = len(beside.margins) - len(moved)
         _list(
             common, f"Lines: distance to their limits, worst state ({rest} stay as they are)",
-            [f"{each.line}, {each.level}: {_volts(each.before)}, now {_volts(each.after)}" for each in moved],
+            [f"{each.line}, {each.level}: {_volts(each.before)}, now {_volts(each.after)}"
+             + (f": {each.word}" if each.word else "") for each in moved],
         )  # fmt: skip
 
 

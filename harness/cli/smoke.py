@@ -22,10 +22,12 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.page.link import PageLink
+    from wakeboard.harness.run.guard.core import Sample
     from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.ports import Observer
     from wakeboard.harness.run.production import Tally
     from wakeboard.harness.run.runner import Result
+    from wakeboard.results.records import Reading, Step
     from wakeboard.results.store.store import Store
 
 COLOURS = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
@@ -353,7 +355,7 @@ class Line:
         if sys.stderr.isatty():
             click.echo("\a", nl=False, err=True)
 
-    def _emit(self, document: Mapping[str, Any]) -> None:
+    def _emit(self, document: Mapping[str, object]) -> None:
         """One line of JSON, at once: a program at the other end of the pipe waits for it."""
         if self.common.json:
             import json
@@ -389,17 +391,17 @@ class Progress:
         if self._shown:
             self._write(f"\r\x1b[K  {number}/{total}  {title}"[:79])
 
-    def step_ends(self, step: Any) -> None:
+    def step_ends(self, step: Step) -> None:
         if self._shown:
             self._write("\r\x1b[K")
 
-    def reading(self, reading: Any) -> None:
+    def reading(self, reading: Reading) -> None:
         """The answer is told at the end."""
 
     def says(self, text: str) -> None:
         """As `reading`."""
 
-    def pulse(self, samples: Any, limits: Any) -> None:
+    def pulse(self, samples: Mapping[str, Sample], limits: Mapping[str, float]) -> None:
         """As `reading`."""
 
 

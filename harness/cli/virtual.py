@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from wakeboard.instruments.virtual.bench import VirtualBench
 
 OF_HANDS = "34970a"  # the scanner whose channels stand for the probe
+FIRST = "first-power-on.toml"  # what `wakeboard new` and the demo call the sequence that comes first
 
 
 @wakeboard_command(
@@ -104,6 +105,10 @@ def command(
         if where is not None:
             _play_hands(common, where, described, bench, document)
         _tell(common, described.name, unit, document, bench_file)
+        if bench_file:
+            _tell_next(common, board, unit, bench_file, by_hand=where is not None)
+        common.note("serving until Ctrl-C")
+        _flush()
 
     try:
         serve(bench, host=host, first_port=port, ready=ready)
@@ -138,13 +143,13 @@ def _play_hands(common: Common, where: Place, board: Board, bench: VirtualBench,
     places = {name: point.place for name, point in board.points.items()}
     spots = [Spot(name, net, places.get(name) or "") for name, net in points_of(board).items()]
 
-    def told(message: Mapping[str, Any]) -> None:
+    def told(message: Mapping[str, object]) -> None:
         if "address" in message:
             tell_address(common, str(message["address"]), str(message["code"]), "hands")
 
     try:
         serve_hands(
-            where, PlayedHands(scanner["address"], probing["routes"], probing["short"]),
+            where, PlayedHands(scanner["address"], probing["routes"], probing["short"], probing["reverse"]),
             f"{board.name} {board.revision}", spots, pickable_map(str(board.file or ""), [spot.name for spot in spots]),
             lambda: bench.outputs_on, told,
         )  # fmt: skip
@@ -185,8 +190,29 @@ def _tell(common: Common, board: str, unit: str, document: dict[str, Any], bench
     for name, entry in document.get("links", {}).items():
         common.say(f"{name:12} {entry['port']} at {entry['baud']} baud")
     common.emit(document)
-    common.note("serving until Ctrl-C")
-    _flush()
+
+
+def _tell_next(common: Common, board: str, unit: str, bench_file: str, by_hand: bool) -> None:
+    """The command that uses this bench: this terminal is taken."""
+    run = f"wakeboard run {_a_sequence_beside(board)} --unit {unit} --bench {bench_file}"
+    if by_hand:
+        common.note("next: open the page of the hands; then, in another terminal, this, and open its page too:")
+        common.note(f"  {run} --page")
+    else:
+        common.note(f"next, in another terminal:\n  {run}")
+
+
+def _a_sequence_beside(board: str) -> str:
+    """A sequence file in the board's folder, the first power-on before any other; as a person here would type it."""
+    from pathlib import Path
+
+    folder = Path(board).parent
+    try:
+        found = sorted(each for each in folder.glob("*.toml") if b"[[step]]" in each.read_bytes())
+    except OSError:
+        found = []
+    first = next((each for each in found if each.name == FIRST), found[0] if found else None)
+    return str(first) if first else "SEQUENCE"
 
 
 def _flush() -> None:
@@ -230,7 +256,7 @@ def _key(key: str) -> str:
     return key if plain else _value(key)
 
 
-def _value(value: Any) -> str:
+def _value(value: object) -> str:
     """A TOML value. JSON's strings are TOML's basic strings."""
     import json
 

@@ -20,7 +20,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.describe.problems import FileProblems, Problem, quoted
 from wakeboard.harness.describe.registry import BadKind, bring, forget_brought, packages
@@ -50,7 +50,7 @@ def take_own(document: Document) -> None:
     names = [found] if isinstance(found, str) else found if isinstance(found, list) else []
     for index, name in enumerate(names):
         if isinstance(name, str):
-            path: tuple[Any, ...] = ("board", "own") if isinstance(found, str) else ("board", "own", index)
+            path: tuple[str | int, ...] = ("board", "own") if isinstance(found, str) else ("board", "own", index)
             try:
                 _take(Path(document.file).parent, name)
             except _Refusal as refusal:

@@ -55,7 +55,6 @@ class AtRest:
     to_ground: bool = False
     to_rail: bool = False
     drive_low: float | None = None
-    drive_high: float | None = None
 
 
 def at_rest(tables: Tables) -> AtRest:
@@ -69,7 +68,7 @@ def at_rest(tables: Tables) -> AtRest:
     return AtRest(
         up, up_spread, down, down_spread, amps if abs(amps) >= LEAST_LEAK else 0.0,
         _clamps(tables, "gnd clamp", vcc), _clamps(tables, "power clamp", vcc),
-        slope_ohms(tables.rows.get("pulldown", ())), slope_ohms(tables.rows.get("pullup", ())),
+        slope_ohms(tables.rows.get("pulldown", ())),
     )  # fmt: skip
 
 

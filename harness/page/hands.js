@@ -5,7 +5,10 @@
   const csrf = document.querySelector('meta[name="page"]').content;
   let moving = false;
   function told(state) {
-    $("at").textContent = state.at === "" ? "in the air" : state.at === "the other tip" ? "the two tips together" : `on ${state.at}`;
+    $("at").textContent = state.at === "" ? "in the air" : state.at === "the other tip" ? "the two tips together" : `on ${state.at}${state.reversed ? ", leads reversed" : ""}`;
+    const turn = document.querySelector('[data-do="reverse"]');
+    turn.disabled = state.at === "" || state.at === "the other tip";
+    turn.setAttribute("aria-pressed", String(state.reversed));
     $("on").dataset.power = state.on.length ? "live" : "off";
     $("on-says").textContent = state.on.length ? `On: ${state.on.join(", ")}. On a real board this is where hands are careful` : "All outputs off";
     for (const each of document.querySelectorAll("[data-point]")) {
@@ -37,6 +40,7 @@
     const key = event.key.toLowerCase();
     if (key === "l") move({ do: "lift" });
     if (key === "t") move({ do: "touch" });
+    if (key === "r" && !document.querySelector('[data-do="reverse"]').disabled) move({ do: "reverse" });
     const spot = event.target.closest("svg [data-point]");
     if (spot && (event.key === "Enter" || event.key === " ")) { event.preventDefault(); move({ do: "put", point: spot.dataset.point }); }
   });

@@ -3,8 +3,8 @@
 For the whole of a by-hand run without hardware. The probe is the virtual scanner's channels, moved over its own socket
 as any client would; what a run of this bench sees is a meter's lead, and nothing of this page. Nothing real is moved.
 
-    hands = PlayedHands("TCPIP::127.0.0.1::5026::SOCKET", {"TP1": 101, …}, short=120)
-    hands.put("TP1"); hands.touch(); hands.lift()
+    hands = PlayedHands("TCPIP::127.0.0.1::5026::SOCKET", {"TP1": 101, …}, short=120, swap=119)
+    hands.put("TP1"); hands.reverse(); hands.touch(); hands.lift()
     serve_hands(place, hands, board, outputs_on, say)      blocks: the page, until its thread's program ends
 """
 
@@ -48,21 +48,36 @@ class Spot:
 class PlayedHands:
     """Thread-safe; one movement at a time."""
 
-    def __init__(self, scanner: str, channels: Mapping[str, int], short: int) -> None:
-        """scanner: its VISA address on this computer; channels: point -> channel; short: the tips held together."""
+    def __init__(self, scanner: str, channels: Mapping[str, int], short: int, swap: int) -> None:
+        """scanner: its VISA address on this computer; channels: point -> channel; short: the tips held together; swap:
+        the two leads change places."""
         self._where = tuple(scanner.split("::")[1:3])
         self._channels = {**channels, TIPS: short}
+        self._swap = swap
         self._moving = threading.Lock()
         self.at = IN_THE_AIR
+        self.reversed = False
 
     def put(self, point: str) -> None:
-        """The probe off where it is, and onto a point. Raises KeyError, OSError."""
+        """The probe off where it is, and onto a point, the red lead on it. Raises KeyError, OSError."""
         channel = self._channels[point]
         with self._moving:
             self._lift()
             time.sleep(LIFTED)
             self._ask(f"ROUT:CLOS (@{channel})")
             self.at = point
+
+    def reverse(self) -> None:
+        """The leads change places at the point where they are; once more: they are as usual. Nothing in the air.
+        Raises OSError."""
+        with self._moving:
+            point, turned = self.at, not self.reversed
+            if point in (IN_THE_AIR, TIPS):
+                return
+            self._lift()
+            time.sleep(LIFTED)
+            self._ask(f"ROUT:CLOS (@{f'{self._swap},' if turned else ''}{self._channels[point]})")
+            self.at, self.reversed = point, turned
 
     def touch(self) -> None:
         """The two tips together."""
@@ -74,8 +89,8 @@ class PlayedHands:
             self._lift()
 
     def _lift(self) -> None:
-        self._ask(f"ROUT:OPEN (@{','.join(map(str, self._channels.values()))})")
-        self.at = IN_THE_AIR
+        self._ask(f"ROUT:OPEN (@{','.join(map(str, [*self._channels.values(), self._swap]))})")
+        self.at, self.reversed = IN_THE_AIR, False
 
     def _ask(self, line: str) -> None:
         host, port = self._where
@@ -114,23 +129,25 @@ class HandPages(Entrance):
         )  # fmt: skip
 
     async def hand(self, request: Request) -> Response:
-        """{"do": "put", "point": …}, {"do": "touch"} or {"do": "lift"}"""
-        sent = await sent_by(request)
-        act: Callable[[], None]
-        if sent.get("do") == "put" and any(spot.name == sent.get("point") for spot in self._spots):
-            act = lambda: self._hands.put(str(sent["point"]))  # noqa: E731
-        elif sent.get("do") in ("touch", "lift"):
-            act = self._hands.touch if sent["do"] == "touch" else self._hands.lift
-        else:
-            raise HTTPException(400, "no such movement")
+        """{"do": "put", "point": …}, {"do": "reverse"}, {"do": "touch"} or {"do": "lift"}"""
         try:
-            await run_in_threadpool(act)
+            await run_in_threadpool(self._movement(await sent_by(request)))
         except OSError:
             raise HTTPException(503, "the virtual bench does not answer") from None
         return await self.state(request)
 
+    def _movement(self, sent: Mapping[str, Any]) -> Callable[[], None]:
+        point, hands = sent.get("point"), self._hands
+        if sent.get("do") == "put" and any(spot.name == point for spot in self._spots):
+            return lambda: hands.put(str(point))
+        others = {"touch": hands.touch, "lift": hands.lift, "reverse": hands.reverse}
+        if (movement := others.get(str(sent.get("do")))) is None:
+            raise HTTPException(400, "no such movement")
+        return movement
+
     async def state(self, _request: Request) -> Response:
-        return JSONResponse({"at": self._hands.at, "on": list(self._outputs_on())})
+        hands = self._hands
+        return JSONResponse({"at": hands.at, "reversed": hands.reversed, "on": list(self._outputs_on())})
 
 
 def serve_hands(

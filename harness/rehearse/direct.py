@@ -76,6 +76,8 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
     supplies = {name: DirectSupply(known, placed[name].supply) for name, known in facts.supplies.items()}
     meters = {name: DirectMeter(name, dialect, placed[name].meter) for name, dialect in facts.meters.items()}
     scanners = {name: DirectRelays(name, dialect, placed[name].relays) for name, dialect in facts.scanners.items()}
+    for psu in virtual.psus:
+        virtual.stage.forget(psu.refresh_status)  # nobody asks for a status register here
     drivers = Drivers(dict(supplies), dict(meters), dict(scanners))
     feeds = {
         supply: Feed(supplies[name], channel, name, _nothing)
@@ -83,7 +85,7 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
     }
     return OpenBench(
         clock=virtual.clock,
-        guard=LocalGuard(Guard(feeds, virtual.clock, traffic), virtual.clock),
+        guard=LocalGuard(Guard(feeds, virtual.clock, traffic), virtual.clock, at_once=True),
         meter=next(iter(meters.values())),
         meter_name=next(iter(meters)),
         probing=relay_probing(board, facts.described, drivers),
@@ -95,6 +97,7 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
         traffic=traffic,
         virtual=virtual,
         runs_programs=False,
+        at_once=True,
         clear_hands=settled,
         scope=_scope(virtual),
     )

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from wakeboard.harness.rehearse.reach import Reach, Sight
 from wakeboard.harness.rehearse.saving import Saving
-from wakeboard.harness.rehearse.trial import Burn, Shared, Trial, run_trial
+from wakeboard.harness.rehearse.trial import Burn, Shared, Trial, fault_free, run_trial
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
@@ -56,7 +56,7 @@ class Job:
         self.save = save
         self.bleed = bleed
         self.shared = Shared(sequence.board, planted, bleed)
-        self.good = run_trial(sequence, [], self.shared)
+        self.good = fault_free(sequence, self.shared)
         self._burns_anyway = {(burn.part, burn.rating) for burn in self.good.burns}
 
     @cached_property

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
+from wakeboard.harness.describe.sequence.steps import needs_of, step_kinds
 from wakeboard.harness.rehearse.trial import SEVERITY, Burn, Shared, Trial, run_trial
 from wakeboard.instruments.quantity import show
 
@@ -80,9 +81,7 @@ def _power_step(sequence: StepSequence, number: int) -> tuple[int, Any] | None:
 
 def _energises(step: Any) -> bool:
     """Whether its kind switches an output on, of which supply its `supply` says."""
-    from wakeboard.harness.describe.sequence.steps import step_kinds
-
-    return step_kinds()[step.do].needs.energises and hasattr(step, "supply")
+    return needs_of(step.do).energises and hasattr(step, "supply")
 
 
 def _with(sequence: StepSequence, index: int, **changed: Any) -> StepSequence:
@@ -102,8 +101,6 @@ def _slower(sequence: StepSequence, index: int) -> tuple[str, StepSequence]:
 
 def _checked_first(sequence: StepSequence) -> tuple[str, StepSequence]:
     """Every point's unpowered resistance against the circuit, before anything is energised."""
-    from wakeboard.harness.describe.sequence.steps import step_kinds
-
     table = {"do": "resistance", "of": "every point", "limits_from": "circuit", "on_fail": "stop"}
     step = step_kinds()["resistance"].Model.model_validate(table)
     first = next(index for index, each in enumerate(sequence.steps) if _energises(each))
@@ -122,7 +119,7 @@ def _supplies_after(sequence: StepSequence, index: int) -> list[int]:
 
 
 def _swapped(sequence: StepSequence, first: int, second: int) -> StepSequence:
-    """The blocks "power on … power off" of two supplies change places."""
+    """The blocks from on to off of two supplies change places."""
     steps = list(sequence.steps)
     a, b = _block(steps, first), _block(steps, second)
     moved = steps[: a[0]] + steps[b[0] : b[1]] + steps[a[1] : b[0]] + steps[a[0] : a[1]] + steps[b[1] :]
@@ -131,6 +128,6 @@ def _swapped(sequence: StepSequence, first: int, second: int) -> StepSequence:
 
 def _block(steps: list[Any], first: int) -> tuple[int, int]:
     for index in range(first, len(steps)):
-        if steps[index].do == "power off":
+        if needs_of(steps[index].do).ends:
             return first, index + 1
     return first, len(steps)

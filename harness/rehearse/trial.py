@@ -10,7 +10,9 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.run.runner import Result
+    from wakeboard.instruments.virtual.bench import VirtualBench
     from wakeboard.instruments.virtual.circuit import Fault
+    from wakeboard.instruments.virtual.time.instant import States
 
 UNIT: Final = "rehearsal"
 """The serial number of the rehearsed unit: its parts and instruments are the same in every trial."""
@@ -89,7 +91,11 @@ def _burns(overstress: Sequence[Any], ended: Mapping[int, float]) -> Iterator[Bu
 
 
 class Shared:
-    """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it."""
+    """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it.
+
+    begins: the states of the fault-free board, at which a faulty one's are looked for; set once, before any trial with
+    faults, so that a trial is the same whichever was run before it.
+    """
 
     def __init__(self, board: Board, planted: Sequence[Sequence[Fault]] = (), bleed: bool = True) -> None:
         """planted: every set of faults that will be asked for; room for the pins that they lift is made once. bleed:
@@ -104,11 +110,27 @@ class Shared:
         self.prepared.model.lift([Variant(tuple(faults)) for faults in planted])
         self.predictor = CircuitLimits(board)
         self.target = target_spec(board)
+        self.begins: States = {}
         self.facts = Facts.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False), bleed)
 
 
 def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> Trial:
     """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial."""
+    return _run(sequence, faults, shared)[0]
+
+
+def fault_free(sequence: StepSequence, shared: Shared) -> Trial:
+    """The run of the fault-free board; its states are kept in `shared`."""
+    from wakeboard.instruments.virtual.time.instant import Instant
+
+    trial, virtual = _run(sequence, [], shared)
+    simulation = virtual.simulation
+    assert isinstance(simulation, Instant)
+    shared.begins = simulation.known
+    return trial
+
+
+def _run(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> tuple[Trial, VirtualBench]:
     from wakeboard.harness.rehearse.direct import open_direct
     from wakeboard.harness.run.runner import Runner
     from wakeboard.instruments.virtual.bench import VirtualBench
@@ -119,8 +141,9 @@ def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -
         UNIT, board.name, board.revision, board.text, sequence.title, sequence.text, plants=plants, virtual=True
     )
     virtual = VirtualBench(
-        shared.prepared, unit=UNIT, faults=faults, target=shared.target, drawn=False, transients=False
-    )
+        shared.prepared, unit=UNIT, faults=faults, target=shared.target, drawn=False, transients=False,
+        begins=shared.begins,
+    )  # fmt: skip
     with open_direct(board, virtual, shared.facts) as bench:
         result = Runner(sequence, bench, start, predictor=shared.predictor).run()
-        return read_trial(faults, result, virtual.overstress)
+        return read_trial(faults, result, virtual.overstress), virtual

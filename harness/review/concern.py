@@ -20,7 +20,7 @@ class Concern:
     rule: one of RULES; serious: it can damage something or stop the board from working; nets: the nets concerned, the
     first is where it shows; path: parts from the cause to the effect; state: the bench state in which it is worst
     (BenchState key; "" where it holds in any); value with unit: the number that shows it; says: what is wrong; do: what
-    to change.
+    to change. settles: what would settle it where it rests on what the drawing does not say; such a one is a question.
     """
 
     rule: str
@@ -32,8 +32,11 @@ class Concern:
     state: str = ""
     value: float | None = None
     unit: str = ""
+    settles: str = ""
     weight: float = field(default=0.0, compare=False)
     """How bad, for choosing the worst of several states that show the same thing."""
+    beyond: float | None = field(default=None, compare=False)
+    """How far it is past what is allowed, in `unit`, where neither value nor weight says it."""
     stated: bool = field(default=False, compare=False)
     """Whether a document of the part's maker shows the cause."""
     also: tuple[Concern, ...] = field(default=(), compare=False)
@@ -56,5 +59,6 @@ class Concern:
             "unit": self.unit,
             "says": self.says,
             "do": self.do,
+            **({"settles": self.settles} if self.settles else {}),
             "also": [{"rule": c.rule, "nets": list(c.nets), "says": c.says} for c in self.also],
         }

@@ -37,6 +37,11 @@ class HiddenPull:
     down: bool
     source: str
 
+    @property
+    def guessed(self) -> bool:
+        """Whether nobody saw such a pull: the range is an estimate."""
+        return self.source.startswith("estimate")
+
 
 @functools.cache
 def pull_table() -> Mapping[str, HiddenPull]:
@@ -54,7 +59,7 @@ def _entry(entry: Mapping[str, Any]) -> HiddenPull:
     return HiddenPull(span.low, span.high, bool(entry["up"]), bool(entry["down"]), str(entry["source"]))
 
 
-def is_silent(entry: Mapping[str, Any]) -> bool:
+def is_silent(entry: Mapping[str, object]) -> bool:
     """Whether a chip's io entry leaves open what the pin pulls."""
     if entry.get("pull_up") is not None or entry.get("pull_down") is not None:
         return False

@@ -16,9 +16,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Review:
-    """What a review found: the concerns, serious first; how many states were solved, and those that could not be."""
+    """What a review found: the concerns, serious first; the questions that the drawing leaves open; how many states
+    were solved, and those that could not be."""
 
     concerns: list[Concern]
+    questions: list[Concern]
     states: int
     unsolved: tuple[str, ...]
 
@@ -37,12 +39,22 @@ def review(board: Board) -> Review:
     from wakeboard.harness.review.study.study import Study
 
     study = Study.of(board)
-    found = review_study(study)
-    return Review(found, len(study.cases), (*(case.state for case in study.unsolved), *study.unjudged))
+    found = _all(study)
+    questions = [each for each in found if each.settles]
+    return Review(
+        [each for each in found if not each.settles],
+        questions,
+        len(study.cases),
+        (*(case.state for case in study.unsolved), *study.unjudged),
+    )
 
 
 def review_study(study: Study) -> list[Concern]:
-    """All rules over a design that is solved already."""
+    """All rules over a design that is solved already; no questions."""
+    return [each for each in _all(study) if not each.settles]
+
+
+def _all(study: Study) -> list[Concern]:
     from wakeboard.harness.review.grouping import grouped
     from wakeboard.harness.review.rules import rules
 

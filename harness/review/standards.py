@@ -36,9 +36,6 @@ USB_CONFIGURED: Final = 0.5
 TYPE_C_RD: Final = 5100.0
 """Ω; what a sink connects from each CC pin to ground."""
 
-TYPE_C_RD_TOLERANCE: Final = 0.1
-"""Relative; a sink that only tells 'attached' may be off by 10 % (20 % where it reads no current). From memory."""
-
 TYPE_C_SOURCE_CURRENTS: Final = {
     "default": (73.6e-6, 86.4e-6),
     "1.5 A": (165.6e-6, 194.4e-6),

@@ -2,6 +2,7 @@
 
     found = judge(board, plan)
     found.mended, found.still, found.new         concerns
+    found.grown                                  of those still there, what grew worse or better, with both figures
     found.verdicts                               each change by itself: mends, nothing, breaks
     found.margins                                lines with the least distance to their limits, before and after
 
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.review.apart import apart, same
+from wakeboard.harness.review.grown import Grown, grown
 from wakeboard.harness.review.review import review_study
 from wakeboard.harness.review.study.study import Study
 from wakeboard.harness.revise.apply import revised
@@ -30,24 +32,32 @@ if TYPE_CHECKING:
 MENDS: Final = "mends"
 NOTHING: Final = "mends nothing"
 BREAKS: Final = "breaks"
+WORSE: Final = "makes worse"
 TOGETHER: Final = "mends with the others"
 
 
 @dataclass(frozen=True)
 class Worth:
-    """One change by itself. effect: one of the words above; mends and brings: concerns gone and new; says: why it could
+    """One change by itself. effect: one of the words above; mends and brings: concerns gone and new; grown: what
+    is there before and after, worse or better; says: why it could
     not be judged, or which of its promises it does not keep."""
 
     change: Change
     effect: str
     mends: list[Concern] = field(default_factory=list)
     brings: list[Concern] = field(default_factory=list)
+    grown: list[Grown] = field(default_factory=list)
     says: str = ""
+
+    @property
+    def harms(self) -> bool:
+        return self.effect in (BREAKS, WORSE)
 
     def as_json(self) -> dict[str, Any]:
         return {
             "title": self.change.title, "do": list(self.change.do), "effect": self.effect, "says": self.says,
             "mends": [each.as_json() for each in self.mends], "brings": [each.as_json() for each in self.brings],
+            "grown": [each.as_json() for each in self.grown],
             "findings": list(self.change.findings), "evidence": list(self.change.evidence),
         }  # fmt: skip
 
@@ -76,6 +86,7 @@ class Beside:
     mended: list[Concern]
     still: list[Concern]
     new: list[Concern]
+    grown: list[Grown]
     verdicts: list[Worth]
     margins: list[Margin]
 
@@ -86,8 +97,8 @@ class Beside:
 
     @property
     def worse(self) -> bool:
-        """Whether B has a serious concern that A had not, or a change breaks something."""
-        return any(each.serious for each in self.new)
+        """Whether B has a serious concern that A had not, or one that grew worse."""
+        return any(each.serious for each in self.new) or any(each.worse and each.after.serious for each in self.grown)
 
 
 def judge(board: Board, plan: Plan) -> Beside:
@@ -96,7 +107,8 @@ def judge(board: Board, plan: Plan) -> Beside:
     after = Reviewed.of(revised(board, plan))
     gone, still, new = apart(before.concerns, after.concerns)
     verdicts = list(_verdicts(board, plan, before, after))
-    return Beside(before, after, gone, still, new, verdicts, margins(before.study, after.study, corners=True))
+    moved = grown(before.concerns, after.concerns)
+    return Beside(before, after, gone, still, new, moved, verdicts, margins(before.study, after.study, corners=True))
 
 
 # --- change by change -----------------------------------------------------------------------------------------------
@@ -131,20 +143,29 @@ def _without(board: Board, plan: Plan, after: Reviewed, found: Worth) -> Worth:
 
 
 def worth(before: Reviewed, after: Reviewed, change: Change) -> Worth:
-    """The effect of a change by the concerns before and after it, and by lines that it pushes out of their limits: a
-    line that nothing held and that is now held at the wrong level raises the same concern, and is worse."""
+    """The effect of a change by the concerns before and after it, by what of them grew worse, and by lines that it
+    pushes out of their limits: a line that nothing held and that is now held at the wrong level raises the same
+    concern, and is worse."""
     gone, _, new = apart(before.concerns, after.concerns)
-    pushed = [each for each in margins(before.study, after.study) if each.pushed_out]
-    says = "; ".join(filter(None, [_promises(change, gone), *map(_pushed, pushed)]))
-    if pushed or any(each.serious for each in new) or (new and not gone):
-        return Worth(change, BREAKS, gone, new, says)
-    return Worth(change, MENDS if gone else NOTHING, gone, new, says)
+    moved = grown(before.concerns, after.concerns)
+    beside = margins(before.study, after.study)
+    pushed = [each for each in beside if each.pushed_out]
+    thin = [each for each in beside if each.nearly_out]
+    says = "; ".join(filter(None, [_promises(change, gone), *map(_pushed, pushed), *map(_thin, thin)]))
+    breaks = pushed or any(each.serious for each in new) or (new and not gone)
+    worse = any(each.worse and (each.after.serious or not gone) for each in moved)
+    effect = BREAKS if breaks else WORSE if worse else MENDS if gone else NOTHING
+    return Worth(change, effect, gone, new, moved, says)
 
 
 def _pushed(margin: Margin) -> str:
     return (
         f"{margin.line} ({margin.level}) leaves its limits: {margin.before:+.2f} V before, {margin.after:+.2f} V after"
     )
+
+
+def _thin(margin: Margin) -> str:
+    return f"{margin.line} ({margin.level}) keeps little: {margin.before:+.2f} V before, {margin.after:+.2f} V after"
 
 
 def _promises(change: Change, gone: Sequence[Concern]) -> str:
@@ -163,5 +184,6 @@ def as_json(found: Beside) -> dict[str, Any]:
         "revisions": [found.before.board.revision, found.after.board.revision],
         **{name: [each.as_json() for each in concerns] for name, concerns in lists.items()},
         "changes": [each.as_json() for each in found.verdicts],
+        "grown": [each.as_json() for each in found.grown],
         "margins": [each.as_json() for each in found.margins],
     }

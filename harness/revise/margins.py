@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 LOOKED_AT: Final = 3
 """Cases of each line and state, the nearest to a limit as drawn, of which the corners are solved."""
+LITTLE: Final = 0.1  # V: a lead's drop, or a neighbour's edge, is as much
 TELL: Final = 0.02  # V, and 2 %: what a meter would not call a difference between two units
 
 
@@ -47,8 +48,22 @@ class Margin:
         """Whether it was inside its limits and is not any more."""
         return self.before is not None and self.after is not None and self.before >= 0 and self.after < -TELL
 
+    @property
+    def nearly_out(self) -> bool:
+        """Whether it was well inside its limits, and little of that is left."""
+        if self.before is None or self.after is None:
+            return False
+        return 0 <= self.after < LITTLE and self.after < self.before / 2 and self.moved
+
+    @property
+    def word(self) -> str:
+        """What became of it."""
+        if self.before is None or self.after is None or not self.moved:
+            return ""
+        return "worse" if self.after < self.before else "better"
+
     def as_json(self) -> dict[str, Any]:
-        return {"line": self.line, "state": self.level, "before": self.before, "after": self.after}
+        return {"line": self.line, "state": self.level, "before": self.before, "after": self.after, "is": self.word}
 
 
 def margins(before: Study, after: Study, *, corners: bool = False) -> list[Margin]:

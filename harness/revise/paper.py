@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.drawings.boardfile.changes import changes_between
-from wakeboard.harness.revise.judging import BREAKS, MENDS, TOGETHER
+from wakeboard.harness.revise.judging import BREAKS, MENDS, TOGETHER, WORSE
 from wakeboard.harness.revise.margins import comparable
 from wakeboard.instruments.quantity import show
 from wakeboard.results.report.render import render_revision
@@ -17,12 +17,13 @@ from wakeboard.results.report.revision_view import ChangeView, MarginView, Revis
 
 if TYPE_CHECKING:
     from wakeboard.harness.review.concern import Concern
+    from wakeboard.harness.review.grown import Grown
     from wakeboard.harness.revise.judging import Beside, Worth
     from wakeboard.harness.revise.margins import Margin
     from wakeboard.harness.revise.plan import Change, Plan
     from wakeboard.harness.revise.rehearsals import Rehearsals
 
-_OUTCOMES: Final = {MENDS: "pass", TOGETHER: "pass", BREAKS: "fail"}
+_OUTCOMES: Final = {MENDS: "pass", TOGETHER: "pass", BREAKS: "fail", WORSE: "fail"}
 
 
 def revision_page(plan: Plan, beside: Beside, rehearsals: Sequence[Rehearsals]) -> str:
@@ -31,13 +32,14 @@ def revision_page(plan: Plan, beside: Beside, rehearsals: Sequence[Rehearsals]) 
     moved = [each for each in beside.margins if each.moved]
     drawn = changes_between(before, after)
     apart = comparable(beside.before.study, beside.after.study).moved
-    worse = beside.worse or any(each.effect == BREAKS for each in beside.verdicts)
+    worse = beside.worse or any(each.harms for each in beside.verdicts)
     return render_revision(
         RevisionView(
             before.name, before.revision, after.revision, _summary(beside), "fail" if worse else "pass",
             tuple(_change(number, each) for number, each in enumerate(beside.verdicts, 1)),
             learned=tuple(plan.learned),
-            still=_told(beside.still), new=_told(beside.new),
+            still=_told(beside.still), worse=_grown(beside.grown, True), better=_grown(beside.grown, False),
+            new=_told(beside.new),
             margins=tuple(map(_margin, moved)), unmoved=len(beside.margins) - len(moved),
             sequences=tuple(map(_sequence, rehearsals)),
             differing=tuple((net, state, show(a, "V", 3), show(b, "V", 3)) for net, state, a, b in apart),
@@ -47,8 +49,9 @@ def revision_page(plan: Plan, beside: Beside, rehearsals: Sequence[Rehearsals]) 
 
 
 def _summary(beside: Beside) -> str:
-    counts = ((beside.mended, "mended"), (beside.still, "still there"), (beside.new, "new"))
-    told = ", ".join(f"{len(found)} {word}" for found, word in counts)
+    worse = [each for each in beside.grown if each.worse]
+    counts = ((beside.mended, "mended"), (beside.still, "still there"), (worse, "of them worse"), (beside.new, "new"))
+    told = ", ".join(f"{len(found)} {word}" for found, word in counts if found is not worse or worse)
     useless = sum(each.effect not in _OUTCOMES for each in beside.verdicts)
     more = f"; {useless} of the changes {'mends' if useless == 1 else 'mend'} nothing" if useless else ""
     return f"Concerns of the review: {told}{more}."
@@ -58,11 +61,16 @@ def _told(concerns: Iterable[Concern]) -> tuple[str, ...]:
     return tuple(f"{each.rule}{' (serious)' if each.serious else ''}: {each.says}" for each in concerns)
 
 
+def _grown(moved: Iterable[Grown], worse: bool) -> tuple[str, ...]:
+    found = [each for each in moved if each.worse is worse]
+    return tuple(f"{each.after.rule} {', '.join(each.after.nets)}: {each.told}" for each in found)
+
+
 def _change(number: int, worth: Worth) -> ChangeView:
     change = worth.change
     return ChangeView(
         number, change.title, change.why, tuple(_does(change)), worth.effect, _OUTCOMES.get(worth.effect, "skipped"),
-        _told(worth.mends), _told(worth.brings),
+        _told(worth.mends), _told(worth.brings), _grown(worth.grown, True), _grown(worth.grown, False),
         tuple(f"finding {each}" for each in change.findings) + tuple(change.evidence), worth.says,
     )  # fmt: skip
 

@@ -27,6 +27,7 @@ STYLES = {
     "error": "bold magenta",
 }  # fmt: skip
 REDRAW = 0.1  # s
+NOT_REACHED = "no point reaches"  # said of a step that could not measure all that it should, whatever it saw (Probes)
 BAR = 20  # characters of a current bar
 
 
@@ -67,11 +68,9 @@ class PlainObserver:
     def __init__(self, say: Callable[[str], None], *, verbose: bool = False) -> None:
         self._say = say
         self._verbose = verbose
-        self._total = 0
         self._told: list[str] = []
 
     def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
-        self._total = total
         self._told = []
 
     def reading(self, reading: Reading) -> None:
@@ -88,7 +87,7 @@ class PlainObserver:
         self._say(f"{step.number:3}  {step.outcome:8} {visible(step.name)}")
         for line in self._told:
             self._say(line)
-        if step.outcome != "pass" and step.says:
+        if (step.outcome != "pass" or NOT_REACHED in step.says) and step.says:
             self._say(f"      {visible(step.says)}")
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.guard.core import Cut, Envelope, Sample
     from wakeboard.harness.run.guard.owner import OffReport, Ramp, Setting, Track
-    from wakeboard.results.records import Reading, Step
+    from wakeboard.results.records import Reading, RunStart, Step, Trip
 
 
 class Clock(Protocol):
@@ -124,6 +124,8 @@ class Observer(Protocol):
 class Recorder(Protocol):
     """Where a run is kept, step by step."""
 
-    def begin(self, start: Any) -> str: ...
+    def begin(self, start: RunStart) -> str: ...
     def commit(self, step: Step) -> None: ...
-    def end(self, outcome: str, *, outputs_off: bool | None, energised_s: float, trip: Any, says: str) -> None: ...
+    def end(
+        self, outcome: str, *, outputs_off: bool | None, energised_s: float, trip: Trip | None, says: str
+    ) -> None: ...

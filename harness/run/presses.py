@@ -19,7 +19,6 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 ONE_PRESS = 1.0  # s: what comes so soon after the first one belongs to it; later, the first one has got lost
 LIKE = ("SIGTERM", "SIGHUP", "SIGBREAK")
@@ -70,7 +69,7 @@ def _numbers(also: tuple[str, ...]) -> list[signal.Signals]:
     return [getattr(signal, name) for name in ("SIGINT", *also) if hasattr(signal, name)]
 
 
-def _press(_number: int, _frame: Any) -> None:
+def _press(_number: int, _frame: object) -> None:
     now = time.monotonic()
     if _STATE.held:
         _STATE.pressed += 1

@@ -431,7 +431,9 @@ def _outcome_of(context: Context, broke: BaseException | None) -> str:
         return "tripped"
     if broke is not None:
         return "error"
-    return context.log.outcome or worst(reading.outcome for reading in context.log.readings)
+    log = context.log
+    nothing = "skipped" if log.notes.not_reached and not log.readings else ""
+    return log.outcome or nothing or worst(reading.outcome for reading in log.readings)
 
 
 def _number(value: float) -> float | None:

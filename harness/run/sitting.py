@@ -147,7 +147,7 @@ class Sitting:
             raise OutputsOn(left.says() if left else "outputs not confirmed off: the guard did not say") from error
 
     # --- the steps --------------------------------------------------------------------------------------------------
-    def step(self, table: Mapping[str, Any] | None = None, **keys: Any) -> Step:
+    def step(self, table: Mapping[str, object] | None = None, **keys: object) -> Step:
         """One step, as a sequence file has it: step(do="volts", of=["TP3"], expect="1.7 .. 1.9 V"). Its record.
 
         Raises Refused for a table that a sequence file would be refused for, and BenchError, Tripped, … as they broke
@@ -232,7 +232,7 @@ class Sitting:
         return model
 
 
-def _plain(table: Mapping[str, Any]) -> dict[str, Any]:
+def _plain(table: Mapping[str, object]) -> dict[str, Any]:
     """A table as a file has it: lists, and nothing that was left out."""
     return {
         key: list(value) if isinstance(value, tuple) else value for key, value in table.items() if value is not None

@@ -85,7 +85,7 @@ class Seat(Sitting):
         trip: Amount | None = None,
         ramp: str | None = None,
         why: str | None = None,
-        **more: Any,
+        **more: object,
     ) -> Step:
         """One supply on. limit, trip: A; volts: V, the board's nominal where not given; expect: the current once it has
         settled, such as "< 40 mA"; ramp: such as "0.5 V every 20 ms"; why: the reason, where its check for a short has

@@ -34,7 +34,7 @@ FAULT = {"fault": "", "verdict": "", "step": "", "name": "", "point": "", "quant
 CANDIDATE = {"fault": "", "probability": "1", "says": "", "accounts_for": "", "leaves": ""}
 
 
-def frame(what: Any, **narrow: Any) -> pd.DataFrame:
+def frame(what: object, **narrow: object) -> pd.DataFrame:
     """A table of a result or record (one row a reading), a store or its file (the same, narrowed by `board`, `unit`,
     `sequence`, `run`, `latest`), a list of concerns, a rehearsal (one row a fault), an explanation (one row a group of
     faults), or a comparison (one row a check, one column a unit). Raises TypeError for anything else, StoreError."""

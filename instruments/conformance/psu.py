@@ -152,7 +152,7 @@ class _PsuTrial:
         """No over-current trip may stand in the way of the inrush."""
         psu = self.psu
         if psu.dialect.say.ocp_off:
-            psu.speaker.say(psu.render(self.ch, psu.dialect.say.ocp_off))
+            psu.unprotect(self.ch)
         elif psu.can.ocp == "level":
             psu.protect(self.ch, ocp=psu.limits(self.ch).amps)
 

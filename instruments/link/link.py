@@ -112,7 +112,7 @@ class Link:
         address: str,
         *,
         name: str,
-        resource_manager: Any = None,
+        resource_manager: object = None,
         visa: str | None = None,
         terminator: str | None = None,
         timeout: float = 3.0,

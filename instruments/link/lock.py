@@ -7,8 +7,9 @@ the lock: it goes with its process, however that ends. The file holds the owner'
 
 Where the shared folder takes no file, a folder of the user's own is used, and `not_excluded` says what that leaves
 open. Other computers and programs that are not Wakeboard are never kept out: `Base.held` of a dialect asks the
-instrument where it can tell. Its own lock (IFLOCK and the like) is not taken: it would refuse "off" from the session
-that switches off when the guard hangs.
+instrument where it can tell, and `not_kept_out` says so. Its own lock (IFLOCK and the like) is not taken: no maker's
+page says that it goes with its connection, and it would refuse "off" from the session that switches off when the guard
+hangs or was killed, and from `wakeboard off`.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from pathlib import Path
 from typing import Final
 
 from wakeboard.instruments.errors import LinkBusy, LinkError
-from wakeboard.instruments.link.address import canonical
+from wakeboard.instruments.link.address import HERE, canonical, hosts_of
 
 _BYTE: Final = 1 << 30  # Windows locks bytes for reading too: a byte far behind the text keeps that readable
 _SHARED: Final = ("/run/lock", "/var/lock", "/tmp")  # the first that every user may write to (FHS 3.0: /run, /tmp)
@@ -47,6 +48,19 @@ def own_folder() -> Path:
     import platformdirs
 
     return Path(platformdirs.user_state_dir("wakeboard", appauthor=False)) / "locks"
+
+
+def not_kept_out(address: str, asked: bool) -> str:
+    """Who on the network may use the instrument beside us; "" where it is reached from this computer only. asked:
+    whether its dialect can ask it for a lock of its own."""
+    if all(host == HERE for host in hosts_of(address)):  # a cable as well
+        return ""
+    tells = (
+        "whether one holds its own lock is asked when it is opened, and when it does not go off"
+        if asked
+        else "it has no known way to tell of one"
+    )
+    return f"Programs of other computers on the network are not kept from it: {tells}."
 
 
 def _open_to_all(folder: str) -> bool:

@@ -8,9 +8,8 @@ from __future__ import annotations
 import errno
 import re
 import sys
-from typing import Any, Final
+from typing import Final
 
-EXTRAS: Final = {"USB": "usb", "GPIB": "gpib"}
 _RULES: Final = "/etc/udev/rules.d/50-instruments.rules"
 _RELOAD: Final = "then `sudo udevadm control --reload` and plug it in again"
 
@@ -90,7 +89,7 @@ def _hex(text: str) -> str:
         return text.casefold()
 
 
-def _is(error: Any, *numbers: int) -> bool:
+def _is(error: object, *numbers: int) -> bool:
     return getattr(error, "errno", None) in numbers
 
 

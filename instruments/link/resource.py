@@ -47,7 +47,7 @@ def is_serial(address: str) -> bool:
     return address.upper().startswith("ASRL")
 
 
-def check_connected(resource: Any) -> None:
+def check_connected(resource: object) -> None:
     """PyVISA-py returns a resource for a refused port: only the socket knows. Raises OSError."""
     found = socket_of(resource)
     if found is None:

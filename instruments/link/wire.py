@@ -49,7 +49,7 @@ def _read(resource: Any, count: int) -> bytes:
     return bytes(data)
 
 
-def wire_of(resource: Any, clock: Clock, terminator: str) -> Wire:
+def wire_of(resource: object, clock: Clock, terminator: str) -> Wire:
     """The wire for an opened resource; sets TCP_NODELAY and terminators."""
     found = socket_of(resource)
     if found is not None:
@@ -65,13 +65,13 @@ def _interface_of(resource: Any) -> Any:
     return getattr(session, "interface", None)
 
 
-def socket_of(resource: Any) -> socket.socket | None:
+def socket_of(resource: object) -> socket.socket | None:
     """The socket under a resource of PyVISA-py's raw socket class."""
     interface = _interface_of(resource)
     return interface if isinstance(interface, socket.socket) else None
 
 
-def serial_of(resource: Any) -> Any:
+def serial_of(resource: object) -> Any:
     """The pySerial port under a resource of PyVISA-py's serial class."""
     interface = _interface_of(resource)
     return interface if hasattr(interface, "in_waiting") else None

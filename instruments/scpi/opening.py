@@ -13,7 +13,6 @@ from wakeboard.instruments.dialect import Dialect, DmmDialect, PsuDialect, Scope
 from wakeboard.instruments.errors import DialectError, IdentityError, LinkBusy, LinkError
 from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.link.link import Link
-from wakeboard.instruments.link.replies import searched
 from wakeboard.instruments.link.traffic import TrafficLog
 from wakeboard.instruments.scpi.dmm import Dmm
 from wakeboard.instruments.scpi.psu import Psu
@@ -33,7 +32,7 @@ def open_instrument(
     identity: str | None = None,
     timeout: float = 3.0,
     terminator: str | None = None,
-    resource_manager: Any = None,
+    resource_manager: object = None,
     visa: str | None = None,
     traffic: TrafficLog | None = None,
     clock: Clock | None = None,
@@ -77,19 +76,11 @@ def open_instrument(
 def _check_alone(driver: Driver) -> None:
     """The same instrument may be reached by another address (its USB port, another name of its host), and a program on
     another computer may hold it where it has a lock of its own. Raises LinkBusy."""
-    link, identity, question = driver.link, driver.identity, driver.dialect.held
+    link, identity = driver.link, driver.identity
     if identity is not None and identity.serial not in NO_SERIAL and HERE not in hosts_of(link.address):
         link.hold(f"identity::{identity.maker}::{identity.model}::{identity.serial}")
-    if question is None:
-        return
-    reply = driver.speaker.if_known("held", lambda: link.query(question.send, question.timeout))
-    if reply is None:
-        return
-    if "other" in driver.speaker.read(question, reply, lambda text: searched(text, question.reply or "")):
-        raise LinkBusy(
-            f"another program holds it: it answers {reply.strip()} to {question.send}",
-            instrument=link.name, address=link.address,
-        )  # fmt: skip
+    if held := driver.speaker.held_elsewhere():
+        raise LinkBusy(held, instrument=link.name, address=link.address)
 
 
 def driver_for(link: Link, dialect: Dialect) -> Driver:

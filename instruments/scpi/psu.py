@@ -21,9 +21,10 @@ from functools import partial
 from typing import Any, Literal
 
 from wakeboard.instruments.dialect import Accuracy, Asking, PsuDialect
-from wakeboard.instruments.errors import DialectError, OutputOnError, SettingError
+from wakeboard.instruments.errors import BenchError, DialectError, OutputOnError, SettingError
 from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.link.lock import not_kept_out
 from wakeboard.instruments.link.replies import truth
 from wakeboard.instruments.scpi.psu_looks import Commanded, Looks, Sample
 from wakeboard.instruments.scpi.psu_outputs import Limits, Outputs
@@ -83,6 +84,8 @@ class Psu(Spoken[PsuDialect]):
     def cautions(self) -> list[str]:
         """What a person should know before this supply energises a board."""
         said = [*self.dialect.cautions, *([self.link.not_excluded] if self.link.not_excluded else [])]
+        if others := not_kept_out(self.link.address, self.dialect.held is not None):
+            said.append(others)
         can = self.dialect.can
         if not can.ovp:
             said.append("This supply has no over-voltage protection.")
@@ -111,7 +114,7 @@ class Psu(Spoken[PsuDialect]):
         known = self.looks.commanded.get(name)
         self.looks.commanded.pop(name, None)  # until it is read back, what the output is set to is not known
         lines = self.outputs.render(name, (*say.amps, *say.volts), volts=volts, amps=amps)
-        replies = self.speaker.group(lines, questions, self.outputs.values(name))
+        replies = self.outputs.group(name, lines, questions)
         if ask.volts is not None and ask.amps is not None:
             self._compare(name, ask.volts, replies[0], volts, "V", self.outputs.limits(name).volts_step)
             self._compare(name, ask.amps, replies[1], amps, "A", self.outputs.limits(name).amps_step)
@@ -162,6 +165,19 @@ class Psu(Spoken[PsuDialect]):
         replies = self.outputs.ask(name, [each[0] for each in wanted])
         for (question, value, unit, step), reply in zip(wanted, replies, strict=True):
             self._compare(name, question, reply, value, unit, step)
+        self._check_armed(name, commanded)
+
+    def _check_armed(self, name: str, commanded: Commanded) -> None:
+        """The protections that were armed are armed still, by the questions that told so then."""
+        ask, armed = self.dialect.ask, []
+        if commanded.ovp is not None:
+            armed += self._checks((ask.ovp_on, True))
+        if commanded.ocp is not None:
+            level = None if commanded.ocp is True else ask.ocp
+            armed += self._checks((level, commanded.ocp), (ask.ocp_on, True))
+        replies = self.outputs.ask(name, [question for question, _ in armed]) if armed else []
+        for (question, wanted), reply in zip(armed, replies, strict=True):
+            self._check_protection(name, question, wanted, reply)
 
     def settings(self, ch: Ch) -> tuple[float, float]:
         """(volts, amps) as the instrument says it is set. Raises DialectError where it cannot tell."""
@@ -198,7 +214,7 @@ class Psu(Spoken[PsuDialect]):
             self._must(bool(say.ocp) and can.ocp != "none", "over-current protection")
             lines += self.outputs.render(name, say.ocp, amps=ocp)
             checks += self._checks((ask.ocp if can.ocp == "level" else None, ocp), (ask.ocp_on, True))
-        replies = self.speaker.group(lines, [question for question, _ in checks], self.outputs.values(name))
+        replies = self.outputs.group(name, lines, [question for question, _ in checks])
         for (question, wanted), reply in zip(checks, replies, strict=True):
             self._check_protection(name, question, wanted, reply)
         commanded = self.looks.commanded.get(name)
@@ -212,7 +228,7 @@ class Psu(Spoken[PsuDialect]):
         self.speaker.errors()
         lines = self.outputs.render(name, self.dialect.say.ocp_off)
         if lines:
-            self.speaker.group(lines, [], self.outputs.values(name))
+            self.outputs.group(name, lines, [])
         if name in self.looks.commanded:
             self.looks.commanded[name].ocp = None
 
@@ -263,7 +279,7 @@ class Psu(Spoken[PsuDialect]):
         state = self.looks.state_questions(name)
         if self.dialect.can.master:
             self._disarm_others(name)
-        replies = self.speaker.group(self.outputs.render(name, self.dialect.say.on), state, self.outputs.values(name))
+        replies = self.outputs.group(name, self.outputs.render(name, self.dialect.say.on), state)
         if state and not self.looks.all_on(name, state, replies):
             trip = self.looks.tripped(name)
             raise SettingError(
@@ -310,7 +326,7 @@ class Psu(Spoken[PsuDialect]):
                 break
             if attempt == 2:
                 raise OutputOnError(
-                    f"{self.link.name} channel {', '.join(left)} was switched off and says that it is on",
+                    f"{self.link.name} channel {', '.join(left)} was switched off and says that it is on{self._held()}",
                     instrument=self.link.name,
                 )
             self.repeated.update(left)
@@ -319,6 +335,14 @@ class Psu(Spoken[PsuDialect]):
             if name in self.looks.commanded:
                 self.looks.commanded[name].on = False
         return bool(self.looks.state_questions(names[0]))
+
+    def _held(self) -> str:
+        """Why a supply may refuse to be switched off, as far as it tells: another program's lock."""
+        try:
+            told = self.speaker.held_elsewhere()
+        except BenchError:
+            return ""
+        return f"; {told}" if told else ""
 
     def _still_on(self, name: str) -> bool:
         state = self.looks.state_questions(name)
@@ -364,7 +388,7 @@ class Psu(Spoken[PsuDialect]):
         self.looks.commanded.pop(name, None)
         lines += self.outputs.render(name, say.clear)
         if lines:
-            self.speaker.group(lines, [], self.outputs.values(name))
+            self.outputs.group(name, lines, [])
         self.looks.forget_events(name)
         restored = self._still_on(name)
         if restored:

@@ -159,7 +159,7 @@ class Looks:
     def sample(self, name: str) -> Sample:
         """Volts, amps, mode, state and trip at one stroke."""
         look = self._look(name)
-        replies = self.speaker.ask_ready(look.ready)
+        replies = self.outputs.ask_ready(name, look.ready)
         time = self.outputs.link.clock.now()
         said = tuple([replies[place] for place in look.places])
         volts, amps = self._measured(look.measured, said)

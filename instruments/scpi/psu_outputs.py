@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from wakeboard.instruments.dialect import Asking, Channel, PsuDialect
-from wakeboard.instruments.errors import DialectError
-from wakeboard.instruments.link.replies import number
+from wakeboard.instruments.errors import DialectError, OtherOutput
+from wakeboard.instruments.link.replies import ReplyError, number
 from wakeboard.instruments.scpi.speaker import Ready, Speaker
+
+SELECTIONS = 3  # of the first output, until the answer is believed: somebody may be at the panel just then
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,7 @@ class Outputs:
         self.amps_accuracy = dialect.amps
         self._table: dict[str, Channel] = dict(dialect.channels)
         self._limits: dict[str, Limits] = {}
+        self._telling: bool | None = None
 
     def adopt(self, identity: str) -> None:
         """Take the model's outputs from the dialect, where its identity tells the model."""
@@ -47,6 +50,7 @@ class Outputs:
         self.volts_accuracy = model.volts or self.dialect.volts
         self.amps_accuracy = model.amps or self.dialect.amps
         self._limits.clear()
+        self._telling = None
 
     @property
     def names(self) -> list[str]:
@@ -99,13 +103,64 @@ class Outputs:
         return [*self._selecting(name), *lines] if lines else []
 
     def ready(self, name: str, questions: Sequence[Asking]) -> Ready:
-        """Questions about an output, made ready to be asked again and again."""
-        return self.speaker.ready(questions, self.values(name), self._selecting(name))
+        """Questions about an output, made ready for `ask_ready`, again and again."""
+        return self.speaker.ready([*questions, *self._selected()], self.values(name), self._selecting(name))
+
+    def ask_ready(self, name: str, ready: Ready) -> list[str]:
+        """The replies. They are asked once more where the output was not selected any more. Raises OtherOutput."""
+        replies = self.speaker.ask_ready(ready)
+        if not self._telling:
+            return replies
+        if not self._is_selected(name, replies[-1]):
+            replies = self.speaker.ask_ready(ready)
+        return self._own(name, replies)
+
+    def group(self, name: str, lines: Sequence[str], questions: Sequence[Asking]) -> list[str]:
+        """Commands and questions of an output, see Speaker.group. Raises OtherOutput besides."""
+        selected = self._selected()
+        replies = self.speaker.group(lines, [*questions, *selected], self.values(name))
+        return self._own(name, replies) if selected else replies
+
+    # --- the selection is the instrument's: a hand at its panel, or another program, may move it between two messages
+    def _selected(self) -> list[Asking]:
+        """The question for the output that is selected, where it has to be asked and is answered."""
+        question = self.dialect.ask.selected
+        if self._telling is None:
+            apart = question is not None and len(self._table) > 1 and not self.link.manners.compound
+            self._telling = apart and self._tells()
+        return [question] if self._telling and question is not None else []
+
+    def _tells(self) -> bool:
+        """Whether this instrument answers with the number that was selected: not every maker's page says so."""
+        name, question = self.names[0], self.dialect.ask.selected
+        if question is None:
+            return False
+        for _ in range(SELECTIONS):
+            self.speaker.say(self._selecting(name))
+            reply = self.speaker.if_known("ask.selected", lambda: self.speaker.ask([question], {})[0])
+            if reply is None or self._is_selected(name, reply):
+                return reply is not None
+        return False
+
+    def _is_selected(self, name: str, reply: str) -> bool:
+        try:
+            return bool(int(number(reply)) == self.values(name)["n"])
+        except ReplyError:
+            return False
+
+    def _own(self, name: str, replies: list[str]) -> list[str]:
+        if not self._is_selected(name, replies[-1]):
+            raise OtherOutput(
+                f"output {name} was selected, and {replies[-1].strip()} is: another program, or a hand at its panel, "
+                "selects outputs of this supply, and no reply is sure to be of the right one",
+                instrument=self.link.name,
+            )
+        return replies[:-1]
 
     def ask(self, name: str, questions: Sequence[Asking]) -> list[str]:
         """The replies, one a question; one that several questions share is asked for once."""
         different = list({each.send: each for each in questions}.values())
-        replies = self.speaker.ask_ready(self.ready(name, different))
+        replies = self.ask_ready(name, self.ready(name, different))
         found = {each.send: reply for each, reply in zip(different, replies, strict=True)}
         return [found[each.send] for each in questions]
 

@@ -13,7 +13,7 @@ from wakeboard.instruments.dialect import Asking, Base
 from wakeboard.instruments.errors import InstrumentFault, LinkError, LinkGarbled, LinkTimeout
 from wakeboard.instruments.link.identity import Identity, parse_identity
 from wakeboard.instruments.link.link import Link
-from wakeboard.instruments.link.replies import ReplyError, error_entry
+from wakeboard.instruments.link.replies import ReplyError, error_entry, searched
 
 R = TypeVar("R")
 PATIENCE = 1.0  # s for an answer that an instrument may not know
@@ -137,6 +137,17 @@ class Speaker:
             self.link.timeout = patience
         self.errors()
         return None
+
+    def held_elsewhere(self) -> str:
+        """Words for another program's own lock of this instrument; "" where none is told of. Raises LinkError."""
+        question = self.dialect.held
+        if question is None:
+            return ""
+        reply = self.if_known("held", lambda: self.link.query(question.send, question.timeout))
+        found = None if reply is None else self.read(question, reply, lambda text: searched(text, question.reply or ""))
+        if reply is None or found is None or "other" not in found:
+            return ""
+        return f"another program holds it: it answers {reply.strip()} to {question.send}"
 
     def group(self, lines: Iterable[str], questions: Sequence[Asking], values: dict[str, Any]) -> list[str]:
         """Commands, questions, and the error queue after them. Raises InstrumentFault with what the queue says.

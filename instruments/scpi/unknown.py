@@ -97,7 +97,7 @@ class Found:
         return [each for each in self.answers if each.refused]
 
 
-def introduce(address: str, *, visa: str | None = None, resource_manager: Any = None) -> Link:
+def introduce(address: str, *, visa: str | None = None, resource_manager: object = None) -> Link:
     """A link on which somebody says who answers, in one of the manners that our dialects know. Raises LinkError."""
     last: LinkError | None = None
     for manners in _manners():

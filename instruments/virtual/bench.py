@@ -22,7 +22,7 @@ from wakeboard.instruments.virtual.hardware.psu import Rating, ScpiPsu, Wired
 from wakeboard.instruments.virtual.hardware.scanner import Relays, Routes
 from wakeboard.instruments.virtual.scpi.instrument import Instrument
 from wakeboard.instruments.virtual.time.clock import VirtualClock
-from wakeboard.instruments.virtual.time.instant import Instant
+from wakeboard.instruments.virtual.time.instant import Instant, States
 from wakeboard.instruments.virtual.time.stage import Stage
 from wakeboard.instruments.virtual.time.waves import Waves
 from wakeboard.instruments.virtual.wire.console import VirtualSerial
@@ -135,10 +135,12 @@ class VirtualBench:
         drawn: bool = True,
         transients: bool = True,
         mistakes: Iterable[str] = (),
+        begins: States | None = None,
     ) -> None:
         """drawn False: every part has its nominal value. transients False: every change is settled at once, which is
         far quicker (instant.py). scope: whose language an oscilloscope speaks, "": none is there; sees: its channels ->
-        points or nets. mistakes: of the bench itself (mistakes.py); ValueError for one that there is not."""
+        points or nets. mistakes: of the bench itself (mistakes.py); ValueError for one that there is not. begins: see
+        Instant."""
         self.prepared = prepared
         self.unit = unit
         variant = Variant(faults=tuple(faults), seed=unit_seed(unit) if drawn else None)
@@ -146,7 +148,7 @@ class VirtualBench:
         if transients:
             self.simulation = Simulation(prepared.model, variant, resolution=RESOLUTION, tolerance=TOLERANCE)
         else:
-            self.simulation = Instant(prepared.model, variant)
+            self.simulation = Instant(prepared.model, variant, begins)
         self.stage = Stage(self.simulation)
         self.clock = VirtualClock(self.stage)
         self.waves = Waves(self.stage)

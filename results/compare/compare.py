@@ -108,6 +108,14 @@ class Comparison:
         apart = self.unlike.get(unit, ())
         return tuple(text for text in self.single.get(unit, ()) if text not in apart)
 
+    def too_near(self, text: str) -> bool:
+        """Whether what lies outside there is marginal in every unit: too near a limit to be decided."""
+        row = self.row(text)
+        if row is None or not row.outside:
+            return False
+        told = dict(zip(self.units, row.outcomes, strict=True))
+        return all(told[unit] == "marginal" for unit in row.outside)
+
     def row(self, text: str) -> CheckRow | None:
         """The check of this text; None for a step or an unknown text."""
         return next((row for row in self.checks if row.check.text == text), None)

@@ -16,6 +16,7 @@ from wakeboard.results.records import ASKED, OUTCOMES, Reading, RunRecord
 
 if TYPE_CHECKING:
     import numpy as np
+    import sqlalchemy as sa
     from numpy.typing import NDArray
 
     from wakeboard.results.store.store import Store
@@ -200,7 +201,9 @@ def table_of_store(
         return _columns(connection, board, runs, steps, (step_keys, step_run, step_rails))
 
 
-def _runs(connection: Any, board: str, sequence: str | None, unit: str | None) -> tuple[list[int], list[RunInfo]]:
+def _runs(
+    connection: sa.Connection, board: str, sequence: str | None, unit: str | None
+) -> tuple[list[int], list[RunInfo]]:
     import sqlalchemy as sa
 
     from wakeboard.results.store import schema
@@ -232,7 +235,7 @@ def _texts(rework: str) -> tuple[str, ...]:
 
 
 def _steps(
-    connection: Any, keys: Sequence[int], chosen: Sequence[int]
+    connection: sa.Connection, keys: Sequence[int], chosen: Sequence[int]
 ) -> tuple[list[StepInfo], NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
     """(steps that did not pass, then for all steps in the order of the table: key, run index, checks rails)."""
     import numpy as np
@@ -256,7 +259,7 @@ _FEW = 500  # more keys than this are filtered here rather than named in the que
 
 
 def _columns(
-    connection: Any,
+    connection: sa.Connection,
     board: str,
     runs: list[RunInfo],
     steps: list[StepInfo],
@@ -278,7 +281,7 @@ def _columns(
     )
 
 
-def _readings(connection: Any, step_keys: NDArray[np.int64]) -> NDArray[np.void]:
+def _readings(connection: sa.Connection, step_keys: NDArray[np.int64]) -> NDArray[np.void]:
     """Rows of readings of these steps: step, measurand, terms, value, u, outcome; in the order of step and position.
 
     A missing number comes as infinity, since SQL has no NaN.
@@ -312,7 +315,7 @@ def _readings(connection: Any, step_keys: NDArray[np.int64]) -> NDArray[np.void]
     return data[np.isin(data["step"], step_keys)]
 
 
-def _raw(connection: Any, query: Any) -> Any:
+def _raw(connection: sa.Connection, query: Any) -> Any:
     """Rows as the driver gives them: wrapping a million rows would cost more than reading them."""
     compiled = query.compile(dialect=connection.dialect, compile_kwargs={"literal_binds": True})
     cursor = connection.connection.cursor()
@@ -320,7 +323,7 @@ def _raw(connection: Any, query: Any) -> Any:
     return cursor
 
 
-def _checks(connection: Any, keys: NDArray[np.int64]) -> tuple[list[Check], NDArray[np.int64]]:
+def _checks(connection: sa.Connection, keys: NDArray[np.int64]) -> tuple[list[Check], NDArray[np.int64]]:
     import numpy as np
     import sqlalchemy as sa
 
@@ -336,7 +339,7 @@ def _checks(connection: Any, keys: NDArray[np.int64]) -> tuple[list[Check], NDAr
     return [known[int(key)] for key in unique[order]], position[inverse]
 
 
-def _limits(connection: Any, keys: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _limits(connection: sa.Connection, keys: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     import numpy as np
     import sqlalchemy as sa
 

@@ -32,7 +32,7 @@ def operator() -> str:
         return ""
 
 
-def new_row(*, text: str, by: str | None, **more: Any) -> dict[str, Any]:
+def new_row(*, text: str, by: str | None, **more: object) -> dict[str, Any]:
     """What every row of the ledger has: a UUID, the time, who writes, and a text."""
     name = operator() if by is None else by
     cleaned = {key: store_text.clean(value) if isinstance(value, str) else value for key, value in more.items()}

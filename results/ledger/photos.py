@@ -56,7 +56,7 @@ class Photo:
         return f"photo: {self.text}" if self.text else "photo"
 
 
-def put(connection: sa.Connection, unit: int, row: Mapping[str, Any], large: bytes, small: bytes) -> None:
+def put(connection: sa.Connection, unit: int, row: Mapping[str, object], large: bytes, small: bytes) -> None:
     """A photo of the unit of this key; row: what every row of the ledger has, and width and height."""
     connection.execute(sa.insert(schema.photo), {"unit_id": unit, **row, "data": large, "small": small})
 

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from wakeboard.results.store import schema
 from wakeboard.results.store.store import Store
 
-Rows = list[tuple[Any, ...]]
+Rows = list[tuple[object, ...]]
 
 
 def differences(store: Store, server: Store, *, at_most: int = 20) -> list[str]:

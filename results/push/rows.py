@@ -41,7 +41,7 @@ def copy_in(target: sa.Connection, table: sa.Table, rows: Iterable[dict[str, Any
     copy_tuples(target, table, ([row[name] for name in names] for row in rows))
 
 
-def copy_tuples(target: sa.Connection, table: sa.Table, rows: Iterable[Sequence[Any]]) -> None:
+def copy_tuples(target: sa.Connection, table: sa.Table, rows: Iterable[Sequence[object]]) -> None:
     """The same for rows that are in the order of the table's columns already."""
     names = ", ".join(f'"{column.name}"' for column in table.columns)
     driver: Any = target.connection.driver_connection

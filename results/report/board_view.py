@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +21,6 @@ from wakeboard.results.report.explain_view import (
     concerns,
     explanation,
     merged,
-    shared_bodges,
     shared_faults,
 )
 from wakeboard.results.report.figures.strips import units_strip
@@ -38,6 +37,7 @@ from wakeboard.results.report.text import (
     state_words,
     when,
 )
+from wakeboard.results.report.todo import UnitToDo, board_to_do, units_to_do, unmeasured
 from wakeboard.results.statistics import StatisticsError, propose_limits
 
 if TYPE_CHECKING:
@@ -58,7 +58,6 @@ class UnitCard:
     why: str
     rework: tuple[str, ...]
     run: str
-    do: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,9 @@ class BoardView:
     shared: tuple[SharedFault, ...]
     explained: bool
     concerns: tuple[Concern, ...]
-    actions: tuple[str, ...]
+    first: tuple[str, ...]
+    to_do: tuple[UnitToDo, ...]
+    after: tuple[str, ...]
     table: tuple[tuple[str, tuple[TableRow, ...]], ...]
     matrix: rv.Matrix | None
     overlays: tuple[tuple[str, Markup], ...]
@@ -151,6 +152,8 @@ def board_view(
     shared, by_unit = _explanations(explain)
     latest = {record.unit: record for record in records}
     cards = {u: _card(u, short[u], latest.get(u), by_unit.get(u), comparison) for u in comparison.units}
+    first, after = board_to_do(comparison, shared, by_unit, concerns(review), findings)
+    first = (*unmeasured(records), *first)
     draw = _Drawer(pen, comparison, short)
     return BoardView(
         name=comparison.board,
@@ -170,7 +173,9 @@ def board_view(
         shared=shared_faults(explain) if by_unit and explain else (),
         explained=bool(explain),
         concerns=concerns(review),
-        actions=tuple(_actions(comparison, shared, by_unit, short, concerns(review), findings)),
+        first=first,
+        to_do=units_to_do(comparison, by_unit, short, {u: record.id for u, record in latest.items()}),
+        after=after,
         table=_table(comparison),
         matrix=rv.backfeed_matrix(records),
         overlays=_overlays(pen, records, short),
@@ -219,13 +224,7 @@ def _card(
         why=f"{best.words} ({best.sure})" if best else "",
         rework=tuple(r.text for r in record.rework) if record else (),
         run=record.id[:8] if record else "",
-        do=(*explained.repairs, *_bodges(explained)) if explained else (),
     )
-
-
-def _bodges(explained: ExplanationView) -> Iterator[str]:
-    """What its own readings ask to be fitted; the value that suits all units stands in the list above the cards."""
-    yield from (f"fit the bodge on {line.line}" for line in explained.bodges if line.fit is not None)
 
 
 def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:
@@ -244,12 +243,13 @@ def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:
 def _summary(c: Comparison) -> str:
     passed = sum(outcome == "pass" for outcome in c.outcomes.values())
     words = f"{passed} of {count(len(c.units), 'unit')} passed."
-    if c.common:
-        are = "1 check is" if len(c.common) == 1 else f"{len(c.common)} checks are"
-        words += (
-            f" {are} outside {'its' if len(c.common) == 1 else 'their'} limits in every unit whose rails were good:"
-        )
+    near = sum(map(c.too_near, c.common))
+    if outside := len(c.common) - near:
+        are = "1 check is" if outside == 1 else f"{outside} checks are"
+        words += f" {are} outside {'its' if outside == 1 else 'their'} limits in every unit whose rails were good:"
         words += " look at the design, BOM, reel or a part's property."
+    if near:
+        words += f" {'1 check is' if near == 1 else f'{near} checks are'} too near a limit to decide in every unit."
     lone = [unit for unit in c.single if c.outside(unit)]
     if lone:
         has = "1 unit is" if len(lone) == 1 else f"{len(lone)} units are"
@@ -265,7 +265,7 @@ class _Drawer:
     comparison: Comparison
     short: Mapping[str, str]
 
-    def checks(self, texts: Sequence[str] | Mapping[str, Any]) -> tuple[OddCheck, ...]:
+    def checks(self, texts: Sequence[str] | Mapping[str, object]) -> tuple[OddCheck, ...]:
         """Checks by their text, grouped by net and quantity; steps (which have no readings) by themselves."""
         groups: dict[tuple[str, str], list[CheckRow]] = {}
         steps: list[OddCheck] = []
@@ -293,69 +293,13 @@ class _Drawer:
         aside = [self.short[u] for u in numbers if u not in row.counted]
         drawing = units_strip(self.pen, row.check.of, values, row.low, row.high, row.check.unit, odd, aside)
         apart = ", ".join(self.short[u] for u in row.unlike if u not in row.outside)
-        words = [f"allowed {limits}" if limits else "", f"unlike the others: {apart}" if apart else ""]
+        undecided = row.outside and self.comparison.too_near(row.check.text)
+        words = [
+            f"allowed {limits}" if limits else "",
+            "too near to decide" if undecided else "",
+            f"unlike the others: {apart}" if apart else "",
+        ]
         return state_words(row.check.state), "; ".join(filter(None, words)), drawing
-
-
-def _actions(
-    c: Comparison,
-    shared: ExplanationView,
-    by_unit: Mapping[str, ExplanationView],
-    short: Mapping[str, str],
-    found: Sequence[Concern],
-    findings: Sequence[Finding],
-) -> list[str]:
-    """What to do, first things first: the bench, units that need repair, bodges, measurements, the next revision."""
-    actions = []
-    if c.bench:
-        actions.append("The reference unit is outside its limits too: check the bench before blaming any board.")
-    actions += [f"Unit {short.get(unit, unit)}: {words}." for unit, e in by_unit.items() for words in e.repairs]
-    told = {short.get(unit, unit): explained for unit, explained in by_unit.items()} or {"": shared}
-    actions += [f"Fit a bodge: {words}." for words in shared_bodges(told, _without_bodge(c, by_unit, short))]
-    actions += [f"Next measurement: {words}." for words in shared.next[:2]]
-    for unit, explained in by_unit.items():
-        if explained.next and not explained.best:
-            actions.append(f"Unit {short.get(unit, unit)}, next measurement: {explained.next[0]}.")
-    actions += _in_the_design(c, found)
-    carried = sum(finding.carried for finding in findings)
-    if c.common and not carried:
-        actions.append("Keep what is common as a finding, and carry it to the next revision.")
-    if not actions and (c.common or c.single or c.several):
-        actions.append("Ask what explains it: wakeboard explain, for one of the runs below.")
-    return actions
-
-
-def _without_bodge(
-    c: Comparison, by_unit: Mapping[str, ExplanationView], short: Mapping[str, str]
-) -> dict[str, tuple[str, ...]]:
-    """Line -> units whose own readings ask for no bodge there and in which no rework has mended it: where several units
-    share a property of a part, these carry the part too."""
-    lines = {line.line for explained in by_unit.values() for line in explained.bodges}
-    found = {}
-    for name in lines:
-        mended = {u for text, units in c.mended.items() if text.startswith(f"{name} ") for u in units}
-        asks = {u for u, explained in by_unit.items() if any(line.line == name for line in explained.bodges)}
-        found[name] = tuple(short.get(u, u) for u in c.units if u not in asks | mended)
-    return found
-
-
-def _in_the_design(c: Comparison, found: Sequence[Concern]) -> list[str]:
-    """What the review found and the units showed, once a net and rule; then what only one of the two knows of."""
-    told: dict[tuple[str, str], str] = {}
-    for concern in found:
-        if concern.do and (concern.serious or _shown(c, concern)):
-            seen = "the review found it and the units show it" if _shown(c, concern) else "found by the review"
-            words = f"In the next revision, {concern.rule} at {concern.nets}: {concern.do} ({seen})."
-            told.setdefault((concern.rule, concern.nets), words)
-    named = " ".join(concern.nets for concern in found)
-    loose = dict.fromkeys(
-        row.check.of for text in c.common if (row := c.row(text)) is not None and row.check.of not in named
-    )
-    return [*told.values(), *(f"Find out why {net} is outside its limits in every unit." for net in loose)]
-
-
-def _shown(c: Comparison, concern: Concern) -> bool:
-    return any(text.split(" ", 1)[0] in concern.nets.replace(",", "").split() for text in c.common)
 
 
 def _table(c: Comparison) -> tuple[tuple[str, tuple[TableRow, ...]], ...]:

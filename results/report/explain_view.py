@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from wakeboard.results.counted import count
 from wakeboard.results.explanation import (
@@ -14,6 +14,7 @@ from wakeboard.results.explanation import (
     FoundLine,
     Group,
     NextMeasurement,
+    Repair,
     texts,
 )
 from wakeboard.results.report.text import and_list, fault_words, show
@@ -102,7 +103,7 @@ class ExplanationView:
     next: tuple[str, ...] = ()
     lines: tuple[LineWords, ...] = ()
     given: bool = False
-    repairs: tuple[str, ...] = ()
+    repairs: tuple[Repair, ...] = ()
 
     @property
     def best(self) -> Cause | None:
@@ -124,7 +125,7 @@ def explanation(document: Document | None) -> ExplanationView:
         tuple(map(_next_words, told.next)),
         tuple(LineWords(line) for line in told.lines if line.kind != "level" or line.bodge or line.pull_ohms),
         given=True,
-        repairs=tuple(each.does for each in told.repairs if each.does),
+        repairs=tuple(each for each in told.repairs if each.does),
     )
 
 
@@ -147,7 +148,7 @@ def _line_words(line: FoundLine) -> str:
     return words
 
 
-def _where(bodge: Bodge) -> str:
+def bodge_where(bodge: Bodge) -> str:
     return f"across {bodge.across}" if bodge.across else f"to {bodge.to}" if bodge.to else ""
 
 
@@ -197,54 +198,78 @@ def _shared(by_unit: Mapping[str, str]) -> SharedFault:
     return SharedFault(fault_words(fault), fault, tuple(sorted(by_unit)))
 
 
+@dataclass(frozen=True)
+class SharedBodge:
+    """One resistor for all units in which it does.
+
+    ohms: None where none does (`text` tells why); where: "across R31"; window: what else does, in words; others: units
+    that carry the same parts and whose own readings could not ask for it (a dead rail, a run that stopped); rework: in
+    the language of faults.
+    """
+
+    text: str
+    line: str = ""
+    where: str = ""
+    window: str = ""
+    ohms: float | None = None
+    units: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
+    rework: str = ""
+
+
 def shared_bodges(
     by_unit: Mapping[str, ExplanationView], others: Mapping[str, Sequence[str]] | None = None
-) -> tuple[str, ...]:
+) -> tuple[SharedBodge, ...]:
     """What to fit, once for all units in which one resistor does: the value that one of them calls for and that lies in
-    the window of each. `by_unit`: names of units as they are to be shown. `others`: line -> units whose own readings
-    could not ask for it (a dead rail, a run that stopped) and that carry the same parts."""
+    the window of each. `by_unit`: names of units as they are to be shown. `others`: line -> units that carry the same
+    parts and could not ask."""
     groups: dict[tuple[str, str], dict[str, LineWords]] = {}
-    alone: dict[str, None] = {}
+    alone: dict[str, list[str]] = {}
     for unit, explained in by_unit.items():
         for line in explained.bodges:
             if line.fit is None:
-                alone[f"{line.bodge}"] = None
+                alone.setdefault(line.bodge, []).append(unit)
             else:
-                groups.setdefault((line.line, _where(line.fit)), {})[unit] = line
-    told = [
-        words + (_as_well((others or {}).get(line, ()), line) if len(found) > 1 else "")
-        for (line, _), found in groups.items()
-        for words in _one_for_all(found)
-    ]
-    return tuple(dict.fromkeys((*told, *alone)))
+                groups.setdefault((line.line, bodge_where(line.fit)), {})[unit] = line
+    told = []
+    for (name, _), found in groups.items():
+        carry = tuple((others or {}).get(name, ())) if len(found) > 1 else ()
+        told += [replace(bodge, others=carry) for bodge in _one_for_all(found)]
+    return (*told, *(SharedBodge(text, units=tuple(units)) for text, units in alone.items()))
 
 
-def _as_well(units: Sequence[str], line: str) -> str:
-    if not units:
-        return ""
-    is_one = len(units) == 1
-    return (
-        f"; {'unit' if is_one else 'units'} {and_list(list(units))} {'carries' if is_one else 'carry'} the same parts: "
-        f"once repaired, fit it there too and measure {line}"
-    )
-
-
-def _one_for_all(found: Mapping[str, LineWords]) -> list[str]:
-    """One line for units whose bodges are on one line and at one place; each its own where no value does for all."""
+def _one_for_all(found: Mapping[str, LineWords]) -> list[SharedBodge]:
+    """One for units whose bodges are on one line and at one place; each its own where no value does for all."""
     fits = [line.fit for line in found.values() if line.fit is not None]
-    first = next(iter(found.values()))
     low, high = max(fit.low_ohms for fit in fits), min(fit.high_ohms for fit in fits)
-    common = [ohms for fit in fits if (ohms := fit.fit_ohms) is not None and low <= ohms <= high]
-    if len(found) > 1 and len({line.bodge for line in found.values()}) == 1:
-        return [f"{first.bodge} (in units {and_list(list(found))})"]
-    if len(found) == 1 or not common:
-        return [f"{line.bodge} (unit {unit})" if len(found) > 1 else line.bodge for unit, line in found.items()]
-    ohms = min(common, key=lambda each: abs(each * each - low * (10 * low if math.isinf(high) else high)))
-    where = f" {words}" if (words := _where(fits[0])) else ""
+    common = [fit for fit in fits if fit.fit_ohms is not None and low <= fit.fit_ohms <= high]
+    if len(found) > 1 and not common:
+        return [
+            replace(_bodge([unit], line, line.fit), text=f"{line.bodge} (unit {unit})")
+            for unit, line in found.items()
+            if line.fit is not None
+        ]
+    first = next(iter(found.values()))
+    aim = low * (10 * low if math.isinf(high) else high)
+    fit = min(common or fits, key=lambda each: abs((each.fit_ohms or 0.0) ** 2 - aim))
+    told = _bodge(list(found), first, fit)
+    if len({line.bodge for line in found.values()}) == 1:
+        return [replace(told, text=first.bodge + (f" (in units {and_list(list(found))})" if len(found) > 1 else ""))]
+    window = f"anything {_window(low, high)} works"
+    told = replace(told, window=f"{window} in each unit")
+    ohms = show(fit.fit_ohms, "Ω")
+    where = f" {told.where}" if told.where else ""
     return [
-        f"solder {show(ohms, 'Ω')}{where} on {first.line} in units {and_list(list(found))}; "
-        f"anything {_window(low, high)} works in each of them"
+        replace(
+            told,
+            text=f"solder {ohms}{where} on {first.line} in units {and_list(list(found))}; {window} in each of them",
+        )
     ]
+
+
+def _bodge(units: Sequence[str], line: LineWords, fit: Bodge) -> SharedBodge:
+    window = f"anything {_window(fit.low_ohms, fit.high_ohms)} works"
+    return SharedBodge("", line.line, bodge_where(fit), window, fit.fit_ohms, tuple(units), rework=fit.rework or "")
 
 
 def merged(explanations: Sequence[ExplanationView]) -> ExplanationView:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
@@ -54,7 +54,7 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _page(template: str, parts: Sequence[tuple[str, str, object]], **context: Any) -> str:
+def _page(template: str, parts: Sequence[tuple[str, str, object]], **context: object) -> str:
     """`parts`: (anchor, words, present) of the page's sections; only present ones are linked."""
     links = [(anchor, words) for anchor, words, present in parts if present]
     return _environment().get_template(template).render(parts=links, **context)

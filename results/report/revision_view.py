@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 @dataclass(frozen=True)
 class ChangeView:
     """One change. does: what is done in the words of the drawing; effect: a word, outcome: the shape beside it; mends,
-    brings: sentences; evidence: units, runs and readings; none of them: the drawing alone says it."""
+    brings, worse, better: sentences; evidence: units, runs and readings; none of them: the drawing alone says it."""
 
     number: int
     title: str
@@ -18,6 +18,8 @@ class ChangeView:
     outcome: str
     mends: tuple[str, ...] = ()
     brings: tuple[str, ...] = ()
+    worse: tuple[str, ...] = ()
+    better: tuple[str, ...] = ()
     evidence: tuple[str, ...] = ()
     says: str = ""
 
@@ -58,6 +60,8 @@ class RevisionView:
     changes: tuple[ChangeView, ...]
     learned: tuple[str, ...] = ()
     still: tuple[str, ...] = ()
+    worse: tuple[str, ...] = ()
+    better: tuple[str, ...] = ()
     new: tuple[str, ...] = ()
     margins: tuple[MarginView, ...] = ()
     unmoved: int = 0

@@ -163,7 +163,7 @@ def _actions(record: RunRecord, explained: ExplanationView, odd: bool) -> list[s
         actions.append("Switch the supply off at its front panel, then measure the rails before touching the board.")
     if record.trip:
         actions.append("Do not power this unit again before the cause is found: measure its rails unpowered first.")
-    actions += [f"Repair: {words}." for words in explained.repairs]
+    actions += [f"Repair: {each.does}." for each in explained.repairs]
     actions += [f"Fit a bodge: {line.bodge}." for line in explained.bodges]
     actions += [f"Next measurement: {words}." for words in explained.next[:2]]
     if odd and not explained.given:

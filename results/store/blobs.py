@@ -75,7 +75,7 @@ def traffic_from(raw: bytes) -> list[Exchange]:
     return [Exchange(*row) for row in zip(times, who, header["way"], header["text"], strict=True)]
 
 
-def _join(header: Any, columns: Iterable[Sequence[float]]) -> bytes:
+def _join(header: object, columns: Iterable[Sequence[float]]) -> bytes:
     text = json.dumps(header, separators=(",", ":")).encode()
     return b"".join([len(text).to_bytes(4, "little"), text, *(_shuffled(column) for column in columns)])
 

@@ -36,7 +36,7 @@ def check(digest: str, step: Step, blobs: Mapping[str, bytes], run: str) -> None
         )
 
 
-def _kept(node: Any) -> Any:
+def _kept(node: object) -> Any:
     """As it comes back; detail is kept as JSON, where an integer stays one."""
     if isinstance(node, str):
         return clean(node)

@@ -359,7 +359,7 @@ def _must_be_ours(connection: sqlite3.Connection, path: Path) -> bool:
     )
 
 
-def _patiently(act: Callable[[], Any], busy_s: float) -> Any:
+def _patiently(act: Callable[[], object], busy_s: float) -> Any:
     """A change of journal mode is refused at once while another process is starting too: ask again for a while."""
     deadline = time.monotonic() + busy_s
     while True:

@@ -33,8 +33,8 @@ class Known:
     """Keys of rows that repeat, remembered between steps. Dropped whenever a transaction fails."""
 
     runs: dict[str, int] = field(default_factory=dict)
-    measurands: dict[tuple[Any, ...], int] = field(default_factory=dict)
-    terms: dict[tuple[Any, ...], int] = field(default_factory=dict)
+    measurands: dict[tuple[object, ...], int] = field(default_factory=dict)
+    terms: dict[tuple[object, ...], int] = field(default_factory=dict)
 
     def forget(self) -> None:
         self.runs.clear()
@@ -42,13 +42,13 @@ class Known:
         self.terms.clear()
 
 
-def digest(content: Any) -> str:
+def digest(content: object) -> str:
     """128 bits of SHA-256 over canonical JSON, as 32 hex digits: a key for rows that repeat."""
     text = json.dumps(content, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
-def add_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:
+def add_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, object]]) -> None:
     """Inserts the rows whose unique key is not there yet."""
     if not rows:
         return
@@ -140,7 +140,7 @@ def put_run(connection: sa.Connection, start: RunStart, stamp: RunStamp, unit_id
     put_instruments(connection, run_id, start.instruments)
 
 
-def put_end(connection: sa.Connection, run_id: int, row: Mapping[str, Any], trip: Trip | None) -> None:
+def put_end(connection: sa.Connection, run_id: int, row: Mapping[str, object], trip: Trip | None) -> None:
     tripped = {
         "trip_rule": trip.rule if trip else None,
         "trip_step": trip.step if trip else None,
@@ -227,8 +227,8 @@ def _learn(
     connection: sa.Connection,
     table: sa.Table,
     names: tuple[str, ...],
-    wanted: Iterable[tuple[Any, ...]],
-    known: dict[tuple[Any, ...], int],
+    wanted: Iterable[tuple[object, ...]],
+    known: dict[tuple[object, ...], int],
 ) -> None:
     """Makes sure that every wanted tuple has a row and that its key is known."""
     missing = {content: digest(content) for content in wanted if content not in known}

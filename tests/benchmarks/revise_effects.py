@@ -1,4 +1,4 @@
-"""How many changes are judged right: forty on ten small drawings and twenty on five later ones, worked out by hand, and
+"""How many changes are judged right: seventy on small drawings, worked out by hand, and
 some on twelve larger ones.
 
     python tests/benchmarks/revise_effects.py [EVERY]
@@ -19,7 +19,7 @@ from pathlib import Path
 HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parent / "revise"), str(HERE.parent / "review")]
 
-from forty import DRAWINGS, LATER, Drawing  # noqa: E402
+from forty import DRAWINGS, LATER, LATEST, Drawing  # noqa: E402
 from planted import Mistake, drawing, mistakes, names  # noqa: E402
 
 from wakeboard.harness.describe.load import load_board  # noqa: E402
@@ -28,7 +28,7 @@ from wakeboard.harness.revise.judging import Reviewed, judge, worth  # noqa: E40
 from wakeboard.harness.revise.plan import Change, load_plan  # noqa: E402
 from wakeboard.instruments.virtual.circuit.errors import CircuitError  # noqa: E402
 
-WORDS = {"mends": "mends", "mends nothing": "nothing", "breaks": "breaks"}
+WORDS = {"mends": "mends", "mends nothing": "nothing", "breaks": "breaks", "makes worse": "worse"}
 
 
 def small(folder: Path, drawings: Sequence[Drawing]) -> Iterator[tuple[str, str, str]]:
@@ -82,7 +82,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         at = Path(folder)
         for title, rows in (
-            ("forty", small(at, DRAWINGS)), ("twenty", small(at, LATER)), ("larger", larger(at, every)),
+            ("forty", small(at, DRAWINGS)), ("twenty", small(at, LATER)), ("ten", small(at, LATEST)),
+            ("larger", larger(at, every)),
         ):  # fmt: skip
             counts = Counter[tuple[str, str]]()
             for truth, found, what in rows:

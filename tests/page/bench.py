@@ -43,7 +43,7 @@ class HandBench:
         self.routes["the other tip"] = document["probing"]["short"]
         document["probing"] = {"by": "hand"}
         (folder / "hand.toml").write_text(bench_toml("Toy", "T-1", document))
-        self._scanner = scanner["address"].split("::")[1:3]
+        self.scanner = scanner["address"].split("::")[1:3]
         supply = next(each for each in document["instruments"].values() if each["kind"] == "psu")
         self.supply = supply["address"].split("::")[1:3]
 
@@ -57,7 +57,7 @@ class HandBench:
         line = f"ROUT:CLOS:EXCL (@{self.routes[net]})" if net else (
             f"ROUT:OPEN (@{','.join(map(str, self.routes.values()))})"
         )  # fmt: skip
-        self._ask(self._scanner, f"{line};*OPC?")
+        self._ask(self.scanner, f"{line};*OPC?")
 
     @staticmethod
     def _ask(where: list[str], line: str) -> str:

@@ -14,7 +14,10 @@ from typing import Any
 
 import pytest
 
+from wakeboard.harness.describe.load import load_board
+
 pytest.importorskip("starlette")
+from wakeboard.harness.page.hands import PlayedHands
 
 sys.path.insert(0, str(Path(__file__).parent))
 bench_module = importlib.import_module("bench")
@@ -103,9 +106,8 @@ class Newcomer:
             if not self.wanted or POINTS[self.wanted] in self.hands.says("#at"):
                 self.go_on()
         elif "Reverse the leads at" in title:
-            self.hands.click("[data-do='lift']")
-            self.hands.until(lambda: "air" in self.hands.says("#at"), "the probe is off")
-            self.press_point(self.wanted)
+            self.hands.click("[data-do='reverse']")
+            self.hands.until(lambda: "reversed" in self.hands.says("#at"), "the leads are the other way round")
         elif "net " in title + detail:
             self.wanted = (title + detail).split("net ")[1].split()[0]
             self.press_point((title + detail).split("net ")[1].split()[0])
@@ -158,4 +160,27 @@ def test_the_hands_are_behind_the_door(virtual: Any) -> None:
     assert client.ask("POST", "/hand", '{"do": "lift"}', Origin=ours["Origin"])[0] == 403
     assert client.ask("POST", "/hand", '{"do": "put", "point": "TP9"}', **ours)[0] == 400
     status, _, state = client.ask("POST", "/hand", '{"do": "put", "point": "TP3"}', **ours)
-    assert (status, json.loads(state)) == (200, {"at": "TP3", "on": []})
+    assert (status, json.loads(state)) == (200, {"at": "TP3", "reversed": False, "on": []})
+    assert json.loads(client.ask("POST", "/hand", '{"do": "reverse"}', **ours)[2])["reversed"]
+    assert json.loads(client.ask("POST", "/hand", '{"do": "lift"}', **ours)[2]) == {
+        "at": "", "reversed": False, "on": [],
+    }  # fmt: skip
+
+
+def test_reversed_leads_are_reversed_at_the_meter(tmp_path: Path) -> None:
+    with bench_module.hand_bench(tmp_path) as at:
+        probe, board = at.bench.probe, load_board(tmp_path / "board.toml")
+        points = {name: at.routes[point.net] for name, point in board.points.items()}
+        routes = at.bench.routes
+        hands = PlayedHands("::".join(["TCPIP", *at.scanner, "SOCKET"]), points, routes.short, routes.swap)
+        hands.reverse()
+        assert (hands.at, hands.reversed) == ("", False), "in the air there is nothing to reverse"
+        hands.put("TP3")
+        assert (probe.high, probe.low) == ("+3V3", "GND")
+        hands.reverse()
+        assert (probe.high, probe.low, hands.reversed) == ("GND", "+3V3", True)
+        hands.reverse()
+        assert (probe.high, probe.low, hands.reversed) == ("+3V3", "GND", False)
+        hands.reverse()
+        hands.put("TP2")
+        assert (probe.high, probe.low, hands.reversed) == ("VIN", "GND", False), "the next point is as usual"

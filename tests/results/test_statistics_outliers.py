@@ -90,6 +90,7 @@ def test_false_alarms_and_rare_cut_off_are_as_measured(n: int) -> None:
 
 
 def test_few_units_have_no_rare_cut_off() -> None:
+    # the tool's own rule: where no cut-off is rare enough, none is given; 3.5 is Iglewicz and Hoaglin's
     assert rare_cut_off(3) == math.inf
     assert rare_cut_off(1000) > 3.5
 
@@ -99,4 +100,4 @@ def test_grubbs_refuses_equal_or_too_few_values() -> None:
         grubbs([1.0, 2.0])
     with pytest.raises(StatisticsError, match="differ"):
         grubbs([1.0, 1.0, 1.0])
-    assert grubbs([1.0, 1.0, 1.0, 2.0]).p == 0.0
+    assert grubbs([1.0, 1.0, 1.0, 2.0]).p == 0.0  # closed form: G is at its greatest possible, (n - 1)/√n

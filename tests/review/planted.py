@@ -12,7 +12,7 @@ from wakeboard.harness.describe.files import read
 from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.review.concern import Concern
-from wakeboard.harness.review.review import review_board
+from wakeboard.harness.review.review import Review, review
 
 FOLDER = Path(__file__).parent / "boards"
 FRESH = Path(__file__).parent / "fresh"
@@ -71,22 +71,31 @@ def mistakes(name: str) -> Iterator[Mistake]:
 
 def reviewed(text: str, folder: Path) -> tuple[list[Concern], list[str]]:
     """The concerns of a drawing, and the notes of `check` on it."""
+    found, notes = looked_at(text, folder)
+    return found.concerns, notes
+
+
+def looked_at(text: str, folder: Path) -> tuple[Review, list[str]]:
+    """The review of a drawing, and the notes of `check` on it."""
     file = folder / "board.toml"
     file.write_text(text, encoding="utf-8")
     board = load_board(str(file))
-    return review_board(board), [note.found for note in board_notes(board, read(str(file)))]
+    return review(board), [note.found for note in board_notes(board, read(str(file)))]
 
 
 def outcome(mistake: Mistake, folder: Path) -> Outcome:
     """Review the drawing with one mistake in it. A file that is refused for it counts as raised."""
     try:
-        concerns, notes = reviewed(mistake.apply(drawing(mistake.board)), folder)
+        found, notes = looked_at(mistake.apply(drawing(mistake.board)), folder)
     except FileProblems as error:
         return Outcome(mistake, True, 0, 0, (str(error),))
     noted = "note" in mistake.rules and any(mistake.net in note for note in notes)
+    concerns = found.concerns
+    asked = any(_says(each, mistake) for each in found.questions)
     hits = [c for c in concerns if any(_says(each, mistake) for each in (c, *c.also))]
-    raised = bool(hits) or noted
+    raised = bool(hits) or noted or asked
     says = tuple(f"{c.rule} {','.join(c.nets)} [{len(c.also)}]: {c.says}" for c in concerns) + tuple(notes)
+    says += tuple(f"question: {c.rule} {','.join(c.nets)}: {c.says}" for c in found.questions)
     return Outcome(mistake, raised, len(concerns), len(concerns) - min(len(hits), 1), says)
 
 

@@ -1,4 +1,4 @@
-"""The drawings and changes of forty.toml and twenty.toml, as boards and plans."""
+"""The drawings and changes of forty.toml, twenty.toml and ten.toml, as boards and plans."""
 
 from __future__ import annotations
 
@@ -46,3 +46,4 @@ def _drawings(name: str) -> tuple[Drawing, ...]:
 
 DRAWINGS: Final = _drawings("forty.toml")
 LATER: Final = _drawings("twenty.toml")
+LATEST: Final = _drawings("ten.toml")

@@ -220,14 +220,14 @@ def test_timing_asks_and_switches_nothing() -> None:
     ("address", "asked", "told"),
     [
         ("TCPIP::192.0.2.10::5025::SOCKET", False, "no known way to tell"),
-        ("TCPIP::192.0.2.10::5025::SOCKET", True, "asked at opening"),
+        ("TCPIP::192.0.2.10::5025::SOCKET", True, "asked when it is opened"),
         ("TCPIP::127.0.0.1::5025::SOCKET", False, ""),
         ("ASRL/dev/ttyUSB0::INSTR", False, ""),
         ("USB0::0x2A8D::0x1102::MY1::INSTR", False, ""),
     ],
 )
 def test_other_computers_that_no_lock_keeps_out_are_told_of(address: str, asked: bool, told: str) -> None:
-    from wakeboard.harness.run.fitness.selfcheck import not_kept_out
+    from wakeboard.instruments.link.lock import not_kept_out
 
     says = not_kept_out(address, asked)
     assert told in says

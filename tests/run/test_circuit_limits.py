@@ -1,4 +1,7 @@
-"""Limits from the circuit: what a drawing does not say of a part widens them, what it says narrows them."""
+"""Limits from the circuit: what a drawing does not say of a part widens them, what it says narrows them.
+
+Figures are those of the invented board and of the tool itself: only which of two limits is the wider is held.
+"""
 
 from __future__ import annotations
 

@@ -302,3 +302,25 @@ def test_a_low_voltage_is_granted_the_inrush_and_what_the_maker_says_no_more() -
     late = play(low, Envelope(5.0, 0.1, INRUSH, lag_s=0.5))
     assert late is not None
     assert late.time == pytest.approx(INRUSH + 0.5, abs=0.002)
+
+
+def test_a_current_into_the_supply_is_cut_once_it_is_no_discharge() -> None:
+    """Beyond twice the readback's error and 5 mA; the inrush time after a change is granted, 30 ms at least."""
+    plain = Envelope(5.0, 0.1, 0.01, amps_error=0.002)
+    cut = play([*steady(0.0, 0.5, 5.0, 0.02), *steady(0.501, 0.7, 5.0, -0.0091)], plain)
+    assert cut is not None
+    assert (cut.rule, cut.time) == ("reverse-current", pytest.approx(0.501 + LIMIT_TIME, abs=0.0011))
+    assert "9.1 mA flow into the supply" in cut.says
+    assert play(steady(0.0, 0.5, 5.0, -0.0089), plain) is None, "an offset of its readback"
+    assert play([*steady(0.0, 0.5, 5.0, 0.02), *steady(0.501, 0.53, 5.0, -0.4), *steady(0.531, 0.6, 5.0, 0.02)]) is None
+    slow = play(steady(0.0, 0.5, 5.0, -0.4), Envelope(5.0, 0.1, 0.2))
+    assert slow is not None
+    assert slow.time == pytest.approx(0.2, abs=0.0011)
+
+
+def test_a_current_into_the_supply_is_watched_closely() -> None:
+    watch, cut = judge(BARE, Watch.fresh(0.0), Sample(1.0, 5.0, -0.1, "cv", True))
+    assert cut is None
+    assert suspicious(watch)
+    watch, _ = judge(BARE, watch, Sample(1.01, 5.0, 0.01, "cv", True))
+    assert not suspicious(watch)

@@ -21,7 +21,7 @@ SETTING, ENVELOPE = Setting(5.0, 0.12), Envelope(5.0, 0.12, inrush_s=0.02)
 
 
 class Ticker:
-    def __init__(self, clock: Any, period: float, callback: Callable[[], None], resting: float) -> None:
+    def __init__(self, clock: Any, period: float, callback: Callable[[], None], resting: Callable[[], float]) -> None:
         self.clock, self.period, self.callback, self.resting = clock, period, callback, resting
         self.stopped = False
 
@@ -42,7 +42,7 @@ class TickingClock:
     def sleep(self, seconds: float) -> None:
         self.time += seconds
 
-    def every(self, period: float, callback: Callable[[], None], *, resting: float) -> Ticker:
+    def every(self, period: float, callback: Callable[[], None], *, resting: Callable[[], float]) -> Ticker:
         self.tickers.append(Ticker(self, period, callback, resting))
         return self.tickers[-1]
 
@@ -81,7 +81,7 @@ def on(guard: LocalGuard, ramp: Ramp | None = None) -> None:
 
 def periods(clock: TickingClock) -> tuple[float, float]:
     (ticker,) = clock.running
-    return ticker.period, ticker.resting
+    return ticker.period, ticker.resting()
 
 
 def test_it_looks_from_the_proof_on_and_closely_when_it_matters(guard: LocalGuard, clock: TickingClock) -> None:
@@ -103,6 +103,27 @@ def test_switching_off_changes_how_often_it_looks(guard: LocalGuard, clock: Tick
         assert periods(clock) == (0.005, 0.005)
         switch_off()
         assert periods(clock) == (0.1, 0.5)
+
+
+def test_where_each_change_is_settled_at_once_it_rests_until_something_is_due(psu: Any, clock: TickingClock) -> None:
+    guard = LocalGuard(Guard({"USB": Feed(psu, 1, "supply")}, clock), clock, at_once=True)
+    assert guard.prove_off().confirmed
+    assert periods(clock) == (0.1, 0.5)
+    on(guard, Ramp(1.0, 0.2, 4.0))
+    assert periods(clock) == (0.005, pytest.approx(0.2))  # the step of the ramp
+    clock.run(0.2)
+    assert periods(clock) == (0.005, pytest.approx(0.05, abs=1e-3))  # what a change gives every sample its weight for
+    clock.run(1.0)
+    assert periods(clock) == (0.1, 0.5)
+
+
+def test_where_a_rule_is_about_to_be_broken_it_does_not_rest(psu: Any, clock: TickingClock) -> None:
+    guard = LocalGuard(Guard({"USB": Feed(psu, 1, "supply")}, clock), clock, at_once=True)
+    assert guard.prove_off().confirmed
+    on(guard)
+    psu.ohms[1] = 10.0  # it limits
+    guard.guard.tick()
+    assert periods(clock)[1] == 0.0
 
 
 def test_its_periods_are_not_made_anew_at_each_look(guard: LocalGuard, clock: TickingClock) -> None:

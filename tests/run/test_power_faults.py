@@ -137,6 +137,48 @@ def test_a_voltage_that_another_program_has_changed_is_noticed(run: Any) -> None
     assert "was set to 5 V and says 5.2 V" in result.record.says
 
 
+PROTECTIONS = [
+    ("e36312a", {"ovp_on": False}, "a protection was armed and says that it is off"),
+    ("e36312a", {"ocp_on": False}, "a protection was armed and says that it is off"),
+    ("dp832a", {"ocp": 3.0}, "and says 3"),
+    ("e36312a", {"ovp": 6.5}, "and says 6.5"),
+]
+
+
+@pytest.mark.parametrize(("psu", "changed", "says"), PROTECTIONS)
+def test_a_protection_that_another_program_has_disarmed_is_noticed(
+    run: Any, psu: str, changed: dict[str, Any], says: str
+) -> None:
+    def meddle(bench: Bench) -> None:
+        for key, value in changed.items():
+            assert getattr(bench.outputs[0].settings, key) not in (None, value), "it was armed"
+            setattr(bench.outputs[0].settings, key, value)
+
+    result, _ = run(lambda bench: bench.at(1.0, lambda: meddle(bench)), psu=psu)
+    assert result.outcome == "error"
+    assert says in result.record.says
+    assert "another program" in result.record.says
+    assert result.off.confirmed
+
+
+def test_a_current_into_the_supply_is_cut_though_it_holds_its_voltage(run: Any) -> None:
+    """A supply that can sink, and a cell that was fitted."""
+
+    class Sinking(Output):
+        def read_amps(self) -> float:
+            return -0.4
+
+    def fit(bench: Bench) -> None:
+        bench.become(1, Sinking)
+        bench.stage.change({"R1.value": 1e5})
+
+    result, _ = run(lambda bench: bench.at(1.0, lambda: fit(bench)))
+    assert result.outcome == "tripped", result.record.says
+    assert result.record.trip.rule == "reverse-current"
+    assert "flow into the supply" in str(result.error)
+    assert result.off.confirmed
+
+
 def test_a_reading_that_is_none_is_the_benchs_failure(run: Any) -> None:
     class Silent(Output):
         def true_volts(self) -> float:

@@ -38,6 +38,9 @@ class Meter:
         self.drives_current = False
         return SimpleNamespace(value=self.volts)
 
+    def stop_current(self, range: float) -> None:
+        self.dc_volts(range)
+
 
 def probing(volts: float, ohms: float, hot_amps: float = 0.010) -> tuple[RelayProbing, Card, Meter]:
     meter = Meter(volts)

@@ -17,6 +17,7 @@ from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.errors import OperatorStop, Refused
 from wakeboard.harness.run.guard.core import RULES
+from wakeboard.harness.run.live import PlainObserver
 from wakeboard.harness.run.record import NullRecorder
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start, take_unit
@@ -59,6 +60,21 @@ def test_limits_come_from_step_board_and_circuit(toy: Any) -> None:
     assert (reading.limits_from, reading.outcome) == ("step", "fail")
     assert result.outcome == "fail"
     assert exit_code(result) == 1
+
+
+def test_a_step_that_no_point_lets_measure_is_skipped_and_says_so(toy: Any) -> None:
+    text = toy.board.read_text(encoding="utf-8")
+    toy.board.write_text(text.replace('TP4 = { net = "EN", place = "bottom edge, first pad" }\n', ""), encoding="utf-8")
+    told: list[str] = []
+    stepped = toy.steps(
+        '[[step]]\ndo = "resistance"\n[[step]]\ndo = "power on"\nsupply = "USB"\nlimit = "100 mA"\n'
+        '[[step]]\ndo = "line"\n'
+    )
+    result = run(stepped, observer=PlainObserver(told.append))
+    line = step(result, "line")
+    assert (line.outcome, line.says) == ("skipped", "no point reaches EN")
+    assert any("no point reaches EN" in each for each in told)
+    assert result.outcome == "pass"
 
 
 def test_readings_carry_state_uncertainty_and_instrument(toy: Any) -> None:

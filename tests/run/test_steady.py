@@ -1,4 +1,7 @@
-"""Accepting a reading taken by hand, as a pure function of what the meter showed."""
+"""Accepting a reading taken by hand, as a pure function of what the meter showed.
+
+Figures are invented readings and the tool's own bounds, unless marked.
+"""
 
 from __future__ import annotations
 

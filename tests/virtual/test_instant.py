@@ -93,6 +93,54 @@ def test_a_meter_is_the_same_either_way_round_until_it_drives_a_current(prepared
     assert len(path.points) == 3
 
 
+def _like(prepared: Any, begins: Mapping[Any, Point], ohms: float) -> tuple[Instant, list[Point | None]]:
+    """A board with another R1, told of the states of the drawn one, and where its solutions begin."""
+    simulation = Instant(prepared.model, Variant(values={"R1.value": ohms}), begins)
+    path, begun = Path(prepared.model), list[Point | None]()
+    point = path.point
+
+    def told(values: Mapping[str, Any], moves: Mapping[str, str], last: Point | None = None) -> Point:
+        begun.append(last)
+        return point(values, moves, last)
+
+    path.point = told  # type: ignore[method-assign]
+    simulation._path = path
+    return simulation, begun
+
+
+def _states(simulation: Instant) -> list[float]:
+    """Volts at OUT without power, under the meter's current, then at 1 V and 2 V."""
+    seen, on = [], {"meter.test_amps": 0.0, "bench_MAIN.on": True, "bench_MAIN.volts": 1.0}
+    for values in ({}, {"meter.test_amps": 1e-4}, on, {"bench_MAIN.volts": 2.0}):
+        simulation.change(values, {"meter.HI": "OUT"})
+        seen.append(simulation.volts("OUT"))
+    return seen
+
+
+def test_a_board_much_like_another_is_looked_for_where_that_one_is(prepared: Any) -> None:
+    drawn = Instant(prepared.model, Variant())
+    _states(drawn)
+    known = {id(point) for point in drawn.known.values()}
+    expected = _states(_like(prepared, {}, 105.0)[0])
+    simulation, begun = _like(prepared, _keyed(drawn, 105.0), 105.0)
+    assert _states(simulation) == pytest.approx(expected, abs=1e-9)
+    assert [id(each) in known for each in begun] == [True] * 4
+
+
+def test_with_power_on_a_board_that_stood_elsewhere_goes_on_from_where_it_was(prepared: Any) -> None:
+    drawn = Instant(prepared.model, Variant())
+    _states(drawn)
+    known = {id(point) for point in drawn.known.values()}
+    simulation, begun = _like(prepared, _keyed(drawn, 5000.0), 5000.0)
+    _states(simulation)
+    assert [id(each) in known for each in begun] == [True, True, True, False]  # at 1 V by 0.8 V from the other
+
+
+def _keyed(drawn: Instant, ohms: float) -> dict[Any, Point]:
+    """Its states, as a board finds them whose own value stands among the settings."""
+    return {(heard | {("R1.value", ohms)}, reached): point for (heard, reached), point in drawn.known.items()}
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_ratings_are_those_of_a_watch_that_looked_all_the_time(prepared: Any, seed: int) -> None:
     """The watch of the simulation with transients, told of each state as it comes."""

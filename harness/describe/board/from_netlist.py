@@ -15,7 +15,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.part import Part
@@ -105,7 +105,7 @@ def _unread(unread: Unread) -> str:
     return f'{_key(unread.name)} = {{ kind = "unmodelled", pins = {{ {pins} }} }}   # FILL IN: {why}'
 
 
-def _value(unit: str, value: Any) -> str:
+def _value(unit: str, value: object) -> str:
     """As TOML: a number with its unit, to the last digit, so that the circuit is the netlist's."""
     if isinstance(value, bool):
         return "true" if value else "false"

@@ -203,7 +203,7 @@ class _PartReader:
             return
         self.tolerance[kind.main] = tolerance.relative or 0.0
 
-    def _value(self, key: str, name: str, quantity: Quantity, found: Any) -> None:
+    def _value(self, key: str, name: str, quantity: Quantity, found: object) -> None:
         try:
             value, spread, bounds = _read_value(quantity, found)
         except QuantityError as error:
@@ -459,7 +459,7 @@ Read = tuple[Any, float, tuple[float, float] | None]
 """The value, its relative tolerance, and the range where it was stated as one."""
 
 
-def _read_value(quantity: Quantity, found: Any) -> Read:
+def _read_value(quantity: Quantity, found: object) -> Read:
     """Raises QuantityError."""
     if not quantity.unit and isinstance(quantity.default, bool):
         if not isinstance(found, bool):

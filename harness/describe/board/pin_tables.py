@@ -158,7 +158,7 @@ def _is_pins(found: object) -> bool:
 
 
 def _boots(
-    file: str, raw: Mapping[str, Any], pins: Mapping[str, PinFacts], problems: list[Problem]
+    file: str, raw: Mapping[str, object], pins: Mapping[str, PinFacts], problems: list[Problem]
 ) -> dict[str, dict[str, str]]:
     found = raw.get("boots", {})
     if not isinstance(found, dict) or not all(isinstance(straps, dict) for straps in found.values()):
@@ -175,7 +175,7 @@ def _boots(
     return found
 
 
-def _facts(file: str, key: str, entry: Any, problems: list[Problem]) -> PinFacts:
+def _facts(file: str, key: str, entry: object, problems: list[Problem]) -> PinFacts:
     if not isinstance(entry, dict):
         problems.append(Problem(file, 1, key, repr(entry), "a table"))
         return PinFacts()

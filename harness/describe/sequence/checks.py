@@ -56,7 +56,7 @@ class _Names:
         for place, name in _members((key,), found):
             self._known(place, what, name, known)
 
-    def _known(self, place: Path, what: str, name: Any, known: Iterable[str], more: str = "") -> None:
+    def _known(self, place: Path, what: str, name: object, known: Iterable[str], more: str = "") -> None:
         names = list(known)
         if isinstance(name, str) and name not in names:
             self.document.add(
@@ -105,7 +105,7 @@ class _Names:
         self._known(("state",), "state", state, sorted({each for line in lines for each in line.when}))
 
 
-def _members(path: Path, found: Any) -> list[tuple[Path, str]]:
+def _members(path: Path, found: object) -> list[tuple[Path, str]]:
     """The names in a name or a list of names, each with its path; what is no name is the step model's to refuse."""
     members = (
         [((*path, index), name) for index, name in enumerate(found)] if isinstance(found, list) else [(path, found)]

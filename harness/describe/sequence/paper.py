@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.toml.document import Document, key_text
 
@@ -28,7 +28,7 @@ class Paper:
         self._path = ("step", index)
 
     @staticmethod
-    def names(found: Any) -> list[str]:
+    def names(found: object) -> list[str]:
         """The names in a name or a list of names; what is no name is the step model's to refuse."""
         members = found if isinstance(found, list) else [found]
         return [name for name in members if isinstance(name, str)]

@@ -36,8 +36,9 @@ ANY: Final = ("supplies", "rails", "lines", "points", "nets")
 class Needs:
     """power: whether a supply must be on, must be off, or neither; of: the tables of the board that names in `of` come
     from; links: a board with a console; pin_command: one that tells how its pins are driven; driven: each line in `of`
-    has a pin that drives it; energises: it switches an output on; in_time: it looks at how nets come to rest, and not
-    only at where."""
+    has a pin that drives it; energises: it switches an output on; ends: it switches outputs off; clears: it checks an
+    unpowered supply for a short; accuses: where it fails, a supply that is on is to blame; in_time: it looks at how
+    nets come to rest, and not only at where."""
 
     power: Literal["on", "off", "either"]
     of: tuple[str, ...] = ANY
@@ -45,6 +46,9 @@ class Needs:
     pin_command: bool = False
     driven: bool = False
     energises: bool = False
+    ends: bool = False
+    clears: bool = False
+    accuses: bool = False
     in_time: bool = False
 
 
@@ -97,6 +101,12 @@ def _take(module: ModuleType) -> Iterator[tuple[str, StepKind]]:
 
 
 STEPS: Final = Registry("step kind", "wakeboard.harness.run.steps", _take)
+
+
+def needs_of(kind: str) -> Needs:
+    """What a kind asks for; nothing, for a word that no kind has (an old record's, or the runner's own)."""
+    found = step_kinds().get(kind)
+    return found.needs if found is not None else Needs("either", ())
 
 
 def step_kinds() -> Mapping[str, StepKind]:

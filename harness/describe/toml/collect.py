@@ -41,7 +41,7 @@ def validated(model: type[M], document: Document, path: Path = ()) -> M | None:
         return None
 
 
-def _add(document: Document, model: type[BaseModel], path: Path, data: Any, error: ErrorDetails) -> None:
+def _add(document: Document, model: type[BaseModel], path: Path, data: object, error: ErrorDetails) -> None:
     kind, loc, context = error["type"], in_file(data, error), error.get("ctx", {})
     found, allowed, hint = quoted(error["input"]), _ALLOWED.get(kind, error["msg"].lower()), ""
     if kind == "refused":
@@ -99,7 +99,7 @@ def _model_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseMo
     return found[0] if found else None
 
 
-def _models(annotation: Any) -> Iterator[type[BaseModel]]:
+def _models(annotation: object) -> Iterator[type[BaseModel]]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
     for argument in get_args(annotation):

@@ -66,8 +66,8 @@ Pattern = Annotated[str, AfterValidator(_regular)]
 """A regular expression, as its text."""
 
 
-def _reader(read: Callable[..., Any], *unit: str) -> PlainValidator:
-    def validate(text: Any) -> Any:
+def _reader(read: Callable[..., object], *unit: str) -> PlainValidator:
+    def validate(text: object) -> Any:
         try:
             return read(text, *unit)
         except QuantityError as error:
@@ -112,12 +112,12 @@ OhmsValue = Annotated[Value, value("Ω")]
 RelativeTolerance = Annotated[Tolerance, tolerance()]
 
 
-def as_tuple(found: Any) -> Any:
+def as_tuple(found: object) -> Any:
     """For BeforeValidator: strict models take no list for a tuple, and TOML knows only lists."""
     return tuple(found) if isinstance(found, list) else found
 
 
-def _one_or_more(found: Any) -> Any:
+def _one_or_more(found: object) -> Any:
     return (found,) if isinstance(found, str) else as_tuple(found)
 
 

@@ -128,13 +128,13 @@ def _differing(before: Mapping[str, Any], after: Mapping[str, Any], path: str = 
             yield here, was, now
 
 
-def _alike(was: Any, now: Any) -> bool:
+def _alike(was: object, now: object) -> bool:
     if isinstance(was, int | float) and isinstance(now, int | float):
         return abs(was - now) <= _TELL * max(abs(was), abs(now))
     return bool(was == now)
 
 
-def _value(part: Part, path: str, value: Any) -> str:
+def _value(part: Part, path: str, value: object) -> str:
     from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     if value is None:
@@ -171,7 +171,7 @@ def _keys(word: str, name: str, before: Any, after: Any, renamed: Mapping[str, s
             yield f"the {word} {name}: {key} is {_text(now)}, was {_text(was)}"
 
 
-def _text(value: Any) -> str:
+def _text(value: object) -> str:
     nominal = getattr(value, "nominal", None)
     if nominal is not None:
         return show(nominal, "V")

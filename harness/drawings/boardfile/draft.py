@@ -239,13 +239,13 @@ def _grouped(lines: Iterable[PartLine]) -> list[tuple[str, list[PartLine]]]:
     return list(groups.items())
 
 
-def natural(name: str) -> tuple[Any, ...]:
+def natural(name: str) -> tuple[object, ...]:
     """R2 before R10."""
     return tuple((0, int(text), "") if text.isdigit() else (1, 0, text) for text in re.split(r"([0-9]+)", name) if text)
 
 
 # --- text -----------------------------------------------------------------------------------------------------------
-def toml(value: Any) -> str:
+def toml(value: object) -> str:
     """A value as TOML writes it on one line."""
     if isinstance(value, bool):
         return "true" if value else "false"

@@ -66,7 +66,7 @@ def _record(net: str, part: str, pin: int) -> str:
     return f"317{net:<14}   {part:<6}-{pin:<4} D0000PA00X+000000Y+000000X0000Y0000R000 S0"
 
 
-def _is_plain(name: str, table: Any) -> bool:
+def _is_plain(name: str, table: object) -> bool:
     """Whether value and tolerance in a list say all of a part."""
     return (
         isinstance(table, dict)

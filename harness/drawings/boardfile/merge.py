@@ -69,7 +69,7 @@ class _Section:
     """One section of the file: supplies, rails, lines, points or parts."""
 
     def __init__(
-        self, file: tomlkit.TOMLDocument, section: str, draft: Draft, base: Mapping[str, Any] | None, told: list[str]
+        self, file: tomlkit.TOMLDocument, section: str, draft: Draft, base: Mapping[str, object] | None, told: list[str]
     ) -> None:
         self.file, self.section, self.told = file, section, told
         self.new = draft.tables[section]
@@ -95,7 +95,7 @@ class _Section:
             some = ", ".join(self.moved[:6]) + (" …" if len(self.moved) > 6 else "")
             self.told.append(f"{self.section}: {len(self.moved)} in another place: {some}")
 
-    def _add(self, name: str, table: Mapping[str, Any]) -> None:
+    def _add(self, name: str, table: Mapping[str, object]) -> None:
         if self.mine is None:
             self.file[self.section] = tomlkit.table()
             self.mine = self.file[self.section]
@@ -115,7 +115,7 @@ class _Section:
         else:
             self.told.append(f"{self.section}.{name}: gone from the drawing; kept, for you changed it: see to it")
 
-    def _follow(self, name: str, table: Mapping[str, Any]) -> None:
+    def _follow(self, name: str, table: Mapping[str, object]) -> None:
         mine, where = self.mine[name], f"{self.section}.{name}"
         if self.old is None:
             self._only_tell(where, _plain(mine), table)
@@ -154,7 +154,7 @@ class _Section:
             else:
                 self.told.append(f"{where}: pin {number} is on {to or 'no net'}, was on {left or 'no net'}: see to it")
 
-    def _only_tell(self, where: str, mine: Any, table: Mapping[str, Any]) -> None:
+    def _only_tell(self, where: str, mine: object, table: Mapping[str, object]) -> None:
         if not isinstance(mine, dict):
             return
         for key in ("net", "pins", "value", "kind"):
@@ -181,14 +181,14 @@ def _set(mine: Any, key: str, value: Any) -> None:
         mine[key].trivia.comment, mine[key].trivia.comment_ws = trivia.comment, trivia.comment_ws
 
 
-def _inline(table: Mapping[str, Any]) -> InlineTable:
+def _inline(table: Mapping[str, object]) -> InlineTable:
     made = tomlkit.inline_table()
     for key, value in table.items():
         made[str(key)] = _inline(value) if isinstance(value, dict) else value
     return made
 
 
-def _table(table: Mapping[str, Any]) -> Table:
+def _table(table: Mapping[str, object]) -> Table:
     made = tomlkit.table()
     for key, value in table.items():
         made[key] = (_pin_rows(value) if key == "io" else _inline(value)) if isinstance(value, dict) else value
@@ -226,7 +226,7 @@ def _pairs(pairs: list[list[str]]) -> Any:
     return tomlkit.parse("\n".join(rows) + "\n")["adjacent"]
 
 
-def _change(before: Any, now: Any) -> str:
+def _change(before: object, now: object) -> str:
     """New and old; of a table only what differs."""
     if isinstance(before, dict) and isinstance(now, dict):
         keys = [key for key in dict.fromkeys([*before, *now]) if before.get(key) != now.get(key)]
@@ -234,11 +234,11 @@ def _change(before: Any, now: Any) -> str:
     return f"{_short(now)}, was {_short(before)}"
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> Any:
     return value.unwrap() if hasattr(value, "unwrap") else value
 
 
-def _short(value: Any) -> str:
+def _short(value: object) -> str:
     if value is None:
         return "nothing"
     if isinstance(value, dict):

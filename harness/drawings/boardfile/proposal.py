@@ -403,7 +403,7 @@ def _line(looking: _Looking, net: str, rails: Mapping[str, Row]) -> Row | None:
     return Row(looking.name(net, net), table, origin, active, fill)
 
 
-def _pulls(looking: _Looking, net: str, to: Mapping[str, Any]) -> list[str]:
+def _pulls(looking: _Looking, net: str, to: Mapping[str, object]) -> list[str]:
     """Resistors of a pull's size from a net to one of those."""
     found = []
     for part in looking.on(net, "resistor"):

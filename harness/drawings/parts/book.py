@@ -151,7 +151,7 @@ def read_entries(file: str, text: str) -> list[Entry]:
     return [entry for entry in entries if entry is not None]
 
 
-def _entry(document: Document, name: str, table: Any) -> Entry | None:
+def _entry(document: Document, name: str, table: object) -> Entry | None:
     if not isinstance(table, dict):
         document.add((name,), quoted(table), "a table: [PART] with kind, pins, match")
         return None
@@ -180,7 +180,7 @@ def _entry(document: Document, name: str, table: Any) -> Entry | None:
     )  # fmt: skip
 
 
-def _price(document: Document, name: str, table: Mapping[str, Any]) -> float | None:
+def _price(document: Document, name: str, table: Mapping[str, object]) -> float | None:
     price = table.get("price")
     if price is None or (isinstance(price, int | float) and not isinstance(price, bool) and price >= 0):
         return price
@@ -189,7 +189,7 @@ def _price(document: Document, name: str, table: Mapping[str, Any]) -> float | N
 
 
 def _needs(
-    document: Document, name: str, kind: str, pins: Mapping[str, str], found: Any
+    document: Document, name: str, kind: str, pins: Mapping[str, str], found: object
 ) -> tuple[Mapping[str, Any], ...]:
     """What stands beside the part: each a table whose pins are this part's."""
     own = {*pins.values(), *board_kinds()[kind].pins}
@@ -221,7 +221,7 @@ def _known_pins(document: Document, name: str, kind: str, pins: Mapping[str, str
             document.add((name, "pins", number), f"the pin {quoted(pin)}", one_of(known.pins), nearest(pin, known.pins))
 
 
-def _strings(document: Document, name: str, key: str, found: Any) -> tuple[str, ...]:
+def _strings(document: Document, name: str, key: str, found: object) -> tuple[str, ...]:
     if isinstance(found, list) and all(isinstance(each, str) for each in found):
         return tuple(found)
     document.add((name, key), quoted(found), "a list of texts")

@@ -59,7 +59,7 @@ def figure(board: Board, places: Places, name: str, part: str = "") -> tuple[str
 
 
 def run_figures(
-    record: RunRecord, board: Board, places: Places, explained: Mapping[str, Any] | None
+    record: RunRecord, board: Board, places: Places, explained: Mapping[str, object] | None
 ) -> list[tuple[str, Markup]]:
     """Where what is odd in a run is, with the part that explains it likeliest, or that a bodge goes across."""
     odd = [reading.of for step in record.steps for reading in step.readings if reading.outcome in _ODD]
@@ -77,7 +77,7 @@ def review_figures(board: Board, places: Places, review: Mapping[str, Any] | Non
 
 
 def _figures(
-    board: Board, places: Places, odd: Iterable[str], explained: Mapping[str, Any] | None
+    board: Board, places: Places, odd: Iterable[str], explained: Mapping[str, object] | None
 ) -> list[tuple[str, Markup]]:
     told = ExplanationDocument.of(explained or {})
     suspect = _suspect(told, board.parts)
@@ -86,7 +86,7 @@ def _figures(
     return [each for each in found if each is not None][:MOST]
 
 
-def _suspect(told: ExplanationDocument, parts: Sequence[str] | Mapping[str, Any]) -> str:
+def _suspect(told: ExplanationDocument, parts: Sequence[str] | Mapping[str, object]) -> str:
     """The part of the likeliest fault: "R31:open" and "U5.RST:pull_up=13k" name R31 and U5."""
     names = (re.split(r"[.:]", group.name, maxsplit=1)[0] for group in told.groups)
     return next((name for name in names if name in parts), "")

@@ -22,7 +22,6 @@ _MAP: Final = re.compile(r"\bconstant\s+(\w+)\s*:\s*PIN_MAP_STRING\s*:=\s*((?:\"
 _MAPPED: Final = re.compile(r"([A-Za-z]\w*)\s*:\s*(\([^)]*\)|[A-Za-z0-9_]+)")
 _TAP: Final = re.compile(r"\battribute\s+TAP_SCAN_(\w+)\s+of\s+(\w+)\s*:", re.IGNORECASE)
 _TYPES: Final = {"in": "input", "out": "output", "buffer": "output", "inout": "io", "linkage": "analog"}
-MOST_BITS: Final = 4096  # a bound on input: more pins in one vector than a package has (from memory)
 
 
 def tells(source: Source) -> int:

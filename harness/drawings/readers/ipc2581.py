@@ -76,7 +76,7 @@ class _Reader:
         self.shape = self.layer = self.net = self.component = self.logical = ""
         self.pad: _Pin | None = None
         self.item: _Item | None = None
-        self.in_profile = self.in_xform_of_component = False
+        self.in_profile = False
         self.pads: list[_Pin] = []
         self.logical_pins: list[tuple[str, str, str, int]] = []
 

@@ -70,7 +70,7 @@ def _values(part: Part) -> dict[str, Any]:
     return {name: _text(units[name].unit, value) for name, value in part.values.items()}
 
 
-def _text(unit: str, value: Any) -> Any:
+def _text(unit: str, value: object) -> Any:
     from wakeboard.harness.describe.board.from_netlist import quantity
 
     if not unit or isinstance(value, bool) or not isinstance(value, int | float):

@@ -16,13 +16,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.describe.sequence.steps import needs_of, step_kinds
 from wakeboard.harness.describe.state import BenchState, StateError
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
     from wakeboard.results.records import RunRecord, Step
 
-POWER_ON, RESISTANCE, BACK_FEED, DISCHARGE = "power on", "resistance", "back-feed", "discharge"
 STOPPED = ("fail", "tripped")
 ALIKE = 1e-6
 """Relative difference of two settings that are the same, once written as text and read again."""
@@ -47,7 +47,7 @@ class Ways:
         no_supplies, no_pins = {}, ""
         if run.trip is not None:
             no_supplies[run.trip.supply] = f"{run.trip.supply} was cut by the guard ({run.trip.rule}) in the run"
-        elif stopped is not None and stopped.kind in (BACK_FEED, POWER_ON):
+        elif stopped is not None and needs_of(stopped.kind).accuses:
             why = f'step {stopped.number} of the run, "{stopped.name}", has failed with it on'
             no_supplies = dict.fromkeys(_supplies_in(stopped), why)
         elif stopped is not None:
@@ -68,7 +68,8 @@ class Ways:
     def power_on(self, supply: str, setting: tuple[float, float]) -> Any:
         """The sequence's step that switches a supply on at (volts, limit); None where it has none."""
         for step in self.steps:
-            if step.do == POWER_ON and step.supply == supply:
+            needs = needs_of(step.do)
+            if needs.energises and not needs.in_time and step.supply == supply:
                 volts = self.board.supplies[supply].volts.nominal if step.volts is None else step.volts
                 if _alike(volts, setting[0]) and _alike(step.limit, setting[1]):
                     return step
@@ -78,7 +79,7 @@ class Ways:
         """The unpowered tests that cover a supply, each on the supply's net alone: those with limits of the sequence's
         own, else any."""
         net = self.board.supplies[supply].net
-        found = [step for step in self.steps if step.do == RESISTANCE and net in _nets(self.board, step.of)]
+        found = [step for step in self.steps if needs_of(step.do).clears and net in _nets(self.board, step.of)]
         own = [step for step in found if step.expect is not None] or found[:1]
         name = f"no short on {supply}"
         return [step.model_copy(update={"of": (net,), "name": name, "on_fail": "stop"}) for step in own]
@@ -95,7 +96,7 @@ def _steps(run: RunRecord) -> list[Any]:
 
 def _stopping(run: RunRecord, planned: int) -> Step | None:
     """The step that stopped a run before its sequence was over; None where none has."""
-    steps = [step for step in run.steps if step.kind != DISCHARGE]
+    steps = [step for step in run.steps if step.kind in step_kinds()]
     if not steps or steps[-1].number >= planned or steps[-1].outcome not in STOPPED:
         return None
     return steps[-1]

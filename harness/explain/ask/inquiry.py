@@ -234,7 +234,7 @@ def _resistor(state: BenchState) -> float | None:
     return 1.0 / (1.0 / state.load_ohms - 1.0 / VOLTMETER_OHMS)
 
 
-def _step(do: str, **keys: Any) -> Any:
+def _step(do: str, **keys: object) -> Any:
     return step_kinds()[do].Model.model_validate({"do": do, **keys})
 
 

@@ -164,7 +164,7 @@ def _before(step: Step, supply: str) -> BenchState:
     return BenchState()
 
 
-def _wave(net: str, kept: Mapping[str, Any]) -> Waveform:
+def _wave(net: str, kept: Mapping[str, object]) -> Waveform:
     times = np.array(kept["times"], dtype=np.float64)
     low, high = np.array(kept["low"], dtype=np.float64), np.array(kept["high"], dtype=np.float64)
     dt = float(np.diff(times).mean())

@@ -104,7 +104,7 @@ class Predictor:
     # --- predictions ----------------------------------------------------------------------------------------------
     def scenes(self) -> list[int]:
         """For each observation the number of its (shared) scene: what is read at one operating point."""
-        numbers: dict[tuple[Any, ...], int] = {}
+        numbers: dict[tuple[object, ...], int] = {}
         return [numbers.setdefault(scene.key, len(numbers)) for scene in self._shared]
 
     def predict(
@@ -138,7 +138,7 @@ class Predictor:
         self, changes: Sequence[Change], wanted: Sequence[int], scenes: Sequence[Scene], near: Sequence[Change] | None
     ) -> dict[int, list[Answer]]:
         """Observation -> the answers of all changes in its scene."""
-        unique: dict[tuple[Any, ...], Scene] = {}
+        unique: dict[tuple[object, ...], Scene] = {}
         for k in wanted:
             unique.setdefault(scenes[k].key, scenes[k])
         whole = [self.fixed.plus(change) for change in changes]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +76,7 @@ def estimate(drawn: Array, level: float = 0.95) -> Estimate:
 
 
 def propagate(
-    function: Callable[..., Any], values: Mapping[str, float], covariance: Array, outputs: Sequence[str]
+    function: Callable[..., object], values: Mapping[str, float], covariance: Array, outputs: Sequence[str]
 ) -> tuple[dict[str, float], Array]:
     """First-order propagation (JCGM 100, 5.2.2) of correlated inputs: y = f(**values) and U_y = J U_x J^T.
 

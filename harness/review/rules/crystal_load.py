@@ -44,6 +44,7 @@ def _judge(study: Study, part: Part, load: float) -> Iterator[Concern]:
         if abs(seen - load) > OFF * load:
             yield Concern(
                 "crystal-load", False, tuple(part.pins.values()), path=(part.name,), value=seen, unit="F",
+                beyond=abs(seen - load),
                 says=f"{part.name} is cut for {show(load, 'F')} and sees about {show(seen, 'F')} "
                 f"({show(first, 'F')} and {show(second, 'F')} in series, {show(STRAY, 'F')} of the board): it may run "
                 "off its frequency, or not start", do=f"fit about {each} on each side",

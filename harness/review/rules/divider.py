@@ -23,7 +23,8 @@ def find(study: Study) -> Iterator[Concern]:
             wanted = rail.volts.nominal if rail.volts else ((limits.low or 0.0) + (limits.high or 0.0)) / 2
             yield Concern(
                 "divider", True, (rail.net, part.pins["FB"]), path=(part.name,), value=aim, unit="V" if aim else "",
-                weight=2.0, says=_says(study, part, rail.name, aim, limits.show("V")), do=_do(study, part, wanted),
+                weight=2.0, beyond=None if aim is None else max((limits.low or 0.0) - aim, aim - (limits.high or aim)),
+                says=_says(study, part, rail.name, aim, limits.show("V")), do=_do(study, part, wanted),
             )  # fmt: skip
 
 

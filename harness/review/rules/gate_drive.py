@@ -41,5 +41,6 @@ def _drive(study: Study, part: Part) -> Iterator[Concern]:
         says=f"{part.name}'s gate gets {show(best, 'V')} at most; "
         + (f"its threshold is {show(threshold, 'V')}: it may not conduct" if serious
            else f"its resistance is given for {show(wanted, 'V')}: it conducts less than drawn"),
+        settles="" if {"threshold", "at", "beta"} & set(part.values) else f"{part.name}'s data sheet: threshold",
         do="choose a transistor with a lower threshold, or drive its gate from a higher voltage",
     )  # fmt: skip

@@ -48,6 +48,7 @@ def _too_low(study: Study, part: Part, aim: float, k: int, case: Case) -> Concer
         says=f"{part.name} has {show(given, 'V')} at its input for {show(aim, 'V')}: it drops out, "
         f"{part.pins['OUT']} is {show(out, 'V')}",
         do="raise the least supply voltage, lower the drops before it, or choose a lower dropout or output",
+        settles="" if "dropout" in part.values or given < aim else f"{part.name}'s data sheet: dropout",
     )  # fmt: skip
 
 

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.rules.phantom_power import leaking_up
-from wakeboard.harness.review.standards import usb_attach_charge
+from wakeboard.harness.review.standards import USB_UNIT_LOAD, usb_attach_charge
 from wakeboard.harness.review.study.cells import without_chargers
 from wakeboard.harness.review.study.study import Study
+from wakeboard.harness.review.study.supplied import REGULATORS, enabled
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.solver.points import Points
 
@@ -35,12 +36,36 @@ def find(study: Study) -> Iterator[Concern]:
                 up = tuple(net for net in study.up_though_off(k) if net not in leaking)
                 behind = (*up, *_before(study, up, k))
                 fault = up if charge - _charge(study, points, k, behind) <= allowed else ()
+                soft = _softly(study, supply.net, k) if not fault and supply.kind == "usb" else {}
+                asks = bool(soft) and charge - _charge(study, points, k, tuple(soft)) <= allowed
                 yield Concern(
-                    "inrush", supply.kind == "usb", (supply.net, *fault), state=case.state, value=charge, unit="C",
-                    weight=charge / allowed,
+                    "inrush", supply.kind == "usb" and not asks, (supply.net, *fault), state=case.state, value=charge,
+                    unit="C", weight=charge / allowed,
                     says=f"plugging {name} in charges {show(charge, 'C')} of capacitors at once; {rule}",
                     do="use smaller capacitors before the first switch, or a switch with a soft start",
+                    settles=_soft_start(soft) if asks else "",
                 )  # fmt: skip
+
+
+def _soft_start(soft: dict[str, str]) -> str:
+    names = sorted(set(soft.values()))
+    whose = f"{names[0]} starts" if len(names) == 1 else f"{' and '.join(names)} start"
+    return f"how slowly {whose}: the charge over that time is a current, of which USB gives {show(USB_UNIT_LOAD, 'A')}"
+
+
+def _softly(study: Study, plug: str, k: int) -> dict[str, str]:
+    """Net -> the regulator, up in a case, through which it gets what comes in at a plug: most start softly."""
+    regulators = [part for part in study.board.parts.values() if part.kind in REGULATORS]
+    found = {part.pins["OUT"]: part.name for part in regulators if enabled(study, part, k)}
+    todo = list(found)
+    for net in todo:
+        for part in study.board.parts.values():
+            ends = set(part.pins.values()) - {study.board.ground, plug}
+            if part.kind in ("resistor", "inductor", "load_switch") and net in ends:
+                on = [end for end in ends - set(found) if part.pins.get("OUT") in (None, end)]
+                found |= dict.fromkeys(on, found[net])
+                todo += on
+    return found
 
 
 def _before(study: Study, up: tuple[str, ...], k: int) -> set[str]:

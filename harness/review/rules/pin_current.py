@@ -24,22 +24,38 @@ LEVELS: Mapping[str, tuple[str, ...]] = {"io": ("high", "low"), "output": ("high
 
 
 def find(study: Study) -> Iterator[Concern]:
-    pins = [(k, *each) for each in _driving(study) if (k := _case(study, *each[:2])) is not None]
+    driving = list(_driving(study))
+    pins = [(k, *each, "") for each in driving if (k := _case(study, *each[:2])) is not None]
+    pins += [
+        (k, *each, sinks) for each, sinks in _between_pins(study, driving) if (k := _case(study, *each[:2])) is not None
+    ]
     if not pins:
         return
     points = study.model.solve(
-        [Variant(values={**study.cases[k].values(), f"{part}.{pin}.drive": level}) for k, part, pin, level, _ in pins]
+        [
+            Variant(
+                values={
+                    **study.cases[k].values(),
+                    f"{part}.{pin}.drive": level,
+                    **({f"{sinks}.drive": "low"} if sinks else {}),
+                }
+            )
+            for k, part, pin, level, _, sinks in pins
+        ]
     )
-    for row, (k, part, pin, level, most) in enumerate(pins):
+    for row, (k, part, pin, level, most, sinks) in enumerate(pins):
         if points.status[row] != "ok":
             continue
         amps = abs(float(points.current(part, pin)[row]))
         if amps > most:
             net = study.board.parts[part].pins[pin]
+            other = [study.circuit.part(sinks.partition(".")[0]).pins[sinks.partition(".")[2]]] if sinks else []
+            lamps = [lamp for each in (net, *other) for lamp in _lamps_at(study, each)]
             yield Concern(
-                "rating", True, (net, *_lamps_at(study, net)), path=(f"{part}.{pin}",), state=study.cases[k].state,
-                value=amps, unit="A", weight=amps / most,
-                says=f"{part}.{pin}, driven {level}, gives {show(amps, 'A')}; it stands {show(most, 'A')}",
+                "rating", True, tuple(dict.fromkeys((net, *lamps, *other))), path=(f"{part}.{pin}",),
+                state=study.cases[k].state, value=amps, unit="A", weight=amps / most,
+                says=f"{part}.{pin}, driven {level}{f' with {sinks} low' if sinks else ''}, gives {show(amps, 'A')}; "
+                f"it stands {show(most, 'A')}",
                 do=f"put a resistor, or a larger one, between {part}.{pin} and what it drives, or a transistor",
             )  # fmt: skip
 
@@ -55,6 +71,25 @@ def _driving(study: Study) -> Iterator[tuple[str, str, str, float]]:
         most = _most(entry) or known.get((part.name, pin)) or (LAMP if part.pins[pin] in lamps else None)
         for level in LEVELS.get(entry.get("type", "io"), ()) if most else ():
             yield part.name, pin, level, most or 0.0
+
+
+def _between_pins(
+    study: Study, driving: list[tuple[str, str, str, float]]
+) -> Iterator[tuple[tuple[str, str, str, float], str]]:
+    """What may be driven high while another pin is driven low, a lamp between them, and that other pin."""
+    high = {study.board.parts[each[0]].pins[each[1]]: each for each in driving if each[2] == "high"}
+    low = {study.board.parts[part].pins[pin]: f"{part}.{pin}" for part, pin, level, _ in driving if level == "low"}
+    for lamp in study.board.parts.values():
+        if lamp.kind == "led":
+            before, after = ({lamp.pins[end], *_behind(study, lamp.pins[end])} for end in ("A", "K"))
+            yield from ((high[a], low[k]) for a in sorted(before & set(high)) for k in sorted(after & set(low)))
+
+
+def _behind(study: Study, net: str) -> set[str]:
+    """The nets that a resistor joins to one, neither ground nor a rail."""
+    fixed = {study.board.ground, *(rail.net for rail in study.board.rails.values())}
+    ends = [set(p.pins.values()) for p in study.board.parts.values() if p.kind == "resistor" and net in p.pins.values()]
+    return {other for each in ends for other in each - {net} if not fixed & each}
 
 
 def _bare_lamps(study: Study) -> set[str]:

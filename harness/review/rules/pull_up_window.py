@@ -42,15 +42,17 @@ def find(study: Study) -> Iterator[Concern]:
 
 
 def _pull_up(study: Study, line: Line) -> tuple[float | None, float | None, tuple[str, ...]]:
-    """The rail's voltage, all fitted resistors to rails in parallel (Ω; None: none), and their names."""
+    """The rail's voltage, all fitted resistors to rails and supplies in parallel (Ω; None: none), and their names."""
     siemens, parts, volts = 0.0, [], None
     for part in study.board.parts.values():
         nets = list(part.pins.values())
         if part.kind != "resistor" or line.net not in nets:
             continue
         other = nets[1] if nets[0] == line.net else nets[0]
-        for rail in study.rails_on(other):
+        fed = [rail.volts.nominal if rail.volts else None for rail in study.rails_on(other)]
+        fed += [supply.volts.nominal for supply in study.board.supplies.values() if supply.net == other and not fed]
+        if fed:
             siemens += 1 / float(part.values["value"])
             parts.append(part.name)
-            volts = rail.volts.nominal if rail.volts else volts
+            volts = fed[-1] or volts
     return volts, (1 / siemens if siemens else None), tuple(parts)

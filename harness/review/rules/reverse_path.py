@@ -22,6 +22,7 @@ def find(study: Study) -> Iterator[Concern]:
             yield from _turned(study, part)
             yield from _through_body(study, part)
             yield from _never_off(study, part)
+            yield from _tied_to_drain(study, part)
         elif part.kind == "bjt":
             yield from _exchanged(study, part)
         elif part.kind == "zener":
@@ -53,7 +54,7 @@ def _turned(study: Study, part: Part) -> Iterator[Concern]:
     into_source = study.points.current(part.name, "S")
     k = int(np.argmax(into_source))
     supplies = {supply.net for supply in study.board.supplies.values()}
-    if into_source[k] > 1e-3 and len(study.board.supplies) == 1 and _leads_to(study, part.pins["S"], supplies):
+    if into_source[k] > 1e-3 and _leads_to(study, part.pins["S"], supplies):
         yield Concern(
             "reverse-path", True, (part.pins["D"], part.pins["S"]), path=(part.name,), state=study.cases[k].state,
             says=f"{part.name} lies in the supply's path with its gate tied down and its body diode against the "
@@ -102,6 +103,19 @@ def _never_off(study: Study, part: Part) -> Iterator[Concern]:
         says=f"{part.name}'s body diode leads from {anode} to {cathode}: switched off, it conducts all the same",
         do=f"exchange drain and source of {part.name}",
     )  # fmt: skip
+
+
+def _tied_to_drain(study: Study, part: Part) -> Iterator[Concern]:
+    """One whose gate resistor leads to its drain: what should hold it off goes to the source."""
+    ends = [set(o.pins.values()) for o in study.board.parts.values() if o.kind == "resistor"]
+    to = {other for each in ends if part.pins["G"] in each for other in each - {part.pins["G"]}}
+    if part.pins["D"] in to and part.pins["S"] not in to and study.board.ground not in to | {part.pins["S"]}:
+        yield Concern(
+            "reverse-path", True, (part.pins["D"], part.pins["S"]), path=(part.name,),
+            says=f"the resistor at {part.name}'s gate goes to its drain {part.pins['D']}: that holds it off only with "
+            "the source there; as drawn its body diode conducts whatever the gate does",
+            do=f"exchange drain and source of {part.name}",
+        )  # fmt: skip
 
 
 def _held_off(study: Study, part: Part, net: str) -> bool:

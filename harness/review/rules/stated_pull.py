@@ -42,6 +42,7 @@ def _told(study: Study, part: Part, pin: str, entry: Mapping[str, Any], way: str
         "weak-pull", wrong is not None, (net,), path=(part.name,), weight=2.0 if wrong else 0.5,
         state=study.cases[wrong[0]].state if wrong else "",
         value=wrong[1] if wrong else ohms, unit="V" if wrong else "Ω", says=says,
+        beyond=(wrong[1] if way == "up" else -wrong[1]) if wrong else None,
         do=_advice(net, ohms, way, bool(wrong)), stated=True,
     )  # fmt: skip
 

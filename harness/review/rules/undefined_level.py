@@ -23,6 +23,8 @@ IDLE: Mapping[str, tuple[str, ...]] = {
 PIN_WORDS = {"G": "gate", "B": "base", "EN": "enable"}
 LEAK_OHMS = 1.5e6
 """Ω: about 2 µA from a 3.3 V rail; an input may leak 1 µA (74HC) to 10 µA (UM10204)."""
+SMALL_LEAK_OHMS = 3e6
+"""Ω: about 1 µA, which any input may leak (74HC): what is fitted and loses against that holds nothing."""
 BASE = 0.4  # V from base to ground at which a transistor begins to conduct; common practice, no source
 SERIES = 10e3
 """Ω; a resistor up to this lies in a control line, a larger one holds it; common practice, no source."""
@@ -75,13 +77,26 @@ def _leaks(study: Study) -> Iterator[Concern]:
         if rail is None:
             continue
         other = rail if level == "low" else study.board.ground
+        pulled = _pulled(study, line.net)
+        silent = _leaks_unsaid(study, line.net) if pulled else []
+        if pulled and not silent:
+            continue  # every leak is stated, and the net was solved with them
+        if leaks(study, line.net, rail if level == "low" else study.board.ground, k, SMALL_LEAK_OHMS) not in limits:
+            silent = []
         if leaks(study, line.net, other, k) not in limits or (level == "low" and _opens_bases(study, line, other, k)):
             yield Concern(
-                "undefined-level", True, (line.net,), state=study.cases[k].state, weight=0.5,
-                says=f"{name} should be {level} in the state 'boot' and nothing that is fitted holds it: a leak of "
-                f"{show(LEAK_OHMS, 'Ω')} moves it",
+                "undefined-level", not silent, (line.net,), state=study.cases[k].state, weight=0.5,
+                says=f"{name} should be {level} in the state 'boot' and "
+                + ("what is fitted holds it weakly" if silent else "nothing that is fitted holds it")
+                + f": a leak of {show(LEAK_OHMS, 'Ω')} moves it",
                 do=f"fit a pull-{'up' if level == 'high' else 'down'} on {line.net}",
+                settles=f"what {' and '.join(silent)} may leak: leak in its io table" if silent else "",
             )  # fmt: skip
+
+
+def _leaks_unsaid(study: Study, net: str) -> list[str]:
+    """The pins on a net whose leakage the drawing does not state."""
+    return [f"{part.name}.{pin}" for part, pin, entry in study.chips() if part.pins[pin] == net and "leak" not in entry]
 
 
 def _opens_bases(study: Study, line: Line, other: str, k: int) -> bool:
@@ -104,13 +119,13 @@ def _controls_of(part: Part) -> tuple[str, ...]:
     return ("EN",) if part.kind != "chip" else ()
 
 
-def leaks(study: Study, net: str, other: str, k: int) -> float:
-    """V of a net in a case with LEAK_OHMS from it to another.
+def leaks(study: Study, net: str, other: str, k: int, ohms: float = LEAK_OHMS) -> float:
+    """V of a net in a case with a leak from it to another.
 
     Where that has no operating point, as when the leak opens a latch half-way: where the net sits without it if a
     resistor or a pull holds it, else NaN.
     """
-    volts = study.solved([Variant((leak(net, other),), study.cases[k].values())], net)[0]
+    volts = study.solved([Variant((leak(net, other, ohms),), study.cases[k].values())], net)[0]
     return study.volts(net)[k] if math.isnan(volts) and _pulled(study, net) else volts
 
 
@@ -122,9 +137,9 @@ def _pulled(study: Study, net: str) -> bool:
     )
 
 
-def leak(net: str, other: str) -> Fault:
-    """LEAK_OHMS between two nets."""
-    return Fault(f"{net}+{other}", "bridge", f"{LEAK_OHMS:g}")
+def leak(net: str, other: str, ohms: float = LEAK_OHMS) -> Fault:
+    """A leak between two nets."""
+    return Fault(f"{net}+{other}", "bridge", f"{ohms:g}")
 
 
 def _at_rest(study: Study, line: Line) -> int | None:
@@ -221,6 +236,8 @@ def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool
     held_off = line.when.get("boot") == "low" and bool(_controlled(study, line.net)) and not case.line
     if own and not held_off and not any(study.rail_should_be_on(name, case) for name in own):
         return False  # nobody who reads it is there
+    if line.rail in study.board.supplies and line.rail not in case.supplies and not held_off:
+        return False
     always = [name for name, rail in study.board.rails.items() if not rail.on_when]
     return any(study.rail_should_be_on(name, case) for name in always or rails)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from wakeboard.harness.review.concern import Concern
 from wakeboard.harness.review.standards import TYPE_C_RD, type_c_seen_as
@@ -11,16 +12,26 @@ from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.part import Part
 
 PINS = ("CC1", "CC2")
+NUMBERS = {"A5": "CC1", "B5": "CC2", "A4": "VBUS", "A9": "VBUS", "B4": "VBUS", "B9": "VBUS"}
+"""The contacts of a socket by their numbers (USB Type-C, table 3-4; from memory)."""
 
 
 def find(study: Study) -> Iterator[Concern]:
-    for part in study.board.parts.values():
+    for drawn in study.board.parts.values():
+        part = _named(drawn)
         if part.kind == "connector" and any(pin in part.pins for pin in PINS) and _takes_power(study, part):
             if part.pins.get("CC1") == part.pins.get("CC2"):
                 yield _shared(part)
                 yield from _unseen(study, part)
             else:
                 yield from (c for pin in PINS if pin in part.pins for c in _termination(study, part, pin))
+
+
+def _named(part: Part) -> Part:
+    """A socket whose contacts are named by their function, however they are drawn."""
+    if part.kind != "connector" or not {"A5", "B5"} <= set(part.pins):
+        return part
+    return replace(part, pins={NUMBERS.get(pin, pin): net for pin, net in part.pins.items()})
 
 
 def _takes_power(study: Study, part: Part) -> bool:
@@ -45,10 +56,15 @@ def _unseen(study: Study, part: Part) -> Iterator[Concern]:
     ohms, others = _to_ground(study, net)
     if bus is not None and not _is_sink(ohms, others):
         yield Concern(
-            "weak-pull", True, (bus, net), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
+            "weak-pull", True, (bus, net), path=(part.name,), value=ohms, unit="Ω" if ohms else "", beyond=_off(ohms),
             says=f"{part.name}: {_found(net, ohms, others)}: no USB-C source gives {bus} power, with any cable",
             do=f"fit {show(TYPE_C_RD, 'Ω')} from each of CC1 and CC2 to ground, and nothing else",
         )  # fmt: skip
+
+
+def _off(ohms: float | None) -> float | None:
+    """How far a resistor is from what a sink has."""
+    return None if ohms is None else abs(ohms - TYPE_C_RD)
 
 
 def _is_sink(ohms: float | None, others: list[str]) -> bool:
@@ -67,7 +83,7 @@ def _termination(study: Study, part: Part, pin: str) -> Iterator[Concern]:
         return
     found = _found(f"{part.name}.{pin}", ohms, others)
     yield Concern(
-        "weak-pull", True, (net,), path=(part.name,), value=ohms, unit="Ω" if ohms else "",
+        "weak-pull", True, (net,), path=(part.name,), value=ohms, unit="Ω" if ohms else "", beyond=_off(ohms),
         says=f"{found}: a USB-C source switches on for {show(TYPE_C_RD, 'Ω')} only",
         do=f"fit {show(TYPE_C_RD, 'Ω')} from {net} to ground" + (", and nothing else" if others else ""),
     )  # fmt: skip

@@ -124,15 +124,24 @@ def _fight(study: Study, held: Held, pin: str, fights: str, pull: HiddenPull) ->
     enough = float(ohms[np.argmax(holds)]) if holds.any() else None
     worst = float(volts[0])
     level = held.level
+    asks = pull.guessed or bool(holds[np.searchsorted(ohms, (pull.low * pull.high) ** 0.5) :].all())
+    beyond = worst - limits.high if limits.high is not None else (limits.low or 0.0) - worst
     yield Concern(
-        "weak-pull", True, (held.net,), path=(pin.partition(".")[0],), state=case.state, value=worst, unit="V",
-        weight=1.0,
+        "weak-pull", not asks, (held.net,), path=(pin.partition(".")[0],), state=case.state, value=worst, unit="V",
+        weight=1.0, beyond=beyond,
         says=f"{held.name} should be {level} and the pin {pin} may hide a pull of {show(pull.low, 'Ω')} .. "
         f"{show(pull.high, 'Ω')} the other way ({pull.source}): the line would sit at {show(worst, 'V')}"
         + (f"; the fitted pull holds against {show(enough, 'Ω')} and up" if enough
            else "; the fitted pull holds against no value in that range"),
         do=_advice(study, held, pull),
+        settles=f"{pin}'s data sheet: {_key(study, pin)}" if asks else "",
     )  # fmt: skip
+
+
+def _key(study: Study, pin: str) -> str:
+    """What to write into the board file once it is known."""
+    chip = study.board.parts[pin.partition(".")[0]].kind == "chip"
+    return 'pull_up, pull_down, or pulls = "none"' if chip else 'enable_pull = "none", "up" or "down"'
 
 
 def _settled_case(study: Study, held: Held, pin: str) -> int | None:

@@ -50,7 +50,7 @@ class Taken:
         return feed_path(self.study.circuit, amps, sources, board.supplies[self.supply].net)
 
 
-def taken(study: Study, supply: str, cases: Sequence[Case], values: Mapping[str, Any]) -> Taken:
+def taken(study: Study, supply: str, cases: Sequence[Case], values: Mapping[str, object]) -> Taken:
     """Solve cases in which `supply` is on with a cell in its place, under more values. Raises SolveError."""
     name = supply_name(supply)
     front = study.circuit.part(name)
@@ -63,7 +63,7 @@ def taken(study: Study, supply: str, cases: Sequence[Case], values: Mapping[str,
     return Taken(study, supply, cases, model.solve(variants).require())
 
 
-def _without(values: Mapping[str, Any], name: str) -> dict[str, Any]:
+def _without(values: Mapping[str, object], name: str) -> dict[str, Any]:
     return {key: value for key, value in values.items() if not key.startswith(f"{name}.")}
 
 

@@ -171,11 +171,11 @@ class Study:
             for pin, entry in part.values.get("io", {}).items():
                 yield part, pin, entry
 
-    def rail_net(self, part: Part, entry: Mapping[str, Any]) -> str:
+    def rail_net(self, part: Part, entry: Mapping[str, object]) -> str:
         """The net that feeds a chip's pin: its declared rail, or the chip's first supply pin."""
         return part.pins.get(self.rail_pin(part, entry), self.board.ground)
 
-    def rail_pin(self, part: Part, entry: Mapping[str, Any]) -> str:
+    def rail_pin(self, part: Part, entry: Mapping[str, object]) -> str:
         """The chip's own name of the pin that feeds one of its pins."""
         return str(entry.get("rail") or next(iter(part.values.get("supply", {})), "VDD"))
 

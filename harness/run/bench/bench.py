@@ -69,6 +69,7 @@ class OpenBench:
     scope: WiredScope | None = None
     relay_volts: float | None = None  # what the bench file lets relays, cables and fixture carry
     self_check: bool = True  # whether supply and meter are compared before a supply's first full voltage (wiring.py)
+    at_once: bool = False  # whether each change is settled at once (a rehearsal's): there is nothing to wait for
     clear_hands: Clear = nobody  # asked before an output goes on
     leads: Leads = field(default_factory=lambda: Leads({}))  # of outputs that serve several supplies by turns
     move_leads: Callable[[str], None] = nobody_moves  # tells a person to move an output's leads to a supply

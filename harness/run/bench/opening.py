@@ -56,7 +56,7 @@ class Drivers:
 
 
 def open_drivers(
-    described: Bench, kinds: Iterable[str], *, manager: Any = None, clock: Any = None, traffic: Any = None,
+    described: Bench, kinds: Iterable[str], *, manager: object = None, clock: object = None, traffic: object = None,
     only: Iterable[str] | None = None,
 ) -> Drivers:  # fmt: skip
     """Open and identify the instruments of these kinds. Raises BenchError naming the first that fails."""
@@ -72,7 +72,7 @@ def open_drivers(
     return drivers
 
 
-def _open(drivers: Drivers, instrument: Instrument, manager: Any, clock: Any, traffic: Any) -> None:
+def _open(drivers: Drivers, instrument: Instrument, manager: object, clock: object, traffic: object) -> None:
     driver = open_driver(instrument, manager=manager, clock=clock, traffic=traffic)
     tables = {"psu": drivers.psus, "dmm": drivers.dmms, "scanner": drivers.scanners, "scope": drivers.scopes}
     tables[instrument.kind][instrument.name] = driver
@@ -172,7 +172,7 @@ def _nothing() -> None:
 class NoTraffic(list[Any]):
     """A traffic log that keeps nothing."""
 
-    def add(self, *_exchange: Any) -> None:
+    def add(self, *_exchange: object) -> None:
         """Forgotten."""
 
 

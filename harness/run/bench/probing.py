@@ -25,7 +25,6 @@ ORDINALS = (
 
 AS_USUAL = "red lead on it, black on ground"
 TURNED = "black lead on the point, red on ground: only now, the next point is as usual"
-QUIET_NPLC = 0.02  # the reading itself does not matter
 
 
 class Hands(Protocol):
@@ -135,7 +134,7 @@ class RelayProbing:
     def _quiet(self) -> None:
         """No test current of the meter flows while a relay moves: it leaves its ohms function first."""
         if self._meter is not None and self._meter.drives_current:
-            self._meter.dc_volts(range=max(self._most_volts, 1.0), nplc=QUIET_NPLC)
+            self._meter.stop_current(max(self._most_volts, 1.0))
 
     def _must_be_cold(self, ohms: float) -> None:
         """A test resistor is switched only where less flows than the scanner's relays may break. Raises HotSwitch."""

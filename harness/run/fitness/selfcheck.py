@@ -15,7 +15,7 @@ from wakeboard.harness.run.bench.calibration import check_calibration
 from wakeboard.harness.run.fitness.budget import Timed, time_supply
 from wakeboard.harness.run.fitness.trying import try_settings, try_switching
 from wakeboard.instruments.errors import BenchError
-from wakeboard.instruments.link.address import HERE, hosts_of
+from wakeboard.instruments.link.lock import not_kept_out
 from wakeboard.instruments.ports import Shot, View
 from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
@@ -110,8 +110,9 @@ def _look(checked: CheckedInstrument, instrument: Instrument, driver: Any, opene
     checked.cautions = list(driver.cautions() if instrument.kind == "psu" else driver.dialect.cautions)
     checked.reply_s = reply_time(driver)
     checked.says.append(f"answers in {checked.reply_s * 1e3:.1f} ms")
-    if others := not_kept_out(instrument.address, driver.dialect.held is not None):
-        checked.cautions.append(others)
+    if instrument.kind != "psu":  # a supply's cautions have these
+        others = (driver.link.not_excluded, not_kept_out(instrument.address, driver.dialect.held is not None))
+        checked.cautions += [each for each in others if each]
     if instrument.kind == "psu":
         _look_at_psu(checked, instrument, driver)
         checked.timed = time_supply(driver, list(instrument.feeds), opened=opened)
@@ -122,15 +123,6 @@ def _look(checked: CheckedInstrument, instrument: Instrument, driver: Any, opene
         checked.says.append(f'to be sure that it is this one: identity = "{serial}" in the bench file')
     if not instrument.due:
         checked.says.append("no calibration date in the bench file")
-
-
-def not_kept_out(address: str, asked: bool) -> str:
-    """What our lock of an instrument does not exclude; "" where it is reached from this computer only. asked: whether
-    its dialect can ask it for a lock of its own."""
-    if all(host == HERE for host in hosts_of(address)):  # a cable as well
-        return ""
-    tells = "it is asked at opening whether one holds it" if asked else "it has no known way to tell of one"
-    return f"Other computers on the network are not kept from it: {tells}."
 
 
 def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Any) -> None:
@@ -198,7 +190,7 @@ def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[st
         checked.cautions.append(f"channel {', '.join(closed)} is closed")
 
 
-def _switch(checked: CheckedInstrument, scanner: Any, probing: Probing, others: Sequence[CheckedInstrument]) -> None:
+def _switch(checked: CheckedInstrument, scanner: object, probing: Probing, others: Sequence[CheckedInstrument]) -> None:
     """A relay is moved only where nothing can flow through it, as far as this bench knows."""
     doubtful = [each.name for each in others if each.kind in ("psu", "dmm") and not each.ok]
     if doubtful or any("closed" in each for each in checked.cautions):

@@ -11,6 +11,7 @@ Rules, in the order in which they are looked at:
     over-voltage      the output is above its set voltage by more than its margin (fed from elsewhere, broken sense)
     constant-current  the supply limits for longer than the inrush time
     over-current      the current is above the step's envelope once the inrush time is over, or above the limit itself
+    reverse-current   a current flows into the supply: something on the board feeds it, a cell or another source
     under-voltage     the output is below its set voltage although the supply does not limit
     lead-off          a current that flowed has ceased: a lead fell off, or a part let go
 
@@ -28,7 +29,15 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-RULES: Final = ("output-off", "over-voltage", "constant-current", "over-current", "under-voltage", "lead-off")
+RULES: Final = (
+    "output-off",
+    "over-voltage",
+    "constant-current",
+    "over-current",
+    "reverse-current",
+    "under-voltage",
+    "lead-off",
+)
 
 STOPPED: Final = "stopped"  # no rule about the board: a person said so
 
@@ -37,7 +46,9 @@ LEAD_SHARE: Final = 0.1  # a current that falls below this share of the least ex
 LEAD_TIME: Final = 0.05  # s; a processor that sleeps for a moment is no lead that fell off
 NEAR_LIMIT: Final = 0.97  # where a supply does not tell its mode: so near the limit it limits
 LIMIT_SHARE: Final = 0.02  # of the limit: what programming it may be off by (common practice, no source)
+STRAY_AMPS: Final = 0.005  # A beyond the readback's error: offsets of a supply (common practice, no source)
 LIMIT_TIME: Final = 0.03  # s; a charge from the supply's own output capacitor is no limit that fails
+NEVER: Final = (None,) * 6
 NO_NUMBER: Final = 9.0e37  # SCPI-1999 (from memory): 9.9E37, -9.9E37 and 9.91E37 stand for no reading
 
 
@@ -87,6 +98,7 @@ class Watch:
     flowed: bool = False
     ceased_since: float | None = None
     beyond_since: float | None = None  # above the limit itself; nothing that the runner does on purpose excuses that
+    reversed_since: float | None = None
 
     @classmethod
     def fresh(cls, now: float) -> Watch:
@@ -127,7 +139,7 @@ def judge(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[Watch, Cut 
 
 
 def _broken(envelope: Envelope, watch: Watch, sample: Sample) -> Cut | None:
-    for rule in (_output_off, _over_voltage, _constant_current, _over_current, _under_voltage, _lead_off):
+    for rule in _LOOKED_AT:
         broken = rule(envelope, watch, sample)
         if broken is not None:
             name, says = broken
@@ -144,8 +156,11 @@ def _says_late(late: float, cut: Cut) -> str:
 
 def suspicious(watch: Watch) -> bool:
     """Whether a rule is about to be broken, so that the next look should come soon."""
-    since = (watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since, watch.beyond_since)
-    return any(each is not None for each in since)
+    since = (
+        watch.limiting_since, watch.over_since, watch.low_since, watch.ceased_since, watch.beyond_since,
+        watch.reversed_since,
+    )  # fmt: skip
+    return since != NEVER
 
 
 def is_reading(*values: float) -> bool:
@@ -173,9 +188,9 @@ def limits(envelope: Envelope, sample: Sample) -> bool:
 def _remember(envelope: Envelope, watch: Watch, sample: Sample) -> Watch:
     limiting = limits(envelope, sample)
     low = sample.volts < envelope.volts - envelope.margin_volts and not limiting
-    over, beyond = _is_over(envelope, sample), sample.amps > ceiling(envelope)
+    over, beyond, reverse = _is_over(envelope, sample), sample.amps > ceiling(envelope), _is_reverse(envelope, sample)
     least = envelope.least_amps
-    if not (limiting or low or over or beyond or least is not None or suspicious(watch)):
+    if not (limiting or low or over or beyond or reverse or least is not None or suspicious(watch)):
         return watch  # nothing odd, as before: the usual case, thousands of times
     flowed, ceased = watch.flowed, False
     if least is not None:
@@ -189,11 +204,17 @@ def _remember(envelope: Envelope, watch: Watch, sample: Sample) -> Watch:
         flowed,
         _since(ceased, watch.ceased_since, sample.time),
         _since(beyond, watch.beyond_since, sample.time),
+        _since(reverse, watch.reversed_since, sample.time),
     )
 
 
 def _is_over(envelope: Envelope, sample: Sample) -> bool:
     return envelope.most_amps is not None and sample.amps > envelope.most_amps
+
+
+def _is_reverse(envelope: Envelope, sample: Sample) -> bool:
+    """Whether this is a current into the supply, and no error of its readback."""
+    return sample.amps < -2 * envelope.amps_error - STRAY_AMPS
 
 
 def _since(holds: bool, since: float | None, now: float) -> float | None:
@@ -243,6 +264,16 @@ def _over_current(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str
     return "over-current", f"{sample.amps * 1e3:.1f} mA, more than the {most * 1e3:.1f} mA that this step allows"
 
 
+def _reverse_current(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
+    """A supply that sinks holds its voltage against a source. What capacitors give back after a change is none."""
+    since = watch.reversed_since
+    if since is None or sample.time - max(since, watch.changed) <= max(LIMIT_TIME, envelope.inrush_s):
+        return None
+    return "reverse-current", (
+        f"{-sample.amps * 1e3:.1f} mA flow into the supply: something on the board feeds it, a cell or another source"
+    )
+
+
 def _under_voltage(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, str] | None:
     since = watch.low_since
     if since is None or sample.time - max(since, watch.changed) <= envelope.inrush_s + envelope.lag_s:
@@ -255,3 +286,8 @@ def _lead_off(envelope: Envelope, watch: Watch, sample: Sample) -> tuple[str, st
     if since is None or sample.time - max(since, watch.changed) < LEAD_TIME:
         return None
     return "lead-off", "the current has ceased: a lead fell off, or a part let go"
+
+
+_LOOKED_AT: Final = (
+    _output_off, _over_voltage, _constant_current, _over_current, _reverse_current, _under_voltage, _lead_off,
+)  # fmt: skip

@@ -26,15 +26,20 @@ REST_PERIOD = 0.5  # s, while the circuit is at rest
 class TickingClock(Protocol):
     def now(self) -> float: ...
     def sleep(self, seconds: float) -> None: ...
-    def every(self, period: float, callback: Callable[[], None], *, resting: float | None = None) -> Any: ...
+    def every(
+        self, period: float, callback: Callable[[], None], *, resting: float | Callable[[], float] | None = None
+    ) -> Any: ...
 
 
 class LocalGuard:
     """Implements GuardShell."""
 
-    def __init__(self, guard: Guard, clock: TickingClock) -> None:
+    def __init__(self, guard: Guard, clock: TickingClock, at_once: bool = False) -> None:
+        """at_once: whether each change of the circuit is settled at once, so that looks between two changes are
+        alike."""
         self.guard = guard
         self.clock = clock
+        self._at_once = at_once
         self._ticker: Any = None
         self._looks_closely = False
         self._failure: BaseException | None = None
@@ -90,8 +95,13 @@ class LocalGuard:
             self._ticker = None
         self._looks_closely = self.guard.close
         period = CLOSE_PERIOD if self._looks_closely else FAR_PERIOD
-        rest = CLOSE_PERIOD if self._looks_closely else REST_PERIOD
-        self._ticker = self.clock.every(period, self._tick, resting=rest)
+        self._ticker = self.clock.every(period, self._tick, resting=self._rest)
+
+    def _rest(self) -> float:
+        """s until the next look at a circuit at rest."""
+        if not self._looks_closely:
+            return REST_PERIOD
+        return self.guard.next_event - self.clock.now() if self._at_once else CLOSE_PERIOD
 
     def _check(self) -> None:
         back = self.guard.came_on

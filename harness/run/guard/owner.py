@@ -43,6 +43,7 @@ from wakeboard.instruments.errors import (
 
 __all__ = ["Feed", "Guard", "OffReport", "Ramp", "Setting", "Track"]
 CLOSE = 0.05  # s after a change during which every sample matters
+QUIET = 0.01  # s without a thought of what else might be due, where nothing was
 CHECK = 0.5  # s between two looks at the voltage and limit in force
 SETTLED = 0.15  # s after switching off, until the last look: an output that comes back has come back by then
 ROUNDS = 3  # of switching off what came back
@@ -88,6 +89,7 @@ class Guard:
         self._doubtful: set[str] = set()  # told to be off, and not seen to be
         self._strays: dict[str, Feed] = {}  # outputs that feed nothing of the board, and were off when the run began
         self._proven = False
+        self._quiet_until = -math.inf
         self._energised = 0.0
         self._on_since: float | None = None
         every = {**self.feeds, **_strays(self.feeds)}
@@ -201,6 +203,18 @@ class Guard:
             for live in self._live.values()
         )
 
+    @property
+    def next_event(self) -> float:
+        """s on the clock, of a guard that is to look closely: until then, looks at outputs that show the same tell
+        nothing new. A step of a ramp is due, a change is long past, or now, where a rule is about to be broken."""
+        due = math.inf
+        for live in self._live.values():
+            if suspicious(live.watch):
+                return self.clock.now()
+            past = live.watch.changed + max(CLOSE, live.envelope.inrush_s)
+            due = min(due, live.due if live.ramp is not None else past)
+        return due
+
     def tick(self) -> None:
         """Climb ramps, take one sample of each output that is on, apply the rules; then one look besides, where one is
         due: at what an output is set to, or at one that is off. A link that fails cuts the power."""
@@ -215,8 +229,13 @@ class Guard:
             if cut is not None:
                 self._cut(supply, cut)
                 return
-        if not self._check_settings():
-            self._look_at_dark()
+        if self.clock.now() >= self._quiet_until:
+            self._look_besides()
+
+    def _look_besides(self) -> None:
+        if not self._check_settings() and not self._look_at_dark():
+            due = [live.check_due for live in self._live.values()]
+            self._quiet_until = min([self.clock.now() + QUIET, *due])
 
     @contextlib.contextmanager
     def _link_of(self, supply: str) -> Iterator[None]:
@@ -249,11 +268,12 @@ class Guard:
         self._forget_said(said)
         return True
 
-    def _look_at_dark(self) -> None:
-        """One output that is off, where one is due. Nothing is known of them before they were all switched off."""
+    def _look_at_dark(self) -> bool:
+        """One output that is off, where one is due: True where one was. Nothing is known of them before they were all
+        switched off."""
         supply = self._dark.due(self._believed_off()) if self._proven else None
         if supply is None:
-            return
+            return False
         said = self._said()
         with self._link_of(supply):
             why = self._dark.look(supply)
@@ -261,6 +281,7 @@ class Guard:
             self._came_on(supply, why)
         else:
             self._forget_said(said)
+        return True
 
     def _believed_off(self) -> list[str]:
         lit = {id(self.feeds[name].psu) for name in self._live if _together(self.feeds[name])}

@@ -10,14 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
-from wakeboard.harness.run.guard.core import is_reading
+from wakeboard.harness.run.guard.core import STRAY_AMPS, is_reading
 from wakeboard.harness.run.guard.terms import Feed, OffReport, Time
 from wakeboard.instruments.errors import OutputOnError
 
 OFF_TRIES = 3  # a reply may be lost once, and once more on the fresh link; what fails thrice is told
 LOOKS = 3  # how often current must flow out of an output that says that it is off, before it counts as a lie, and …
 LOOK_GAP = 0.05  # s … between these looks: a readback may lag
-STRAY_AMPS = 0.005  # A beyond the readback's error: offsets of a supply that is off (common practice, no source)
 BACK = "it was switched off, and is on again"
 SECOND = "after the off command it was on, or came back at once; it went off at a further command"
 STILL_VOLTS = 1.0  # above this an output that cannot tell is fed from elsewhere, or has not discharged

@@ -92,10 +92,13 @@ class SteadyHands:
         try:
             with self.operator.watching() as key:
                 self._until_taken(title, key)
+        except BaseException:  # a stop too: what is told next begins a line of its own
+            self.operator.write("\n")
+            raise
         finally:
             self.bench.set_input(False)
+            self._shown = ""
         self._fresh = False
-        self._shown = ""
         self.operator.shows("hold still")
         self.operator.write("\n")
 
@@ -195,7 +198,7 @@ class SteadyHands:
     # --- telling ----------------------------------------------------------------------------------------------------
     def _show(self, verdict: Verdict) -> None:
         """One line that is written over, and only when it changes."""
-        volts = "" if verdict.volts is None else f"{verdict.volts:9.3f} V"
+        volts = "" if verdict.volts is None else f"{round(verdict.volts, 3) + 0.0:9.3f} V"  # no -0.000
         text = f"{volts}  {SAYS.get(verdict.state, '')}"[: COLUMNS - 4]
         if text != self._shown:
             self._shown = text

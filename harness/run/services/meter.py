@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 LOOK_AGAIN = 0.2  # s between two looks at a net that may creep
 STEADY_VOLTS = 0.002  # moved by less, or by less than its u: arrived (half a second of time constant hides 4 mV)
 PATIENCE = 3.0  # s that an odd net is given to arrive
+RISING = 0.0005  # of an ohms reading: what rises by more is a capacitor that charges through the test current
+RISES_TO = 3.0  # times what an even rise would reach: a capacitor may have less at its last volt than at its first
 NO_CONTACT_VOLTS = 0.1  # V: what reads less may be a lead in the air (steady.NEAR_ZERO)
 
 
@@ -182,6 +184,9 @@ class Probes:
         self, last: Measurement, within: float = PATIENCE, enough: Callable[[Any, Any], bool] = lambda last, now: False
     ) -> Measurement:
         """A reading that no longer creeps after `last`, or one with which it is `enough`; within s, the last one."""
+        if self._bench.at_once:
+            self._time.sleep(LOOK_AGAIN)  # as long as it takes elsewhere: parts get warm meanwhile
+            return last
         ends = self._time.now + within
         while self._time.now < ends:
             self._time.sleep(LOOK_AGAIN)
@@ -205,11 +210,29 @@ class Probes:
         seen = self._ohms(scale)
         while seen.overload and self._bench.probing.by_hand:
             held = self._bench.probing.held()
-            again = self._ohms(scale)
+            again = self._risen(scale)
             if held and again.overload:
                 return again
             seen = again
         return seen
+
+    def _risen(self, scale: float) -> Measurement:
+        """The ohms after contact was proven, which has let the net's capacitors go: they charge once more before an
+        open circuit reads as one. An overload that what was read before does not lead to is a hand that lifted: then
+        what was read before it."""
+        began = self._time.now
+        last = self._ohms(scale)
+        while not last.overload:
+            charged = self._time.now - began
+            self._time.sleep(LOOK_AGAIN)
+            now = self._ohms(scale)
+            if now.overload:
+                reached = last.value * (self._time.now - began) / max(charged, LOOK_AGAIN)
+                return now if reached * RISES_TO >= scale else last
+            if now.value <= last.value * (1 + RISING) + 2 * now.u:
+                return now
+            last = now
+        return last
 
     def _ohms(self, scale: float) -> Measurement:
         self._time.pulse(SLOW_LEASE)

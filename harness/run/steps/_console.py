@@ -45,7 +45,7 @@ def ask(context: Context, line: str | None, pattern: str, timeout: float, link: 
             return Reply(None, heard.rstrip().removesuffix(prompt).strip())
 
 
-def _found(wanted: Any, heard: str, link: str) -> Any:
+def _found(wanted: object, heard: str, link: str) -> Any:
     """The match. ConsoleError where it cannot be looked for in time: that says nothing of the board."""
     try:
         return search(wanted, heard)

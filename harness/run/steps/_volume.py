@@ -11,7 +11,6 @@ from pathlib import Path
 from wakeboard.instruments.errors import BenchError
 
 CHUNK = 1 << 20  # bytes a call: so long that the call itself costs nothing
-DIRECT_ALIGN = 4096  # bytes: O_DIRECT wants buffers at a multiple of the block size (open(2)); 4096 fits every disk met
 
 
 def measure(folder: str, size: int, pulse: Callable[[], None]) -> tuple[float, float, str]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wakeboard.instruments.ports import Measurement
 
 KIND = "back-feed"
-NEEDS = Needs(power="on", of=("supplies", "rails"))
+NEEDS = Needs(power="on", of=("supplies", "rails"), accuses=True)
 TELLS = (BackFeedTold,)
 STOPS = True
 

@@ -6,7 +6,7 @@ every supply's net) is below the limit, or fails when one is not in time: then s
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.problems import one_of, quoted
 from wakeboard.harness.describe.sequence.step_model import StepModel
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "power off"
-NEEDS = Needs(power="either")
+NEEDS = Needs(power="either", ends=True)
 TELLS = (DischargeTold,)
 STOPS = True
 
@@ -37,7 +37,7 @@ class Model(StepModel):
     within: Seconds = _discharge.WITHIN
 
 
-def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+def on_paper(paper: Paper, table: Mapping[str, object]) -> None:
     """Only what is on is switched off; all of it where no supply is named."""
     named = paper.names(table.get("supply"))
     for supply in named:

@@ -7,7 +7,7 @@ to `trip` where it is given, and to the limit always.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "power on"
-NEEDS = Needs(power="either", energises=True)
+NEEDS = Needs(power="either", energises=True, accuses=True)
 TELLS = (PowerTold,)
 STOPS = True
 
@@ -85,7 +85,7 @@ class Model(Switched):
     do: Literal["power on"]
 
 
-def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+def on_paper(paper: Paper, table: Mapping[str, object]) -> None:
     """Nothing is energised without a limit, twice, or before its check for a short without a reason."""
     if "limit" not in table:
         paper.problem("limit", "no current limit", 'limit = "120 mA"; nothing is energised without one')

@@ -105,7 +105,7 @@ def _reads(text: str, unit: str) -> bool:
     return True
 
 
-def _argv(found: Any) -> Any:
+def _argv(found: object) -> Any:
     words = as_tuple(found)
     if not isinstance(words, tuple) or not words or not all(isinstance(word, str) for word in words) or not words[0]:
         raise refused(quoted(found), 'a list, the program first, such as ["./flash.sh", "{port}"]; no shell reads it')
@@ -151,14 +151,14 @@ def _asked(template: str) -> Iterator[str]:
             yield found[1]
 
 
-def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+def on_paper(paper: Paper, table: Mapping[str, object]) -> None:
     for key in ("argv", "flashes"):
         found = table.get(key)
         for index, word in enumerate(found if isinstance(found, list) else [found]):
             _on_paper(paper, key, word, index if isinstance(found, list) else None)
 
 
-def _on_paper(paper: Paper, key: str, word: Any, index: int | None) -> None:
+def _on_paper(paper: Paper, key: str, word: object, index: int | None) -> None:
     known = _names(paper.board)
     for name in _asked(word) if isinstance(word, str) else ():
         if name not in known and not name.startswith("volume."):

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.sequence.step_model import Of, StepModel
 from wakeboard.harness.describe.sequence.steps import Needs
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "resistance"
-NEEDS = Needs(power="off")
+NEEDS = Needs(power="off", clears=True)
 TELLS = (OhmsTold,)
 STOPS = True
 
@@ -70,7 +70,7 @@ class Model(StepModel):
     discharge_within: Seconds = 30.0
 
 
-def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+def on_paper(paper: Paper, table: Mapping[str, object]) -> None:
     """A supply is checked by its name, by its net, or by a point on the net."""
     names = paper.names(table.get("of", "every supply"))
     board = paper.board
@@ -146,8 +146,6 @@ def _one(context: Context, model: Model, net: str, scale: float, limits: Limits,
             _reversed(context, model, net, scale, shunt)
         if shunt is None:  # the test has charged the net to a volt and more: leave nothing behind
             context.meter.drained(lambda m: abs(m.value) <= RESIDUAL_VOLTS, model.discharge_within)
-        else:
-            context.meter.volts()
     finally:
         if shunt is not None:
             context.bench.probing.load(None)
@@ -183,6 +181,8 @@ def _careful(model: Model) -> bool:
 def _settled(context: Context, scale: float, careful: bool) -> Measurement:
     """A reading that repeats, since capacitors charge through the test current first; the first overload ends it."""
     last = context.meter.ohms(scale)
+    if context.bench.at_once:
+        return last
     for wait in CAREFUL_WAITS if careful else WAITS:
         if last.overload:
             return last

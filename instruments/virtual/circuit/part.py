@@ -13,7 +13,10 @@ from .errors import CircuitError, nearest
 if TYPE_CHECKING:
     from .model import Model
 
-GROUNDS: Final = ("GND", "VSS", "DGND", "GNDD", "PGND", "AGND", "GNDA", "VSSA", "VEE", "COM", "0V", "EP", "EPAD", "PAD")
+GROUNDS: Final = (
+    "GND", "VSS", "DGND", "GNDD", "DVSS", "VSSD", "PGND", "GNDP", "SGND", "GNDS", "AGND", "GNDA", "VSSA", "AVSS",
+    "VSSIO", "RGND", "VEE", "COM", "RTN", "0V", "EP", "EPAD", "PAD",
+)  # fmt: skip
 """What makers call a chip's ground pin, in the order in which one is taken; a number may follow. Common practice, no
 source."""
 

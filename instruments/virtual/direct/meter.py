@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
-from wakeboard.instruments.meter import UNITS, WITH_CURRENT, TableMeter
+from wakeboard.instruments.meter import QUICK_NPLC, UNITS, WITH_CURRENT, TableMeter
 from wakeboard.instruments.ports import Measurement
 
 if TYPE_CHECKING:
@@ -49,6 +49,23 @@ class DirectMeter(TableMeter):
         """One reading, however many are asked for: on a settled circuit they would be alike."""
         scale, integration = self._setup(quantity, range, nplc)
         meter = self._meter
+        self._put(quantity, scale, integration)
+        self._stage.advance(meter.aperture())
+        value, unit, now = meter.read(), UNITS[quantity], self._stage.now
+        if abs(value) >= OVERLOAD:
+            return Measurement(math.copysign(math.inf, value), unit, math.inf, scale, True, now, quantity)
+        u = self.uncertainty(quantity, value, scale, integration)
+        return Measurement(value, unit, u, scale, False, now, quantity)
+
+    def stop_current(self, range: float) -> None:
+        """Without the reading: what nobody looks at is not solved."""
+        scale, integration = self._setup("dc volts", range, QUICK_NPLC)
+        self._put("dc volts", scale, integration)
+        self._stage.advance(self._meter.aperture())
+
+    def _put(self, quantity: QuantityName, scale: float | None, integration: float | None) -> None:
+        """The input as a quantity and range need it."""
+        meter = self._meter
         meter.quantity = QUANTITY[quantity]
         self._drives_current = quantity in WITH_CURRENT
         meter.range = None if quantity == "frequency" else scale
@@ -56,12 +73,6 @@ class DirectMeter(TableMeter):
         if integration is not None:
             meter.nplc = integration
         meter.apply()
-        self._stage.advance(meter.aperture())
-        value, unit, now = meter.read(), UNITS[quantity], self._stage.now
-        if abs(value) >= OVERLOAD:
-            return Measurement(math.copysign(math.inf, value), unit, math.inf, scale, True, now, quantity)
-        u = self.uncertainty(quantity, value, scale, integration)
-        return Measurement(value, unit, u, scale, False, now, quantity)
 
     def _setup(self, quantity: str, range: float | None, nplc: float | None) -> tuple[float | None, float | None]:
         """(range, nplc) in force (kept)."""

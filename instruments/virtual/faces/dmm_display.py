@@ -8,12 +8,13 @@ figures from memory; XDM1041 from public code and memory.
 from __future__ import annotations
 
 import math
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from wakeboard.instruments.virtual.hardware.dmm import Meter, Probe, Quantity, Range, Table, ranges
 from wakeboard.instruments.virtual.scpi.data import Boolean, Number, Parameter, Plain, ScpiError, Word
 from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import Declared, Handler, command, query
+from wakeboard.instruments.virtual.time.stage import Stage
 from wakeboard.instruments.virtual.time.waves import Waves
 
 TABLE_DM3058 = Table(
@@ -66,7 +67,7 @@ class DisplayDmm(ScpiInstrument):
     table: ClassVar[Table]
     rates: ClassVar[dict[str, float]]  # word -> readings a second
 
-    def __init__(self, stage: Any, serial: str, probe: Probe, waves: Waves, table: Table | None = None) -> None:
+    def __init__(self, stage: Stage, serial: str, probe: Probe, waves: Waves, table: Table | None = None) -> None:
         super().__init__(stage, serial)
         self._stage = stage
         self.meter = Meter(probe, waves, serial, table or self.table)

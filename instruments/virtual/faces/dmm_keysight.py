@@ -26,7 +26,7 @@ class PlainDmm(ScpiDmm):
         return str(int(self.meter.high_z))
 
 
-class Meter34401A(ScpiDmm):
+class Meter34401A(PlainDmm):
     """HP/Keysight 34401A: INP:IMP:AUTO, ZERO:AUTO, DET:BAND; 10 MΩ after reset."""
 
     identity: ClassVar[tuple[str, str]] = ("HEWLETT-PACKARD", "34401A")
@@ -35,15 +35,6 @@ class Meter34401A(ScpiDmm):
     @query("*IDN")
     def idn(self) -> str:
         return ",".join((*self.identity, "0", self.firmware))
-
-    @command("INPut:IMPedance:AUTO", Boolean())
-    def input_auto(self, on: bool) -> None:
-        self.meter.high_z = on
-        self._use()
-
-    @query("INPut:IMPedance:AUTO")
-    def input_auto_query(self) -> str:
-        return str(int(self.meter.high_z))
 
     @command("[SENSe:]ZERO:AUTO", BooleanOr(("ONCE",)))
     def zero_auto(self, auto: bool | str) -> None:

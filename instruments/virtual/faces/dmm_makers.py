@@ -7,13 +7,14 @@ command words from memory.
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from wakeboard.instruments.virtual.faces.dmm_keysight import Meter34401A
 from wakeboard.instruments.virtual.faces.dmm_scpi import ScpiDmm, count_within
 from wakeboard.instruments.virtual.hardware.dmm import AC_34401A, OVERLOAD, TABLE_DMM6500, Probe, Range, Table, ranges
 from wakeboard.instruments.virtual.scpi.data import Boolean, Number, Plain, ScpiError, Word
 from wakeboard.instruments.virtual.scpi.tree import command, query
+from wakeboard.instruments.virtual.time.stage import Stage
 from wakeboard.instruments.virtual.time.waves import Waves
 
 TABLE_2000 = Table(
@@ -92,7 +93,7 @@ class Keithley2000(ScpiDmm):
     resets_input: ClassVar[bool] = False
     overload_text: ClassVar[str] = "+9.9E37"
 
-    def __init__(self, stage: Any, serial: str, probe: Probe, waves: Waves, table: Table | None = None) -> None:
+    def __init__(self, stage: Stage, serial: str, probe: Probe, waves: Waves, table: Table | None = None) -> None:
         super().__init__(stage, serial, probe, waves, table)
         self.meter.high_z = True
 

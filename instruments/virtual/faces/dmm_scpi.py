@@ -6,13 +6,14 @@ and continuity have a fixed range), E1412A manual p109 (defaults), 34420A User's
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from wakeboard.instruments.virtual.hardware.dmm import OVERLOAD, TABLE_34401A, Meter, Probe, Quantity, Range, Table
 from wakeboard.instruments.virtual.hardware.psu import pick
 from wakeboard.instruments.virtual.scpi.data import Boolean, BooleanOr, Number, Parameter, Quoted, ScpiError, Word
 from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import Declared, Handler, command, query, takes
+from wakeboard.instruments.virtual.time.stage import Stage
 from wakeboard.instruments.virtual.time.waves import Waves
 
 FUNCTIONS: dict[str, Quantity] = {
@@ -52,7 +53,7 @@ class ScpiDmm(ScpiInstrument):
     overload_text: ClassVar[str] = "+9.90000000E+37"
     generated: ClassVar[list[tuple[Declared, Handler]]]
 
-    def __init__(self, stage: Any, serial: str, probe: Probe, waves: Waves, table: Table | None = None) -> None:
+    def __init__(self, stage: Stage, serial: str, probe: Probe, waves: Waves, table: Table | None = None) -> None:
         super().__init__(stage, serial)
         self.meter = Meter(probe, waves, serial, table or self.table)
         self.ranges: dict[Quantity, float | None] = {}

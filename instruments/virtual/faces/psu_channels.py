@@ -115,11 +115,11 @@ class ListPsu(ScpiPsu):
 
     @query("MEASure[:SCALar][:VOLTage][:DC]", LIST)
     def measure_volts(self, channels: Listed) -> str:
-        return self._answer(channels, Output.read_volts)
+        return self._answer(channels, lambda output: output.read_volts())
 
     @query("MEASure[:SCALar]:CURRent[:DC]", LIST)
     def measure_amps(self, channels: Listed) -> str:
-        return self._answer(channels, Output.read_amps)
+        return self._answer(channels, lambda output: output.read_amps())
 
     # --- protections ------------------------------------------------------------------------------------------------
     @command("[SOURce:]VOLTage:PROTection[:LEVel]", Number("V"), LIST)

@@ -230,7 +230,9 @@ class Gpd3303(TextPsu):
 class AimTti(TextPsu):
     """Aim-TTi MX100TP style: V1 5, I1 0.1, OP1 1, V1O?, OVP1 6; LSR1? latches what was entered and clears on reading.
 
-    Execution errors leave a number in EER? (100 too high, 102 too low); there is no queue of texts.
+    Execution errors leave a number in EER? (100 too high, 102 too low); there is no queue of texts. IFLOCK: what
+    another client would change is refused, as 200 (from memory; the manual's page says "exclusive access"). The lock
+    stays when its client goes: whether a real one lets go then is not known, and this is the worse case.
     """
 
     terminator: ClassVar[str] = "\r\n"
@@ -266,6 +268,7 @@ class AimTti(TextPsu):
         unlock=r"IFUNLOCK",
         ignored=r"LOCAL|\*WAI|CONFIG\s+\d|TRIPCONFIG\s+[01]",
     )
+    _CHANGES = re.compile(r"(?:V|I|OP|OVP|OCP)[1-3]V?\s|OPALL\s|TRIPRST|\*RST", re.IGNORECASE)
 
     def __init__(self, stage: Stage, serial: str, wiring: dict[int, Wired], ratings: tuple[Rating, ...] = ()) -> None:
         super().__init__(stage, serial, wiring, ratings)
@@ -273,7 +276,7 @@ class AimTti(TextPsu):
         self._seen: list[tuple[str, str | None]] = [("off", None)] * len(self.supply.outputs)
         self.execution_error_number = 0
         self.events = 128
-        self.mine = False
+        self.holder: object = None
         for output in self.supply.outputs:
             output.settings.ovp_on = output.settings.ocp_on = True
         stage.watch(self._latch)
@@ -389,15 +392,31 @@ class AimTti(TextPsu):
     def query_error(self) -> str:
         return "0"
 
+    def handle(self, message: str) -> str | None:
+        if self._elsewhere and self._CHANGES.match(message):
+            self.execution_error_number = 200
+            self.events |= 16
+            return None
+        return super().handle(message)
+
+    @property
+    def _elsewhere(self) -> bool:
+        """Whether another client than the one that asks holds the lock."""
+        return self.holder is not None and self.holder is not self.asker
+
     def lock(self) -> str:
-        self.mine = True
+        if self._elsewhere:
+            return "-1"
+        self.holder = self.asker
         return "1"
 
     def locked(self) -> str:
-        return str(int(self.mine))
+        return "-1" if self._elsewhere else str(int(self.holder is not None))
 
     def unlock(self) -> str:
-        self.mine = False
+        if self._elsewhere:
+            return "-1"
+        self.holder = None
         return "0"
 
     def ignored(self) -> None:

@@ -6,12 +6,13 @@ Keithley 2700 User's Manual p2-11, p2-12, p2-32; DAQ6510 command words from publ
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from wakeboard.instruments.virtual.hardware.scanner import RELAY_TIME, Relays
 from wakeboard.instruments.virtual.scpi.data import Channels, Number, ScpiError
 from wakeboard.instruments.virtual.scpi.instrument import ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import command, query, takes
+from wakeboard.instruments.virtual.time.stage import Stage
 
 LIST = Channels()
 Listed = tuple[int, ...]
@@ -20,7 +21,7 @@ Listed = tuple[int, ...]
 class ScpiScanner(ScpiInstrument):
     """What all faces share: the relays and the time that they take to move."""
 
-    def __init__(self, stage: Any, serial: str, relays: Relays) -> None:
+    def __init__(self, stage: Stage, serial: str, relays: Relays) -> None:
         super().__init__(stage, serial)
         self.relays = relays
         self.scan_list: Listed = ()

@@ -19,6 +19,7 @@ from wakeboard.instruments.virtual.hardware.scope import ScopeHardware, Screen, 
 from wakeboard.instruments.virtual.scpi.data import Boolean, Number, ScpiError, Word
 from wakeboard.instruments.virtual.scpi.instrument import Instrument, ScpiInstrument
 from wakeboard.instruments.virtual.scpi.tree import command, query
+from wakeboard.instruments.virtual.time.stage import Stage
 
 CHANNELS = tuple(f"CHANnel{n}" for n in range(1, 5))
 
@@ -33,7 +34,7 @@ class ScpiScope(ScpiInstrument):
     count: ClassVar[int] = 4
     screen: ClassVar[Screen]
 
-    def __init__(self, stage: Any, serial: str, nets: Mapping[int, str]) -> None:
+    def __init__(self, stage: Stage, serial: str, nets: Mapping[int, str]) -> None:
         super().__init__(stage, serial)
         self.scope = ScopeHardware(stage, serial, nets, self.count, self.screen)
         self.reading = 1
@@ -440,7 +441,7 @@ class SiglentScope(Instrument):
     memory: ClassVar[float] = 14e6
     fastest: ClassVar[float] = 1e9
 
-    def __init__(self, stage: Any, serial: str, nets: Mapping[int, str]) -> None:
+    def __init__(self, stage: Stage, serial: str, nets: Mapping[int, str]) -> None:
         super().__init__(stage)
         self.serial = serial
         self.scope = ScopeHardware(stage, serial, nets, 4, self.screen)

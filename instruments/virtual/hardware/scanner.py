@@ -16,7 +16,6 @@ from wakeboard.instruments.virtual.time.stage import Stage
 
 RELAY_TIME = 0.004  # seconds to open or close: armature relay, 34980A data sheet table 4
 RELAY_OHMS = 0.35  # both contacts of a channel; 34980A data sheet: below 1.5 Ω new
-HOT_VOLTS, HOT_AMPS = 1.0, 1e-3  # a contact that moves under more than both is switched hot
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ class Relays:
         self.closed: set[int] = set()
         self.order: list[int] = []
         self.cycles: dict[int, int] = {}
-        self.hot_switched = 0
+        self._tied = False
         self._told: dict[str, object] = self._parked()
 
     def _parked(self) -> dict[str, object]:
@@ -77,7 +76,6 @@ class Relays:
         moved = self.closed.symmetric_difference(new)
         if not moved:
             return 0
-        self._note_hot(moved)
         for channel in set(new) - self.closed:
             self.cycles[channel] = self.cycles.get(channel, 0) + 1
         self.closed = set(new)
@@ -90,14 +88,6 @@ class Relays:
 
     def open(self, channels: tuple[int, ...]) -> int:
         return self.arrange([channel for channel in self.order if channel not in channels])
-
-    def _note_hot(self, moved: set[int]) -> None:
-        """Count contacts that move while the meter's leads carry a voltage that could drive a current through them."""
-        loaded = any(channel in self.closed for channel in self.loads)
-        if loaded and any(
-            abs(self.stage.volts(self.routes.points[c])) > HOT_VOLTS for c in moved & set(self.routes.points)
-        ):
-            self.hot_switched += 1
 
     def _route(self) -> None:
         probe = self.probe
@@ -119,6 +109,9 @@ class Relays:
         values: dict[str, object] = {}
         moves: dict[str, str] = {}
         others = [channel for channel in points[1:] if self.routes.points[channel] != bus][: len(self.ties)]
+        if not others and not self._tied:
+            return
+        self._tied = bool(others)
         for index, tie in enumerate(self.ties):
             used = index < len(others)
             values[f"{tie}.on"] = used

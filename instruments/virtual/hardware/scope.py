@@ -70,7 +70,6 @@ class ScopeHardware:
         self.source = 1
         self.level = 0.0
         self.rising = True
-        self.acquired = False
         self._state: State = "stopped"
         self._armed_at = self._triggered_at = 0.0
         self._track = Track()
@@ -93,7 +92,7 @@ class ScopeHardware:
         self.stop()
         self.stage.catch_up()
         self._nets = list(dict.fromkeys(each.net for each in self.channels.values() if each.net is not None))
-        self._track, self._armed_at, self._state, self.acquired = Track(), self.stage.now, "filling", False
+        self._track, self._armed_at, self._state = Track(), self.stage.now, "filling"
         self._follow()
         self._followers.append(self._follow)
 
@@ -114,7 +113,7 @@ class ScopeHardware:
         if self._state == "triggered" and now >= self._triggered_at + self.start + self.span:
             self._follow()
             self.stop()
-            self._state, self.acquired = "done", True
+            self._state = "done"
         return self._state
 
     def _follow(self) -> None:

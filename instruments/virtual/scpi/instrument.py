@@ -54,6 +54,7 @@ class Instrument:
         raise NotImplementedError
 
     reply: str | None = None
+    asker: object = None  # the client whose message runs: what a lock of the instrument's own is held by
 
     @property
     def unfinished(self) -> float:

@@ -10,7 +10,7 @@ from wakeboard.instruments.virtual.time.stage import Event, Stage
 class Ticker:
     """A callback that runs each period of virtual time until it is stopped."""
 
-    def __init__(self, stage: Stage, period: float, callback: Callable[[], None], resting: float) -> None:
+    def __init__(self, stage: Stage, period: float, callback: Callable[[], None], resting: Callable[[], float]) -> None:
         self._stage = stage
         self._period = period
         self._resting = resting
@@ -20,7 +20,7 @@ class Ticker:
     def _tick(self) -> None:
         self._callback()
         if self._event is not None:
-            period = self._period if self._stage.moving else self._resting
+            period = self._period if self._stage.moving else max(self._period, self._resting())
             self._event = self._stage.call(self._stage.now + period, self._tick)
 
     def stop(self) -> None:
@@ -45,7 +45,10 @@ class VirtualClock:
         if seconds > 0:
             self._stage.advance(seconds)
 
-    def every(self, period: float, callback: Callable[[], None], *, resting: float | None = None) -> Ticker:
+    def every(
+        self, period: float, callback: Callable[[], None], *, resting: float | Callable[[], float] | None = None
+    ) -> Ticker:
         """Call `callback` each `period` seconds. While the circuit is at rest, where each call would see the same, the
-        period may be stretched to `resting` seconds."""
-        return Ticker(self._stage, period, callback, period if resting is None else max(period, resting))
+        period may be stretched to `resting` seconds, asked for after each call where that is not always the same."""
+        rest = period if resting is None else resting
+        return Ticker(self._stage, period, callback, rest if callable(rest) else lambda: rest)

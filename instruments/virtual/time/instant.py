@@ -21,6 +21,10 @@ from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
 from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
 
 KEPT = 512  # states that are remembered, the ones asked for last
+CLOSE = 0.1  # V: a board that stands this near the model one in every net is on the same branch as it
+
+States = Mapping[Any, Point]
+"""Solved states by how the bench stands in them."""
 
 
 class Bench:
@@ -36,6 +40,7 @@ class Bench:
             *((f"{name}.test_amps", (f"{name}.compliance_volts",)) for name in named["meter"]),
         ]
         self._leads = [(f"{name}.test_amps", f"{name}.HI", f"{name}.LO") for name in named["meter"]]
+        self._switches = [f"{name}.on" for name in named["bench_supply"]]
 
     def heard(self, values: Mapping[str, Any]) -> frozenset[Any]:
         """The same for values between which the circuit cannot tell: an output that is off is so whatever it is set to.
@@ -46,6 +51,10 @@ class Bench:
                 for setting in settings:
                     heard.pop(setting, None)
         return frozenset(heard.items())
+
+    def is_dark(self, values: Mapping[str, Any]) -> bool:
+        """Whether every output is off. values: what differs from how the parts stand at first."""
+        return not any(values.get(switch, self.values.get(switch)) for switch in self._switches)
 
     def reached(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> frozenset[Any]:
         """The same for moves between which the circuit cannot tell: a meter without a test current is a resistor,
@@ -73,17 +82,21 @@ class Instant:
 
     settled = True
 
-    def __init__(self, model: Model, variant: Variant) -> None:
+    def __init__(self, model: Model, variant: Variant, begins: States | None = None) -> None:
+        """begins: states of a board much like this one, to begin a solution at (`known` of its simulation)."""
         self.model = model
         self.time = 0.0
+        self._begins = begins or {}
+        self._alike: Point | None = None  # that board's in the state before
         self._variant = variant
         self._path = Path(model, variant.faults, variant.seed)
         self._bench = _bench(model.circuit)
         self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
         self._heard: frozenset[Any] | None = None
+        self._dark = False  # whether every output is off, in what is heard
         self._state: Point | None = None
         self._stale = self._due = True
-        self._known: dict[Any, Point] = {}  # states that were solved before: the meter comes back to a point
+        self.known: dict[Any, Point] = {}  # states that were solved before: the meter comes back to a point
         self._past: list[tuple[float, Point]] = []  # since when which state held
 
     def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
@@ -106,17 +119,29 @@ class Instant:
         if not self._stale and self._state is not None:
             return self._state
         if self._heard is None:
-            self._heard = self._bench.heard(self._values)
+            self._heard, self._dark = self._bench.heard(self._values), self._bench.is_dark(self._values)
         key = self._heard, self._bench.reached(self._values, self._moves)
-        state = self._known.pop(key, None)
+        state = self.known.pop(key, None)
         if state is None:
-            state = self._path.point(self._values, self._moves, self._state)
-            if len(self._known) >= KEPT:
-                del self._known[next(iter(self._known))]
-        self._known[key] = self._state = state
+            state = self._path.point(self._values, self._moves, self._begin_at(key))
+            if len(self.known) >= KEPT:
+                del self.known[next(iter(self.known))]
+        self.known[key] = self._state = state
+        self._alike = self._begins.get(key)
         self._stale = self._due = False
         self._past.append((self.time, state))
         return state
+
+    def _begin_at(self, key: Any) -> Point | None:
+        """Where to look for a state: at the one before, or closer by, where the board much like this one is in the same
+        state. With power on a board may have more than one answer and goes on along the branch it is on: there only if
+        it stood by the other board until now."""
+        there, last, alike = self._begins.get(key), self._state, self._alike
+        if there is None or last is None or self._dark:
+            return there or last
+        if alike is None or alike.layout is not last.layout:
+            return last
+        return there if np.abs(last.unknowns - alike.unknowns)[: last.layout.nodes].max() < CLOSE else last
 
     @property
     def overstress(self) -> list[Overstress]:

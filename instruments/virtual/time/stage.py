@@ -45,6 +45,16 @@ class Event:
         self.action = None
 
 
+_Heap = list[tuple[float, int, Event]]
+
+
+def _live(heap: _Heap) -> _Heap:
+    """The same, without what was cancelled at its head."""
+    while heap and heap[0][2].action is None:
+        heapq.heappop(heap)
+    return heap
+
+
 class Stage:
     """The circuit, the time and what is due. Not thread-safe: one lock goes round it."""
 
@@ -56,8 +66,8 @@ class Stage:
         self.changed_at = 0.0
         self._simulated = 0.0  # how far the simulation has come
         self._look_at = FIRST_SLICE  # when the watchers look next, while something moves
-        self._events: list[tuple[float, int, Event]] = []  # of the bench itself: a boot log, a delayed trip
-        self._calls: list[tuple[float, int, Event]] = []  # of those who use it, which may let time pass themselves
+        self._events: _Heap = []  # of the bench itself: a boot log, a delayed trip
+        self._calls: _Heap = []  # of those who use it, which may let time pass themselves
         self._glide: Callable[..., None] | None = getattr(simulation, "glide", None)
         self._gently: Callable[..., None] | None = getattr(simulation, "change_gently", None)
         self._number = 0
@@ -122,6 +132,10 @@ class Stage:
         """Call `watcher` whenever the circuit may have moved."""
         self._watchers.append(watcher)
 
+    def forget(self, watcher: Callable[[], None]) -> None:
+        """Call it no longer."""
+        self._watchers.remove(watcher)
+
     # --- time -------------------------------------------------------------------------------------------------------
     def at(self, time: float, action: Callable[[], None]) -> Event:
         """Have `action` called when the time comes."""
@@ -132,7 +146,7 @@ class Stage:
         itself has to do goes on meanwhile, no other call is made."""
         return self._due(self._calls, time, action)
 
-    def _due(self, kept: list[tuple[float, int, Event]], time: float, action: Callable[[], None]) -> Event:
+    def _due(self, kept: _Heap, time: float, action: Callable[[], None]) -> Event:
         event = Event(time, action)
         self._number += 1
         heapq.heappush(kept, (time, self._number, event))
@@ -143,13 +157,12 @@ class Stage:
         first = self._first()
         return first[0][0] if first else None
 
-    def _first(self) -> list[tuple[float, int, Event]]:
+    def _first(self) -> _Heap:
         """The heap whose first event is the next that may run now; empty where none may."""
-        heaps = [self._events] if self._in_call else [self._events, self._calls]
-        for heap in heaps:
-            while heap and heap[0][2].action is None:
-                heapq.heappop(heap)
-        return min((heap for heap in heaps if heap), key=lambda heap: heap[0][:2], default=[])
+        own, others = _live(self._events), self._calls
+        if self._in_call or not _live(others):
+            return own
+        return own if own and own[0][:2] < others[0][:2] else others
 
     def advance(self, seconds: float) -> None:
         """Let time pass, running what falls due. Inside an event of the bench only the circuit moves on."""

@@ -33,6 +33,7 @@ class Port:
             if instrument.gap and time.now - self._last < instrument.gap:
                 continue
             time.advance(instrument.latency)
+            instrument.asker = self
             reply = instrument.execute(message)
             self._last = time.now
             if reply is not None:

@@ -134,6 +134,7 @@ class Served:
 
     def _begin(self, client: Client, message: str) -> None:
         self.instrument.reply = None
+        self.instrument.asker = client
         self._go_on(client, self.instrument.run(message))
 
     def _go_on(self, client: Client, steps: Iterator[float]) -> None:

@@ -5,6 +5,8 @@ Figures are those of the invented board and of the tool itself, unless marked.
 
 from __future__ import annotations
 
+import html
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -35,8 +37,9 @@ def test_units_with_the_same_pull_share_one_line(explanation: Mapping[str, Any])
         "001": bodged(explanation, fit_ohms=1.1e3, low_ohms=291.0, high_ohms=4180.0, says="solder 1.1 kΩ"),
         "004": bodged(explanation, fit_ohms=1.3e3, low_ohms=292.0, high_ohms=5460.0, says="solder 1.3 kΩ"),
     }
-    (words,) = shared_bodges(by_unit)
-    assert words.startswith(
+    (bodge,) = shared_bodges(by_unit)
+    assert (bodge.ohms, bodge.where, bodge.units) == (1.1e3, "across R31", ("001", "004"))
+    assert bodge.text.startswith(
         "solder 1.1 kΩ across R31 on RADIO_RST in units 001 and 004; anything from 292 Ω to 4.18 kΩ"
     )
 
@@ -46,11 +49,15 @@ def test_units_that_no_resistor_fits_alike_keep_a_line_each(explanation: Mapping
         "001": bodged(explanation, fit_ohms=1.1e3, low_ohms=300.0, high_ohms=2e3, says="solder 1.1 kΩ"),
         "004": bodged(explanation, fit_ohms=5.1e3, low_ohms=4e3, high_ohms=9e3, says="solder 5.1 kΩ"),
     }
-    assert shared_bodges(by_unit) == ("solder 1.1 kΩ (unit 001)", "solder 5.1 kΩ (unit 004)")
+    assert tuple(bodge.text for bodge in shared_bodges(by_unit)) == (
+        "solder 1.1 kΩ (unit 001)",
+        "solder 5.1 kΩ (unit 004)",
+    )
 
 
 def test_one_unit_is_told_as_it_is(explanation: Mapping[str, Any]) -> None:
-    assert shared_bodges({"": view_of(explanation)}) == ("fit 1 kΩ from RADIO_RST to GND, across R31",)
+    (bodge,) = shared_bodges({"": view_of(explanation)})
+    assert bodge.text == "fit 1 kΩ from RADIO_RST to GND, across R31"
 
 
 # --- a batch --------------------------------------------------------------------------------------------------------
@@ -123,5 +130,13 @@ def test_heads_are_the_runs_without_their_steps(store_with_runs: Any, tmp_path: 
 def test_a_repair_is_told_with_its_unit(skep_runs: list[RunRecord], explanation: Mapping[str, Any]) -> None:
     repairs = [{"cause": "D3:reversed", "does": "turn D3 round", "note": "D3 turned round", "rework": "D3:as_drawn"}]
     document = {**explanation, "repairs": repairs}
-    assert "Unit 002: turn D3 round." in render_board("Skep", skep_runs, explain={"SK-A-002": document})
+    page = render_board("Skep", skep_runs, explain={"SK-A-002": document})
+    words = " ".join(re.sub(r"<[^>]+>", " ", html.unescape(page)).split())
+    do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
+    turn = do.index('Turn D3 round. wakeboard rework SK-A-002 "D3 turned round" --fault D3:as_drawn')
+    again = do.index("Run the same sequence on it again")
+    assert do.index("SK-A-002") < turn < again
+    assert (
+        "+3V3_SENS is outside its limits in every unit" in do[again:]
+    )  # what the design does is not the repair's to mend
     assert "Repair: turn D3 round." in render_run(skep_runs[1], document)

@@ -1,4 +1,7 @@
-"""Texts and drawings piece by piece."""
+"""Texts and drawings piece by piece.
+
+Figures are the tool's own layout and invented readings.
+"""
 
 from __future__ import annotations
 

@@ -324,7 +324,31 @@ def test_explanations_of_the_units_become_one_reason_and_one_bodge(
     by_unit = {unit: {**explanation, "common": common} for unit in ("SK-A-001", "SK-A-005")}
     words = read(render_board("Skep", skep_runs, explain=by_unit)).words
     assert "inside U5 about 13 kΩ pulls NRST up U5.NRST:pull_up=13k in 2 of 5 units" in words
-    assert words.count("Fit a bodge: fit 1 kΩ from RADIO_RST to GND") == 1
-    assert "Do: fit the bodge on RADIO_RST" in words  # in the card of each unit whose readings ask for it
+    do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
+    assert do.count("Solder 1 kΩ across R31, for RADIO_RST") == 5  # of each unit: one whose readings could not ask too
+    assert do.count("its own readings could not show it, and it carries the same parts") == 3
+    assert do.count("Ask what explains it: wakeboard explain") == 3  # of those that failed and were not explained
     assert "load=" not in words
     assert "an unknown pull of 13.01 kΩ" in words
+
+
+def test_what_is_only_too_near_its_limit_is_not_called_outside(skep_runs: list[RunRecord]) -> None:
+    def near(reading: Reading) -> Reading:
+        return replace(reading, outcome="marginal") if reading.outcome == "fail" else reading
+
+    runs = [
+        replace(run, steps=[replace(step, readings=[near(r) for r in step.readings]) for step in run.steps])
+        for run in skep_runs
+    ]
+    words = read(render_board("Skep", runs)).words
+    assert "too near a limit to decide in every unit." in words
+    assert "outside its limits in every unit" not in words
+    assert "outside their limits in every unit" not in words
+    assert "RADIO_RST dc volts, USB=5V@120mA is too near a limit to decide: measure finer" in words
+
+
+def test_what_no_point_reached_is_told_first(skep_runs: list[RunRecord]) -> None:
+    blind = Step(9, "rails", "rails", "skipped", 0, 1, [], "", detail={"not_reached": ["VSYS", "+3V3"]})
+    words = read(render_board("Skep", [replace(run, steps=[*run.steps, blind]) for run in skep_runs])).words
+    do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
+    assert "No point reaches VSYS and +3V3: nothing was measured there" in do

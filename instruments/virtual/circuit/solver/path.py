@@ -40,7 +40,7 @@ class Point:
     """An operating point. at: the node of each terminal; unknowns (n,) V by node, then A by branch; currents (C,) A;
     held (1, M), leak (1, nodes): what the limiters remember, and S to ground of each node."""
 
-    __slots__ = ("_amps", "_extras", "at", "currents", "held", "layout", "leak", "unknowns")
+    __slots__ = ("_amps", "_extras", "_resumed", "at", "currents", "held", "layout", "leak", "unknowns")
 
     def __init__(
         self, layout: Layout, at: Ints, unknowns: Array, currents: Array, held: Array, leak: Array, extras: Extras
@@ -53,6 +53,7 @@ class Point:
         self.leak = leak
         self._extras = extras
         self._amps: dict[tuple[str, str], float] = {}
+        self._resumed: Array | None = None
 
     def volts(self, net: str) -> float:
         """V of a net against ground."""
@@ -60,6 +61,14 @@ class Point:
         if node is None:
             raise CircuitError(f"no net {net!r}{nearest(net, self.layout.node_names)}")
         return float(self.unknowns[node])
+
+    @property
+    def resumed(self) -> Array:
+        """What limiters know (1, M) that go on from here; not to be changed."""
+        if self._resumed is None:
+            self._resumed = self.held.copy()
+            back_onto_slopes(self.layout, self._resumed)
+        return self._resumed
 
     def current(self, part: str, pin: str) -> float:
         """A into the part through a pin, what a fault put inside the part included."""
@@ -148,9 +157,7 @@ class Path:
         """What the limiters know where the last point ended, to begin with."""
         if last is None:
             return np.full((1, self.layout.memory), np.nan), np.full((1, self.layout.nodes), GMIN)
-        held = last.held.copy()
-        back_onto_slopes(self.layout, held)
-        return held, last.leak.copy()
+        return last.resumed.copy(), last.leak.copy()
 
     def _parameters(self, values: Mapping[str, Value]) -> Parameters:
         """Faults before settings, settings before what the specimen was drawn with."""

@@ -63,7 +63,6 @@ class Watch:
     """The ratings of a model's parts, and what went past them."""
 
     def __init__(self, model: Model) -> None:
-        self._layout = model.layout
         self._found: dict[tuple[str, str], Overstress] = {}
         pins: list[int] = []
         starts: list[int] = []

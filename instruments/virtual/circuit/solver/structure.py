@@ -180,6 +180,12 @@ class Layout:
     def block(self, device: Device) -> Block | None:
         return next((b for b in self.blocks if b.device is device), None)
 
+    @cached_property
+    def source_ends(self) -> frozenset[int]:
+        """The terminals of the ideal voltage sources."""
+        sources = self.sources
+        return frozenset((*self.port_plus[sources].tolist(), *self.port_minus[sources].tolist()))
+
     @property
     def sources(self) -> slice:
         """The port numbers of the ideal voltage sources."""
@@ -264,16 +270,16 @@ class Structure:
         for terminal, node in moves.items():
             at[terminal] = node
         self.at = at
-        self.used: Ints = np.unique(at)
-        """Nodes that a terminal sits on: not those for pins that other variants lift."""
         self.plus: Ints = at[layout.port_plus]
         self.minus: Ints = at[layout.port_minus]
         self._wirings: dict[tuple[tuple[int, int], ...], Wiring] = {}
-        sources = layout.sources
-        as_drawn = np.array_equal(self.plus[sources], layout.home[layout.port_plus[sources]]) and np.array_equal(
-            self.minus[sources], layout.home[layout.port_minus[sources]]
-        )
+        as_drawn = layout.source_ends.isdisjoint(moves)
         self._order = layout.order if as_drawn else Order.of(layout, self.plus, self.minus)
+
+    @cached_property
+    def used(self) -> Ints:
+        """Nodes that a terminal sits on: not those for pins that other variants lift."""
+        return np.unique(self.at)
 
     def wiring(self, pairs: tuple[tuple[int, int], ...] = ()) -> Wiring:
         """For the compiled solver, with further conductances between pairs of nodes (kept)."""
