@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,14 +25,14 @@ NEEDED: Final = 3.0
 
 @dataclass(frozen=True)
 class Pairing:
-    """What pairs are screened by: y and the drawn board's predictions (m,) in the telling scenes, their measure, and by
-    less than what (m,) no reading shows a fault."""
+    """What pairs are screened by: y and the drawn board's predictions (m,) in the telling scenes, their measure, and
+    the suspects (their keys) that no reading at all shows."""
 
     few: Sequence[int]
     y: Array
     base: Array
     white: Whitener
-    unseen: Array
+    silent: Set[str]
     blank: Candidate  # a candidate's covariance and mean before it is solved
 
     def best(self, singles: Sequence[Candidate], screened: Sequence[Screened]) -> list[Candidate]:
@@ -40,9 +40,8 @@ class Pairing:
 
         What no reading shows adds nothing to another fault: beside it that one would only be tried once more.
         """
-        silent = {each.suspect.key for each in screened if not self._shows(each)}
-        screened = [each for each in screened if each.suspect.key not in silent]
-        singles = [c for c in singles if c.suspects[0].key not in silent]
+        screened = [each for each in screened if each.suspect.key not in self.silent]
+        singles = [c for c in singles if c.suspects[0].key not in self.silent]
         rough: list[tuple[float, Candidate]] = []
         for suspect, value, mean in self._firsts(singles, screened):
             for each in screened:
@@ -56,9 +55,6 @@ class Pairing:
             if len(unique) >= PAIRS:
                 break
         return list(unique.values())
-
-    def _shows(self, each: Screened) -> bool:
-        return bool((np.abs(each.means - self.base) > self.unseen).any())
 
     def _added(self, suspect: Suspect, value: float | None, mean: Array, each: Screened) -> tuple[float, Candidate]:
         fit = self.white.log_likelihoods(self.y, each.means + (mean - self.base))

@@ -87,8 +87,7 @@ class Weigher:
             return found
         screened = screen(self.likelihood, self._tried, self.stages[-1:], self.rough)
         e, only = self.evidence, self.only
-        unseen = UNSEEN * e.sigma[only]
-        pairing = Pairing(only, e.y[only], self.likelihood.base[only], self.white_few, unseen, self.rough)
+        pairing = Pairing(only, e.y[only], self.likelihood.base[only], self.white_few, self.silent, self.rough)
         both = self._large(self.fitter.solved(pairing.best(found.candidates, screened)))[:FINALISTS]
         refined = self.fitter.refine(both)
         final = self._final([*refined, *self._apart(refined, found.candidates)])
@@ -133,6 +132,7 @@ class Weigher:
 
     def _begin(self) -> None:
         """The drawn board: what it predicts, how sure that is, and what something else would have to account for."""
+        self.silent: set[str] = set()
         self.likelihood = Likelihood(self.predictor, self.evidence, self.unknowns, self.freedom, self.teachers)
         base = self.likelihood.base
         if not np.all(np.isfinite(base)):
@@ -198,6 +198,7 @@ class Weigher:
         """
         alike: dict[tuple[object, ...], list[Candidate]] = {}
         idle = [c for c in candidates if self._idle(c)]
+        self.silent |= {c.suspects[0].key for c in idle if len(c.suspects) == 1}
         for c in [c for c in candidates if not self._idle(c)]:
             alike.setdefault(c.solved_as, []).append(c)
         best = [group[0] for group in alike.values()]
