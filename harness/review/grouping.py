@@ -293,8 +293,8 @@ def _tail(study: Study, concern: Concern) -> tuple[str, ...]:
         own = {supply.name for supply in study.board.supplies.values() if supply.net == target}
         case = replace(case, supplies={name: volts for name, volts in case.supplies.items() if name not in own})
     on = {r.net for n, r in study.board.rails.items() if r.net != target and study.rail_should_be_on(n, case)}
-    pins = [set(study.board.parts[name].pins.values()) for name in path]
-    last = max((i for i in range(1, len(path)) if pins[i - 1] & pins[i] & on), default=0)
+    pins = [set(study.board.parts[name].pins.values()) - {study.board.ground} for name in path]
+    last = max((i for i in range(1, len(path)) if pins[i - 1] & pins[i] <= on), default=0)
     return path[last:]
 
 

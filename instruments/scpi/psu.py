@@ -124,6 +124,19 @@ class Psu(Spoken[PsuDialect]):
             known.volts, known.amps = volts, amps
             self.looks.commanded[name] = known
 
+    def set_one_by_one(self, ch: Ch, volts: float, amps: float) -> None:
+        """As `set` says it, each command by itself and nothing read back: InstrumentFault names the first that is
+        refused. For an output that is off."""
+        name = self.outputs.known(ch)
+        say, ask = self.dialect.say, self.dialect.ask
+        values = self.outputs.values(name)
+        self.looks.commanded.pop(name, None)
+        for line in self.outputs.render(name, (*say.amps, *say.volts), volts=volts, amps=amps):
+            self.speaker.group([line], [], values)
+        for question in (ask.volts, ask.amps):
+            if question is not None:
+                self.speaker.group([], [question], values)
+
     def _within(self, name: str, volts: float, amps: float) -> None:
         limits = self.outputs.limits(name)
         for value, least, most, unit in (

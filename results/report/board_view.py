@@ -58,6 +58,7 @@ class UnitCard:
     why: str
     rework: tuple[str, ...]
     run: str
+    in_time: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,7 @@ def board_view(
         explained=bool(explain),
         concerns=concerns(review),
         first=first,
-        to_do=units_to_do(comparison, by_unit, short, {u: record.id for u, record in latest.items()}),
+        to_do=units_to_do(comparison, by_unit, short, latest),
         after=after,
         table=_table(comparison),
         matrix=rv.backfeed_matrix(records),
@@ -224,6 +225,7 @@ def _card(
         why=f"{best.words} ({best.sure})" if best else "",
         rework=tuple(r.text for r in record.rework) if record else (),
         run=record.id[:8] if record else "",
+        in_time=explained.in_time if explained else (),
     )
 
 

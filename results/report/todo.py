@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from wakeboard.results.records import RunRecord
 
 
+APART: Final = ": do not connect both"  # said by a step that saw one supply feed another
 FEW: Final = 6  # nets named in a sentence
 NOT_GOOD: Final = ("fail", "marginal", "tripped")
 
@@ -42,9 +43,9 @@ def units_to_do(
     comparison: Comparison,
     by_unit: Mapping[str, ExplanationView],
     short: Mapping[str, str],
-    runs: Mapping[str, str],
+    latest: Mapping[str, RunRecord],
 ) -> tuple[UnitToDo, ...]:
-    """Of every unit that did not pass and that anything is known of. runs: unit -> its latest run's id."""
+    """Of every unit that did not pass and that anything is known of. latest: unit -> its latest run."""
     plan = shared_bodges({short.get(u, u): e for u, e in by_unit.items()}, _without_bodge(comparison, by_unit, short))
     found = []
     for unit in comparison.units:
@@ -53,11 +54,21 @@ def units_to_do(
         if steps:
             steps.append(ToDo(f"Run the same sequence on it again.{_left(comparison, plan)}"))
         if by_unit and explained is None and comparison.outcomes.get(unit) in NOT_GOOD:
-            steps = [ToDo(f"Ask what explains it: wakeboard explain {runs.get(unit, '')[:8]}".rstrip()), *steps]
+            run = latest[unit].id[:8] if unit in latest else ""
+            steps = [ToDo(f"Ask what explains it: wakeboard explain {run}".rstrip()), *steps]
+        steps = [*_kept_apart(latest.get(unit)), *steps]
         best = explained.best if explained else None
         if steps:
             found.append(UnitToDo(unit, f"{best.words} ({best.sure})" if best else "", tuple(steps)))
     return tuple(found)
+
+
+def _kept_apart(run: RunRecord | None) -> Iterator[ToDo]:
+    """What a check for back-feed said of the supplies in this unit."""
+    for step in run.steps if run is not None else ():
+        for said in step.says.split("; "):
+            if said.endswith(APART):
+                yield ToDo(f"Until it is repaired, one supply at a time: {said.removesuffix(APART)}.")
 
 
 def _left(comparison: Comparison, plan: Sequence[SharedBodge]) -> str:
