@@ -219,6 +219,8 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         marks |= {("phantom-power", net) for net in controls & power - {board.ground}}
         carry = VALVES if levels else (*VALVES, *PASSIVE, *REGULATORS)
         marks |= {("through", name) for name, kind in kinds.items() if kind in carry}
+    if concern.rule == "reverse-path":  # a transistor turned round feeds what lies behind it
+        marks |= {("through", name) for name in concern.path if board.parts[name].kind == "mosfet"}
     if concern.rule == "backfeed":
         k = study.case_of(concern.state)
         marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
