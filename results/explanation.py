@@ -275,6 +275,8 @@ class ExplanationDocument:
     seconds: float = 0.0
     bits: float = 0.0
     model: Document | None = None
+    in_time: tuple[Document, ...] = ()
+    """One for each start-up with a time outside its limits: `says` has it in sentences, the first of them a heading."""
 
     @property
     def best(self) -> Group | None:
@@ -292,7 +294,7 @@ class ExplanationDocument:
             texts(document.get("odd")), texts(document.get("as_drawn")), int(document.get("readings") or 0),
             tuple(CommonFault(str(c.get("fault")), texts(c.get("units"))) for c in document.get("common") or ()),
             texts(document.get("notes")), texts(document.get("arithmetic")), float(document.get("seconds") or 0.0),
-            float(document.get("bits") or 0.0), document.get("model"),
+            float(document.get("bits") or 0.0), document.get("model"), tuple(document.get("in_time") or ()),
         )  # fmt: skip
 
     def as_json(self) -> dict[str, Any]:
@@ -304,7 +306,7 @@ class ExplanationDocument:
             "odd": list(self.odd), "as_drawn": list(self.as_drawn), "readings": self.readings,
             "common": [{"fault": each.fault, "units": list(each.units)} for each in self.common],
             "notes": list(self.notes), "arithmetic": list(self.arithmetic), "seconds": self.seconds, "bits": self.bits,
-            "model": self.model,
+            "model": self.model, **({"in_time": list(self.in_time)} if self.in_time else {}),
         }  # fmt: skip
 
 

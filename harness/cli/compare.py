@@ -300,7 +300,8 @@ def _show_rework(common: Common, effects: Sequence[ReworkEffect]) -> None:
             ("mended", e.mended),
             ("broken", e.broken),
             ("seen only now", e.revealed),
-            ("still outside", e.still_outside),
+            ("still outside", [c for c in e.still_outside if c.outcome_after != "marginal"]),
+            ("still too near to decide", [c for c in e.still_outside if c.outcome_after == "marginal"]),
         )
         for word, changes in parts:
             for change in changes[:8]:

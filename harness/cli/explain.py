@@ -84,35 +84,31 @@ def command(
         )  # fmt: skip
         if at_bench:
             return _at_bench(common, store, explanation, bench_file, operator_name, pairs=not one, energise=energise)
+    from wakeboard.harness.explain.in_time_told import document_of, late_of
+
+    late = late_of(explanation)
     if ask:
         from wakeboard.harness.explain.ask.loop import go_on
         from wakeboard.results.report.cautions import CAUTIONS
 
         for line in CAUTIONS:
             common.caution(line)
+        _say_late_first(common, late)
         explanation = go_on(explanation, common, pairs=not one)
-    from wakeboard.harness.explain.in_time_told import tell_first
-
-    late = _in_time(explanation)
-    common.emit({**explanation.as_json(), **({"in_time": [each.as_json() for each in late]} if late else {})})
-    if not common.json and not ask:
-        for line in tell_first(late):
-            common.say(visible(line))
+    elif not common.json:
+        _say_late_first(common, late)
         _say(common, explanation, why)
+    common.emit(document_of(explanation, late))
+    if not common.json:
         _say_late(common, explanation, late)
     return Exit.GOOD
 
 
-def _in_time(explanation: Explanation) -> list[InTime]:
-    """What a start-up's times say, where one was outside its limits."""
-    from wakeboard.harness.explain.evidence.in_time import in_time
-    from wakeboard.harness.explain.unit.cases import rework_change
+def _say_late_first(common: Common, late: list[InTime]) -> None:
+    from wakeboard.harness.explain.in_time_told import tell_first
 
-    case = explanation.case
-    if case is None:
-        return []
-    rework = [str(fault) for fault in rework_change(case.run, case.model.circuit).faults]
-    return in_time(case.run, case.model.board, rework)
+    for line in tell_first(late):
+        common.say(visible(line))
 
 
 def _say_late(common: Common, explanation: Explanation, late: list[InTime]) -> None:
@@ -156,12 +152,15 @@ def _at_bench(
     from wakeboard.harness.cli.signals import as_interrupt
     from wakeboard.harness.describe.load import load_bench
     from wakeboard.harness.explain.ask.loop import at_bench
+    from wakeboard.harness.explain.in_time_told import document_of, late_of
     from wakeboard.harness.run.live import PlainObserver
 
     board = explanation.case.model.board if explanation.case is not None else None
     described = load_bench(bench_file, board) if bench_file else None
     operator = operator_there(common)
+    late = late_of(explanation)
     if explanation.case is not None:
+        _say_late_first(common, late)
         _say(common, explanation)
     with as_interrupt():
         tell_abandoned(common, store)
@@ -177,8 +176,10 @@ def _at_bench(
             operator_name=operator_name,
             energise=energise,
         )
-    common.emit({**asked.explanation.as_json(), "asked": asked.as_json()})
-    return _conclude(common, asked)
+    common.emit({**document_of(asked.explanation, late), "asked": asked.as_json()})
+    code = _conclude(common, asked)
+    _say_late(common, explanation, late)
+    return code
 
 
 def _ranking(common: Common, explanation: Explanation, choice: Choice | None) -> None:

@@ -196,6 +196,7 @@ def _tell_files(common: Common, folder: Path, texts: dict[str, str]) -> None:
 def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
     from wakeboard.harness.drawings.boardfile.draft import drafted
     from wakeboard.harness.drawings.boardfile.first_sequence import first_sequence
+    from wakeboard.harness.drawings.boardfile.left import unfilled
     from wakeboard.harness.drawings.places.places import NAME as PLACES
     from wakeboard.harness.drawings.places.places import places_text
     from wakeboard.harness.drawings.reading import read_all
@@ -203,10 +204,12 @@ def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
     draft = drafted(read_all(given), _board_name(folder), folder)
     board = folder / "board.toml"
     told: list[str] = []
+    to_fill = draft.places_to_fill
     texts = {**_texts(folder), "board.toml": draft.text, "first-power-on.toml": first_sequence(draft)}
     texts["bench.toml"] = _bench(texts["bench.toml"], draft.text)
     if board.is_file():
         text, told = _merged(board, draft)
+        to_fill = unfilled(text, to_fill)
         texts = {name: each for name, each in texts.items() if not (folder / name).exists()}
         _replace(board, text)
     _refuse_to_overwrite(folder, texts)
@@ -216,19 +219,20 @@ def _from_drawing(common: Common, folder: Path, given: list[Given]) -> int:
         common.say(f"note: {remark}")
     for line in told:
         common.say(line)
-    _tell(common, draft.counts(), draft.places_to_fill)
+    counts = {**draft.counts(), "places": len(to_fill)}
+    _tell(common, counts, to_fill)
     for name in texts:
         common.say(f"wrote {folder / name}")
     if "board.toml" not in texts:
         common.say(f"merged into {board}" + ("" if told else ": the drawing changed nothing"))
     common.note(f"next: wakeboard check {folder / 'board.toml'}; wakeboard review {folder / 'board.toml'}")
-    places = [{"at": at, "what": what} for at, what in draft.places_to_fill]
+    places = [{"at": at, "what": what} for at, what in to_fill]
     files = [str(folder / name) for name in texts]
     common.emit(
         {
             "folder": str(folder),
             "files": files,
-            **draft.counts(),
+            **counts,
             "fill_in": places,
             "notes": draft.design.remarks,
             "merged": told,

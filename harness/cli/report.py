@@ -134,10 +134,11 @@ def _explained(store: Store, run: str, reference: str | None = None) -> dict[str
     """The explanation of a run, held against the reference unit where there is one; None where there is nothing to
     explain with."""
     from wakeboard.harness.explain.explaining import explain_run
+    from wakeboard.harness.explain.in_time_told import document_of
     from wakeboard.harness.explain.unit.cases import CannotExplain
 
     try:
-        return explain_run(store, run, reference=reference).as_json()
+        return document_of(explain_run(store, run, reference=reference))
     except CannotExplain:
         return None if reference is None else _explained(store, run)
 

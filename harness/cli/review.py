@@ -25,7 +25,8 @@ def command(common: Common, board: str) -> int:
     """Solve a design in every combination of supplies and switched rails, and say what concerns.
 
     Each concern has its rule, the parts on the way, the state in which it is worst, the number that shows it, and what
-    to do. Exit code 1 when one is serious. A review without concerns says nothing of the boards that come back.
+    to do. Exit code 1 when one is serious. What the drawing leaves open is asked after them, with what settles it.
+    A review without concerns says nothing of the boards that come back.
     """
     from wakeboard.harness.describe.load import load_board
     from wakeboard.harness.review.review import as_json, review

@@ -197,8 +197,8 @@ def write(common: Common, plan: str, folder: str) -> int:
 def pins(common: Common, needs: str) -> int:
     """Give each function a pin that meets its needs, with the fewest moves; the reason for each, and the runner-up.
 
-    Free are the pins that the part has on the board and that lead to no other part. Exit code 1 where no assignment
-    exists: then the smallest set of functions that contradict each other is told.
+    Free are the pins that lead to no other part, also such as the board file does not show and the part's package has.
+    Exit code 1 where no assignment exists: then the smallest set of functions that contradict each other is told.
     """
     from wakeboard.harness.revise.assigning import NoAssignment
     from wakeboard.harness.revise.needs import pins_for
@@ -211,6 +211,8 @@ def pins(common: Common, needs: str) -> int:
         return Exit.FAILED
     for name, pin in found.pins.items():
         common.say(f"{name}: {pin}" + (f"  moved: {found.moved[name]}" if name in found.moved else ""))
+        if name in found.undrawn:
+            common.say(f"  {pin} is not in the board file: unconnected there, its pad has to be brought out")
     for name, what in found.debug.items():
         common.say(f"{name} is not there while a debugger is attached: {found.pins[name]} is {what} then")
     second = dict(found.runner_up.pins) if found.runner_up else {}
@@ -218,6 +220,7 @@ def pins(common: Common, needs: str) -> int:
     if other:
         common.say(f"next best: {', '.join(other)}")
     common.emit({"pins": dict(found.pins), "moved": dict(found.moved), "debug": dict(found.debug),
+                 "undrawn": {name: found.pins[name] for name in sorted(found.undrawn)},
                  "runner_up": second or None})  # fmt: skip
     return Exit.GOOD
 

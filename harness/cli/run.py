@@ -121,6 +121,8 @@ def conclude(common: Common, result: Result) -> int:
     if not common.json:
         outcome = click.style(result.outcome.upper(), fg=style.get(result.outcome), bold=True)
         common.say(f"{outcome}  unit {visible(record.unit)}, {visible(record.sequence)}, run {record.id[:8]}")
+        if left_out := [f"{step.number}, {visible(step.name)}" for step in record.steps if step.outcome == "skipped"]:
+            common.say(f"skipped, and no part of that word: step {'; step '.join(left_out)}")
     if record.says:
         common.note(("error: " if code is Exit.BENCH or code is Exit.USAGE else "") + record.says)
     if not common.json and result.off.confirmed:

@@ -126,6 +126,7 @@ class Stored:
     def explained(self, ref: str) -> str | None:
         """A run's report with what explains its odd readings, worked out now."""
         from wakeboard.harness.explain.explaining import explain_run
+        from wakeboard.harness.explain.in_time_told import document_of
         from wakeboard.harness.explain.unit.cases import CannotExplain
         from wakeboard.results.report import report_run
         from wakeboard.results.store.errors import StoreError
@@ -134,7 +135,7 @@ class Stored:
             if store is None:
                 return None
             try:
-                found = explain_run(store, ref).as_json()
+                found = document_of(explain_run(store, ref))
             except CannotExplain:
                 found = None
             return report_run(store, ref, found)

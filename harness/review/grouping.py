@@ -219,6 +219,8 @@ def _marks(study: Study, concern: Concern) -> set[object]:
         marks |= {("phantom-power", net) for net in controls & power - {board.ground}}
         carry = VALVES if levels else (*VALVES, *PASSIVE, *REGULATORS)
         marks |= {("through", name) for name, kind in kinds.items() if kind in carry}
+    if concern.rule == "reverse-path":  # a transistor turned round feeds what lies behind it
+        marks |= {("through", name) for name in concern.path if board.parts[name].kind == "mosfet"}
     if concern.rule == "backfeed":
         k = study.case_of(concern.state)
         marks |= {("charges", board.supplies[name].net) for name in (study.cases[k].supplies if k is not None else ())}
@@ -293,8 +295,8 @@ def _tail(study: Study, concern: Concern) -> tuple[str, ...]:
         own = {supply.name for supply in study.board.supplies.values() if supply.net == target}
         case = replace(case, supplies={name: volts for name, volts in case.supplies.items() if name not in own})
     on = {r.net for n, r in study.board.rails.items() if r.net != target and study.rail_should_be_on(n, case)}
-    pins = [set(study.board.parts[name].pins.values()) for name in path]
-    last = max((i for i in range(1, len(path)) if pins[i - 1] & pins[i] & on), default=0)
+    pins = [set(study.board.parts[name].pins.values()) - {study.board.ground} for name in path]
+    last = max((i for i in range(1, len(path)) if pins[i - 1] & pins[i] <= on), default=0)
     return path[last:]
 
 

@@ -10,7 +10,7 @@ functions that share fewer than k pins (Hall, J. London Math. Soc. 10, 1935); th
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -68,6 +68,8 @@ class Assignment:
     moved: Mapping[str, str] = field(default_factory=dict)
     runner_up: Assignment | None = None
     debug: Mapping[str, str] = field(default_factory=dict)
+    undrawn: frozenset[str] = frozenset()
+    """Functions on a pin that the drawing does not show."""
 
 
 class ThereIsOne(ValueError):
@@ -87,19 +89,23 @@ class NoAssignment(ValueError):
 def assigned(
     functions: Sequence[Function], pins: Mapping[str, PinFacts], now: Mapping[str, str] | None = None,
     options: Sequence[str] = (), *, runner_up: bool = True, ports: Ports | None = None,
+    undrawn: Collection[str] = (),
 ) -> Assignment:  # fmt: skip
-    """The fewest moves from `now` (function -> pin). ports: as in a pin table, by these pins' names. Raises
-    NoAssignment."""
+    """The fewest moves from `now` (function -> pin), and of these the one with the fewest pins of `undrawn`. ports: as
+    in a pin table, by these pins' names. Raises NoAssignment."""
     here = dict(now or {})
     fits = _fits(functions, pins, options, ports or {})
-    first = _solve(functions, fits, here, ())
+
+    def told(found: Mapping[str, str], after: Assignment | None = None) -> Assignment:
+        debug = {name: pins[pin].debug for name, pin in found.items() if pins[pin].debug}
+        new = frozenset(name for name, pin in found.items() if pin in undrawn)
+        return Assignment(found, _reasons(functions, pins, here, options, found), after, debug, new)
+
+    first = _solve(functions, fits, here, (), undrawn)
     if first is None:
         raise _why_none(functions, fits)
-    second = _solve(functions, fits, here, (first,)) if runner_up else None
-    moved = _reasons(functions, pins, here, options, first)
-    after = Assignment(second, _reasons(functions, pins, here, options, second)) if second else None
-    debug = {name: pins[pin].debug for name, pin in first.items() if pins[pin].debug}
-    return Assignment(first, moved, after, debug)
+    second = _solve(functions, fits, here, (first,), undrawn) if runner_up else None
+    return told(first, told(second) if second else None)
 
 
 def _why_none(functions: Sequence[Function], fits: Sequence[Fit]) -> NoAssignment:
@@ -166,8 +172,9 @@ def kind_of_port(port: str) -> str:
 
 
 def _solve(
-    functions: Sequence[Function], fits: Sequence[Fit], now: Mapping[str, str], but: Sequence[Mapping[str, str]]
-) -> dict[str, str] | None:
+    functions: Sequence[Function], fits: Sequence[Fit], now: Mapping[str, str], but: Sequence[Mapping[str, str]],
+    undrawn: Collection[str] = (),
+) -> dict[str, str] | None:  # fmt: skip
     """Each function one fit, each pin one function at most, each port one way and one set of functions; not an
     assignment of `but`."""
     if not functions:
@@ -184,7 +191,10 @@ def _solve(
         rows.add(same, 0.0, len(functions) - 1.0)
     _lead_out(rows, fits)
     cost = np.zeros(rows.count)
-    cost[: len(fits)] = [float(now.get(fit.function, fit.pin) != fit.pin) for fit in fits]
+    slight = 1.0 / (len(functions) + 1)  # all of them together weigh less than one move
+    cost[: len(fits)] = [
+        float(now.get(fit.function, fit.pin) != fit.pin) + slight * (fit.pin in undrawn) for fit in fits
+    ]
     found = milp(cost, integrality=np.ones(rows.count, dtype=np.int64), bounds=Bounds(0, 1),
                  constraints=rows.constraint())  # fmt: skip
     if found.x is None:

@@ -53,7 +53,8 @@ class PinNeeds(Table):
 
 def pins_for(file: str) -> Assignment:
     """The fewest moves for the needs of a file. The pins are those that the part has on the board, under the board's
-    names. Raises FileProblems, NoAssignment."""
+    names, and those of its package that the board file does not show, under the pin table's. Raises
+    FileProblems, NoAssignment."""
     document = read(file)
     needs = validated(PinNeeds, document) if document.readable else None
     if needs is None:
@@ -76,13 +77,16 @@ def pins_for(file: str) -> Assignment:
     }
     now = {net: pin for pin, net in part.pins.items() if net in needs.needs}
     own = {name_in_table(table, note, pin): pin for pin in part.pins}
+    undrawn = [pin for pin in table.free(note.package) if pin not in own]
+    own |= {pin: pin for pin in undrawn}
+    pins |= {pin: table.pin(pin) for pin in undrawn}
     ports = {
         port: [{s: tuple(own[pin] for pin in some if pin in own) for s, some in way.items()} for way in ways]
         for port, ways in table.ports.items()
     }
     _known_roles(document, needs, ports)
     functions = [_function(name, each, needs.while_debugging) for name, each in needs.needs.items()]
-    return assigned(functions, pins, now, note.options, ports=ports)
+    return assigned(functions, pins, now, note.options, ports=ports, undrawn=undrawn)
 
 
 def _function(name: str, need: Need, while_debugging: bool) -> Function:

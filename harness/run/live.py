@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from wakeboard.harness.run.hand.unechoed import Unechoed
 from wakeboard.instruments.quantity import show
 from wakeboard.results.records import LIMITS_FROM
 from wakeboard.results.visible import visible
@@ -105,12 +106,18 @@ class LiveObserver:
         self._limits: Mapping[str, float] = {}
         self._drawn = 0.0
         self._began = time.monotonic()
+        self._terminal = Unechoed()
 
     def __enter__(self) -> LiveObserver:
         from rich.live import Live
 
         self._live = Live(self._picture(), console=self.console, auto_refresh=False, transient=True)
-        self._live.start()
+        self._terminal.take()
+        try:
+            self._live.start()
+        except BaseException:
+            self.pause()
+            raise
         return self
 
     def __exit__(self, *_error: object) -> None:
@@ -118,9 +125,12 @@ class LiveObserver:
 
     def pause(self) -> None:
         """Take the picture away, for a prompt or for good."""
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
+        live, self._live = self._live, None
+        try:
+            if live is not None:
+                live.stop()
+        finally:
+            self._terminal.give_back()
 
     def resume(self) -> None:
         """Draw again after `pause`."""

@@ -32,6 +32,7 @@ from wakeboard.harness.run.fitness.atrest import check_at_rest
 from wakeboard.harness.run.guard.owner import OffReport
 from wakeboard.harness.run.predict import CircuitLimits
 from wakeboard.harness.run.record import NullRecorder
+from wakeboard.harness.run.services import unmeasured
 from wakeboard.harness.run.services.timing import KEEP_LEASE
 from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import BenchError
@@ -223,6 +224,7 @@ class Runner:
         self._notes = []
         try:
             kind.run(context, model)
+            unmeasured.tell(context, model, kind)
         except BaseException as error:  # noqa: BLE001  committed with the step, then told
             broke = own_fault(kind.name, kind.own, error)
         if broke is not None:
@@ -431,9 +433,7 @@ def _outcome_of(context: Context, broke: BaseException | None) -> str:
         return "tripped"
     if broke is not None:
         return "error"
-    log = context.log
-    nothing = "skipped" if log.notes.not_reached and not log.readings else ""
-    return log.outcome or nothing or worst(reading.outcome for reading in log.readings)
+    return context.log.outcome or worst(reading.outcome for reading in context.log.readings)
 
 
 def _number(value: float) -> float | None:

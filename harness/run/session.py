@@ -223,7 +223,7 @@ def exit_code(result: Result) -> int:
         return 2
     if error is not None and result.record.trip is None:
         return 5
-    return 0 if result.outcome in ("pass", "skipped") else 1
+    return {"pass": 0, "skipped": 0, "error": 3}.get(result.outcome, 1)
 
 
 __all__ = ["Result", "exit_code", "planted", "run_start", "take_unit"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from wakeboard.harness.run.errors import Refused
 
@@ -26,15 +26,22 @@ def nets(board: Board, of: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(found))
 
 
+_GROUPS: Final = {
+    "every supply": ("supplies",),
+    "every rail": ("rails",),
+    "every line": ("lines",),
+    "every point": ("points",),
+    "all": ("supplies", "rails"),
+}
+
+
+def is_group(word: str) -> bool:
+    """Whether a word in `of` stands for all of a kind."""
+    return word in _GROUPS
+
+
 def _group(board: Board, word: str) -> list[Mapping[str, Any]] | None:
-    groups: dict[str, list[Mapping[str, Any]]] = {
-        "every supply": [board.supplies],
-        "every rail": [board.rails],
-        "every line": [board.lines],
-        "every point": [board.points],
-        "all": [board.supplies, board.rails],
-    }
-    return groups.get(word)
+    return [getattr(board, table) for table in _GROUPS[word]] if word in _GROUPS else None
 
 
 def lines(board: Board, of: Iterable[str]) -> list[Line]:

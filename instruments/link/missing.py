@@ -45,9 +45,24 @@ def advice(address: str, error: BaseException) -> str:
             "no HiSLIP server answers there (TCP port 4880): is HiSLIP switched on in the instrument's LAN settings? "
             "Its raw socket may answer: TCPIP::HOST::5025::SOCKET, the port from its manual"
         )
+    if bus == "TCPIP" and _is(error, errno.ECONNREFUSED):
+        return _refused(address)
     if "NFOUND" in text or (bus == "USB" and "No device found" in text):
         return "no such instrument: is it switched on, its cable in, and the address as its display or label says?"
     return ""
+
+
+def _refused(address: str) -> str:
+    """A computer that is there, and a port at which nobody listens."""
+    if re.search(r"(?i)::(127\.[\d.]+|localhost|\[?::1\]?)::", address):
+        return (
+            "nobody listens at that port of this computer (connection refused): a virtual bench is there while "
+            "`wakeboard virtual` runs, and has other ports each time: its newest bench file says which"
+        )
+    return (
+        "nobody listens at that port (connection refused): is it the port of the instrument's manual, and is its "
+        "socket switched on in its LAN settings?"
+    )
 
 
 def _driver(bus: str) -> str:

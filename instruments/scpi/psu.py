@@ -124,6 +124,19 @@ class Psu(Spoken[PsuDialect]):
             known.volts, known.amps = volts, amps
             self.looks.commanded[name] = known
 
+    def set_one_by_one(self, ch: Ch, volts: float, amps: float) -> None:
+        """As `set` says it, each command by itself and nothing read back: InstrumentFault names the first that is
+        refused. For an output that is off."""
+        name = self.outputs.known(ch)
+        say, ask = self.dialect.say, self.dialect.ask
+        values = self.outputs.values(name)
+        self.looks.commanded.pop(name, None)
+        for line in self.outputs.render(name, (*say.amps, *say.volts), volts=volts, amps=amps):
+            self.speaker.group([line], [], values)
+        for question in (ask.volts, ask.amps):
+            if question is not None:
+                self.speaker.group([], [question], values)
+
     def _within(self, name: str, volts: float, amps: float) -> None:
         limits = self.outputs.limits(name)
         for value, least, most, unit in (
@@ -162,22 +175,23 @@ class Psu(Spoken[PsuDialect]):
         ]
         if commanded.ovp is not None and ask.ovp is not None:
             wanted.append((ask.ovp, commanded.ovp, "V over-voltage", max(limits.volts_step, 0.1)))
-        replies = self.outputs.ask(name, [each[0] for each in wanted])
-        for (question, value, unit, step), reply in zip(wanted, replies, strict=True):
+        armed = self._armed(commanded)
+        replies = self.outputs.ask(name, [*(each[0] for each in wanted), *(each[0] for each in armed)])
+        for (question, value, unit, step), reply in zip(wanted, replies, strict=False):
             self._compare(name, question, reply, value, unit, step)
-        self._check_armed(name, commanded)
+        for (question, expected), reply in zip(armed, replies[len(wanted) :], strict=True):
+            self._check_protection(name, question, expected, reply)
 
-    def _check_armed(self, name: str, commanded: Commanded) -> None:
-        """The protections that were armed are armed still, by the questions that told so then."""
-        ask, armed = self.dialect.ask, []
+    def _armed(self, commanded: Commanded) -> list[tuple[Asking, float | Literal[True]]]:
+        """What tells that the protections that were armed are armed still."""
+        ask = self.dialect.ask
+        armed: list[tuple[Asking, float | Literal[True]]] = []
         if commanded.ovp is not None:
             armed += self._checks((ask.ovp_on, True))
         if commanded.ocp is not None:
             level = None if commanded.ocp is True else ask.ocp
             armed += self._checks((level, commanded.ocp), (ask.ocp_on, True))
-        replies = self.outputs.ask(name, [question for question, _ in armed]) if armed else []
-        for (question, wanted), reply in zip(armed, replies, strict=True):
-            self._check_protection(name, question, wanted, reply)
+        return armed
 
     def settings(self, ch: Ch) -> tuple[float, float]:
         """(volts, amps) as the instrument says it is set. Raises DialectError where it cannot tell."""

@@ -73,17 +73,21 @@ class Outputs:
         """From the dialect's table; what that leaves open is asked of the instrument."""
         if name not in self._limits:
             channel = self._table[name]
-            volts = channel.volts if channel.volts is not None else self._most(name, self.dialect.ask.most_volts)
-            amps = channel.amps if channel.amps is not None else self._most(name, self.dialect.ask.most_amps)
+            volts = (
+                channel.volts if channel.volts is not None else self._most(name, "volts", self.dialect.ask.most_volts)
+            )
+            amps = channel.amps if channel.amps is not None else self._most(name, "amps", self.dialect.ask.most_amps)
             self._limits[name] = Limits(
                 volts, amps, channel.volts_step or 0.01, channel.amps_step or 0.01, channel.least_volts
             )
         return self._limits[name]
 
-    def _most(self, name: str, question: Asking | None) -> float:
+    def _most(self, name: str, what: str, question: Asking | None) -> float:
         if question is None:
             raise DialectError(
-                f"dialect {self.dialect.name} does not know this model's outputs", instrument=self.link.name
+                f"dialect {self.dialect.name} does not know this model's outputs: [channels.{name}] needs {what}, the "
+                "most that it can be set to",
+                instrument=self.link.name,
             )
         return self.read_number(question, self.ask(name, [question])[0])
 

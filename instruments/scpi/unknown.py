@@ -21,7 +21,7 @@ from typing import Any, Final
 
 from wakeboard.instruments.dialect import Asking, Dialect, PsuDialect, dialect_names, load_dialect, pick_dialect
 from wakeboard.instruments.dialect_tables import SAMPLE, DmmDialect
-from wakeboard.instruments.errors import DialectError, LinkBusy, LinkError, LinkRefused, VisaMissing
+from wakeboard.instruments.errors import DialectError, LinkBusy, LinkError, LinkRefused, LinkTimeout, VisaMissing
 from wakeboard.instruments.link.identity import like_identity, parse_identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.manners import Manners
@@ -36,6 +36,7 @@ from wakeboard.instruments.link.replies import (
 )
 
 PATIENCE: Final = 0.8  # s for an answer that may never come
+SLOW: Final = 10.0  # s after which nobody answers
 FIRST: Final = {
     "psu": ("ask.volts", "ask.amps", "ask.on"),
     "dmm": ("function",),
@@ -98,8 +99,10 @@ class Found:
 
 
 def introduce(address: str, *, visa: str | None = None, resource_manager: object = None) -> Link:
-    """A link on which somebody says who answers, in one of the manners that our dialects know. Raises LinkError."""
+    """A link on which somebody says who answers, in one of the manners that our dialects know. Raises LinkError: of
+    what came before what did not come, and of what comes too late."""
     last: LinkError | None = None
+    odd = ""
     for manners in _manners():
         link = Link.open(address, name="unknown", visa=visa, resource_manager=resource_manager, manners=manners,
                          timeout=2 * PATIENCE)  # fmt: skip
@@ -109,13 +112,37 @@ def introduce(address: str, *, visa: str | None = None, resource_manager: object
                 link.identity = text.strip()
                 return link
             link.close()
+            odd = odd or text
         except (LinkRefused, LinkBusy, VisaMissing):
             link.close()
             raise
         except LinkError as error:
             link.close()
-            last = error
+            last = error if last is None or isinstance(last, LinkTimeout) else last
+    if odd:
+        says = f"what answers does not say who it is: {odd[:40]!r} came"
+        raise LinkError(says, instrument="unknown", address=address, command=Manners().identify)
+    if isinstance(last, LinkTimeout):
+        _must_not_be_slow(address, visa, resource_manager)
     raise last or LinkError("what answers does not say who it is", instrument="unknown", address=address)
+
+
+def _must_not_be_slow(address: str, visa: str | None, resource_manager: object) -> None:
+    """Raises LinkTimeout with how late it is where it says who it is after all."""
+    link = Link.open(address, name="unknown", visa=visa, resource_manager=resource_manager, timeout=SLOW)
+    try:
+        began = link.clock.now()
+        found = like_identity(link.query(Manners().identify))
+        took = link.clock.now() - began
+    except LinkError:
+        return
+    finally:
+        link.close()
+    if found:
+        raise LinkTimeout(
+            f"it says who it is after {took:.1f} s only: too slow to be asked the rest, and as a supply too slow to be "
+            "guarded", instrument="unknown", address=address, command=Manners().identify,
+        )  # fmt: skip
 
 
 def _manners() -> list[Manners]:
@@ -262,7 +289,7 @@ class _Asker:
             if self._answer_on(dialect, asked, name) is None:
                 break
             most = {what: self._answer_on(dialect, by_key.get(f"ask.most_{what}"), name) for what in ("volts", "amps")}
-            self.found.channels[name] = {what: value for what, value in most.items() if value is not None}
+            self.found.channels[name] = {what: value for what, value in most.items() if value}
 
     def _answer_on(self, dialect: PsuDialect, answer: Reply | None, channel: str) -> float | None:
         if answer is None:

@@ -39,7 +39,7 @@ TIES = ("bench_tie1", "bench_tie2")
 TIE_OHMS = 0.9  # Ω of two relays and their wires (34980A data sheet: a path is below 1.5 Ω)
 LEAK_OHMS = 1e9  # Ω of a probe that touches nothing: its net would have no voltage else
 # the numbering of the 34970A with 20-channel cards; it has 3 slots, large boards need more
-SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 9
+SLOT, SLOT_CHANNELS, SLOTS = 100, 20, 99
 RESOLUTION = 5e-5  # s: what is shorter is not followed; a meter's shortest look takes longer
 TOLERANCE = 2e-4  # of the largest capacitor's voltage: how far a step of a transient may be off
 DEFAULT_LOADS = (KNOWN_OHMS,)

@@ -78,7 +78,7 @@ def _not_excluded(
     each = [
         f"{show(reading.value, reading.unit, 3)} in {short.get(unit, unit)}"
         + (" (too near the limit to decide)" if reading.outcome == "marginal" else "")
-        + (f" ({why[unit]})" if len(bad) < len(good) and why.get(unit) else "")
+        + (f" ({why[unit]})" if len(bad) <= len(good) and why.get(unit) else "")
         for unit, reading in bad.items()
     ]
     words = f"{supply_of(state)} on: {net} is not excluded: {and_list(each)}."

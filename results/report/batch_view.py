@@ -14,7 +14,7 @@ from wakeboard.results.records import RunRecord
 from wakeboard.results.report.figures.charts import capability_strip, individuals_figure, yield_strip
 from wakeboard.results.report.figures.svg import Pen
 from wakeboard.results.report.run_view import InstrumentView, instruments_of
-from wakeboard.results.report.text import show, show_pair, state_words, when
+from wakeboard.results.report.text import check_words, show, show_pair, state_words, when
 from wakeboard.results.statistics import (
     Capability,
     GaugeStudy,
@@ -34,12 +34,13 @@ LEAST_FOR_CHART = 8  # units: limits from fewer say more of chance than of the p
 
 @dataclass(frozen=True)
 class FailingCheck:
-    """How many units a check failed in, `share` of all in percent."""
+    """How many units a check failed in, or was too near its limit in (near), `share` of all in percent."""
 
     name: str
     state: str
     units: int
     share: float
+    near: bool = False
 
 
 @dataclass(frozen=True)
@@ -119,7 +120,11 @@ def batch_view(
         summary=_summary(found, failing),
         chance=chance_words(found.final.total),
         actions=tuple(_actions(samples, failing)),
-        odd_units=tuple((u, o, comparison.single.get(u, ())) for u, o in comparison.outcomes.items() if o != "pass"),
+        odd_units=tuple(
+            (unit, outcome, tuple(map(check_words, comparison.single.get(unit, ()))))
+            for unit, outcome in comparison.outcomes.items()
+            if outcome != "pass"
+        ),
         instruments=instruments_of(records),
         runs=len(records),
     )
@@ -156,21 +161,26 @@ def _capability_row(pen: Pen, sample: _Sample, index: Capability) -> CapabilityR
         sd=show(index.sd, unit, 3),
         limits=show_pair(index.low, index.high, unit),
         index=index,
-        proposed=show_pair(proposed.low, proposed.high, unit),
+        proposed=show_pair(_possible(proposed.low, unit), proposed.high, unit) or "no limit that says anything",
         drift="" if sample.chart is None else "steady" if sample.chart.steady else sample.chart.says,
         drawing=capability_strip(pen, check.of, sample.values, index, unit),
     )
 
 
+def _possible(low: float | None, unit: str) -> float | None:
+    """A lower limit, where something could lie below it: no resistance lies below nought."""
+    return None if unit == "Ω" and low is not None and low < 0 else low
+
+
 def _failing(c: Comparison) -> tuple[FailingCheck, ...]:
     found = []
     for row in c.checks:
-        failed = sum(outcome in ("fail", "marginal") for outcome in row.outcomes)
+        failed, near = (sum(outcome == each for outcome in row.outcomes) for each in ("fail", "marginal"))
         taken = sum(outcome is not None for outcome in row.outcomes)
-        if failed:
-            name = f"{row.check.of} {row.check.quantity}"
-            found.append(FailingCheck(name, state_words(row.check.state), failed, 100 * failed / taken))
-    return tuple(sorted(found, key=lambda f: -f.units))
+        if failed or near:
+            name, units = f"{row.check.of} {row.check.quantity}", failed or near
+            found.append(FailingCheck(name, state_words(row.check.state), units, 100 * units / taken, not failed))
+    return tuple(sorted(found, key=lambda f: (f.near, -f.units)))
 
 
 def _charts(pen: Pen, samples: Sequence[_Sample]) -> tuple[tuple[str, str, str, Markup], ...]:
@@ -202,7 +212,10 @@ def _actions(samples: Sequence[_Sample], failing: Sequence[FailingCheck]) -> lis
     actions = []
     if failing:
         worst = failing[0]
-        actions.append(f"Look first at {worst.name}: odd in {count(worst.units, 'unit')} ({worst.share:.0f} %).")
+        where = f"in {count(worst.units, 'unit')} ({worst.share:.0f} % of those in which it was taken)"
+        actions.append(
+            f"Look first at {worst.name}: {'too near its limit' if worst.near else 'outside its limits'} {where}."
+        )
     weak = [s for s in samples if s.index is not None and s.index.cpk_interval[1] < 1]
     if weak:
         names = ", ".join(dict.fromkeys(s.row.check.of for s in weak[:4]))

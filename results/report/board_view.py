@@ -61,6 +61,7 @@ class UnitCard:
     why: str
     rework: tuple[str, ...]
     run: str
+    in_time: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -251,6 +252,7 @@ def _card(
         why=f"{best.words} ({best.sure})" if best else "",
         rework=tuple(r.text for r in record.rework) if record else (),
         run=record.id[:8] if record else "",
+        in_time=explained.in_time if explained else (),
     )
 
 

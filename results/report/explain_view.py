@@ -97,14 +97,15 @@ class LineWords:
 
 @dataclass(frozen=True)
 class ExplanationView:
-    """Causes (likeliest first), next measurements, lines that were taken apart, what to repair; given: whether anybody
-    asked."""
+    """Causes (likeliest first), next measurements, lines that were taken apart, what to repair; in_time: what
+    the times of a start-up say, a heading and sentences each; given: whether anybody asked."""
 
     candidates: tuple[Cause, ...] = ()
     next: tuple[str, ...] = ()
     lines: tuple[LineWords, ...] = ()
     given: bool = False
     repairs: tuple[Repair, ...] = ()
+    in_time: tuple[tuple[str, ...], ...] = ()
 
     @property
     def best(self) -> Cause | None:
@@ -127,6 +128,7 @@ def explanation(document: Document | None) -> ExplanationView:
         tuple(LineWords(line) for line in told.lines if line.kind != "level" or line.bodge or line.pull_ohms),
         given=True,
         repairs=tuple(each for each in told.repairs if each.does),
+        in_time=tuple(says for each in told.in_time if (says := texts(each.get("says")))),
     )
 
 

@@ -147,10 +147,11 @@ def _stopped(record: RunRecord) -> list[str]:
     told = []
     for step in record.steps:
         silent = not any(r.outcome in rv.ODD for r in step.readings)
-        if step.outcome in ("tripped", "error") or (step.outcome in ("fail", "marginal") and silent):
+        unseen = bool(step.detail.get("not_reached")) and silent
+        if step.outcome in ("tripped", "error") or unseen or (step.outcome in ("fail", "marginal") and silent):
             says = f": {step.says}" if step.says else ""
             told.append(f"step {step.number}, {step.name}: {OUTCOME_WORDS[step.outcome]}{says}")
-    skipped = [step.number for step in record.steps if step.outcome == "skipped"]
+    skipped = [step.number for step in record.steps if step.outcome == "skipped" and not step.detail.get("not_reached")]
     if skipped:
         told.append(f"{count(len(skipped), 'step')} skipped, from step {skipped[0]} on: nothing is known about them")
     return told

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from wakeboard.results.records import RunRecord
 
 
+APART: Final = ": do not connect both"  # said by a step that saw one supply feed another
 FEW: Final = 6  # nets named in a sentence
 NOT_GOOD: Final = ("fail", "marginal", "tripped")
 
@@ -66,6 +67,7 @@ def plan_of(
         if by_unit and explained is None and comparison.outcomes.get(unit) in NOT_GOOD:
             ident = record.id[:8] if record else ""
             steps = [ToDo(f"Ask what explains it: wakeboard explain {ident}".rstrip()), *steps]
+        steps = [*_kept_apart(record), *steps]
         best = explained.best if explained else None
         if steps:
             why = f"{best.words} ({best.sure})" if best else ""
@@ -73,6 +75,14 @@ def plan_of(
     once = [_once(bodge) for bodge in bodges if bodge.ohms is not None and len((*bodge.units, *bodge.others)) > 1]
     left = by_design(comparison, {bodge.line for bodge in bodges}, short) if found else ""
     return Plan((*once, *filter(None, [left])), tuple(found))
+
+
+def _kept_apart(run: RunRecord | None) -> Iterator[ToDo]:
+    """What a check for back-feed said of the supplies in this unit."""
+    for step in run.steps if run is not None else ():
+        for said in step.says.split("; "):
+            if said.endswith(APART):
+                yield ToDo(f"Until it is repaired, one supply at a time: {said.removesuffix(APART)}.")
 
 
 def _or_else(explained: ExplanationView | None) -> str:
@@ -159,7 +169,7 @@ def _how(repair: Repair) -> str:
     return (
         " Power off, look along both with a magnifier: between neighbouring pads and pins, under parts, at capacitors. "
         "If nothing shows, feed at most 0.3 V and 100 mA from the bench supply between the two and follow the "
-        "millivolts along each: they stop changing where the current leaves it. A meter that reads milliohms does the same."
+        "millivolts along each: they stop changing where the current leaves it. A milliohmmeter does the same."
     )
 
 

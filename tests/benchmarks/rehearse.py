@@ -1,7 +1,9 @@
 """What a rehearsal costs: faults, parts, memory; and whether it is the same as one run at a time.
 
     python tests/benchmarks/rehearse.py                 Skep's first power-on, all faults, CPU seconds and memory
+    python tests/benchmarks/rehearse.py --bring-up      the same of its whole bring-up
     python tests/benchmarks/rehearse.py --growth        CPU seconds by faults and by parts (30, 60, 120, 240)
+    python tests/benchmarks/rehearse.py --boards 1,2,4  CPU seconds a fault on boards of Skep so many times
     python tests/benchmarks/rehearse.py --same 40       random faults of Skep: rehearsed against `run --plant`
 
 CPU seconds are of this process and its workers, so that other programs on the machine count for little.
@@ -73,6 +75,8 @@ do = "power off"
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--growth", action="store_true")
+    parser.add_argument("--bring-up", action="store_true")
+    parser.add_argument("--boards", metavar="N,N")
     parser.add_argument("--same", type=int, metavar="N")
     parser.add_argument("--seed", type=int, default=7)
     chosen = parser.parse_args()
@@ -80,18 +84,21 @@ def main() -> None:
         same(chosen.same, chosen.seed)
     elif chosen.growth:
         growth()
+    elif chosen.boards:
+        for copies in chosen.boards.split(","):
+            boards(int(copies))
     else:
-        whole()
+        whole(SKEP.with_name("bring-up.toml") if chosen.bring_up else SKEP)
 
 
-def whole() -> None:
-    """All of Skep's first power-on with two workers: CPU seconds, seconds, memory."""
+def whole(file: Path) -> None:
+    """All faults of a sequence of Skep with two workers: CPU seconds, seconds, memory."""
     from wakeboard.harness.describe.load import load_sequence
     from wakeboard.harness.rehearse.rehearsal import rehearse
 
     before, begun = cpu(), time.perf_counter()
     memory = Memory()
-    result = rehearse(load_sequence(SKEP), workers=2, progress=memory.look)
+    result = rehearse(load_sequence(file), workers=2, progress=memory.look)
     spent, passed = cpu() - before, time.perf_counter() - begun
     print(
         f"{result.faults} faults: {spent:.1f} s of CPU ({1000 * spent / result.faults:.0f} ms a fault), {passed:.1f} s"
@@ -164,6 +171,61 @@ def growth() -> None:
 
     print("faults (60 parts):", ", ".join(f"{count}: {seconds(60, count):.2f} s" for count in FAULTS))
     print("parts (64 faults):", ", ".join(f"{parts}: {seconds(parts, 64):.2f} s" for parts in PARTS))
+
+
+POWERED = """
+title = "First power-on"
+board = "board.toml"
+[[step]]
+do = "resistance"
+of = "every supply"
+[[step]]
+do = "resistance"
+of = "every point"
+on_fail = "go on"
+[[step]]
+do = "power on"
+supply = "USB"
+limit = "1 A"
+ramp = "0.5 V every 20 ms"
+on_fail = "go on"
+[[step]]
+do = "rails"
+[[step]]
+do = "volts"
+of = "every line"
+on_fail = "go on"
+[[step]]
+do = "power off"
+"""
+
+
+def boards(copies: int, count: int = 24) -> None:
+    """A fault's CPU seconds on Skep so many times on one board: several rails and chips; every point and line read."""
+    from explain_growth import grown
+
+    from wakeboard.harness.describe.board.circuit import board_circuit
+    from wakeboard.harness.describe.load import sequence_of_texts
+    from wakeboard.harness.rehearse.reach import fault_library
+    from wakeboard.harness.rehearse.trial import Shared, fault_free, run_trial
+
+    board = grown(copies)
+    sequence = sequence_of_texts(POWERED, board.text, "growth.toml")
+    picked = random.Random(1).sample(fault_library(sequence.board), count)
+    begun = time.process_time()
+    shared = Shared(sequence.board, [[fault] for fault in picked])
+    good = fault_free(sequence, shared)
+    ready = time.process_time() - begun
+    begun = time.process_time()
+    trials = [run_trial(sequence, [fault], shared) for fault in picked]
+    spent = time.process_time() - begun
+    circuit, most = board_circuit(sequence.board), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(
+        f"{len(circuit.parts)} parts, {len(circuit.nets)} nets, {len(good.readings)} readings: "
+        f"{1000 * spent / count:.0f} ms of CPU a fault, {ready:.1f} s before, {most:.0f} MiB; "
+        f"{sum(bool(each.error) for each in trials)} not solved, the drawn board {good.outcome}",
+        flush=True,
+    )
 
 
 def same(count: int, seed: int) -> None:

@@ -51,6 +51,7 @@ when = { boot = "high" }
 [points]
 TP1 = { net = "+3V3", place = "top" }
 TP2 = { net = "RST" }
+TP3 = { net = "SDA" }
 
 [links.console]
 baud = 115200

@@ -5,6 +5,7 @@ Figures are those of the invented board and of the tool itself, unless marked.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from heron import STYLES
 from wakeboard.harness.cli import execute
 from wakeboard.harness.describe.files import check_files
 from wakeboard.harness.describe.load import load_board
+from wakeboard.harness.drawings.boardfile.left import left_to_do
 
 
 class Folder:
@@ -139,3 +141,14 @@ def test_a_spoilt_board_file_is_left_as_it_is(folder: Folder, spoilt: str) -> No
     folder.board.write_text(spoilt, encoding="utf-8")
     assert folder.again() in (0, 2)
     assert spoilt.strip() in folder.board.read_text(encoding="utf-8")
+
+
+def test_what_was_filled_in_is_no_place_to_fill_in(folder: Folder, capsys: pytest.CaptureFixture[str]) -> None:
+    """And the head of the file, which explains the mark, is none."""
+    text = folder.board.read_text(encoding="utf-8")
+    filled = [row.partition("  # FILL IN:")[0] if '"FILL IN:"' not in row else row for row in text.splitlines()]
+    folder.board.write_text("\n".join(re.sub(r" +# FILL IN:.*", "", row) for row in filled) + "\n", encoding="utf-8")
+    capsys.readouterr()
+    assert folder.again() == 0
+    assert "0 places to fill in" in capsys.readouterr().out
+    assert not any("FILL IN" in line for line in left_to_do(load_board(folder.board)))

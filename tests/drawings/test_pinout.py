@@ -25,7 +25,7 @@ def line(name: str, value: str, nets: str) -> PartLine:
         ("U1", "LDO 3.3V", "VSYS GND VSYS - +3V3", "ldo"),
         ("U1", "LDO 3.3V", "+5V GND LDO_EN - +3V3", "ldo"),
         ("U2", "load switch", "+3V3_S GND - S_EN +3V3", "load_switch"),
-        ("U3", "charger 500mA", "STAT GND VBAT VBUS PROG", "charger"),
+        ("U3", "charger 500mA", "STAT GND VBAT VBUS PROG", "programmed_charger"),
         ("U4", "Supervisor 2.93V", "GND NRST +3V3", "supervisor"),
         ("U5", "25Q64", "SPI_CS SPI_MISO WP GND SPI_MOSI SPI_SCK HOLD +3V3", "chip"),
         ("U6", "24C02", "GND GND GND GND I2C_SDA I2C_SCL GND +3V3", "chip"),

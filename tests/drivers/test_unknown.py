@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,10 @@ import pytest
 import wakeboard.instruments
 from wakeboard.harness.cli import execute
 from wakeboard.instruments import dialect_tables as tables
-from wakeboard.instruments.dialect import dialect_names, load_dialect, read_text
+from wakeboard.instruments.dialect import PsuDialect, dialect_names, load_dialect, read_text
+from wakeboard.instruments.errors import DialectError, LinkError
+from wakeboard.instruments.link.link import Link
+from wakeboard.instruments.scpi.psu import Psu
 from wakeboard.instruments.scpi.unknown import beginning, harmless, introduce, look, questions_of
 
 WHO = "Invented Works,IW-305,000123,1.2"
@@ -152,3 +156,48 @@ def test_every_key_is_on_the_page() -> None:
     models = [each for each in vars(tables).values() if isinstance(each, type) and issubclass(each, tables.Table)]
     missing = {name for model in models for name in model.model_fields} - words
     assert missing == set()
+
+
+# --- what answers oddly ----------------------------------------------------------------------------------------------
+def introduced(serve: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, answers: Any) -> str:
+    """Why it is not probed."""
+    monkeypatch.setenv("WAKEBOARD_LOCKS", str(tmp_path / "locks"))
+    monkeypatch.setattr("wakeboard.instruments.scpi.unknown.PATIENCE", 0.1)
+    with pytest.raises(LinkError) as error:
+        introduce(serve(answers).address)
+    return str(error.value)
+
+
+def test_noise_is_told_as_what_came_and_not_as_silence(
+    serve: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    says = introduced(serve, tmp_path, monkeypatch, lambda session, _line: session.say("\xe4\xff\x90\xb1%\n"))
+    assert "does not say who it is" in says or "no text" in says, says
+    assert "after '*IDN?'" in says
+    assert "no reply in time" not in says
+
+
+def test_one_that_answers_late_is_told_how_late(serve: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def late(session: Any, line: str) -> None:
+        time.sleep(0.6)
+        session.say(f"{WHO}\n" if line == "*IDN?" else "\n")
+
+    says = introduced(serve, tmp_path, monkeypatch, late)
+    assert re.search(r"it says who it is after \d+\.\d s only: too slow", says), says
+
+
+def test_nobody_is_told_as_silence(serve: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("wakeboard.instruments.scpi.unknown.SLOW", 0.3)
+    assert "no reply in time" in introduced(serve, tmp_path, monkeypatch, lambda _session, _line: None)
+
+
+def test_an_output_of_which_the_dialect_does_not_know_the_most_is_told_by_its_key(serve: Any, tmp_path: Path) -> None:
+    (tmp_path / "own.toml").write_text(
+        'kind = "psu"\ntitle = "own"\nidn = ["^Invented"]\nbased_on = "bk-9115"\nwithout = ["models", "channels", '
+        '"ask.most_amps"]\n[channels.1]\nvolts = 30\n', encoding="utf-8",
+    )  # fmt: skip
+    dialect = load_dialect(str(tmp_path / "own.toml"))
+    assert isinstance(dialect, PsuDialect)
+    psu = Psu(Link.open(serve(Unknown()).address, name="supply"), dialect)
+    with pytest.raises(DialectError, match=r"\[channels\.1\] needs amps"):
+        psu.limits("1")

@@ -48,6 +48,27 @@ def test_what_is_skipped_is_not_offered_again_and_others_follow(wren: BoardModel
     assert not any("lifted" in state for _, _, state in keys)
 
 
+class Stops:
+    """Somebody who answers "stop" at once."""
+
+    interactive = True
+
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    def say(self, text: str = "") -> None:
+        self.said.append(text)
+
+    def ask(self, question: str, default: str) -> str:
+        return "stop"
+
+
+def test_the_answer_is_told_once_where_nothing_was_measured(wren: BoardModel, make_run: RunMaker) -> None:
+    start, talks = explain_case(Case(make_run(["R2:missing"], edit=only_cs), wren)), Stops()
+    assert asking.go_on(start, talks) is start
+    assert sum(line.startswith(" 1. ") for line in talks.said) == 1
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="ptys of POSIX systems")
 def test_at_a_terminal_values_are_typed_and_bad_ones_asked_for_again(tmp_path: Path, make_run: RunMaker) -> None:
     run = make_run(["R2:missing"], edit=only_cs)

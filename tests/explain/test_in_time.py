@@ -12,8 +12,13 @@ import pytest
 
 from wakeboard.harness.describe.board.circuit import board_circuit
 from wakeboard.harness.describe.load import load_board
-from wakeboard.harness.explain.evidence.in_time import TimedFault, TimeRead, in_time
+from wakeboard.harness.explain.evidence.in_time import InTime, TimedFault, TimeRead, in_time
+from wakeboard.harness.explain.evidence.in_time_values import fitted
 from wakeboard.harness.explain.in_time_told import tell_first, tell_in_time
+from wakeboard.instruments.quantity import parse
+from wakeboard.instruments.virtual.circuit import Circuit, Part
+from wakeboard.results.explanation import ExplanationDocument
+from wakeboard.results.report.explain_view import explanation as explanation_view
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "run"))
 arrivals = importlib.import_module("test_arrivals")
@@ -55,13 +60,57 @@ def test_a_capacitor_of_ten_times_comes_late(lag: Path) -> None:
     assert "It would be so with:\n    C1 (capacitor, OUT to GND) is 100 µF instead of 10 µF" in says
 
 
-def test_what_no_fault_of_the_library_makes_so_is_told_as_that(lag: Path) -> None:
-    """22 µF are neither ten times nor a tenth."""
-    (found,), says = explained(lag, "C1:value=22u")
-    assert found.fits == []
-    assert "None of the" in says
-    assert "The nearest:" in says
+@pytest.mark.parametrize(("planted", "farads"), [("22u", 22e-6), ("4.7u", 4.7e-6)])
+def test_a_value_that_the_library_has_not_is_sought(lag: Path, planted: str, farads: float) -> None:
+    """The unit's own parts are off by 15 % at most, and the value with them."""
+    (found,), says = explained(lag, f"C1:value={planted}")
+    fit = found.fits[0]
+    assert fit.fault.startswith("C1:value=")
+    assert parse(fit.fault.partition("=")[2], "F") == pytest.approx(farads, rel=0.2)
+    assert fit.times["OUT"] == pytest.approx(found.seen[0].value, rel=0.05)
+    assert "It would be so with:\n    C1 (capacitor, OUT to GND) is" in says
     assert found.as_json()["seen"][0]["outcome"] == "fail"
+
+
+class Lag:
+    """ln 2 of a time constant to half, as the circuit would give it; asked counts."""
+
+    def __init__(self, ohms: float) -> None:
+        self.ohms, self.asked = ohms, 0
+
+    def __call__(self, fault: str) -> dict[str, float | None]:
+        self.asked += 1
+        return {"OUT": math.log(2) * self.ohms * parse(fault.partition("=")[2], "F")}
+
+
+ALONE = Circuit([Part("C1", "capacitor", {"1": "OUT", "2": "GND"}, {"value": 10e-6})])
+
+
+@pytest.mark.parametrize("farads", [0.15e-6, 2.2e-6, 33e-6, 0.6e-3])
+def test_a_value_is_found_from_a_hundredth_to_a_hundred_times(farads: float) -> None:
+    lag = Lag(10e3)
+    found = fitted(ALONE, "C1", "OUT", math.log(2) * 10e3 * farads, lag, {})
+    assert found is not None
+    assert parse(found.partition("=")[2], "F") == pytest.approx(farads, rel=0.04)
+    assert lag.asked < 20
+
+
+def test_a_time_that_no_value_makes_so() -> None:
+    assert fitted(ALONE, "C1", "OUT", 1e3, Lag(10e3), {}) is None
+    assert fitted(ALONE, "C1", "OTHER", 1e-3, lambda _fault: {"OTHER": None}, {}) is None
+    seen = TimeRead("OUT", 10e-3, 3e-4, 8e-3, 4e-4, "fail")
+    found = InTime("USB", [seen], [], [TimedFault("C1:missing", {"OUT": 1e-3}, 9.0)], 3, 1)
+    says = "\n".join(tell_in_time([found], ALONE))
+    assert "None of the 3 faults that only time shows makes it so, nor any value of 1 part from" in says
+    assert "two at once were not tried. The nearest:" in says
+
+
+def test_reports_and_the_page_say_what_the_command_line_says() -> None:
+    """One wording: the document has the sentences, and a report shows them."""
+    says = ["In time, when USB came on (the ranking does not weigh it):", "OUT at 7 ms, as drawn 69 ms, fail"]
+    document = {"candidates": [], "in_time": [{"supply": "USB", "says": says}]}
+    assert ExplanationDocument.of(document).as_json()["in_time"] == document["in_time"]
+    assert explanation_view(document).in_time == (tuple(says),)
 
 
 def test_how_far_off_is_in_standard_deviations() -> None:

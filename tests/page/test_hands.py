@@ -150,6 +150,7 @@ def test_a_first_power_on_by_two_pages_and_nothing_else(virtual: Any, tmp_path: 
 
 
 def test_the_hands_are_behind_the_door(virtual: Any) -> None:
+    assert "wakeboard run steps.toml --unit 0001 --bench hand.toml --page" in virtual.text, "what to do next is told"
     client = importlib.import_module("test_door").Client(virtual.until(r"hands: (\S+)")[1])
     assert client.ask("GET", "/")[0] == 403
     assert client.ask("POST", "/hand", '{"do": "lift"}')[0] == 403

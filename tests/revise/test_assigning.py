@@ -7,7 +7,9 @@ import random
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from wakeboard.harness.cli.revise import command
 from wakeboard.harness.describe.board.pin_tables import PinFacts, load_pin_table, packaged
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.revise.assigning import Assignment, Function, NoAssignment, assigned
@@ -70,6 +72,26 @@ def test_as_few_moves_as_exhaustive_search_finds(seed: int) -> None:
     assert set(found.moved) == {name for name, pin in now.items() if found.pins[name] != pin}
     if found.runner_up is not None:
         assert dict(found.runner_up.pins) != dict(found.pins)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_pins_that_are_not_drawn_are_taken_last_among_as_few_moves(seed: int) -> None:
+    functions, pins, now, options = drawn(seed)
+    undrawn = [pin for pin in pins if pin not in now.values()][:2]
+    best = None
+    for chosen in itertools.permutations(pins, len(functions)):
+        pairs = list(zip(functions, chosen, strict=True))
+        if all(not each.misses(pin, pins[pin], options) for each, pin in pairs):
+            rank = (sum(now[each.name] != pin for each, pin in pairs), sum(pin in undrawn for pin in chosen))
+            best = rank if best is None else min(best, rank)
+    if best is None:
+        with pytest.raises(NoAssignment):
+            assigned(functions, pins, now, options, undrawn=undrawn)
+        return
+    found = assigned(functions, pins, now, options, undrawn=undrawn)
+    moves = sum(found.pins[name] != pin for name, pin in now.items())
+    assert (moves, sum(pin in undrawn for pin in found.pins.values())) == best
+    assert found.undrawn == {name for name, pin in found.pins.items() if pin in undrawn}
 
 
 def test_reasons_and_contradictions_are_told() -> None:
@@ -165,6 +187,40 @@ def test_needs_against_a_pin_table(tmp_path: Path) -> None:
     found = pins_for(str(tmp_path / "needs.toml"))
     assert dict(found.pins) == {"LED": "PB2"}
     assert found.moved == {"LED": "PA13 is on the debug port (SWDIO)"}
+
+
+def test_a_pin_that_the_drawing_does_not_show(tmp_path: Path) -> None:
+    """IRQ stands 5 V and is no strap nor debug pin: of those drawn only PB2 is left, and the lamp sits there. Of LQFP48
+    the table has others, such as PB10; VBAT, NRST and BOOT0 are none, nor what the crystal uses."""
+    drawn = BOARD.replace('PB2 = "x2", PC13 = "x3"', 'PB2 = "LED2"').replace('PA1 = "x1", ', "")
+    drawn = drawn.replace('pin_table = "stm32f103"', 'pin_table = "stm32f103"\npackage = "LQFP48"')
+    lamp = 'R3 = { kind = "resistor", value = "1k", pins = ["LED2", "GND"] }\n[parts.U1]'
+    (tmp_path / "board.toml").write_text(drawn.replace("[parts.U1]", lamp), encoding="utf-8")
+    needs = 'board = "board.toml"\npart = "U1"\nwhile_debugging = true\n[needs.IRQ]\nkind = "input"\nfive_volt = true\n'
+    (tmp_path / "needs.toml").write_text(needs, encoding="utf-8")
+    found = pins_for(str(tmp_path / "needs.toml"))
+    table = load_pin_table("stm32f103", "")
+    assert found.undrawn == {"IRQ"}
+    assert found.pins["IRQ"] in table.free("LQFP48")
+    assert table.pin(found.pins["IRQ"]).five_volt
+    done = CliRunner().invoke(command, ["pins", str(tmp_path / "needs.toml")], standalone_mode=False)
+    assert (
+        f"{found.pins['IRQ']} is not in the board file: unconnected there, its pad has to be brought out" in done.output
+    )
+
+
+def test_only_what_is_known_to_be_free_is_taken_from_a_package() -> None:
+    table = load_pin_table("stm32f103", "")
+    assert not {"VBAT", "VDD", "VSSA", "NRST", "BOOT0"} & set(table.free("LQFP48"))
+    assert table.free("") == table.free("LQFP48")  # the only package that the table has
+    assert table.free("LQFP64") == []  # not known
+    assert len(table.free("LQFP48")) == 37  # data sheet of the maker: 37 I/O in 48 pins (from memory)
+
+
+def test_a_fixed_pin_that_no_package_has(tmp_path: Path) -> None:
+    (tmp_path / "own.toml").write_text('fixed = "VDX"\n[packages]\nQ4 = "VDD GND A B"\n', encoding="utf-8")
+    with pytest.raises(FileProblems, match="fixed"):
+        load_pin_table("own.toml", str(tmp_path))
 
 
 BUSES = BOARD.replace(

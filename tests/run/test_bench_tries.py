@@ -118,6 +118,10 @@ def test_a_refused_form_is_named(tmp_path: Path, served: Any, form: str) -> None
     found = told(tmp_path, description, 3)
     assert not found[name]["ok"]
     assert named in found[name]["says"]
+    if form in ("limit", "voltage"):  # the one command, and not the group that it was said in
+        refused = found[name]["says"].partition(" after ")[2]
+        assert refused.startswith(f"'{named} ")
+        assert ("VOLT" if form == "limit" else "CURR") not in refused
     assert found["meter"]["ok"]
     assert bench.outputs_on == []
     if psu:

@@ -15,6 +15,7 @@ from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.bench.probing import HotSwitch, RelayProbing
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import run_start
+from wakeboard.instruments.errors import BenchError
 
 
 class Card:
@@ -101,3 +102,56 @@ def test_a_whole_run_moves_no_relay_hot_and_keeps_the_counts(toy: Any) -> None:
     assert counts
     assert all(counts[channel] == relays.cycles.get(int(channel), 0) for channel in counts)
     assert all("relay_counts" not in step.detail for step in result.record.steps[:-1])
+
+
+def test_what_was_read_through_a_relay_that_somebody_opened_counts_for_nothing(toy: Any) -> None:
+    """An open input reads about zero, which a discharge would take for a rail without charge, and a short check for no
+    short."""
+    made, card, _ = probing(0.0, 10e3)
+    card.closed = True  # type: ignore[attr-defined]
+    card.is_closed = lambda channel: card.closed  # type: ignore[attr-defined]
+    assert made.held(), "nothing is reached"
+    made.reach("A")
+    assert made.held()
+    card.closed = False  # type: ignore[attr-defined]
+    with pytest.raises(BenchError, match="channel 101 was opened while A was measured"):
+        made.held()
+
+
+STEPS = """
+[[step]]
+do = "power on"
+supply = "USB"
+limit = "120 mA"
+why = "a test"
+
+[[step]]
+do = "power off"
+"""
+CHECK = """
+[[step]]
+do = "resistance"
+of = "every supply"
+expect = "> 1 kΩ"
+"""
+
+
+@pytest.mark.parametrize("steps", [STEPS, CHECK], ids=["discharge", "short check"])
+def test_no_discharge_and_no_short_check_through_a_relay_that_is_opened_behind_it(toy: Any, steps: str) -> None:
+    sequence = load_sequence(toy.steps(steps))
+    with open_virtual(sequence.board, unit="T-1") as bench:
+        bench.self_check = False
+        scanner = bench.probing.scanner
+        close, psu = scanner.only, bench.virtual.psus[0].supply.outputs[0]
+        was_on: list[bool] = []
+
+        def closes_and_opens(channel: str) -> None:
+            close(channel)
+            was_on.append(psu.on)
+            if steps == CHECK or (True in was_on and not psu.on):
+                bench.virtual.instruments["scanner"].execute(f"ROUT:OPEN (@{channel})")
+
+        scanner.only = closes_and_opens
+        result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
+    assert result.outcome == "error", result.record.says
+    assert "was opened while" in str([each.says for each in result.record.steps])

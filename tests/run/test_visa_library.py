@@ -144,6 +144,20 @@ def test_a_right_that_is_missing(address: str, line: str) -> None:
     assert line in missing.advice(address, PermissionError(errno.EACCES, "Access denied (insufficient permissions)"))
 
 
+@pytest.mark.parametrize(
+    ("address", "says"),
+    [
+        ("TCPIP::127.0.0.1::5025::SOCKET", "`wakeboard virtual` runs"),
+        ("TCPIP0::localhost::5025::SOCKET", "`wakeboard virtual` runs"),
+        ("TCPIP::192.0.2.10::5025::SOCKET", "switched on in its LAN settings"),
+    ],
+)
+def test_a_port_at_which_nobody_listens(address: str, says: str) -> None:
+    told = missing.advice(address, ConnectionRefusedError(errno.ECONNREFUSED, "Connection refused"))
+    assert says in told
+    assert "connection refused" in told
+
+
 def test_the_extras_that_are_named_exist() -> None:
     import tomllib
 

@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 import pyvisa
 
-from wakeboard.instruments.virtual.bench import VirtualBench
+from wakeboard.instruments.virtual.bench import VirtualBench, prepare
+from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.time.waves import Toggle
 
 Make = Callable[..., VirtualBench]
@@ -302,3 +303,14 @@ def test_more_supplies_than_outputs_take_a_second_instrument(prepared: Any) -> N
     kinds = {name: entry.get("feeds") for name, entry in b.bench_description()["instruments"].items()}
     assert kinds["supply"] == {"1": "MAIN"}
     assert kinds["supply2"] == {"1": "CORE"}
+
+
+def test_a_board_of_hundreds_of_points_fits_on_the_scanner() -> None:
+    count = 250
+    parts = [Part(f"R{k}", "resistor", {"1": f"N{k}", "2": "GND"}, {"value": 1000.0 + k}) for k in range(count)]
+    prepared = prepare(Circuit(parts), {"MAIN": "N0"}, {f"TP{k}": f"N{k}" for k in range(count)})
+    made = VirtualBench(prepared, transients=False)
+    channel = made.bench_description()["probing"]["routes"]["TP249"]
+    scanner, meter = (made.instruments[name] for name in ("scanner", "meter"))
+    assert scanner.execute(f"ROUT:CLOS (@{channel});:SYST:ERR?") == '0,"No error"'
+    assert float(str(meter.execute("MEAS:RES?"))) == pytest.approx(1249.0, abs=1.0)

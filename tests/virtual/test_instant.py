@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from wakeboard.instruments.virtual.bench import prepare
-from wakeboard.instruments.virtual.circuit import Circuit, Overstress, Part, Variant
+from wakeboard.instruments.virtual.circuit import Circuit, Overstress, Part, Variant, parse_fault
 from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
 from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
 from wakeboard.instruments.virtual.time.instant import Instant
@@ -181,3 +181,39 @@ def test_the_watch_tells_of_a_burn_at_all(prepared: Any) -> None:
     simulation.advance(60.0)
     assert [(found.part, found.rating) for found in simulation.overstress] == [("R1", "power")]
     assert simulation.overstress[0].time > 60.0
+
+
+@pytest.mark.parametrize("faults", [(), ("R1.2:net=VIN",), ("VIN+OUT:bridge=3",), ("D1:reversed",)])
+def test_leads_that_go_from_net_to_net_find_what_a_plan_made_for_each_does(
+    prepared: Any, faults: tuple[str, ...]
+) -> None:
+    """Points of a path, whose wirings are changed from one, against the same solved each by a wiring of its own."""
+    planted = tuple(parse_fault(each) for each in faults)
+    path = Path(prepared.model, planted)
+    for high, low, tie in (("OUT", "GND", "bench_probe"), ("GND", "OUT", "bench_probe"), ("VIN", "OUT", "bench_probe"),
+                           ("VIN", "GND", "OUT"), ("bench_probe", "GND", "bench_probe")):  # fmt: skip
+        values = {
+            "bench_MAIN.on": True,
+            "bench_MAIN.volts": 2.0,
+            "bench_load1.on": True,
+            "bench_tie1.on": tie != "bench_probe",
+        }
+        moves = {"meter.HI": high, "meter.LO": low, "bench_load1.1": high, "bench_load1.2": low, "bench_tie1.1": tie}
+        alone = prepared.model.solve([Variant(planted, values, None, moves)])
+        point = path.point(values, moves)
+        for net in prepared.circuit.nets:
+            assert point.volts(net) == pytest.approx(float(alone.net(net)[0]), abs=1e-9), (net, high, low)
+        assert point.current("meter", "HI") == pytest.approx(float(alone.current("meter", "HI")[0]), abs=1e-12)
+
+
+def test_the_plan_is_shared_by_what_passes_current_to_ground_only(prepared: Any) -> None:
+    structure = prepared.model.structure()
+
+    def plan(**moves: str) -> Any:
+        variant = Variant(moves={f"meter.{pin}": net for pin, net in moves.items()})
+        return structure.placed(prepared.model.plan(variant).moves)[1].plan
+
+    drawn = structure.wiring().plan
+    assert plan(HI="OUT").target is drawn.target
+    assert plan(HI="GND", LO="VIN").target is drawn.target
+    assert plan(HI="OUT", LO="VIN").target is not drawn.target

@@ -290,6 +290,10 @@ class Board(Table):
         """The names of the points that reach a net, in the file's order."""
         return [name for name, point in self.points.items() if point.net == net]
 
+    def has_point(self, net: str) -> bool:
+        """Whether a probe gets to a net: at one of its points, or at the connector of a supply."""
+        return bool(self.points_on(net)) or any(supply.net == net for supply in self.supplies.values())
+
     def names_on(self, net: str) -> list[str]:
         """The supplies, rails and lines that are this net."""
         tables: list[Mapping[str, Supply | Rail | Line]] = [self.supplies, self.rails, self.lines]

@@ -13,11 +13,12 @@ from dataclasses import replace
 from typing import Final
 
 from wakeboard.harness.describe.board.board import Board
-from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Part
+from wakeboard.instruments.virtual.circuit import Circuit, CircuitError
 from wakeboard.instruments.virtual.circuit.bench.parts import powered
 
 INSULATION: Final = 100e9
-"""Ω from a connector's pin to ground, of a dry one. Common practice, no source; moves a net of 1 MΩ by 10 ppm."""
+"""Ω from a connector's pin to ground, of a dry one, and across a good capacitor. Common practice, no source; moves a
+net of 1 MΩ by 10 ppm."""
 
 
 def board_circuit(board: Board) -> Circuit:
@@ -25,20 +26,42 @@ def board_circuit(board: Board) -> Circuit:
     if not board.parts:
         raise ValueError(f"{board.name} has no [parts], so it has no circuit")
     circuit = Circuit(board.parts.values(), ground=board.ground)
-    try:
-        circuit.check()
-    except CircuitError:
-        return circuit.plus(*_off_the_board(circuit))
+    if _floating(circuit):
+        circuit = _insulated(circuit, {part.name for part in circuit.parts if part.kind == "connector"})
+    if error := _floating(circuit):
+        circuit = _insulated(
+            circuit, {part.name for part in circuit.parts if part.kind == "capacitor"} & {*error.parts}
+        )
     return circuit
 
 
-def _off_the_board(circuit: Circuit) -> list[Part]:
-    """The connectors, with what any has to ground: a contact that is free of the board may go to their pins."""
-    return [
+def held_by_capacitors(board: Board) -> CircuitError | None:
+    """What is said of the nets that capacitors alone connect: nothing is known of them but their own insulation. A
+    timing capacitor does so whose pin the model of its chip does not have."""
+    circuit = Circuit(board.parts.values(), ground=board.ground)
+    circuit = _insulated(circuit, {part.name for part in circuit.parts if part.kind == "connector"})
+    error = _floating(circuit)
+    return error if error and _floating(board_circuit(board)) is None else None
+
+
+def _floating(circuit: Circuit) -> CircuitError | None:
+    """What no solver could answer."""
+    try:
+        circuit.check()
+    except CircuitError as error:
+        return error
+    return None
+
+
+def _insulated(circuit: Circuit, names: set[str]) -> Circuit:
+    """With what the insulation of some parts lets through: of connectors, to whose pins a contact that is free of the
+    board may go, and of capacitors on nets that nothing else connects."""
+    leaky = [
         replace(part, values={**part.values, "leak_ohms": INSULATION})
         for part in circuit.parts
-        if part.kind == "connector" and part.values.get("leak_ohms") is None
+        if part.name in names and part.values.get("leak_ohms") is None
     ]
+    return circuit.plus(*leaky)
 
 
 def supply_nets(board: Board) -> dict[str, str]:

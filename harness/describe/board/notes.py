@@ -16,6 +16,7 @@ from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.board.parts import board_kinds, nets_of
 from wakeboard.harness.describe.board.sane import out_of_range
 from wakeboard.harness.describe.problems import Problem, nearest, quoted
+from wakeboard.harness.describe.sequence.steps import EVERY, groups_of, step_kinds
 from wakeboard.harness.describe.toml.document import Document
 from wakeboard.harness.describe.toml.positions import Path
 from wakeboard.instruments.quantity import show
@@ -34,8 +35,10 @@ def board_notes(board: Board, document: Document) -> list[Problem]:
 
 
 def sequence_notes(sequence: Sequence, document: Document) -> list[Problem]:
-    """Notes on a sequence that has no problems: a current limit above what the supply can give limits nothing."""
+    """Notes on a sequence that has no problems: a current limit above what the supply can give limits nothing, and a
+    group of nets is not measured where it has no points."""
     notes = Document(document.file, document.text, document.data, document.lines)
+    _left_out(sequence, notes)
     for index, step in enumerate(sequence.steps):
         supply = sequence.board.supplies.get(getattr(step, "supply", None) or "")
         limit = getattr(step, "limit", None)
@@ -46,6 +49,21 @@ def sequence_notes(sequence: Sequence, document: Document) -> list[Problem]:
                 "a limit that the board's own source could give",
             )
     return notes.problems
+
+
+def _left_out(sequence: Sequence, notes: Document) -> None:
+    """What no point reaches of a group, once for each group."""
+    board, told = sequence.board, set()
+    for index, step in enumerate(sequence.steps):
+        needs = step_kinds()[step.do].needs
+        of = getattr(step, "of", ()) if needs.probes else ()
+        for word in groups_of(of, needs.of):
+            table = getattr(board, EVERY[word])
+            unreached = [name for name, each in table.items() if not board.has_point(each.net)]
+            if unreached and word not in told:
+                told.add(word)
+                found = f"{quoted(word)}, of which no point reaches {', '.join(unreached)}: these are not measured"
+                notes.add(("step", index, "of"), found, "a point on each net, else they stay unknown")
 
 
 def _lonely_nets(board: Board, notes: Document) -> None:
@@ -128,14 +146,22 @@ def _pins(board: Board, notes: Document) -> Iterator[tuple[Path, str]]:
 
 
 def _circuit(board: Board, notes: Document) -> None:
+    path: Path
     if not board.parts:
         return
-    from wakeboard.harness.describe.board.circuit import on_supplies
+    from wakeboard.harness.describe.board.circuit import held_by_capacitors, on_supplies
     from wakeboard.instruments.virtual.circuit.errors import CircuitError
 
+    if error := held_by_capacitors(board):
+        path = ("parts", next(part for part in error.parts if part in board.parts))
+        allowed = (
+            "a net that something conducts to: it is left out of what is found, and all else works. Where a pin of a "
+            "chip is on it, the kind of the chip has no such pin"
+        )
+        notes.add(path, str(error), allowed)
     try:
         on_supplies(board).check()
     except CircuitError as error:
         named = next((part for part in error.parts if part in board.parts), None)
-        path: Path = ("parts", named) if named else ("parts",)
+        path = ("parts", named) if named else ("parts",)
         notes.add(path, f"a circuit that cannot be solved: {error}", "one that can, to be simulated and explained")

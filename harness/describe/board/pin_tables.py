@@ -55,11 +55,22 @@ class PinTable:
     packages: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     ports: Mapping[str, tuple[Way, ...]] = field(default_factory=dict)
     """I2C1, UART2, …: the ways to lead it out, of which one is in force."""
+    fixed: frozenset[str] = frozenset()
+    """Pins of the packages on which no function can be: supplies, reset, a strap of its own. Empty: not known."""
 
     def name_of(self, pin: str, package: str) -> str:
         """A pin's name by its number in a package; the name itself where it is none."""
         order = self.packages.get(package, ())
         return order[int(pin) - 1] if pin.isdecimal() and 1 <= int(pin) <= len(order) else pin
+
+    def free(self, package: str) -> list[str]:
+        """The pins of a package on which a function can be; of every package that is known where none is named. Empty
+        where the table does not say which of them are fixed."""
+        if not self.fixed:
+            return []
+        orders = [self.packages[package]] if package in self.packages else list(self.packages.values())
+        first = orders[0] if orders and (not package or package in self.packages) else ()
+        return [pin for pin in first if pin not in self.fixed and all(pin in order for order in orders)]
 
     def pin(self, name: str) -> PinFacts:
         return self.pins.get(name, self.every)
@@ -134,10 +145,19 @@ def _table(file: str, raw: Mapping[str, Any]) -> PinTable:
     boots = _boots(file, raw, pins, problems)
     packages = {name: tuple(str(order).split()) for name, order in raw.get("packages", {}).items()}
     ports = _ports(file, raw, problems)
+    fixed = str(raw.get("fixed", "")).split()
+    known = {pin for order in packages.values() for pin in order}
+    problems += [
+        Problem(file, 1, "fixed", repr(pin), one_of(sorted(known), 60), nearest(pin, known))
+        for pin in fixed
+        if pin not in known
+    ]
     if problems:
         raise FileProblems(problems)
-    starts = str(raw.get("starts", next(iter(boots), "")))
-    return PinTable(str(raw.get("name", file)), str(raw.get("source", "")), every, pins, boots, starts, packages, ports)
+    return PinTable(
+        str(raw.get("name", file)), str(raw.get("source", "")), every, pins, boots,
+        str(raw.get("starts", next(iter(boots), ""))), packages, ports, frozenset(fixed),
+    )  # fmt: skip
 
 
 def _ports(file: str, raw: Mapping[str, Any], problems: list[Problem]) -> dict[str, tuple[Way, ...]]:

@@ -12,11 +12,9 @@ from typing import Any
 from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
 from wakeboard.harness.describe.sequence.paper import Paper
-from wakeboard.harness.describe.sequence.steps import Needs, StepKind, step_kinds
+from wakeboard.harness.describe.sequence.steps import EVERY, Needs, StepKind, step_kinds
 from wakeboard.harness.describe.toml.document import Document
 from wakeboard.harness.describe.toml.positions import Path
-
-_EVERY = {"every supply": "supplies", "every rail": "rails", "every line": "lines", "every point": "points"}
 
 
 def check_sequence(tables: list[dict[str, Any]], document: Document, board: Board) -> None:
@@ -65,15 +63,25 @@ class _Names:
 
     def _of(self) -> None:
         groups = self.needs.of
-        every = [word for word, table in _EVERY.items() if table in groups]
+        every = [word for word, table in EVERY.items() if table in groups]
         known = [name for group in groups for name in getattr(self.board, group)]
         for place, name in _members(("of",), self.table.get("of")):
             if name == "all" or name in every:
                 continue
             more = " or ".join(map(quoted, every)) + ", " if every else ""
             self._known(place, "name", name, known, more)
+            if self.needs.probes and name in known:
+                self._reached(place, name)
             if self.needs.driven and name in self.board.lines and self.board.lines[name].driven_by is None:
                 self.document.add((*self.path, *place), f"{quoted(name)}, which no pin drives", "a line with driven_by")
+
+    def _reached(self, place: Path, name: str) -> None:
+        """What a step names is measured, or the step is refused: silence would pass for a good board."""
+        net = self.board.net_of(name)
+        if not self.board.has_point(net):
+            on = "" if net == name else f" (net {net})"
+            allowed = f"what a probe reaches: add where, as [points.TP1] with net = {quoted(net)}"
+            self.document.add((*self.path, *place), f"{quoted(name)}{on}, on which there is no point", allowed)
 
     def _means(self) -> None:
         """What the board must have for this kind of step at all."""
@@ -95,6 +103,8 @@ class _Names:
             f"{part.name}.{each}" for part in self.board.parts.values() if part.kind == "chip" for each in part.pins
         ]
         self._known(("pin",), "pin", pin, pins)
+        if pin in pins and self.table.get("expect") is not None:
+            self._reached(("pin",), pin)
 
     def _state(self) -> None:
         state = self.table.get("state")

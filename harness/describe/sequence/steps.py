@@ -17,7 +17,7 @@ and where it applies:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final, Literal, get_args
@@ -30,18 +30,29 @@ if TYPE_CHECKING:
 
 ANY: Final = ("supplies", "rails", "lines", "points", "nets")
 """The tables of a board that a name in `of` may come from, all of them."""
+EVERY: Final = {"every supply": "supplies", "every rail": "rails", "every line": "lines", "every point": "points"}
+"""The words in `of` that stand for a whole table. "all" stands for those that a kind of step looks at by itself."""
+
+
+def groups_of(of: Iterable[str], tables: Iterable[str]) -> list[str]:
+    """The words of EVERY among the names of a step whose names come from some tables of a board, "all" taken apart."""
+    looks_at = [word for word, table in EVERY.items() if table in tables]
+    supplies_and_rails = [word for word in looks_at if EVERY[word] in ("supplies", "rails")]
+    every = [each for word in of for each in ((supplies_and_rails or looks_at) if word == "all" else [word])]
+    return [word for word in dict.fromkeys(every) if word in EVERY]
 
 
 @dataclass(frozen=True)
 class Needs:
     """power: whether a supply must be on, must be off, or neither; of: the tables of the board that names in `of` come
-    from; links: a board with a console; pin_command: one that tells how its pins are driven; driven: each line in `of`
-    has a pin that drives it; energises: it switches an output on; ends: it switches outputs off; clears: it checks an
-    unpowered supply for a short; accuses: where it fails, a supply that is on is to blame; in_time: it looks at how
-    nets come to rest, and not only at where."""
+    from; probes: a probe has to reach what `of` names; links: a board with a console; pin_command: one that tells how
+    its pins are driven; driven: each line in `of` has a pin that drives it; energises: it switches an output on; ends:
+    it switches outputs off; clears: it checks an unpowered supply for a short; accuses: where it fails, a supply that
+    is on is to blame; in_time: it looks at how nets come to rest, and not only at where."""
 
     power: Literal["on", "off", "either"]
     of: tuple[str, ...] = ANY
+    probes: bool = True
     links: bool = False
     pin_command: bool = False
     driven: bool = False

@@ -7,7 +7,7 @@ Parts without a model matter by what they reach: those that feed rails first, th
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Final
 
 from wakeboard.results.counted import count
@@ -24,6 +24,19 @@ MOST_NAMED: Final = 5  # names that a line of 80 columns holds
 def left_to_do(board: Board) -> list[str]:
     """Sentences for a person; none where nothing is left."""
     return [*_supplies(board), *_parts(board), *_marks(board)]
+
+
+def unfilled(text: str, places: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Those of a drawing's places to fill in that still carry their mark in a board file that was worked on."""
+    marked = [row.removeprefix("# ") for row in text.splitlines() if FILL in row]
+    return [(at, what) for at, what in places if any(row.startswith(_heads(at)) for row in marked)]
+
+
+def _heads(at: str) -> tuple[str, ...]:
+    """How the row of a table begins: "parts.U1" as [parts.U1] or U1 = {…}."""
+    section, _, name = at.partition(".")
+    names = (name, f'"{name}"')
+    return tuple(head for each in names for head in (f"[{section}.{each}]", f"{each} ="))
 
 
 def _supplies(board: Board) -> Iterator[str]:
@@ -63,7 +76,7 @@ def _parts(board: Board) -> Iterator[str]:
 
 
 def _marks(board: Board) -> Iterator[str]:
-    rows = [row for row in board.text.splitlines() if FILL in row]
+    rows = [row for row in board.text.splitlines() if FILL in row and f'"{FILL}"' not in row]  # the head explains it
     other = [row for row in rows if 'kind = "unmodelled"' not in row and not row.startswith("[supplies.")]
     if other:
         yield f"{len(other)} more {'place' if len(other) == 1 else 'places'} in the file: look for {FILL.rstrip(':')}"

@@ -164,5 +164,6 @@ def _named(net: str) -> set[frozenset[str]]:
 
 _JUDGES: Final[Mapping[str, Callable[[Entry, Nets, str], Iterator[tuple[str, str]]]]] = {
     **dict.fromkeys(("ldo", "buck", "boost", "load_switch"), _regulator),
-    "charger": _charger, "supervisor": _supervisor, "mosfet": _mosfet, "bjt": _bjt, "chip": _chip,
+    **dict.fromkeys(("charger", "programmed_charger"), _charger),
+    "supervisor": _supervisor, "mosfet": _mosfet, "bjt": _bjt, "chip": _chip,
 }  # fmt: skip

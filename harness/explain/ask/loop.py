@@ -80,6 +80,8 @@ def go_on(explanation: Explanation, talks: Talks, *, pairs: bool = True) -> Expl
     for line in tell(explanation):
         talks.say(line)
     after, taken = pursue(explanation, ask, pairs=pairs)
+    if not taken:  # the answer that stands above is all of it
+        return after
     talks.say("")
     for each in taken:
         talks.say(f"taken: {each.choice.measurement.does}: {each.value:g}")

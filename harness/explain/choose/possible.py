@@ -58,7 +58,7 @@ def _points(case: Case) -> list[tuple[str, str]]:
     for name, supply in case.model.board.supplies.items():
         found.setdefault(supply.net, name)
     known = set(case.model.circuit.nets)
-    return [(point, net) for net, point in found.items() if net in known]
+    return [(point, net) for net, point in found.items() if net in known - {case.model.circuit.ground}]
 
 
 def _volts(case: Case, effort: Mapping[str, float]) -> Iterator[Idea]:

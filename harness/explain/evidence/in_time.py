@@ -6,20 +6,23 @@
 
 It stands beside the ranking and changes nothing in it: that weighs readings at rest, and a start-up's time is none.
 Tried are the faults of the library that are alike at rest to no fault (most of what can be wrong with a capacitor);
-each is one transient behind the wave that was seen on the supply's own net. How far a time may be off without a fault
+each is one transient behind the wave that was seen on the supply's own net. Where none makes it so, the value of each
+of their parts is sought that does, from a hundredth to a hundred times (in_time_values.py). Two faults at once are not
+tried. How far a time may be off without a fault
 is what tolerances, and what nobody states, make of it (run/arrivals.py), taken as 3.5 deviations.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from wakeboard.harness.describe.state import BenchState, StateError
+from wakeboard.harness.explain.evidence.in_time_values import AtFault, Times, fitted, parts_with_values
 from wakeboard.harness.run.arrivals import TIME, Arrivals, Due
 from wakeboard.instruments.virtual.circuit.bench.spread import DEVIATIONS
 from wakeboard.instruments.waveform import Waveform
@@ -65,17 +68,19 @@ class TimedFault:
 
 @dataclass(frozen=True)
 class InTime:
-    """supply: whose start-up. fits: what accounts for every time; nearest: where nothing does, what comes nearest."""
+    """supply: whose start-up. fits: what accounts for every time; nearest: where nothing does, what comes nearest;
+    tried: faults of the library; sought: parts of which the value was sought."""
 
     supply: str
     seen: list[TimeRead]
     fits: list[TimedFault] = field(default_factory=list)
     nearest: list[TimedFault] = field(default_factory=list)
     tried: int = 0
+    sought: int = 0
 
     def as_json(self) -> dict[str, Any]:
         return {
-            "supply": self.supply, "tried": self.tried,
+            "supply": self.supply, "tried": self.tried, "sought": self.sought,
             "seen": [{"of": s.net, "read": s.value, "u": s.u, "drawn": s.drawn, "outcome": s.outcome}
                      for s in self.seen],
             "fits": [{"fault": fit.fault, "times": dict(fit.times)} for fit in self.fits],
@@ -114,17 +119,51 @@ def _explained(step: Step, shot: _Shot, arrivals: Arrivals, between: Callable[[]
     if not due.drawn:
         return
     seen = list(_seen(step, due))
-    tried = []
-    for fault in _invisible_at_rest(arrivals.board):
+
+    def at(fault: str) -> Mapping[str, float | None]:
         if between is not None:
             between()
-        times = arrivals.times(*given, [fault])
-        if times:
-            tried.append(TimedFault(fault, times, max(each.off(times.get(each.net)) for each in seen)))
-    tried.sort(key=lambda each: each.off)
+        return arrivals.times(*given, [fault])
+
+    tried = list(_tried(seen, at, _invisible_at_rest(arrivals.board)))
     fits = [each for each in tried if each.off <= NEAR]
-    near = [] if fits else [each for each in tried if math.isfinite(each.off)]
-    yield InTime(shot.supply, seen, fits[:NAMED], near[:2], len(tried))
+    sought: list[TimedFault] = []
+    parts = [] if fits else parts_with_values(each.fault for each in tried)
+    if parts:
+        sought = list(_tried(seen, at, _values(arrivals.board, seen, due.drawn, at, tried, parts)))
+        fits = [each for each in sought if each.off <= NEAR]
+    near = [] if fits else [each for each in sorted([*tried, *sought], key=_off) if math.isfinite(each.off)]
+    yield InTime(shot.supply, seen, sorted(fits, key=_off)[:NAMED], near[:2], len(tried), len(parts))
+
+
+def _off(fault: TimedFault) -> float:
+    return fault.off
+
+
+def _tried(seen: Sequence[TimeRead], at: AtFault, faults: Iterable[str]) -> Iterator[TimedFault]:
+    """Each fault with its times, where the circuit has an answer with it."""
+    for fault in faults:
+        times = at(fault)
+        if times:
+            yield TimedFault(fault, times, max(each.off(times.get(each.net)) for each in seen))
+
+
+def _values(
+    board: Board, seen: Sequence[TimeRead], drawn: Times, at: AtFault, tried: Sequence[TimedFault],
+    parts: Sequence[str],
+) -> Iterator[str]:  # fmt: skip
+    """For each part the value with which the time that is furthest off comes out as read."""
+    from wakeboard.harness.describe.board.circuit import board_circuit
+
+    odd = max((each for each in seen if each.value is not None), key=lambda each: each.off(each.drawn), default=None)
+    if odd is None or odd.value is None:
+        return
+    circuit = board_circuit(board)
+    for part in parts:
+        known = {each.fault: each.times for each in tried if each.fault.startswith(f"{part}:value=")}
+        found = fitted(circuit, part, odd.net, odd.value, at, {**known, "": drawn})
+        if found is not None:
+            yield found
 
 
 def _seen(step: Step, due: Due) -> Iterator[TimeRead]:

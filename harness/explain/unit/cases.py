@@ -87,14 +87,16 @@ class BoardModel:
 
 
 def net_of(board: Board) -> Callable[[str], str | None]:
-    """The net behind a name of a reading; None for what is no net of this board."""
+    """The net behind a name of a reading; None for what is no net of this board, and for its ground: the zero that all
+    else is read against tells nothing."""
     from wakeboard.harness.describe.board.board import UnknownName
 
     def find(name: str) -> str | None:
         try:
-            return board.net_of(name)
+            net = board.net_of(name)
         except UnknownName:
             return None
+        return None if net == board.ground else net
 
     return find
 

@@ -26,11 +26,18 @@ def find(study: Study) -> Iterator[Concern]:
             yield from _drive(study, part)
 
 
+def _can_drive(study: Study, k: int) -> bool:
+    """Whether the chips that drive pins in a case are meant to have their rails there."""
+    case = study.cases[k]
+    rails = [study.rails_on(net) for pin in case.drives for net in study.driver_nets(pin)]
+    return all(any(study.rail_should_be_on(rail.name, case) for rail in each) for each in rails if each)
+
+
 def _drive(study: Study, part: Part) -> Iterator[Concern]:
     sign = -1.0 if part.values.get("channel") == "p" else 1.0
     gate, source = (study.points.pin_volts(part.name, pin) for pin in ("G", "S"))
     drive = sign * (gate - source)
-    k = int(np.argmax(drive))
+    k = int(np.argmax([volts if _can_drive(study, k) else 0.0 for k, volts in enumerate(drive)]))
     best, threshold = float(drive[k]), abs(float(part.values.get("threshold", 1.0)))
     wanted = float(part.values.get("at", threshold * SURE / ENOUGH))
     if best < 0.1 or best >= ENOUGH * wanted or study.floating(part.pins["G"], k):

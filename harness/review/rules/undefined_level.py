@@ -236,8 +236,8 @@ def judged(study: Study, line: Line, case: Case, switched: bool = False) -> bool
     held_off = line.when.get("boot") == "low" and bool(_controlled(study, line.net)) and not case.line
     if own and not held_off and not any(study.rail_should_be_on(name, case) for name in own):
         return False  # nobody who reads it is there
-    if line.rail in study.board.supplies and line.rail not in case.supplies and not held_off:
-        return False
+    if line.rail in study.board.supplies and not held_off:
+        return line.rail in case.supplies
     always = [name for name, rail in study.board.rails.items() if not rail.on_when]
     return any(study.rail_should_be_on(name, case) for name in always or rails)
 

@@ -108,8 +108,15 @@ class RelayProbing:
         return False
 
     def held(self) -> bool:
-        """Relays hold."""
-        return True
+        """Relays hold, unless somebody opens one: an open input reads about zero, and no short. Raises BenchError."""
+        channel = None if self._net is None else self.routes[self._net]
+        if channel is None or self.scanner.is_closed(channel):
+            return True
+        raise BenchError(
+            f"channel {channel} was opened while {self._net} was measured: another program, or a hand, uses the "
+            "scanner, and what was read counts for nothing",
+            instrument=self.scanner.name,
+        )
 
     def took(self, value: str) -> None:
         """Nobody waits for a bell."""
@@ -201,7 +208,7 @@ class HandProbing:
 
     def reaches(self, net: str) -> bool:
         """A hand reaches every net that has a point, and a supply at its connector."""
-        return bool(self.board.points_on(net)) or any(supply.net == net for supply in self.board.supplies.values())
+        return self.board.has_point(net)
 
     def order(self, nets: Sequence[str]) -> list[str]:
         """Along the edges of the board, each edge from its first pad on."""

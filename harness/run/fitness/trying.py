@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.run.guard.armed import Armed, protections
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Setting
-from wakeboard.instruments.errors import BenchError, SettingError
+from wakeboard.instruments.errors import BenchError, InstrumentFault, SettingError
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Probing
@@ -34,7 +34,14 @@ def try_settings(psu: Any, channels: Sequence[str]) -> list[str]:
         if not psu.looks.state_questions(channel):
             told[f"cannot tell whether output {channel} is off: its settings are not tried"] = None
             continue
-        told.update(dict.fromkeys(_try_output(psu, channel)))
+        try:
+            told.update(dict.fromkeys(_try_output(psu, channel)))
+        except InstrumentFault:  # of a group of commands: which one?
+            try:
+                psu.set_one_by_one(channel, VOLTS, AMPS)
+            finally:
+                _must_be_off(psu, channel)
+            raise
     return list(told)
 
 

@@ -64,6 +64,7 @@ class Shell:
         self.told_back: Any = None  # the output that came on by itself which the runner was told of
         self.ends = False
         self.breath = steady()  # when the thread last ran
+        self.runner = os.getppid()
         self.gap = 0.0  # s: the longest time that the process stood still, until it is told
         self.turned = time.monotonic()  # when the loop began its turn, by the clock that leaves out a sleep
         self._pulse_due = self._again_due = 0.0
@@ -128,9 +129,12 @@ class Shell:
 
     # --- standing still ---------------------------------------------------------------------------------------------
     def breathe(self) -> None:
-        """In a thread of its own, which waits for no supply: a breath that comes late is a process that stood still."""
+        """In a thread of its own, which waits for no supply: a breath that comes late is a process that stood still.
+        The pipe of a runner that was killed does not end where a process that it had forked holds it, too."""
         while True:
             time.sleep(ALIVE)
+            if os.getppid() != self.runner:
+                self.inbox.put(None)
             now = steady()
             late, self.breath = now - self.breath - ALIVE, now
             self.gap = max(self.gap, late)

@@ -24,6 +24,7 @@ from wakeboard.harness.run.errors import OperatorStop, SkipPoint
 from wakeboard.results.visible import VisibleStream
 
 KEYS = "Enter: it is so   r: say it again   s: skip   q: stop"
+STANDING_KEYS = "Enter: it is so   s: skip   q: stop"  # where the question stands until it is answered
 YES_NO = "y: yes   n: no   q: stop"
 GO_ON = "Enter: go on   q: stop"
 STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
@@ -90,7 +91,8 @@ class Operator:
 
     def tell(self, title: str, detail: str) -> None:
         """Say where the probe goes and wait. Raises SkipPoint, OperatorStop."""
-        self.prompt(title, detail, KEYS)
+        self._say_prompt(title, detail, KEYS)
+        self.also_asks(title, detail, STANDING_KEYS)
         with self._open():
             while True:
                 key = self._key()
@@ -105,8 +107,11 @@ class Operator:
 
     def prompt(self, title: str, detail: str, keys: str) -> None:
         """A bell, what has power, what to do, and the keys that answer."""
-        self._write(f"\a\n{self._powered()}{laid(title, detail)}    {keys}\n")
+        self._say_prompt(title, detail, keys)
         self.also_asks(title, detail, keys)
+
+    def _say_prompt(self, title: str, detail: str, keys: str) -> None:
+        self._write(f"\a\n{self._powered()}{laid(title, detail)}    {keys}\n")
 
     def also_asks(self, title: str, detail: str, keys: str, text: bool = False) -> None:
         """What was just asked on the terminal, wherever else it stands."""

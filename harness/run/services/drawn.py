@@ -52,12 +52,8 @@ class Drawn:
         return topology.is_up(self._board, rail, self._power.on, self._power.pins)
 
     def should_be_off(self, of: Iterable[str]) -> tuple[dict[str, str], dict[str, str]]:
-        """(supplies, rails) -> nets that should be off and can be reached."""
-        supplies, rails = topology.should_be_off(self._board, of, self._power.on, self._power.pins)
-        return (
-            {name: net for name, net in supplies.items() if self._reaches(net)},
-            {name: net for name, net in rails.items() if self._reaches(net)},
-        )
+        """(supplies, rails) -> nets that should be off."""
+        return topology.should_be_off(self._board, of, self._power.on, self._power.pins)
 
     def line_is_powered(self, line: Line) -> bool:
         return topology.line_is_powered(self._board, line, self._power.on, self._power.pins)

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 
 class StepLog:
-    """Of one step at a time. outcome: set by a step that knows better than its readings."""
+    """Of one step at a time. outcome: set by a step that knows better than its readings; reached: the nets that the
+    meter was on."""
 
     def __init__(
         self, bench: OpenBench, time: Timing, observer: Observer | None, state: Callable[[float | None], str]
@@ -36,6 +37,7 @@ class StepLog:
         self.notes = Notes()
         self._told: list[Told] = []
         self.outcome = ""
+        self.reached: set[str] = set()
 
     def record(
         self,

@@ -92,7 +92,10 @@ class Probes:
 
     def _held(self, begins: int) -> bool:
         """Whether the probe was on the point while it was read: a lead in the air reads about zero, too. (An ohms
-        reading beyond its range was proven when it was taken, and any other is contact itself.)"""
+        reading beyond its range was proven when it was taken, and any other is contact itself.) A relay is asked
+        whatever was read: with a resistor across the meter an open one does not even read as open."""
+        if not self._bench.probing.by_hand:
+            return self._bench.probing.held()
         low = any(
             each.unit == "V" and each.value is not None and abs(each.value) < NO_CONTACT_VOLTS
             for each in self._log.readings[begins:]
@@ -128,6 +131,7 @@ class Probes:
 
     def _reach(self, net: str) -> None:
         self._time.pulse()
+        self._log.reached.add(net)
         self._bench.probing.reach(net)
 
     def reverse(self, on: bool) -> bool:

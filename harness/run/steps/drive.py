@@ -13,6 +13,7 @@ from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.describe.toml.fields import OneOrMore, VoltsLimits
 from wakeboard.harness.run.decide import OPEN, Limits
 from wakeboard.harness.run.errors import Refused
+from wakeboard.harness.run.services.unmeasured import NO_POINT
 from wakeboard.harness.run.steps import _pins
 
 if TYPE_CHECKING:
@@ -53,12 +54,14 @@ def _one(context: Context, model: Model, pin: str, level: str) -> None:
     if not _pins.drive(context, pin, level):
         return
     net = context.drawn.net(pin)
+    if model.expect is not None:
+        limits = Limits(model.expect.low, model.expect.high, "step")
+    else:
+        limits = _limits(context, net, level)
     if context.meter.reaches(net):
-        if model.expect is not None:
-            limits = Limits(model.expect.low, model.expect.high, "step")
-        else:
-            limits = _limits(context, net, level)
         _measure(context, net, limits)
+    elif model.expect is not None:
+        context.log.text(net, "", "error", says=NO_POINT)
     if not model.keep and level != "off":
         _pins.drive(context, pin, "off")
 

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "start-up"
-NEEDS = Needs(power="either", energises=True, in_time=True)
+NEEDS = Needs(power="either", energises=True, in_time=True, probes=False)
 TELLS = (PowerTold, StartUpTold)
 STOPS = True
 

@@ -21,9 +21,11 @@ def leak(says: str) -> Quantity:
     return Quantity("A", None, says)
 
 
-def stated_leak(d: Draft, plus: str, minus: str, *, either_way: bool = False) -> None:
-    """What is stated to leak from one pin to another; from a diode's cathode to its anode one way only."""
+def stated_leak(d: Draft, plus: str, minus: str, *, either_way: bool = False, turned: bool = False) -> None:
+    """What is stated to leak from one pin to another; from a diode's cathode to its anode one way only, and the other
+    way where it is turned. The pins of the element stay: a variant of a circuit changes its numbers only."""
     if d.value("leak") is None:
         return
     amps = max(abs(d.number("leak")), LEAST)
-    d.valve(plus, minus, (plus, minus, amps / FULL_FROM, 0.0), low=-amps if either_way else 0.0, high=amps)
+    low, high = -amps if either_way or turned else 0.0, 0.0 if turned else amps
+    d.valve(plus, minus, (plus, minus, amps / FULL_FROM, 0.0), low=low, high=high)

@@ -37,6 +37,9 @@ class DirectRelays:
     def open(self, ch: Ch) -> None:
         self._relays.open((int(ch),))
 
+    def is_closed(self, ch: Ch) -> bool:
+        return int(ch) in self._relays.closed
+
     def only(self, ch: Ch) -> None:
         self._relays.arrange([int(ch)])
 

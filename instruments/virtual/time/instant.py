@@ -20,7 +20,7 @@ from wakeboard.instruments.virtual.circuit import Circuit, Model, Overstress, Va
 from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
 from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
 
-KEPT = 512  # states that are remembered, the ones asked for last
+KEPT = 4096  # states that are remembered, the ones asked for last
 CLOSE = 0.1  # V: a board that stands this near the model one in every net is on the same branch as it
 
 States = Mapping[Any, Point]

@@ -140,3 +140,23 @@ def test_a_repair_is_told_with_its_unit(skep_runs: list[RunRecord], explanation:
         "+3V3_SENS is outside its limits in every unit" in do[again:]
     )  # what the design does is not the repair's to mend
     assert "Repair: turn D3 round." in render_run(skep_runs[1], document)
+
+
+def test_a_batch_tells_failing_from_too_near_and_proposes_no_resistance_below_nought(
+    batch_runs: list[RunRecord],
+) -> None:
+    def near(run: RunRecord) -> RunRecord:
+        steps = [
+            replace(
+                step, readings=[replace(r, outcome="marginal") if r.outcome == "fail" else r for r in step.readings]
+            )
+            for step in run.steps
+        ]
+        return replace(run, steps=steps)
+
+    page = render_batch("Skep", [near(run) for run in batch_runs])
+    assert " too near, " in page
+    assert "too near its limit in" in page
+    assert "outside its limits in" not in page
+    assert "odd in" not in page
+    assert not re.search(r"&gt; −[\d.]+ k?Ω", page)

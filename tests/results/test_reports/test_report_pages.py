@@ -354,3 +354,15 @@ def test_what_no_point_reached_is_told_first(skep_runs: list[RunRecord]) -> None
     words = read(render_board("Skep", [replace(run, steps=[*run.steps, blind]) for run in skep_runs])).words
     do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
     assert "No point reaches VSYS and +3V3: nothing was measured there" in do
+    said = replace(blind, says="no point reaches VSYS, +3V3")
+    run = read(render_run(replace(skep_runs[0], steps=[*skep_runs[0].steps, said]))).words
+    assert "step 9, rails: skipped: no point reaches VSYS, +3V3" in run
+    assert "from step 9 on" not in run
+
+
+def test_a_unit_whose_supplies_feed_one_another_is_told_first(skep_runs: list[RunRecord]) -> None:
+    fed = Step(9, "back-feed", "back-feed", "fail", 0, 1, [], "a remark; USB fed from CELL: do not connect both")
+    runs = [replace(skep_runs[0], steps=[*skep_runs[0].steps, fed]), *skep_runs[1:]]
+    words = read(render_board("Skep", runs)).words
+    do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
+    assert "SK-A-001 Until it is repaired, one supply at a time: USB fed from CELL." in do

@@ -43,9 +43,9 @@ def supplies(nets: Mapping[str, str], ground: str, **values: Value) -> list[Part
 
 
 def probes(nets: Iterable[str], ground: str) -> list[Part]:
-    """A probe for each net but ground, open."""
+    """A probe for each net, open. Ground has one too, that does nothing: a board has test points there as well."""
     open_one: dict[str, Value] = {"value": figures.VOLTMETER_OHMS, "on": False}
-    return [Part(probe_name(net), "bleed", {"1": net, "2": ground}, open_one) for net in nets if net != ground]
+    return [Part(probe_name(net), "bleed", {"1": net, "2": ground}, open_one) for net in nets]
 
 
 def meter(ground: str, idle: str | None = None, ohms: float = figures.NO_INPUT_OHMS) -> Part:

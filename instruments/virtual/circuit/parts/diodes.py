@@ -39,7 +39,7 @@ def forward(d: Draft) -> None:
     )
     turned = bool(d.value("reversed"))
     d.junction("A", "K", saturation, emission, ohms, sign=-1.0 if turned else 1.0)
-    stated_leak(d, *(AK if turned else AK[::-1]))
+    stated_leak(d, "K", "A", turned=turned)
 
 
 def _zener(d: Draft) -> None:
@@ -52,7 +52,7 @@ def _zener(d: Draft) -> None:
     rise = vt * math.log(at / knee)
     offset = volts - rise - at * ohms
     d.junction("K", "A", knee, 1.0, ohms, offset=max(offset, 0.1), sign=-1.0 if turned else 1.0)
-    stated_leak(d, *(AK if turned else AK[::-1]))
+    stated_leak(d, "K", "A", turned=turned)
 
 
 def _values(drop: float, at: float, emission: float, ohms: float) -> dict[str, Quantity]:

@@ -91,15 +91,19 @@ class Point:
 @lru_cache(maxsize=1024)
 def _plain_wiring(model: Model, layout: Layout, moves: frozenset[tuple[str, str]]) -> tuple[Ints, Wiring]:
     """With no pins moved but those that somebody moves."""
-    structure = model.structure(model.plan(Variant(moves=dict(moves))).moves)
-    return structure.at, structure.wiring()
+    return model.structure().placed(model.plan(Variant(moves=dict(moves))).moves)
+
+
+@lru_cache(maxsize=16)
+def _own_structure(layout: Layout, moves: Moves) -> Structure:
+    """With a fault's moves: faults that follow each other often have them in common."""
+    return Structure(layout, dict(moves))
 
 
 @lru_cache(maxsize=256)
-def _own_wiring(layout: Layout, moves: Moves, pairs: Moves) -> tuple[Ints, Wiring]:
-    """With a fault's moves and extra conductances: faults that follow each other often have them in common."""
-    structure = Structure(layout, dict(moves))
-    return structure.at, structure.wiring(pairs)
+def _own_wiring(layout: Layout, own: Moves, moves: Moves, pairs: Moves) -> tuple[Ints, Wiring]:
+    """With a fault's own moves and extra conductances, and those that somebody moves."""
+    return _own_structure(layout, own).placed(moves, pairs)
 
 
 class Path:
@@ -196,6 +200,7 @@ class Path:
             else:
                 plan = self.model.plan(Variant(self._faults, {}, None, moves))
                 pairs = tuple((self.model.node(a, plan), self.model.node(b, plan)) for a, b, _ in plan.extras)
-                found = _own_wiring(self.layout, plan.moves, pairs)
+                own = self._drawn.moves
+                found = _own_wiring(self.layout, own, tuple(each for each in plan.moves if each not in own), pairs)
             self._wirings[key] = found
         return found

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakeboard.instruments.virtual.circuit.compiled.elements import Blocks
-from wakeboard.instruments.virtual.circuit.compiled.elimination import least_first, planned
+from wakeboard.instruments.virtual.circuit.compiled.elimination import Plan, least_first, planned
 from wakeboard.instruments.virtual.circuit.compiled.iteration import Wiring
 from wakeboard.instruments.virtual.circuit.draft import GROUND, Element
 from wakeboard.instruments.virtual.circuit.part import Circuit
@@ -126,6 +126,7 @@ class Layout:
         self.current_plus = self.port_plus[self.current_port]
         self.current_minus = self.port_minus[self.current_port]
         self._ends: dict[int, tuple[Ints, ...]] = {}
+        self._touched: dict[tuple[int, ...], tuple[Ints, Ints, Mask]] = {}
 
     @staticmethod
     def _rows_of(ports: Sequence[tuple[Block, int]]) -> Ints:
@@ -185,6 +186,18 @@ class Layout:
         """The terminals of the ideal voltage sources."""
         sources = self.sources
         return frozenset((*self.port_plus[sources].tolist(), *self.port_minus[sources].tolist()))
+
+    def touched(self, terminals: tuple[int, ...]) -> tuple[Ints, Ints, Mask]:
+        """The partials (n,) of elements at any of these terminals; the four terminals (n, 4) of each, of the current's
+        path and of the volts that it is taken by; and which (Q,) they are (kept)."""
+        found = self._touched.get(terminals)
+        if found is None:
+            ports = np.isin(self.port_plus, terminals) | np.isin(self.port_minus, terminals)
+            marks: Mask = ports[self.compiled.slope_of] | ports[self.compiled.slope_by]
+            of, by = self.compiled.slope_of[marks], self.compiled.slope_by[marks]
+            ends = (self.port_plus[of], self.port_minus[of], self.port_plus[by], self.port_minus[by])
+            found = self._touched[terminals] = np.flatnonzero(marks), np.stack(ends, axis=1), marks
+        return found
 
     @property
     def sources(self) -> slice:
@@ -297,3 +310,43 @@ class Structure:
             )  # fmt: skip
             found = self._wirings[pairs] = Wiring(plus, minus, plan, first, second)
         return found
+
+    def placed(self, moves: Sequence[tuple[int, int]], pairs: tuple[tuple[int, int], ...] = ()) -> tuple[Ints, Wiring]:
+        """(node of each terminal, wiring) with further terminals moved: of a bench's leads and resistors, which go from
+        net to net by the hundred. Where they pass current to ground only, the pattern is the one here and the plan this
+        one's but for what they add to it."""
+        at = self.at.copy()
+        for terminal, node in moves:
+            at[terminal] = node
+        plan = self._restamped(at, tuple(terminal for terminal, _ in moves), self.wiring(pairs))
+        if plan is None:
+            own = {int(k): int(at[k]) for k in np.flatnonzero(at != self.layout.home)}
+            return at, Structure(self.layout, own).wiring(pairs)
+        plus, minus = (at[ports].astype(np.uint32) for ports in (self.layout.port_plus, self.layout.port_minus))
+        return at, Wiring(plus, minus, plan, *self.wiring(pairs)[3:])
+
+    def _restamped(self, at: Ints, terminals: tuple[int, ...], wiring: Wiring) -> Plan | None:
+        """The plan of a wiring with what stands at some terminals added where these are now; None where that has no
+        place in it."""
+        layout, plan = self.layout, wiring.plan
+        if not layout.source_ends.isdisjoint(terminals):
+            return None
+        slopes, ends, marks = layout.touched(terminals)
+        slots: list[int] = []
+        partials: list[int] = []
+        signs: list[float] = []
+        for q, (a, b, c, d) in zip(slopes.tolist(), at[ends].tolist(), strict=True):
+            if a == b or c == d:
+                continue
+            node = a or b
+            if (a and b) or (c and d) or (c or d) != node:
+                return None
+            signs.append(1.0 if a == c else -1.0)
+            slots.append(int(plan.held[node]))
+            partials.append(q)
+        keep = ~marks[plan.stamp_partial]
+        return plan._replace(
+            stamp_slot=np.concatenate((plan.stamp_slot[keep], np.array(slots, dtype=np.uint32))),
+            stamp_partial=np.concatenate((plan.stamp_partial[keep], np.array(partials, dtype=np.uint32))),
+            stamp_sign=np.concatenate((plan.stamp_sign[keep], np.array(signs))),
+        )
