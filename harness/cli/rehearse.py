@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -139,9 +140,7 @@ def _show(common: Common, result: Rehearsal) -> None:
             common.say(f"{name:11}{len(found):4d}")
     _caught(common, result)
     _escaped(common, result)
-    if result.equivalent:
-        common.say("\nEquivalent: no reading that can be reached changes")
-        _tell(common, "  " + ", ".join(result.equivalent), "  ")
+    _equivalent(common, result.equivalent)
     _burned(common, result)
     if result.broken:
         common.say("\nNot solved: the virtual bench has no answer")
@@ -149,9 +148,21 @@ def _show(common: Common, result: Rehearsal) -> None:
         _tell(common, f"  {fault}: {says}", "    ")
 
 
+MOST_EQUIVALENT = 12  # that nothing can be done about: more would hide what can be
+
+
 def _tell(common: Common, text: str, indent: str) -> None:
     """A paragraph within 80 columns."""
     common.say(wrapped(text, 79, indent))
+
+
+def _equivalent(common: Common, faults: Sequence[str]) -> None:
+    if not faults:
+        return
+    common.say("\nEquivalent: no reading that can be reached changes")
+    more = len(faults) - MOST_EQUIVALENT
+    some = ", ".join(faults[:MOST_EQUIVALENT])
+    _tell(common, f"  {some}" + (f", and {more} more: --json has them" if more > 0 else ""), "  ")
 
 
 def _caught(common: Common, result: Rehearsal) -> None:

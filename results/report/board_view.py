@@ -14,6 +14,7 @@ from wakeboard.results.counted import count
 from wakeboard.results.explanation import Document
 from wakeboard.results.records import RunRecord, SupplyTrace
 from wakeboard.results.report import readings_view as rv
+from wakeboard.results.report.backfeed_told import backfeed_told
 from wakeboard.results.report.explain_view import (
     Concern,
     ExplanationView,
@@ -26,19 +27,21 @@ from wakeboard.results.report.explain_view import (
 from wakeboard.results.report.figures.strips import units_strip
 from wakeboard.results.report.figures.svg import Pen
 from wakeboard.results.report.figures.trace import overlay_figure
+from wakeboard.results.report.proposed import ProposedRow, proposed
 from wakeboard.results.report.run_view import InstrumentView, instruments_of, verdict
+from wakeboard.results.report.scope import never_powered, not_tested, other_names, simulated
+from wakeboard.results.report.side_by_side import Table, table
 from wakeboard.results.report.text import (
+    and_list,
     check_words,
+    fault_words,
     limits_words,
     short_units,
     show,
-    show_pair,
-    state_without_load,
     state_words,
     when,
 )
-from wakeboard.results.report.todo import UnitToDo, board_to_do, units_to_do, unmeasured
-from wakeboard.results.statistics import StatisticsError, propose_limits
+from wakeboard.results.report.todo import UnitToDo, board_to_do, plan_of, unmeasured
 
 if TYPE_CHECKING:
     from wakeboard.results.ledger.records import Finding
@@ -73,33 +76,13 @@ class OddCheck:
 
 @dataclass(frozen=True)
 class UnitOddities:
-    """What only one unit shows, and what follows from a rail of it that was not good."""
+    """What one unit shows and not every one, and what follows from a rail of it that was not good; note: what was not
+    tried of it."""
 
     unit: UnitCard
     odd: tuple[OddCheck, ...]
     follows: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class TableRow:
-    """A line of the full table: one cell a unit (text, outcome, odd)."""
-
-    of: str
-    quantity: str
-    limits: str
-    cells: tuple[tuple[str, str, bool], ...]
-    median: str
-
-
-@dataclass(frozen=True)
-class ProposedRow:
-    """Limits that the units at hand would give, beside those in use."""
-
-    check: str
-    state: str
-    n: int
-    now: str
-    proposed: str
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -111,19 +94,24 @@ class BoardView:
     comparison: Comparison
     units: tuple[UnitCard, ...]
     summary: str
+    head: tuple[str, ...]
+    names: str
+    judged_by: str
     common: tuple[OddCheck, ...]
     bench: tuple[OddCheck, ...]
-    several: tuple[OddCheck, ...]
+    several: tuple[str, ...]
     single: tuple[UnitOddities, ...]
     explanation: ExplanationView
     shared: tuple[SharedFault, ...]
     explained: bool
     concerns: tuple[Concern, ...]
     first: tuple[str, ...]
+    once: tuple[str, ...]
     to_do: tuple[UnitToDo, ...]
     after: tuple[str, ...]
-    table: tuple[tuple[str, tuple[TableRow, ...]], ...]
+    table: Table
     matrix: rv.Matrix | None
+    backfeed: tuple[str, ...]
     overlays: tuple[tuple[str, Markup], ...]
     findings: Sequence[Finding]
     revision_list: tuple[tuple[str, str], ...]
@@ -155,34 +143,36 @@ def board_view(
     cards = {u: _card(u, short[u], latest.get(u), by_unit.get(u), comparison) for u in comparison.units}
     first, after = board_to_do(comparison, shared, by_unit, concerns(review), findings)
     first = (*unmeasured(records), *first)
+    plan = plan_of(comparison, by_unit, short, latest)
     draw = _Drawer(pen, comparison, short)
     return BoardView(
         name=comparison.board,
         revision=", ".join(dict.fromkeys(record.revision for record in records)),
         comparison=comparison,
         units=tuple(cards.values()),
-        summary=_summary(comparison),
+        summary=_summary(comparison, short),
+        head=tuple(filter(None, [simulated(records), not_tested(records, short)])),
+        names=other_names(records),
+        judged_by=_judged_by(comparison, short),
         common=draw.checks(comparison.common),
         bench=draw.checks(comparison.bench),
-        several=draw.checks(comparison.several),
-        single=tuple(
-            UnitOddities(cards[u], draw.checks(comparison.single.get(u, ())), _in_words(comparison, u))
-            for u in comparison.units
-            if comparison.single.get(u) or comparison.follows.get(u)
-        ),
+        several=_several(comparison, short),
+        single=_single(comparison, cards, draw, latest),
         explanation=shared,
         shared=shared_faults(explain) if by_unit and explain else (),
         explained=bool(explain),
         concerns=concerns(review),
         first=first,
-        to_do=units_to_do(comparison, by_unit, short, latest),
+        once=plan.once,
+        to_do=plan.units,
         after=after,
-        table=_table(comparison),
+        table=table(comparison, MOST_COLUMNS),
         matrix=rv.backfeed_matrix(records),
+        backfeed=backfeed_told(records, comparison, short, {u: _faulty(e) for u, e in by_unit.items()}),
         overlays=_overlays(pen, records, short),
         findings=findings,
         revision_list=_revision_list(findings),
-        proposed=_proposed(comparison),
+        proposed=proposed(comparison),
         instruments=instruments_of(records),
         runs=tuple((r.unit, r.sequence, when(r.started), r.outcome or "", r.id[:8]) for r in records),
     )
@@ -196,7 +186,43 @@ def _explanations(explain: Explains) -> tuple[ExplanationView, dict[str, Explana
     by_unit: dict[str, Any] = dict(explain)
     shared = by_unit.pop("", None)
     views = {unit: explanation(document) for unit, document in by_unit.items()}
-    return explanation(shared) if shared else merged(list(views.values())), views
+    return explanation(shared) if shared else merged(views), views
+
+
+def _faulty(explained: ExplanationView) -> str:
+    """The faults of one unit that are to be repaired, in words."""
+    return and_list([fault_words(repair.cause) for repair in explained.repairs[:2] if repair.share == 1])
+
+
+def _own_checks(c: Comparison, unit: str) -> tuple[str, ...]:
+    """What this unit shows and not every one, outside its limits first."""
+    shared = [text for text, units in c.several.items() if unit in units]
+    return (*c.outside(unit), *shared, *c.unlike.get(unit, ()))
+
+
+def _single(
+    c: Comparison, cards: Mapping[str, UnitCard], draw: _Drawer, latest: Mapping[str, RunRecord]
+) -> tuple[UnitOddities, ...]:
+    found = []
+    for unit in c.units:
+        record = latest.get(unit)
+        note = "Never powered in these runs: further faults may be waiting." if record and never_powered(record) else ""
+        if _own_checks(c, unit) or c.follows.get(unit):
+            found.append(UnitOddities(cards[unit], draw.checks(_own_checks(c, unit)), _in_words(c, unit), note))
+    return tuple(found)
+
+
+def _several(c: Comparison, short: Mapping[str, str]) -> tuple[str, ...]:
+    """Which units share what, where not all do: the drawings stand with each unit."""
+    named = {text: and_list([short[unit] for unit in units]) for text, units in c.several.items()}
+    return tuple(f"{check_words(text)}: {units}" for text, units in named.items())
+
+
+def _judged_by(c: Comparison, short: Mapping[str, str]) -> str:
+    """The units that tell of the design, where they are not all."""
+    rows = [row for text in c.common if (row := c.row(text)) is not None]
+    tell = [unit for unit in c.units if any(unit in row.counted for row in rows)]
+    return and_list([short[unit] for unit in tell]) if tell and len(tell) < len(c.units) else ""
 
 
 def _in_words(comparison: Comparison, unit: str) -> tuple[str, ...]:
@@ -216,7 +242,8 @@ def _card(
         others = [each for each in comparison.several[with_some[0]] if each != unit]
         told = f"{_own_words(comparison, unit, with_some)}; outside limits in {', '.join(others)} too"
     else:
-        told = "nothing of its own: only what every unit shows"
+        shared = list(dict.fromkeys(row.check.of for row in comparison.checks if unit in row.outside))
+        told = f"outside limits only where every unit is: {and_list(shared)}" if shared else "nothing outside limits"
     return UnitCard(
         serial=unit,
         short=short,
@@ -238,24 +265,30 @@ def _own_words(c: Comparison, unit: str, own: Sequence[str]) -> str:
     words = f"{row.check.of} {_QUANTITY.get(row.check.quantity, row.check.quantity)}"
     words += f" {show(value, row.check.unit)}" if math.isfinite(value) else ""
     limits = limits_words(row.limits, row.check.unit)
-    more = f", and {len(own) - 1} more" if len(own) > 1 else ""
+    also = dict.fromkeys(
+        other.check.of for text in own[1:] if (other := c.row(text)) and other.check.of != row.check.of
+    )
+    more = f"; also outside: {and_list(list(also))}" if also else ""
     return words + (f" (allowed {limits})" if limits else "") + more
 
 
-def _summary(c: Comparison) -> str:
+def _summary(c: Comparison, short: Mapping[str, str]) -> str:
     passed = sum(outcome == "pass" for outcome in c.outcomes.values())
     words = f"{passed} of {count(len(c.units), 'unit')} passed."
     near = sum(map(c.too_near, c.common))
     if outside := len(c.common) - near:
         are = "1 check is" if outside == 1 else f"{outside} checks are"
-        words += f" {are} outside {'its' if outside == 1 else 'their'} limits in every unit whose rails were good:"
+        words += f" {are} outside {'its' if outside == 1 else 'their'} limits in every unit"
+        tell = _judged_by(c, short)
+        words += f" whose rails were good ({tell}):" if tell else ":"
         words += " look at the design, BOM, reel or a part's property."
     if near:
         words += f" {'1 check is' if near == 1 else f'{near} checks are'} too near a limit to decide in every unit."
-    lone = [unit for unit in c.single if c.outside(unit)]
+    lone = [u for u in c.units if c.outside(u) or any(u in units for units in c.several.values())]
     if lone:
         has = "1 unit is" if len(lone) == 1 else f"{len(lone)} units are"
-        words += f" {has} outside limits where no other is: look at the assembly."
+        words += f" {has} outside limits where not every one is ({and_list([short[u] for u in lone])}): look at the"
+        words += " assembly."
     if c.bench:
         words += f" {count(len(c.bench), 'check')} outside limits in the reference unit too: look at the bench."
     return words
@@ -304,30 +337,6 @@ class _Drawer:
         return state_words(row.check.state), "; ".join(filter(None, words)), drawing
 
 
-def _table(c: Comparison) -> tuple[tuple[str, tuple[TableRow, ...]], ...]:
-    groups: dict[str, list[TableRow]] = {}
-    few = len(c.units) <= MOST_COLUMNS
-    for row in c.checks:
-        if not few and not row.tells:
-            continue
-        limits = limits_words(row.limits, row.check.unit)
-        cells = _cells(row, c.units) if few else ()
-        view = TableRow(row.check.of, row.check.quantity, limits, cells, show(row.median, row.check.unit))
-        groups.setdefault(state_without_load(row.check.state) or "nothing powered", []).append(view)
-    return tuple((state, tuple(rows)) for state, rows in groups.items())
-
-
-def _cells(row: CheckRow, units: Sequence[str]) -> tuple[tuple[str, str, bool], ...]:
-    def text(value: float, outcome: str | None) -> str:
-        if outcome is None:
-            return ""
-        return show(float(value), row.check.unit) if math.isfinite(value) else "answer"
-
-    return tuple(
-        (text(v, o), o or "", u in row.unlike) for u, v, o in zip(units, row.values, row.outcomes, strict=True)
-    )
-
-
 def _overlays(pen: Pen, records: Sequence[RunRecord], short: Mapping[str, str]) -> tuple[tuple[str, Markup], ...]:
     traces: dict[str, list[tuple[str, SupplyTrace]]] = {}
     for record in records[-MOST_COLUMNS:]:
@@ -344,25 +353,3 @@ def _revision_list(findings: Sequence[Finding]) -> tuple[tuple[str, str], ...]:
     """(title, what to change) of each finding that was carried to the next revision."""
     carried = [finding for finding in findings if finding.carried]
     return tuple((f.title, next((e.text for e in reversed(f.events) if e.state == "carried"), "")) for f in carried)
-
-
-def _proposed(c: Comparison) -> tuple[ProposedRow, ...]:
-    rows = []
-    for row in c.checks:
-        odd = {*row.outside, *row.unlike}
-        values = [v for u, v in zip(c.units, row.values.tolist(), strict=True) if math.isfinite(v) and u not in odd]
-        if len(values) < 3 or (row.low is None and row.high is None):
-            continue
-        side = "high" if row.low is None else "low" if row.high is None else "both"
-        try:
-            found = propose_limits(values, side=side, least_sd=row.u or 0.0)
-        except StatisticsError:
-            continue
-        unit = row.check.unit
-        now, proposed = show_pair(row.low, row.high, unit), show_pair(found.low, found.high, unit)
-        rows.append(
-            ProposedRow(
-                f"{row.check.of} {row.check.quantity}", state_words(row.check.state), len(values), now, proposed
-            )
-        )
-    return tuple(rows)

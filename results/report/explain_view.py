@@ -63,6 +63,7 @@ class LineWords:
     """What a line is, its unknown pull, and the bodge for it, as a page tells them."""
 
     found: FoundLine
+    unit: str = ""
 
     @property
     def line(self) -> str:
@@ -181,13 +182,15 @@ def shared_faults(documents: Mapping[str, Document]) -> tuple[SharedFault, ...]:
     """What the documents of several units call common, and what the likeliest explanation of several has in it; most
     shared first. A fitted value (13k, 13.5k) makes no other fault: the middle one is shown."""
     found: dict[str, dict[str, str]] = {}  # fault without its value -> unit -> fault
+    says: dict[str, str] = {}  # fault -> the clause in which its explanation tells it
     for unit, document in documents.items():
         told = ExplanationDocument.of(document)
         for each in told.common:
             found.setdefault(_without_value(each.fault), {}).update(dict.fromkeys(each.units, each.fault))
+        says |= _clauses(told)
         for text in told.best.faults if told.best and told.best.probability > 0.5 else ():
             found.setdefault(_without_value(text), {}).setdefault(unit, text)
-    shared = [_shared(by_unit) for by_unit in found.values() if len(by_unit) > 1]
+    shared = [_shared(by_unit, says) for by_unit in found.values() if len(by_unit) > 1]
     return tuple(sorted(shared, key=lambda f: (-len(f.units), f.fault)))
 
 
@@ -195,9 +198,15 @@ def _without_value(fault: str) -> str:
     return fault.partition("=")[0]
 
 
-def _shared(by_unit: Mapping[str, str]) -> SharedFault:
+def _clauses(told: ExplanationDocument) -> dict[str, str]:
+    """Fault -> its clause, where the likeliest explanation has one for each."""
+    parts = told.best.says.split(", and ") if told.best and told.best.says else []
+    return dict(zip(told.best.faults, parts, strict=True)) if told.best and len(parts) == len(told.best.faults) else {}
+
+
+def _shared(by_unit: Mapping[str, str], says: Mapping[str, str]) -> SharedFault:
     fault = sorted(by_unit.values())[len(by_unit) // 2]
-    return SharedFault(fault_words(fault), fault, tuple(sorted(by_unit)))
+    return SharedFault(says.get(fault) or fault_words(fault), fault, tuple(sorted(by_unit)))
 
 
 @dataclass(frozen=True)
@@ -206,7 +215,8 @@ class SharedBodge:
 
     ohms: None where none does (`text` tells why); where: "across R31"; window: what else does, in words; others: units
     that carry the same parts and whose own readings could not ask for it (a dead rail, a run that stopped); rework: in
-    the language of faults.
+    the language of faults; hold: "low" or "high"; amps: most that its driver carries (A); after: (least, nominal,
+    most) volts of the line with it.
     """
 
     text: str
@@ -217,6 +227,9 @@ class SharedBodge:
     units: tuple[str, ...] = ()
     others: tuple[str, ...] = ()
     rework: str = ""
+    hold: str = "low"
+    amps: float = 0.0
+    after: tuple[float, ...] = ()
 
 
 def shared_bodges(
@@ -258,7 +271,8 @@ def _one_for_all(found: Mapping[str, LineWords]) -> list[SharedBodge]:
     if len({line.bodge for line in found.values()}) == 1:
         return [replace(told, text=first.bodge + (f" (in units {and_list(list(found))})" if len(found) > 1 else ""))]
     window = f"anything {_window(low, high)} works"
-    told = replace(told, window=f"{window} in each unit")
+    reads = sorted(v for each in fits if each.fit_ohms == fit.fit_ohms for v in each.after_volts)
+    told = replace(told, window=f"{window} in the worst case of each of them", after=tuple(reads))
     ohms = show(fit.fit_ohms, "Ω")
     where = f" {told.where}" if told.where else ""
     return [
@@ -271,13 +285,17 @@ def _one_for_all(found: Mapping[str, LineWords]) -> list[SharedBodge]:
 
 def _bodge(units: Sequence[str], line: LineWords, fit: Bodge) -> SharedBodge:
     window = f"anything {_window(fit.low_ohms, fit.high_ohms)} works"
-    return SharedBodge("", line.line, bodge_where(fit), window, fit.fit_ohms, tuple(units), rework=fit.rework or "")
+    return SharedBodge(
+        "", line.line, bodge_where(fit), window, fit.fit_ohms, tuple(units), rework=fit.rework or "", hold=fit.hold,
+        amps=fit.driver_amps, after=fit.after_volts,
+    )  # fmt: skip
 
 
-def merged(explanations: Sequence[ExplanationView]) -> ExplanationView:
+def merged(explanations: Mapping[str, ExplanationView]) -> ExplanationView:
     """The lines of several units in one: each line once, as the first unit that has a bodge for it shows it."""
     lines: dict[str, LineWords] = {}
-    for line in sorted((line for e in explanations for line in e.lines), key=lambda line: not line.bodge):
+    every = (replace(line, unit=unit) for unit, each in explanations.items() for line in each.lines)
+    for line in sorted(every, key=lambda line: not line.bodge):
         lines.setdefault(line.line, line)
     return ExplanationView(lines=tuple(lines.values()), given=bool(explanations))
 

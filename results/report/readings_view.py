@@ -183,7 +183,7 @@ def backfeed_matrix(records: Iterable[RunRecord]) -> Matrix | None:
     None where no back-feed was measured.
     """
     found: dict[tuple[str, str], Reading] = {}
-    for reading in _back_feed(records):
+    for reading in back_feed_readings(records):
         key = (reading.of, state_without_load(reading.state))
         if key not in found or _weight(reading) > _weight(found[key]):
             found[key] = reading
@@ -202,7 +202,7 @@ def _weight(reading: Reading) -> tuple[bool, float]:
     return reading.low is not None or reading.high is not None, abs(reading.value or 0.0)
 
 
-def _back_feed(records: Iterable[RunRecord]) -> Iterable[Reading]:
+def back_feed_readings(records: Iterable[RunRecord]) -> Iterable[Reading]:
     for record in records:
         for step in record.steps:
             if step.kind in ("back-feed", "isolation"):  # as runs of older stores call it

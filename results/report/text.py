@@ -115,6 +115,14 @@ def state_without_load(state: str) -> str:
     return "" if words == "off" else words
 
 
+def load_words(state: str, *, alone: bool) -> str:
+    """What lay across the point: "10 kΩ load"; of the meter's own input only where another load is told beside it."""
+    if _METER.search(state):
+        return "" if alone else "meter only"
+    found = _KNOWN.search(state)
+    return _resistor(found) if found else ""
+
+
 def when(seconds: float | None) -> str:
     """Wall-clock time in UTC: the same text on every machine."""
     if seconds is None:
@@ -153,7 +161,7 @@ _PIN_FAULTS = {
     "pull_up": "inside {part} about {value} pulls {pin} up",
     "pull_down": "inside {part} about {value} pulls {pin} down",
     "stuck": "{part} holds {pin} {value}",
-    "net": "pin {pin} of {part} sits on {value}",
+    "net": "pin {pin} of {part} is on {value}",
 }
 _PART_FAULTS = {
     "open": "{part} is open",

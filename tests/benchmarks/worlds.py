@@ -344,7 +344,8 @@ def escape_table(production: Production, worlds: Sequence[World], share: float) 
 
 # --- next measurements --------------------------------------------------------------------------------------------
 def asked(production: Production, world: World, k: int) -> Any:
-    """As explain_next.trial, but what explain asks for is measured on the true unit."""
+    """As explain_next.trial, but what explain asks for is measured on the true unit; None, too, where the first steps
+    show nothing of its fault, of which the bound says nothing then."""
     import explain_next as asking
 
     fault = production.fault(world, "next", k)
@@ -352,7 +353,7 @@ def asked(production: Production, world: World, k: int) -> Any:
     if record is None:
         return None
     start = explain_case(Case(asking.beginning(record), production.line.model))
-    if start.bits < asking.DOUBT or start.weighing is None:
+    if start.bits < asking.DOUBT or start.weighing is None or not asking.placed(start, (fault,)):
         return None
     if not asking.next_choices(start, 1, asking.not_lifted):
         return start.bits
@@ -374,7 +375,8 @@ class Measured:
         self.rng = np.random.default_rng(world.seed)
 
     def answer(self, choice: Any) -> float | None:
-        """V or A; Ω, inf above the range. None where the truth has no answer."""
+        """V or A; Ω, inf above the range, of both where the bench's resistor stands across. None where the truth has no
+        answer."""
         from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS
         from wakeboard.harness.explain.evidence.predict import Predictor, ohms_test
         from wakeboard.instruments.virtual.circuit.bench.parts import supply_name
@@ -392,8 +394,8 @@ class Measured:
             return -point.current(supply_name(o.of), "P")
         volts = point.volts(o.of)
         if o.quantity == OHMS:
-            ohms = ohms_test(o).ohms(volts)
-            return math.inf if ohms >= o.top else ohms * (1 + 2e-3 * float(self.rng.normal()))
+            decades = o.as_seen(ohms_test(o).ohms(volts))
+            return math.inf if decades >= math.log10(o.top) else 10**decades * (1 + 2e-3 * float(self.rng.normal()))
         return volts * (1 + 2e-4 * float(self.rng.normal())) + 1e-3 * float(self.rng.normal())
 
 

@@ -6,12 +6,18 @@ Other figures are those of the invented board.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 import pytest
 
+from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.expansion import part_of
+from wakeboard.harness.explain.rank.fitting import inwards
+from wakeboard.harness.explain.rank.pairs import Pairing
 from wakeboard.harness.explain.rank.rank import given_others
 from wakeboard.harness.explain.rank.screening import Screened, places
 from wakeboard.harness.explain.rank.suspects import AT_REST, Suspect
@@ -51,3 +57,42 @@ def test_a_wrong_or_missing_capacitor_is_as_likely_as_the_drawn_board(
     same = [c for c in weighing.candidates if c.suspects[0].same_as == AT_REST]
     assert same
     assert [c.log_likelihood for c in same] == pytest.approx([weighing.none.log_likelihood] * len(same), abs=1e-9)
+
+
+def test_what_no_reading_shows_makes_no_pair() -> None:
+    """Beside a fault that shows it would only be that fault, tried once more."""
+    white = Whitener(np.eye(2) * 1e-4)
+    blank = Candidate((), (), np.zeros(2), white.covariance, 0.0)
+    pairing = Pairing([0, 1], np.array([1.0, 0.5]), np.zeros(2), white, {"D1:reversed"}, blank)
+
+    def one(text: str, *means: float) -> Screened:
+        suspect = Suspect(text, "missing", 1e-3)
+        return Screened(
+            suspect, None, [None], np.array([means]), float(white.log_likelihoods(pairing.y, np.array([means]))[0])
+        )
+
+    shows = [one("R1:missing", 1.0, 0.0), one("R2:missing", 0.0, 0.5)]
+    found = pairing.best([], [*shows, one("D1:reversed", 0.0, 0.0)])
+    assert [set(c.texts_open) for c in found] == [{"R1:missing", "R2:missing"}]
+
+
+def test_each_fault_of_two_and_none_at_all_are_parts_of_them() -> None:
+    def of(*texts: str) -> Candidate:
+        suspects = tuple(Suspect(text, "missing", 1e-3) for text in texts)
+        return Candidate(suspects, (None,) * len(texts), np.zeros(1), np.eye(1), 0.0)
+
+    both = of("R1:missing", "R2:missing")
+    assert part_of(of("R2:missing"), both)
+    assert part_of(of(), both)
+    assert not part_of(of("R3:missing"), both)
+    assert not part_of(both, both)
+
+
+def test_at_the_upper_end_of_its_range_a_value_has_a_slope_too() -> None:
+    """A step further would be none, so that no value ever came back from there."""
+    suspect = Suspect("U5.NRST:pull_up={}", "pull", 1e-3, 1e3, 600e3)
+    at = [Candidate((suspect,), (value,), np.zeros(1), np.eye(1), 0.0) for value in (1e3, 599e3, 600e3)]
+    moved = [c.moved({0: inwards(c, 0)}).values[0] for c in at]
+    assert [m / v for m, v in zip(moved, (1e3, 599e3, 600e3), strict=True) if m] == pytest.approx(
+        [math.exp(0.05), math.exp(-0.05), math.exp(-0.05)]
+    )

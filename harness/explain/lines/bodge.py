@@ -130,7 +130,8 @@ def bodge(
     low = 0.0 if math.isinf(most_g) else (math.inf if most_g <= 0 else 1 / most_g / (1 - tolerance))
     if not 0 < low <= high or math.isinf(high):
         return _none(line, hold, to, low, high, [*notes, *more])
-    return _fit(problem, line, hold, (low, high), driver, tolerance, series, [*notes, *more])
+    own = f"with the resistor's own {tolerance:.0%} inside: {show(low, 'Ω', 3)} to {show(high, 'Ω', 3)}"
+    return _fit(problem, line, hold, (low, high), driver, tolerance, series, [*notes, *more, own])
 
 
 def _rail_for(thresholds: Thresholds, rails: Mapping[str, Rail], driver: Driver | None) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from wakeboard.harness.explain.naming.members import LIKELY as TOLD
 from wakeboard.harness.explain.naming.words import describe
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, Part, parse_fault
@@ -49,7 +50,9 @@ def any_repair(circuit: Circuit, faults: Sequence[tuple[str, float]]) -> list[Re
     alike = {tuple((r.does, r.fault) for r in repairs(circuit, [text])) for text, _ in likely}
     if len(alike) == 1 and sum(each for _, each in likely) >= CLEARLY:
         return repairs(circuit, [first])  # whichever it is, the same is done
-    for text, each in likely:
+    for text, each in faults:
+        if each < TOLD:  # what is named beside the likeliest gets its repair as well
+            continue
         found += [
             replace(r, share=each, does=f"if {describe(circuit, text)} ({100 * each:.0f} %): {r.does}")
             for r in repairs(circuit, [text])
@@ -75,7 +78,8 @@ def _words(circuit: Circuit, fault: Fault) -> tuple[str, str] | None:
             return f"solder {fault.target} again", f"{fault.target} soldered again"
         case "net":
             home = part.net(fault.pin)
-            return f"take {fault.target} off {fault.argument} and wire it to {home}", f"{fault.target} wired to {home}"
+            pin = f"pin {fault.pin} of {part.name}"
+            return f"free {pin} from {fault.argument} and wire it to {home}", f"{fault.target} wired to {home}"
         case _:
             return f"replace {part.name}{_value(part)}", f"{part.name} replaced"
 

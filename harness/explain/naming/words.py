@@ -121,6 +121,8 @@ def _of_pin(circuit: Circuit, fault: Fault, net: str) -> str:
         case "stuck":
             return f"{fault.target} holds {net} {fault.argument}, whatever it is told"
         case "net":
-            return f"{fault.target} sits on {fault.argument} instead of {net}"
+            return (
+                f"pin {fault.pin} of {part.name} is joined to {fault.argument}, not to {net} (bridged, or laid out so)"
+            )
         case _:
             return f"{fault.target} does not reach {net}: an open joint"

@@ -198,10 +198,8 @@ class Ascent:
         """The candidate over all scales, each at the best of: linear at the drawn values, or where it has arrived."""
         if self.best is None:
             return candidate
-        like, n = self.likelihood, len(self.noise)
-        raw = candidate.mean.copy()
-        raw[:n] += like.learnt - spread.shifts[candidate.scale]
-        out = like.fits(replace(candidate, mean=raw), spread)
+        like = self.likelihood
+        out = like.fits_again(candidate, spread)
         places = {id(place): (place, wide) for place, wide in [*self.arrived, (self.best, self.wide_at_best)]}
         furthest = -math.inf
         for place, wide in places.values():

@@ -99,6 +99,15 @@ class Weighing:
     log_other: float = -math.inf  # log weight of something else, as `score` of the others
 
 
+def likeliest(candidates: Iterable[Candidate]) -> list[Candidate]:
+    """Of each explanation, whatever its values, the likeliest candidate; best first."""
+    best: dict[tuple[str, ...], Candidate] = {}
+    for c in candidates:
+        if c.texts_open not in best or c.score > best[c.texts_open].score:
+            best[c.texts_open] = c
+    return sorted(best.values(), key=lambda c: -c.score)
+
+
 def log_prior(suspects: Iterable[Suspect]) -> float:
     """Log odds of these faults against their absence."""
     return sum(math.log(s.prior) - math.log1p(-s.prior) for s in suspects)

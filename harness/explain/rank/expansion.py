@@ -26,6 +26,7 @@ import numpy as np
 
 from wakeboard.harness.explain.evidence.freedom import USUAL
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank.ascent import Ascent, Solved, board_at
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.knees import beyond_a_knee
@@ -44,6 +45,12 @@ AGAIN: Final = 4
 """Steps from where another has arrived, of those that are behind by more than …"""
 CROSSED: Final = 1.0
 """… so many natural logarithms, and no more than BEHIND."""
+ALIKE: Final = 2.0
+"""Standard deviations between what two predict, below which no reading tells them apart."""
+MOST_ALIKE: Final = 2
+"""Of those, the likeliest that go where the likeliest of all has arrived."""
+BEGUN_AT: Final = (1, 2)
+"""Scales from which the drawn board is put where the readings want it once more, where a fault is likelier."""
 WOKEN: Final = 2
 """The likeliest candidates of which values beyond a knee are tried."""
 
@@ -64,10 +71,9 @@ def expanded(
         if candidates[k].score > best - HOPELESS
         and (not candidates[k].suspects or _at_best(candidates[k], y) > best - BEHIND)
     ]
-    looked = [k for k in likely if misses(candidates[k], y, least)]
-    drawn = [k for k in likely if not candidates[k].suspects]
-    # where a fault is put where the readings want it, so is the drawn board, though it misses none of them
-    looked = [*looked[:MOST], *[k for k in drawn if k not in looked[:MOST]]] if looked else []
+    looked = [k for k in likely if misses(candidates[k], y, least)][:MOST]
+    # where two faults are put where the readings want them, so is each alone; and the drawn board, missing or not
+    looked += [k for k in likely if k not in looked and any(part_of(candidates[k], candidates[j]) for j in looked)]
     out = list(candidates)
     if not looked or not likelihood.unknowns:
         return out
@@ -75,10 +81,19 @@ def expanded(
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
+    climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
     for more in (_crossed, _woken):
         for k, climb in more(likelihood, candidates, climbs, out).items():
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
+    for k in drawn_again(out):
+        for climb in _from_other_scales(likelihood, candidates[k], spreads[k]):
+            out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
+
+
+def part_of(fewer: Candidate, more: Candidate) -> bool:
+    """Whether all faults of one, or none at all, are among the other's, which has more."""
+    return set(fewer.texts_open) < set(more.texts_open)
 
 
 def _no_broken_promise(made: Candidate, climb: Ascent, others: Sequence[Candidate]) -> Candidate:
@@ -105,6 +120,26 @@ def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapp
         )  # fmt: skip
         for k, t, mean, row in zip(going, wanted, means, rows, strict=True):
             climbs[k].look(Solved(t, mean + climbs[k].offset, row[:, :n]))
+
+
+def _alike(
+    likelihood: Likelihood, candidates: Sequence[Candidate], spreads: Sequence[Spread], climbs: Mapping[int, Ascent],
+    made: Sequence[Candidate], likely: Sequence[int],
+) -> dict[int, Ascent]:  # fmt: skip
+    """Ways, not begun, of those that predict as the likeliest does where parts are as drawn: a short and a bridge of an
+    ohm stay alike where parts are not."""
+    placed = [k for k, climb in climbs.items() if climb.best is not None]
+    if not placed:
+        return {}
+    best, n = max(placed, key=lambda k: made[k].score), len(likelihood.evidence.y)
+    measure = Whitener(candidates[best].covariance)
+
+    def apart(k: int) -> float:
+        off: Array = measure((candidates[k].mean - candidates[best].mean)[None, :n])
+        return float(np.linalg.norm(off))
+
+    near = [k for k in likely if k not in climbs and candidates[k].suspects and apart(k) < ALIKE]
+    return {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in near[:MOST_ALIKE]}
 
 
 def _crossed(
@@ -139,6 +174,22 @@ def _woken(
             again[k] = climbs[k].begun_from(t, USUAL)
     _climb(likelihood, candidates, again, AGAIN)
     return again
+
+
+def drawn_again(made: Sequence[Candidate]) -> list[int]:
+    """The drawn board, where a fault is likelier, though not by more than another way of its own may gain: no fault
+    shall win because the drawn board's one way ended early."""
+    best = max(made, key=lambda c: c.score)
+    return [k for k, c in enumerate(made) if not c.suspects and best.suspects and c.score > best.score - BEHIND]
+
+
+def _from_other_scales(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> list[Ascent]:
+    """Its ways from the drawn values at the usual scales that it did not begin at."""
+    fits = likelihood.fits_again(candidate, spread)
+    ways = [Ascent.begun(likelihood, fits[k], spread) for k in BEGUN_AT if k != candidate.scale]
+    for way in ways:
+        _climb(likelihood, [candidate], {0: way}, ROUNDS)
+    return ways
 
 
 def _at_best(candidate: Candidate, y: Array) -> float:

@@ -80,7 +80,7 @@ class Fitter:
         for c in candidates:
             first = len(plan)
             if c.fitted:
-                plan += [c.change, *(c.moved({k: STEP}).change for k in c.fitted)]
+                plan += [c.change, *(c.moved({k: inwards(c, k)}).change for k in c.fitted)]
                 near += [c.change] * (len(plan) - first)
             spans.append((first, len(plan)))
         if not plan:
@@ -95,7 +95,8 @@ class Fitter:
     def _stepped(self, c: Candidate, mean: Array, moved: Array, white: Whitener, few: list[int]) -> Candidate:
         if not np.all(np.isfinite(mean)) or not len(moved):
             return c
-        j = white((np.where(np.isfinite(moved), moved, mean) - mean) / STEP)
+        by = np.array([inwards(c, k) for k in c.fitted])
+        j = white((np.where(np.isfinite(moved), moved, mean) - mean) / by[:, None])
         r = white((self.likelihood.evidence.y[few] - mean)[None, :])[0]
         information = j @ j.T
         delta = np.clip(np.linalg.solve(information + np.eye(len(j)) * 0.05, j @ r), -1.5, 1.5)
@@ -104,6 +105,15 @@ class Fitter:
         spreads = tuple(1 / math.sqrt(max(float(i), 1e-6)) for i in known)
         out = c.moved(dict(zip(c.fitted, delta.tolist(), strict=True)))
         return replace(out, occam=charge, spreads=spreads)
+
+
+def inwards(c: Candidate, k: int) -> float:
+    """The step of a value's logarithm by which its slope is taken: at the upper end of its range a step back, since one
+    further is none."""
+    value, high = c.values[k], c.suspects[k].high
+    assert value is not None
+    assert high is not None
+    return STEP if value * math.exp(STEP) <= high else -STEP
 
 
 def _moved(before: Candidate, after: Candidate) -> bool:

@@ -220,6 +220,12 @@ class Likelihood:
             out.append(self.at_scale(replace(candidate, mean=mean, covariance=covariance, scale=k), spread.rows))
         return out
 
+    def fits_again(self, candidate: Candidate, spread: Spread) -> list[Candidate]:
+        """The same of a candidate whose mean is that of its likeliest scale."""
+        raw = candidate.mean.copy()
+        raw[: len(self.evidence.y)] += self.learnt - spread.shifts[candidate.scale]
+        return self.fits(replace(candidate, mean=raw), spread)
+
     def at_scale(self, candidate: Candidate, rows: Array) -> Candidate:
         """With the types that are wider than the table has them, and the log likelihood of the readings."""
         y, k = self.evidence.y, candidate.scale
@@ -287,10 +293,8 @@ class Likelihood:
 
         Something else leaves most answers as the drawn board gives them, and may change any.
         """
-        raw = drawn.mean.copy()
-        raw[: len(self.evidence.y)] += self.learnt - spread.shifts[drawn.scale]
         fits, freed = [], []
-        for each in self.fits(replace(drawn, mean=raw), spread):
+        for each in self.fits_again(drawn, spread):
             fit, groups = self.freeing(each, rarity)
             fits.append(fit)
             freed.append(groups)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,16 +25,23 @@ NEEDED: Final = 3.0
 
 @dataclass(frozen=True)
 class Pairing:
-    """What pairs are screened by: y and the drawn board's predictions (m,) in the telling scenes, and their measure."""
+    """What pairs are screened by: y and the drawn board's predictions (m,) in the telling scenes, their measure, and
+    the suspects (their keys) that no reading at all shows."""
 
     few: Sequence[int]
     y: Array
     base: Array
     white: Whitener
+    silent: Set[str]
     blank: Candidate  # a candidate's covariance and mean before it is solved
 
     def best(self, singles: Sequence[Candidate], screened: Sequence[Screened]) -> list[Candidate]:
-        """The likeliest pairs with a first guess of their values, no pair twice."""
+        """The likeliest pairs with a first guess of their values, no pair twice.
+
+        What no reading shows adds nothing to another fault: beside it that one would only be tried once more.
+        """
+        screened = [each for each in screened if each.suspect.key not in self.silent]
+        singles = [c for c in singles if c.suspects[0].key not in self.silent]
         rough: list[tuple[float, Candidate]] = []
         for suspect, value, mean in self._firsts(singles, screened):
             for each in screened:

@@ -19,7 +19,7 @@ from wakeboard.harness.describe.board.spreads import Lacking
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
-from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
+from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest
 from wakeboard.harness.explain.rank.expansion import misses
 from wakeboard.harness.explain.rank.weigh import Weigher, no_surer_than_the_model
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -123,11 +123,7 @@ def _together(found: Sequence[Weighing]) -> Weighing:
         return found[0]
     none = max((each.none for each in found), key=lambda c: c.score)
     other = max(each.log_other for each in found)
-    best: dict[tuple[str, ...], Candidate] = {}
-    for c in (c for each in found for c in each.candidates):
-        if c.texts_open not in best or c.score > best[c.texts_open].score:
-            best[c.texts_open] = c
-    ordered = sorted(best.values(), key=lambda c: -c.score)
+    ordered = likeliest(c for each in found for c in each.candidates)
     p = rank.posterior([none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
     winner = max(found, key=_best_score)
     return Weighing(

@@ -19,7 +19,7 @@ from wakeboard.harness.explain.evidence.freedom import USUAL, Freedom
 from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
-from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, log_prior
+from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest, log_prior
 from wakeboard.harness.explain.rank.expansion import expanded, misses
 from wakeboard.harness.explain.rank.fitting import Fitter
 from wakeboard.harness.explain.rank.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
@@ -48,6 +48,8 @@ JOINED: Final = 7
 """Odd nets between any two of which a bridge is tried."""
 LEFT: Final = 4.0
 """Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
+TAKEN_APART: Final = 3
+"""The likeliest pairs of which each fault is tried by itself, and single faults that are tried again beside them."""
 CLOSE_ENOUGH: Final = 0.97
 """Posterior probability of the singles (against "something else") from which pairs are not searched."""
 
@@ -84,11 +86,22 @@ class Weigher:
         if not self._unsettled(found):
             return found
         screened = screen(self.likelihood, self._tried, self.stages[-1:], self.rough)
-        pairing = Pairing(
-            self.only, self.evidence.y[self.only], self.likelihood.base[self.only], self.white_few, self.rough
-        )
+        e, only = self.evidence, self.only
+        pairing = Pairing(only, e.y[only], self.likelihood.base[only], self.white_few, self.silent, self.rough)
         both = self._large(self.fitter.solved(pairing.best(found.candidates, screened)))[:FINALISTS]
-        return self._fitted([*found.candidates, *needed(found.candidates, self._final(self.fitter.refine(both)))])
+        refined = self.fitter.refine(both)
+        final = self._final([*refined, *self._apart(refined, found.candidates)])
+        singles = likeliest([*found.candidates, *(c for c in final if len(c.suspects) == 1)])
+        return self._fitted([*singles, *needed(singles, [c for c in final if len(c.suspects) > 1])])
+
+    def _apart(self, pairs: Sequence[Candidate], singles: Sequence[Candidate]) -> list[Candidate]:
+        """Each fault of the likeliest pairs by itself, and the likeliest single ones: to be put where the readings want
+        them on the same terms."""
+        likely = sorted(pairs, key=lambda c: -c.score)[:TAKEN_APART] + list(singles[:TAKEN_APART])
+        one = {s.text: (s, v) for c in likely for s, v in zip(c.suspects, c.values, strict=True)}
+        return self.fitter.solved(
+            [replace(self.rough, suspects=(s,), values=(v,), log_prior=log_prior([s])) for s, v in one.values()]
+        )
 
     def _fitted(self, weighed: list[Candidate]) -> Weighing:
         result = self._result(weighed)
@@ -119,6 +132,7 @@ class Weigher:
 
     def _begin(self) -> None:
         """The drawn board: what it predicts, how sure that is, and what something else would have to account for."""
+        self.silent: set[str] = set()
         self.likelihood = Likelihood(self.predictor, self.evidence, self.unknowns, self.freedom, self.teachers)
         base = self.likelihood.base
         if not np.all(np.isfinite(base)):
@@ -184,6 +198,7 @@ class Weigher:
         """
         alike: dict[tuple[object, ...], list[Candidate]] = {}
         idle = [c for c in candidates if self._idle(c)]
+        self.silent |= {c.suspects[0].key for c in idle if len(c.suspects) == 1}
         for c in [c for c in candidates if not self._idle(c)]:
             alike.setdefault(c.solved_as, []).append(c)
         best = [group[0] for group in alike.values()]

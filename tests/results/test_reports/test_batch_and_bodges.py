@@ -134,7 +134,7 @@ def test_a_repair_is_told_with_its_unit(skep_runs: list[RunRecord], explanation:
     words = " ".join(re.sub(r"<[^>]+>", " ", html.unescape(page)).split())
     do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
     turn = do.index('Turn D3 round. wakeboard rework SK-A-002 "D3 turned round" --fault D3:as_drawn')
-    again = do.index("Run the same sequence on it again")
+    again = do.index("Run the same sequence (First power-on) on it again")
     assert do.index("SK-A-002") < turn < again
     assert (
         "+3V3_SENS is outside its limits in every unit" in do[again:]

@@ -71,7 +71,7 @@ def test_limits_are_written_as_in_the_files(low: float | None, high: float | Non
         ("+3V3+GND:bridge=2", "+3V3 and GND are bridged, about 2 Ω"),
         ("GND++3V3:bridge=2", "GND and +3V3 are bridged, about 2 Ω"),
         ("U1.GPIO7:stuck=high", "U1 holds GPIO7 high"),
-        ("U1.GPIO7:net=VSYS", "pin GPIO7 of U1 sits on VSYS"),
+        ("U1.GPIO7:net=VSYS", "pin GPIO7 of U1 is on VSYS"),
         ("D3:reversed", "D3 is fitted the wrong way round"),
         ("something else", "something else"),
     ],

@@ -281,13 +281,15 @@ def test_a_board_sorts_its_units_and_lists_the_next_revision(pages: dict[str, st
     words = read(pages["board"]).words
     assert "0 of 5 units passed" in words
     design = words[
-        words.index("Outside limits in every unit") : words.index("Outside limits, or unlike the others, in one unit")
+        words.index("Outside limits in every unit") : words.index(
+            "Outside limits, or unlike the others, not in every unit"
+        )
     ]
     assert "RADIO_RST" in design
     assert "FLASH_CS" not in design
     assert "For the next revision RADIO_RST is neither low nor high : R31 becomes 1 kΩ" in words
     assert words.index("phantom power") < words.index("weak pull")  # serious concerns first
-    assert "Of all units the highest reading stands in each place" in words
+    assert "Of all units the reading that is largest by amount stands in each place" in words
     assert "5 units can show up to 2" in words
     # What a stranger is to do stands before all that explains it, right after the cautions, design mistakes too.
     do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
@@ -326,7 +328,7 @@ def test_explanations_of_the_units_become_one_reason_and_one_bodge(
     assert "inside U5 about 13 kΩ pulls NRST up U5.NRST:pull_up=13k in 2 of 5 units" in words
     do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
     assert do.count("Solder 1 kΩ across R31, for RADIO_RST") == 5  # of each unit: one whose readings could not ask too
-    assert do.count("its own readings could not show it, and it carries the same parts") == 3
+    assert do.count("which carry the same parts; its own readings could not show it") == 3
     assert do.count("Ask what explains it: wakeboard explain") == 3  # of those that failed and were not explained
     assert "load=" not in words
     assert "an unknown pull of 13.01 kΩ" in words

@@ -1,0 +1,20 @@
+"""The files that take longest are begun first, so that no worker is left alone with one of them at the end."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+LONG = (
+    "test_documented_commands.py", "page/test_hands.py", "page/test_by_page.py", "explain/test_ask_hand.py",
+    "script/test_pytest_ends.py", "script/test_pytest_plugin.py", "rehearse/test_same_as_run.py",
+    "explain/test_ask_bench.py", "explain/test_ask_wire.py", "explain/test_mended.py", "run/test_wire.py",
+)  # fmt: skip
+"""By `pytest --durations=60`, a minute of it and more; the order costs time only where it is wrong."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    first = {HERE / name: k for k, name in enumerate(LONG)}
+    items.sort(key=lambda item: first.get(item.path, len(LONG)))
