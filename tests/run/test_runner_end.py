@@ -69,7 +69,7 @@ class PlayedLog:
         self.remarks: list[str] = []
         self.detail: dict[str, Any] = {}
         self.outcome: str | None = None
-        self.notes = SimpleNamespace(relay_counts=None)
+        self.notes = SimpleNamespace(relay_counts=None, not_reached=[])
 
     def say(self, text: str) -> None:
         self.remarks.append(text)
@@ -110,6 +110,7 @@ class PlayedStore:
 @pytest.fixture
 def runner(monkeypatch: pytest.MonkeyPatch) -> Any:
     made = object.__new__(Runner)
+    made._charged = ""
     made.sequence = SimpleNamespace(steps=[1, 2])
     made._more, made.start, made.observer = None, START, None
     probing = SimpleNamespace(by_hand=False, counts=lambda: {"101": 7})
@@ -405,6 +406,7 @@ class PlayedKind:
     def __init__(self, name: str, run: Any = None, before: Any = None) -> None:
         self.name, self.own, self.stops, self.before = name, None, False, before
         self.run = run or (lambda _context, _model: None)
+        self.needs = SimpleNamespace(probes=False)
 
 
 @pytest.fixture
