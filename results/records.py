@@ -19,6 +19,7 @@ ASKED: Final = "Asked by explain"
 """Title of a run that was made of measurements that an explanation asked for: they belong to the run that it explains,
 so neither yields nor comparisons count it."""
 LIMITS_FROM: Final = {"step": "from the step", "board": "from the board file", "circuit": "from the circuit"}
+STOPPED_SAYS: Final = "stopped by the operator"
 OUTCOMES: Final = ("pass", "fail", "marginal", "skipped", "tripped", "error")
 
 
@@ -223,6 +224,14 @@ class RunRecord:
     @property
     def unit(self) -> str:
         return self.start.unit
+
+    @property
+    def word(self) -> str:
+        """How it ended, for a person: the outcome, or "stopped" where it is a person's stop and no failure of the
+        bench."""
+        if self.outcome == "error" and self.says.startswith(STOPPED_SAYS):
+            return "stopped"
+        return self.outcome or ""
 
     @property
     def board(self) -> str:

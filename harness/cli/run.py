@@ -102,7 +102,7 @@ def _taken(page: PageLink | None, take: Callable[[], Result]) -> Result:
             page.broke(str(error) or type(error).__name__)
         raise
     if page is not None:
-        page.ended(result.outcome, result.record.says, result.off)
+        page.ended(result.record.word, result.record.says, result.off)
     return result
 
 
@@ -119,7 +119,7 @@ def conclude(common: Common, result: Result) -> int:
         loud(result)
     style = {"pass": "green", "fail": "red", "tripped": "red", "marginal": "yellow", "error": "magenta"}
     if not common.json:
-        outcome = click.style(result.outcome.upper(), fg=style.get(result.outcome), bold=True)
+        outcome = click.style(record.word.upper(), fg=style.get(result.outcome), bold=True)
         common.say(f"{outcome}  unit {visible(record.unit)}, {visible(record.sequence)}, run {record.id[:8]}")
         if left_out := [f"{step.number}, {visible(step.name)}" for step in record.steps if step.outcome == "skipped"]:
             common.say(f"skipped, and no part of that word: step {'; step '.join(left_out)}")

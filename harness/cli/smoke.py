@@ -292,7 +292,7 @@ class Line:
             self.tally.add(unit, result.outcome)
         large = "STOPPED" if stopped else told.large
         if self.page is not None:
-            self.page.ended(result.outcome, record.says, result.off)
+            self.page.ended(record.word, record.says, result.off)
         if code is Exit.OUTPUTS_ON:
             _loud(result)
         self._large(large, "error" if stopped else result.outcome)

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.page.address import Place
 
 IN_THE_AIR, TIPS = "", "the other tip"
-LIFTED: Final = 0.6  # s between two points: a run takes the next contact for a new one once it has seen none
+LIFTED: Final = 1.2  # s between two points, as a hand takes: a run must see the lead in the air first
 LATE: Final = 10.0  # s for the virtual scanner
 
 

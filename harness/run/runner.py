@@ -36,7 +36,7 @@ from wakeboard.harness.run.services import unmeasured
 from wakeboard.harness.run.services.timing import KEEP_LEASE
 from wakeboard.harness.run.steps import _discharge
 from wakeboard.instruments.errors import BenchError
-from wakeboard.results.records import RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
+from wakeboard.results.records import STOPPED_SAYS, RunRecord, RunStart, Step, SupplyTrace, Trace, Trip
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
@@ -96,6 +96,7 @@ class Runner:
         self.steps: list[Step] = []
         self.error: BaseException | None = None
         self.trip: Trip | None = None
+        self._charged = ""  # why nobody knows whether the board is discharged
         self.ended_by = ""  # why no further step is taken
         self._number = 0
         self._told: Step | None = None  # the record of the last step, as it is, or was to be, in the store
@@ -326,13 +327,13 @@ class Runner:
     # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:
         """Everything off; then, where the run was broken off with the board charged, its discharge measured."""
-        was_on = bool(self.context.power.on)
+        were_on = list(self.context.power.on)
         off = self._off()
         self.context.power.off_unknown = "" if off.confirmed else off.says()
-        if was_on and off.confirmed:
+        if were_on and off.confirmed:
             self.context.power.on.clear()
             self.context.power.pins.clear()
-            self._discharge()
+            self._discharge(were_on)
         return self._believed(self._last_look(off))
 
     def _last_look(self, off: OffReport) -> OffReport:
@@ -367,8 +368,9 @@ class Runner:
                 told = str(error) or type(error).__name__
         return OffReport(dict.fromkeys(self.bench.supplies, "unknown"), dict.fromkeys(self.bench.supplies, told))
 
-    def _discharge(self) -> None:
-        """A last step of its own; a bench that no longer answers is no reason to hide what happened before."""
+    def _discharge(self, were_on: Sequence[str] = ()) -> None:
+        """A last step of its own, numbered after those of the sequence; a bench that no longer answers is no reason to
+        hide what happened before."""
         context = self.context
         context.begin(stops=False)
         context.guard.acknowledge()
@@ -376,7 +378,9 @@ class Runner:
         broke: BaseException | None = None
         try:
             if self.bench.probing.by_hand and self._stopped:
-                context.log.say("the discharge was not measured: measure each rail by hand before touching")
+                self._charged = _discharge.not_measured(context, were_on)
+                context.log.outcome = "skipped"
+                context.log.say(self._charged)
             else:
                 with presses.allowed():
                     _discharge.measure(context)
@@ -390,7 +394,8 @@ class Runner:
                 f"the discharge was not measured ({_in_words(error)}): wait, and measure by hand before touching"
             )
         try:
-            self._commit(self._number + 1, "discharge", "discharge", started, broke)
+            number = max(self._number, len(self.sequence.steps)) + 1
+            self._commit(number, "discharge", "discharge", started, broke)
         except Exception as error:  # noqa: BLE001  the power is off; the store's failure is told, not raised
             self.error = self.error or error
 
@@ -409,11 +414,13 @@ class Runner:
     def _says(self, off: OffReport) -> str:
         told = []
         if self._stopped:
-            told.append("stopped by the operator")
+            told.append(STOPPED_SAYS)
         elif self.error is not None:
             told.append(str(self.error) or type(self.error).__name__)
         elif presses.pressed():
             told.append(TOO_LATE)
+        if self._charged:
+            told.append(f"the discharge was {self._charged}")
         back = self.context.guard.came_on
         if back is not None and not any(back.says in each for each in told):
             told.append(back.says)

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from wakeboard.results.counted import count
+from wakeboard.results.records import STOPPED_SAYS
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
@@ -63,7 +64,13 @@ def _outputs(record: RunRecord) -> str:
     return "" if record.start.virtual else "; nothing says that its outputs were switched off: look at the supply"
 
 
-_BAD = {"fail": "failed", "marginal": "marginal", "tripped": "tripped", "error": "bench error"}
+_BAD = {
+    "fail": "failed",
+    "marginal": "marginal",
+    "tripped": "tripped",
+    "error": "bench error",
+    "stopped": STOPPED_SAYS,
+}
 
 
 def tell_run(record: RunRecord) -> str:
@@ -83,7 +90,7 @@ def tell_run(record: RunRecord) -> str:
         return f"{name}: passed ({count(len(record.steps), 'step')})"
     odd = [tell_step(step) for step in record.steps if step.outcome in _BAD]
     more = f"; and {count(len(odd) - 2, 'more step')}" if len(odd) > 2 else ""
-    return f"{name}: {_BAD.get(record.outcome, record.outcome)}" + (f". {'; '.join(odd[:2])}{more}" if odd else "")
+    return f"{name}: {_BAD.get(record.word, record.word)}" + (f". {'; '.join(odd[:2])}{more}" if odd else "")
 
 
 def tell_step(step: Step) -> str:

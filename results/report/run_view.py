@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from wakeboard.results.counted import count
 from wakeboard.results.explanation import Document
-from wakeboard.results.records import InstrumentUsed, RunRecord, Step
+from wakeboard.results.records import STOPPED_SAYS, InstrumentUsed, RunRecord, Step
 from wakeboard.results.report import readings_view as rv
 from wakeboard.results.report.explain_view import ExplanationView, explanation
 from wakeboard.results.report.figures.svg import Pen
@@ -69,7 +69,7 @@ class RunView:
 
     @property
     def outcome(self) -> str:
-        return self.record.outcome or ""
+        return self.record.word
 
 
 def run_view(pen: Pen, record: RunRecord, explain: Document | None = None) -> RunView:
@@ -106,6 +106,8 @@ def verdict(record: RunRecord) -> str:
         trip = record.trip
         at = f" at {show(trip.volts, 'V')} and {show(trip.amps, 'A')}" if trip.volts is not None else ""
         return f"The guard cut the power in step {trip.step}: {trip.rule} on {trip.supply}{at}."
+    if record.word == "stopped":
+        return f"The operator stopped the run. {record.says[len(STOPPED_SAYS) :].lstrip('; ')}".strip()
     if record.outcome == "error":
         return f"The bench failed, which says nothing about the board. {record.says}".strip()
     failed, near = tally.get("fail", 0), tally.get("marginal", 0)

@@ -18,6 +18,7 @@ OUTCOME_WORDS: Mapping[str, str] = {
     "skipped": "skipped",
     "tripped": "tripped",
     "error": "bench error",
+    "stopped": "stopped",
     "": "not finished",
 }
 

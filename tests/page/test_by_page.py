@@ -72,7 +72,7 @@ class Person:
         elif "net " in asked:
             net = asked.split("net ")[1].split()[0]
             self.bench.hand("")
-            time.sleep(0.4)
+            time.sleep(1.5)  # as a hand takes; the run must see the lead in the air
             self.bench.hand(net)
         elif asked and "Taken" not in asked:
             self.tab.click("#keys .go")

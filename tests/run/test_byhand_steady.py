@@ -35,6 +35,8 @@ from wakeboard.harness.run.hand.operator import Operator
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.virtual.wire.server import running
+from wakeboard.results.ledger.text import tell_run
+from wakeboard.results.report.run_view import verdict
 
 ZERO = "as an open lead reads too"
 LIFT, PUT = 0.4, 1.1  # s after a prompt that the person takes the probe off, and puts it on the next point
@@ -134,7 +136,7 @@ def test_tips_that_still_touch_after_their_check_are_not_taken_for_the_first_poi
     looks = iter(range(200))
     hands = SteadyHands(Operator(write=lambda _text: None, read_key=lambda _s: "q" if next(looks) > 100 else None))
     hands.attach(Tips())
-    hands.trusted = True  # an open lead of this meter was seen to move
+    hands.fastest = 0.3  # V/s: an open lead of this meter was seen to move
     hands.zero_seen()
     with pytest.raises(OperatorStop):
         hands.place("Probe TP1", "net VUSB   red lead")
@@ -175,6 +177,51 @@ def test_a_probe_that_stays_on_the_last_point_is_not_taken_for_the_next(toy: Any
         with pytest.raises(SkipPoint):
             hands.place("Probe TP2", "left edge, second pad")
     assert hands.taken == []
+
+
+def test_what_an_ohms_test_left_on_the_last_point_is_not_taken_for_the_next_nor_for_reversed_leads() -> None:
+    """Nobody touches anything: the charge drifts back to zero and on to another level, through 10 MΩ and without."""
+    looks = iter(range(400))
+    hands = SteadyHands(Operator(write=lambda _text: None, read_key=lambda _s: "q" if next(looks) > 300 else None))
+    tips = Tips()
+    tips.volts_or_overload = lambda: SimpleNamespace(  # type: ignore[method-assign]
+        overload=False, value=-0.25 + 0.05 * min(tips.time, 12.0)
+    )
+    hands.attach(tips)
+    hands.fastest, hands._fresh = 0.3, False
+    for title in ("Probe TP2", "Reverse the leads at TP2"):
+        with pytest.raises(OperatorStop):
+            hands.place(title, "left edge, second pad")
+        looks = iter(range(400))
+    assert hands.taken == []
+
+
+def test_after_a_net_that_reads_as_an_open_lead_the_next_point_takes_a_key() -> None:
+    """From there no lift can be seen: what looks like one is the net itself."""
+    tips = Tips()
+    floats = [True]
+    tips.volts_or_overload = lambda: SimpleNamespace(  # type: ignore[method-assign]
+        overload=False, value=(0.1 * (tips.time % 1.0) if tips.input_ohms > 1e9 else 0.0) if floats[0] else 3.3
+    )
+    screen: list[str] = []
+
+    def key(_seconds: float) -> str | None:
+        assert len(screen) < 2000
+        tips.looks = getattr(tips, "looks", 0) + 1  # type: ignore[attr-defined]
+        if "no contact" in screen[-1]:
+            return "\r"
+        floats[0] = floats[0] and tips.looks < 60  # type: ignore[attr-defined]
+        return "s" if "reads as an open lead" in screen[-1] else None
+
+    hands = SteadyHands(Operator(write=screen.append, read_key=key))
+    hands.attach(tips)
+    hands.fastest = 0.1
+    hands.place("Probe TP1", "left edge, first pad")
+    assert hands.taken == ["key"]
+    floats[0] = False
+    with pytest.raises(SkipPoint):
+        hands.place("Probe TP2", "left edge, second pad")
+    assert hands.taken == ["key"]
 
 
 def test_reversed_leads_are_told_and_never_turned_into_a_positive_reading(toy: Any) -> None:
@@ -419,7 +466,7 @@ def test_a_person_at_a_terminal_probes_a_powered_board(toy: Any, by_hand: tuple[
             if len(prompts) > probed:
                 probed += 1
                 hand("")
-                time.sleep(0.3)
+                time.sleep(1.5)  # as a hand takes; the run must see the lead in the air
                 hand(prompts[probed - 1][1])
             if terminal.screen.count("Enter: power on") > cleared:
                 cleared += 1
@@ -515,6 +562,37 @@ def test_nothing_goes_on_without_the_key(toy: Any) -> None:
     assert exit_code(result) == 4
     assert "Next: USB on, 5 V, limit 100 mA" in hand.screen
     assert "Take the probes off the board, hands clear" in hand.screen
+
+
+def test_a_discharge_that_nobody_measured_is_no_pass_and_a_stop_is_no_failure_of_the_bench(toy: Any) -> None:
+    result, _, _ = powered(toy, Person, POWERED, keys={"Enter: power on": "\r", "net +3V3   red lead": "q"})
+    assert isinstance(result.error, OperatorStop)
+    last = result.record.steps[-1]
+    assert (last.number, last.kind, last.outcome) == (4, "discharge", "skipped"), "the sequence has three steps"
+    assert "not measured: capacitors may be charged" in last.says
+    assert re.search(r"USB's own output reads \d\.\d\d V", last.says)
+    assert "not measured: capacitors may be charged" in result.record.says
+    assert result.record.word == "stopped"
+    told = tell_run(result.record)
+    assert "stopped by the operator" in told
+    assert "bench error" not in told
+    assert verdict(result.record).startswith("The operator stopped the run.")
+    assert exit_code(result) == 4
+
+
+def test_what_a_person_skips_is_not_called_discharged(toy: Any) -> None:
+    class Tired(Person):
+        def write(self, text: str) -> None:
+            super().write(text)
+            if "All outputs off" in text and "Probe" in text and "Enter: power on" in self.screen:
+                self.waiting.append("s")
+
+    result, _, _ = powered(toy, Tired, POWERED, keys={"Enter: power on": "\r"})
+    off = result.record.steps[-1]
+    assert off.kind == "power off"
+    assert "skipped" in [each.outcome for each in off.readings]
+    assert "every rail discharged" not in off.says
+    assert "not measured: capacitors may be charged" in off.says
 
 
 def test_every_prompt_says_what_has_power(toy: Any) -> None:

@@ -111,6 +111,7 @@ class PlayedStore:
 @pytest.fixture
 def runner(monkeypatch: pytest.MonkeyPatch) -> Any:
     made = object.__new__(Runner)
+    made._charged = ""
     made.sequence = SimpleNamespace(steps=[1, 2])
     made._more, made.start, made.observer = None, START, None
     probing = SimpleNamespace(by_hand=False, counts=lambda: {"101": 7})
@@ -407,6 +408,7 @@ class PlayedKind:
         self.name, self.own, self.stops, self.before = name, None, False, before
         self.needs = Needs("either", probes=False)
         self.run = run or (lambda _context, _model: None)
+        self.needs = SimpleNamespace(probes=False)
 
 
 @pytest.fixture

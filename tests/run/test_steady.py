@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakeboard.harness.run.hand.steady import LOOKS, PROOF, WINDOW, Look, has_moved, judge, open_lead_moves
+from wakeboard.harness.run.hand.steady import LOOKS, PROOF, WINDOW, Look, judge, lifted
 
 STEP = 0.05
 
@@ -28,11 +28,45 @@ def looks(*parts: tuple[float, object], high: bool = False, start: float = 0.0) 
     return found
 
 
+def in_the_air(before: list[Look], seconds: float = 0.3) -> list[Look]:
+    """A lead that is lifted after these looks: 0 V through 10 MΩ, moved by the meter's bias current, 0 V again."""
+    start = before[-1].time + STEP if before else 0.0
+    low = [*before, *looks((0.1, 0.0), start=start)]
+    up = high(seconds, lambda t: 0.3 * t, low)
+    return [*up, *looks((0.15, 0.0), start=up[-1].time + STEP)]
+
+
+def then(before: list[Look], *parts: tuple[float, object]) -> list[Look]:
+    return [*before, *looks(*parts, start=before[-1].time + STEP)]
+
+
 def test_a_level_that_came_and_stayed_is_held() -> None:
-    seen = looks((0.3, 0.0), (0.7, 3.302))
+    seen = then(in_the_air(looks((0.3, 3.302))), (0.7, 3.302))
     verdict = judge(seen, fresh=False, trusted=False)
     assert verdict.state == "held"
     assert verdict.volts == pytest.approx(3.302)
+
+
+def test_a_level_that_has_changed_is_no_probe_that_was_moved() -> None:
+    """What an ohms test left on a net drifts by itself, to zero and to another level; no lead was in the air."""
+    drifting = looks((2.0, lambda t: -0.25 * math.exp(-t)), (2.0, lambda t: 0.328 * -math.expm1(-5 * t)), (1.0, 0.328))
+    assert all(judge(drifting[:n], fresh=False, trusted=True).state != "held" for n in range(1, len(drifting)))
+    assert judge(drifting, fresh=False, trusted=True).state == "old"
+    decays = looks((2.0, lambda t: -0.25 * math.exp(-2 * t)))
+    proven = high(3.0, lambda t: -0.09 * math.exp(-t), decays)
+    settled = then(proven, (1.0, -0.001))
+    still = high(2.0, 0.0, settled)
+    for n in range(1, len(still)):
+        assert judge(still[:n], fresh=False, trusted=True).state != "held", n
+
+
+def test_a_net_that_is_charged_by_another_is_no_lead_in_the_air() -> None:
+    """Zero through 10 MΩ, away from it without: at a tenth of the rate that this meter's open lead has."""
+    seen = then(high(1.5, lambda t: 0.035 * t, looks((0.3, 0.0))), (0.3, 0.0))
+    assert lifted(seen)
+    assert not lifted(seen, least_rate=0.3 / 3)
+    still = high(PROOF + 2 * STEP, 0.0, seen)
+    assert judge(still, fresh=False, trusted=True, least_rate=0.3 / 3).state == "old"
 
 
 def test_not_before_it_was_steady_for_the_window() -> None:
@@ -43,8 +77,10 @@ def test_a_probe_that_was_not_moved_is_not_taken_for_the_next_point() -> None:
     still = looks((5.0, 3.3))
     assert judge(still, fresh=False, trusted=True).state == "old"
     assert judge(still, fresh=True, trusted=True).state == "held"
-    lifted = [*still, *looks((0.2, 0.0), (0.8, 3.3), start=5.0)]
-    assert judge(lifted, fresh=False, trusted=True).state == "held"
+    put_on = then(in_the_air(still), (0.8, 3.3))
+    assert judge(put_on, fresh=False, trusted=True).state == "held"
+    jumped = [*still, *looks((0.2, 0.0), (0.8, 3.3), start=5.0)]
+    assert judge(jumped, fresh=False, trusted=True).state == "old", "a line that toggles does as much"
 
 
 def test_a_rail_that_climbs_is_not_settled() -> None:
@@ -74,7 +110,7 @@ def high(seconds: float, volts: object, after: list[Look]) -> list[Look]:
 
 
 def test_standing_still_is_a_proof_only_where_an_open_lead_was_seen_to_move() -> None:
-    before = looks((0.5, 3.3), (0.7, 0.0))
+    before = in_the_air(looks((0.5, 3.3)))
     seen = high(PROOF + 2 * STEP, 0.001, before)
     assert judge(seen, fresh=False, trusted=True).state == "held"
     assert judge(seen, fresh=False, trusted=False).state == "zero"
@@ -86,8 +122,8 @@ def test_an_open_lead_is_lifted_by_the_bias_current() -> None:
     before = looks((0.7, 0.0))
     lead = high(0.5, lambda t: 30e-12 / 100e-12 * t, before)
     assert judge(lead, fresh=True, trusted=True).state == "open"
-    assert not open_lead_moves(lead), "not yet back at zero"
-    assert open_lead_moves([*lead, *looks((0.2, 0.0), start=lead[-1].time + STEP)])
+    assert not lifted(lead), "not yet back at zero"
+    assert lifted([*lead, *looks((0.2, 0.0), start=lead[-1].time + STEP)])
     rail = high(PROOF + 2 * STEP, lambda t: 30e-12 / 10e-9 * t, before)
     assert judge(rail, fresh=True, trusted=True).state == "held"
 
@@ -97,14 +133,14 @@ def test_touching_a_point_is_no_open_lead_that_moves() -> None:
     touched = high(0.4, 0.0, looks((0.7, 0.0)))
     touched = [*touched, *looks((0.5, 3.3), high=True, start=touched[-1].time + STEP)]
     assert judge(touched, fresh=True, trusted=False).state == "open"
-    assert not open_lead_moves([*touched, *looks((0.3, 0.0), start=touched[-1].time + STEP)])
+    assert not lifted([*touched, *looks((0.3, 0.0), start=touched[-1].time + STEP)])
     after = [*touched, *looks((0.8, 3.3), start=touched[-1].time + STEP)]
-    assert judge(after, fresh=False, trusted=False).state == "held"
+    assert judge(after, fresh=True, trusted=False).state == "held"
 
 
 # --- what is never accepted by itself --------------------------------------------------------------------------------
 def test_a_negative_reading_and_an_overload_are_for_a_person() -> None:
-    swapped = judge(looks((0.2, 0.0), (1.0, -3.3)), fresh=False, trusted=True)
+    swapped = judge(looks((0.2, 0.0), (1.0, -3.3)), fresh=True, trusted=True)
     assert (swapped.state, swapped.volts) == ("negative", pytest.approx(-3.3))
     assert judge(looks((0.2, 0.0), (1.0, None)), fresh=False, trusted=True).state == "over"
 
@@ -119,7 +155,7 @@ def test_what_is_held_is_always_a_steady_positive_level(volts: list[float | None
         assert verdict.volts is not None
         assert verdict.volts > 0
         assert max(last) - min(last) <= 0.005 + 0.0051 * verdict.volts
-        assert fresh or has_moved(seen)
+        assert fresh or lifted(seen)
 
 
 def test_nothing_seen_is_nothing_held() -> None:

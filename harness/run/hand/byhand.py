@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint, TakeAgain
 from wakeboard.harness.run.hand.banner import banner, fits
 from wakeboard.harness.run.hand.operator import ENTER, STOP_KEYS
-from wakeboard.harness.run.hand.steady import Look, Verdict, judge, open_lead_moves
+from wakeboard.harness.run.hand.steady import SLOWER, Look, Verdict, judge, lifted, open_lead_rate
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.hand.operator import Operator
@@ -30,11 +30,13 @@ STILL_KEYS = "Enter: yes   r: no, again   q: stop"
 REGRET = 1.5  # s after the last point of a step in which it can still be taken again
 GAP = 0.05  # s between looks, at least
 HIGH = 1e9  # Ω: from here on an input counts as high-ohmic
+UNPROVEN = ("open", "moving", "prove")  # taken by a key in these, a point may read as an open lead does
 COLUMNS = 78  # of a terminal of 80, a margin taken off
 
 SAYS = {
     "moving": "moving",
-    "old": "not moved yet: put the probe on the new point",
+    "old": "not moved yet: lift it for a second; Enter if it is on it",
+    "blind": "the last net reads as an open lead: Enter if it is on it",
     "prove": "near zero: looking whether the lead is open",
     "open": "no contact, or a net that floats: Enter if the probe is on it",
     "zero": "0 V, as an open lead reads too: Enter if the probe is on it",
@@ -50,10 +52,17 @@ class SteadyHands:
         self.operator = operator
         self.bench: Any = None
         self.zeroed = False
-        self.trusted = False  # an open lead was seen to move with a high-ohmic input
+        self.fastest = 0.0  # V/s of the fastest open lead seen with a high-ohmic input; 0: none was seen to move
         self.taken: list[str] = []  # how each point was accepted, for those who look behind
-        self._fresh = True
+        self._fresh = True  # the probe was on no point yet
+        self._lost = False  # seen to be open since the last reading, and the same point is asked for
+        self._blind = False  # the last point may read as an open lead does: from there no lift can be seen
         self._shown = ""
+
+    @property
+    def trusted(self) -> bool:
+        """Whether an open lead of this meter was seen to move."""
+        return self.fastest > 0.0
 
     def attach(self, bench: Any) -> None:
         """The bench whose meter is used. Raises nothing."""
@@ -95,10 +104,10 @@ class SteadyHands:
         except BaseException:  # a stop too: what is told next begins a line of its own
             self.operator.write("\n")
             raise
-        finally:
+        finally:  # skipped or not: the probe may be on a point from here on
+            self._fresh = self._lost = False
             self.bench.set_input(False)
             self._shown = ""
-        self._fresh = False
         self.operator.shows("hold still")
         self.operator.write("\n")
 
@@ -124,6 +133,7 @@ class SteadyHands:
             if verdict.state in ("held", "negative", "over"):
                 return True
             if verdict.state == "open":
+                self._lost = True
                 return False
             if verdict.state == "zero":
                 return self._said_to_be_on(name, key)
@@ -155,16 +165,15 @@ class SteadyHands:
 
     def _until_taken(self, title: str, key: Any) -> None:
         looks: list[Look] = []
-        fresh = self._fresh
+        fresh = self._fresh or self._lost
         can_prove = self._make_high(False)
         while True:
             self.operator.beat()
             looks.append(self._look())
-            self.trusted = self.trusted or open_lead_moves(looks)
-            verdict = judge(looks, fresh=fresh, trusted=self.trusted, can_prove=can_prove)
+            verdict = self._judged(looks, fresh, can_prove)
             self._show(verdict)
             if verdict.state == "held":
-                self.taken.append("steady")
+                self._accepted("steady", blind=False)
                 return
             if verdict.state == "prove":
                 can_prove = self._make_high(True)
@@ -172,7 +181,7 @@ class SteadyHands:
                 self._make_high(False)
             pressed = self._pressed(key)
             if pressed in ENTER:
-                self.taken.append("key")
+                self._accepted("key", blind=verdict.state in UNPROVEN)
                 return
             if pressed in ("s", "S"):
                 raise SkipPoint(title)
@@ -180,8 +189,23 @@ class SteadyHands:
                 raise TakeAgain(title)
             if pressed in STOP_KEYS:
                 raise OperatorStop(f"stopped at: {title}")
-            if pressed in ("r", "R"):
-                looks, fresh, can_prove = [], True, self._make_high(False)
+            if pressed in ("r", "R"):  # over again, but a probe that was not lifted has not been lifted by a key
+                fresh = fresh or lifted(looks, self.fastest / SLOWER)
+                looks, can_prove = [], self._make_high(False)
+
+    def _judged(self, looks: list[Look], fresh: bool, can_prove: bool) -> Verdict:
+        """Nothing but a key accepts the next point where the last one reads as an open lead does."""
+        self.fastest = max(self.fastest, open_lead_rate(looks) or 0.0)
+        verdict = judge(
+            looks, fresh=fresh, trusted=self.trusted, can_prove=can_prove, least_rate=self.fastest / SLOWER
+        )  # fmt: skip
+        if self._blind and not fresh and verdict.state in ("held", "old"):
+            return Verdict("blind", verdict.volts)
+        return verdict
+
+    def _accepted(self, how: str, *, blind: bool) -> None:
+        self.taken.append(how)
+        self._blind = blind
 
     def _look(self) -> Look:
         seen = self.bench.volts_or_overload()

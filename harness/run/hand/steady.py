@@ -9,7 +9,10 @@ open lead by some hundred millivolts a second, and a net with a way to ground, o
 meter's open lead does move is not taken for granted: only after it was seen to move once is standing still a proof
 (`trusted`). Else the person is asked.
 
-A probe that still rests on the last point reads steadily, too: after a prompt the reading must have moved first.
+A probe that still rests on the last point reads steadily, too, and what an ohms test left on its net drifts by itself.
+So after a prompt the lead must have been seen in the air first, by the same test: about zero through 10 MΩ, away from
+it with the input high-ohmic, back at once. A reading that has changed is no move. Where no lift was seen a person
+says that the probe is on the new point.
 A negative reading, an overload: never accepted, never turned into something else; the person is asked.
 """
 
@@ -24,11 +27,12 @@ WINDOW = 0.5  # s that the reading must have been steady …
 LOOKS = 4  # … over at least so many looks
 BAND_VOLTS, BAND_SHARE = 0.005, 0.005  # how far apart the looks of a steady reading are, at most
 NEAR_ZERO = 0.1  # V: below it an open lead with some hum may read as much
-JUMP_VOLTS, JUMP_SHARE = 0.05, 0.05  # a reading that moved so far since the prompt is another contact
+AT_ZERO = 0.025  # V: an open lead through 10 MΩ reads less (hum is what it may have)
 RUN_AWAY = 0.03  # V that an open lead moves while it is looked at with the input high-ohmic
-PROOF = 1.0  # s that a reading must stand still with the input high-ohmic
+PROOF = 1.0  # s that a reading must stand still with the input high-ohmic, and in which an open lead has moved
+SLOWER = 3.0  # times slower than the fastest lead in the air: a net that something charges, no lead
 
-State = Literal["moving", "old", "prove", "open", "held", "zero", "negative", "over"]
+State = Literal["moving", "old", "prove", "open", "held", "zero", "negative", "over", "blind"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,19 +46,21 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What to do with the looks so far. moving: wait. old: steady, but not moved since the prompt: wait. prove: make
-    the input high-ohmic. open: no contact: back to 10 MΩ. held: accept `volts`. zero, negative, over: only a person
-    can accept it."""
+    """What to do with the looks so far. moving: wait. old: steady, but no lift was seen since the prompt: wait.
+    prove: make the input high-ohmic. open: no contact: back to 10 MΩ. held: accept `volts`. zero, negative, over,
+    blind: only a person can accept it."""
 
     state: State
     volts: float | None = None
 
 
-def judge(looks: Sequence[Look], *, fresh: bool, trusted: bool, can_prove: bool = True) -> Verdict:
+def judge(
+    looks: Sequence[Look], *, fresh: bool, trusted: bool, can_prove: bool = True, least_rate: float = 0.0
+) -> Verdict:
     """The verdict on the looks since the prompt, in order of time.
 
-    fresh: the probe was on no point before; trusted: this meter's open lead was seen to move with a high-ohmic input;
-    can_prove: the input can be made high-ohmic.
+    fresh: the probe is known to have left the last point; trusted: this meter's open lead was seen to move with a
+    high-ohmic input; can_prove: the input can be made high-ohmic; least_rate: as in `lifted`.
     """
     if not looks:
         return Verdict("moving")
@@ -62,19 +68,22 @@ def judge(looks: Sequence[Look], *, fresh: bool, trusted: bool, can_prove: bool 
     if last.volts is None:
         return Verdict("over")
     window = _window(looks)
+    left = fresh or lifted(looks, least_rate)
     if last.high_z:
-        return _proven(looks, window, fresh, trusted)
+        return _proven(looks, window, left, trusted)
+    if not left and can_prove and abs(last.volts) < AT_ZERO:
+        return Verdict("prove", last.volts)  # at once: a lead is in the air for a second only
     if window is None:
         return Verdict("moving", last.volts)
     mean = sum(window) / len(window)
     if abs(mean) < NEAR_ZERO:
         return Verdict("prove" if can_prove else "zero", mean)
-    if not (fresh or has_moved(looks)):
+    if not left:
         return Verdict("old", mean)
     return Verdict("held" if mean > 0 else "negative", mean)
 
 
-def _proven(looks: Sequence[Look], window: list[float] | None, fresh: bool, trusted: bool) -> Verdict:
+def _proven(looks: Sequence[Look], window: list[float] | None, left: bool, trusted: bool) -> Verdict:
     """With the input high-ohmic: what moves is open; what stands still long enough is a contact, if that is known."""
     since = _stretch(looks)
     if drifts(looks):
@@ -82,45 +91,57 @@ def _proven(looks: Sequence[Look], window: list[float] | None, fresh: bool, trus
     if window is None or since[-1].time - since[0].time < PROOF:
         return Verdict("moving", looks[-1].volts)
     mean = sum(window) / len(window)
-    moved = fresh or has_moved(looks)
-    return Verdict("held" if trusted and moved else "zero", mean)
+    return Verdict("zero" if not trusted else "held" if left else "old", mean)
 
 
 def drifts(looks: Sequence[Look]) -> bool:
-    """Whether the reading has moved since the input became high-ohmic."""
-    volts = [look.volts for look in _stretch(looks) if look.volts is not None and look.high_z]
+    """Whether the reading has moved lately with the input high-ohmic."""
+    volts = [look.volts for look in _lately(_stretch(looks)) if look.volts is not None and look.high_z]
     return len(volts) >= LOOKS and max(volts) - min(volts) > RUN_AWAY
 
 
-def open_lead_moves(looks: Sequence[Look]) -> bool:
-    """Whether an open lead was seen to move: away little by little while the input was high-ohmic, back at zero through
-    10 MΩ. A probe that touches a point moves the reading at one stroke, and stays there."""
+def lifted(looks: Sequence[Look], least_rate: float = 0.0) -> bool:
+    """Whether the lead was seen in the air, at `least_rate` V/s at least (`open_lead_rate`)."""
+    rate = open_lead_rate(looks)
+    return rate is not None and rate >= least_rate
+
+
+def open_lead_rate(looks: Sequence[Look]) -> float | None:
+    """V/s by which an open lead was seen to move, at most: about zero through 10 MΩ, away little by little while the
+    input was high-ohmic, at zero at once through 10 MΩ again. None where none was. A probe that touches a point moves
+    the reading at one stroke; a net that holds charge is not at zero at once."""
     parts = _stretches(looks)
-    return any(
-        before[0].high_z and _creeps(before) and all(abs(look.volts or 0.0) < NEAR_ZERO / 4 for look in after[:2])
-        for before, after in itertools.pairwise(parts)
-        if len(after) > 1
-    )
+    found = [
+        _rate(high)
+        for before, high, after in zip(parts, parts[1:], parts[2:], strict=False)
+        if high[0].high_z and _at_zero([before[-1], after[0]]) and _creeps(_lately(high))
+    ]
+    return max(found, default=None)
+
+
+def _at_zero(looks: Sequence[Look]) -> bool:
+    return all(look.volts is not None and abs(look.volts) < AT_ZERO for look in looks)
 
 
 def _creeps(looks: Sequence[Look]) -> bool:
+    """Away from zero little by little: what comes back to it is a charge that goes."""
     volts = [look.volts for look in looks if look.volts is not None]
     if len(volts) < LOOKS or len(volts) < len(looks):
         return False
-    moved = max(volts) - min(volts)
+    moved = abs(volts[-1]) - abs(volts[0])
     steps = [abs(after - before) for before, after in itertools.pairwise(volts)]
     return moved > RUN_AWAY and max(steps) < moved / 2
 
 
-def has_moved(looks: Sequence[Look]) -> bool:
-    """Whether the reading has left what it was at the prompt: the probe was lifted, or came from the air."""
-    first = next((look.volts for look in looks if look.volts is not None), None)
-    if first is None:
-        return False
-    room = JUMP_VOLTS + JUMP_SHARE * abs(first)
-    if any(look.volts is None or abs(look.volts - first) > room for look in looks):
-        return True
-    return any(drifts(part) for part in _stretches(looks))
+def _rate(looks: Sequence[Look]) -> float:
+    """V/s of the last looks."""
+    few = [look for look in looks[-LOOKS:] if look.volts is not None]
+    return abs((few[-1].volts or 0.0) - (few[0].volts or 0.0)) / max(few[-1].time - few[0].time, 1e-9)
+
+
+def _lately(looks: Sequence[Look]) -> list[Look]:
+    """Those of the last PROOF seconds."""
+    return [look for look in looks if look.time >= looks[-1].time - PROOF - 1e-9]
 
 
 def _stretches(looks: Sequence[Look]) -> list[list[Look]]:

@@ -10,6 +10,8 @@ can tell, so it is unknown (`context.power.doubtful`), and unknown is not off.
 
 from __future__ import annotations
 
+import contextlib
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -17,6 +19,8 @@ from wakeboard.harness.run.decide import Limits
 from wakeboard.results.told import DischargeTold
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from wakeboard.harness.run.context import Context
     from wakeboard.instruments.ports import Measurement
 
@@ -26,6 +30,7 @@ SET_SHARE, SET_VOLTS = 0.03, 0.15  # of a set voltage: programming, leads and me
 MOVES = 0.01  # of a voltage that a resistor does not move: what it moves less is fed by a source
 STANDS = 10.0  # s after which a net that has not moved does not discharge
 WATCH = 2.0  # s with the resistor across: 100 µF at 10 kΩ lose most of their charge
+NOT_MEASURED = "not measured: capacitors may be charged; measure each rail by hand before touching"
 WHY_STILL = "it holds charge, or is fed from elsewhere, or its supply is on whatever it says of itself: pull its leads"
 
 
@@ -35,7 +40,9 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     limits = Limits(None, ceiling, "" if most is None else "step")
     started, begins = context.time.now, len(context.log.readings)
     left: dict[str, str] = {}
+    unseen = dict.fromkeys(context.drawn.power_nets)
     for net in context.meter.points(context.drawn.power_nets):
+        unseen.pop(net, None)
         remaining = max(0.0, within - (context.time.now - started))
         first, began = context.meter.volts() if context.bench.bleed_ohms is None else None, context.time.now
         seen = context.meter.drained(lambda m: m.value <= ceiling - 2 * m.u, remaining)
@@ -49,8 +56,31 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     if context.power.lying or context.power.doubtful:
         _says_nothing_of_the_board(context, begins)
     context.log.tell(DischargeTold(context.time.now - started))
-    context.log.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}" if left else "every rail discharged")
+    if left:
+        context.log.say(f"{'; '.join(left.values())}: do not touch; {WHY_STILL}")
+    if unseen:
+        _not_measured(context, list(unseen), begins)
+    elif not left:
+        context.log.say("every rail discharged")
     return not left
+
+
+def _not_measured(context: Context, nets: Sequence[str], begins: int) -> None:
+    """What nobody has measured is not called discharged."""
+    if all(reading.value is None for reading in context.log.readings[begins:]):
+        context.log.outcome = context.log.outcome or "skipped"
+    context.log.say(f"{', '.join(nets)} {NOT_MEASURED}")
+
+
+def not_measured(context: Context, supplies: Sequence[str]) -> str:
+    """In words, where a person has stopped and no point was asked for: what the supplies, if any, say of themselves."""
+    told = []
+    for supply in supplies:
+        with contextlib.suppress(Exception):  # a supply that does not answer has nothing to say
+            volts = context.guard.sample(supply).volts
+            if math.isfinite(volts):
+                told.append(f"{supply}'s own output reads {volts:.2f} V")
+    return NOT_MEASURED + (f" ({'; '.join(told)}, which says nothing of the rails)" if told else "")
 
 
 def _says_nothing_of_the_board(context: Context, begins: int) -> None:
