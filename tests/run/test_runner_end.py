@@ -408,7 +408,6 @@ class PlayedKind:
         self.name, self.own, self.stops, self.before = name, None, False, before
         self.needs = Needs("either", probes=False)
         self.run = run or (lambda _context, _model: None)
-        self.needs = SimpleNamespace(probes=False)
 
 
 @pytest.fixture
