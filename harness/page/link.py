@@ -20,7 +20,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Self
 
 from wakeboard.harness.page.picture import Picture, answered_steps, first_net, keys_of, supply_row
@@ -67,6 +67,7 @@ class PageLink:
         self.picture = picture
         self.alone = alone
         self.address = self.code = ""
+        self.tells: Callable[[str, str], None] = lambda _address, _code: None  # the address that is good from now on
         self._guard: Any = None
         self._number = 0  # of the open question
         self._odd: list[str] = []  # readings outside their limits, in words
@@ -166,6 +167,7 @@ class PageLink:
             self._stop()
         elif message["do"] == "address":
             self.address, self.code = str(message["address"]), str(message["code"])
+            self.tells(self.address, self.code)
         elif message["do"] == "key":
             self._keys.put((int(message["prompt"]), str(message["key"])))
 

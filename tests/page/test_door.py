@@ -124,6 +124,7 @@ def test_a_served_page_against_those_who_may_not(served: Any) -> None:
     cookie = told["set-cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=strict" in cookie
+    assert "Max-Age=43200" in cookie, "a browser that is opened again is still in"
     assert Client(address).ask("GET", client.path)[0] == 403, "the address was used"
     client.cookie = cookie.partition(";")[0]
     status, told, page = client.ask("GET", "/units")
@@ -143,6 +144,33 @@ def test_a_served_page_against_those_who_may_not(served: Any) -> None:
     assert client.ask("POST", "/stop", "{}", Origin=ours, **header)[0] == 200
     assert client.ask("POST", "/key", "x" * 20000, Origin=ours, **header)[0] == 413
     assert client.ask("POST", "/key", '{"prompt": "1"}', Origin=ours, **header)[0] == 400
+
+
+def test_who_was_in_and_lost_it_finds_a_fresh_address_on_the_terminal(tmp_path: Path) -> None:
+    with bench_module.hand_bench(tmp_path) as bench:
+        bench.steps(bench_module.POWERED)
+        with Command(tmp_path, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+            first = Client(command.address)
+            assert first.ask("GET", first.path)[0] == 200
+            command.until(r"(?s)page: \S+.*page: \S+")
+            assert Client(command.address).ask("GET", first.path)[0] == 403, "the first address was used"
+            told = re.findall(r"page: (\S+)", command.text)
+            assert told[-1] != told[0]
+            again = Client(told[-1])
+            assert again.ask("GET", again.path)[0] == 200, "who could not come in could not stop"
+
+
+def test_knocking_in_vain_tells_the_address_again_and_does_not_flood_the_terminal() -> None:
+    from wakeboard.harness.page import entrance
+
+    said: list[Any] = []
+    pages = entrance.Entrance(Door(Place("127.0.0.1", 0), 8088), said.append)
+    for _ in range(20):
+        pages._tell_again()
+    assert [each["address"] for each in said] == [pages.door.address]
+    pages._told_at -= entrance.AGAIN + 1
+    pages._tell_again()
+    assert len(said) == 2
 
 
 def test_no_path_of_the_computer_and_nothing_from_elsewhere(served: Any) -> None:
