@@ -51,6 +51,7 @@ def test_a_pair_says_why() -> None:
 def swap(tmp_path: Path, volts: str, capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, object]]:
     """U3 of Birch, a sensor on +3V3_S with its data and clock, for the one of the book."""
     board = DRAWINGS[1].board(tmp_path)
+    board.write_text(board.read_text(encoding="utf-8") + '\n[points.W1]\nnet = "SCL"\n', encoding="utf-8")
     (tmp_path / "parts").mkdir()
     (tmp_path / "parts" / "own.toml").write_text(BOOK.replace("VOLTS", volts), encoding="utf-8")
     (tmp_path / "bom.csv").write_text('Ref,Value,Unit price\nU3,CLIMA-1,"1,20 €"\n', encoding="utf-8")

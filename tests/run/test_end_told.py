@@ -29,8 +29,9 @@ class Told:
 
 def ended(error: Exception, off: OffReport) -> Any:
     record = SimpleNamespace(
-        unit="T-1", sequence="Steps", id="0123456789", says="", energised_s=2.5, as_json=dict, outcome="error",
+        unit="T-1", sequence="Steps", id="0123456789", says="", energised_s=2.5, as_json=dict, outcome="error", word="error",
         outputs_off=off.confirmed, trip=None, start=SimpleNamespace(virtual=False),
+        steps=(),
     )  # fmt: skip
     return SimpleNamespace(record=record, error=error, off=off, outcome="error")
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from wakeboard.harness.describe.sequence.steps import Needs
 from wakeboard.harness.run import runner as runner_module
 from wakeboard.harness.run.errors import OperatorStop, PowerCut, Refused, Tripped
 from wakeboard.harness.run.guard.core import Cut
@@ -383,7 +384,7 @@ def test_a_step_is_committed_kept_and_told(runner: Any) -> None:
 def test_a_step_that_is_taken_is_given_back_and_may_end_the_run(runner: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     begins: list[Any] = []
     runner.observer = SimpleNamespace(step_begins=lambda *what: begins.append(what))
-    kind = SimpleNamespace(name="rails", own=None, stops=False)
+    kind = SimpleNamespace(name="rails", own=None, stops=False, needs=Needs("either", probes=False))
     monkeypatch.setattr(runner_module, "step_kinds", lambda: {"rails": kind})
     model = SimpleNamespace(do="rails", title="every rail", on_fail=None)
     made = SimpleNamespace(name="every rail", outcome="fail")
@@ -405,8 +406,8 @@ class PlayedKind:
 
     def __init__(self, name: str, run: Any = None, before: Any = None) -> None:
         self.name, self.own, self.stops, self.before = name, None, False, before
+        self.needs = Needs("either", probes=False)
         self.run = run or (lambda _context, _model: None)
-        self.needs = SimpleNamespace(probes=False)
 
 
 @pytest.fixture

@@ -81,6 +81,7 @@ def test_the_terminal_echoes_again_at_every_end(end: str, sent: int | None) -> N
         assert not terminal.echoes
         os.write(terminal.master, b"zzz")
         if sent is not None:
+            time.sleep(0.5)  # the terminal takes what is typed in its own time: before the end, not after it
             os.kill(terminal.pid, sent)
         assert terminal.settled(echoes=True)
         assert "zzz" not in terminal.said

@@ -38,7 +38,7 @@ def board_circuit(board: Board) -> Circuit:
 def held_by_capacitors(board: Board) -> CircuitError | None:
     """What is said of the nets that capacitors alone connect: nothing is known of them but their own insulation. A
     timing capacitor does so whose pin the model of its chip does not have."""
-    circuit = Circuit(board.parts.values(), ground=board.ground)
+    circuit = powered(Circuit(board.parts.values(), ground=board.ground), supply_nets(board))
     circuit = _insulated(circuit, {part.name for part in circuit.parts if part.kind == "connector"})
     error = _floating(circuit)
     return error if error and _floating(board_circuit(board)) is None else None

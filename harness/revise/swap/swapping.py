@@ -215,18 +215,23 @@ def _silent(entry: Entry, name: str, pins: Mapping[str, str]) -> Iterator[tuple[
 # --- what to measure first ------------------------------------------------------------------------------------------
 def first_measured(board: Board, swap: Swap) -> str:
     """A sequence for a test board with the new part on it: what its data sheet does not say. "" for nothing."""
-    nets = list(dict.fromkeys(net for net, _ in swap.measure if net))
-    if not nets or not board.supplies:
+    silent = list(dict.fromkeys(net for net, _ in swap.measure if net))
+    if not silent or not board.supplies:
         return ""
+    probed = {point.net for point in board.points.values()} | {supply.net for supply in board.supplies.values()}
+    nets = [net for net in silent if net in probed]
+    wires = [net for net in silent if net not in probed]
     lines = [name for name, line in board.lines.items() if line.net in nets]
     plain = [net for net in nets if net not in {board.lines[name].net for name in lines}]
     rows = [
         f"# What the part book does not say of {swap.entry} as {swap.part}, measured first, on one test board:",
         *(f"#   {what}" for _, what in swap.measure),
+        *(f"# No point reaches {net}: solder a wire to it, write it as a point of the board, and add it below."
+          for net in wires),
         "# CAUTION. Every limit here is a guess: set it. A current limit does not make a short safe.",
         f'title = "{swap.part} as {swap.entry}, first"', 'board = "board.toml"', "",
         "# Unpowered: a pull shows as ohms to its rail's capacitors, a clamp as a knee.",
-        *_step("resistance", of="every supply"), *_step("resistance", of=nets),
+        *_step("resistance", of="every supply"), *(_step("resistance", of=nets) if nets else []),
     ]  # fmt: skip
     for supply in board.supplies:
         rows += [*_step("power on", supply=supply, limit="50 mA", ramp="0.5 V every 20 ms")]
