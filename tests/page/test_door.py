@@ -223,3 +223,30 @@ def _ask(app: Any, method: str, path: str, body: str = "", headers: dict[str, st
     asyncio.run(app(scope, receive, send))
     text = b"".join(each.get("body", b"") for each in sent[1:])
     return int(sent[0]["status"]), text.decode()
+
+
+def test_what_the_page_holds_of_a_prompt_and_of_a_test_goes_with_them() -> None:
+    from types import SimpleNamespace
+
+    from wakeboard.harness.page.link import PageLink
+    from wakeboard.harness.page.picture import Picture
+    from wakeboard.results.records import Reading, Step
+
+    link: Any = object.__new__(PageLink)
+    link.picture, link._number, link._odd, link._guard = Picture(), 0, [], None
+    link.asks("All outputs off", "Probe TP1", "net VIN", "Enter: it is so")
+    link.shows("no contact")
+    link.answered()
+    assert link.picture.get("moving") == "", "what was said of a probe ends with its question"
+    link.says("the meter tests with 10 µA: up to 10 V, an open net included")
+    assert link.picture.get("tests") == "The meter tests with 10 µA: up to 10 V, an open net included"
+    link.reading(Reading("VIN", "ohms", 52930.0, "Ω", 1.0, None, None, "pass", "", "", None, 1.0))
+    assert link.picture.get("reading")["live"] is False
+    link.step_ends(Step(number=1, name="Shorts", kind="resistance", outcome="pass", started=0.0, ended=1.0))
+    assert link.picture.get("tests") == ""
+    link.picture.put(power="LIVE: USB on")
+    link.reading(Reading("VIN", "dc volts", 5.0, "V", 0.1, None, None, "pass", "", "", None, 1.0))
+    assert link.picture.get("reading")["live"] is True
+    link.shows("hold still")
+    link.ended("stopped", "", SimpleNamespace(confirmed=True, says=lambda: "every output is off"))
+    assert link.picture.get("moving") == ""
