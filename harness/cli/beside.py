@@ -74,6 +74,7 @@ def beside(common: Common, page_place: str | None, sequence: Sequence, **first: 
         raise click.UsageError(str(error)) from None
     with link:
         tell_address(common, link.address, link.code)
+        link.tells = lambda address, code: tell_address(common, address, code)
         yield link
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.hand.operator import Operator
     from wakeboard.harness.run.runner import Result
+    from wakeboard.results.records import RunRecord
 
 
 @wakeboard_command(
@@ -123,12 +124,22 @@ def conclude(common: Common, result: Result) -> int:
         common.say(f"{outcome}  unit {visible(record.unit)}, {visible(record.sequence)}, run {record.id[:8]}")
         if left_out := [f"{step.number}, {visible(step.name)}" for step in record.steps if step.outcome == "skipped"]:
             common.say(f"skipped, and no part of that word: step {'; step '.join(left_out)}")
+        tell_failed(common, record)
     if record.says:
         common.note(("error: " if code is Exit.BENCH or code is Exit.USAGE else "") + record.says)
     if not common.json and result.off.confirmed:
         common.say(off_says(result))
     common.emit(record.as_json())
     return int(code)
+
+
+def tell_failed(common: Common, record: RunRecord) -> None:
+    """Which steps were not good, and what to type next."""
+    bad = [step for step in record.steps if step.outcome in ("fail", "marginal", "tripped")]
+    for step in bad:
+        common.say(f"{step.outcome}: step {step.number}, {visible(step.name)}")
+    if bad:
+        common.say(f"next: wakeboard explain {record.id[:8]}")
 
 
 def off_says(result: Result) -> str:

@@ -6,6 +6,7 @@ referrer (the address holds a token), nothing kept by the browser.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -37,6 +38,8 @@ FILES = {
     "photo.js": "text/javascript; charset=utf-8",
     "hands.js": "text/javascript; charset=utf-8",
 }
+KEPT = 12 * 3600  # s that a browser keeps the session, closed or not; it ends with the program that serves it
+AGAIN = 5.0  # s between two tellings of the address to those who knock in vain
 MOST_BODY = 2**14  # bytes
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -56,6 +59,7 @@ class Entrance:
     def __init__(self, door: Door, press: Press) -> None:
         self.door = door
         self.press = press
+        self._told_at = -AGAIN
         self.templates = Environment(
             loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
             lstrip_blocks=True,
@@ -75,6 +79,8 @@ class Entrance:
         async def guarded(request: Request) -> Response:
             must_be_small(request, most)
             refused = self.door.refusal(request.method, request.headers)
+            if refused and not self.door.strange_host(request.headers) and not self.door.session(request.headers):
+                self._tell_again()
             return self.refuse(refused) if refused else sealed(await handler(request))
 
         return guarded
@@ -99,6 +105,7 @@ class Entrance:
         if self.door.session(request.headers) is not None:
             return sealed(RedirectResponse("/", status_code=303))
         if not self.door.knows(token):
+            self._tell_again()
             return self.refuse("this address was used already, or is wrong: take the one that the terminal shows now")
         if self.door.code and request.method == "GET":
             return sealed(self.page("code.html.j2", wrong=0, left=TRIES - self.door.wrong))
@@ -116,10 +123,20 @@ class Entrance:
             if self.door.shut:
                 return self.refuse("too many wrong codes")
             return sealed(self.page("code.html.j2", wrong=self.door.wrong, left=TRIES - self.door.wrong), status=403)
-        self.press({"do": "address", "address": self.door.address, "code": self.door.code})
+        self._tell()
         reply = self.page("welcome.html.j2")
-        reply.set_cookie(self.door.cookie, session, path="/", httponly=True, samesite="strict")
+        reply.set_cookie(self.door.cookie, session, path="/", httponly=True, samesite="strict", max_age=KEPT)
         return sealed(reply)
+
+    def _tell(self) -> None:
+        """The address that is good now, to the terminal: who is locked out could not stop."""
+        self._told_at = time.monotonic()
+        self.press({"do": "address", "address": self.door.address, "code": self.door.code})
+
+    def _tell_again(self) -> None:
+        """Somebody knocked without a session; not for each knock, a terminal is no place to be flooded."""
+        if not self.door.shut and time.monotonic() - self._told_at > AGAIN:
+            self._tell()
 
     async def device(self, request: Request) -> Response:
         """The address for one more device."""

@@ -17,6 +17,14 @@
       if (each instanceof HTMLButtonElement) each.setAttribute("aria-pressed", String(here));
     }
   }
+  function unknown() { // what stood there may be old: taken away
+    $("hand-says").textContent = "No contact with the virtual bench.";
+    $("on").dataset.power = "unknown";
+    $("on-says").textContent = "What is on is not known here";
+    $("at").textContent = "not known";
+    for (const each of document.querySelectorAll(".here")) each.classList.remove("here");
+    for (const each of document.querySelectorAll("[aria-pressed]")) each.setAttribute("aria-pressed", "false");
+  }
   async function ask(path, body) {
     const reply = await fetch(path, body ? { method: "POST", body: JSON.stringify(body), headers: { "x-wakeboard-page": csrf, "content-type": "application/json" } } : {});
     if (!reply.ok) throw new Error(await reply.text());
@@ -44,5 +52,5 @@
     const spot = event.target.closest("svg [data-point]");
     if (spot && (event.key === "Enter" || event.key === " ")) { event.preventDefault(); move({ do: "put", point: spot.dataset.point }); }
   });
-  setInterval(() => { if (!moving) ask("/state").catch(() => { $("hand-says").textContent = "No contact with the virtual bench."; }); }, 700);
+  setInterval(() => { if (!moving) ask("/state").catch(unknown); }, 700);
 })();

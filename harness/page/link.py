@@ -20,7 +20,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Self
 
 from wakeboard.harness.page.picture import Picture, answered_steps, first_net, keys_of, supply_row
@@ -46,6 +46,7 @@ WORD = 0.5  # s between them, at most: silence means that the run is gone
 SLICE = 0.2  # s of the runner's sleep between looks
 FAREWELL = 2.0  # s for the last picture to reach the pages
 LONGEST = 4096  # bytes of a line that the page may send
+METER_DRIVES = "the meter tests with"  # how the step resistance says it
 STOP_KEY = "\x03"  # to whatever question is open: a text, too, is broken off by it
 STOP_SAYS = "stopped at the page"
 NEEDED = {"starlette": "Starlette", "uvicorn": "uvicorn", "python_multipart": "python-multipart"}
@@ -67,6 +68,7 @@ class PageLink:
         self.picture = picture
         self.alone = alone
         self.address = self.code = ""
+        self.tells: Callable[[str, str], None] = lambda _address, _code: None  # the address that is good from now on
         self._guard: Any = None
         self._number = 0  # of the open question
         self._odd: list[str] = []  # readings outside their limits, in words
@@ -166,6 +168,7 @@ class PageLink:
             self._stop()
         elif message["do"] == "address":
             self.address, self.code = str(message["address"]), str(message["code"])
+            self.tells(self.address, self.code)
         elif message["do"] == "key":
             self._keys.put((int(message["prompt"]), str(message["key"])))
 
@@ -203,7 +206,8 @@ class PageLink:
         seen = [*([says] if says else []), *told_odd(self._odd)]
         self.picture.put(
             ended={"outcome": outcome, "seen": seen, "off": off.confirmed, "off_says": off.says()},
-            supplies=[], prompt=None, power="All outputs off" if off.confirmed else f"NOT CONFIRMED OFF: {off.says()}",
+            supplies=[], prompt=None, moving="", tests="",
+            power="All outputs off" if off.confirmed else f"NOT CONFIRMED OFF: {off.says()}",
         )  # fmt: skip
 
     def broke(self, says: str) -> None:
@@ -238,7 +242,7 @@ class PageLink:
         )  # fmt: skip
 
     def answered(self) -> None:
-        self.picture.put(prompt=None)
+        self.picture.put(prompt=None, moving="")
 
     def shows(self, text: str) -> None:
         self.picture.put(moving=text)
@@ -271,10 +275,12 @@ class PageLink:
         value = reading.says or "over range" if reading.value is None else show(reading.value, reading.unit)
         self.picture.put(reading={"of": reading.of, "quantity": reading.quantity, "value": value,
                                   "outcome": reading.outcome, "word": reading.word,
-                                  "text": reading_text(reading)})  # fmt: skip
+                                  "text": reading_text(reading), "live": self._is_live()})  # fmt: skip
 
     def says(self, text: str) -> None:
-        """Kept by the step."""
+        """Kept by the step; that the meter itself drives the board is shown beside what has power."""
+        if text.startswith(METER_DRIVES):
+            self.picture.put(tests=text[0].upper() + text[1:])
 
     def pulse(self, samples: Mapping[str, Sample], limits: Mapping[str, float]) -> None:
         """The guard's own words come by SeenGuard."""
@@ -286,7 +292,10 @@ class PageLink:
             f"{step.name}: {each.word}: {reading_text(each)}" for each in step.readings if each.outcome in ODD
         ]
         done = {"number": step.number, "name": step.name, "outcome": step.outcome, "says": step.says}
-        self.picture.put(steps=answered_steps(self.picture.get("steps"), done))
+        self.picture.put(steps=answered_steps(self.picture.get("steps"), done), tests="", moving="")
+
+    def _is_live(self) -> bool:
+        return str(self.picture.get("power") or "").startswith("LIVE")
 
 
 def told_odd(odd: Sequence[str]) -> list[str]:

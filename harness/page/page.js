@@ -115,6 +115,12 @@
     if (last && last.number > taken) { taken = last.number; ring(); }
     if (!fresh) { put($("reading"), "–"); put($("reading-of"), "Not shown: no contact"); put($("reading-says"), ""); return; }
     if (!reading) return;
+    if (!reading.live && picture.power.startsWith("LIVE")) { // an unpowered reading is none of a board that is on
+      put($("reading"), "–");
+      put($("reading-of"), `Before power: ${reading.of}  ${reading.quantity}  ${reading.value}`);
+      put($("reading-says"), "");
+      return;
+    }
     put($("reading"), reading.value);
     $("reading").classList.toggle("long", reading.value.length > 9);
     put($("reading-of"), `${reading.of}  ${reading.quantity}`);
@@ -130,7 +136,7 @@
     while (list.children.length > picture.steps.length) list.lastChild.remove();
     picture.steps.forEach((done, place) => {
       const item = list.children[place] || list.appendChild(document.createElement("li"));
-      put(item, `${SHAPES[done.outcome] || ""} ${done.number} ${done.name}: ${done.outcome}`);
+      put(item, `${SHAPES[done.outcome] || ""} ${done.number} ${done.name}: ${done.outcome === "skipped" && done.says ? done.says : done.outcome}`);
       item.dataset.outcome = done.outcome;
     });
   }
@@ -199,13 +205,14 @@
     put($("unit"), picture.unit || "–");
     put($("what"), [picture.board, picture.title, picture.virtual ? "virtual bench" : ""].filter(Boolean).join("  ·  "));
     put($("power-text"), known ? picture.power || "Nothing is on yet" : "Not known");
+    put($("tests"), known && picture.tests ? picture.tests : "");
     const power = !known ? "unknown" : picture.power.startsWith("LIVE") ? "live" : picture.power.startsWith("NOT") ? "unknown" : "off";
     $("power").dataset.power = power;
     put($("power-shape"), { live: "▲", unknown: "?", off: "○" }[power]);
     drawSupplies(known && !old);
     drawReading(known);
     if (known) { drawPrompt(); drawAnswer(); } else { show($("prompt"), false); prompted = 0; }
-    show($("moving"), known && !!picture.moving);
+    show($("moving"), known && !!picture.moving && !picture.ended);
     put($("moving"), picture.moving);
     show($("waiting"), !picture.prompt && !picture.ended);
     put($("waiting"), known ? (picture.step ? "Measuring: nothing is asked just now." : "Nothing is asked just now.") : "");

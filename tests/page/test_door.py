@@ -124,6 +124,7 @@ def test_a_served_page_against_those_who_may_not(served: Any) -> None:
     cookie = told["set-cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=strict" in cookie
+    assert "Max-Age=43200" in cookie, "a browser that is opened again is still in"
     assert Client(address).ask("GET", client.path)[0] == 403, "the address was used"
     client.cookie = cookie.partition(";")[0]
     status, told, page = client.ask("GET", "/units")
@@ -143,6 +144,33 @@ def test_a_served_page_against_those_who_may_not(served: Any) -> None:
     assert client.ask("POST", "/stop", "{}", Origin=ours, **header)[0] == 200
     assert client.ask("POST", "/key", "x" * 20000, Origin=ours, **header)[0] == 413
     assert client.ask("POST", "/key", '{"prompt": "1"}', Origin=ours, **header)[0] == 400
+
+
+def test_who_was_in_and_lost_it_finds_a_fresh_address_on_the_terminal(tmp_path: Path) -> None:
+    with bench_module.hand_bench(tmp_path) as bench:
+        bench.steps(bench_module.POWERED)
+        with Command(tmp_path, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+            first = Client(command.address)
+            assert first.ask("GET", first.path)[0] == 200
+            command.until(r"(?s)page: \S+.*page: \S+")
+            assert Client(command.address).ask("GET", first.path)[0] == 403, "the first address was used"
+            told = re.findall(r"page: (\S+)", command.text)
+            assert told[-1] != told[0]
+            again = Client(told[-1])
+            assert again.ask("GET", again.path)[0] == 200, "who could not come in could not stop"
+
+
+def test_knocking_in_vain_tells_the_address_again_and_does_not_flood_the_terminal() -> None:
+    from wakeboard.harness.page import entrance
+
+    said: list[Any] = []
+    pages = entrance.Entrance(Door(Place("127.0.0.1", 0), 8088), said.append)
+    for _ in range(20):
+        pages._tell_again()
+    assert [each["address"] for each in said] == [pages.door.address]
+    pages._told_at -= entrance.AGAIN + 1
+    pages._tell_again()
+    assert len(said) == 2
 
 
 def test_no_path_of_the_computer_and_nothing_from_elsewhere(served: Any) -> None:
@@ -195,3 +223,30 @@ def _ask(app: Any, method: str, path: str, body: str = "", headers: dict[str, st
     asyncio.run(app(scope, receive, send))
     text = b"".join(each.get("body", b"") for each in sent[1:])
     return int(sent[0]["status"]), text.decode()
+
+
+def test_what_the_page_holds_of_a_prompt_and_of_a_test_goes_with_them() -> None:
+    from types import SimpleNamespace
+
+    from wakeboard.harness.page.link import PageLink
+    from wakeboard.harness.page.picture import Picture
+    from wakeboard.results.records import Reading, Step
+
+    link: Any = object.__new__(PageLink)
+    link.picture, link._number, link._odd, link._guard = Picture(), 0, [], None
+    link.asks("All outputs off", "Probe TP1", "net VIN", "Enter: it is so")
+    link.shows("no contact")
+    link.answered()
+    assert link.picture.get("moving") == "", "what was said of a probe ends with its question"
+    link.says("the meter tests with 10 µA: up to 10 V, an open net included")
+    assert link.picture.get("tests") == "The meter tests with 10 µA: up to 10 V, an open net included"
+    link.reading(Reading("VIN", "ohms", 52930.0, "Ω", 1.0, None, None, "pass", "", "", None, 1.0))
+    assert link.picture.get("reading")["live"] is False
+    link.step_ends(Step(number=1, name="Shorts", kind="resistance", outcome="pass", started=0.0, ended=1.0))
+    assert link.picture.get("tests") == ""
+    link.picture.put(power="LIVE: USB on")
+    link.reading(Reading("VIN", "dc volts", 5.0, "V", 0.1, None, None, "pass", "", "", None, 1.0))
+    assert link.picture.get("reading")["live"] is True
+    link.shows("hold still")
+    link.ended("stopped", "", SimpleNamespace(confirmed=True, says=lambda: "every output is off"))
+    assert link.picture.get("moving") == ""

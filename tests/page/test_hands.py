@@ -78,7 +78,8 @@ class Newcomer:
 
     def assure(self) -> None:
         """What reads as an open lead does is said to be held, once it is."""
-        if "as an open lead reads too" in self.run.says("#moving") and (
+        moving = self.run.says("#moving")
+        if ("as an open lead reads too" in moving or "reads as an open lead" in moving) and (
             self.wanted and POINTS[self.wanted] in self.hands.says("#at")
         ):
             self.run.press("Enter")

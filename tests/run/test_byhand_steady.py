@@ -564,6 +564,22 @@ def test_nothing_goes_on_without_the_key(toy: Any) -> None:
     assert "Take the probes off the board, hands clear" in hand.screen
 
 
+def test_a_point_before_is_offered_where_there_is_one_and_reversed_leads_read_negative_as_asked() -> None:
+    screen: list[str] = []
+    tips = Tips()
+    tips.volts_or_overload = lambda: SimpleNamespace(overload=False, value=-0.3)  # type: ignore[method-assign]
+    hands = SteadyHands(Operator(write=screen.append, read_key=lambda _s: "\r" if "negative" in screen[-1] else None))
+    hands.attach(tips)
+    hands.place("Reverse the leads at TP1", "black lead on the point, red on ground")
+    assert "negative, with the leads reversed as asked" in "".join(screen)
+    assert "NEGATIVE: are the leads reversed" not in "".join(screen)
+    assert "last point again" not in "".join(screen)
+    hands.operator = Operator(write=screen.append, read_key=lambda _s: "s")
+    with pytest.raises(SkipPoint):
+        hands.place("Probe TP2", "net X")
+    assert "last point again" in "".join(screen)
+
+
 def test_a_discharge_that_nobody_measured_is_no_pass_and_a_stop_is_no_failure_of_the_bench(toy: Any) -> None:
     result, _, _ = powered(toy, Person, POWERED, keys={"Enter: power on": "\r", "net +3V3   red lead": "q"})
     assert isinstance(result.error, OperatorStop)

@@ -24,12 +24,14 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.hand.operator import Operator
 
 KEYS = "r: again   b: last point again   s: skip   q: stop   Enter: take it now"
+FIRST_KEYS = KEYS.replace("   b: last point again", "")
 REGRET_KEYS = "b: take it again"
 BACK = ("b", "B")
 STILL_KEYS = "Enter: yes   r: no, again   q: stop"
 REGRET = 1.5  # s after the last point of a step in which it can still be taken again
 GAP = 0.05  # s between looks, at least
 HIGH = 1e9  # Ω: from here on an input counts as high-ohmic
+TURNED_SAYS = "negative, with the leads reversed as asked: Enter if it is so"
 UNPROVEN = ("open", "moving", "prove")  # taken by a key in these, a point may read as an open lead does
 COLUMNS = 78  # of a terminal of 80, a margin taken off
 
@@ -56,6 +58,7 @@ class SteadyHands:
         self.taken: list[str] = []  # how each point was accepted, for those who look behind
         self._fresh = True  # the probe was on no point yet
         self._lost = False  # seen to be open since the last reading, and the same point is asked for
+        self._turned = False  # the run itself has asked for reversed leads
         self._blind = False  # the last point may read as an open lead does: from there no lift can be seen
         self._shown = ""
 
@@ -97,7 +100,9 @@ class SteadyHands:
         if self.bench is None:  # no meter yet: a key it is
             self.operator.tell(title, detail)
             return
-        self.operator.prompt(title, detail, KEYS)
+        back = bool(self.taken) and title.startswith("Probe")
+        self.operator.prompt(title, detail, KEYS if back else FIRST_KEYS)
+        self._turned = "black lead on the point" in detail
         try:
             with self.operator.watching() as key:
                 self._until_taken(title, key)
@@ -223,7 +228,8 @@ class SteadyHands:
     def _show(self, verdict: Verdict) -> None:
         """One line that is written over, and only when it changes."""
         volts = "" if verdict.volts is None else f"{round(verdict.volts, 3) + 0.0:9.3f} V"  # no -0.000
-        text = f"{volts}  {SAYS.get(verdict.state, '')}"[: COLUMNS - 4]
+        says = TURNED_SAYS if self._turned and verdict.state == "negative" else SAYS.get(verdict.state, "")
+        text = f"{volts}  {says}"[: COLUMNS - 4]
         if text != self._shown:
             self._shown = text
             self.operator.shows(text)
