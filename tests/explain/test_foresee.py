@@ -78,3 +78,18 @@ def test_nothing_is_offered_that_reads_the_same_in_another_state(wren: BoardMode
         offered.append((choice.measurement.point, choice.measurement.state))
     assert offered
     assert not any(point == "TP3" and "GPIO1" in state for point, state in offered)  # another pin does not move CS
+
+
+def test_an_ohms_reading_at_another_current_is_another_and_a_repeated_one_counts_once() -> None:
+    """Through a junction a net reads otherwise at each current: neither reading takes the other's place."""
+    from wakeboard.results.records import Reading, RunRecord, RunStart, Step
+
+    def step(number: int, *read: tuple[float, float]) -> Step:
+        readings = [Reading("CS", "ohms", value, "Ω", state="off", range=span) for value, span in read]
+        return Step(number, f"step {number}", "resistance", "pass", float(number), number + 0.5, readings)
+
+    steps = [step(1, (9.0e3, 10e3), (40e3, 1e6)), step(2, (9.1e3, 10e3))]
+    run = RunRecord("ab" * 16, RunStart("W1", "Wren", "A", "", "Two ranges", ""), 0.0, steps=steps)
+    found = observations(run, lambda name: name)
+    assert [(o.reading.value, o.test_amps) for o in found] == [(9.1e3, found[0].test_amps), (40e3, found[1].test_amps)]
+    assert found[0].test_amps > found[1].test_amps
