@@ -106,7 +106,8 @@ def _left(found: Mapping[Pair, Mapping[str, Reading]], units: Sequence[str], sho
         missing = tuple(unit for unit in units if unit not in by_unit and unit not in never)
         some.setdefault((state, missing), []).append(net)
     left += [
-        f"{and_list(nets)} with {supply_of(state)} on in {_named(missing, short)}, once its rails are good"
+        f"{and_list(nets)} with {supply_of(state)} on in {_named(missing, short)}, once "
+        f"{'its' if len(missing) == 1 else 'their'} rails are good"
         for (state, missing), nets in some.items()
         if missing
     ]

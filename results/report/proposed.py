@@ -86,9 +86,9 @@ def _closer(row: CheckRow, values: Sequence[float]) -> str:
         found = propose_limits(values, side=side, least_sd=row.u or 0.0)
     except StatisticsError:
         return ""
-    if (row.low is not None and (found.low or -math.inf) < row.low) or (
-        row.high is not None and (math.inf if found.high is None else found.high) > row.high
-    ):
+    low = -math.inf if found.low is None else found.low
+    high = math.inf if found.high is None else found.high
+    if (row.low is not None and low < row.low) or (row.high is not None and high > row.high):
         return ""
     if row.low is None and found.high is not None and found.high <= 0 < (row.high or 0.0):
         return ""
