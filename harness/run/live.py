@@ -30,6 +30,7 @@ STYLES = {
 REDRAW = 0.1  # s
 NOT_REACHED = "no point reaches"  # said of a step that could not measure all that it should, whatever it saw (Probes)
 BAR = 20  # characters of a current bar
+DIGITS = range(4, 9)  # of a value; more than the least only where it would look like its limit
 
 
 def reading_text(reading: Reading) -> str:
@@ -40,7 +41,7 @@ def reading_text(reading: Reading) -> str:
 def _reading_text(reading: Reading) -> str:
     if reading.quantity == "text":
         return f"{reading.of}: {reading.says}"
-    value = "over range" if reading.value is None else show(reading.value, reading.unit)
+    value = "over range" if reading.value is None else _shown(reading)
     if reading.value is None and reading.says:
         value = reading.says
     says = [reading.says] if reading.says and reading.value is not None else []
@@ -48,6 +49,16 @@ def _reading_text(reading: Reading) -> str:
         value += f" ± {show(2 * reading.u, reading.unit, 2)}"  # U = 2u (JCGM 100:2008, 6.3)
         says.append("too near the limit to decide")
     return f"{reading.of} {reading.quantity} {value}{_limits(reading)}" + (f": {', '.join(says)}" if says else "")
+
+
+def _shown(reading: Reading) -> str:
+    """The value; with more digits where it would look like the limit that it is beyond."""
+    beyond = [each for each in (reading.low, reading.high) if each is not None and reading.outcome == "fail"]
+    for digits in DIGITS:
+        text = show(reading.value, reading.unit, digits)
+        if text not in [show(each, reading.unit, digits) for each in beyond]:
+            return text
+    return show(reading.value, reading.unit)
 
 
 def _limits(reading: Reading) -> str:
@@ -86,7 +97,8 @@ class PlainObserver:
 
     def step_ends(self, step: Step) -> None:
         self._say(f"{step.number:3}  {step.outcome:8} {visible(step.name)}")
-        for line in self._told:
+        told, self._told = self._told, []  # the discharge at the end has no beginning of its own
+        for line in told:
             self._say(line)
         if (step.outcome != "pass" or NOT_REACHED in step.says) and step.says:
             self._say(f"      {visible(step.says)}")

@@ -25,7 +25,7 @@ from wakeboard.harness.run.hand.operator import laid
 from wakeboard.harness.run.live import LiveObserver, PlainObserver, bar, reading_text
 from wakeboard.harness.run.session import planted, take_unit
 from wakeboard.results.ledger.text import tell_reading
-from wakeboard.results.records import Reading
+from wakeboard.results.records import Reading, Step
 
 
 def test_a_reading_in_a_line() -> None:
@@ -33,6 +33,24 @@ def test_a_reading_in_a_line() -> None:
     assert reading_text(reading) == "+3V3 dc volts 3.1 V (3.201 V .. 3.399 V, from the board file)"
     over = Reading("VUSB", "ohms", None, "Ω", None, 1e3, None, "pass", limits_from="step", says="above 160 kΩ")
     assert reading_text(over) == "VUSB ohms above 160 kΩ (> 1 kΩ, from the step)"
+
+
+def test_a_value_just_beyond_its_limit_does_not_look_like_it() -> None:
+    reading = Reading("SDA", "dc volts", 2.00042, "V", 1e-4, 1.0, 2.0, "fail", limits_from="step")
+    assert reading_text(reading) == "SDA dc volts 2.0004 V (1 V .. 2 V, from the step)"
+    inside = Reading("SDA", "dc volts", 2.0, "V", 1e-4, 1.0, 2.0, "pass", limits_from="step")
+    assert reading_text(inside) == "SDA dc volts 2 V (1 V .. 2 V, from the step)"
+
+
+def test_a_step_without_a_beginning_tells_nothing_of_the_one_before() -> None:
+    """The discharge at the end of a run."""
+    lines: list[str] = []
+    watch = PlainObserver(lines.append)
+    watch.step_begins(1, 1, "volts", "volts")
+    watch.reading(Reading("SDA", "dc volts", 3.0, "V", 1e-4, 1.0, 2.0, "fail"))
+    watch.step_ends(Step(1, "volts", "volts", "fail", 0.0, 1.0, []))
+    watch.step_ends(Step(2, "discharge", "discharge", "pass", 1.0, 2.0, []))
+    assert [line.split()[0] for line in lines] == ["1", "fail", "2"]
 
 
 def test_a_marginal_reading_says_why_it_decides_nothing() -> None:
