@@ -93,8 +93,8 @@ def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
         return
     console = common.console()
     console.print(
-        "\nStatistics of all units, failing ones too: mean, sd, Cpk with its 95 % interval; limits that would cover 99 % "
-        "of such units (the board report proposes limits from good units only)",
+        "\nStatistics of all units, failing ones too: mean, sd, Cpk with its 95 % interval; limits that would cover "
+        "99 % of such units (the board report proposes limits from good units only)",
         style="bold",
     )
     for e in numbers:
