@@ -113,9 +113,11 @@ class _Clearing:
     def _still_on(self, volts: float | None) -> None:
         """Told for each press; the next one looks again."""
         at = self._hands.at
-        still = " and does not move as a lead in the air does" if volts is not None and abs(volts) < NEAR_ZERO else ""
-        self._ask(f"The lead still is on {at}: lift it" if at else "The lead is not in the air: lift it",
-                  f"It reads {shown(volts).strip()}{still}. {self._waits} Lift it, hands clear.", LIFTED_KEYS)  # fmt: skip
+        reads = f"It reads {shown(volts).strip()}"
+        if volts is not None and abs(volts) < NEAR_ZERO:
+            reads += " and does not move as a lead in the air does"
+        title = f"The lead still is on {at}: lift it" if at else "The lead is not in the air: lift it"
+        self._ask(title, f"{reads}. {self._waits} Lift it, hands clear.", LIFTED_KEYS)
         self._stays = f"the meter's lead stayed on {at or 'the board'} when power went on, as the operator said"
 
     def _cannot_tell(self) -> None:
