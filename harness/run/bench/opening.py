@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 # of a bench resistor whose tolerance the file leaves out: 0.1 % film (common practice, no source)
 DEFAULT_LOAD_TOLERANCE = 0.001
-DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
 
 
 @dataclass
@@ -93,7 +92,7 @@ def open_driver(
         dialect=instrument.dialect,
         identity=instrument.identity,
         timeout=instrument.timeout,
-        terminator=None if instrument.terminator == DEFAULT_TERMINATOR else instrument.terminator,
+        terminator=instrument.terminator,
         resource_manager=manager,
         visa=instrument.visa,
         traffic=traffic,
