@@ -322,7 +322,7 @@ class Runner:
         begun = self.context.time.begun
         supplies = self.context.guard.traffic()  # first: it takes longer, and a press in it must lose nothing
         others = [(each.time, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
-        return [(at - begun, *rest) for at, *rest in sorted([*supplies, *others])]
+        return [(at - begun, name, way, text) for at, name, way, text in sorted([*supplies, *others])]
 
     # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:
