@@ -621,7 +621,7 @@ def test_a_lead_that_may_stay_takes_a_key_of_its_own_and_is_recorded(toy: Any) -
     assert result.outcome == "pass"
     assert on == ["USB"]
     assert hand.pressed[-1] == "k"
-    assert "the meter's lead stayed on TP1 when power went on, as the operator said" in result.record.steps[-1].says
+    assert "the meter's lead stayed on TP1 when power went on, as the operator said" in result.record.steps[1].says
     result, hand, on = powered(toy, Forgetful, SHORT_CHECK, keys={"Enter: power on": "\r", "k: it stays there": "q"})
     assert (on, exit_code(result)) == ([], 4)
 
