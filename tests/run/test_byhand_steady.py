@@ -586,7 +586,7 @@ class Forgetful(Person):
         stage, probe = self.bench.virtual.stage, self.bench.virtual.probe
         if "Take the probes off the board" in text:
             self.on = list(self.bench.virtual.outputs_on)
-        if "lift it" in text and "q: stop" in text and "k" not in self.keys.values():
+        if "lift it" in text and "q: stop" in text and "k: it stays there" not in self.keys:
             assert self.bench.virtual.outputs_on == self.on, "nothing goes on before it was lifted"
             self.waiting.clear()
             stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
