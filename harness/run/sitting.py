@@ -224,10 +224,9 @@ class Sitting:
         if mine or model is None:
             raise Refused("; ".join(map(_says, mine)) or "this is no step")
         context = self._live().context
-        if step_kinds()[model.do].name == "power on" and model.supply not in context.power.checked and not model.why:
-            raise Refused(
-                f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`"
-            )
+        supply = model.supply if step_kinds()[model.do].needs.energises and hasattr(model, "supply") else None
+        if supply is not None and supply not in context.power.checked and not model.why:
+            raise Refused(f"{supply} is not energised: its check for a short has not passed, and there is no `why`")
         self._tables.append(_plain(table))
         return model
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "talk"
-NEEDS = Needs(power="on", links=True)
+NEEDS = Needs(power="on", links=True, answers=True)
 
 
 class Model(StepModel):
