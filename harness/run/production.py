@@ -130,7 +130,7 @@ class Tally:
     def errors(self) -> int:
         return sum(outcome == "error" for _, outcome in self.runs)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         from wakeboard.results.statistics.yields import yields
 
         found = yields(self.runs)
@@ -156,5 +156,5 @@ class Tally:
         return text
 
 
-def _proportion(found: Any) -> dict[str, Any]:
+def _proportion(found: Any) -> dict[str, object]:
     return {"passed": found.passed, "total": found.total, "share": found.share, "low": found.low, "high": found.high}

@@ -199,7 +199,7 @@ class Runner:
             if self.ended_by:
                 return
 
-    def _models(self) -> Iterator[Any]:
+    def _models(self) -> Iterator[object]:
         yield from self.sequence.steps
         while self._more is not None and (model := self._more(self)) is not None:
             yield model

@@ -70,7 +70,7 @@ class Sitting:
         operator_name: str | None = None,
         patience: float = PATIENCE,
         before: Callable[[OpenBench], None] | None = None,
-        prepared: Any = None,
+        prepared: object = None,
         predictor: CircuitLimits | None = None,
     ) -> None:
         """described: the bench file; None: the virtual bench, with `plants` in the unit. energise: stands for the key
@@ -86,7 +86,7 @@ class Sitting:
         self._prepared, self._predictor = prepared, predictor
         self._bench: OpenBench | None = None
         self._runner: Runner | None = None
-        self._tables: list[dict[str, Any]] = []
+        self._tables: list[dict[str, object]] = []
 
     # --- from first to last -----------------------------------------------------------------------------------------
     def __enter__(self) -> Self:
@@ -212,7 +212,7 @@ class Sitting:
         with presses.guarded():
             self._runner.take(step_kinds()["power off"].Model(do="power off"))
 
-    def _checked(self, table: dict[str, Any]) -> Any:
+    def _checked(self, table: dict[str, object]) -> object:
         """The model of a table. The steps so far are played through on paper with it, so that the same is refused as in
         a file, and before anything moves."""
         board = self.sequence.board
@@ -231,7 +231,7 @@ class Sitting:
         return model
 
 
-def _plain(table: Mapping[str, object]) -> dict[str, Any]:
+def _plain(table: Mapping[str, object]) -> dict[str, object]:
     """A table as a file has it: lists, and nothing that was left out."""
     return {
         key: list(value) if isinstance(value, tuple) else value for key, value in table.items() if value is not None

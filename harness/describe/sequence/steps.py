@@ -77,7 +77,7 @@ class StepKind:
     stops: bool
     tells: tuple[type[Any], ...]
     summary: str
-    on_paper: Callable[[Paper, Mapping[str, Any]], None] | None = None
+    on_paper: Callable[[Paper, Mapping[str, object]], None] | None = None
     before: Callable[..., None] | None = None
     failed: str = ""
     own: str = ""

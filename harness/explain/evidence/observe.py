@@ -270,7 +270,7 @@ def clues(run: RunRecord, target: Any, net_of: Callable[[str], str | None]) -> l
 def _asked(run: RunRecord) -> dict[int, str]:
     """What each step sent, by the run's own copy of the sequence."""
     try:
-        steps: Sequence[Mapping[str, Any]] = tomllib.loads(run.start.sequence_text).get("step", [])
+        steps: Sequence[Mapping[str, object]] = tomllib.loads(run.start.sequence_text).get("step", [])
     except tomllib.TOMLDecodeError:
         return {}
     return {number: str(step.get("send", "")) for number, step in enumerate(steps, start=1)}
