@@ -173,7 +173,7 @@ def _look_at_dmm(checked: CheckedInstrument, dmm: Dmm, mains_here: float | None)
         checked.says.append(f"{terminals} terminals")
     if dmm.told("input"):
         checked.says.append("its input was left above 10 GΩ")
-    if (mains := dmm.told("mains")) is not None:
+    if isinstance(mains := dmm.told("mains"), int | float):
         wrong = mains_here is not None and abs(mains - mains_here) > 1.0
         beside = f", and the bench file says {mains_here:g} Hz: hum does not average out" if wrong else ""
         checked.says.append(f"integrates over {mains:g} Hz mains{beside}")
