@@ -6,8 +6,9 @@
   const STALE = 3000; // ms without a word, or without a look at the supplies
   const SPAN = 60; // s of the curves
   let picture = null, heard = Date.now(), arrived = 0, beat = { silent: 0, gone: "" }, failed = "";
+  const TOO_SOON = 350; // ms: what is pressed so soon after a question has come was meant for the one before
   const ANSWERED = 2000; // ms in which a Stop that got through is confirmed, or nearly
-  let traces = {}, prompted = 0, shownMap = "", taken = 0, bell = null, stopSent = 0;
+  let traces = {}, prompted = 0, shownMap = "", taken = 0, bell = null, stopSent = 0, askedAt = 0;
 
   const put = (node, text) => { if (node.textContent !== text) node.textContent = text; };
   const show = (node, on) => { if (node.hidden === on) node.hidden = !on; };
@@ -26,7 +27,8 @@
     } catch { failed = "It did not get through"; }
     draw();
   }
-  const answer = (key) => { if (picture && picture.prompt) send("/key", { prompt: picture.prompt.number, key }); };
+  const tooSoon = () => picture.prompt && !picture.prompt.text && Date.now() - askedAt < TOO_SOON;
+  const answer = (key) => { if (picture && picture.prompt && !tooSoon()) send("/key", { prompt: picture.prompt.number, key }); };
   const stop = () => {
     put($("stop-says"), "Stop is sent …");
     stopSent = Date.now();
@@ -88,6 +90,7 @@
     if (!prompt) { prompted = 0; return; }
     if (prompt.number === prompted) return;
     prompted = prompt.number;
+    askedAt = Date.now();
     put($("prompt-title"), prompt.title);
     put($("prompt-detail"), prompt.detail);
     $("keys").replaceChildren(...prompt.keys.filter((each) => each.key !== "q").map((each) => {
@@ -98,6 +101,8 @@
       name.textContent = each.name;
       button.append(each.says[0].toUpperCase() + each.says.slice(1) + " ", name);
       button.addEventListener("click", () => { button.disabled = true; answer(each.key); });
+      button.disabled = true;
+      setTimeout(() => { button.disabled = false; }, TOO_SOON);
       return button;
     }));
     show($("text-form"), prompt.text);
@@ -130,7 +135,7 @@
     put($("reading-says"), `${SHAPES[reading.outcome] || ""} ${reading.word}: ${reading.text}`.trim());
     document.querySelector(".last").dataset.outcome = reading.outcome;
   }
-  const SHAPES = { pass: "✔", fail: "✖", marginal: "≈", tripped: "⚡", error: "?", skipped: "–" };
+  const SHAPES = { pass: "✔", fail: "✖", marginal: "≈", tripped: "⚡", error: "?", skipped: "–", stopped: "■" };
   function drawSteps() {
     const step = picture.step;
     put($("step"), step ? `Step ${step.number} of ${step.total}: ${step.title}` : "No step yet");
