@@ -850,3 +850,21 @@ def test_leads_are_not_moved_while_anything_is_on(toy: Any) -> None:
     result, _ = by_turns(toy, BOTH.replace('[[step]]\ndo = "power off"\n', ""))
     assert exit_code(result) == 2
     assert "power off USB first" in str(result.error)
+
+
+def test_enter_that_was_meant_for_the_point_before_takes_nothing() -> None:
+    """The point before was taken by itself a moment ago, and the lead is still on it."""
+    tips, screen = Tips(), []
+    tips.volts_or_overload = lambda: SimpleNamespace(overload=False, value=4.643)  # type: ignore[method-assign]
+
+    def key(_seconds: float) -> str | None:
+        assert tips.time < 10.0
+        return "\r" if tips.time < 1.5 else "s" if tips.time > 4.0 else None
+
+    hands = SteadyHands(Operator(write=screen.append, read_key=key))
+    hands.attach(tips)
+    hands._fresh, hands.taken = False, ["steady"]
+    with pytest.raises(SkipPoint):
+        hands.place("Probe TP3", "net +3V3   red lead")
+    assert hands.taken == ["steady"]
+    assert "not moved yet" in "".join(screen)
