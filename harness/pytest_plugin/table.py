@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from wakeboard.harness.describe.load import load_bench, load_board
+from wakeboard.harness.pytest_plugin.places import SeatOfTests
 from wakeboard.harness.pytest_plugin.reports import add_readings
 from wakeboard.harness.script.given import faults_of
-from wakeboard.harness.script.seat import Seat
 from wakeboard.results.store.store import Store
 
 if TYPE_CHECKING:
@@ -50,14 +50,16 @@ class BenchTable:
             self._board = load_board(file)
         return self._board
 
-    def seat(self, item: pytest.Item) -> Seat:
-        """The unit at the bench, without power."""
-        if not isinstance(self._seat, Seat) or self._seat.ended_by:
+    def seat(self, item: pytest.Item) -> SeatOfTests:
+        """The unit at the bench, without power, for this test."""
+        seat = self._seat
+        if not isinstance(seat, SeatOfTests) or seat.ended_by:
             self._leave()
-            self._seat = Seat(self.board, title=TITLE, **self._options(self.board))
-            self._seat.__enter__()
+            self._seat = seat = SeatOfTests(self.board, title=TITLE, **self._options(self.board))
+            seat.__enter__()
             self._told = 0
-        return self._seat
+        seat.item = item
+        return seat
 
     def sit(self, sequence: StepSequence) -> Sitting:
         """The same for a sequence, a run of its own."""
@@ -81,7 +83,7 @@ class BenchTable:
 
     def tell(self, item: pytest.Item) -> None:
         """The steps since the last call, beside the test that took them."""
-        steps = self._seat.steps if isinstance(self._seat, Seat) else ()
+        steps = self._seat.steps if isinstance(self._seat, SeatOfTests) else ()
         add_readings(item, steps[self._told :])
         self._told = len(steps)
 
