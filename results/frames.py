@@ -160,7 +160,7 @@ def _places(index: pd.Index, keys: object) -> Any:
     return np.where(inside, lookup[np.where(inside, keys, 0)], -1)
 
 
-def _arrays(result: sa.CursorResult[Any], kinds: Sequence[Any]) -> list[Any]:
+def _arrays(result: sa.CursorResult[Any], kinds: Sequence[Any]) -> list[object]:
     """Columns of a result as arrays of the given kinds, taken from the driver's cursor in pieces: a million rows pass
     here, and an object for each would take most of the time."""
     import numpy as np

@@ -54,7 +54,7 @@ class Reading:
         judged = self.low is not None or self.high is not None or self.quantity == "text"
         return self.outcome if judged or self.outcome != "pass" else "read"
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The keys scripts rely on first, then the rest."""
         return {
             "of": self.of,
@@ -119,7 +119,7 @@ class Step:
     trace: Trace | None = None
     traffic: Sequence[tuple[float, str, str, str]] = ()
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "number": self.number,
             "name": self.name,
@@ -179,7 +179,7 @@ class Trip:
     volts: float | None
     amps: float | None
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {"rule": self.rule, "step": self.step, "supply": self.supply, "volts": self.volts, "amps": self.amps}
 
 
@@ -249,7 +249,7 @@ class RunRecord:
         """All readings in the order they were taken, each with its step."""
         return [(step, reading) for step in self.steps for reading in step.readings]
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The document of `wakeboard run --json`."""
         return {
             "run": self.id,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 LOOPBACK = "127.0.0.1:0"
 
 
-def page_option(function: Callable[..., object]) -> Callable[..., Any]:
+def page_option(function: Callable[..., object]) -> Callable[..., object]:
     """--page [HOST:PORT]."""
     return click.option(
         "--page",

@@ -118,7 +118,7 @@ class Line:
         self.failed_at: Counter[str] = Counter()
         self.operator: Operator | None = operator_there(common, page)
         self.cautioned = False
-        self._shared: dict[str, Any] = {}
+        self._shared: dict[str, object] = {}
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
@@ -422,7 +422,7 @@ def _forget_typed() -> None:
     if sys.platform == "win32":
         import importlib
 
-        console: Any = importlib.import_module("msvcrt")
+        console: object = importlib.import_module("msvcrt")
         while console.kbhit():
             console.getwch()
         return

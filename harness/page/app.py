@@ -136,7 +136,7 @@ class Pages(Entrance):
         return Response(html, media_type="text/html", headers={"content-security-policy": REPORT_POLICY})
 
 
-def _there(found: Any) -> Any:
+def _there(found: object) -> Any:
     if found is None:
         raise HTTPException(404, "nothing is kept under that name")
     return found

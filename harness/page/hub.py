@@ -25,7 +25,7 @@ class Hub:
 
     def __init__(self, live: bool) -> None:
         self.live = live  # whether there is a run at the other end of a pipe
-        self.picture: dict[str, Any] = {}
+        self.picture: dict[str, object] = {}
         self.gone = ""  # why no further picture comes: "bye", or "lost"
         self.pages = 0
         self._heard = time.monotonic()

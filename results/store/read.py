@@ -143,7 +143,7 @@ def load_heads(connection: sa.Connection, where: Sequence[ColumnElement[bool]]) 
     return [_head(row, ends.get(row.id), texts, instruments.get(row.id, [])) for row in rows]
 
 
-def _head(row: Any, end: Any, texts: Mapping[str, str], instruments: Sequence[InstrumentUsed]) -> RunRecord:
+def _head(row: Any, end: object, texts: Mapping[str, str], instruments: Sequence[InstrumentUsed]) -> RunRecord:
     start = RunStart(
         unit=row.serial,
         board_name=row.board,

@@ -67,7 +67,7 @@ class SteadyHands:
         """Whether an open lead of this meter was seen to move."""
         return self.fastest > 0.0
 
-    def attach(self, bench: Any) -> None:
+    def attach(self, bench: object) -> None:
         """The bench whose meter is used. Raises nothing."""
         self.bench = bench
 
@@ -128,7 +128,7 @@ class SteadyHands:
             self.bench.set_input(False)
             self._shown = ""
 
-    def _still(self, name: str, key: Any) -> bool:
+    def _still(self, name: str, key: object) -> bool:
         looks: list[Look] = []
         can_prove = self._make_high(False)
         while True:
@@ -147,7 +147,7 @@ class SteadyHands:
             if self._pressed(key) in STOP_KEYS:
                 raise OperatorStop(f"stopped at: {name}")
 
-    def _said_to_be_on(self, name: str, key: Any) -> bool:
+    def _said_to_be_on(self, name: str, key: object) -> bool:
         """The person's word, where nothing tells an open lead from this net."""
         reads = "reads as an open lead does"
         self.operator.write(f"\r\x1b[K\a    {reads}: is the probe still on {name}? {STILL_KEYS}\n")
@@ -168,7 +168,7 @@ class SteadyHands:
             self.bench.clock.sleep(0.0 if self.operator.waits else GAP)
         return pressed
 
-    def _until_taken(self, title: str, key: Any) -> None:
+    def _until_taken(self, title: str, key: object) -> None:
         looks: list[Look] = []
         fresh = self._fresh or self._lost
         can_prove = self._make_high(False)

@@ -35,7 +35,7 @@ STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
 AT_ONCE: Final = 256
 """Jacobians that are made at a time."""
-_NONE: Final[Mapping[str, Any]] = MappingProxyType({})
+_NONE: Final[Mapping[str, object]] = MappingProxyType({})
 _NO_CURRENTS: Final = np.zeros((0, 0))
 
 
@@ -65,8 +65,8 @@ class Slopes:
         self.partials = np.empty((len(self.plans), self.layout.partials))
         """(B, Q) slopes of the elements' currents by their ports' volts."""
         self._currents = np.empty((len(self.plans), self.layout.currents))
-        self._overrides: dict[int, list[tuple[Mapping[str, Any], Ints]]] = {}
-        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, Any], Ints]]] = {}
+        self._overrides: dict[int, list[tuple[Mapping[str, object], Ints]]] = {}
+        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, object], Ints]]] = {}
         self._rows: dict[int, Ints] = {}
         with np.errstate(all="ignore"):
             self._inverse = self._inverses()
@@ -265,18 +265,18 @@ class Slopes:
         changes nothing in what a value does to its part's parameters. Kept, as a part has many values."""
         found = self._merged.get((index, own))
         if found is None:
-            alike: dict[tuple[tuple[str, Any], ...], tuple[Mapping[str, Any], list[Ints]]] = {}
+            alike: dict[tuple[tuple[str, object], ...], tuple[Mapping[str, object], list[Ints]]] = {}
             for overrides, members in self._overridden(index):
                 key = tuple((k, v) for k, v in overrides.items() if k == own or not k.endswith(".drive"))
                 alike.setdefault(key, (overrides, []))[1].append(members)
             found = self._merged[index, own] = [(each, np.concatenate(some)) for each, some in alike.values()]
         return found
 
-    def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Ints]]:
+    def _overridden(self, index: int) -> list[tuple[Mapping[str, object], Ints]]:
         """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
         found = self._overrides.get(index)
         if found is None:
-            alike: dict[int, tuple[Mapping[str, Any], list[int]]] = {}
+            alike: dict[int, tuple[Mapping[str, object], list[int]]] = {}
             for member, plan in enumerate(self.plans):  # plans share their overrides
                 overrides = plan.own.get(index) or plan.settings.get(index) or _NONE
                 alike.setdefault(id(overrides), (overrides, []))[1].append(member)
