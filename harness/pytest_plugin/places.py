@@ -8,12 +8,11 @@ from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.pytest_plugin import MARK
 from wakeboard.harness.run.errors import Refused
 from wakeboard.harness.run.live import reading_text
-from wakeboard.harness.script.seat import Seat
 
 if TYPE_CHECKING:
     import pytest
 
-    from wakeboard.harness.script.seat import Amount
+    from wakeboard.harness.script.seat import Amount, Seat
     from wakeboard.results.records import Reading, Step
 
 
@@ -27,17 +26,6 @@ def allowed(item: pytest.Item, do: str) -> None:
     kind = step_kinds().get(do)
     if kind is not None and kind.needs.energises and item.get_closest_marker(MARK) is None:
         raise Refused(f"{item.name} switches power on and is not marked so: @pytest.mark.{MARK}")
-
-
-class SeatOfTests(Seat):
-    """The seat as tests have it. item: the test that sits on it: whatever way it takes, without the mark it switches
-    nothing on."""
-
-    item: pytest.Item
-
-    def take(self, model: Any) -> Step:
-        allowed(self.item, model.do)
-        return super().take(model)
 
 
 def must_pass(step: Step) -> Step:

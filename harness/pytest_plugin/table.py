@@ -6,25 +6,38 @@ sequence) the next test begins another. A sequence file is a run of its own.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from wakeboard.harness.describe.load import load_bench, load_board
-from wakeboard.harness.pytest_plugin.places import SeatOfTests
 from wakeboard.harness.pytest_plugin.reports import add_readings
 from wakeboard.harness.script.given import faults_of
+from wakeboard.harness.script.seat import Seat
 from wakeboard.results.store.store import Store
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.run.sitting import Sitting
+    from wakeboard.results.records import Step
 
 TITLE = "pytest"
 PATIENCE = 60.0  # s that a test may think while power is on
 DATABASE = "wakeboard.db"
+
+
+class SeatOfTests(Seat):
+    """The seat as tests have it. may: raises Refused for a kind of step that the test at hand may not take, whatever
+    way it takes."""
+
+    may: Callable[[str], None]
+
+    def take(self, model: Any) -> Step:
+        self.may(model.do)
+        return super().take(model)
 
 
 class BenchTable:
@@ -50,15 +63,15 @@ class BenchTable:
             self._board = load_board(file)
         return self._board
 
-    def seat(self, item: pytest.Item) -> SeatOfTests:
-        """The unit at the bench, without power, for this test."""
+    def seat(self, may: Callable[[str], None]) -> SeatOfTests:
+        """The unit at the bench, without power, for a test that may take these steps."""
         seat = self._seat
         if not isinstance(seat, SeatOfTests) or seat.ended_by:
             self._leave()
             self._seat = seat = SeatOfTests(self.board, title=TITLE, **self._options(self.board))
             seat.__enter__()
             self._told = 0
-        seat.item = item
+        seat.may = may
         return seat
 
     def sit(self, sequence: StepSequence) -> Sitting:
