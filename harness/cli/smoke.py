@@ -302,13 +302,13 @@ class Line:
         do = "Stopped by the operator: this unit is not tested." if stopped else told.do
         if told.where and not stopped:
             self.failed_at[told.where] += 1
-        self._on_page(large, "error" if stopped else result.outcome, told.where, () if stopped else told.seen, do)
+        self._on_page(large, record.word, told.where, () if stopped else told.seen, do)
         if do:
             self._wrapped(do)
         if result.outcome in ("fail", "tripped", "marginal"):
             self.common.say(f"    wakeboard explain {record.id[:8]}")
         self._bell()
-        self._emit({"unit": unit, "run": record.id, "outcome": result.outcome, "where": told.where,
+        self._emit({"unit": unit, "run": record.id, "outcome": record.word, "where": told.where,
                     "seen": list(told.seen), "do": do, "seconds": round(seconds, 3),
                     "outputs_off": record.outputs_off})  # fmt: skip
         return code

@@ -41,6 +41,7 @@ class Pages(Entrance):
     def __init__(self, door: Door, hub: Hub, press: Press, stored: Stored) -> None:
         super().__init__(door, press)
         self.hub = hub
+        hub.lonely = self.tell_lonely
         self.live = hub.live
         self.stored = stored
         self._uploads, self._thinking = asyncio.Lock(), asyncio.Lock()

@@ -38,6 +38,7 @@ FILES = {
     "hands.js": "text/javascript; charset=utf-8",
 }
 KEPT = 12 * 3600  # s that a browser keeps the session, closed or not; it ends with the program that serves it
+NO_PAGE = "no page is open any more; the run goes on, and this opens it again, also in the browser that had it:"
 AGAIN = 5.0  # s between two tellings of the address to those who knock in vain
 MOST_BODY = 2**14  # bytes
 
@@ -127,10 +128,14 @@ class Entrance:
         reply.set_cookie(self.door.cookie, session, path="/", httponly=True, samesite="strict", max_age=KEPT)
         return sealed(reply)
 
-    def _tell(self) -> None:
+    def _tell(self, why: str = "") -> None:
         """The address that is good now, to the terminal: who is locked out could not stop."""
         self._told_at = time.monotonic()
-        self.press({"do": "address", "address": self.door.address, "code": self.door.code})
+        self.press({"do": "address", "address": self.door.address, "code": self.door.code, "why": why})
+
+    def tell_lonely(self) -> None:
+        """The last page was closed, or has lost its way here."""
+        self._tell(NO_PAGE)
 
     def _tell_again(self) -> None:
         """Somebody knocked without a session; not for each knock, a terminal is no place to be flooded."""

@@ -90,7 +90,7 @@ class Stored:
                 "words": OUTCOME_WORDS,
                 "runs": [
                     {"id": run.id, "when": when(run.started), "sequence": visible(run.sequence),
-                     "outcome": run.outcome or "no end"}
+                     "outcome": run.word or "no end"}
                     for run in runs
                 ],
                 "history": [{"when": when(event.at), "text": visible(event.text), "by": visible(event.by)}

@@ -88,7 +88,7 @@ def _readings(record: RunRecord) -> Iterable[dict[str, object]]:
     run = {
         "run": record.id, "unit": start.unit, "board": start.board_name, "revision": start.revision,
         "sequence": start.sequence_title, "started": pd.Timestamp(record.started, unit="s", tz="UTC"),
-        "run_outcome": record.outcome or "", "virtual": start.virtual, "rework": "",
+        "run_outcome": record.word, "virtual": start.virtual, "rework": "",
     }  # fmt: skip
     for step in record.steps:
         for position, reading in enumerate(step.readings):

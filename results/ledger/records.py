@@ -12,7 +12,8 @@ CAUSES: Final = ("", "design", "assembly", "part", "bench")
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit as the ledger lists it. `outcome` and `last_run` belong to its latest run."""
+    """A unit as the ledger lists it. `outcome` (as RunRecord.word) and `last_run` belong to its latest
+    run."""
 
     board: str
     serial: str

@@ -21,7 +21,7 @@ from wakeboard.harness.run.fitness import wiring
 from wakeboard.harness.run.fitness.selfcheck import check_supply_against_meter
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Ramp, Setting
-from wakeboard.harness.run.services.envelope import envelope_of, with_most
+from wakeboard.harness.run.services.envelope import INRUSH_MOST, envelope_of, with_most
 from wakeboard.harness.run.steps import _power
 from wakeboard.instruments.quantity import QuantityError, parse
 from wakeboard.results.told import PowerTold
@@ -78,6 +78,13 @@ class Switched(StepModel):
     def _above_zero(cls, value: float | None) -> float | None:
         return positive(value, "120 mA")
 
+    @field_validator("inrush")
+    @classmethod
+    def _ends(cls, seconds: float | None) -> float | None:
+        if seconds is not None and seconds > INRUSH_MOST:
+            raise refused(f"{seconds:g} s", f"at most {INRUSH_MOST:g} s: so long no trip rule but the limit holds")
+        return seconds
+
 
 class Model(Switched):
     """As above."""
@@ -111,7 +118,8 @@ def run(context: Context, model: Switched, arm: Callable[[], None] | None = None
     start = wiring.prove(context, model.supply, setting)
     if arm is not None:
         arm()
-    context.power.energise(model.supply, setting, _held(envelope, model), _ramp(model, start), context.log.notes)
+    held, ramp = _held(envelope, model), _ramp(model, start)
+    context.log.say(context.power.energise(model.supply, setting, held, ramp, context.log.notes))
     context.log.say(f"{model.supply}: {context.log.notes.protection}" if context.log.notes.protection else "")
     context.time.sleep(_settle(context, model, envelope))
     _supply_volts(context, model.supply, model.volts)
