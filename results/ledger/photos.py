@@ -91,7 +91,7 @@ def _decoded(data: bytes) -> Image:
     try:
         from PIL import Image, ImageOps
     except ImportError:
-        raise StoreError('photos need Pillow: pip install "wakeboard[page]"', kind="usage") from None
+        raise StoreError("photos need Pillow: pip install 'wakeboard[page]'", kind="usage") from None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of how large it is: that is looked at here
