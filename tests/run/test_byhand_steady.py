@@ -859,6 +859,7 @@ def test_enter_that_was_meant_for_the_point_before_takes_nothing() -> None:
 
     def key(_seconds: float) -> str | None:
         assert tips.time < 10.0
+        tips.time += 0.05
         return "\r" if tips.time < 1.5 else "s" if tips.time > 4.0 else None
 
     hands = SteadyHands(Operator(write=screen.append, read_key=key))
