@@ -84,7 +84,7 @@ class Console:
             self._fail(f"went away while sending {text!r}: {error}", error)
         self._note(">", line)
 
-    def expect(self, pattern: str | re.Pattern[str], timeout: float = 5.0) -> Any:
+    def expect(self, pattern: str | re.Pattern[str], timeout: float = 5.0) -> object:
         """Wait until `pattern` is found in what came and was not matched yet; ConsoleError after `timeout` s.
 
         What stands before and in the match counts as read.
@@ -99,7 +99,7 @@ class Console:
                 self._fail(f"did not answer {wanted.pattern!r} in {timeout:g} s; it said {self._unread[-200:]!r}")
             self._receive()
 
-    def _search(self, wanted: object) -> Any:
+    def _search(self, wanted: object) -> object:
         try:
             found = search(wanted, self._unread)
         except PatternTooSlow as error:

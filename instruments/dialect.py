@@ -83,7 +83,7 @@ def _raw(name: str) -> dict[str, Any]:
     return _laid_over(text, name)
 
 
-def _laid_over(text: str, name: str) -> dict[str, Any]:
+def _laid_over(text: str, name: str) -> dict[str, object]:
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -98,7 +98,7 @@ def _laid_over(text: str, name: str) -> dict[str, Any]:
     return {**merged, "unverified": list(dict.fromkeys([*tables.get("unverified", ()), *doubts]))}
 
 
-def _taken_over(key: str, without: list[str], below: Any, own: Any) -> Iterator[str]:
+def _taken_over(key: str, without: list[str], below: object, own: Any) -> Iterator[str]:
     """What stands here as it stands below, and so does its doubt, of a key that is unverified there: not what is left
     out or set anew, nor what this file names a source of its own for."""
     tables = [key[: place.start()] for place in re.finditer(r"\.|$", key)]  # the key, and each table that it stands in
@@ -117,14 +117,14 @@ def _not_set(key: str, below: object, own: object, without: list[str]) -> Iterat
                 yield from _not_set(f"{key}.{name}", value, own.get(name), without)
 
 
-def _at(tables: object, key: str) -> Any:
+def _at(tables: object, key: str) -> object:
     """What a dotted key leads to; None where nothing stands there."""
     for word in key.split("."):
         tables = tables.get(word) if isinstance(tables, dict) else None
     return tables
 
 
-def overlay(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
+def overlay(below: dict[str, object], above: dict[str, object]) -> dict[str, object]:
     """Tables are merged key by key; everything else replaces what is below."""
     merged = dict(below)
     for key, value in above.items():
@@ -133,7 +133,7 @@ def overlay(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
     return merged
 
 
-def _lacking(tables: dict[str, Any], without: list[str]) -> dict[str, Any]:
+def _lacking(tables: dict[str, object], without: list[str]) -> dict[str, object]:
     """A copy without the dotted keys named."""
     kept = {key: value for key, value in tables.items() if key not in without and key not in _OWN}
     for key, value in kept.items():
@@ -161,7 +161,7 @@ def read_text(text: str, name: str) -> Dialect:
     return read_dialect(_laid_over(text, name), name)
 
 
-def read_dialect(tables: dict[str, Any], name: str) -> Dialect:
+def read_dialect(tables: dict[str, object], name: str) -> Dialect:
     """A dialect from its tables. Raises DialectError with every mistake."""
     model = _KINDS.get(str(tables.get("kind")))
     if model is None:

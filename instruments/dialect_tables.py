@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from functools import cached_property
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -57,11 +57,11 @@ def _pattern(text: str) -> str:
     return text
 
 
-def _as_list(found: object) -> Any:
+def _as_list(found: object) -> object:
     return (found,) if isinstance(found, str) else found
 
 
-def _as_question(found: object) -> Any:
+def _as_question(found: object) -> object:
     return {"send": found} if isinstance(found, str) else found
 
 
@@ -392,7 +392,7 @@ class Sign(Asking):
     unset: bool = False
 
 
-def _as_terms(found: object) -> Any:
+def _as_terms(found: object) -> object:
     members = found if isinstance(found, list | tuple) else (found,)
     return tuple({"send": each} if isinstance(each, str) else each for each in members)
 

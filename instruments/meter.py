@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from typing import Any, Final, cast
+from typing import Final, cast
 
 from .coverage import half_expanded
 from .dialect import Accuracy, DmmDialect, Quantity, QuantityName
@@ -55,7 +55,7 @@ class TableMeter(ABC):
         """Whether the function set last sends a test current through the leads."""
 
     @abstractmethod
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> object:
         """See ports.Instrument."""
 
     # --- what is measured -------------------------------------------------------------------------------------------

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 if TYPE_CHECKING:
+    from .dialect_tables import Accuracy, Can
     from .waveform import Waveform
 
 Ch = str | int
+Mode = Literal["cv", "cc", "off", "unregulated", "unknown"]
+Trip = Literal["ovp", "ocp", "other"] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +35,18 @@ class Measurement:
     quantity: str = ""
     count: int = 1
     scatter: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OutputSample:
+    """One look at a supply's output. trip: what the polled bits say, "other" when it was commanded on and is off."""
+
+    volts: float
+    amps: float
+    mode: Mode
+    on: bool
+    trip: Trip = None
+    time: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +107,9 @@ class SupplyPort(InstrumentPort, Protocol):
     """Channels are named "1", "2", …; numbers are taken too. What safety rests on is confirmed by whoever fits this."""
 
     @property
-    def can(self) -> Any: ...
+    def can(self) -> Can: ...
     @property
-    def amps_accuracy(self) -> Any: ...
+    def amps_accuracy(self) -> Accuracy: ...
     @property
     def channels(self) -> Sequence[str]: ...
     @property
@@ -118,7 +133,7 @@ class SupplyPort(InstrumentPort, Protocol):
     def tripped(self, ch: Ch) -> str | None: ...
     def clear(self, ch: Ch) -> bool: ...
     def measure(self, ch: Ch) -> tuple[float, float]: ...
-    def sample(self, ch: Ch) -> Any: ...
+    def sample(self, ch: Ch) -> OutputSample: ...
 
 
 class ScopePort(InstrumentPort, Protocol):

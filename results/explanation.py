@@ -29,7 +29,7 @@ class Way:
     def of(cls, document: Document) -> Way:
         return cls(str(document.get("does", "")), float(document.get("effort") or 0.0), texts(document.get("parts")))
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {"does": self.does, "effort": self.effort, "parts": list(self.parts)}
 
 
@@ -141,7 +141,7 @@ class Bodge:
             texts(document.get("arithmetic")), document.get("rework"), document.get("step"),
         )  # fmt: skip
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "low_ohms": self.low_ohms, "high_ohms": finite(self.high_ohms), "fit_ohms": self.fit_ohms,
             "across": self.across, "replace_ohms": self.replace_ohms, "to": self.to, "hold": self.hold,
@@ -166,7 +166,7 @@ class PossiblePull:
             float(document.get("probability") or 0.0),
         )  # fmt: skip
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {"to": self.to or None, "ohms": self.ohms, "amps": self.amps, "probability": self.probability}
 
 
@@ -205,7 +205,7 @@ class FoundLine:
             arithmetic=texts(document.get("arithmetic")), bodge=Bodge.of(line, bodge) if bodge else None,
         )  # fmt: skip
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "line": self.line, "kind": self.kind, **{key: getattr(self, key) for key in _PLAIN},
             "candidates": [each.as_json() for each in self.candidates], "arithmetic": list(self.arithmetic),
@@ -238,7 +238,7 @@ class NextMeasurement:
         point, quantity, state = (str(document.get(key) or "") for key in ("point", "quantity", "state"))
         return cls(point, quantity, state, **plain)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "point": self.point, "quantity": self.quantity, "state": self.state, "bits": self.bits,
             "effort": self.effort, "ahead": self.ahead, "does": self.does,
@@ -297,7 +297,7 @@ class ExplanationDocument:
             float(document.get("bits") or 0.0), document.get("model"), tuple(document.get("in_time") or ()),
         )  # fmt: skip
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The document of `wakeboard explain --json`."""
         return {
             "run": self.run, "unit": self.unit, "board": self.board,

@@ -115,7 +115,7 @@ def write_parquet(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
         parquet.write_table(made.cast(pa.schema(fields, metadata=made.schema.metadata)), draft)
 
 
-def _with_meaning(field: Any, column: Any) -> Any:
+def _with_meaning(field: Any, column: Any) -> object:
     if column is None:
         return field
     return field.with_metadata({"unit": column.unit, "meaning": column.says})

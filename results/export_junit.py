@@ -69,7 +69,7 @@ def _properties(record: RunRecord) -> ElementTree.Element:
         "unit": record.unit,
         "board": record.board,
         "revision": record.revision,
-        "outcome": record.outcome or "",
+        "outcome": record.word,
         "outputs_off": "" if record.outputs_off is None else str(record.outputs_off).lower(),
         "operator": record.start.operator,
         "software": record.start.software,

@@ -41,7 +41,7 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column("revision", "text", "", "revision of the board"),
     Column("sequence", "text", "", "title of the sequence"),
     Column("started", "time", "UTC", "when the run began"),
-    Column("run_outcome", "text", "", "outcome of the run; empty while it has no end"),
+    Column("run_outcome", "text", "", "how the run ended, also stopped; empty while it has no end"),
     Column("virtual", "bool", "", "true where the board was the virtual one"),
     Column("rework", "text", "", "rework the unit carried when the run began, joined by '; '"),
     Column("step", "int", "", "number of the step in its run, from 1"),
@@ -160,7 +160,7 @@ def _places(index: pd.Index, keys: object) -> Any:
     return np.where(inside, lookup[np.where(inside, keys, 0)], -1)
 
 
-def _arrays(result: sa.CursorResult[Any], kinds: Sequence[Any]) -> list[Any]:
+def _arrays(result: sa.CursorResult[Any], kinds: Sequence[Any]) -> list[object]:
     """Columns of a result as arrays of the given kinds, taken from the driver's cursor in pieces: a million rows pass
     here, and an object for each would take most of the time."""
     import numpy as np
@@ -209,7 +209,7 @@ def _runs(connection: sa.Connection, narrow: _Filter, name: str) -> pd.DataFrame
             unit.c.board,
             run.c.revision,
             run.c.sequence,
-            run_end.c.outcome.label("run_outcome"),
+            store_read.ended_as().label("run_outcome"),
             run.c.virtual,
             run.c.rework,
             run.c.started,

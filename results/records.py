@@ -54,7 +54,7 @@ class Reading:
         judged = self.low is not None or self.high is not None or self.quantity == "text"
         return self.outcome if judged or self.outcome != "pass" else "read"
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The keys scripts rely on first, then the rest."""
         return {
             "of": self.of,
@@ -119,7 +119,7 @@ class Step:
     trace: Trace | None = None
     traffic: Sequence[tuple[float, str, str, str]] = ()
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "number": self.number,
             "name": self.name,
@@ -179,7 +179,7 @@ class Trip:
     volts: float | None
     amps: float | None
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {"rule": self.rule, "step": self.step, "supply": self.supply, "volts": self.volts, "amps": self.amps}
 
 
@@ -227,11 +227,9 @@ class RunRecord:
 
     @property
     def word(self) -> str:
-        """How it ended, for a person: the outcome, or "stopped" where it is a person's stop and no failure of the
-        bench."""
-        if self.outcome == "error" and self.says.startswith(STOPPED_SAYS):
-            return "stopped"
-        return self.outcome or ""
+        """How it ended: the outcome, or "stopped" where it is a person's stop and no failure of the bench; "" where it
+        has not ended. The one thing to show or to hand out; `outcome` is what the store keeps."""
+        return ended_as(self.outcome, self.says)
 
     @property
     def board(self) -> str:
@@ -249,7 +247,7 @@ class RunRecord:
         """All readings in the order they were taken, each with its step."""
         return [(step, reading) for step in self.steps for reading in step.readings]
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The document of `wakeboard run --json`."""
         return {
             "run": self.id,
@@ -257,7 +255,7 @@ class RunRecord:
             "board": self.board,
             "revision": self.revision,
             "sequence": self.sequence,
-            "outcome": self.outcome,
+            "outcome": self.word or None,
             "outputs_off": self.outputs_off,
             "energised_s": self.energised_s,
             "trip": self.trip.as_json() if self.trip else None,
@@ -290,3 +288,14 @@ class RunSummary:
     outcome: str | None
     abandoned: bool
     virtual: bool
+    says: str = ""
+
+    @property
+    def word(self) -> str:
+        """As RunRecord's."""
+        return ended_as(self.outcome, self.says)
+
+
+def ended_as(outcome: str | None, says: str | None) -> str:
+    """The outcome of a run; "stopped" where a person has ended it, which the store keeps as an error."""
+    return "stopped" if outcome == "error" and (says or "").startswith(STOPPED_SAYS) else outcome or ""

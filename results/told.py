@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 class Told:
     """Base of what steps tell. Values are plain JSON."""
 
-    def as_detail(self) -> dict[str, Any]:
+    def as_detail(self) -> dict[str, object]:
         """What is kept."""
         return {each.name: getattr(self, each.name) for each in fields(self)}
 
@@ -62,9 +62,9 @@ class StartUpTold(Told):
     each time)}; trigger: the net and V of it."""
 
     waves: Mapping[str, Mapping[str, Any]] | None = None
-    trigger: Mapping[str, Any] | None = None
+    trigger: Mapping[str, object] | None = None
 
-    def as_detail(self) -> dict[str, Any]:
+    def as_detail(self) -> dict[str, object]:
         return {name: value for name, value in super().as_detail().items() if value}
 
 
@@ -73,7 +73,7 @@ class LinesTold(Told):
     """not_judged: lines whose level could not be expected; thresholds: net -> {low, high, rail (V), expected}."""
 
     not_judged: Sequence[str] = ()
-    thresholds: Mapping[str, Mapping[str, Any]] | None = None
+    thresholds: Mapping[str, Mapping[str, object]] | None = None
 
     def as_detail(self) -> dict[str, Any]:
         kept = {"not_judged": list(self.not_judged)}
@@ -140,12 +140,12 @@ class Notes(Told):
     first full voltage, the supply's armed protections, the relays' counts, that only one polarity could be read."""
 
     not_reached: Sequence[str] = ()
-    taken_again: Sequence[Mapping[str, Any]] = ()
-    bench_check: Mapping[str, Any] | None = None
+    taken_again: Sequence[Mapping[str, object]] = ()
+    bench_check: Mapping[str, object] | None = None
     protection: str | None = None
     relay_counts: Mapping[str, int] | None = None
     one_polarity: bool = False
 
-    def as_detail(self) -> dict[str, Any]:
+    def as_detail(self) -> dict[str, object]:
         """Only what there is."""
         return {name: value for name, value in super().as_detail().items() if value or value == ""}

@@ -12,7 +12,7 @@ round (Unicode TR 36). They are shown as their escapes, as Python writes them.
 from __future__ import annotations
 
 import re
-from typing import IO, Any, Final
+from typing import IO, Final
 
 # C0, DEL, C1; line and paragraph separators; marks of direction; zero width, tags, lone surrogates, private use
 _CONTROL: Final = (
@@ -80,5 +80,5 @@ class VisibleStream:
         self._stream.write(_BLANKS.sub(r"\1", _SCREEN.sub(_or_escaped, text)))
         return len(text)
 
-    def __getattr__(self, name: str) -> Any:
+    def __getattr__(self, name: str) -> object:
         return getattr(self._stream, name)

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 import wakeboard.harness
+from wakeboard.harness.describe.sequence.steps import step_kinds
 
 ROOT = Path(wakeboard.harness.__file__).parent.parent
 FLOORS = ("harness", "instruments", "results")
@@ -55,6 +56,9 @@ PLUGIN = {"harness.pytest_plugin", "harness.pytest_plugin.places", "harness.pyte
 
 # The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
 SPEAK_OF_EXIT_CODES = {"results.store.errors", "harness.run.session"}
+
+# It tells its own probe from the person's next step.
+KNOWS_ITS_OWN_STEP = {"harness.explain.ask.inquiry: step.do != 'probe'"}
 
 # Each is a word of its own trade in both places; renaming one would make it harder to guess.
 TWICE = {
@@ -247,6 +251,43 @@ def test_a_public_class_has_a_name_of_its_own(floor: str) -> None:
     twice = {name for name, places in where.items() if len(places) > 1}
     assert twice - TWICE[floor] == set()
     assert TWICE[floor] - twice == set(), "these are no longer there twice: take them off the list"
+
+
+def test_what_a_step_kind_is_asked_for_stands_in_its_own_file() -> None:
+    """No other module of harness asks whether a step is of a kind, or keeps a table of kinds: it asks the kind's Needs,
+    TELLS or FAILED. Making a step by name is as good as a sequence file. (Records are data: results reads their words.)
+    """
+    kinds = set(step_kinds())
+    wrong = {
+        f"{module}: {ast.unparse(node)}"
+        for module in modules()
+        if module.startswith("harness.") and not module.startswith("harness.run.steps")
+        for node in ast.walk(tree(module))
+        if _asks_for_a_kind(node, kinds)
+    }
+    assert wrong == KNOWS_ITS_OWN_STEP
+
+
+def _asks_for_a_kind(node: ast.AST, kinds: set[str]) -> bool:
+    if isinstance(node, ast.Dict):
+        return len(kinds & {key.value for key in node.keys if isinstance(key, ast.Constant)}) > 1
+    if not isinstance(node, ast.Compare):
+        return False
+    sides = [node.left, *node.comparators]
+    words = {each.value for side in sides for each in ast.walk(side) if isinstance(each, ast.Constant)}
+    of_step = any(
+        isinstance(each, ast.Attribute) and each.attr in ("kind", "do", "name") and "step" in ast.unparse(each.value)
+        for each in sides
+    )
+    return of_step and bool(kinds & words)
+
+
+@pytest.mark.parametrize("wrong", [
+    "step.kind == 'volts'", "self.step.do in ('line', 'drive')", "{'rails': 1, 'volts': 2}",
+    "step_kinds()[model.do].name == 'power on'",
+])  # fmt: skip
+def test_the_reader_of_step_kinds_sees_them(wrong: str) -> None:
+    assert any(_asks_for_a_kind(node, set(step_kinds())) for node in ast.walk(ast.parse(wrong)))
 
 
 def test_only_the_command_line_speaks_to_a_shell() -> None:

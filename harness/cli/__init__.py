@@ -13,7 +13,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 import click
 
@@ -75,7 +75,7 @@ class LazyGroup(click.Group):
                     [(name.ljust(width), entry.summary) for name, entry in commands.items() if entry.group == title]
                 )
 
-    def invoke(self, ctx: click.Context) -> Any:
+    def invoke(self, ctx: click.Context) -> object:
         try:
             return super().invoke(ctx)
         except BrokenPipeError:  # the reader went away (`wakeboard unit | head`): no message can reach it

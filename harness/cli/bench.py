@@ -81,7 +81,7 @@ def command(
 
     described = load_bench(bench)
     checked = _check(common, described)
-    document: dict[str, Any] = {
+    document: dict[str, object] = {
         "instruments": [each.as_json() for each in checked],
         "ok": all(each.ok for each in checked),
         "budget": _budget(common, checked),
@@ -117,7 +117,12 @@ def _probe(common: Common, address: str, kind: str | None, output: str | None) -
     with introduce(address) as link:
         found = look(link, kind)
     common.say(f"{visible(found.identity)} answers at {address}")
-    document: dict[str, Any] = {"identity": found.identity, "kind": found.kind, "nearest": found.nearest, "file": None}
+    document: dict[str, object] = {
+        "identity": found.identity,
+        "kind": found.kind,
+        "nearest": found.nearest,
+        "file": None,
+    }
     document["answered"] = {each.line: each.reply for each in found.answered}
     document["refused"] = {each.line: each.refused for each in found.refused}
     if not found.kind:
@@ -206,7 +211,7 @@ def _line(common: Common, text: str, indent: str = "      ") -> None:
         common.say(indent + text)
 
 
-def _budget(common: Common, checked: list[CheckedInstrument]) -> list[dict[str, Any]]:
+def _budget(common: Common, checked: list[CheckedInstrument]) -> list[dict[str, object]]:
     """How soon the power would be off; told where every supply answered."""
     from wakeboard.harness.run.fitness.budget import budget, round_s
 

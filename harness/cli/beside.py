@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 LOOPBACK = "127.0.0.1:0"
 
 
-def page_option(function: Callable[..., object]) -> Callable[..., Any]:
+def page_option(function: Callable[..., object]) -> Callable[..., object]:
     """--page [HOST:PORT]."""
     return click.option(
         "--page",
@@ -74,12 +74,14 @@ def beside(common: Common, page_place: str | None, sequence: Sequence, **first: 
         raise click.UsageError(str(error)) from None
     with link:
         tell_address(common, link.address, link.code)
-        link.tells = lambda address, code: tell_address(common, address, code)
+        link.tells = lambda address, code, why: tell_address(common, address, code, why=why)
         yield link
 
 
-def tell_address(common: Common, address: str, code: str, name: str = "page") -> None:
-    """Where the page is. The address is good for one device."""
+def tell_address(common: Common, address: str, code: str, name: str = "page", why: str = "") -> None:
+    """Where the page is. The address is good for one device. why: it is told now."""
+    if why:
+        common.note(why)
     common.note(f"{name}: {address}")
     if code:
         common.note(f"code: {code}   (typed once; the page is not encrypted: use a network that is the bench's own)")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -37,7 +37,7 @@ def command(common: Common, old: str, new: str, rehearsed: bool) -> int:
         _list(common, title, rows)
     if found.nothing:
         common.say("nothing that a circuit could notice")
-    document: dict[str, Any] = {"parts": found.parts, "nets": found.nets, "intent": found.intent}
+    document: dict[str, object] = {"parts": found.parts, "nets": found.nets, "intent": found.intent}
     code = Exit.GOOD
     if before.parts and after.parts:
         review = judged(before, after)
@@ -66,7 +66,7 @@ def _line(concern: Concern) -> str:
     return f"{concern.rule}{' (serious)' if concern.serious else ''}: {concern.says}"
 
 
-def _rehearsals(common: Common, old: Board, new: Board) -> dict[str, Any]:
+def _rehearsals(common: Common, old: Board, new: Board) -> dict[str, object]:
     """Which faults the first power-on of each catches."""
     from wakeboard.harness.describe.load import load_sequence
     from wakeboard.harness.rehearse.rehearsal import rehearse

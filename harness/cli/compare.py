@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -134,7 +134,7 @@ def _side_by_side(console: Console, c: Comparison, rows: Sequence[CheckRow]) -> 
         console.print("\n! outside  ~ marginal  * unlike the others  ( ) rails bad: tells nothing")
 
 
-def _line(name: str, cells: Sequence[tuple[str, str]]) -> Any:
+def _line(name: str, cells: Sequence[tuple[str, str]]) -> object:
     from rich.text import Text
 
     line = Text(name)
@@ -255,7 +255,7 @@ def _by_unit(console: Console, title: str, by_unit: Mapping[str, Sequence[str]])
 
 def _more(
     common: Common,
-    document: dict[str, Any],
+    document: dict[str, object],
     table: ReadingTable,
     rows: Sequence[CheckRow],
     *,

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from wakeboard.results.compare.compare import CheckRow
 
 
-def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:
+def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, object]]:
     """One entry a check with two values or more; an index is null where it has no answer."""
     from wakeboard.results.statistics import StatisticsError, summarise
 
@@ -24,7 +24,12 @@ def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, Any]]:
         if len(values) < 2:
             continue
         summary = summarise(values)
-        entry: dict[str, Any] = {"check": row.check.text, "unit": row.check.unit, "n": summary.n, "mean": summary.mean}
+        entry: dict[str, object] = {
+            "check": row.check.text,
+            "unit": row.check.unit,
+            "n": summary.n,
+            "mean": summary.mean,
+        }
         entry |= {
             "sd": summary.sd,
             "cpk": None,

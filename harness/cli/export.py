@@ -91,11 +91,11 @@ class _Wanted(NamedTuple):
     latest: bool
 
 
-def _tables(store: Store, wanted: _Wanted, csv_file: str | None, parquet_file: str | None) -> dict[str, Any]:
+def _tables(store: Store, wanted: _Wanted, csv_file: str | None, parquet_file: str | None) -> dict[str, object]:
     from wakeboard.results import export, frames
 
     table = frames.frame(store, **wanted._asdict())
-    written: dict[str, Any] = {}
+    written: dict[str, object] = {}
     if csv_file:
         beside = export.write_csv(table, csv_file)
         written["csv"] = {"file": csv_file, "columns": str(beside), "rows": len(table), "of": "readings"}
@@ -105,7 +105,7 @@ def _tables(store: Store, wanted: _Wanted, csv_file: str | None, parquet_file: s
     return written
 
 
-def _junit(store: Store, wanted: _Wanted, file: str) -> dict[str, Any]:
+def _junit(store: Store, wanted: _Wanted, file: str) -> dict[str, object]:
     from wakeboard.results.export_junit import write_junit
 
     runs = store.runs(wanted.board, wanted.unit, wanted.sequence)
@@ -136,7 +136,7 @@ def _spice(
     unit: str | None,
     state: str,
     plants: tuple[str, ...],
-) -> dict[str, Any]:
+) -> dict[str, object]:
     from wakeboard.harness.cli.opened import board_file
     from wakeboard.harness.describe.load import load_board
 
@@ -160,7 +160,7 @@ def _spice(
     return {"file": file, "faults": [*rework, *plants], "state": state}
 
 
-def _drawing(board: str | None, folder: str) -> dict[str, Any]:
+def _drawing(board: str | None, folder: str) -> dict[str, object]:
     """The files of a board file's drawing; what is there already is written anew."""
     from pathlib import Path
 

@@ -112,7 +112,7 @@ def _still_a_board(board: Board, tables: Sequence[object]) -> bool:
     return board_of(document) is not None and not document.problems
 
 
-def _document(board: Board, taught: Taught, written: Sequence[str]) -> dict[str, Any]:
+def _document(board: Board, taught: Taught, written: Sequence[str]) -> dict[str, object]:
     return {
         "board": board.name, "revision": board.revision, "units": list(taught.units), "scale": taught.scale,
         "learnt": [

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
     from wakeboard.results.store.store import Store
 
 
-def board_option(function: Callable[..., object]) -> Callable[..., Any]:
+def board_option(function: Callable[..., object]) -> Callable[..., object]:
     """--board: the board's name, its file or its folder."""
     return click.option("--board", metavar="BOARD", help="The board: its file or folder, or its name.")(function)
 
 
-def by_option(function: Callable[..., object]) -> Callable[..., Any]:
+def by_option(function: Callable[..., object]) -> Callable[..., object]:
     """--by: who writes; the login name where it is not given."""
     return click.option("--by", metavar="NAME", help="Who says so. Default: the login name.")(function)
 

@@ -107,14 +107,14 @@ def colour() -> bool | None:
     return False if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" else None
 
 
-def common_options(function: Callable[..., object]) -> Callable[..., Any]:
+def common_options(function: Callable[..., object]) -> Callable[..., object]:
     """Adds the shared options; the function gets them as its keyword `common`."""
 
     @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
     @click.option("--db", metavar="FILE", help="The file of results. Default: wakeboard.db beside the board file.")
     @click.option("--no-input", is_flag=True, help="Never ask; take the careful answer.")
     @functools.wraps(function)
-    def with_common(*args: object, as_json: bool, db: str | None, no_input: bool, **options: object) -> Any:
+    def with_common(*args: object, as_json: bool, db: str | None, no_input: bool, **options: object) -> object:
         return function(*args, common=Common(as_json, db, no_input), **options)
 
     return with_common
@@ -138,10 +138,10 @@ class ExampleCommand(_Examples):
     """A command whose help leads with examples."""
 
 
-def command(examples: Sequence[str] = (), **attributes: Any) -> Callable[[Callable[..., Any]], click.Command]:
+def command(examples: Sequence[str] = (), **attributes: Any) -> Callable[[Callable[..., object]], click.Command]:
     """`click.command` with examples, `-h`, and plain text kept within 100 columns."""
 
-    def decorate(function: Callable[..., Any]) -> click.Command:
+    def decorate(function: Callable[..., object]) -> click.Command:
         made = click.command(cls=ExampleCommand, context_settings=CONTEXT, **attributes)(function)
         made.examples = tuple(examples)
         return made
@@ -159,7 +159,7 @@ class ExampleGroup(_Examples, click.Group):
                 [(name, self.commands[name].get_short_help_str(limit=1000)) for name in self.list_commands(ctx)]
             )
 
-    def sub(self, name: str, example: str) -> Callable[[Callable[..., Any]], click.Command]:
+    def sub(self, name: str, example: str) -> Callable[[Callable[..., object]], click.Command]:
         def decorate(function: Callable[..., object]) -> click.Command:
             made = command(examples=[example], name=name)(function)
             self.add_command(made)
@@ -168,7 +168,7 @@ class ExampleGroup(_Examples, click.Group):
         return decorate
 
 
-def group(examples: Sequence[str]) -> Callable[[Callable[..., Any]], ExampleGroup]:
+def group(examples: Sequence[str]) -> Callable[[Callable[..., object]], ExampleGroup]:
     """`click.group` with examples and `-h`."""
 
     def decorate(function: Callable[..., object]) -> ExampleGroup:
@@ -179,4 +179,4 @@ def group(examples: Sequence[str]) -> Callable[[Callable[..., Any]], ExampleGrou
     return decorate
 
 
-CONTEXT: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+CONTEXT: dict[str, object] = {"help_option_names": ["-h", "--help"], "max_content_width": 100}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -97,7 +97,7 @@ def _board(
     return "board", f"report-{_plain(name)}", html
 
 
-def _maps(common: Common, record: RunRecord, explained: dict[str, Any] | None) -> list[tuple[str, Markup]]:
+def _maps(common: Common, record: RunRecord, explained: dict[str, object] | None) -> list[tuple[str, Markup]]:
     """Where what is odd is, with the places beside the results; none where the drawing was never read."""
     from wakeboard.harness.drawings.places.maps import beside, run_figures
 
@@ -105,7 +105,7 @@ def _maps(common: Common, record: RunRecord, explained: dict[str, Any] | None) -
     return run_figures(record, *found, explained) if found and found[0].name == record.board else []
 
 
-def _review_maps(file: Path | None, reviewed: dict[str, Any] | None) -> list[tuple[str, Markup]]:
+def _review_maps(file: Path | None, reviewed: dict[str, object] | None) -> list[tuple[str, Markup]]:
     from wakeboard.harness.drawings.places.maps import beside, review_figures
 
     found = beside(file.parent) if file else None
@@ -130,7 +130,7 @@ def _write(common: Common, kind: str, output: str, html: str) -> None:
     common.emit({"report": str(path), "kind": kind})
 
 
-def _explained(store: Store, run: str, reference: str | None = None) -> dict[str, Any] | None:
+def _explained(store: Store, run: str, reference: str | None = None) -> dict[str, object] | None:
     """The explanation of a run, held against the reference unit where there is one; None where there is nothing to
     explain with."""
     from wakeboard.harness.explain.explaining import explain_run
@@ -146,7 +146,7 @@ def _explained(store: Store, run: str, reference: str | None = None) -> dict[str
 MOST_EXPLAINED = 12  # units of a board report; each takes seconds
 
 
-def _explained_units(store: Store, board: str, reference: str | None) -> dict[str, dict[str, Any]]:
+def _explained_units(store: Store, board: str, reference: str | None) -> dict[str, dict[str, object]]:
     """The explanation of the latest run of each unit that did not pass."""
     from wakeboard.results.records import ASKED
 
@@ -161,7 +161,7 @@ def _explained_units(store: Store, board: str, reference: str | None) -> dict[st
     return {unit: document for unit, document in found.items() if document is not None}
 
 
-def _reviewed(file: Path) -> dict[str, Any] | None:
+def _reviewed(file: Path) -> dict[str, object] | None:
     """The review of the board file as it is now; None where it has no circuit or does not load."""
     from wakeboard.harness.describe.load import load_board
     from wakeboard.harness.review.review import as_json, review_board

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -93,7 +93,7 @@ def _show(common: Common, board: str, serial: str, done: Sequence[Rework]) -> No
         common.say(visible(f"{rework.number}. {when(rework.at)}  {rework.text}{faults_text(rework.faults)}  {state}"))
 
 
-def _json(rework: Rework) -> dict[str, Any]:
+def _json(rework: Rework) -> dict[str, object]:
     return {
         "number": rework.number,
         "text": rework.text,

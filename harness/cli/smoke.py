@@ -118,7 +118,7 @@ class Line:
         self.failed_at: Counter[str] = Counter()
         self.operator: Operator | None = operator_there(common, page)
         self.cautioned = False
-        self._shared: dict[str, Any] = {}
+        self._shared: dict[str, object] = {}
 
     def work(self, pattern: re.Pattern[str] | None, limit: int | None) -> int:
         """Until the input ends, the limit is reached, the bench fails or the operator stops. The exit code."""
@@ -302,13 +302,13 @@ class Line:
         do = "Stopped by the operator: this unit is not tested." if stopped else told.do
         if told.where and not stopped:
             self.failed_at[told.where] += 1
-        self._on_page(large, "error" if stopped else result.outcome, told.where, () if stopped else told.seen, do)
+        self._on_page(large, record.word, told.where, () if stopped else told.seen, do)
         if do:
             self._wrapped(do)
         if result.outcome in ("fail", "tripped", "marginal"):
             self.common.say(f"    wakeboard explain {record.id[:8]}")
         self._bell()
-        self._emit({"unit": unit, "run": record.id, "outcome": result.outcome, "where": told.where,
+        self._emit({"unit": unit, "run": record.id, "outcome": record.word, "where": told.where,
                     "seen": list(told.seen), "do": do, "seconds": round(seconds, 3),
                     "outputs_off": record.outputs_off})  # fmt: skip
         return code
@@ -422,7 +422,7 @@ def _forget_typed() -> None:
     if sys.platform == "win32":
         import importlib
 
-        console: Any = importlib.import_module("msvcrt")
+        console: object = importlib.import_module("msvcrt")
         while console.kbhit():
             console.getwch()
         return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -98,7 +98,7 @@ def _list(common: Common, units: Sequence[Unit]) -> None:
     common.console().print(table)
 
 
-def _unit_json(unit: Unit) -> dict[str, Any]:
+def _unit_json(unit: Unit) -> dict[str, object]:
     return {
         "board": unit.board,
         "unit": unit.serial,
@@ -138,5 +138,5 @@ def _tell(common: Common, ledger: Ledger, serial: str, board: str | None) -> Non
     )
 
 
-def _event_json(event: Event) -> dict[str, Any]:
+def _event_json(event: Event) -> dict[str, object]:
     return {"at": event.at, "kind": event.kind, "text": event.text, "run": event.run or None, "by": event.by}

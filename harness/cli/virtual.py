@@ -247,7 +247,7 @@ def bench_toml(board: str, unit: str, document: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _pairs(table: dict[str, Any]) -> list[str]:
+def _pairs(table: dict[str, object]) -> list[str]:
     return [f"{_key(key)} = {_value(value)}" for key, value in table.items()]
 
 

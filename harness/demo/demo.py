@@ -35,7 +35,7 @@ class Demo:
     def report(self) -> Path:
         return self.folder / REPORT
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The document of `wakeboard demo --json`."""
         return {
             "folder": str(self.folder),
@@ -66,7 +66,7 @@ def first_look(demo: Demo) -> Iterator[dict[str, Any]]:
         yield document
 
 
-def review(demo: Demo) -> dict[str, Any]:
+def review(demo: Demo) -> dict[str, object]:
     """The design on paper."""
     from wakeboard.harness.describe.load import load_board
     from wakeboard.harness.review.review import as_json, review_board

@@ -33,7 +33,7 @@ from wakeboard.harness.describe.toml.fields import (
 from wakeboard.harness.describe.toml.positions import Path
 
 
-def _channel(found: object) -> Any:
+def _channel(found: object) -> object:
     """Channels are written 103 or "103"; instruments are told text."""
     if isinstance(found, int) and not isinstance(found, bool) and found >= 0:
         return str(found)

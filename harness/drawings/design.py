@@ -78,7 +78,7 @@ class ChipPin:
 
     signal: str
     role: str = "signal"
-    io: dict[str, Any] = field(default_factory=dict)
+    io: dict[str, object] = field(default_factory=dict)
     low_max: float | None = None
     high_min: float | None = None
     note: str = ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.explain.choose.least_effort import Choice
 from wakeboard.results.explanation import CommonFault, ExplanationDocument, Group, Repair
@@ -49,7 +49,7 @@ class Explanation:
     def best(self) -> Group | None:
         return self.groups[0] if self.groups else None
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The document of `wakeboard explain --json` (numbers in base units)."""
         return self.document().as_json()
 

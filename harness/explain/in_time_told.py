@@ -7,7 +7,7 @@ document_of(explanation, late)               what `explain --json` writes and re
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.explain.evidence.in_time import InTime, TimedFault, TimeRead
 from wakeboard.harness.explain.naming.words import describe
@@ -31,7 +31,7 @@ def late_of(explanation: Explanation) -> list[InTime]:
     return in_time(case.run, case.model.board, rework)
 
 
-def document_of(explanation: Explanation, late: Sequence[InTime] | None = None) -> dict[str, Any]:
+def document_of(explanation: Explanation, late: Sequence[InTime] | None = None) -> dict[str, object]:
     """The document of an explanation, with what its run's times say. late: where that is known already."""
     found = late_of(explanation) if late is None else late
     if explanation.case is None or not found:

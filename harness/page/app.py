@@ -41,6 +41,7 @@ class Pages(Entrance):
     def __init__(self, door: Door, hub: Hub, press: Press, stored: Stored) -> None:
         super().__init__(door, press)
         self.hub = hub
+        hub.lonely = self.tell_lonely
         self.live = hub.live
         self.stored = stored
         self._uploads, self._thinking = asyncio.Lock(), asyncio.Lock()
@@ -136,7 +137,7 @@ class Pages(Entrance):
         return Response(html, media_type="text/html", headers={"content-security-policy": REPORT_POLICY})
 
 
-def _there(found: Any) -> Any:
+def _there(found: object) -> Any:
     if found is None:
         raise HTTPException(404, "nothing is kept under that name")
     return found

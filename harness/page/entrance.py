@@ -9,7 +9,6 @@ from __future__ import annotations
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.applications import Starlette
@@ -39,11 +38,12 @@ FILES = {
     "hands.js": "text/javascript; charset=utf-8",
 }
 KEPT = 12 * 3600  # s that a browser keeps the session, closed or not; it ends with the program that serves it
+NO_PAGE = "no page is open any more; the run goes on, and this opens it again, also in the browser that had it:"
 AGAIN = 5.0  # s between two tellings of the address to those who knock in vain
 MOST_BODY = 2**14  # bytes
 
 Handler = Callable[[Request], Awaitable[Response]]
-Press = Callable[[Mapping[str, Any]], None]
+Press = Callable[[Mapping[str, object]], None]
 
 
 def application(routes: list[Route]) -> Starlette:
@@ -88,10 +88,10 @@ class Entrance:
     def refuse(self, why: str) -> Response:
         return sealed(self.page("refused.html.j2", why=why, shut=self.door.shut), status=403)
 
-    def page(self, name: str, **values: Any) -> HTMLResponse:
+    def page(self, name: str, **values: object) -> HTMLResponse:
         return HTMLResponse(self.templates.get_template(name).render(**values))
 
-    def shown(self, request: Request, name: str, **values: Any) -> HTMLResponse:
+    def shown(self, request: Request, name: str, **values: object) -> HTMLResponse:
         """A page for those who are in, which may press."""
         session = self.door.session(request.headers) or ""
         return self.page(name, csrf=self.door.csrf(session), live=self.live, **values)
@@ -128,10 +128,14 @@ class Entrance:
         reply.set_cookie(self.door.cookie, session, path="/", httponly=True, samesite="strict", max_age=KEPT)
         return sealed(reply)
 
-    def _tell(self) -> None:
+    def _tell(self, why: str = "") -> None:
         """The address that is good now, to the terminal: who is locked out could not stop."""
         self._told_at = time.monotonic()
-        self.press({"do": "address", "address": self.door.address, "code": self.door.code})
+        self.press({"do": "address", "address": self.door.address, "code": self.door.code, "why": why})
+
+    def tell_lonely(self) -> None:
+        """The last page was closed, or has lost its way here."""
+        self._tell(NO_PAGE)
 
     def _tell_again(self) -> None:
         """Somebody knocked without a session; not for each knock, a terminal is no place to be flooded."""
@@ -163,7 +167,7 @@ def must_be_small(request: Request, most: int = MOST_BODY) -> None:
         raise HTTPException(413, f"too long: {most // 1024} KB at most")
 
 
-async def sent_by(request: Request) -> dict[str, Any]:
+async def sent_by(request: Request) -> dict[str, object]:
     must_be_small(request)
     try:
         sent = await request.json()

@@ -17,7 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -103,7 +103,7 @@ class HandPages(Entrance):
     """The page: what is on, where the probe is, and every point as something to press."""
 
     def __init__(
-        self, door: Door, say: Callable[[Mapping[str, Any]], None], hands: PlayedHands, board: str,
+        self, door: Door, say: Callable[[Mapping[str, object]], None], hands: PlayedHands, board: str,
         spots: Sequence[Spot], drawing: str, outputs_on: Callable[[], Sequence[str]],
     ) -> None:  # fmt: skip
         super().__init__(door, say)
@@ -136,7 +136,7 @@ class HandPages(Entrance):
             raise HTTPException(503, "the virtual bench does not answer") from None
         return await self.state(request)
 
-    def _movement(self, sent: Mapping[str, Any]) -> Callable[[], None]:
+    def _movement(self, sent: Mapping[str, object]) -> Callable[[], None]:
         point, hands = sent.get("point"), self._hands
         if sent.get("do") == "put" and any(spot.name == point for spot in self._spots):
             return lambda: hands.put(str(point))
@@ -152,7 +152,7 @@ class HandPages(Entrance):
 
 def serve_hands(
     place: Place, hands: PlayedHands, board: str, spots: Sequence[Spot], drawing: str,
-    outputs_on: Callable[[], Sequence[str]], say: Callable[[Mapping[str, Any]], None],
+    outputs_on: Callable[[], Sequence[str]], say: Callable[[Mapping[str, object]], None],
 ) -> None:  # fmt: skip
     """The page, in a thread of its own that ends with the program. say: told the address, again whenever one is used.
     Raises OSError where the address is taken."""

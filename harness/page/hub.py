@@ -1,5 +1,6 @@
 """In the page's process: the newest picture, how long the run has been silent, and what each open page is sent.
 
+hub.lonely = tell            called once no page has been open for a while, though some were
 hub.take(picture)            from the run's pipe, on the server's own loop
 async for text in hub.events(): …        server-sent events of one page, the newest only, and a beat each second
 """
@@ -10,7 +11,7 @@ import asyncio
 import json
 import time
 from collections import deque
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 BEAT = 1.0  # s between words to a page whatever happens: what hears nothing says so after three of them
@@ -18,6 +19,7 @@ LEAST = 0.15  # s between two pictures to one page
 TRACE = 600  # samples of each supply that a page which opens later still sees
 MOST_PAGES = 120  # pages that watch one run: below CONNECTIONS of the server
 SILENT = 3.0  # s without a word from the run
+LONELY = 5.0  # s without a page: one that is loaded again, or finds its network again, is back before
 
 
 class Hub:
@@ -25,9 +27,10 @@ class Hub:
 
     def __init__(self, live: bool) -> None:
         self.live = live  # whether there is a run at the other end of a pipe
-        self.picture: dict[str, Any] = {}
+        self.picture: dict[str, object] = {}
         self.gone = ""  # why no further picture comes: "bye", or "lost"
         self.pages = 0
+        self.lonely: Callable[[], None] = lambda: None
         self._heard = time.monotonic()
         self._version = 0
         self._news = asyncio.Event()
@@ -77,6 +80,12 @@ class Hub:
                 await self._wait(shown)
         finally:
             self.pages -= 1
+            if not self.pages:
+                asyncio.get_running_loop().call_later(LONELY, self._look_for_pages)
+
+    def _look_for_pages(self) -> None:
+        if not self.pages and not self.over:
+            self.lonely()
 
     def _now(self) -> float:
         return round(time.monotonic() - self._began, 2)

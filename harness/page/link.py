@@ -68,7 +68,7 @@ class PageLink:
         self.picture = picture
         self.alone = alone
         self.address = self.code = ""
-        self.tells: Callable[[str, str], None] = lambda _address, _code: None  # the address that is good from now on
+        self.tells: Callable[[str, str, str], None] = lambda _address, _code, _why: None  # the address good from now on
         self._guard: Any = None
         self._number = 0  # of the open question
         self._odd: list[str] = []  # readings outside their limits, in words
@@ -168,7 +168,7 @@ class PageLink:
             self._stop()
         elif message["do"] == "address":
             self.address, self.code = str(message["address"]), str(message["code"])
-            self.tells(self.address, self.code)
+            self.tells(self.address, self.code, str(message["why"]))
         elif message["do"] == "key":
             self._keys.put((int(message["prompt"]), str(message["key"])))
 

@@ -213,7 +213,7 @@
     drawReading(known);
     if (known) { drawPrompt(); drawAnswer(); } else { show($("prompt"), false); prompted = 0; }
     show($("moving"), known && !!picture.moving && !picture.ended);
-    put($("moving"), picture.moving);
+    put($("moving"), (picture.moving || "").trim().replace(/\s{2,}/g, "  ·  "));
     show($("waiting"), !picture.prompt && !picture.ended);
     put($("waiting"), known ? (picture.step ? "Measuring: nothing is asked just now." : "Nothing is asked just now.") : "");
     drawSteps(); drawCautions(); drawCount(); drawMap(); drawStop();

@@ -26,8 +26,8 @@ MOST_STEPS = 200  # of the list on the page; the report has all
 class Picture:
     """Written by the runner's loop and by what a page sends; read by the thread that sends it."""
 
-    def __init__(self, **first: Any) -> None:
-        self._state: dict[str, Any] = {
+    def __init__(self, **first: object) -> None:
+        self._state: dict[str, object] = {
             "supplies": [], "power": "", "step": None, "steps": [], "reading": None, "moving": "", "prompt": None,
             "stop": None, "ended": None, "smoke": None, "cautions": [], **first,
         }  # fmt: skip
@@ -38,7 +38,7 @@ class Picture:
     def get(self, key: str) -> Any:
         return self._state.get(key)
 
-    def put(self, **what: Any) -> None:
+    def put(self, **what: object) -> None:
         with self._writing:
             self._state = {**self._state, **what}
         self.changed.set()
@@ -47,7 +47,7 @@ class Picture:
         """What the supplies say was taken in just now."""
         self._seen = time.monotonic()
 
-    def document(self) -> dict[str, Any]:
+    def document(self) -> dict[str, object]:
         """Everything, and how old the supplies' values are, s."""
         seen = self._seen
         return {**self._state, "age": None if seen is None else round(time.monotonic() - seen, 2)}
@@ -84,7 +84,7 @@ def first_net(detail: str) -> str:
     return found[1] if found else ""
 
 
-def answered_steps(steps: Sequence[Mapping[str, Any]], step: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+def answered_steps(steps: Sequence[Mapping[str, object]], step: Mapping[str, object]) -> list[Mapping[str, object]]:
     """The list of steps with one more that is done."""
     return [*steps, step][-MOST_STEPS:]
 

@@ -27,7 +27,9 @@ LAST_LOOK = 1.5  # s for the pages to hear that it is over
 CONNECTIONS = 200  # more than the pages that one run serves
 
 
-def serve(place: Place, store: str, board: str, *, live: bool, say: Callable[[dict[str, Any]], None], inp: Any) -> None:
+def serve(
+    place: Place, store: str, board: str, *, live: bool, say: Callable[[dict[str, Any]], None], inp: object
+) -> None:
     """Until the input ends, or for good where nothing is live. say: told the address, and what is pressed. Raises
     OSError where the address is taken."""
     from wakeboard.harness.page.stored import Stored
@@ -52,7 +54,7 @@ def listen(place: Place) -> socket.socket:
     return listening
 
 
-async def _run(door: Door, hub: Hub, stored: Any, listening: socket.socket, say: Any, inp: Any) -> None:
+async def _run(door: Door, hub: Hub, stored: Any, listening: socket.socket, say: Any, inp: object) -> None:
     import uvicorn
 
     from wakeboard.harness.page.app import make_app
@@ -91,7 +93,7 @@ def _read(inp: Any, loop: asyncio.AbstractEventLoop, hub: Hub, over: Any) -> Non
         loop.call_soon_threadsafe(over, why)
 
 
-def _say(out: Any, message: Mapping[str, Any]) -> None:
+def _say(out: Any, message: Mapping[str, object]) -> None:
     """One line to the run; a run that is gone hears nothing."""
     with contextlib.suppress(OSError, ValueError):
         out.write(json.dumps(message).encode() + b"\n")

@@ -11,7 +11,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.results.records import ASKED
 from wakeboard.results.report.text import OUTCOME_WORDS
@@ -46,14 +46,14 @@ class Stored:
         with store:
             yield store
 
-    def units(self) -> dict[str, Any]:
+    def units(self) -> dict[str, object]:
         """Every unit, by board."""
         from wakeboard.results.ledger.ledger import Ledger
         from wakeboard.results.ledger.text import when
 
         with self._open() as store:
             found = Ledger(store).units(None) if store is not None else []
-        boards: dict[str, list[dict[str, Any]]] = {}
+        boards: dict[str, list[dict[str, object]]] = {}
         for unit in found:
             boards.setdefault(unit.board, []).append({
                 "serial": unit.serial, "shown": visible(unit.serial), "runs": unit.runs,
@@ -63,7 +63,7 @@ class Stored:
             })  # fmt: skip
         return {"boards": boards, "words": OUTCOME_WORDS}
 
-    def unit(self, board: str, serial: str) -> dict[str, Any] | None:
+    def unit(self, board: str, serial: str) -> dict[str, object] | None:
         """One unit: its runs, its history, findings that rest on it."""
         from wakeboard.results.ledger.ledger import Ledger
         from wakeboard.results.ledger.text import when
@@ -90,7 +90,7 @@ class Stored:
                 "words": OUTCOME_WORDS,
                 "runs": [
                     {"id": run.id, "when": when(run.started), "sequence": visible(run.sequence),
-                     "outcome": run.outcome or "no end"}
+                     "outcome": run.word or "no end"}
                     for run in runs
                 ],
                 "history": [{"when": when(event.at), "text": visible(event.text), "by": visible(event.by)}

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, cast
 
 from wakeboard.harness.run.bench.bench import OpenBench, WiredScope
 from wakeboard.harness.run.bench.opening import (
-    Drivers,
     NoTraffic,
     highest_volts,
     load_tolerance,
@@ -76,9 +75,9 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
     supplies = {name: DirectSupply(known, placed[name].supply) for name, known in facts.supplies.items()}
     meters = {name: DirectMeter(name, dialect, placed[name].meter) for name, dialect in facts.meters.items()}
     scanners = {name: DirectRelays(name, dialect, placed[name].relays) for name, dialect in facts.scanners.items()}
+    meter = next(iter(meters.values()))
     for psu in virtual.psus:
         virtual.stage.forget(psu.refresh_status)  # nobody asks for a status register here
-    drivers = Drivers(dict(supplies), dict(meters), dict(scanners))
     feeds = {
         supply: Feed(supplies[name], channel, name, _nothing)
         for supply, (name, channel) in facts.described.supplies.items()
@@ -86,9 +85,9 @@ def open_direct(board: Board, virtual: VirtualBench, facts: Facts) -> OpenBench:
     return OpenBench(
         clock=virtual.clock,
         guard=LocalGuard(Guard(feeds, virtual.clock, traffic), virtual.clock, at_once=True),
-        meter=next(iter(meters.values())),
+        meter=meter,
         meter_name=next(iter(meters)),
-        probing=relay_probing(board, facts.described, drivers),
+        probing=relay_probing(board, facts.described, scanners, meter),
         supplies=tuple(facts.described.supplies),
         load_tolerance=load_tolerance(facts.described),
         highest_volts=highest_volts(board),

@@ -52,7 +52,7 @@ class Kept:
         if self._out is not None:
             self._line({"first": first, "judged": [_told(each) for each in judged]})
 
-    def _line(self, document: dict[str, Any]) -> None:
+    def _line(self, document: dict[str, object]) -> None:
         assert self._out is not None
         self._out.write(json.dumps(document).encode() + b"\n")
         self._out.flush()
@@ -92,7 +92,7 @@ def _read(data: bytes, digest: str, file: str) -> tuple[dict[int, list[Judged]],
     return pieces, good
 
 
-def _told(judged: Judged) -> dict[str, Any]:
+def _told(judged: Judged) -> dict[str, object]:
     """JSON keeps a double to its last bit."""
     trial = judged.trial
     return {

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -71,7 +71,7 @@ class _State:
     """One setting of the bench: what is set and moved in which circuit. amps: the supply whose current is read."""
 
     model: Model
-    values: Mapping[str, Any]
+    values: Mapping[str, object]
     moves: Mapping[str, str]
     nets: tuple[str, ...]
     amps: str = ""

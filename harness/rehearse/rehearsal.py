@@ -6,7 +6,7 @@ import random
 import time
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.rehearse.job import Job, Judged
@@ -72,7 +72,7 @@ class Rehearsal:
         total = len(self.caught) + len(self.escaped)
         return len(self.caught) / total if total else None
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The document of `wakeboard rehearse --json`."""
         return {
             "sequence": self.sequence,
@@ -102,7 +102,7 @@ class Rehearsal:
         }  # fmt: skip
 
 
-def _sight(escaped: Escaped) -> dict[str, Any]:
+def _sight(escaped: Escaped) -> dict[str, object]:
     sight = escaped.cheapest
     assert sight is not None
     return {

@@ -84,7 +84,7 @@ def _energises(step: Any) -> bool:
     return needs_of(step.do).energises and hasattr(step, "supply")
 
 
-def _with(sequence: StepSequence, index: int, **changed: Any) -> StepSequence:
+def _with(sequence: StepSequence, index: int, **changed: object) -> StepSequence:
     steps = list(sequence.steps)
     steps[index] = steps[index].model_copy(update=changed)
     return replace(sequence, steps=tuple(steps))

@@ -31,7 +31,7 @@ def _as_drawn(part: Part, seed: int) -> Part:
 
     if not part.tolerance and not part.bounds:
         return part
-    values: dict[str, Any] = dict(part.values)
+    values: dict[str, object] = dict(part.values)
     for path, value in specimen(part, seed).items():
         _put(values, path, value)
     return replace(part, values=values, tolerance={}, bounds={})

@@ -218,7 +218,7 @@ def _engine() -> Any:
 
 
 @contextlib.contextmanager
-def _client(distributed: Any, on: str, workers: int | None) -> Iterator[Any]:
+def _client(distributed: Any, on: str, workers: int | None) -> Iterator[object]:
     """A client of the scheduler; with "local" of one that ends with it."""
     if on != LOCAL:
         _find(on)
@@ -292,7 +292,7 @@ def _next(client: Any, coming: Any) -> Any:
                 raise SpreadError(_lost(str(client.scheduler_info()), f"its client is {client.status}")) from None
 
 
-def _within(coming: Any, seconds: float) -> Any:
+def _within(coming: Any, seconds: float) -> object:
     """The next of as_completed, or TimeoutError after so many seconds."""
     ends = time.monotonic() + seconds
     while coming.is_empty() or coming.queue.empty():

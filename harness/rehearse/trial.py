@@ -61,7 +61,7 @@ def _worse(outcome: str, than: str) -> bool:
     return SEVERITY[outcome] > SEVERITY[than]
 
 
-def read_trial(faults: Sequence[Fault], result: Result, overstress: Sequence[Any]) -> Trial:
+def read_trial(faults: Sequence[Fault], result: Result, overstress: Sequence[object]) -> Trial:
     """A finished run as a trial."""
     record = result.record
     ended = {step.number: step.ended for step in record.steps}

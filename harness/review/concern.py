@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 RULES: Final = (
     "backfeed", "phantom-power", "undefined-level", "weak-pull", "pin-conflict", "reserved-pin", "level-mismatch",
@@ -47,7 +47,7 @@ class Concern:
         """Concerns with the same key are one concern, seen in several states."""
         return (self.rule, self.nets, self.path)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The keys of `wakeboard review --json`."""
         return {
             "rule": self.rule,

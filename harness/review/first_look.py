@@ -12,7 +12,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
@@ -35,7 +35,7 @@ def begin(board: Path) -> subprocess.Popen[bytes] | None:
         return None
 
 
-def seen(process: subprocess.Popen[bytes] | None) -> dict[str, Any] | None:
+def seen(process: subprocess.Popen[bytes] | None) -> dict[str, object] | None:
     """Its document {"supplies", "concerns"}, as soon as it is there; None where it came to nothing."""
     if process is None:
         return None

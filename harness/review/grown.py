@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.harness.review.apart import same
 from wakeboard.harness.review.concern import Concern
@@ -48,7 +48,7 @@ class Grown:
         was, now = (show(each.value or 0.0, each.unit) for each in (self.before, self.after))
         return f"{was}, now {now}"
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "rule": self.after.rule, "nets": list(self.after.nets), "serious": self.after.serious, "worse": self.worse,
             "before": self.before.value, "after": self.after.value, "unit": self.after.unit, "says": self.after.says,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.review.concern import RULES, Concern
 
@@ -76,7 +76,7 @@ def in_order(concerns: Iterable[Concern]) -> list[Concern]:
     return sorted(concerns, key=lambda c: (not c.serious, _place(c.rule), c.nets))
 
 
-def as_json(board: Board, concerns: list[Concern]) -> dict[str, Any]:
+def as_json(board: Board, concerns: list[Concern]) -> dict[str, object]:
     """The document of `wakeboard review --json`."""
     return {"board": board.name, "revision": board.revision, "concerns": [concern.as_json() for concern in concerns]}
 

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import InlineTable, Item
+from tomlkit.items import InlineTable, Item, Table
 
 from wakeboard.harness.describe.load import board_of
 from wakeboard.harness.describe.problems import FileProblems, nearest, one_of, quoted
 from wakeboard.harness.describe.toml.document import Document, read_text
+from wakeboard.harness.describe.toml.positions import Path
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.faults.fault import Fault, parse_fault
 from wakeboard.instruments.virtual.circuit.parts import kind_of
@@ -77,7 +78,7 @@ class _Editor:
         if self.parts is None:
             self.parts = file["parts"] = tomlkit.table()
 
-    def change(self, path: tuple[Any, ...], change: Change) -> None:
+    def change(self, path: Path, change: Change) -> None:
         for place, text in enumerate(change.do):
             self.do((*path, "do", place), parse_fault(text))
         for name, table in change.swap.items():
@@ -88,7 +89,7 @@ class _Editor:
             _put(self.file, key, table)
 
     # --- fault words ------------------------------------------------------------------------------------------------
-    def do(self, path: tuple[Any, ...], fault: Fault) -> None:
+    def do(self, path: Path, fault: Fault) -> None:
         if fault.kind == "bridge":
             self.bridge(path, fault)
         elif self.known(path, fault):
@@ -97,7 +98,7 @@ class _Editor:
                 "net": self.moved, "open": self.freed,
             }[fault.kind](path, fault)  # fmt: skip
 
-    def known(self, path: tuple[Any, ...], fault: Fault) -> bool:
+    def known(self, path: Path, fault: Fault) -> bool:
         """Whether the part, and the pin, are there."""
         if fault.part not in self.parts:
             self.document.add(path, f'no part "{fault.part}"', one_of(self.parts, 15), nearest(fault.part, self.parts))
@@ -108,7 +109,7 @@ class _Editor:
             return False
         return True
 
-    def value(self, path: tuple[Any, ...], fault: Fault) -> None:
+    def value(self, path: Path, fault: Fault) -> None:
         part, table = self.board.parts.get(fault.part), self.parts[fault.part]
         kind = kind_of(part) if part else None
         main = kind.main if kind else None
@@ -122,10 +123,10 @@ class _Editor:
         argument = fault.argument if not sign or _SIGN.search(fault.argument) else f"{fault.argument} {sign[0].strip()}"
         _set(table, key, _written(argument, unit))
 
-    def gone(self, _path: tuple[Any, ...], fault: Fault) -> None:
+    def gone(self, _path: Path, fault: Fault) -> None:
         del self.parts[fault.part]
 
-    def turned(self, path: tuple[Any, ...], fault: Fault) -> None:
+    def turned(self, path: Path, fault: Fault) -> None:
         part = self.board.parts.get(fault.part)
         mirrored = _turned(part) if part else {}
         if part is None or not mirrored:
@@ -136,10 +137,10 @@ class _Editor:
         pins = _pins_of(self.board, self.parts, fault.part)
         self.pins(fault.part, {**pins, **{pin: pins[other] for pin, other in mirrored.items()}})
 
-    def moved(self, _path: tuple[Any, ...], fault: Fault) -> None:
+    def moved(self, _path: Path, fault: Fault) -> None:
         self.pins(fault.part, {fault.pin: fault.argument})
 
-    def freed(self, path: tuple[Any, ...], fault: Fault) -> None:
+    def freed(self, path: Path, fault: Fault) -> None:
         table = self.parts[fault.part]
         if not isinstance(table.get("pins"), Mapping) or table.get("kind") != "chip":
             self.document.add(path, f"{fault.target}, which its kind needs", "a pin of a chip, or PART:missing")
@@ -148,7 +149,7 @@ class _Editor:
             if isinstance(table.get(place), Mapping):
                 table[place].pop(fault.pin, None)
 
-    def bridge(self, path: tuple[Any, ...], fault: Fault) -> None:
+    def bridge(self, path: Path, fault: Fault) -> None:
         nets = self.board.nets
         text = fault.target
         pairs = [(text[:k], text[k + 1 :]) for k in range(1, len(text) - 1) if text[k] == "+"]
@@ -176,13 +177,13 @@ class _Editor:
                 _set(table["pins"], pin, net)
 
     # --- parts and keys ---------------------------------------------------------------------------------------------
-    def swap(self, path: tuple[Any, ...], name: str, table: Any) -> None:
+    def swap(self, path: Path, name: str, table: object) -> None:
         if name not in self.parts:
             self.document.add(path, f'no part "{name}"', f"{one_of(self.parts, 15)}; a new part is added: add")
         elif isinstance(table, dict):
             self.parts[name] = _inline(table) if _short(table) else _table(table)
 
-    def add(self, path: tuple[Any, ...], name: str, table: Any) -> None:
+    def add(self, path: Path, name: str, table: object) -> None:
         if name in self.parts:
             self.document.add(path, f'the part "{name}", which is there', "a new name; one that is replaced is: swap")
         elif isinstance(table, dict):
@@ -190,7 +191,7 @@ class _Editor:
         else:
             self.document.add(path, quoted(table), "a table as in a board file: kind, pins, values")
 
-    def learn(self, path: tuple[Any, ...], fault: Fault) -> None:
+    def learn(self, path: Path, fault: Fault) -> None:
         """A chip's pin gets the pull that the units showed."""
         if not self.known(path, fault):
             return
@@ -207,7 +208,7 @@ class _Editor:
         _set(row, fault.kind, f"{show(fault.ohms, 'Ω')} ± {SPREAD}")
 
 
-def with_keys(text: str, tables: Sequence[Mapping[str, Any]]) -> str:
+def with_keys(text: str, tables: Sequence[Mapping[str, object]]) -> str:
     """The text of a board file with some keys set (nested tables as in the file); comments and layout stay."""
     file = tomlkit.parse(text)
     for table in tables:
@@ -216,7 +217,7 @@ def with_keys(text: str, tables: Sequence[Mapping[str, Any]]) -> str:
     return tomlkit.dumps(file)
 
 
-def _put(mine: Any, key: str, value: Any) -> None:
+def _put(mine: Any, key: str, value: object) -> None:
     """A key of the board file; tables are merged. False for a table takes it away."""
     if isinstance(value, Mapping) and isinstance(mine.get(key), Mapping):
         for inner, each in value.items():
@@ -252,7 +253,7 @@ def _written(text: str, unit: str) -> str:
     return f"{text} {unit}" if unit and re.fullmatch(r"[0-9.eE+-]+", text.strip()) else text
 
 
-def _set(mine: Any, key: str, value: Any) -> None:
+def _set(mine: Any, key: str, value: object) -> None:
     """Set a key and keep the comment behind it."""
     old = mine.get(key)
     trivia = old.trivia if isinstance(old, Item) else None
@@ -261,18 +262,18 @@ def _set(mine: Any, key: str, value: Any) -> None:
         mine[key].trivia.comment, mine[key].trivia.comment_ws = trivia.comment, trivia.comment_ws
 
 
-def _short(table: Mapping[str, Any]) -> bool:
+def _short(table: Mapping[str, object]) -> bool:
     return not any(isinstance(value, dict) and key in ("io", "supply") for key, value in table.items())
 
 
-def _inline(table: Mapping[str, Any]) -> InlineTable:
+def _inline(table: Mapping[str, object]) -> InlineTable:
     made = tomlkit.inline_table()
     for key, value in table.items():
         made[str(key)] = _inline(value) if isinstance(value, dict) else value
     return made
 
 
-def _table(table: Mapping[str, Any]) -> Any:
+def _table(table: Mapping[str, object]) -> Table:
     made = tomlkit.table()
     for key, value in table.items():
         if key == "io" and isinstance(value, dict):

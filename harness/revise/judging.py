@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.review.apart import apart, same
@@ -53,7 +53,7 @@ class Worth:
     def harms(self) -> bool:
         return self.effect in (BREAKS, WORSE)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "title": self.change.title, "do": list(self.change.do), "effect": self.effect, "says": self.says,
             "mends": [each.as_json() for each in self.mends], "brings": [each.as_json() for each in self.brings],
@@ -176,7 +176,7 @@ def _promises(change: Change, gone: Sequence[Concern]) -> str:
     return f"does not mend {', '.join(missed)}" if missed else ""
 
 
-def as_json(found: Beside) -> dict[str, Any]:
+def as_json(found: Beside) -> dict[str, object]:
     """The document of `wakeboard revise judge --json`, but for the rehearsals."""
     lists: Mapping[str, Sequence[Concern]] = {"mended": found.mended, "still": found.still, "new": found.new}
     return {

@@ -62,7 +62,7 @@ class Margin:
             return ""
         return "worse" if self.after < self.before else "better"
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {"line": self.line, "state": self.level, "before": self.before, "after": self.after, "is": self.word}
 
 

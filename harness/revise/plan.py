@@ -29,9 +29,9 @@ class Change(Table):
     title: str = Field(min_length=1, description="what is changed, in a line")
     why: str = ""
     do: Names = ()
-    add: dict[str, Any] = Field(default_factory=dict)
-    swap: dict[str, Any] = Field(default_factory=dict)
-    put: dict[str, Any] = Field(default_factory=dict)
+    add: dict[str, object] = Field(default_factory=dict)
+    swap: dict[str, object] = Field(default_factory=dict)
+    put: dict[str, object] = Field(default_factory=dict)
     mends: Names = ()
     findings: tuple[int, ...] | list[int] = ()
     evidence: Names = ()

@@ -62,7 +62,7 @@ class Rehearsals:
         shares = (self.before.coverage or 0.0, self.after.coverage or 0.0)
         return shares[1] >= shares[0] and not self.burns_now
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "sequence": self.sequence,
             "coverage": [self.before.coverage, self.after.coverage if self.after else None],

@@ -23,12 +23,6 @@ LARGE = {
     "skipped": "SKIPPED",
 }  # fmt: skip
 
-BY_KIND = {
-    "resistance": "Do not power it. Look for a solder bridge or a reversed part on the net named.",
-    "back-feed": "Do not connect both sources. Set it aside for repair.",
-    "power off": "Do not touch it before it is discharged.",
-    "discharge": "Do not touch it before it is discharged.",
-}
 BY_OUTCOME = {
     "pass": "Take it off; next.",
     "skipped": "Nothing was judged: this unit is not tested.",
@@ -81,10 +75,19 @@ def answer(record: RunRecord) -> Answer:
     if outcome in ("pass", "skipped") or step is None:
         seen = [record.says] if record.says and outcome != "pass" else []
         return Answer(LARGE.get(outcome, outcome.upper()), "", seen, BY_OUTCOME.get(outcome, ""))
-    do = BY_OUTCOME.get(outcome, "")
-    if outcome == "fail":
-        do = BY_KIND.get(step.kind, do)
+    do = (_failed(step) if outcome == "fail" else "") or BY_OUTCOME.get(outcome, "")
     return Answer(LARGE.get(outcome, outcome.upper()), f"step {step.number}, {step.name}", _seen(step), do)
+
+
+def _failed(step: Step) -> str:
+    """What a kind of step says of a unit that fails it; "" where it says nothing."""
+    from wakeboard.harness.describe.sequence.steps import step_kinds
+    from wakeboard.harness.run.steps import _discharge
+
+    if step.kind == _discharge.DONE:
+        return _discharge.CHARGED
+    found = step_kinds().get(step.kind)
+    return found.failed if found is not None else ""
 
 
 def worst_step(record: RunRecord) -> Step | None:
@@ -127,7 +130,7 @@ class Tally:
     def errors(self) -> int:
         return sum(outcome == "error" for _, outcome in self.runs)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         from wakeboard.results.statistics.yields import yields
 
         found = yields(self.runs)
@@ -153,5 +156,5 @@ class Tally:
         return text
 
 
-def _proportion(found: Any) -> dict[str, Any]:
+def _proportion(found: Any) -> dict[str, object]:
     return {"passed": found.passed, "total": found.total, "share": found.share, "low": found.low, "high": found.high}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from wakeboard.results.records import RunStart, Step, Trip
@@ -19,7 +19,7 @@ class NullRecorder:
     def commit(self, step: Step) -> None:
         """Nothing to keep."""
 
-    def end(self, outcome: str, **_what: Any) -> None:
+    def end(self, outcome: str, **_what: object) -> None:
         """Nothing to keep."""
 
 

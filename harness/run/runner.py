@@ -199,7 +199,7 @@ class Runner:
             if self.ended_by:
                 return
 
-    def _models(self) -> Iterator[Any]:
+    def _models(self) -> Iterator[object]:
         yield from self.sequence.steps
         while self._more is not None and (model := self._more(self)) is not None:
             yield model
@@ -289,7 +289,7 @@ class Runner:
     def _note_relays(self, number: int, kind: str) -> None:
         """With the last step: how often each relay that moved has moved in its life. Asking is also what makes some
         cards write their counts down (2700 User's Manual, p2-32)."""
-        last = (self._more is None and number == len(self.sequence.steps)) or kind == "discharge"
+        last = (self._more is None and number == len(self.sequence.steps)) or kind == _discharge.DONE
         if not last or self.bench.probing.by_hand or not self.bench.self_check:
             return
         with contextlib.suppress(BenchError):
@@ -322,7 +322,7 @@ class Runner:
         begun = self.context.time.begun
         supplies = self.context.guard.traffic()  # first: it takes longer, and a press in it must lose nothing
         others = [(each.time, each.instrument, each.direction, each.text) for each in self.bench.take_traffic()]
-        return [(at - begun, *rest) for at, *rest in sorted([*supplies, *others])]
+        return [(at - begun, name, way, text) for at, name, way, text in sorted([*supplies, *others])]
 
     # --- the end ----------------------------------------------------------------------------------------------------
     def _make_safe(self) -> OffReport:
@@ -395,7 +395,7 @@ class Runner:
             )
         try:
             number = max(self._number, len(self.sequence.steps)) + 1
-            self._commit(number, "discharge", "discharge", started, broke)
+            self._commit(number, _discharge.DONE, _discharge.DONE, started, broke)
         except Exception as error:  # noqa: BLE001  the power is off; the store's failure is told, not raised
             self.error = self.error or error
 

@@ -49,7 +49,7 @@ def take_unit(
     operator: Operator | None = None,
     before: Callable[[OpenBench], None] | None = None,
     predictor: CircuitLimits | None = None,
-    prepared: Any = None,
+    prepared: object = None,
     operator_name: str | None = None,
     more: Callable[[Runner], StepModel | None] | None = None,
     energise: bool = False,

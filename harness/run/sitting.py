@@ -70,7 +70,7 @@ class Sitting:
         operator_name: str | None = None,
         patience: float = PATIENCE,
         before: Callable[[OpenBench], None] | None = None,
-        prepared: Any = None,
+        prepared: object = None,
         predictor: CircuitLimits | None = None,
     ) -> None:
         """described: the bench file; None: the virtual bench, with `plants` in the unit. energise: stands for the key
@@ -86,7 +86,7 @@ class Sitting:
         self._prepared, self._predictor = prepared, predictor
         self._bench: OpenBench | None = None
         self._runner: Runner | None = None
-        self._tables: list[dict[str, Any]] = []
+        self._tables: list[dict[str, object]] = []
 
     # --- from first to last -----------------------------------------------------------------------------------------
     def __enter__(self) -> Self:
@@ -212,7 +212,7 @@ class Sitting:
         with presses.guarded():
             self._runner.take(step_kinds()["power off"].Model(do="power off"))
 
-    def _checked(self, table: dict[str, Any]) -> Any:
+    def _checked(self, table: dict[str, object]) -> object:
         """The model of a table. The steps so far are played through on paper with it, so that the same is refused as in
         a file, and before anything moves."""
         board = self.sequence.board
@@ -224,15 +224,14 @@ class Sitting:
         if mine or model is None:
             raise Refused("; ".join(map(_says, mine)) or "this is no step")
         context = self._live().context
-        if step_kinds()[model.do].name == "power on" and model.supply not in context.power.checked and not model.why:
-            raise Refused(
-                f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`"
-            )
+        supply = model.supply if step_kinds()[model.do].needs.energises and hasattr(model, "supply") else None
+        if supply is not None and supply not in context.power.checked and not model.why:
+            raise Refused(f"{supply} is not energised: its check for a short has not passed, and there is no `why`")
         self._tables.append(_plain(table))
         return model
 
 
-def _plain(table: Mapping[str, object]) -> dict[str, Any]:
+def _plain(table: Mapping[str, object]) -> dict[str, object]:
     """A table as a file has it: lists, and nothing that was left out."""
     return {
         key: list(value) if isinstance(value, tuple) else value for key, value in table.items() if value is not None

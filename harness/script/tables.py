@@ -62,7 +62,7 @@ def frame(what: object, **narrow: object) -> pd.DataFrame:
     raise TypeError(f"no table of a {type(what).__name__}: give a result, a store, concerns, a rehearsal, …")
 
 
-def _framed(rows: Iterable[dict[str, Any]], units: dict[str, str]) -> pd.DataFrame:
+def _framed(rows: Iterable[dict[str, object]], units: dict[str, str]) -> pd.DataFrame:
     import pandas as pd
 
     table = pd.DataFrame(list(rows), columns=list(units))
@@ -81,14 +81,14 @@ def _of_store(place: Any, narrow: dict[str, Any]) -> pd.DataFrame:
     return table
 
 
-def _readings(record: RunRecord) -> Iterable[dict[str, Any]]:
+def _readings(record: RunRecord) -> Iterable[dict[str, object]]:
     import pandas as pd
 
     start = record.start
     run = {
         "run": record.id, "unit": start.unit, "board": start.board_name, "revision": start.revision,
         "sequence": start.sequence_title, "started": pd.Timestamp(record.started, unit="s", tz="UTC"),
-        "run_outcome": record.outcome or "", "virtual": start.virtual, "rework": "",
+        "run_outcome": record.word, "virtual": start.virtual, "rework": "",
     }  # fmt: skip
     for step in record.steps:
         for position, reading in enumerate(step.readings):
@@ -97,12 +97,12 @@ def _readings(record: RunRecord) -> Iterable[dict[str, Any]]:
             yield {**run, "step": step.number, "step_name": step.name, "kind": step.kind, "position": position, **told}
 
 
-def _concerns(concerns: Sequence[Concern]) -> Iterable[dict[str, Any]]:
+def _concerns(concerns: Sequence[Concern]) -> Iterable[dict[str, object]]:
     for concern in concerns:
         yield {**concern.as_json(), "nets": ", ".join(concern.nets), "path": ", ".join(concern.path)}
 
 
-def _faults(rehearsal: Rehearsal) -> Iterable[dict[str, Any]]:
+def _faults(rehearsal: Rehearsal) -> Iterable[dict[str, object]]:
     burned = {
         each.fault: {
             "burned": each.burn.part, "rating": each.burn.rating, "reached": each.burn.reached,
@@ -123,7 +123,7 @@ def _faults(rehearsal: Rehearsal) -> Iterable[dict[str, Any]]:
         yield {"fault": fault, "verdict": "not solved", "name": why, **burned.get(fault, {})}
 
 
-def _groups(explanation: Explanation) -> Iterable[dict[str, Any]]:
+def _groups(explanation: Explanation) -> Iterable[dict[str, object]]:
     for group in explanation.groups:
         told = group.as_json()
         yield {name: ", ".join(told[name]) if isinstance(told[name], list) else told[name] for name in CANDIDATE}

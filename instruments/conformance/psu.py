@@ -8,7 +8,8 @@ from typing import TypeVar
 
 from wakeboard.instruments.conformance.report import Check, Failed, Report, error_queue, identity_of, must
 from wakeboard.instruments.errors import DialectError, InstrumentFault, SettingError
-from wakeboard.instruments.scpi.psu import Psu, Sample
+from wakeboard.instruments.ports import OutputSample
+from wakeboard.instruments.scpi.psu import Psu
 
 _T = TypeVar("_T")
 SETTLE = 3.0  # s that an output gets to arrive
@@ -156,7 +157,7 @@ class _PsuTrial:
         elif psu.can.ocp == "level":
             psu.protect(self.ch, ocp=psu.limits(self.ch).amps)
 
-    def _sampled(self, good: Callable[[Sample], bool]) -> tuple[Sample, float]:
+    def _sampled(self, good: Callable[[OutputSample], bool]) -> tuple[OutputSample, float]:
         return _until(self.psu, lambda: self.psu.sample(self.ch), good)
 
     def regulation(self) -> str:

@@ -58,7 +58,7 @@ def wire_of(resource: object, clock: Clock, terminator: str) -> Wire:
     return SerialWire(resource, port, clock) if port is not None else MessageWire(resource, clock, terminator)
 
 
-def _interface_of(resource: Any) -> Any:
+def _interface_of(resource: Any) -> object:
     """What PyVISA-py talks through: a socket, a serial port; None for other VISA libraries."""
     sessions = getattr(resource.visalib, "sessions", None)
     session = sessions.get(resource.session) if isinstance(sessions, dict) else None
@@ -71,7 +71,7 @@ def socket_of(resource: object) -> socket.socket | None:
     return interface if isinstance(interface, socket.socket) else None
 
 
-def serial_of(resource: object) -> Any:
+def serial_of(resource: object) -> object:
     """The pySerial port under a resource of PyVISA-py's serial class."""
     interface = _interface_of(resource)
     return interface if hasattr(interface, "in_waiting") else None

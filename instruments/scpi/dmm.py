@@ -115,7 +115,7 @@ class Dmm(Spoken[DmmDialect], TableMeter):
         """Whether several readings are asked one after another."""
         return self.dialect.returns_last or not self.dialect.count
 
-    def _next(self, reading: Asking, values: dict[str, Any]) -> str:
+    def _next(self, reading: Asking, values: dict[str, object]) -> str:
         self._wait_for_display(values)
         return self.speaker.ask([reading], values)[0]
 
@@ -126,7 +126,7 @@ class Dmm(Spoken[DmmDialect], TableMeter):
             slow = min(periods, key=lambda each: abs(math.log(float(each) / values["nplc"])))
             self.link.clock.sleep(FRESH * periods[slow])
 
-    def _setup_lines(self, spec: Quantity, wanted: _Setup, values: dict[str, Any]) -> list[str]:
+    def _setup_lines(self, spec: Quantity, wanted: _Setup, values: dict[str, object]) -> list[str]:
         lines = [*(spec.auto if wanted.range is None and spec.auto else spec.setup)]
         if wanted.nplc is not None:
             lines += spec.nplc
@@ -135,7 +135,7 @@ class Dmm(Spoken[DmmDialect], TableMeter):
         lines += self.dialect.count
         return [each.format(**values) for each in lines]
 
-    def _values(self, spec: Quantity, wanted: _Setup) -> dict[str, Any]:
+    def _values(self, spec: Quantity, wanted: _Setup) -> dict[str, object]:
         nplc = self.dialect.default_nplc if wanted.nplc is None else wanted.nplc
         words = self.dialect.rate_words
         rate = min(words, key=lambda each: abs(math.log(float(each) / nplc))) if words else ""
@@ -193,7 +193,7 @@ class Dmm(Spoken[DmmDialect], TableMeter):
         return self.speaker.read(question, text, lambda each: number(each, question.reply))
 
     # --- the rest ---------------------------------------------------------------------------------------------------
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> object:
         """ "terminals", "calibrated", "input", "mains", see below; None where the meter does not know the question."""
         ask = {"input": self.says_high_z, "mains": self.mains, "calibrated": self.calibrated}
         return self.speaker.if_known(what, {**ask, "terminals": self.terminals}[what])

@@ -18,20 +18,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from functools import partial
-from typing import Any, Literal
+from typing import Literal
 
 from wakeboard.instruments.dialect import Accuracy, Asking, PsuDialect
+from wakeboard.instruments.dialect_tables import Can
 from wakeboard.instruments.errors import BenchError, DialectError, OutputOnError, SettingError
 from wakeboard.instruments.link.identity import Identity
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.lock import not_kept_out
 from wakeboard.instruments.link.replies import truth
-from wakeboard.instruments.scpi.psu_looks import Commanded, Looks, Sample
+from wakeboard.instruments.ports import Mode, OutputSample, Trip
+from wakeboard.instruments.scpi.psu_looks import Commanded, Looks
 from wakeboard.instruments.scpi.psu_outputs import Limits, Outputs
-from wakeboard.instruments.scpi.psu_status import Mode, ModeJudge, Trip
+from wakeboard.instruments.scpi.psu_status import ModeJudge
 from wakeboard.instruments.scpi.spoken import Spoken
 
-__all__ = ["Limits", "Psu", "Sample"]
+__all__ = ["Limits", "Psu"]
 Ch = str | int
 _NO_DELAY = {
     "on limit": "Its over-current protection has no delay, and an inrush would trip it: armed only where a step asks.",
@@ -72,8 +74,8 @@ class Psu(Spoken[PsuDialect]):
         return self.outputs.amps_accuracy
 
     @property
-    def can(self) -> Any:
-        """What the supply can and cannot do (dialect.Can)."""
+    def can(self) -> Can:
+        """What the supply can and cannot do."""
         return self.dialect.can
 
     @property
@@ -371,7 +373,7 @@ class Psu(Spoken[PsuDialect]):
         """(volts, amps) at the supply's terminals; the drop in the leads is not in it."""
         return self.looks.measure(self.outputs.known(ch))
 
-    def sample(self, ch: Ch) -> Sample:
+    def sample(self, ch: Ch) -> OutputSample:
         """Volts, amps, mode and state in one compound line where the supply takes it: what a guard polls."""
         return self.looks.sample(self.outputs.known(ch))
 

@@ -13,21 +13,10 @@ from typing import Any, Literal
 
 from wakeboard.instruments.dialect import Asking, PsuDialect
 from wakeboard.instruments.link.replies import number, searched, truth
+from wakeboard.instruments.ports import Mode, OutputSample, Trip
 from wakeboard.instruments.scpi.psu_outputs import Outputs
-from wakeboard.instruments.scpi.psu_status import Mode, ModeJudge, Trip, flags_of, register_of, register_value
+from wakeboard.instruments.scpi.psu_status import ModeJudge, flags_of, register_of, register_value
 from wakeboard.instruments.scpi.speaker import Ready
-
-
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """One look at an output. trip: what the polled bits say, "other" when it was commanded on and is off."""
-
-    volts: float
-    amps: float
-    mode: Mode
-    on: bool
-    trip: Trip = None
-    time: float = 0.0
 
 
 @dataclass(slots=True)
@@ -156,7 +145,7 @@ class Looks:
         return read(first, replies[0]), read(questions[1], replies[1])
 
     # --- a sample ---------------------------------------------------------------------------------------------------
-    def sample(self, name: str) -> Sample:
+    def sample(self, name: str) -> OutputSample:
         """Volts, amps, mode, state and trip at one stroke."""
         look = self._look(name)
         replies = self.outputs.ask_ready(name, look.ready)
@@ -167,7 +156,7 @@ class Looks:
         on = self._told(name) if meaning.on is None else meaning.on
         trip = meaning.trip or self._trip_in(meaning.flags, name, on)
         mode = self._mode(name, volts, amps, meaning.flags, on and trip is None)
-        return Sample(volts, amps, mode, on, trip, time)
+        return OutputSample(volts, amps, mode, on, trip, time)
 
     def _meaning(self, name: str, look: _Look, words: tuple[str, ...]) -> _Meaning:
         """Of all replies but volts and amps; the same words as the last time mean the same."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from wakeboard.instruments.dialect import Asking, Channel, PsuDialect
 from wakeboard.instruments.errors import DialectError, OtherOutput
@@ -92,7 +91,7 @@ class Outputs:
         return self.read_number(question, self.ask(name, [question])[0])
 
     # --- commands and questions -------------------------------------------------------------------------------------
-    def values(self, name: str) -> dict[str, Any]:
+    def values(self, name: str) -> dict[str, object]:
         """What stands for an output in templates."""
         digits = "".join(each for each in name if each.isdigit())
         return {"ch": self._table[name].say or name, "n": int(digits or "1")}

@@ -6,13 +6,11 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
 
 from wakeboard.instruments.dialect import Register
 from wakeboard.instruments.link.replies import ReplyError, integer, searched
+from wakeboard.instruments.ports import Mode
 
-Mode = Literal["cv", "cc", "off", "unregulated", "unknown"]
-Trip = Literal["ovp", "ocp", "other"] | None
 _FLAG = re.compile(r"(!?)(\w+)(?:\.(\d+)|=(.+))\Z")
 AGREEMENTS = 2  # moments without doubt that unverified bits must agree with
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from typing import Any
 
 from wakeboard.instruments.dialect import Asking, ScannerDialect
 from wakeboard.instruments.errors import DialectError, SettingError
@@ -50,7 +49,7 @@ class Scanner(Spoken[ScannerDialect]):
     def counts(self) -> bool:
         return self._counts
 
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> object:
         """ "most_volts", see below; None where the scanner does not know the question."""
         return self.speaker.if_known(what, {"most_volts": self.most_volts}[what])
 

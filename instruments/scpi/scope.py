@@ -100,7 +100,7 @@ class Scope(Spoken[ScopeDialect]):
         if not scale * (1 - AGREE) <= found <= scale * (1 + AGREE):
             raise self._unfit(f"was set to {scale:g} s a division and says {found:g}")
 
-    def _say(self, lines: Sequence[str], values: dict[str, Any]) -> None:
+    def _say(self, lines: Sequence[str], values: dict[str, object]) -> None:
         filled = [each.format(**values) for each in lines]
         if filled:
             self.speaker.group(filled, [], values)
@@ -169,14 +169,14 @@ class Scope(Spoken[ScopeDialect]):
         self._check_figures(wave.data, figures, len(codes))
         return self._judged(view, shot, figures, codes)
 
-    def _values(self, channel: str) -> dict[str, Any]:
+    def _values(self, channel: str) -> dict[str, object]:
         every, dialect = 1, self.dialect
         if dialect.rate is not None:
             span = self._number(dialect.time_scale, {}) * dialect.across
             every = max(1, math.ceil(self._number(dialect.rate, {}) * span / dialect.points))
         return {"ch": channel, "points": dialect.points, "every": every}
 
-    def _figures(self, values: dict[str, Any]) -> Iterator[tuple[str, float]]:
+    def _figures(self, values: dict[str, object]) -> Iterator[tuple[str, float]]:
         """What the preamble says; what nobody says is 0."""
         wave = self.dialect.wave
         yield from (("xref", 0.0), ("yref", 0.0), ("xorg", 0.0), ("yorg", 0.0))
@@ -197,12 +197,12 @@ class Scope(Spoken[ScopeDialect]):
             self.link.garbled(term.send, "0", "nothing is divided by it")
         return (1 / found if term.inverse else found) * term.times * (values["every"] if term.each else 1)
 
-    def _number(self, question: Asking, values: dict[str, Any]) -> float:
+    def _number(self, question: Asking, values: dict[str, object]) -> float:
         reply = self.speaker.ask([question], values)[0]
         found: float = self.speaker.read(question, reply, lambda text: number(text, question.reply))
         return found
 
-    def _codes(self, values: dict[str, Any]) -> Any:
+    def _codes(self, values: dict[str, object]) -> Any:
         wave = self.dialect.wave
         line = wave.data.format(**values)
         data = self.link.query_block(line, READ_TIMEOUT, wave.tail)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from wakeboard.instruments.dialect import Asking, Base
 from wakeboard.instruments.errors import InstrumentFault, LinkError, LinkGarbled, LinkTimeout
@@ -49,11 +49,11 @@ class Speaker:
         """Commands over whatever still carries them, without listening: see `Link.shout`."""
         self.link.shout(self._joined(list(lines)))
 
-    def ask(self, questions: Sequence[Asking], values: dict[str, Any], before: Iterable[str] = ()) -> list[str]:
+    def ask(self, questions: Sequence[Asking], values: dict[str, object], before: Iterable[str] = ()) -> list[str]:
         """The replies, one a question; `before`: commands said first, in the same line where that is allowed."""
         return self.ask_ready(self.ready(questions, values, before))
 
-    def ready(self, questions: Sequence[Asking], values: dict[str, Any], before: Iterable[str] = ()) -> Ready:
+    def ready(self, questions: Sequence[Asking], values: dict[str, object], before: Iterable[str] = ()) -> Ready:
         """What `ask_ready` takes: made once for questions that are asked again and again."""
         sent = tuple(each.send.format(**values) for each in questions)
         commands = tuple(before)
@@ -149,7 +149,7 @@ class Speaker:
             return ""
         return f"another program holds it: it answers {reply.strip()} to {question.send}"
 
-    def group(self, lines: Iterable[str], questions: Sequence[Asking], values: dict[str, Any]) -> list[str]:
+    def group(self, lines: Iterable[str], questions: Sequence[Asking], values: dict[str, object]) -> list[str]:
         """Commands, questions, and the error queue after them. Raises InstrumentFault with what the queue says.
 
         A parser that stumbles in a compound line drops the rest of it, questions and all: the timeout that follows is

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 from wakeboard.instruments.dialect import Dialect
 from wakeboard.instruments.link.identity import Identity
@@ -28,7 +28,7 @@ class Spoken(Generic[D]):
         self.identity = self.speaker.identify()
         return self.identity
 
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> object:
         """What the instrument says of itself that a run keeps; None: nothing."""
         return None
 

@@ -302,7 +302,7 @@ class _Asker:
             return None
 
 
-def _values(dialect: Dialect, channel: str) -> dict[str, Any]:
+def _values(dialect: Dialect, channel: str) -> dict[str, object]:
     """What stands in a template: the output as the maker writes it, a scanner's channel."""
     said = dialect.channels[channel].say if isinstance(dialect, PsuDialect) and channel in dialect.channels else ""
     of = "101" if dialect.kind == "scanner" else said or channel

@@ -14,7 +14,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.instruments.virtual.faces import face
 from wakeboard.instruments.virtual.hardware.dmm import Probe
@@ -223,7 +223,7 @@ class VirtualBench:
         """The supplies, for looking behind their faces."""
         return [item.instrument for item in self.placed if item.kind == "psu"]  # type: ignore[misc]
 
-    def visa(self) -> Any:
+    def visa(self) -> object:
         """A VISA library for pyvisa.ResourceManager that reaches the instruments in process."""
         from wakeboard.instruments.virtual.wire.visa import VirtualVisa
 
@@ -252,26 +252,29 @@ class VirtualBench:
 
     def bench_description(
         self, addresses: Mapping[str, str] | None = None, console: str | None = None
-    ) -> dict[str, Any]:
+    ) -> dict[str, object]:
         """What a bench file says of this bench. addresses: instrument name -> address, where it is served elsewhere;
         console: the port that leads to the board's console."""
         addresses = addresses or {}
-        instruments: dict[str, Any] = {}
+        instruments: dict[str, object] = {}
         for item in self.placed:
-            entry: dict[str, Any] = {"kind": item.kind, "address": addresses.get(item.name, item.address)}
+            entry: dict[str, object] = {"kind": item.kind, "address": addresses.get(item.name, item.address)}
             if item.feeds:
                 entry["feeds"] = {str(number): supply for number, supply in item.feeds.items()}
             if item.sees:
                 entry["sees"] = {str(number): point for number, point in item.sees.items()}
             instruments[item.name] = entry
-        described: dict[str, Any] = {"mains": MAINS, "instruments": instruments, "probing": self._probing()}
+        described: dict[str, object] = {"mains": MAINS, "instruments": instruments, "probing": self._probing()}
         if self.target is not None and console is not None:
             described["links"] = {"console": {"port": console, "baud": self.target.spec.baud}}
         return described
 
-    def _probing(self) -> dict[str, Any]:
+    def _probing(self) -> dict[str, object]:
         numbers = iter(self.routes.points)
-        probing: dict[str, Any] = {"by": "scanner", "routes": {point: next(numbers) for point in self.prepared.points}}
+        probing: dict[str, object] = {
+            "by": "scanner",
+            "routes": {point: next(numbers) for point in self.prepared.points},
+        }
         if self.routes.swap is not None:
             probing["reverse"] = self.routes.swap
         if self.routes.short is not None:
@@ -309,6 +312,6 @@ def _channel_numbers() -> Iterator[int]:
     return (SLOT * slot + channel for slot in range(1, SLOTS + 1) for channel in range(1, SLOT_CHANNELS + 1))
 
 
-def _io(part: Part) -> Mapping[str, Any]:
+def _io(part: Part) -> Mapping[str, object]:
     io = part.values.get("io", {})
     return io if isinstance(io, Mapping) else {}

@@ -140,7 +140,7 @@ class Comparison:
         }
 
 
-def _row_json(row: CheckRow, units: Sequence[str]) -> dict[str, Any]:
+def _row_json(row: CheckRow, units: Sequence[str]) -> dict[str, object]:
     values = {u: None if math.isnan(v) else float(v) for u, v in zip(units, row.values, strict=True)}
     taken = {u: values[u] for u, o in zip(units, row.outcomes, strict=True) if o is not None}
     return {

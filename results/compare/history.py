@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.results.compare.grid import ODD, dark_units, powered, rail_checks, severity
 from wakeboard.results.compare.table import CODES, Check, ReadingTable
@@ -56,7 +56,7 @@ class ReworkEffect:
     still_outside: tuple[Change, ...]
     untaken: int
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The entry of `rework` in `wakeboard compare --rework --json`."""
         return {
             "unit": self.unit,
@@ -73,7 +73,7 @@ class ReworkEffect:
         }
 
 
-def _change_json(change: Change) -> dict[str, Any]:
+def _change_json(change: Change) -> dict[str, object]:
     return {
         "check": change.check.text,
         "unit": change.check.unit,
@@ -180,7 +180,7 @@ class Drift:
             return self.chart.says
         return self.average.says if self.chart.steady else f"{self.chart.says}; {self.average.says}"
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The entry of `drift` in `wakeboard compare --drift --json`."""
         chart = self.chart
         return {

@@ -39,7 +39,8 @@ class Check(NamedTuple):
 
 
 class RunInfo(NamedTuple):
-    """What a comparison needs to know of a run. `rework` holds the texts in force when it began."""
+    """What a comparison needs to know of a run. outcome: as RunRecord.word; `rework` holds the texts in force when it
+    began."""
 
     id: str
     unit: str
@@ -180,7 +181,8 @@ def table_of_records(records: Iterable[RunRecord], board: str | None = None) -> 
     columns = list(zip(*rows.rows, strict=True)) or [()] * len(kinds)
     arrays: list[Any] = [np.array(column, dtype=kind) for column, kind in zip(columns, kinds, strict=True)]
     runs = [
-        RunInfo(r.id, r.unit, r.sequence, r.started, r.outcome, tuple(done.text for done in r.rework)) for r in chosen
+        RunInfo(r.id, r.unit, r.sequence, r.started, r.word or None, tuple(done.text for done in r.rework))
+        for r in chosen
     ]
     name = board or (chosen[0].board if chosen else "")
     return ReadingTable(name, runs, list(rows.checks), steps, *arrays)
@@ -207,13 +209,14 @@ def _runs(
     import sqlalchemy as sa
 
     from wakeboard.results.store import schema
+    from wakeboard.results.store.read import ended_as
 
     run, ends, units = schema.run, schema.run_end, schema.unit
     last = sa.select(ends.c.run_id, sa.func.max(ends.c.id).label("id")).group_by(ends.c.run_id).subquery()
     joined = run.join(units, units.c.id == run.c.unit_id)
     joined = joined.outerjoin(last, last.c.run_id == run.c.id).outerjoin(ends, ends.c.id == last.c.id)
     query = (
-        sa.select(run.c.id, run.c.uuid, units.c.serial, run.c.sequence, run.c.started, ends.c.outcome, run.c.rework)
+        sa.select(run.c.id, run.c.uuid, units.c.serial, run.c.sequence, run.c.started, ended_as(), run.c.rework)
         .select_from(joined)
         .where(units.c.board == board)
         .order_by(run.c.started, run.c.uuid)

@@ -45,7 +45,7 @@ def new_row(*, text: str, by: str | None, **more: object) -> dict[str, Any]:
     }
 
 
-def row_key(table: sa.Table, row: dict[str, Any]) -> sa.Select[Any]:
+def row_key(table: sa.Table, row: dict[str, object]) -> sa.Select[Any]:
     return sa.select(table.c.id).where(table.c.uuid == row["uuid"])
 
 

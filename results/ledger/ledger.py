@@ -101,7 +101,7 @@ class Ledger(Findings):
                     runs=count.get(place, 0),
                     last_run=latest.id if latest else "",
                     last_started=latest.started if latest else None,
-                    outcome=latest.outcome if latest else None,
+                    outcome=(latest.word or None) if latest else None,
                     rework=[done.text for done in rework.get(row.id, [])],
                 )
             )

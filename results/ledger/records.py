@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 STATES: Final = ("open", "explained", "mended", "carried")
 CAUSES: Final = ("", "design", "assembly", "part", "bench")
@@ -12,7 +12,8 @@ CAUSES: Final = ("", "design", "assembly", "part", "bench")
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit as the ledger lists it. `outcome` and `last_run` belong to its latest run."""
+    """A unit as the ledger lists it. `outcome` (as RunRecord.word) and `last_run` belong to its latest
+    run."""
 
     board: str
     serial: str
@@ -103,7 +104,7 @@ class Finding:
         """The fault texts of the explanation in force."""
         return next((event.faults for event in reversed(self._since_opened) if event.state == "explained"), ())
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "number": self.number,
             "uuid": self.uuid,

@@ -185,7 +185,7 @@ def _put_runs(
 
 def _instrument_links(
     used: Iterable[dict[str, Any]], new: set[int], run_keys: dict[int, int], shared: SharedRows
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[dict[str, object]]:
     keys = shared.keys[schema.instrument.name]
     for row in used:
         if row["run_id"] in new:

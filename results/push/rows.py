@@ -22,7 +22,7 @@ def fetch(connection: sa.Connection, query: sa.Select[Any]) -> list[dict[str, An
 def fetch_tuples(connection: sa.Connection, query: sa.Select[Any]) -> list[tuple[Any, ...]]:
     result = connection.execute(query)
     cursor: Any = result.cursor
-    rows: list[tuple[Any, ...]] = cursor.fetchall()
+    rows: list[tuple[object, ...]] = cursor.fetchall()
     result.close()
     return rows
 
@@ -35,7 +35,7 @@ def reserve(target: sa.Connection, table: sa.Table, count: int) -> list[int]:
     return [int(key) for key in target.scalars(query, {"name": table.name, "count": count})]
 
 
-def copy_in(target: sa.Connection, table: sa.Table, rows: Iterable[dict[str, Any]]) -> None:
+def copy_in(target: sa.Connection, table: sa.Table, rows: Iterable[dict[str, object]]) -> None:
     """COPY rows into a server's table, inside the transaction of `target`."""
     names = [column.name for column in table.columns]
     copy_tuples(target, table, ([row[name] for name in names] for row in rows))

@@ -174,7 +174,7 @@ def board_view(
         revision_list=_revision_list(findings),
         proposed=proposed(comparison),
         instruments=instruments_of(records),
-        runs=tuple((r.unit, r.sequence, when(r.started), r.outcome or "", r.id[:8]) for r in records),
+        runs=tuple((r.unit, r.sequence, when(r.started), r.word, r.id[:8]) for r in records),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.results.compare.grid import powered
 from wakeboard.results.records import RunRecord
@@ -86,7 +86,7 @@ def _names(record: RunRecord) -> list[tuple[str, str]]:
         board = tomllib.loads(record.start.board_text)
     except tomllib.TOMLDecodeError:
         return []
-    tables: list[Any] = [board.get("rails"), board.get("lines")]
+    tables: list[object] = [board.get("rails"), board.get("lines")]
     return [
         (str(name), str(entry.get("net") or name))
         for table in tables

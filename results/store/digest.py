@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.results.records import Step
 from wakeboard.results.store.errors import StoreError
@@ -36,7 +36,7 @@ def check(digest: str, step: Step, blobs: Mapping[str, bytes], run: str) -> None
         )
 
 
-def _kept(node: object) -> Any:
+def _kept(node: object) -> object:
     """As it comes back; detail is kept as JSON, where an integer stays one."""
     if isinstance(node, str):
         return clean(node)

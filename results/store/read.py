@@ -12,6 +12,7 @@ from sqlalchemy.sql.elements import ColumnElement
 
 from wakeboard.results.records import (
     ASKED,
+    STOPPED_SAYS,
     InstrumentUsed,
     Reading,
     Rework,
@@ -47,6 +48,12 @@ def last_end() -> ColumnElement[bool]:
     later = run_end.alias("later")
     after = sa.or_(later.c.at > run_end.c.at, sa.and_(later.c.at == run_end.c.at, later.c.id > run_end.c.id))
     return ~sa.exists().where(later.c.run_id == run_end.c.run_id, after)
+
+
+def ended_as() -> ColumnElement[str | None]:
+    """How a run ended, as RunRecord.word has it; None where it has not."""
+    stopped = sa.and_(run_end.c.outcome == "error", run_end.c.says.startswith(STOPPED_SAYS))
+    return sa.case((stopped, "stopped"), else_=run_end.c.outcome)
 
 
 def find_run(connection: sa.Connection, ref: str | None, store: str) -> int:
@@ -96,6 +103,7 @@ def summaries(connection: sa.Connection, where: Sequence[ColumnElement[bool]], l
             run_end.c.at,
             run_end.c.outcome,
             run_end.c.abandoned,
+            run_end.c.says,
         )
         .join(unit, unit.c.id == run.c.unit_id)
         .outerjoin(run_end, sa.and_(run_end.c.run_id == run.c.id, last_end()))
@@ -115,6 +123,7 @@ def summaries(connection: sa.Connection, where: Sequence[ColumnElement[bool]], l
             outcome=row.outcome,
             abandoned=bool(row.abandoned),
             virtual=bool(row.virtual),
+            says=row.says or "",
         )
         for row in connection.execute(query)
     ]
@@ -143,7 +152,7 @@ def load_heads(connection: sa.Connection, where: Sequence[ColumnElement[bool]]) 
     return [_head(row, ends.get(row.id), texts, instruments.get(row.id, [])) for row in rows]
 
 
-def _head(row: Any, end: Any, texts: Mapping[str, str], instruments: Sequence[InstrumentUsed]) -> RunRecord:
+def _head(row: Any, end: object, texts: Mapping[str, str], instruments: Sequence[InstrumentUsed]) -> RunRecord:
     start = RunStart(
         unit=row.serial,
         board_name=row.board,

@@ -13,7 +13,6 @@ import os
 import sqlite3
 import tempfile
 from pathlib import Path
-from typing import Any
 
 from wakeboard.results.counted import count
 from wakeboard.results.records import Step
@@ -90,7 +89,7 @@ class StoreWatch:
         return ""
 
 
-def _identity(path: Path) -> Any:
+def _identity(path: Path) -> object:
     found = _extent(path)
     return found[:2] if found else None
 

@@ -202,7 +202,7 @@ def put_step(connection: sa.Connection, run_id: int, packed: PackedStep, known: 
 
 def _reading_rows(
     connection: sa.Connection, step_id: int, readings: Sequence[Reading], known: Known
-) -> list[dict[str, Any]]:
+) -> list[dict[str, object]]:
     measured = [(clean(r.of), r.quantity, r.unit, clean(r.state)) for r in readings]
     terms = [(number(r.low), number(r.high), r.limits_from, r.instrument, number(r.range)) for r in readings]
     _learn(connection, schema.measurand, ("of", "quantity", "unit", "state"), measured, known.measurands)

@@ -28,11 +28,12 @@ CODES = {"Enter": 13, "Escape": 27, " ": 32}
 
 
 class Chromium:
-    """One browser with an empty profile of its own."""
+    """One browser, with an empty profile of its own unless one is given, which is kept then."""
 
-    def __init__(self) -> None:
+    def __init__(self, profile: Path | None = None) -> None:
         assert PROGRAM
-        self.profile = tempfile.mkdtemp(prefix="chromium-")
+        self._kept = profile is not None
+        self.profile = str(profile or tempfile.mkdtemp(prefix="chromium-"))
         to_browser, self._out = os.pipe()
         self._in, from_browser = os.pipe()
 
@@ -57,12 +58,17 @@ class Chromium:
         return self
 
     def __exit__(self, *_error: object) -> None:
+        if self._kept:  # as a person closes it: what it keeps is written
+            with contextlib.suppress(AssertionError, OSError, subprocess.TimeoutExpired):
+                self.call("Browser.close")
+                self.process.wait(10)
         self.process.kill()
         self.process.wait(10)
         os.close(self._in)
         with contextlib.suppress(OSError):
             os.close(self._out)
-        shutil.rmtree(self.profile, ignore_errors=True)
+        if not self._kept:
+            shutil.rmtree(self.profile, ignore_errors=True)
 
     def call(self, method: str, session: str | None = None, **parameters: Any) -> Any:
         number = next(self._numbers)

@@ -146,6 +146,31 @@ def test_stop_in_mid_ramp_is_off_at_the_instrument_before_the_page_says_so(bench
     assert "stopped at the page" in command.text
 
 
+def test_a_browser_that_was_closed_is_opened_again_and_stops(bench: Any, tmp_path: Path) -> None:
+    """Power is on and the person closes the browser: the terminal says so, with an address that is good in it and in
+    another one."""
+    bench.steps(POWERED.replace('[[step]]\ndo = "rails"', '[[step]]\ndo = "wait"\nfor = "120 s"', 1))
+    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "bench.toml", "--page", "--no-input",
+                 "--energise") as command:  # fmt: skip
+        with browser_module.Chromium(tmp_path / "profile") as first:
+            tab = first.tab(command.address)
+            tab.until(lambda: bench.on and "LIVE" in tab.says("#power-text"), "power")
+        command.until(r"no page is open any more; the run goes on")
+        addresses = [line for line in command.text.splitlines() if "page: http" in line]
+        again = command.until(r"any more;[^\n]*\n\s*page: (\S+)")[1]
+        assert again in addresses[-1]
+        with browser_module.Chromium(tmp_path / "profile") as same:
+            back = same.tab(again)
+            back.until(lambda: "LIVE" in back.says("#power-text"), "the same browser is in as before")
+        with browser_module.Chromium() as other:
+            fresh = other.tab(again)
+            fresh.until(lambda: "LIVE" in fresh.says("#power-text"), "the printed address lets another one in")
+            fresh.press("Escape")
+            fresh.until(lambda: "Confirmed off" in fresh.says("#stop-says"), "off")
+            assert not bench.on
+            assert command.wait() == 4, command.text
+
+
 def test_the_page_dies_and_the_run_goes_on(bench: Any, browser: Any) -> None:
     """On the scanner, energised by the option: the server is killed while the board has power."""
     bench.steps(POWERED.replace('[[step]]\ndo = "rails"', '[[step]]\ndo = "wait"\nfor = "12 s"', 1))

@@ -10,6 +10,8 @@ from collections.abc import Callable
 import pytest
 import sqlalchemy as sa
 
+from wakeboard.results.compare.table import table_of_records, table_of_store
+from wakeboard.results.frames import frame
 from wakeboard.results.ledger import text as ledger_text
 from wakeboard.results.ledger.ledger import Evidence, Ledger
 from wakeboard.results.records import Reading, RunStart, Step, Trip
@@ -226,3 +228,27 @@ def test_nothing_is_ever_changed(ledger: Ledger) -> None:
 )
 def test_values_are_shown_as_engineers_write_them(value: float | None, unit: str, text: str) -> None:
     assert ledger_text.show(value, unit) == text
+
+
+def test_a_person_s_stop_is_called_one_thing_wherever_it_is_read(
+    ledger: Ledger, make_start: Make, make_step: MakeStep
+) -> None:
+    """The store keeps an error with its reason, in old files as in new ones; every way out of it says "stopped"."""
+    store = ledger.store
+    stopped = store.begin_run(make_start())
+    store.commit_step(stopped, make_step(outcome="pass", readings=[Reading("+3V3", "dc volts", 3.301, "V")]))
+    store.end_run(stopped, "error", outputs_off=True, says="stopped by the operator; the discharge was not measured")
+    broken = store.begin_run(make_start(unit="005"))
+    store.commit_step(broken, make_step(outcome="error"))
+    store.end_run(broken, "error", outputs_off=True, says="the meter does not answer")
+    listed = {unit.serial: unit.outcome for unit in ledger.units("Skep")}
+    assert listed == {"004": "stopped", "005": "error"}
+    assert [run.word for run in store.runs(limit=2)] == ["error", "stopped"]
+    assert [store.run(run).as_json()["outcome"] for run in (stopped, broken)] == ["stopped", "error"]
+    table = table_of_store(store, "Skep")
+    told = {run.id: run.outcome for run in table.runs}
+    assert (told[stopped], told[broken]) == ("stopped", "error")
+    assert table_of_records([store.run(stopped)]).runs[0].outcome == "stopped"
+    pytest.importorskip("pandas")
+    seen = frame(store).drop_duplicates("run").set_index("run")["run_outcome"]
+    assert (seen[stopped], seen[broken]) == ("stopped", "error")

@@ -45,6 +45,8 @@ LIFT, PUT = 0.4, 1.1  # s after a prompt that the person takes the probe off, an
 class Person:
     """Reads the prompts, moves the virtual leads on the bench's own clock, and presses Enter where asked."""
 
+    lifts_for_power = True
+
     def __init__(self, bench: Any, moves: bool = True, keys: dict[str, str] | None = None) -> None:
         self.bench = bench
         self.moves = moves
@@ -65,6 +67,8 @@ class Person:
             net = found[1]
             stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
             stage.at(stage.now + PUT, lambda: probe.connect(net, probe.ground))
+        elif "Take the probes off the board" in text and self.lifts_for_power:
+            stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
         elif "Reverse the leads" in text and "taken" not in text and self.moves:
             pair = (probe.low, probe.high)
             stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
@@ -510,8 +514,10 @@ SHORT_CHECK = (
 )
 
 
-def powered(toy: Any, kind: Any, steps: str, plants: tuple[str, ...] = (), **person: Any) -> tuple[Result, Any, list]:
-    """A run by hand; what was switched on, as the bench's gate saw it."""
+def powered(
+    toy: Any, kind: Any, steps: str, plants: tuple[str, ...] = (), compares: bool = False, **person: Any
+) -> tuple[Result, Any, list]:
+    """A run by hand; what was switched on, as the bench's gate saw it. hand.waited: s that the last gate took."""
     on: list[str] = []
     sequence = load_sequence(toy.steps(steps))
     with open_virtual(sequence.board, unit="T-1", plants=plants, transients=False) as bench:
@@ -519,13 +525,18 @@ def powered(toy: Any, kind: Any, steps: str, plants: tuple[str, ...] = (), **per
         operator = Operator(write=hand.write, read_key=hand.key)
         hands = SteadyHands(operator)
         hands.attach(bench)
+        operator.hands = hands
         bench.probing.release()
         bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        bench.self_check = compares
         ask = asked_each_time(operator)
 
-        def clear(supply: str, volts: float, limit: float, purpose: str) -> None:
-            ask(supply, volts, limit, purpose)
+        def clear(supply: str, volts: float, limit: float, purpose: str) -> str:
+            hand.waited = -bench.clock.now()
+            remark = ask(supply, volts, limit, purpose)
+            hand.waited += bench.clock.now()
             on.append(supply)
+            return remark
 
         bench.clear_hands = clear
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
@@ -562,6 +573,104 @@ def test_nothing_goes_on_without_the_key(toy: Any) -> None:
     assert exit_code(result) == 4
     assert "Next: USB on, 5 V, limit 100 mA" in hand.screen
     assert "Take the probes off the board, hands clear" in hand.screen
+
+
+# --- the lead is seen in the air before an output goes on ------------------------------------------------------------
+class Forgetful(Person):
+    """Presses the key for power with the probe still on the last point; then does what `keys` say."""
+
+    lifts_for_power = False
+
+    def write(self, text: str) -> None:
+        super().write(text)
+        stage, probe = self.bench.virtual.stage, self.bench.virtual.probe
+        if "Take the probes off the board" in text:
+            self.on = list(self.bench.virtual.outputs_on)
+        if "lift it" in text and "q: stop" in text and "k: it stays there" not in self.keys:
+            assert self.bench.virtual.outputs_on == self.on, "nothing goes on before it was lifted"
+            self.waiting.clear()
+            stage.at(stage.now + LIFT, lambda: probe.connect(probe.idle, probe.ground))
+            stage.at(stage.now + 1.0, lambda: self.waiting.append("\r"))
+
+
+def test_power_waits_for_a_lead_that_was_forgotten_on_the_board(toy: Any) -> None:
+    result, hand, on = powered(toy, Forgetful, SHORT_CHECK, keys={"Enter: power on": "\r"})
+    assert result.outcome == "pass", [(step.name, step.says, step.outcome) for step in result.record.steps]
+    assert on == ["USB"]
+    assert hand.screen.count("The lead still is on TP1: lift it") == 1
+    assert re.search(r"It reads \S+ V and does not move as a lead in the air does\.", hand.screen)
+    told = hand.screen.partition("still is on TP1")[2]
+    assert "Not switched on yet: USB, 5 V, limit 100 mA." in " ".join(told.split())
+
+
+def test_power_waits_at_each_later_output_too(toy: Any) -> None:
+    """On the supply's own net after the comparison at low voltages, and on a rail that a supply feeds already."""
+    result, hand, on = powered(toy, Forgetful, SHORT_CHECK, compares=True, keys={"Enter: power on": "\r"})
+    assert result.outcome == "pass", result.error
+    assert on == ["USB", "USB"]
+    assert hand.screen.count("The lead still is on TP1: lift it") == 2
+    both = POWERED.replace('do = "power off"', 'do = "power on"\nsupply = "AUX"\nlimit = "100 mA"\nwhy = "a test"')
+    result, hand, on = powered(toy, Forgetful, both, keys={"Enter: power on": "\r"})
+    assert on == ["USB", "AUX"], (result.error, hand.screen[-1500:], [s.says for s in result.record.steps])
+    assert re.search(r"The lead still is on TP3: lift it\s+It reads 3\.\d+ V\.", hand.screen)
+
+
+def test_a_lead_that_may_stay_takes_a_key_of_its_own_and_is_recorded(toy: Any) -> None:
+    keys = {"Enter: power on": "\r", "k: it stays there": "k"}
+    result, hand, on = powered(toy, Forgetful, SHORT_CHECK, keys=keys)
+    assert result.outcome == "pass"
+    assert on == ["USB"]
+    assert hand.pressed[-1] == "k"
+    assert "the meter's lead stayed on TP1 when power went on, as the operator said" in result.record.steps[1].says
+    result, hand, on = powered(toy, Forgetful, SHORT_CHECK, keys={"Enter: power on": "\r", "k: it stays there": "q"})
+    assert (on, exit_code(result)) == ([], 4)
+
+
+def test_the_key_for_a_lead_that_stays_means_nothing_before_it_is_offered(toy: Any) -> None:
+    result, _, on = powered(toy, Person, SHORT_CHECK, keys={"Enter: power on": "k", "lead is in the air": "q"})
+    assert (on, exit_code(result)) == ([], 4)
+
+
+def test_a_lead_in_the_air_costs_a_second_at_most(toy: Any) -> None:
+    _, hand, on = powered(toy, Person, SHORT_CHECK, keys={"lead is in the air": "\r"})
+    assert on == ["USB"]
+    before = LIFT + 1.0  # until it is lifted, and seen in the air a first time: then the person presses Enter
+    assert hand.waited <= before + 1.0
+    assert "lift it" not in hand.screen.partition("Enter: power on")[2].partition("the lead is in the air")[2]
+
+
+def test_a_net_that_reads_as_an_open_lead_takes_the_person_s_word() -> None:
+    """The last point was taken by Enter while it moved as a lead does: no look tells whether it was left."""
+    tips, screen = Tips(), []
+    tips.volts_or_overload = lambda: SimpleNamespace(  # type: ignore[method-assign]
+        overload=False, value=0.3 * (tips.time % 2.0) if tips.input_ohms > 1e9 else 0.0
+    )
+
+    def key(_seconds: float) -> str | None:
+        assert len(screen) < 500
+        if "Is the lead off TP4?" in "".join(screen):
+            return "k"
+        return "\r" if "Enter: power on" in screen[-1] else None
+
+    operator = Operator(write=screen.append, read_key=key)
+    operator.hands = hands = SteadyHands(operator)
+    hands.attach(tips)
+    hands.blind, hands.at = True, "TP4"
+    remark = asked_each_time(operator)("USB", 5.0, 0.1, "")
+    assert "off TP4" in remark
+    assert "the operator said" in remark
+
+
+@pytest.mark.parametrize("ohms", [1e7, 1e10])
+def test_a_meter_that_cannot_see_an_open_lead_says_so_and_is_no_hindrance(ohms: float) -> None:
+    tips, screen = Tips(), []
+    tips.can_be_high, tips.input_ohms = False, ohms  # type: ignore[misc]
+    keys = iter("\r" * 20)
+    operator = Operator(write=screen.append, read_key=lambda _s: next(keys) if len(screen) > 1 else None)
+    operator.hands = hands = SteadyHands(operator)
+    hands.attach(tips)
+    assert asked_each_time(operator)("USB", 5.0, 0.1, "") == ""
+    assert "cannot see whether the lead is in the air" in "".join(screen)
 
 
 def test_a_point_before_is_offered_where_there_is_one_and_reversed_leads_read_negative_as_asked() -> None:
@@ -702,6 +811,7 @@ def by_turns(toy: Any, steps: str, moves: bool = True) -> tuple[Result, Person]:
         operator = Operator(write=hand.write, read_key=hand.key)
         hands = SteadyHands(operator)
         hands.attach(bench)
+        operator.hands = hands
         bench.probing.release()
         bench.self_check = True
         bench.probing = HandProbing(sequence.board, operator.tell, None, hands)

@@ -565,7 +565,8 @@ def test_the_process_has_a_group_of_its_own(monkeypatch: pytest.MonkeyPatch) -> 
     assert client._start() == "process"
     (command,), options = started[0]
     assert client.PROCESS in command
-    assert options == {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "start_new_session": True}
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+    assert options == {**pipes, "creationflags": 0, "start_new_session": True}
 
 
 def test_without_a_process_nothing_is_energised(monkeypatch: pytest.MonkeyPatch) -> None:

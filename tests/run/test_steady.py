@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakeboard.harness.run.hand.steady import LOOKS, PROOF, WINDOW, Look, judge, lifted
+from wakeboard.harness.run.hand.steady import LOOKS, PROOF, WINDOW, Look, aloft, judge, lifted
 
 STEP = 0.05
 
@@ -160,3 +160,42 @@ def test_what_is_held_is_always_a_steady_positive_level(volts: list[float | None
 
 def test_nothing_seen_is_nothing_held() -> None:
     assert judge([], fresh=True, trusted=True).state == "moving"
+
+
+# --- before an output goes on: is the lead in the air? ----------------------------------------------------------------
+def test_a_lead_in_the_air_is_seen_within_a_second() -> None:
+    seen = in_the_air([])
+    assert aloft(seen, can_prove=True, least_rate=0.1) == "air"
+    first = next(n for n in range(1, len(seen) + 1) if aloft(seen[:n], can_prove=True, least_rate=0.1) == "air")
+    assert seen[first - 1].time - seen[0].time <= 1.0
+    assert aloft(looks((0.1, 0.0)), can_prove=True) == "prove"
+    assert aloft(seen[:-3], can_prove=True) == "back", "moved: at zero at once through 10 MΩ, or it was no lead"
+
+
+def test_a_lead_on_a_net_is_seen_to_be_on_it() -> None:
+    assert aloft(looks((0.4, 3.3)), can_prove=True) == "on"
+    assert aloft(looks((0.4, None)), can_prove=True) == "on"
+    assert aloft(looks((0.4, 0.06)), can_prove=True) == "on", "more than an open lead has through 10 MΩ"
+    still = high(PROOF + STEP, 0.001, looks((0.1, 0.0)))
+    assert aloft(still, can_prove=True) == "on", "a net at 0 V, or tips that touch each other"
+    assert aloft(still[:-3], can_prove=True) == "looking"
+    assert aloft(looks((0.1, 3.3)), can_prove=True) == "looking", "just lifted, perhaps"
+
+
+def test_what_moves_more_slowly_than_this_meter_s_open_lead_is_a_net() -> None:
+    seen: list[Look] = []
+    for _ in range(2):
+        seen = in_the_air(seen, 0.6)  # 0.3 V/s
+    assert aloft(seen, can_prove=True, least_rate=1.0) == "on"
+    assert aloft(seen, can_prove=True, least_rate=0.2) == "air"
+
+
+def test_a_meter_whose_input_stays_at_ten_megohms_sees_levels_only() -> None:
+    assert aloft(looks((0.1, 0.0)), can_prove=False) == "unseen"
+    assert aloft(looks((0.4, 3.3)), can_prove=False) == "on"
+
+
+@given(st.lists(st.tuples(st.one_of(st.none(), st.floats(-5, 5)), st.booleans()), max_size=40))
+def test_nothing_but_a_lead_that_was_lifted_is_in_the_air(volts: list[tuple[float | None, bool]]) -> None:
+    seen = [Look(n * STEP, value, high) for n, (value, high) in enumerate(volts)]
+    assert (aloft(seen, can_prove=True) == "air") == lifted(seen)

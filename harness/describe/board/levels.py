@@ -62,7 +62,7 @@ class Thresholds:
 
 
 @functools.cache
-def standards() -> Mapping[str, Mapping[str, Any]]:
+def standards() -> Mapping[str, Mapping[str, object]]:
     """The packaged level standards as levels.toml has them."""
     text = resources.files("wakeboard.sequences").joinpath("levels.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)

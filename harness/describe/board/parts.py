@@ -101,7 +101,7 @@ class _PartReader:
         self.name = name
         self.table = table
         self.path: Path = ("parts", name)
-        self.values: dict[str, Any] = {}
+        self.values: dict[str, object] = {}
         self.tolerance: dict[str, float] = {}
         self.bounds: dict[str, tuple[float, float]] = {}
         self.note = PartNote()
@@ -168,7 +168,7 @@ class _PartReader:
             self.wrong(("pins",), f"no net for {', '.join(absent)}", _pins_allowed(kind))
         return pins
 
-    def _listed(self, kind: Kind, nets: list[Any]) -> dict[str, Any] | None:
+    def _listed(self, kind: Kind, nets: list[object]) -> dict[str, object] | None:
         if kind.any_pins or len(nets) != len(kind.pins):
             self.wrong(("pins",), f"a list of {count(len(nets), 'net')}", _pins_allowed(kind))
             return None
@@ -217,9 +217,9 @@ class _PartReader:
         if bounds:
             self.bounds[name] = bounds
 
-    def _nested(self, key: str, found: Any) -> dict[str, dict[str, Any]]:
+    def _nested(self, key: str, found: object) -> dict[str, dict[str, object]]:
         """A chip's [io] and [supply]: pin -> its own table of values."""
-        result: dict[str, dict[str, Any]] = {}
+        result: dict[str, dict[str, object]] = {}
         if not isinstance(found, dict):
             self.wrong((key,), quoted(found), "a table: pin = { … }")
             return result
@@ -234,9 +234,9 @@ class _PartReader:
                 result[pin] = self._entry(key, pin, table, known)
         return result
 
-    def _entry(self, key: str, pin: str, table: dict[str, Any], pins: list[str]) -> dict[str, Any]:
+    def _entry(self, key: str, pin: str, table: dict[str, object], pins: list[str]) -> dict[str, object]:
         schema = nested_schema(key)
-        entry: dict[str, Any] = {}
+        entry: dict[str, object] = {}
         for word, found in table.items():
             path = (key, pin, word)
             if word not in schema:
@@ -351,7 +351,7 @@ class _PartReader:
             self.wrong(("starts",), quoted(starts), one_of(found), nearest(starts, found))
         return boots
 
-    def _straps(self, name: str, straps: Any) -> bool:
+    def _straps(self, name: str, straps: object) -> bool:
         pins = self.table.get("pins")
         known = list(pins) if isinstance(pins, dict) else []
         if not isinstance(straps, dict):

@@ -7,7 +7,6 @@ and what it refuses beyond that, its own file says (steps.py).
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 from wakeboard.harness.describe.board.board import Board
 from wakeboard.harness.describe.problems import nearest, one_of, quoted
@@ -17,7 +16,7 @@ from wakeboard.harness.describe.toml.document import Document
 from wakeboard.harness.describe.toml.positions import Path
 
 
-def check_sequence(tables: list[dict[str, Any]], document: Document, board: Board) -> None:
+def check_sequence(tables: list[dict[str, object]], document: Document, board: Board) -> None:
     """Add what does not fit together in a sequence for this board."""
     paper = Paper(document, board)
     for index, table in enumerate(tables):
@@ -30,7 +29,7 @@ def check_sequence(tables: list[dict[str, Any]], document: Document, board: Boar
 class _Names:
     """The names that one step uses."""
 
-    def __init__(self, document: Document, board: Board, index: int, table: dict[str, Any], needs: Needs) -> None:
+    def __init__(self, document: Document, board: Board, index: int, table: dict[str, object], needs: Needs) -> None:
         self.document = document
         self.board = board
         self.needs = needs
@@ -123,7 +122,7 @@ def _members(path: Path, found: object) -> list[tuple[Path, str]]:
     return [(place, name) for place, name in members if isinstance(name, str)]
 
 
-def _play(paper: Paper, index: int, table: dict[str, Any], kind: StepKind) -> None:
+def _play(paper: Paper, index: int, table: dict[str, object], kind: StepKind) -> None:
     """One step on paper: what its kind needs, then what it does."""
     paper.at(index)
     if kind.needs.power == "off" and paper.on:

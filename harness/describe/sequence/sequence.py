@@ -50,7 +50,7 @@ def read_head(document: Document) -> SequenceHead | None:
     return validated(SequenceHead, Document(document.file, document.text, data, document.lines, document.problems))
 
 
-def step_tables(document: Document) -> list[dict[str, Any]]:
+def step_tables(document: Document) -> list[dict[str, object]]:
     """The tables [[step]]; an empty list where there is none, which is a problem."""
     steps = document.data.get("step")
     if not isinstance(steps, list) or not steps:
@@ -59,12 +59,12 @@ def step_tables(document: Document) -> list[dict[str, Any]]:
     return [step if isinstance(step, dict) else {} for step in steps]
 
 
-def read_steps(document: Document, tables: list[dict[str, Any]]) -> list[Any]:
+def read_steps(document: Document, tables: list[dict[str, object]]) -> list[Any]:
     """A model for each step, None for one with problems, which are added to the document."""
     return [_step(document, index, table) for index, table in enumerate(tables)]
 
 
-def _step(document: Document, index: int, table: dict[str, Any]) -> BaseModel | None:
+def _step(document: Document, index: int, table: dict[str, object]) -> BaseModel | None:
     known = step_kinds()
     do = table.get("do")
     kind = known.get(do) if isinstance(do, str) else None

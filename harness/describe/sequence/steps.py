@@ -11,6 +11,7 @@ and where it applies:
 
     STOPS = True                               a failure of it ends the run where the step does not say `on_fail`
     TELLS = (OhmsTold,)                        what it keeps beside its readings (results/told.py)
+    FAILED = "Do not power it."                what is to be done in production with a unit that fails it
     def on_paper(paper, table): ...            what it does to the bench, and what it refuses, without running
     def before(context, model): ...            what it needs of this bench: asked before the first step
 """
@@ -48,7 +49,8 @@ class Needs:
     from; probes: a probe has to reach what `of` names; links: a board with a console; pin_command: one that tells how
     its pins are driven; driven: each line in `of` has a pin that drives it; energises: it switches an output on; ends:
     it switches outputs off; clears: it checks an unpowered supply for a short; accuses: where it fails, a supply that
-    is on is to blame; in_time: it looks at how nets come to rest, and not only at where."""
+    is on is to blame; in_time: it looks at how nets come to rest, and not only at where; answers: what it reads is what
+    the board's firmware says."""
 
     power: Literal["on", "off", "either"]
     of: tuple[str, ...] = ANY
@@ -61,6 +63,7 @@ class Needs:
     clears: bool = False
     accuses: bool = False
     in_time: bool = False
+    answers: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,8 +77,9 @@ class StepKind:
     stops: bool
     tells: tuple[type[Any], ...]
     summary: str
-    on_paper: Callable[[Paper, Mapping[str, Any]], None] | None = None
+    on_paper: Callable[[Paper, Mapping[str, object]], None] | None = None
     before: Callable[..., None] | None = None
+    failed: str = ""
     own: str = ""
 
 
@@ -106,6 +110,7 @@ def _take(module: ModuleType) -> Iterator[tuple[str, StepKind]]:
             summary,
             getattr(module, "on_paper", None),
             getattr(module, "before", None),
+            str(getattr(module, "FAILED", "")),
             "" if ours else str(getattr(module, "__file__", module.__name__)),
         ),
     )

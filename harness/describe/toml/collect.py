@@ -85,7 +85,7 @@ def _description(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
 
 def _model_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseModel] | None:
     """The model of the table at a location: through fields, members of dicts and lists, and branches of unions."""
-    here: Any = model
+    here: object = model
     for key in loc:
         models = list(_models(here))
         fields = [

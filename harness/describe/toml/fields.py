@@ -67,7 +67,7 @@ Pattern = Annotated[str, AfterValidator(_regular)]
 
 
 def _reader(read: Callable[..., object], *unit: str) -> PlainValidator:
-    def validate(text: object) -> Any:
+    def validate(text: object) -> object:
         try:
             return read(text, *unit)
         except QuantityError as error:
@@ -112,12 +112,12 @@ OhmsValue = Annotated[Value, value("Ω")]
 RelativeTolerance = Annotated[Tolerance, tolerance()]
 
 
-def as_tuple(found: object) -> Any:
+def as_tuple(found: object) -> object:
     """For BeforeValidator: strict models take no list for a tuple, and TOML knows only lists."""
     return tuple(found) if isinstance(found, list) else found
 
 
-def _one_or_more(found: object) -> Any:
+def _one_or_more(found: object) -> object:
     return (found,) if isinstance(found, str) else as_tuple(found)
 
 

@@ -18,7 +18,7 @@ from wakeboard.harness.describe.toml.positions import Path
 M = TypeVar("M", bound=BaseModel)
 _ROUNDS = 8  # a table in a table in a list: each level may show its own gaps only when the one above is whole
 _TABLES = ("model_type", "model_attributes_type", "dict_type")
-_FILL: dict[str, Any] = {
+_FILL: dict[str, object] = {
     "volts": "1 V",
     "above": "1 V",
     "low": "< 1 V",
@@ -32,7 +32,7 @@ _FILL: dict[str, Any] = {
 _NAME = "?"
 
 
-def mend(model: type[M], data: dict[str, Any]) -> tuple[M | None, tuple[Path, ...]]:
+def mend(model: type[M], data: dict[str, object]) -> tuple[M | None, tuple[Path, ...]]:
     """A whole model from mistaken data, and the paths that were mended; None where a top table's name is mistaken."""
     data = copy.deepcopy(data)
     places: list[Path] = []
@@ -49,7 +49,7 @@ def mend(model: type[M], data: dict[str, Any]) -> tuple[M | None, tuple[Path, ..
     return None, ()
 
 
-def _mend(data: dict[str, Any], path: Path, error: ErrorDetails) -> None:
+def _mend(data: dict[str, object], path: Path, error: ErrorDetails) -> None:
     parent: Any = data
     for key in path[:-1]:
         parent = parent[key]

@@ -119,7 +119,9 @@ def _part(old: Part, new: Part) -> Iterator[str]:
             yield f"{old.name}: {label}{path} is {_value(new, path, now)}, was {_value(old, path, was)}"
 
 
-def _differing(before: Mapping[str, Any], after: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any, Any]]:
+def _differing(
+    before: Mapping[str, Any], after: Mapping[str, Any], path: str = ""
+) -> Iterator[tuple[str, object, object]]:
     for key in dict.fromkeys([*before, *after]):
         was, now, here = before.get(key), after.get(key), f"{path}{key}"
         if isinstance(was, Mapping) or isinstance(now, Mapping):
@@ -164,7 +166,7 @@ def _intent(old: Board, new: Board, renamed: Mapping[str, str]) -> Iterator[str]
                 yield from _keys(word, name, before[name], after[name], renamed)
 
 
-def _keys(word: str, name: str, before: Any, after: Any, renamed: Mapping[str, str]) -> Iterator[str]:
+def _keys(word: str, name: str, before: Any, after: object, renamed: Mapping[str, str]) -> Iterator[str]:
     for key in type(before).model_fields:
         was, now = getattr(before, key), getattr(after, key)
         if key not in ("place", "says") and was != now and not (key == "net" and renamed.get(was) == now):

@@ -54,7 +54,7 @@ class Draft:
     def tables(self) -> dict[str, dict[str, Any]]:
         """Every active table by section and name."""
         rows = {key: getattr(self.proposal, key) for key in ("supplies", "rails", "lines", "points")}
-        found: dict[str, dict[str, Any]] = {
+        found: dict[str, dict[str, object]] = {
             key: {row.name: row.table for row in table if row.active} for key, table in rows.items()
         }
         found["board"] = {"adjacent": [list(pair) for pair in self.adjacent]}

@@ -6,7 +6,7 @@ Supplies whose voltage a person still has to say are left out until then; every 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.harness.drawings.boardfile.draft import Draft, toml
 from wakeboard.harness.drawings.boardfile.proposal import Row
@@ -114,7 +114,7 @@ def _powered(row: Row, rails: bool, lines: bool, isolated: Iterable[str]) -> Ite
     return [*texts, *_step({"do": "power off", "supply": row.name})]
 
 
-def _step(table: dict[str, Any], says: str = "") -> list[str]:
+def _step(table: dict[str, object], says: str = "") -> list[str]:
     rows = [f"{key} = {toml(value)}" for key, value in table.items()]
     if says:
         rows[0] = f"{rows[0]:<31}# {says}"

@@ -27,7 +27,7 @@ from wakeboard.harness.drawings.boardfile.draft import Draft, adjacent_lines, co
 from wakeboard.results.counted import count
 
 SECTIONS: Final = ("supplies", "rails", "lines", "points", "parts")
-Tables = Mapping[str, Mapping[str, Any]]
+Tables = Mapping[str, Mapping[str, object]]
 _Map = Table | InlineTable | Container | OutOfOrderTableProxy
 
 
@@ -73,7 +73,7 @@ class _Section:
     ) -> None:
         self.file, self.section, self.told = file, section, told
         self.new = draft.tables[section]
-        self.old: Mapping[str, Any] | None = base
+        self.old: Mapping[str, object] | None = base
         self.comments = _comments(draft, section)
         found = file.get(section)
         self.moved: list[str] = []
@@ -170,7 +170,7 @@ def _comments(draft: Draft, section: str) -> dict[str, str]:
     return {row.name: comment(row.origin, row.fill).strip(" #") for row in getattr(draft.proposal, section)}
 
 
-def _set(mine: Any, key: str, value: Any) -> None:
+def _set(mine: Any, key: str, value: object) -> None:
     if value is None:
         del mine[key]
         return
@@ -221,7 +221,7 @@ def _adjacent(file: tomlkit.TOMLDocument, base: Tables | None, draft: Draft, tol
         told.append(f"board.adjacent: {count(len(kept), 'pair')} of neighbours, {len(here or [])} before")
 
 
-def _pairs(pairs: list[list[str]]) -> Any:
+def _pairs(pairs: list[list[str]]) -> object:
     rows = adjacent_lines([(a, b) for a, b in pairs])[1:] or ["adjacent = []"]
     return tomlkit.parse("\n".join(rows) + "\n")["adjacent"]
 
@@ -234,7 +234,7 @@ def _change(before: object, now: object) -> str:
     return f"{_short(now)}, was {_short(before)}"
 
 
-def _plain(value: object) -> Any:
+def _plain(value: object) -> object:
     return value.unwrap() if hasattr(value, "unwrap") else value
 
 

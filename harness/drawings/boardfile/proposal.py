@@ -170,7 +170,7 @@ def _upstream(looking: _Looking, nets: Iterable[str]) -> list[str]:
 def _supply(looking: _Looking, net: str, *, sure: bool = True) -> Row:
     connector = looking.on(net, "connector")[0].name
     place = looking.guide.part(connector)
-    table: dict[str, Any] = {"net": net}
+    table: dict[str, object] = {"net": net}
     volts, usb = volts_of(net), is_usb(net)
     if usb:
         table |= {"kind": "usb", "volts": "5 V", "range": _USB_RANGE, "budget": "500 mA"}
@@ -209,7 +209,7 @@ def _last_resort(looking: _Looking, rows: list[Row]) -> None:
         rails, key=lambda net: (is_usb(net), is_entry(net), volts_of(net) or 0.0, len(looking.nets[net])), default=""
     )
     for net in filter(None, [best]):
-        table: dict[str, Any] = {"net": net, "volts": LEAST_VOLTS}
+        table: dict[str, object] = {"net": net, "volts": LEAST_VOLTS}
         origin = f"no connector with a net named like a supply; {LEAST_VOLTS} stands here so that nothing is harmed"
         rows.append(Row(looking.name("IN", net), table, origin, True, "which net power enters on, and its volts"))
 
@@ -237,7 +237,7 @@ def _short_rail(net: str) -> str:
 def _rail(
     looking: _Looking, net: str, names: Mapping[str, str], entries: Mapping[str, str], feeder: PartLine | None
 ) -> Row:
-    table: dict[str, Any] = {"net": net}
+    table: dict[str, object] = {"net": net}
     origin, fill = f"{net} is named like a rail", ""
     if feeder is not None:
         source = feeder.table["pins"].get("IN", "")
@@ -380,7 +380,7 @@ def _line(looking: _Looking, net: str, rails: Mapping[str, Row]) -> Row | None:
     told = _told_levels(looking, net)
     if up and not told and rail is not None and "volts" in rail.table and not _standard(rail):
         return None  # an enable on its regulator's own input: no level standard holds at that rail
-    table: dict[str, Any] = {"net": net, "levels": told or _levels(function, rail)}
+    table: dict[str, object] = {"net": net, "levels": told or _levels(function, rail)}
     if rail is not None and rail.active:
         table["rail"] = rail.name
     if function == "i2c":

@@ -190,7 +190,7 @@ def _price(document: Document, name: str, table: Mapping[str, object]) -> float 
 
 def _needs(
     document: Document, name: str, kind: str, pins: Mapping[str, str], found: object
-) -> tuple[Mapping[str, Any], ...]:
+) -> tuple[Mapping[str, object], ...]:
     """What stands beside the part: each a table whose pins are this part's."""
     own = {*pins.values(), *board_kinds()[kind].pins}
     good = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.describe.board.parts import RATINGS, nested_schema
 from wakeboard.instruments.quantity import show
@@ -70,7 +70,7 @@ def _sample(name: str, unit: str) -> str:
     return _EXAMPLES.get(name, {}).get(unit) or _SAMPLE.get(unit, f'"1 {unit}"')
 
 
-def as_json(kind: Kind) -> dict[str, Any]:
+def as_json(kind: Kind) -> dict[str, object]:
     return {
         "kind": kind.name,
         "says": kind.says,

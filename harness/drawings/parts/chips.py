@@ -7,7 +7,7 @@ else the one part whose pin numbers all stand in the file.
 from __future__ import annotations
 
 import re
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.harness.describe.problems import FileProblems, Problem, nearest, one_of
 from wakeboard.harness.drawings.design import ChipFile, ChipPin, Design, DrawnPart, Where
@@ -56,8 +56,8 @@ def _same(component: str, *texts: str) -> bool:
 def _give(part: DrawnPart, chip: ChipFile) -> None:
     names = _names(part, chip)
     pins: dict[str, str] = {}
-    supply: dict[str, Any] = {}
-    io: dict[str, Any] = {}
+    supply: dict[str, object] = {}
+    io: dict[str, object] = {}
     for number, net in part.pins.items():
         pin = chip.pins.get(number, ChipPin("", "signal"))
         name = names[number]

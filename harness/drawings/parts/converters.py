@@ -10,7 +10,7 @@ Pins that the model does without (feedback, bootstrap, soft start) are left out.
 from __future__ import annotations
 
 import re
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.harness.drawings.design import Design, DrawnPart
 from wakeboard.harness.drawings.netnames import function_of, is_ground, is_rail, volts_of
@@ -27,14 +27,14 @@ _LINEAR: Final = re.compile(
 _UP: Final = re.compile(r"boost|step.?up|aufw(?:ä|ae)rts|(?:é|e)l(?:é|e)vateur|elevador|charg", re.IGNORECASE)
 
 
-def converter(design: Design, part: DrawnPart, ground: str) -> tuple[dict[str, Any], str]:
+def converter(design: Design, part: DrawnPart, ground: str) -> tuple[dict[str, object], str]:
     """A board file's table, and what to say of it."""
     if len(part.pins) > MOST_PINS or ground not in part.pins.values() or _UP.search(part.text):
         return {}, ""
     return _step_down(design, part, ground) or _linear(part, ground) or ({}, "")
 
 
-def _step_down(design: Design, part: DrawnPart, ground: str) -> tuple[dict[str, Any], str] | None:
+def _step_down(design: Design, part: DrawnPart, ground: str) -> tuple[dict[str, object], str] | None:
     found = [
         (pin, name, far) for pin, net in part.pins.items() if not is_rail(net) for name, far in _coils(design, net)
     ]
@@ -56,7 +56,7 @@ def _coils(design: Design, net: str) -> list[tuple[str, str]]:
     return [(coil.name, far) for coil in coils for far in coil.pins.values() if far != net and not is_ground(far)]
 
 
-def _linear(part: DrawnPart, ground: str) -> tuple[dict[str, Any], str] | None:
+def _linear(part: DrawnPart, ground: str) -> tuple[dict[str, object], str] | None:
     if not _LINEAR.search(part.text) or len(part.pins) > 8:
         return None
     told = {float(each) for each in re.findall(r"(?<![0-9.])([0-9]{1,2}(?:\.[0-9]{1,2})?)", _as_points(part.text))}
@@ -84,7 +84,7 @@ def _source(part: DrawnPart, out: str) -> str:
     return rails.pop() if len(rails) == 1 else ""
 
 
-def _table(kind: str, part: DrawnPart, source: str, out: str, ground: str) -> dict[str, Any]:
+def _table(kind: str, part: DrawnPart, source: str, out: str, ground: str) -> dict[str, object]:
     pins = {"IN": source, "OUT": out, "GND": ground}
     enable = [net for net in part.pins.values() if function_of(net) == "enable"]
     if enable:

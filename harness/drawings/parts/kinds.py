@@ -246,7 +246,7 @@ def _fuse(_reading: Reading, part: DrawnPart) -> PartLine:
     if nets is None:
         return _left(part, "kind and pins")
     resettable = bool(PTC.search(part.text))
-    table: dict[str, Any] = {"kind": "ptc" if resettable else "fuse", "pins": {"1": nets[0], "2": nets[1]}}
+    table: dict[str, object] = {"kind": "ptc" if resettable else "fuse", "pins": {"1": nets[0], "2": nets[1]}}
     if resettable and mark.amps:
         table["hold"] = show(mark.amps, "A")
     elif mark.amps:
@@ -261,7 +261,7 @@ def _diode(reading: Reading, part: DrawnPart) -> PartLine:
         return _left(part, "kind and pins: more than one diode in it?")
     kind = _diode_kind(part)
     pins, note = _polarity(reading, part, kind)
-    table: dict[str, Any] = {"kind": kind, "pins": pins}
+    table: dict[str, object] = {"kind": kind, "pins": pins}
     if kind == "zener":
         volts = _marked("", part).volts or _zener_volts(part.text)
         if volts is None:
@@ -405,9 +405,9 @@ def _from_book(reading: Reading, part: DrawnPart, *, by_number: bool) -> PartLin
     return PartLine(part.name, table, "; ".join(filter(None, [note, table.pop("_note", "")])))
 
 
-def _trimmed(entry: Entry, pins: Mapping[str, str]) -> dict[str, Any]:
+def _trimmed(entry: Entry, pins: Mapping[str, str]) -> dict[str, object]:
     """The entry's values, without those of pins that are not connected."""
-    table: dict[str, Any] = {}
+    table: dict[str, object] = {}
     for key, value in entry.table.items():
         nested = key in ("io", "supply") and isinstance(value, dict)
         table[key] = {pin: row for pin, row in value.items() if pin in pins} if nested else value

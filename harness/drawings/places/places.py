@@ -38,7 +38,7 @@ class Places:
 
     map: BoardMap
     parts: Mapping[str, DrawnWords]
-    base: Mapping[str, Mapping[str, Any]]
+    base: Mapping[str, Mapping[str, object]]
 
 
 def places_text(draft: Draft) -> str:

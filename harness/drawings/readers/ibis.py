@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.harness.describe.problems import quoted
 from wakeboard.harness.drawings.design import ChipFile, ChipPin, Design
@@ -210,8 +210,8 @@ def _added(file: _File, name: str) -> list[Tables]:
     return [file.submodels[sub] for sub in file.added.get(name, ()) if sub in file.submodels]
 
 
-def _io(tables: Tables, rest: AtRest, where: str, *, hold: bool, hold_ohms: float | None) -> dict[str, Any]:
-    io: dict[str, Any] = {"type": _type(tables.kind)}
+def _io(tables: Tables, rest: AtRest, where: str, *, hold: bool, hold_ohms: float | None) -> dict[str, object]:
+    io: dict[str, object] = {"type": _type(tables.kind)}
     if rest.drive_low and io["type"] != "input":
         io["ohms"] = show(rest.drive_low, "Ω", 3)
     for key, ohms, spread in (("pull_up", rest.up, rest.up_spread), ("pull_down", rest.down, rest.down_spread)):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Final
+from typing import Final
 
 from wakeboard.harness.describe.problems import FileProblems
 from wakeboard.harness.drawings.design import Design, DrawnPart, Where
@@ -63,14 +63,14 @@ def _drawn(source: Source, part: Part) -> DrawnPart:
     return DrawnPart(part.name, pins=dict(part.pins), model=model, said={"pins": where})
 
 
-def _values(part: Part) -> dict[str, Any]:
+def _values(part: Part) -> dict[str, object]:
     from wakeboard.instruments.virtual.circuit.parts import kind_of
 
     units = kind_of(part).values
     return {name: _text(units[name].unit, value) for name, value in part.values.items()}
 
 
-def _text(unit: str, value: object) -> Any:
+def _text(unit: str, value: object) -> object:
     from wakeboard.harness.describe.board.from_netlist import quantity
 
     if not unit or isinstance(value, bool) or not isinstance(value, int | float):

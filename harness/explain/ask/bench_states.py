@@ -21,6 +21,7 @@ from wakeboard.harness.describe.state import BenchState, StateError
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.describe.sequence.step_model import StepModel
     from wakeboard.results.records import RunRecord, Step
 
 STOPPED = ("fail", "tripped")
@@ -65,17 +66,18 @@ class Ways:
             return self.no_pins
         return ""
 
-    def power_on(self, supply: str, setting: tuple[float, float]) -> Any:
+    def power_on(self, supply: str, setting: tuple[float, float]) -> StepModel | None:
         """The sequence's step that switches a supply on at (volts, limit); None where it has none."""
         for step in self.steps:
             needs = needs_of(step.do)
             if needs.energises and not needs.in_time and step.supply == supply:
                 volts = self.board.supplies[supply].volts.nominal if step.volts is None else step.volts
                 if _alike(volts, setting[0]) and _alike(step.limit, setting[1]):
-                    return step
+                    found: StepModel = step
+                    return found
         return None
 
-    def checks(self, supply: str) -> list[Any]:
+    def checks(self, supply: str) -> list[StepModel]:
         """The unpowered tests that cover a supply, each on the supply's net alone: those with limits of the sequence's
         own, else any."""
         net = self.board.supplies[supply].net

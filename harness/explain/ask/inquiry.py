@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.describe.sequence.steps import step_kinds
 from wakeboard.harness.describe.state import BenchState, StateError
@@ -27,6 +27,7 @@ from wakeboard.harness.run.services.timing import COMPUTE_LEASE
 from wakeboard.instruments.virtual.circuit.bench.figures import VOLTMETER_OHMS
 
 if TYPE_CHECKING:
+    from wakeboard.harness.describe.sequence.step_model import StepModel
     from wakeboard.harness.explain.ask.bench_states import Ways
     from wakeboard.harness.run.context import Context
     from wakeboard.harness.run.runner import Runner
@@ -58,7 +59,7 @@ class Inquiry:
     helped: bool = False
     taken: list[Taken] = field(default_factory=list)
     refused: dict[str, int] = field(default_factory=dict)  # why -> how many proposals were not measured
-    _queue: deque[Any] = field(default_factory=deque)
+    _queue: deque[StepModel] = field(default_factory=deque)
     _asked: Choice | None = None
     _done: set[tuple[str, str, str, str]] = field(default_factory=set)
     _over: bool = False
@@ -68,7 +69,7 @@ class Inquiry:
     _silent: set[str] = field(default_factory=set)  # supplies with which the board did not do what it was asked to
     _refusals: dict[str, set[tuple[str, str, str, str]]] = field(default_factory=dict)
 
-    def __call__(self, runner: Runner) -> Any:
+    def __call__(self, runner: Runner) -> StepModel | None:
         """The next step; None at the end. Raises what the guard raises."""
         context = runner.context
         self._fresh |= self.take_up(runner.steps)
@@ -184,7 +185,7 @@ class Inquiry:
             return "the bench has no test resistor, and nobody may be asked to hold one"
         return self.ways.refuses(state)
 
-    def _steps_to(self, context: Context, wanted: Measurement) -> list[Any]:
+    def _steps_to(self, context: Context, wanted: Measurement) -> list[StepModel]:
         net = str(wanted.detail["net"])
         if wanted.quantity in (OHMS, REVERSED):
             both = wanted.quantity == REVERSED or not context.bench.probing.by_hand
@@ -198,10 +199,10 @@ class Inquiry:
         more = {} if load is None else {"load": f"{load:.6g} Ω"}
         return [*steps, _step("probe", of=net, name=wanted.does, **more)]
 
-    def _all_off(self, context: Context) -> list[Any]:
+    def _all_off(self, context: Context) -> list[StepModel]:
         return [_step("power off")] if context.power.on else []
 
-    def _to_supplies(self, context: Context, state: BenchState) -> list[Any]:
+    def _to_supplies(self, context: Context, state: BenchState) -> list[StepModel]:
         if BenchState(context.power.on).key == BenchState(state.supplies).key:
             return []
         steps = self._all_off(context)
@@ -209,15 +210,16 @@ class Inquiry:
             if supply not in self._checked:
                 self._checked.add(supply)  # what fails it ends the run
                 steps += self.ways.checks(supply)
-        return steps + [self.ways.power_on(supply, setting) for supply, setting in state.supplies.items()]
+        on = [self.ways.power_on(supply, setting) for supply, setting in state.supplies.items()]
+        return steps + [step for step in on if step is not None]
 
-    def _to_pins(self, context: Context, state: BenchState) -> list[Any]:
+    def _to_pins(self, context: Context, state: BenchState) -> list[StepModel]:
         stays = BenchState(context.power.on).key == BenchState(state.supplies).key
         now = dict(context.power.pins) if stays else {}
         steps = [_drive(pin, "off") for pin in now if pin not in state.pins]
         return steps + [_drive(pin, level) for pin, level in state.pins.items() if now.get(pin) != level]
 
-    def _went_wrong(self, context: Context, step: Any) -> bool:
+    def _went_wrong(self, context: Context, step: StepModel) -> bool:
         """Whether the state for a probe was not reached: the board did not move a pin as it was asked to."""
         if step.do != "probe" or self._asked is None:
             return False
@@ -234,9 +236,9 @@ def _resistor(state: BenchState) -> float | None:
     return 1.0 / (1.0 / state.load_ohms - 1.0 / VOLTMETER_OHMS)
 
 
-def _step(do: str, **keys: object) -> Any:
+def _step(do: str, **keys: object) -> StepModel:
     return step_kinds()[do].Model.model_validate({"do": do, **keys})
 
 
-def _drive(pin: str, level: str) -> Any:
+def _drive(pin: str, level: str) -> StepModel:
     return _step("drive", pin=pin, level=level, keep=True, name=f"{pin} {level}")

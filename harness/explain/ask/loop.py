@@ -150,7 +150,7 @@ class Asked:
     result: Result | None = None
     refused: Mapping[str, int] = field(default_factory=dict)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """The entry "asked" beside the keys of the explanation."""
         record = self.result.record if self.result is not None else None
         return {

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -78,7 +78,7 @@ class InTime:
     tried: int = 0
     sought: int = 0
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "supply": self.supply, "tried": self.tried, "sought": self.sought,
             "seen": [{"of": s.net, "read": s.value, "u": s.u, "drawn": s.drawn, "outcome": s.outcome}

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from wakeboard.harness.describe.sequence.steps import needs_of
 from wakeboard.harness.describe.state import BenchState, StateError
 from wakeboard.instruments.quantity import QuantityError, parse
 from wakeboard.instruments.virtual.circuit.bench.figures import (
@@ -228,7 +229,7 @@ def _cut(run: RunRecord) -> Observation | None:
         return None
     power = PowerTold.of(step)
     volts, limit = power.volts, power.limit
-    if step.kind not in ("power on", "start-up") or not isinstance(volts, float) or not isinstance(limit, float):
+    if not needs_of(step.kind).energises or not isinstance(volts, float) or not isinstance(limit, float):
         return None
     state = BenchState({**_supplies_before(run, step), trip.supply: (volts, limit)})
     reading = Reading(trip.supply, CURRENT, trip.amps, "A", outcome="fail", state=state.key, says="the guard cut it")
@@ -253,7 +254,7 @@ def clues(run: RunRecord, target: Any, net_of: Callable[[str], str | None]) -> l
     asked = _asked(run)
     found = []
     for step in run.steps:
-        if step.kind != "talk" or step.outcome in ("skipped", "error") or not step.readings:
+        if not needs_of(step.kind).answers or step.outcome in ("skipped", "error") or not step.readings:
             continue
         first = step.readings[0]
         try:
@@ -269,7 +270,7 @@ def clues(run: RunRecord, target: Any, net_of: Callable[[str], str | None]) -> l
 def _asked(run: RunRecord) -> dict[int, str]:
     """What each step sent, by the run's own copy of the sequence."""
     try:
-        steps: Sequence[Mapping[str, Any]] = tomllib.loads(run.start.sequence_text).get("step", [])
+        steps: Sequence[Mapping[str, object]] = tomllib.loads(run.start.sequence_text).get("step", [])
     except tomllib.TOMLDecodeError:
         return {}
     return {number: str(step.get("send", "")) for number, step in enumerate(steps, start=1)}

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -99,7 +99,7 @@ class Predictor:
                 found.setdefault(replace_load(o.state), {})[o.of] = None
         return {key: list(nets) for key, nets in found.items()}
 
-    def _pulled_scene(self, o: Observation, values: dict[str, Any]) -> Scene:
+    def _pulled_scene(self, o: Observation, values: dict[str, object]) -> Scene:
         """A test resistor to another net than ground, with the voltmeter beside it."""
         assert o.state.to is not None
         values[f"{METER}.ohms"] = o.state.load_ohms or VOLTMETER_OHMS

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 ROUGH: Final = 2.0
 """Scale from which the model is called rough."""
@@ -61,7 +61,7 @@ class ModelFit:
         """The most that is stated of any explanation."""
         return MOST_CERTAIN[self.rough]
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "scale": self.scale, "chi2_per_reading": self.chi, "rough": self.rough, "taught_by": self.units,
             "lacks": list(self.lacks),

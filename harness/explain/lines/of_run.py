@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
+from wakeboard.harness.describe.sequence.steps import needs_of
 from wakeboard.harness.describe.state import BenchState, StateError
 from wakeboard.harness.explain.lines.bodge import PullRange, bodge
 from wakeboard.harness.explain.lines.line_model import (
@@ -80,7 +81,7 @@ def _gather(run: RunRecord, nets: set[str], board: Board) -> dict[str, dict[Benc
     out: dict[str, dict[BenchState, list[Reading]]] = defaultdict(lambda: defaultdict(list))
     for step, reading in run.readings():
         net = find(reading.of)
-        if net not in nets or step.kind not in ("line", "drive") or reading.value is None:
+        if net not in nets or needs_of(step.kind).of != ("lines",) or reading.value is None:
             continue
         try:
             state = BenchState.parse(reading.state)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -298,7 +298,7 @@ def _within(unknowns: Sequence[Unknown], start: Array, t: Array) -> Array:
 
 def board_at(likelihood: Likelihood, candidate: Candidate, estimate: Array) -> Change:
     """The candidate's board with its unknown values moved."""
-    values: dict[str, Any] = {}
+    values: dict[str, object] = {}
     factors: dict[str, float] = {}
     settings: dict[str, float] = {}
     for unknown, t in zip(likelihood.unknowns, estimate.tolist(), strict=False):

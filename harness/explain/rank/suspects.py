@@ -288,12 +288,12 @@ def _pulls_on(circuit: Circuit, net: str) -> Iterator[Suspect]:
             yield Suspect(f"{text}:pull_{way}={{}}", "pull", prior, *_range("pull"), f"{net}>{to}")
 
 
-def _rail_net(part: Part, entry: Mapping[str, Any]) -> str:
+def _rail_net(part: Part, entry: Mapping[str, object]) -> str:
     rails = [entry.get("rail"), *part.values.get("supply", {}), "VDD"]
     return next((part.pins[r] for r in rails if r in part.pins), "?")
 
 
-def _pull_prior(rates: Mapping[str, float], entry: Mapping[str, Any], stated: str | None) -> float:
+def _pull_prior(rates: Mapping[str, float], entry: Mapping[str, object], stated: str | None) -> float:
     if stated == "none":
         return rates["pull_denied"]
     if stated is None and "pull_up" not in entry and "pull_down" not in entry and entry.get("type") != "output":

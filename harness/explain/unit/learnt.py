@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -79,7 +79,7 @@ def _latest(store: Store, board: Board) -> Iterable[RunRecord]:
             return
 
 
-def as_keys(board: Board, value: Learnt) -> Mapping[str, Any] | None:
+def as_keys(board: Board, value: Learnt) -> Mapping[str, object] | None:
     """The keys of a board file that state a learnt value, as nested tables; None where no key does."""
     name, _, tail = value.path.partition(".")
     part = board.parts.get(name)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.review.study.feed import feed_path
 from wakeboard.harness.review.study.supplied import chargers
@@ -63,16 +63,16 @@ def taken(study: Study, supply: str, cases: Sequence[Case], values: Mapping[str,
     return Taken(study, supply, cases, model.solve(variants).require())
 
 
-def _without(values: Mapping[str, object], name: str) -> dict[str, Any]:
+def _without(values: Mapping[str, object], name: str) -> dict[str, object]:
     return {key: value for key, value in values.items() if not key.startswith(f"{name}.")}
 
 
-def chargers_off(study: Study) -> dict[str, Any]:
+def chargers_off(study: Study) -> dict[str, object]:
     """The values that take every charger's charging away."""
     return {f"{part.name}.dead": True for part in chargers(study)}
 
 
-def charger_on(part: Part) -> dict[str, Any]:
+def charger_on(part: Part) -> dict[str, object]:
     """The values that switch a charger on, whatever its enable sees."""
     return {f"{part.name}.enable_above": ALWAYS[bool(part.values.get("active_low"))]} if "EN" in part.pins else {}
 

@@ -9,7 +9,7 @@ the review's, whose shares of a rail are taken.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.review.rules.level_mismatch import ABOVE_RAIL, RECOGNISED
 from wakeboard.harness.revise.swap.counterparts import Pair
@@ -41,13 +41,15 @@ def differences(board: Board, name: str, entry: Entry, pairs: Sequence[Pair]) ->
     yield from _rating(part, entry)
 
 
-def _row(table: Mapping[str, Any], pin: str) -> Mapping[str, Any] | None:
+def _row(table: Mapping[str, object], pin: str) -> Mapping[str, object] | None:
     found = table.get(pin)
     return dict(found) if isinstance(found, Mapping) else None
 
 
 # --- who drives -----------------------------------------------------------------------------------------------------
-def _driver(board: Board, part: Part, pair: Pair, was: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
+def _driver(
+    board: Board, part: Part, pair: Pair, was: Mapping[str, object], now: Mapping[str, object]
+) -> Iterator[str]:
     net, before, after = part.pins[pair.old], was.get("type", "io"), now.get("type", "io")
     if before in _DRIVES and after == "open_drain":
         ups = _pull_ups(board, net)
@@ -86,7 +88,7 @@ def _drivers(board: Board, net: str, but: str) -> list[str]:
 
 # --- levels ---------------------------------------------------------------------------------------------------------
 def _levels(
-    board: Board, name: str, pin: str, nets: Mapping[str, str], now: Mapping[str, Any], entry: Entry
+    board: Board, name: str, pin: str, nets: Mapping[str, str], now: Mapping[str, object], entry: Entry
 ) -> Iterator[str]:
     """What others put on the net as high, against what the new input takes and stands."""
     found = _highest(board, nets[pin], name)
@@ -103,7 +105,7 @@ def _levels(
 
 
 def rail_volts(
-    board: Board, row: Mapping[str, Any], supply: Mapping[str, Any], nets: Mapping[str, str]
+    board: Board, row: Mapping[str, object], supply: Mapping[str, object], nets: Mapping[str, str]
 ) -> tuple[float, str] | None:
     """(V, net) of the rail that a pin drives and clamps to; None where nobody says."""
     pin = row.get("rail") or ("VDD" if "VDD" in supply else next(iter(supply), None))

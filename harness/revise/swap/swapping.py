@@ -127,7 +127,7 @@ def _called(part: Part) -> str:
     return f"{part.kind} {show(value, unit)}" if isinstance(value, int | float) else part.kind
 
 
-def _table(entry: Entry, pins: Mapping[str, str], part: Part) -> dict[str, Any]:
+def _table(entry: Entry, pins: Mapping[str, str], part: Part) -> dict[str, object]:
     """The new part as a board file has it. What the entry leaves open (a regulator's volts) is the old part's."""
     table: dict[str, Any] = {"kind": entry.kind, "pins": dict(pins)}
     for key, value in entry.table.items():
@@ -156,9 +156,9 @@ def _without_purpose(board: Board, name: str, nets: set[str]) -> list[str]:
     return found
 
 
-def _beside(board: Board, entry: Entry, pins: Mapping[str, str]) -> dict[str, Any]:
+def _beside(board: Board, entry: Entry, pins: Mapping[str, str]) -> dict[str, object]:
     """The parts that the entry needs beside it, by new names."""
-    found: dict[str, Any] = {}
+    found: dict[str, object] = {}
     for each in entry.needs:
         letter = _LETTERS.get(each["kind"], "X")
         used = [int(name[1:]) for name in (*board.parts, *found) if name[:1] == letter and name[1:].isdigit()]
@@ -241,7 +241,7 @@ def first_measured(board: Board, swap: Swap) -> str:
     return "\n".join([*rows, ""])
 
 
-def _step(do: str, **keys: Any) -> list[str]:
+def _step(do: str, **keys: object) -> list[str]:
     from wakeboard.harness.drawings.boardfile.draft import toml
 
     return ["", "[[step]]", f'do = "{do}"', *(f"{key} = {toml(value)}" for key, value in keys.items())]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 from wakeboard.harness.run.hand.clearance import Clear, nobody, nobody_moves
 from wakeboard.harness.run.hand.leads import Leads
@@ -19,7 +19,10 @@ from wakeboard.instruments.virtual.circuit.bench.figures import OPEN_VOLTS, VOLT
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.ports import Clock, GuardShell, Probing
+    from wakeboard.instruments.console import Console
+    from wakeboard.instruments.link.traffic import Exchange, TrafficLog
     from wakeboard.instruments.ports import Measurement, MeterPort, ScopePort
+    from wakeboard.instruments.virtual.bench import VirtualBench
     from wakeboard.results.records import InstrumentUsed
 
 VOLT_RANGES = (10.0, 100.0, 1000.0)  # V; fixed, so that no change of range comes between the looks at a net that moves
@@ -54,13 +57,13 @@ class OpenBench:
     supplies: Sequence[str]
     highest_volts: float
     meter_name: str = "meter"
-    open_console: Callable[[str], Any] | None = None
+    open_console: Callable[[str], Console] | None = None
     volumes: Mapping[str, str] = field(default_factory=dict)
     ports: Mapping[str, tuple[str, int]] = field(default_factory=dict)  # link name -> serial port, baud
     runs_programs: bool = True  # False where a run is one of hundreds that are only computed
     instruments: Sequence[InstrumentUsed] = ()
-    traffic: Any = None
-    virtual: Any = None  # the VirtualBench, for those who look behind the instruments
+    traffic: TrafficLog | None = None
+    virtual: VirtualBench | None = None  # for those who look behind the instruments
     text: str = ""  # of the bench file
     cautions: Mapping[str, Sequence[str]] = field(default_factory=dict)  # what each supply cannot do
     input_ohms: float = VOLTMETER_OHMS
@@ -75,7 +78,7 @@ class OpenBench:
     move_leads: Callable[[str], None] = nobody_moves  # tells a person to move an output's leads to a supply
     zero_seen: Callable[[], None] = lambda: None  # told when the meter's leads were together and read zero
     closers: list[Callable[[], None]] = field(default_factory=list)
-    _consoles: dict[str, Any] = field(default_factory=dict)
+    _consoles: dict[str, Console] = field(default_factory=dict)
 
     def __enter__(self) -> Self:
         return self
@@ -161,7 +164,7 @@ class OpenBench:
         return self.load_tolerance * ohms / 3**0.5
 
     # --- the rest ---------------------------------------------------------------------------------------------------
-    def console(self, link: str) -> Any:
+    def console(self, link: str) -> Console:
         """The console on a link, opened when first asked for. Raises ConsoleError."""
         if link not in self._consoles:
             if self.open_console is None:
@@ -175,7 +178,7 @@ class OpenBench:
         if console is not None:
             console.close()
 
-    def take_traffic(self) -> list[Any]:
+    def take_traffic(self) -> list[Exchange]:
         """What was said since the last call, on every link that this process holds."""
         if self.traffic is None:
             return []

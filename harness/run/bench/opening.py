@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run import presses
@@ -23,41 +22,59 @@ from wakeboard.harness.run.guard.owner import Feed, Guard
 from wakeboard.harness.run.hand.clearance import Clear, nobody, nobody_moves, settled
 from wakeboard.harness.run.hand.leads import Leads, MovedLeads
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.link.traffic import Direction, TrafficLog
 from wakeboard.results.records import InstrumentUsed
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument
     from wakeboard.harness.describe.board.board import Board
+    from wakeboard.harness.run.guard.client import ProcessGuard
     from wakeboard.harness.run.hand.byhand import SteadyHands
+    from wakeboard.harness.run.ports import Probing
+    from wakeboard.instruments.clock import Clock
+    from wakeboard.instruments.console import Console
+    from wakeboard.instruments.link.identity import Identity
+    from wakeboard.instruments.ports import MeterPort, RelaysPort
+    from wakeboard.instruments.scpi.dmm import Dmm
+    from wakeboard.instruments.scpi.opening import Driver
+    from wakeboard.instruments.scpi.psu import Psu
+    from wakeboard.instruments.scpi.scanner import Scanner
+    from wakeboard.instruments.scpi.scope import Scope
     from wakeboard.instruments.virtual.bench import Prepared, VirtualBench
 
 
 # of a bench resistor whose tolerance the file leaves out: 0.1 % film (common practice, no source)
 DEFAULT_LOAD_TOLERANCE = 0.001
-DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
 
 
 @dataclass
 class Drivers:
     """The opened instruments of a bench, by name. Closing goes on past one that fails."""
 
-    psus: dict[str, Any] = field(default_factory=dict)
-    dmms: dict[str, Any] = field(default_factory=dict)
-    scanners: dict[str, Any] = field(default_factory=dict)
-    scopes: dict[str, Any] = field(default_factory=dict)
+    psus: dict[str, Psu] = field(default_factory=dict)
+    dmms: dict[str, Dmm] = field(default_factory=dict)
+    scanners: dict[str, Scanner] = field(default_factory=dict)
+    scopes: dict[str, Scope] = field(default_factory=dict)
     used: list[InstrumentUsed] = field(default_factory=list)
 
     def close(self) -> None:
-        for table in (self.psus, self.dmms, self.scanners, self.scopes):
+        for table in self.by_kind().values():
             for driver in table.values():
                 with contextlib.suppress(BenchError, OSError):
                     driver.link.close()
             table.clear()
 
+    @property
+    def meter(self) -> Dmm | None:
+        return next(iter(self.dmms.values()), None)
+
+    def by_kind(self) -> dict[str, dict[str, Any]]:
+        return {"psu": self.psus, "dmm": self.dmms, "scanner": self.scanners, "scope": self.scopes}
+
 
 def open_drivers(
-    described: Bench, kinds: Iterable[str], *, manager: object = None, clock: object = None, traffic: object = None,
-    only: Iterable[str] | None = None,
+    described: Bench, kinds: Iterable[str], *, manager: object = None, clock: Clock | None = None,
+    traffic: TrafficLog | None = None, only: Iterable[str] | None = None,
 ) -> Drivers:  # fmt: skip
     """Open and identify the instruments of these kinds. Raises BenchError naming the first that fails."""
     drivers = Drivers()
@@ -72,17 +89,18 @@ def open_drivers(
     return drivers
 
 
-def _open(drivers: Drivers, instrument: Instrument, manager: object, clock: object, traffic: object) -> None:
+def _open(
+    drivers: Drivers, instrument: Instrument, manager: object, clock: Clock | None, traffic: TrafficLog | None
+) -> None:
     driver = open_driver(instrument, manager=manager, clock=clock, traffic=traffic)
-    tables = {"psu": drivers.psus, "dmm": drivers.dmms, "scanner": drivers.scanners, "scope": drivers.scopes}
-    tables[instrument.kind][instrument.name] = driver
+    drivers.by_kind()[instrument.kind][instrument.name] = driver
     drivers.used.append(used(instrument, driver))
 
 
 def open_driver(
-    instrument: Instrument, *, manager: Any = None, clock: Any = None, traffic: Any = None,
+    instrument: Instrument, *, manager: object = None, clock: Clock | None = None, traffic: TrafficLog | None = None,
     exclusive: bool | None = None,
-) -> Any:  # fmt: skip
+) -> Driver:  # fmt: skip
     """One instrument of a bench file, identified. Raises BenchError."""
     from wakeboard.instruments.scpi.opening import open_instrument
 
@@ -93,7 +111,7 @@ def open_driver(
         dialect=instrument.dialect,
         identity=instrument.identity,
         timeout=instrument.timeout,
-        terminator=None if instrument.terminator == DEFAULT_TERMINATOR else instrument.terminator,
+        terminator=instrument.terminator,
         resource_manager=manager,
         visa=instrument.visa,
         traffic=traffic,
@@ -102,12 +120,13 @@ def open_driver(
     )
 
 
-def used(instrument: Instrument, driver: Any) -> InstrumentUsed:
-    """What a run keeps of an instrument."""
+def used(instrument: Instrument, driver: Driver) -> InstrumentUsed:
+    """What a run keeps of an instrument, which has identified itself."""
+    assert driver.identity is not None
     return _used(instrument, driver.identity, driver.dialect.name)
 
 
-def _used(instrument: Instrument, identity: Any, dialect: str) -> InstrumentUsed:
+def _used(instrument: Instrument, identity: Identity, dialect: str) -> InstrumentUsed:
     return InstrumentUsed(
         name=instrument.name,
         kind=instrument.kind,
@@ -136,7 +155,6 @@ def open_virtual(
     """One unit of a board on the virtual bench, on its virtual clock. `virtual`: a bench that was made already."""
     from wakeboard.harness.describe.bench import Bench
     from wakeboard.harness.run.bench.virtual import virtual_bench
-    from wakeboard.instruments.link.traffic import TrafficLog
 
     made = virtual or virtual_bench(board, unit=unit, plants=plants, prepared=prepared, **options)
     described = Bench.model_validate(made.bench_description(console="virtual"))
@@ -149,7 +167,7 @@ def open_virtual(
         guard=guard,
         meter=next(iter(drivers.dmms.values())),
         meter_name=next(iter(drivers.dmms)),
-        probing=relay_probing(board, described, drivers),
+        probing=relay_probing(board, described, drivers.scanners, drivers.meter),
         supplies=tuple(described.supplies),
         load_tolerance=load_tolerance(described),
         highest_volts=highest_volts(board),
@@ -169,14 +187,14 @@ def _nothing() -> None:
     """Nobody wants to know."""
 
 
-class NoTraffic(list[Any]):
+class NoTraffic(TrafficLog):
     """A traffic log that keeps nothing."""
 
-    def add(self, *_exchange: object) -> None:
+    def add(self, time: float, instrument: str, direction: Direction, text: str) -> None:
         """Forgotten."""
 
 
-def virtual_console(made: VirtualBench, traffic: Any) -> Any:
+def virtual_console(made: VirtualBench, traffic: TrafficLog) -> Console:
     from wakeboard.instruments.console import Console
 
     return Console(made.console(), clock=made.clock, traffic=traffic)
@@ -202,7 +220,6 @@ def open_real(
     from wakeboard.harness.run.guard.client import ProcessGuard
     from wakeboard.harness.run.guard.supplies import plan_of
     from wakeboard.instruments.clock import RealClock
-    from wakeboard.instruments.link.traffic import TrafficLog
 
     for instrument in described.instruments.values():
         check_calibration(instrument)
@@ -251,10 +268,12 @@ def open_real(
     )
 
 
-def _guarded(described: Bench, guard: Any) -> list[InstrumentUsed]:
+def _guarded(described: Bench, guard: ProcessGuard) -> list[InstrumentUsed]:
     """The supplies, as they identified themselves to the guard's process."""
+    from wakeboard.instruments.link.identity import Identity
+
     return [
-        _used(instrument, SimpleNamespace(**guard.identities[instrument.name]), guard.dialects[instrument.name])
+        _used(instrument, Identity(**guard.identities[instrument.name]), guard.dialects[instrument.name])
         for instrument in described.of_kind("psu")
     ]
 
@@ -262,15 +281,15 @@ def _guarded(described: Bench, guard: Any) -> list[InstrumentUsed]:
 def _probing(
     board: Board, described: Bench, drivers: Drivers, tell: Callable[[str, str], None] | None,
     hands: SteadyHands | None,
-) -> Any:  # fmt: skip
+) -> Probing:  # fmt: skip
     if described.probing.by != "hand":
-        return relay_probing(board, described, drivers)
+        return relay_probing(board, described, drivers.scanners, drivers.meter)
     if tell is None:
         raise BenchError("this bench probes by hand, and nobody may be asked (--no-input, or no terminal)")
     return hand_probing(board, described, tell, hands)
 
 
-def _real_console(board: Board, described: Bench, link: str, clock: Any, traffic: Any) -> Any:
+def _real_console(board: Board, described: Bench, link: str, clock: Clock, traffic: TrafficLog) -> Console:
     from wakeboard.instruments.console import Console
 
     entry = described.links.get(link)
@@ -287,7 +306,7 @@ def _baud(board: Board, described: Bench, link: str) -> int:
 
 
 # --- what both kinds of bench share ---------------------------------------------------------------------------------
-def feeds_of(described: Bench, psus: Mapping[str, Any]) -> dict[str, Feed]:
+def feeds_of(described: Bench, psus: Mapping[str, Psu]) -> dict[str, Feed]:
     """The off-list: every output that feeds the board."""
     return {
         supply: Feed(psus[name], channel, name, psus[name].link.reopen)
@@ -300,10 +319,12 @@ def highest_volts(board: Board) -> float:
     return max(supply.limits.high or supply.volts.high for supply in board.supplies.values())
 
 
-def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProbing:
+def relay_probing(
+    board: Board, described: Bench, scanners: Mapping[str, RelaysPort], meter: MeterPort | None
+) -> RelayProbing:
     """Probing through the bench's scanner, with what reverses the leads and the bleed resistor where there are."""
     probing = described.probing
-    scanner = drivers.scanners[described.scanner.name] if described.scanner else next(iter(drivers.scanners.values()))
+    scanner = scanners[described.scanner.name] if described.scanner else next(iter(scanners.values()))
     routes: dict[str, str] = {}
     for point, channel in probing.routes.items():
         routes.setdefault(board.net_of(point), channel)
@@ -312,7 +333,7 @@ def relay_probing(board: Board, described: Bench, drivers: Drivers) -> RelayProb
         loads[probing.bleed.ohms.nominal] = probing.bleed.route
     return RelayProbing(
         scanner, routes, reverse_channel=probing.reverse, short_channel=probing.short, load_channels=loads,
-        meter=next(iter(drivers.dmms.values()), None), most_volts=highest_volts(board),
+        meter=meter, most_volts=highest_volts(board),
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.guard.owner import Feed, Guard, OffReport
 from wakeboard.harness.run.guard.supplies import SupplyPlan, off_afresh, open_supply, plan_of
@@ -17,6 +17,8 @@ from wakeboard.instruments.errors import BenchError, LinkBusy
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench
+    from wakeboard.instruments.clock import Clock
+    from wakeboard.instruments.scpi.psu import Psu
 
 
 @dataclass(frozen=True)
@@ -30,7 +32,7 @@ class Heard:
     amps: float | None = None
     says: str = ""
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return dict(vars(self))
 
 
@@ -42,7 +44,7 @@ def switch_off(described: Bench) -> Iterator[Heard]:
         yield from _one(plan, RealClock())
 
 
-def _one(plan: SupplyPlan, clock: Any) -> Iterator[Heard]:
+def _one(plan: SupplyPlan, clock: Clock) -> Iterator[Heard]:
     try:
         psu, says = _opened(plan)
     except Exception as error:  # noqa: BLE001  whatever it is: the command may get through
@@ -60,14 +62,14 @@ def _one(plan: SupplyPlan, clock: Any) -> Iterator[Heard]:
             psu.link.close()
 
 
-def _opened(plan: SupplyPlan) -> tuple[Any, str]:
+def _opened(plan: SupplyPlan) -> tuple[Psu, str]:
     try:
         return open_supply(plan), ""
     except LinkBusy:
         return open_supply(plan, exclusive=False), "another program holds it"
 
 
-def _heard(name: str, channel: str, psu: Any, report: OffReport, says: str) -> Heard:
+def _heard(name: str, channel: str, psu: Psu, report: OffReport, says: str) -> Heard:
     volts = amps = None
     with contextlib.suppress(BenchError, OSError):
         volts, amps = psu.measure(channel)

@@ -13,7 +13,10 @@ import statistics
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from wakeboard.instruments.scpi.psu import Psu
 
 ASKS = 7  # of each question
 GREETINGS = 3  # replies that a fresh session takes: identity twice, errors
@@ -42,11 +45,11 @@ class Bound:
     seconds: float
     says: str
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {"event": self.event, "seconds": self.seconds, "says": self.says}
 
 
-def time_supply(psu: Any, channels: Sequence[str], *, opened: float | None = None) -> Timed:
+def time_supply(psu: Psu, channels: Sequence[str], *, opened: float | None = None) -> Timed:
     """Measured with questions only. Raises BenchError."""
     first = channels[0] if channels else psu.channels[0]
     cpu = time.thread_time()

@@ -9,7 +9,7 @@ import datetime
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.bench.calibration import check_calibration
 from wakeboard.harness.run.fitness.budget import Timed, time_supply
@@ -17,11 +17,17 @@ from wakeboard.harness.run.fitness.trying import try_settings, try_switching
 from wakeboard.instruments.errors import BenchError
 from wakeboard.instruments.link.lock import not_kept_out
 from wakeboard.instruments.ports import Shot, View
+from wakeboard.instruments.scpi.dmm import Dmm
+from wakeboard.instruments.scpi.psu import Psu
+from wakeboard.instruments.scpi.scanner import Scanner
+from wakeboard.instruments.scpi.scope import Scope
 from wakeboard.results.counted import count
 from wakeboard.results.visible import visible
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Bench, Instrument, Probing
+    from wakeboard.harness.run.bench.bench import OpenBench
+    from wakeboard.instruments.scpi.opening import Driver
 
 ON = "output {} is ON: `wakeboard off BENCH` switches everything off"
 OFF_VOLTS = 1.0  # V on an output that is off: above what its own capacitors leave within seconds
@@ -49,7 +55,7 @@ class CheckedInstrument:
     on: list[str] = field(default_factory=list)  # outputs that are on before anything was done
     doubtful: list[str] = field(default_factory=list)  # outputs that say off and have volts on them
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         return {
             "name": self.name,
             "kind": self.kind,
@@ -69,7 +75,7 @@ def check_instruments(
     described: Bench,
     *,
     today: datetime.date | None = None,
-    open_driver: Callable[[Instrument], Any],
+    open_driver: Callable[[Instrument], Driver],
 ) -> Iterator[CheckedInstrument]:
     """Every instrument of a bench file in turn; one that fails says why, and the next is still looked at."""
     seen: list[CheckedInstrument] = []
@@ -82,13 +88,13 @@ def check_instruments(
             opened = time.perf_counter() - began
             try:
                 _look(checked, instrument, driver, opened)
-                if instrument.kind == "dmm":
+                if isinstance(driver, Dmm):
                     _look_at_dmm(checked, driver, described.mains)
-                elif described.scanner is instrument:
+                elif isinstance(driver, Scope):
+                    _look_at_scope(checked, instrument, driver)
+                elif isinstance(driver, Scanner) and described.scanner is instrument:
                     _look_at_routes(checked, driver, described.probing.routes)
                     _switch(checked, driver, described.probing, seen)
-                elif instrument.kind == "scope":
-                    _look_at_scope(checked, instrument, driver)
             finally:
                 driver.link.close()
             check_calibration(instrument, today)
@@ -102,21 +108,22 @@ def check_instruments(
         yield checked
 
 
-def _look(checked: CheckedInstrument, instrument: Instrument, driver: Any, opened: float) -> None:
+def _look(checked: CheckedInstrument, instrument: Instrument, driver: Driver, opened: float) -> None:
+    assert driver.identity is not None
     checked.identity = visible(driver.identity.text.strip())
     checked.serial = (driver.identity.maker, driver.identity.model, driver.identity.serial)
     checked.dialect = driver.dialect.name
     checked.unverified = list(driver.dialect.unverified)
-    checked.cautions = list(driver.cautions() if instrument.kind == "psu" else driver.dialect.cautions)
+    checked.cautions = list(driver.cautions() if isinstance(driver, Psu) else driver.dialect.cautions)
     checked.reply_s = reply_time(driver)
     checked.says.append(f"answers in {checked.reply_s * 1e3:.1f} ms")
-    if instrument.kind != "psu":  # a supply's cautions have these
-        others = (driver.link.not_excluded, not_kept_out(instrument.address, driver.dialect.held is not None))
-        checked.cautions += [each for each in others if each]
-    if instrument.kind == "psu":
+    if isinstance(driver, Psu):
         _look_at_psu(checked, instrument, driver)
         checked.timed = time_supply(driver, list(instrument.feeds), opened=opened)
-    elif instrument.kind == "scanner":
+    else:  # a supply's cautions have these
+        others = (driver.link.not_excluded, not_kept_out(instrument.address, driver.dialect.held is not None))
+        checked.cautions += [each for each in others if each]
+    if isinstance(driver, Scanner):
         _look_at_scanner(checked, driver)
     serial = visible(checked.serial[2])
     if instrument.identity is None and checked.serial[2] not in ("", "0"):
@@ -125,7 +132,7 @@ def _look(checked: CheckedInstrument, instrument: Instrument, driver: Any, opene
         checked.says.append("no calibration date in the bench file")
 
 
-def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Any) -> None:
+def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Psu) -> None:
     """What is off and on; that it has the channels that the bench file names."""
     for channel in instrument.feeds:
         psu.limits(channel)  # DialectError for a channel that it has not got
@@ -141,7 +148,7 @@ def _look_at_psu(checked: CheckedInstrument, instrument: Instrument, psu: Any) -
         checked.cautions.append(f"output {', '.join(on)} is on; it feeds no supply of the board")
 
 
-def _look_at_off(checked: CheckedInstrument, psu: Any, off: Sequence[str]) -> None:
+def _look_at_off(checked: CheckedInstrument, psu: Psu, off: Sequence[str]) -> None:
     """An output that claims to be off with volts on it is no output that is off."""
     for channel in off:
         volts, _ = psu.measure(channel)
@@ -153,7 +160,7 @@ def _look_at_off(checked: CheckedInstrument, psu: Any, off: Sequence[str]) -> No
             )
 
 
-def _look_at_dmm(checked: CheckedInstrument, dmm: Any, mains_here: float | None) -> None:
+def _look_at_dmm(checked: CheckedInstrument, dmm: Dmm, mains_here: float | None) -> None:
     """The forms that a run uses, what it refuses is named by the driver; terminals, input, mains frequency and
     calibration date as the meter tells them. Ohms at a range whose test current is some microamperes, and volts again
     after it: no meter is left driving a current."""
@@ -166,7 +173,7 @@ def _look_at_dmm(checked: CheckedInstrument, dmm: Any, mains_here: float | None)
         checked.says.append(f"{terminals} terminals")
     if dmm.told("input"):
         checked.says.append("its input was left above 10 GΩ")
-    if (mains := dmm.told("mains")) is not None:
+    if isinstance(mains := dmm.told("mains"), int | float):
         wrong = mains_here is not None and abs(mains - mains_here) > 1.0
         beside = f", and the bench file says {mains_here:g} Hz: hum does not average out" if wrong else ""
         checked.says.append(f"integrates over {mains:g} Hz mains{beside}")
@@ -174,12 +181,12 @@ def _look_at_dmm(checked: CheckedInstrument, dmm: Any, mains_here: float | None)
         checked.says.append(f"says that it was calibrated on {told}")
 
 
-def _look_at_scanner(checked: CheckedInstrument, scanner: Any) -> None:
+def _look_at_scanner(checked: CheckedInstrument, scanner: Scanner) -> None:
     if (volts := scanner.told("most_volts")) is not None:
         checked.says.append(f"its relays may carry {volts:g} V")
 
 
-def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[str, str]) -> None:
+def _look_at_routes(checked: CheckedInstrument, scanner: Scanner, routes: Mapping[str, str]) -> None:
     """Each channel that the bench file routes, asked after. Raises BenchError for what it refuses."""
     closed = [channel for channel in routes.values() if scanner.is_closed(channel)]
     if errors := scanner.errors():
@@ -190,7 +197,9 @@ def _look_at_routes(checked: CheckedInstrument, scanner: Any, routes: Mapping[st
         checked.cautions.append(f"channel {', '.join(closed)} is closed")
 
 
-def _switch(checked: CheckedInstrument, scanner: object, probing: Probing, others: Sequence[CheckedInstrument]) -> None:
+def _switch(
+    checked: CheckedInstrument, scanner: Scanner, probing: Probing, others: Sequence[CheckedInstrument]
+) -> None:
     """A relay is moved only where nothing can flow through it, as far as this bench knows."""
     doubtful = [each.name for each in others if each.kind in ("psu", "dmm") and not each.ok]
     if doubtful or any("closed" in each for each in checked.cautions):
@@ -200,7 +209,7 @@ def _switch(checked: CheckedInstrument, scanner: object, probing: Probing, other
         checked.says.append(says)
 
 
-def _look_at_scope(checked: CheckedInstrument, instrument: Instrument, scope: Any) -> None:
+def _look_at_scope(checked: CheckedInstrument, instrument: Instrument, scope: Scope) -> None:
     """Its channels set as a run sets them, armed, and stopped: nothing of the board is touched. Raises BenchError."""
     channels = list(instrument.sees) or ["1"]
     scope.prepare(
@@ -231,7 +240,7 @@ def check_distinct(checked: Sequence[CheckedInstrument]) -> None:
                 one.says.append(f"the same instrument answers as {other.name}: serial number {visible(each.serial[2])}")
 
 
-def reply_time(driver: Any) -> float:
+def reply_time(driver: Driver) -> float:
     """Median seconds for the identity question: the shortest that an exchange takes."""
     times = []
     for _ in range(ASKS):
@@ -244,7 +253,7 @@ def reply_time(driver: Any) -> float:
 AGREE_SHARE, AGREE_VOLTS = 0.03, 0.15  # programming, readback, meter and the drop in the leads together
 
 
-def check_supply_against_meter(bench: Any, supply: str, supply_volts: float, meter_volts: float) -> None:
+def check_supply_against_meter(bench: OpenBench, supply: str, supply_volts: float, meter_volts: float) -> None:
     """Two instruments on one net must agree, or one of them is wired or set otherwise than the bench file says."""
     allowed = AGREE_VOLTS + AGREE_SHARE * abs(supply_volts)
     if abs(supply_volts - meter_volts) > allowed:

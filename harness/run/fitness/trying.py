@@ -12,7 +12,7 @@ on.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.guard.armed import Armed, protections
 from wakeboard.harness.run.guard.core import Envelope
@@ -21,12 +21,14 @@ from wakeboard.instruments.errors import BenchError, InstrumentFault, SettingErr
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.bench import Probing
+    from wakeboard.instruments.ports import RelaysPort
+    from wakeboard.instruments.scpi.psu import Psu
 
 VOLTS, AMPS, OVP = 3.0, 0.05, 3.8  # OVP as a run sets it for such a voltage; every bench supply goes there
 INRUSH = 0.03  # s: what a run allows a small board
 
 
-def try_settings(psu: Any, channels: Sequence[str]) -> list[str]:
+def try_settings(psu: Psu, channels: Sequence[str]) -> list[str]:
     """Each output set as a run does it, while it is off; what was taken, in words. Raises BenchError for what is
     refused, by its command, and for an output that comes on meanwhile."""
     told: dict[str, None] = {}
@@ -45,7 +47,7 @@ def try_settings(psu: Any, channels: Sequence[str]) -> list[str]:
     return list(told)
 
 
-def _try_output(psu: Any, channel: str) -> list[str]:
+def _try_output(psu: Psu, channel: str) -> list[str]:
     ask = psu.dialect.ask
     before = psu.settings(channel) if ask.volts is not None and ask.amps is not None else None
     level = psu.ovp_level(channel)
@@ -63,7 +65,7 @@ def _try_output(psu: Any, channel: str) -> list[str]:
         _must_be_off(psu, channel)
 
 
-def _must_be_off(psu: Any, channel: str) -> None:
+def _must_be_off(psu: Psu, channel: str) -> None:
     if psu.is_on(channel):
         psu.off(channel)
         raise SettingError(
@@ -71,7 +73,7 @@ def _must_be_off(psu: Any, channel: str) -> None:
         )
 
 
-def _try_protections(psu: Any, channel: str, plan: Armed) -> list[str]:
+def _try_protections(psu: Psu, channel: str, plan: Armed) -> list[str]:
     """Raises BenchError for an over-voltage protection that is refused; of over-current it is said, as in a run."""
     taken = ["voltage", "current limit"]
     if plan.ovp is not None:
@@ -98,7 +100,7 @@ def harmless_channel(probing: Probing) -> tuple[str, str]:
     return channel, f"is {point}'s" if channel else ""
 
 
-def try_switching(relays: Any, probing: Probing) -> str:
+def try_switching(relays: RelaysPort, probing: Probing) -> str:
     """One channel closed and opened, in words. Raises BenchError for what is refused or does not move."""
     channel, does = harmless_channel(probing)
     if not channel:

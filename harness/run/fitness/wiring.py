@@ -85,7 +85,7 @@ def prove(context: Context, supply: str, setting: Setting) -> float:
     if not context.bench.probing.by_hand:
         context.bench.probing.release()
     then = f"Then the probe is asked for at {net}, to compare supply and meter"
-    context.power.clear_hands(supply, levels[1], setting.limit, then)
+    context.log.say(context.power.clear_hands(supply, levels[1], setting.limit, then))
     try:
         low, high = (_shown(context, supply, net, replace(setting, volts=volts)) for volts in levels)
     except SkipPoint:

@@ -18,9 +18,10 @@ A pure function; what it says goes with the step.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.terms import Setting
+from wakeboard.instruments.ports import SupplyPort
 
 INRUSHES = 2.0  # times the inrush
 BELOW, ABOVE = 0.9, 1.5  # of the current limit
@@ -37,8 +38,8 @@ class Armed:
     says: str = ""
 
 
-def protections(setting: Any, envelope: Envelope, psu: Any, channel: Any) -> Armed:
-    """setting: owner.Setting. Asks the supply for the longest delay that it takes, once."""
+def protections(setting: Setting, envelope: Envelope, psu: SupplyPort, channel: str) -> Armed:
+    """Asks the supply for the longest delay that it takes, once."""
     can = getattr(psu, "can", None)
     if can is None:  # a simple one, of a test: as it is told
         return Armed(setting.ovp, setting.ocp or None, asked=True)
@@ -59,7 +60,7 @@ def protections(setting: Any, envelope: Envelope, psu: Any, channel: Any) -> Arm
     return Armed(ovp, level, delay, False, _says(level, delay))
 
 
-def _level(setting: Any, envelope: Envelope, kind: str, delay: float | None) -> float | None:
+def _level(setting: Setting, envelope: Envelope, kind: str, delay: float | None) -> float | None:
     if kind == "on limit":
         return setting.limit if delay is not None else None
     if delay is None:

@@ -62,7 +62,7 @@ class ProcessGuard:
         self.cut_supply = ""
         self.lost = ""
         self._latest: dict[str, Sample] = {}
-        self._traffic: list[Any] = []
+        self._traffic: list[tuple[float, str, str, str]] = []
         self._acknowledged = False
         self._numbers = itertools.count(1)
         self._inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
@@ -85,14 +85,14 @@ class ProcessGuard:
         self._process = _start()
         threading.Thread(target=self._read, daemon=True).start()
         try:
-            opened = self._call("open", timeout=OPEN_TIMEOUT, plans=self.plans, report=self.report_path)
+            opened: wire.Opened = self._call("open", timeout=OPEN_TIMEOUT, plans=self.plans, report=self.report_path)
         except BaseException:
             self._kill()
             raise
-        self.identities: dict[str, dict[str, str]] = opened["identities"]
+        self.identities = opened["identities"]
         self.dialects = opened["dialects"]
         self.off_list = opened["off_list"]
-        self.cautions: dict[str, list[str]] = opened["cautions"]
+        self.cautions = opened["cautions"]
         threading.Thread(target=self._watch, daemon=True).start()
 
     @property
@@ -121,7 +121,7 @@ class ProcessGuard:
         if not line.startswith(ALIVE):
             return False
         with contextlib.suppress(ValueError, KeyError, TypeError):
-            told = wire.decode(line)
+            told = wire.told(line)
             self._waits, self._lit = float(told["waits"]), bool(told["lit"])
         return True
 
@@ -130,7 +130,7 @@ class ProcessGuard:
         if not line.startswith(DARK):
             return False
         with contextlib.suppress(ValueError, KeyError, TypeError):
-            self.stopped = wire.report_of(wire.decode(line))
+            self.stopped = wire.report_of(wire.told(line))
         return True
 
     def _watch(self) -> None:
@@ -150,7 +150,7 @@ class ProcessGuard:
             return f"it has been silent for {allowed:g} s"
         return f"it has been waiting for {self._waits:.1f} s" if self._waits > self.silence else ""
 
-    def _send(self, message: dict[str, Any]) -> None:
+    def _send(self, message: Mapping[str, object]) -> None:
         stream = self._process.stdin
         assert stream is not None
         try:
@@ -159,7 +159,7 @@ class ProcessGuard:
         except (OSError, ValueError):
             self._take_over("its pipe is closed")
 
-    def _call(self, do: str, timeout: float = ANSWER_TIMEOUT, **what: Any) -> Any:
+    def _call(self, do: str, timeout: float = ANSWER_TIMEOUT, **what: object) -> Any:
         """Ask and wait for the answer. Raises what the guard raised, GuardLost, Tripped."""
         self._must_live()
         number = next(self._numbers)
@@ -174,7 +174,7 @@ class ProcessGuard:
                     raise _raised(message["error"])
                 return message["ok"]
 
-    def _next(self, timeout: float) -> dict[str, Any] | None:
+    def _next(self, timeout: float) -> wire.GuardSays | None:
         """The next answer; events are taken in on the way. None when the time is over."""
         ends = time.monotonic() + timeout
         while True:
@@ -187,15 +187,15 @@ class ProcessGuard:
                 return message
             self._event(message)
 
-    def _understood(self, line: bytes | None) -> dict[str, Any]:
+    def _understood(self, line: bytes | None) -> wire.GuardSays:
         if line is None:
             self._take_over(f"its process ended{_ended(self._process)}")
         try:
-            return wire.decode(line)
+            return wire.told(line)
         except ValueError as error:
             self._take_over(f"it said something that is no message: {error}")
 
-    def _event(self, message: dict[str, Any]) -> None:
+    def _event(self, message: wire.GuardSays) -> None:
         if message["event"] == "cut" and message.get("back"):
             self.came_on, self._back_supply = wire.cut_of(message["cut"]), message["supply"]
         elif message["event"] == "cut":
@@ -452,18 +452,24 @@ class _Energised:
 
 def _start() -> subprocess.Popen[bytes]:
     """The process, in a group of its own: a Ctrl-C at the terminal is the runner's to handle."""
-    options: dict[str, Any] = {"start_new_session": True}
+    flags = 0
     if sys.platform == "win32":
-        options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.ABOVE_NORMAL_PRIORITY_CLASS}
+        flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.ABOVE_NORMAL_PRIORITY_CLASS
     try:
-        return subprocess.Popen(command(PROCESS), stdin=subprocess.PIPE, stdout=subprocess.PIPE, **options)
+        return subprocess.Popen(
+            command(PROCESS),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            creationflags=flags,
+            start_new_session=sys.platform != "win32",
+        )
     except OSError as error:
         raise bench_errors.BenchError(
             f"the guard's process cannot be started ({error.strerror or error}); nothing is energised without it"
         ) from error
 
 
-def _raised(error: Mapping[str, Any]) -> Exception:
+def _raised(error: wire.Failure) -> Exception:
     """The guard's exception as one of ours: the same class where it is a class of the bench."""
     kind = getattr(bench_errors, error["kind"], None)
     if isinstance(kind, type) and issubclass(kind, bench_errors.BenchError):

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from wakeboard.harness.run.guard.core import is_reading
 from wakeboard.harness.run.guard.switching import LOOKS, flows
 from wakeboard.harness.run.guard.terms import Feed, Time
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.ports import OutputSample
 
 AGAIN = 1.0  # s until an output is asked again that did not answer
 PERIOD = 0.15  # s between looks at the same output; with the other outputs' messages a quarter of a second
@@ -70,7 +70,7 @@ class Dark:
         self.quickest[supply] = min(seconds, self.quickest.get(supply, seconds))
         return self.quickest[supply]
 
-    def _judged(self, look: _Look, feed: Feed, seen: Any) -> str:
+    def _judged(self, look: _Look, feed: Feed, seen: OutputSample) -> str:
         if seen.on and seen.mode != "off":
             return f"it is on, at {seen.volts:.2f} V, although it was switched off: it came back, or was switched on"
         flowing = is_reading(seen.volts, seen.amps) and flows(feed, seen.amps)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from wakeboard.harness.run.errors import power_cut
 from wakeboard.harness.run.guard.core import STOPPED
@@ -23,12 +23,16 @@ FAR_PERIOD = 0.1  # s, while the circuit moves and nothing is near a limit
 REST_PERIOD = 0.5  # s, while the circuit is at rest
 
 
+class Ticker(Protocol):
+    def stop(self) -> None: ...
+
+
 class TickingClock(Protocol):
     def now(self) -> float: ...
     def sleep(self, seconds: float) -> None: ...
     def every(
         self, period: float, callback: Callable[[], None], *, resting: float | Callable[[], float] | None = None
-    ) -> Any: ...
+    ) -> Ticker: ...
 
 
 class LocalGuard:
@@ -40,7 +44,7 @@ class LocalGuard:
         self.guard = guard
         self.clock = clock
         self._at_once = at_once
-        self._ticker: Any = None
+        self._ticker: Ticker | None = None
         self._looks_closely = False
         self._failure: BaseException | None = None
         self._acknowledged = False

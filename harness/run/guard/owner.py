@@ -25,7 +25,7 @@ import contextlib
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.guard.armed import Armed, protections
 from wakeboard.harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
@@ -40,6 +40,9 @@ from wakeboard.instruments.errors import (
     LinkTimeout,
     SettingError,
 )
+
+if TYPE_CHECKING:
+    from wakeboard.instruments.link.traffic import Exchange
 
 __all__ = ["Feed", "Guard", "OffReport", "Ramp", "Setting", "Track"]
 CLOSE = 0.05  # s after a change during which every sample matters
@@ -72,7 +75,7 @@ class _Live:
 class Guard:
     """Owner of the outputs that feed the board. Not thread-safe: one shell calls it from one loop."""
 
-    def __init__(self, feeds: Mapping[str, Feed], clock: Time, traffic: list[Any] | None = None) -> None:
+    def __init__(self, feeds: Mapping[str, Feed], clock: Time, traffic: list[Exchange] | None = None) -> None:
         """traffic: the log of the supplies' links; what was said for a sample that is thinned away is taken out."""
         self.feeds = dict(feeds)
         self.clock = clock

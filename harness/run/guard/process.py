@@ -26,14 +26,16 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import IO
 
 from wakeboard.harness.run.guard import wire
-from wakeboard.harness.run.guard.core import STOPPED
+from wakeboard.harness.run.guard.core import STOPPED, Cut
 from wakeboard.harness.run.guard.owner import Guard
 from wakeboard.harness.run.guard.supplies import SupplyPlan, close_supplies, open_supplies
 from wakeboard.instruments.clock import steady
+from wakeboard.instruments.link.traffic import Exchange, TrafficLog
 
 CORE_SHARE = 0.15  # of a core: a guard that takes it all starves the run that it guards
 PULSE = 0.1  # s between unasked words to the runner
@@ -51,24 +53,24 @@ FIRST_LEASE = 30.0  # s: until the runner's first beat, while it opens the rest 
 class Shell:
     """The loop around one Guard."""
 
-    def __init__(self, out: Any) -> None:
+    def __init__(self, out: IO[bytes]) -> None:
         self.inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self.outbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self.out = out
         self.guard: Guard | None = None
-        self.traffic: Any = None
+        self.traffic: list[Exchange] = []
         self.report_path = ""
         self.lease_ends = steady() + FIRST_LEASE
         self.why_off = ""
         self.told_cut = False
-        self.told_back: Any = None  # the output that came on by itself which the runner was told of
+        self.told_back: Cut | None = None  # the output that came on by itself which the runner was told of
         self.ends = False
         self.breath = steady()  # when the thread last ran
         self.runner = os.getppid()
         self.gap = 0.0  # s: the longest time that the process stood still, until it is told
         self.turned = time.monotonic()  # when the loop began its turn, by the clock that leaves out a sleep
         self._pulse_due = self._again_due = 0.0
-        self._close: list[Any] = []
+        self._close: list[Callable[[], None]] = []
 
     # --- the loop ---------------------------------------------------------------------------------------------------
     def run(self) -> None:
@@ -119,11 +121,11 @@ class Shell:
         if guard.cut is not None and not self.told_cut:
             self.told_cut = True
             self._tell_cut(guard.cut_supply, guard.cut)
-        if guard.came_on is not self.told_back:
+        if guard.came_on is not None and guard.came_on is not self.told_back:
             self.told_back = guard.came_on
             self._tell_cut(guard.came_on_supply, guard.came_on, back=True)
 
-    def _tell_cut(self, supply: str, cut: Any, back: bool = False) -> None:
+    def _tell_cut(self, supply: str, cut: Cut, back: bool = False) -> None:
         self._say({"event": "cut", "supply": supply, "cut": cut, "back": back})
         self._report(f"{cut.rule}: {cut.says}")
 
@@ -170,7 +172,7 @@ class Shell:
 
     def _take(self, line: bytes) -> None:
         try:
-            message = wire.decode(line)
+            message = wire.asked(line)
         except ValueError as error:
             self._end(f"the runner said something that is no message: {error}")
             return
@@ -187,10 +189,9 @@ class Shell:
             self._say({"id": message.get("id"), "error": _error(error)})
 
     # --- what the runner may ask ------------------------------------------------------------------------------------
-    def do_open(self, message: dict[str, Any]) -> Any:
+    def do_open(self, message: wire.RunnerSays) -> object:
         """Open and identify the supplies; the off-list is fixed with this."""
         from wakeboard.instruments.clock import RealClock
-        from wakeboard.instruments.link.traffic import TrafficLog
 
         self.report_path = message["report"]
         self.traffic = TrafficLog()
@@ -207,53 +208,53 @@ class Shell:
             "cautions": {name: list(psu.cautions()) for name, psu in drivers.items()},
         }
 
-    def do_prove_off(self, _message: dict[str, Any]) -> Any:
+    def do_prove_off(self, _message: wire.RunnerSays) -> object:
         return wire.report_data(self._guard().prove_off())
 
-    def do_energise(self, message: dict[str, Any]) -> Any:
+    def do_energise(self, message: wire.RunnerSays) -> object:
         guard, supply = self._guard(), message["supply"]
         says = guard.arm(supply, wire.setting_of(message["setting"]), wire.envelope_of(message["envelope"]))
         guard.on(supply, wire.ramp_of(message["ramp"]))
         return says
 
-    def do_climbing(self, message: dict[str, Any]) -> Any:
+    def do_climbing(self, message: wire.RunnerSays) -> object:
         return self._guard().climbing(message["supply"])
 
-    def do_bound(self, message: dict[str, Any]) -> Any:
+    def do_bound(self, message: wire.RunnerSays) -> None:
         self._guard().bound(message["supply"], message["most_amps"], message["least_amps"])
 
-    def do_change(self, _message: dict[str, Any]) -> Any:
+    def do_change(self, _message: wire.RunnerSays) -> None:
         self._guard().change()
 
-    def do_sample(self, message: dict[str, Any]) -> Any:
+    def do_sample(self, message: wire.RunnerSays) -> object:
         return self._guard().sample(message["supply"])
 
-    def do_amps_error(self, message: dict[str, Any]) -> Any:
+    def do_amps_error(self, message: wire.RunnerSays) -> object:
         return self._guard().amps_error(message["supply"], message["amps"])
 
-    def do_settle_s(self, message: dict[str, Any]) -> Any:
+    def do_settle_s(self, message: wire.RunnerSays) -> object:
         return self._guard().settle_s(message["supply"])
 
-    def do_off(self, message: dict[str, Any]) -> Any:
+    def do_off(self, message: wire.RunnerSays) -> object:
         return wire.report_data(self._guard().off(message["supply"]))
 
-    def do_all_off(self, _message: dict[str, Any]) -> Any:
+    def do_all_off(self, _message: wire.RunnerSays) -> object:
         return wire.report_data(self._guard().all_off())
 
-    def do_look_again(self, _message: dict[str, Any]) -> Any:
+    def do_look_again(self, _message: wire.RunnerSays) -> object:
         report = self._guard().look_again()
         self.told_back = self._guard().came_on  # the runner asks for it with the answer
         return {**wire.report_data(report), "came_on": self._guard().came_on}
 
-    def do_trace(self, _message: dict[str, Any]) -> Any:
+    def do_trace(self, _message: wire.RunnerSays) -> object:
         taken = [list(each) for each in ((e.time, e.instrument, e.direction, e.text) for e in self.traffic)]
         del self.traffic[: len(taken)]
         return {"tracks": self._guard().take_trace(), "traffic": taken}
 
-    def do_energised(self, _message: dict[str, Any]) -> Any:
+    def do_energised(self, _message: wire.RunnerSays) -> object:
         return self._guard().energised
 
-    def do_bye(self, _message: dict[str, Any]) -> Any:
+    def do_bye(self, _message: wire.RunnerSays) -> object:
         """An orderly end: off, said, and the process ends."""
         guard = self._guard()
         dark = guard.off_report is not None and guard.off_report.confirmed and not guard.any_live
@@ -275,7 +276,8 @@ class Shell:
         if self.guard is not None:
             self.guard.abandon(rule, why)
             self.told_cut = True
-            self._tell_cut(self.guard.cut_supply, self.guard.cut)
+            if (cut := self.guard.cut) is not None:
+                self._tell_cut(self.guard.cut_supply, cut)
 
     def _stop(self, why: str) -> None:
         """A person wants everything off, whatever the runner is at; whether it is, is told at once."""
@@ -319,7 +321,7 @@ class Shell:
         if self.guard is not None and self.outbox.qsize() < UNSAID:
             self._say({"event": "pulse", "latest": self.guard.latest})
 
-    def _say(self, message: dict[str, Any]) -> None:
+    def _say(self, message: Mapping[str, object]) -> None:
         self.outbox.put(wire.encode(message))
 
     def write(self) -> None:
@@ -340,7 +342,7 @@ def _pause(cpu: float, wall: float) -> float:
     return max(0.0, cpu / CORE_SHARE - wall)
 
 
-def _error(error: Exception) -> dict[str, Any]:
+def _error(error: Exception) -> wire.Failure:
     return {
         "kind": type(error).__name__,
         "message": str(error),
@@ -366,7 +368,7 @@ def _read(shell: Shell, descriptor: int) -> None:
 
 
 def _on_signals(shell: Shell) -> None:
-    def end(number: int, _frame: Any) -> None:
+    def end(number: int, _frame: object) -> None:
         shell._end(f"signal {signal.Signals(number).name}")
         shell.inbox.put(None)  # wakes the loop
 

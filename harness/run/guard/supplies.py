@@ -9,29 +9,33 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.guard.owner import Feed, Guard, OffReport
 
-DEFAULT_TERMINATOR = "\n"  # in a bench file: the dialect's own holds
+if TYPE_CHECKING:
+    from wakeboard.harness.describe.bench import Bench
+    from wakeboard.instruments.clock import Clock
+    from wakeboard.instruments.link.traffic import TrafficLog
+    from wakeboard.instruments.scpi.psu import Psu
 
 
 @dataclass(frozen=True)
 class SupplyPlan:
-    """One supply of the bench file. feeds: channel -> supply of the board."""
+    """One supply of the bench file. feeds: channel -> supply of the board; terminator None: the dialect's own."""
 
     name: str
     address: str
     dialect: str | None = None
     identity: str | None = None
     timeout: float = 3.0
-    terminator: str = DEFAULT_TERMINATOR
+    terminator: str | None = None
     feeds: Mapping[str, str] = field(default_factory=dict)
     visa: str | None = None
 
 
-def plan_of(described: Any) -> list[SupplyPlan]:
-    """The supplies of a described bench (wakeboard.harness.describe.bench.Bench)."""
+def plan_of(described: Bench) -> list[SupplyPlan]:
+    """The supplies of a described bench."""
     return [
         SupplyPlan(
             each.name,
@@ -47,7 +51,9 @@ def plan_of(described: Any) -> list[SupplyPlan]:
     ]
 
 
-def open_supply(plan: SupplyPlan, *, clock: Any = None, traffic: Any = None, exclusive: bool | None = None) -> Any:
+def open_supply(
+    plan: SupplyPlan, *, clock: Clock | None = None, traffic: TrafficLog | None = None, exclusive: bool | None = None
+) -> Psu:
     """The driver, identified. Raises BenchError."""
     from wakeboard.instruments.scpi.opening import open_psu
 
@@ -57,7 +63,7 @@ def open_supply(plan: SupplyPlan, *, clock: Any = None, traffic: Any = None, exc
         dialect=plan.dialect,
         identity=plan.identity,
         timeout=plan.timeout,
-        terminator=None if plan.terminator == DEFAULT_TERMINATOR else plan.terminator,
+        terminator=plan.terminator,
         visa=plan.visa,
         traffic=traffic,
         clock=clock,
@@ -65,16 +71,16 @@ def open_supply(plan: SupplyPlan, *, clock: Any = None, traffic: Any = None, exc
     )
 
 
-def feeds_of_plan(plan: SupplyPlan, psu: Any) -> dict[str, Feed]:
+def feeds_of_plan(plan: SupplyPlan, psu: Psu) -> dict[str, Feed]:
     """The outputs of one supply that feed the board."""
     return {supply: Feed(psu, channel, plan.name, psu.link.reopen) for channel, supply in plan.feeds.items()}
 
 
 def open_supplies(
-    plans: Iterable[SupplyPlan], *, clock: Any = None, traffic: Any = None
-) -> tuple[dict[str, Any], dict[str, Feed]]:
+    plans: Iterable[SupplyPlan], *, clock: Clock | None = None, traffic: TrafficLog | None = None
+) -> tuple[dict[str, Psu], dict[str, Feed]]:
     """All drivers by name, and the off-list. Raises BenchError, with nothing left open then."""
-    drivers: dict[str, Any] = {}
+    drivers: dict[str, Psu] = {}
     feeds: dict[str, Feed] = {}
     try:
         for plan in plans:
@@ -86,7 +92,7 @@ def open_supplies(
     return drivers, feeds
 
 
-def off_afresh(plan: SupplyPlan, dialect: str | None, clock: Any, settled: bool = False) -> OffReport:
+def off_afresh(plan: SupplyPlan, dialect: str | None, clock: Clock, settled: bool = False) -> OffReport:
     """Every output of a supply off over a session of its own, where its guard is gone. Raises nothing. settled: and
     looked at again after a while.
 
@@ -124,7 +130,7 @@ def _off_unheard(plan: SupplyPlan) -> None:
                 psu.off_unheard(channel)
 
 
-def close_supplies(drivers: Mapping[str, Any]) -> None:
+def close_supplies(drivers: Mapping[str, Psu]) -> None:
     """Close every link, whatever the others do; outputs stay as they are."""
     for psu in drivers.values():
         with contextlib.suppress(Exception):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Protocol
 
 from wakeboard.harness.run.guard.core import Sample
 from wakeboard.instruments.ports import SupplyPort
@@ -22,7 +22,7 @@ class Feed:
     """One output of the off-list: its driver, its channel, and how its link is made anew after a failure."""
 
     psu: SupplyPort
-    channel: Any
+    channel: str
     instrument: str = ""
     reopen: Callable[[], None] | None = None
 

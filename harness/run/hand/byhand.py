@@ -59,7 +59,8 @@ class SteadyHands:
         self._fresh = True  # the probe was on no point yet
         self._lost = False  # seen to be open since the last reading, and the same point is asked for
         self._turned = False  # the run itself has asked for reversed leads
-        self._blind = False  # the last point may read as an open lead does: from there no lift can be seen
+        self.blind = False  # the last point may read as an open lead does: from there no lift can be seen
+        self.at = ""  # the point that was measured last, as far as it is known to have been
         self._shown = ""
 
     @property
@@ -67,7 +68,7 @@ class SteadyHands:
         """Whether an open lead of this meter was seen to move."""
         return self.fastest > 0.0
 
-    def attach(self, bench: Any) -> None:
+    def attach(self, bench: object) -> None:
         """The bench whose meter is used. Raises nothing."""
         self.bench = bench
 
@@ -100,6 +101,7 @@ class SteadyHands:
         if self.bench is None:  # no meter yet: a key it is
             self.operator.tell(title, detail)
             return
+        self.at = ""  # on its way, until it is measured there
         back = bool(self.taken) and title.startswith("Probe")
         self.operator.prompt(title, detail, KEYS if back else FIRST_KEYS)
         self._turned = "black lead on the point" in detail
@@ -121,6 +123,7 @@ class SteadyHands:
         this meter cannot be told from a net at zero. Raises OperatorStop, what the bench and guard raise."""
         if self.bench is None:
             return True
+        self.at = name
         try:
             with self.operator.watching() as key:
                 return self._still(name, key)
@@ -128,12 +131,12 @@ class SteadyHands:
             self.bench.set_input(False)
             self._shown = ""
 
-    def _still(self, name: str, key: Any) -> bool:
+    def _still(self, name: str, key: object) -> bool:
         looks: list[Look] = []
-        can_prove = self._make_high(False)
+        can_prove = self.make_high(False)
         while True:
             self.operator.beat()
-            looks.append(self._look())
+            looks.append(self.look())
             verdict = judge(looks, fresh=True, trusted=self.trusted, can_prove=can_prove)
             if verdict.state in ("held", "negative", "over"):
                 return True
@@ -143,18 +146,18 @@ class SteadyHands:
             if verdict.state == "zero":
                 return self._said_to_be_on(name, key)
             if verdict.state == "prove":
-                can_prove = self._make_high(True)
-            if self._pressed(key) in STOP_KEYS:
+                can_prove = self.make_high(True)
+            if self.pressed(key) in STOP_KEYS:
                 raise OperatorStop(f"stopped at: {name}")
 
-    def _said_to_be_on(self, name: str, key: Any) -> bool:
+    def _said_to_be_on(self, name: str, key: object) -> bool:
         """The person's word, where nothing tells an open lead from this net."""
         reads = "reads as an open lead does"
         self.operator.write(f"\r\x1b[K\a    {reads}: is the probe still on {name}? {STILL_KEYS}\n")
         self.operator.also_asks(f"Is the probe still on {name}?", f"It {reads}.", STILL_KEYS)
         while True:
             self.operator.beat()
-            pressed = self._pressed(key)
+            pressed = self.pressed(key)
             if pressed in ENTER:
                 return True
             if pressed in STOP_KEYS:
@@ -162,29 +165,30 @@ class SteadyHands:
             if pressed in ("r", "R", *BACK):
                 return False
 
-    def _pressed(self, key: Any) -> str | None:
+    def pressed(self, key: Any) -> str | None:
+        """The key that was pressed within a moment, if any."""
         pressed: str | None = key(GAP)
         if pressed is None:
             self.bench.clock.sleep(0.0 if self.operator.waits else GAP)
         return pressed
 
-    def _until_taken(self, title: str, key: Any) -> None:
+    def _until_taken(self, title: str, key: object) -> None:
         looks: list[Look] = []
         fresh = self._fresh or self._lost
-        can_prove = self._make_high(False)
+        can_prove = self.make_high(False)
         while True:
             self.operator.beat()
-            looks.append(self._look())
+            looks.append(self.look())
             verdict = self._judged(looks, fresh, can_prove)
             self._show(verdict)
             if verdict.state == "held":
                 self._accepted("steady", blind=False)
                 return
             if verdict.state == "prove":
-                can_prove = self._make_high(True)
+                can_prove = self.make_high(True)
             elif verdict.state == "open":
-                self._make_high(False)
-            pressed = self._pressed(key)
+                self.make_high(False)
+            pressed = self.pressed(key)
             if pressed in ENTER:
                 self._accepted("key", blind=verdict.state in UNPROVEN)
                 return
@@ -196,28 +200,38 @@ class SteadyHands:
                 raise OperatorStop(f"stopped at: {title}")
             if pressed in ("r", "R"):  # over again, but a probe that was not lifted has not been lifted by a key
                 fresh = fresh or lifted(looks, self.fastest / SLOWER)
-                looks, can_prove = [], self._make_high(False)
+                looks, can_prove = [], self.make_high(False)
 
     def _judged(self, looks: list[Look], fresh: bool, can_prove: bool) -> Verdict:
         """Nothing but a key accepts the next point where the last one reads as an open lead does."""
-        self.fastest = max(self.fastest, open_lead_rate(looks) or 0.0)
-        verdict = judge(
-            looks, fresh=fresh, trusted=self.trusted, can_prove=can_prove, least_rate=self.fastest / SLOWER
-        )  # fmt: skip
-        if self._blind and not fresh and verdict.state in ("held", "old"):
+        least_rate = self.learned(looks)
+        verdict = judge(looks, fresh=fresh, trusted=self.trusted, can_prove=can_prove, least_rate=least_rate)
+        if self.blind and not fresh and verdict.state in ("held", "old"):
             return Verdict("blind", verdict.volts)
         return verdict
 
+    def learned(self, looks: list[Look]) -> float:
+        """How fast an open lead is at least, V/s, by these looks and all before them."""
+        self.fastest = max(self.fastest, open_lead_rate(looks) or 0.0)
+        return self.fastest / SLOWER
+
+    def off(self, *, seen: bool) -> None:
+        """No point has the lead now. seen: in the air, by the meter."""
+        self.at = ""
+        self._fresh = self._fresh or seen
+        self.blind = self.blind and not seen
+
     def _accepted(self, how: str, *, blind: bool) -> None:
         self.taken.append(how)
-        self._blind = blind
+        self.blind = blind
 
-    def _look(self) -> Look:
+    def look(self) -> Look:
+        """What the meter shows now. Raises what the bench raises."""
         seen = self.bench.volts_or_overload()
         high = self.bench.input_ohms >= HIGH
         return Look(self.bench.clock.now(), None if seen.overload else seen.value, high)
 
-    def _make_high(self, high: bool) -> bool:
+    def make_high(self, high: bool) -> bool:
         """Set the input; gives whether it can be made high-ohmic at all on the range in use."""
         able = bool(self.bench.can_be_high)
         if able:
@@ -236,5 +250,6 @@ class SteadyHands:
 
     def took(self, name: str, value: str) -> None:
         """The bell, and what was measured: the probe may leave."""
+        self.at = name
         large = value if fits(value, COLUMNS - 4) else "OK"
         self.operator.took(name, value, banner(large).replace("\n", "\n    "))

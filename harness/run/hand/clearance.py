@@ -1,10 +1,11 @@
 """Before an output goes on somebody has said that nobody touches the board. One gate for whatever energises.
 
-clear = asked_each_time(operator)              by hand: probes off, hands clear, a key, every time
+clear = asked_each_time(operator)              by hand: probes off, hands clear, a key, every time (aloft.py)
 clear = settled                                a key at the run's beginning, --energise, or a board that is a model
 clear = nobody                                 Refused: nobody is there to press a key
 
-clear("USB", 5.0, 0.12, "")                    volts, amps; raises OperatorStop or Refused, and nothing is on by it
+clear("USB", 5.0, 0.12, "")                    volts, amps; raises OperatorStop or Refused, and nothing is on by it;
+                                               what a person said that belongs in the record
 """
 
 from __future__ import annotations
@@ -18,17 +19,18 @@ from wakeboard.instruments.quantity import show
 if TYPE_CHECKING:
     from wakeboard.harness.run.hand.operator import Operator
 
-Clear: TypeAlias = Callable[[str, float, float, str], None]
-"""(supply, volts, limit in A, what for)"""
+Clear: TypeAlias = Callable[[str, float, float, str], str]
+"""(supply, volts, limit in A, what for) -> a remark for the record"""
 
 OPTION = "--energise"
 
 
-def settled(_supply: str, _volts: float, _limit: float, _purpose: str) -> None:
+def settled(_supply: str, _volts: float, _limit: float, _purpose: str) -> str:
     """Nothing more to ask."""
+    return ""
 
 
-def nobody(supply: str, _volts: float, _limit: float, _purpose: str) -> None:
+def nobody(supply: str, _volts: float, _limit: float, _purpose: str) -> str:
     """Raises Refused: a real board is not energised unseen by default."""
     raise Refused(f"{supply} would be switched on, {WITHOUT}")
 
@@ -45,9 +47,10 @@ WITHOUT = (
 
 
 def asked_each_time(operator: Operator) -> Clear:
-    """A person holds the probes: each output that goes on waits for a key."""
+    """A person holds the probes: each output that goes on waits for a key, and for the lead to be seen in the air."""
+    from wakeboard.harness.run.hand.aloft import clear_hands
 
-    def clear(supply: str, volts: float, limit: float, purpose: str) -> None:
-        operator.clear_hands(f"Next: {supply} on, {show(volts, 'V')}, limit {show(limit, 'A')}", purpose)
+    def clear(supply: str, volts: float, limit: float, purpose: str) -> str:
+        return clear_hands(operator, supply, f"{show(volts, 'V')}, limit {show(limit, 'A')}", purpose)
 
     return clear

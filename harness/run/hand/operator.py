@@ -3,7 +3,6 @@
     operator = Operator(beat=context.time.pulse)
     operator.tell("Probe TP7", "bottom edge, third pad from the left   net RADIO_RST")     Enter, s skips, q stops
     operator.ask("Does the LED blink?", text=False)                                         y or n
-    operator.clear_hands("Next: USB on, 5 V, limit 120 mA", "")                             Enter: power on
 
 Each prompt begins with what has power (`power`): hands are about to go where the voltage is.
 Waiting for a key goes on beating the guard's heart: a person who thinks is no runner that hangs.
@@ -163,20 +162,15 @@ class Operator:
     def confirm(self, question: str) -> None:
         """Go on, or not. Raises OperatorStop."""
         self.prompt(question, "", GO_ON)
-        self._go("stopped before anything was energised")
-
-    def clear_hands(self, what: str, purpose: str) -> None:
-        """Probes off, hands clear, a key; only then an output goes on. Raises OperatorStop."""
-        why = f" {purpose}." if purpose else ""
-        self.prompt(what, f"Take the probes off the board, hands clear.{why}", "Enter: power on   q: stop")
-        self._go(f"stopped, not switched on: {what.removeprefix('Next: ')}")
+        self.go("stopped before anything was energised")
 
     def move_leads(self, supply: str, place: str) -> None:
         """One output serves several supplies: its leads go to this one, with everything off. Raises OperatorStop."""
         self.prompt(f"Move the supply's leads to {supply}", place, "Enter: they are on it   q: stop")
-        self._go(f"stopped: the leads were to be moved to {supply}")
+        self.go(f"stopped: the leads were to be moved to {supply}")
 
-    def _go(self, stopped: str) -> None:
+    def go(self, stopped: str) -> None:
+        """Until Enter answers the question. Raises OperatorStop, with what to say of it."""
         with self._open():
             while True:
                 key = self._key()

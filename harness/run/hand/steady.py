@@ -14,6 +14,8 @@ So after a prompt the lead must have been seen in the air first, by the same tes
 it with the input high-ohmic, back at once. A reading that has changed is no move. Where no lift was seen a person
 says that the probe is on the new point.
 A negative reading, an overload: never accepted, never turned into something else; the person is asked.
+
+Before an output goes on the same test is put the other way round (`aloft`): is the lead in the air?
 """
 
 from __future__ import annotations
@@ -32,6 +34,10 @@ RUN_AWAY = 0.03  # V that an open lead moves while it is looked at with the inpu
 PROOF = 1.0  # s that a reading must stand still with the input high-ohmic, and in which an open lead has moved
 SLOWER = 3.0  # times slower than the fastest lead in the air: a net that something charges, no lead
 
+ON_BOARD = 0.3  # s with a level through 10 MΩ that no lead in the air has (one is at zero within milliseconds)
+CYCLES = 2  # times that a lead is looked at with the input high-ohmic: what moved each time, but as no lead does
+
+Aloft = Literal["looking", "prove", "back", "air", "on", "unseen"]
 State = Literal["moving", "old", "prove", "open", "held", "zero", "negative", "over", "blind"]
 
 
@@ -92,6 +98,31 @@ def _proven(looks: Sequence[Look], window: list[float] | None, left: bool, trust
         return Verdict("moving", looks[-1].volts)
     mean = sum(window) / len(window)
     return Verdict("zero" if not trusted else "held" if left else "old", mean)
+
+
+def aloft(looks: Sequence[Look], *, can_prove: bool, least_rate: float = 0.0) -> Aloft:
+    """Whether the lead is in the air, by the looks since the question, in order of time.
+
+    air: seen to move as an open lead does. on: it has a level, or stands still, or moves as no open lead does: it is on
+    something. looking: look again; prove, back: with the input high-ohmic, at 10 MΩ. unseen: nothing tells, since the
+    input cannot be made high-ohmic, or back. can_prove, least_rate: as in `judge`.
+    """
+    if not looks:
+        return "looking"
+    if lifted(looks, least_rate):
+        return "air"
+    since = _stretch(looks)
+    if looks[-1].high_z:
+        if not can_prove:
+            return "unseen"
+        if drifts(looks):
+            return "back"
+        return "on" if since[-1].time - since[0].time >= PROOF else "looking"
+    tried = sum(part[0].high_z for part in _stretches(looks))
+    volts = looks[-1].volts
+    if volts is not None and abs(volts) < AT_ZERO:
+        return "unseen" if not can_prove else "prove" if tried < CYCLES else "on"
+    return "on" if since[-1].time - since[0].time >= ON_BOARD else "looking"
 
 
 def drifts(looks: Sequence[Look]) -> bool:

@@ -51,7 +51,7 @@ def _group() -> dict[str, Any]:
     return {"start_new_session": True}
 
 
-def _tell(what: dict[str, Any]) -> None:
+def _tell(what: dict[str, object]) -> None:
     with contextlib.suppress(OSError):  # nobody listens any more
         os.write(sys.stdout.fileno(), json.dumps(what).encode() + b"\n")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.decide import Limits, decide
 from wakeboard.results.records import Reading
@@ -110,7 +110,7 @@ class StepLog:
         self._told.append(told)
 
     @property
-    def detail(self) -> dict[str, Any]:
+    def detail(self) -> dict[str, object]:
         """All of it as it is kept."""
         return {name: value for each in (*self._told, self.notes) for name, value in each.as_detail().items()}
 

@@ -55,25 +55,28 @@ class Power:
         live = [f"{name} on, {show(v, 'V')}, limit {show(a, 'A')}" for name, (v, a) in self.on.items()]
         return f"LIVE: {'; '.join(live)}" if live else "All outputs off"
 
-    def clear_hands(self, supply: str, volts: float, limit: float, purpose: str = "") -> None:
-        """Before an output goes on: nobody touches the board. Raises OperatorStop, Refused."""
+    def clear_hands(self, supply: str, volts: float, limit: float, purpose: str = "") -> str:
+        """Before an output goes on: nobody touches the board. Gives a remark for the record, "" where there is none.
+        Raises OperatorStop, Refused."""
         self._time.pulse()
         self._bench.leads.move_to(supply, self.on, self._bench.move_leads)
-        self._bench.clear_hands(supply, volts, limit, purpose)
+        remark = self._bench.clear_hands(supply, volts, limit, purpose)
         if self._bench.probing.by_hand:
-            self._bench.probing.release()  # the probes are off the board now
+            self._bench.probing.release()  # the next point is asked for, whichever it is
+        return remark
 
-    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None, notes: Notes) -> None:
-        """On, and up the ramp, once hands are clear. notes: is told how the supply protects itself. Raises Tripped,
-        OperatorStop, Refused."""
+    def energise(self, supply: str, setting: Setting, envelope: Envelope, ramp: Ramp | None, notes: Notes) -> str:
+        """On, and up the ramp, once hands are clear. notes: is told how the supply protects itself. Gives what was said
+        of hands, for the record. Raises Tripped, OperatorStop, Refused."""
         self._bench.leads.must_be_shown(supply)
-        self.clear_hands(supply, setting.volts, setting.limit)
+        remark = self.clear_hands(supply, setting.volts, setting.limit)
         self._time.pulse()
         self.on[supply] = (setting.volts, setting.limit)
         self.last_volts[supply] = setting.volts
         notes.protection = self._guard.energise(supply, setting, envelope, ramp)
         while self._guard.climbing(supply):
             self._time.sleep(ramp.seconds if ramp else FIRST_WAIT)
+        return remark
 
     def switch_off(self, names: Sequence[str]) -> None:
         """Off and confirmed; the processor's pins are released with the last supply. Raises OutputsOn."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.harness.run import presses
 
@@ -49,7 +49,7 @@ class Timing:
         self._guard.sleep(seconds)
         self.pulse()
 
-    def until(self, take: Callable[[], Measurement], good: Callable[[Any], bool], within: float) -> Measurement:
+    def until(self, take: Callable[[], Measurement], good: Callable[[object], bool], within: float) -> Measurement:
         """Readings at growing intervals until one is good or the time is over; the last one."""
         ends = self.now + within
         wait = FIRST_WAIT

@@ -8,7 +8,7 @@ One that the state of the board gives no reason to measure (a line whose rail is
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.run import topology
 from wakeboard.harness.run.decide import worst
@@ -21,7 +21,7 @@ NO_POINT: Final = "not measured: no point reaches it on this bench"
 NO_REASON: Final = "not measured: in this state nothing is expected of it"
 
 
-def tell(context: Context, model: Any, kind: StepKind) -> None:
+def tell(context: Context, model: object, kind: StepKind) -> None:
     """With the step's readings: one for each net that it named and left out."""
     left_out = [net for net in _named(context, model) if net not in _looked_at(context)]
     if kind.needs.probes:
@@ -35,7 +35,7 @@ def tell(context: Context, model: Any, kind: StepKind) -> None:
         context.log.outcome = "skipped"
 
 
-def _named(context: Context, model: Any) -> list[str]:
+def _named(context: Context, model: object) -> list[str]:
     """The nets that the step's `of` names, groups aside."""
     of = getattr(model, "of", ())
     names: Iterable[str] = (of,) if isinstance(of, str) else of

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
     from wakeboard.instruments.ports import Measurement
 
+DONE = "discharge"  # what a run calls the measuring at its end, which no sequence asks for
+CHARGED = "Do not touch it before it is discharged."  # of a unit that fails it
 SAFE_VOLTS = 0.5  # below it no junction conducts and an ohms test is not far off (common practice, no source)
 WITHIN = 60.0  # s
 SET_SHARE, SET_VOLTS = 0.03, 0.15  # of a set voltage: programming, leads and meter together

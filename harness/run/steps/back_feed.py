@@ -25,6 +25,7 @@ KIND = "back-feed"
 NEEDS = Needs(power="on", of=("supplies", "rails"), accuses=True)
 TELLS = (BackFeedTold,)
 STOPS = True
+FAILED = "Do not connect both sources. Set it aside for repair."
 
 ISOLATED_VOLTS = 0.3  # where the step does not say: below it no silicon junction conducts (common practice, no source)
 

@@ -9,7 +9,7 @@ level, and releases it afterwards.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from wakeboard.harness.describe.sequence.step_model import Of, StepModel
 from wakeboard.harness.describe.sequence.steps import Needs
@@ -47,7 +47,7 @@ def run(context: Context, model: Model) -> None:
     context.power.need_on(KIND)
     lines = {line.net: line for line in context.drawn.lines(model.of) if model.state in line.when}
     judged = [net for net, line in lines.items() if _holds(context, line)]
-    thresholds: dict[str, dict[str, Any]] = {}  # kept with the step, so that a report can draw the line against them
+    thresholds: dict[str, dict[str, object]] = {}  # kept with the step, so that a report can draw the line against them
     context.log.tell(LinesTold(sorted(line.name for net, line in lines.items() if net not in judged), thresholds))
     for net in context.meter.points(judged):
         line = lines[net]
@@ -82,7 +82,7 @@ def _measure(context: Context, model: Model, line: Line, level: str) -> None:
         _again(context, line)
 
 
-def _thresholds(context: Context, line: Line, level: str) -> dict[str, Any]:
+def _thresholds(context: Context, line: Line, level: str) -> dict[str, object]:
     known = context.drawn.thresholds(line)
     return {"low": known.low_max, "high": known.high_min, "rail": known.rail, "expected": level}
 

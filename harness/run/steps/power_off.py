@@ -26,6 +26,7 @@ KIND = "power off"
 NEEDS = Needs(power="either", ends=True)
 TELLS = (DischargeTold,)
 STOPS = True
+FAILED = _discharge.CHARGED
 
 
 class Model(StepModel):

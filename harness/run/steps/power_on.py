@@ -111,7 +111,8 @@ def run(context: Context, model: Switched, arm: Callable[[], None] | None = None
     start = wiring.prove(context, model.supply, setting)
     if arm is not None:
         arm()
-    context.power.energise(model.supply, setting, _held(envelope, model), _ramp(model, start), context.log.notes)
+    held, ramp = _held(envelope, model), _ramp(model, start)
+    context.log.say(context.power.energise(model.supply, setting, held, ramp, context.log.notes))
     context.log.say(f"{model.supply}: {context.log.notes.protection}" if context.log.notes.protection else "")
     context.time.sleep(_settle(context, model, envelope))
     _supply_volts(context, model.supply, model.volts)

@@ -41,6 +41,7 @@ KIND = "resistance"
 NEEDS = Needs(power="off", clears=True)
 TELLS = (OhmsTold,)
 STOPS = True
+FAILED = "Do not power it. Look for a solder bridge or a reversed part on the net named."
 
 RESIDUAL_VOLTS = 0.05  # above this an ohms reading is wrong, and a charged rail is worth a wait
 WAITS = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s between readings while capacitors charge through the test current

@@ -22,7 +22,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import hypot
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
@@ -100,7 +100,7 @@ class Model(power_on.Switched):
         return positive(value, "100 ms")
 
 
-def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
+def on_paper(paper: Paper, table: Mapping[str, object]) -> None:
     """As "power on", and what is watched is of the board, and may be expected to have a voltage."""
     power_on.on_paper(paper, table)
     board = paper.board
@@ -123,7 +123,7 @@ def on_paper(paper: Paper, table: Mapping[str, Any]) -> None:
                 paper.problem(key, f"{quoted(name)}, of which nobody says what it comes up to", allowed)
 
 
-def _circuit_can_tell(paper: Paper, table: Mapping[str, Any]) -> None:
+def _circuit_can_tell(paper: Paper, table: Mapping[str, object]) -> None:
     """There is a circuit, and something beside the supply's own net, whose time is where time begins."""
     board, supply = paper.board, table.get("supply")
     if not board.parts:
@@ -392,7 +392,7 @@ def _order(context: Context, model: Model, watch: _Watch, times: dict[str, Timed
 
 
 def _keep(context: Context, model: Model, watch: _Watch, times: dict[str, Timed | None]) -> None:
-    waves: dict[str, dict[str, Any]] = {}
+    waves: dict[str, dict[str, object]] = {}
     for net, wave in watch.seen.items():
         moments, low, high = wave.thinned(DRAWN)
         found = times.get(net)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 KIND = "talk"
-NEEDS = Needs(power="on", links=True)
+NEEDS = Needs(power="on", links=True, answers=True)
 
 
 class Model(StepModel):
@@ -40,7 +40,7 @@ class Model(StepModel):
 
     @field_validator("limits")
     @classmethod
-    def _limits(cls, found: dict[str, Any]) -> dict[str, Interval]:
+    def _limits(cls, found: dict[str, object]) -> dict[str, Interval]:
         return {name: _interval(text) for name, text in found.items()}
 
 

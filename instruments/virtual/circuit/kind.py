@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from .errors import CircuitError, nearest
 
@@ -57,7 +57,7 @@ class Kind:
     nested: tuple[str, ...] = ()
     bench: bool = False
     ideal: bool = False
-    react: Callable[[Part, Probe, dict[str, Any]], Mapping[str, Value]] | None = None
+    react: Callable[[Part, Probe, dict[str, object]], Mapping[str, Value]] | None = None
 
     def canonical(self, part: Part) -> Part:
         """The part with its values under the kind's own names; CircuitError when pins or value names do not fit."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.instruments.meter import QUICK_NPLC, UNITS, WITH_CURRENT, TableMeter
 from wakeboard.instruments.ports import Measurement
@@ -39,7 +39,7 @@ class DirectMeter(TableMeter):
     def drives_current(self) -> bool:
         return self._drives_current
 
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> object:
         """What a meter tells of itself is for a person, and nobody reads it here."""
         return None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wakeboard.instruments.ports import Ch
 
@@ -25,7 +25,7 @@ class DirectRelays:
         self.switched: Collection[str] = frozenset()
         self._relays = relays
 
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> object:
         return None
 
     def count(self, ch: Ch) -> int | None:

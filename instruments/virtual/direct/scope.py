@@ -41,7 +41,7 @@ class DirectScope:
         self._armed: Variant | None = None
         self._track: tuple[Any, dict[str, Any], float] | None = None
 
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> object:
         """Nothing that a run needs."""
         return None
 
@@ -76,7 +76,7 @@ class DirectScope:
             channel, -shot.before, dt, shown, lsb, PROBE_SHARE, GAIN * height, PPM, int((seen != shown).sum())
         )
 
-    def _follow(self, armed: Variant) -> tuple[Any, dict[str, Any], float] | None:
+    def _follow(self, armed: Variant) -> tuple[object, dict[str, object], float] | None:
         """(s, net -> V, when it triggered); None where it does not."""
         assert self._shot is not None
         now = self._instant.present().values

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING
 
-from wakeboard.instruments.ports import Ch
-from wakeboard.instruments.scpi.psu import Sample
+from wakeboard.instruments.ports import Ch, OutputSample
 
 if TYPE_CHECKING:
+    from wakeboard.instruments.dialect_tables import Accuracy, Can
+    from wakeboard.instruments.ports import Mode, Trip
     from wakeboard.instruments.scpi.psu import Psu
     from wakeboard.instruments.virtual.hardware.psu import Output, Supply
 
@@ -19,8 +20,8 @@ class SupplyFacts:
     """What a driver knows of a supply by now, kept so that nobody asks again."""
 
     name: str
-    can: Any
-    amps_accuracy: Any
+    can: Can
+    amps_accuracy: Accuracy
     channels: Sequence[str]
     most_ocp_delays: Mapping[str, float | None]
     settle_s: float | None = None
@@ -44,12 +45,12 @@ class DirectSupply:
         self._stage = supply.outputs[0].stage
         self._outputs: dict[str, Output] = {str(output.number): output for output in supply.outputs}
         self._commanded: set[str] = set()
-        self._seen: dict[Ch, tuple[Any, tuple[float, float, Any, bool, Any]]] = {}
+        self._seen: dict[Ch, tuple[object, tuple[float, float, Mode, bool, Trip]]] = {}
 
     def _output(self, ch: Ch) -> Output:
         return self._outputs[str(ch)]
 
-    def told(self, what: str) -> Any:
+    def told(self, what: str) -> None:
         return None
 
     # --- setting ----------------------------------------------------------------------------------------------------
@@ -98,7 +99,7 @@ class DirectSupply:
     def is_on(self, ch: Ch) -> bool:
         return self._output(ch).on
 
-    def tripped(self, ch: Ch) -> str | None:
+    def tripped(self, ch: Ch) -> Trip:
         output = self._output(ch)
         return output.tripped or ("other" if str(ch) in self._commanded and not output.on else None)
 
@@ -106,13 +107,13 @@ class DirectSupply:
         output = self._output(ch)
         return output.read_volts(), output.read_amps()
 
-    def sample(self, ch: Ch) -> Sample:
+    def sample(self, ch: Ch) -> OutputSample:
         """What the output shows: the same until something changes, since the circuit is settled at once."""
         output = self._output(ch)
         trip = self.tripped(ch)
         key = self._stage.version, output.on, trip
         known = self._seen.get(ch)
         if known is None or known[0] != key:
-            mode: Any = output.mode if output.on and trip is None else "off"
-            known = self._seen[ch] = key, (output.read_volts(), output.read_amps(), mode, output.on, cast(Any, trip))
-        return Sample(*known[1], self._stage.now)
+            mode: Mode = output.mode if output.on and trip is None else "off"
+            known = self._seen[ch] = key, (output.read_volts(), output.read_amps(), mode, output.on, trip)
+        return OutputSample(*known[1], self._stage.now)

@@ -94,7 +94,7 @@ class Call:
     """One program message unit, ready to run. cost: what prepares it and says how long it takes."""
 
     function: Handler
-    values: tuple[Any, ...]
+    values: tuple[object, ...]
     cost: str | Callable[..., float] | None = None
 
 

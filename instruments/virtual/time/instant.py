@@ -12,18 +12,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit import Circuit, Model, Overstress, Variant
+from wakeboard.instruments.virtual.circuit.part import Value
 from wakeboard.instruments.virtual.circuit.solver.path import Path, Point
 from wakeboard.instruments.virtual.circuit.solver.ratings import Watch
+from wakeboard.instruments.virtual.circuit.solver.structure import Layout
 
 KEPT = 4096  # states that are remembered, the ones asked for last
 CLOSE = 0.1  # V: a board that stands this near the model one in every net is on the same branch as it
 
-States = Mapping[Any, Point]
+T = TypeVar("T")
+Heard = tuple[frozenset[tuple[str, Value]], frozenset[tuple[str, str]]]
+States = Mapping[Heard, Point]
 """Solved states by how the bench stands in them."""
 
 
@@ -42,7 +46,7 @@ class Bench:
         self._leads = [(f"{name}.test_amps", f"{name}.HI", f"{name}.LO") for name in named["meter"]]
         self._switches = [f"{name}.on" for name in named["bench_supply"]]
 
-    def heard(self, values: Mapping[str, Any]) -> frozenset[Any]:
+    def heard(self, values: Mapping[str, Value]) -> frozenset[tuple[str, Value]]:
         """The same for values between which the circuit cannot tell: an output that is off is so whatever it is set to.
         values: what differs from how the parts stand at first."""
         heard = dict(values)
@@ -52,11 +56,11 @@ class Bench:
                     heard.pop(setting, None)
         return frozenset(heard.items())
 
-    def is_dark(self, values: Mapping[str, Any]) -> bool:
+    def is_dark(self, values: Mapping[str, Value]) -> bool:
         """Whether every output is off. values: what differs from how the parts stand at first."""
         return not any(values.get(switch, self.values.get(switch)) for switch in self._switches)
 
-    def reached(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> frozenset[Any]:
+    def reached(self, values: Mapping[str, Value], moves: Mapping[str, str]) -> frozenset[tuple[str, str]]:
         """The same for moves between which the circuit cannot tell: a meter without a test current is a resistor,
         either way round. moves: what differs from how the parts stand at first."""
         at = dict(moves)
@@ -72,7 +76,7 @@ def _bench(circuit: Circuit) -> Bench:
 
 
 @lru_cache(maxsize=8)
-def _watch(model: Model, layout: Any) -> Watch:
+def _watch(model: Model, layout: Layout) -> Watch:
     """A watch to look at states with, which keeps nothing of them."""
     return Watch(model)
 
@@ -92,19 +96,19 @@ class Instant:
         self._path = Path(model, variant.faults, variant.seed)
         self._bench = _bench(model.circuit)
         self._values, self._moves = dict(variant.values), dict(variant.moves)  # what differs from the compiled circuit
-        self._heard: frozenset[Any] | None = None
+        self._heard: frozenset[tuple[str, Value]] | None = None
         self._dark = False  # whether every output is off, in what is heard
         self._state: Point | None = None
         self._stale = self._due = True
-        self.known: dict[Any, Point] = {}  # states that were solved before: the meter comes back to a point
+        self.known: dict[Heard, Point] = {}  # states that were solved before: the meter comes back to a point
         self._past: list[tuple[float, Point]] = []  # since when which state held
 
-    def change(self, values: Mapping[str, Any] | None = None, moves: Mapping[str, str] | None = None) -> None:
+    def change(self, values: Mapping[str, Value] | None = None, moves: Mapping[str, str] | None = None) -> None:
         """Set values and move pins; solved when somebody looks, or when time passes."""
         self.change_gently(values or {}, moves or {})
         self._due = self._due or self._stale
 
-    def change_gently(self, values: Mapping[str, Any], moves: Mapping[str, str]) -> None:
+    def change_gently(self, values: Mapping[str, Value], moves: Mapping[str, str]) -> None:
         """The same where only he who looks cares: states that nobody looks at are never solved."""
         if values and _noted(self._values, self._bench.values, values):
             self._stale, self._heard = True, None
@@ -132,7 +136,7 @@ class Instant:
         self._past.append((self.time, state))
         return state
 
-    def _begin_at(self, key: Any) -> Point | None:
+    def _begin_at(self, key: Heard) -> Point | None:
         """Where to look for a state: at the one before, or closer by, where the board much like this one is in the same
         state. With power on a board may have more than one answer and goes on along the branch it is on: there only if
         it stood by the other board until now."""
@@ -188,7 +192,7 @@ class Instant:
         return True
 
 
-def _noted(mine: dict[str, Any], first: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+def _noted(mine: dict[str, T], first: Mapping[str, T], new: Mapping[str, T]) -> bool:
     """Keep in `mine` what differs from `first`; whether anything is new."""
     changed = False
     for key, value in new.items():

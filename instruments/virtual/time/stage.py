@@ -11,7 +11,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Callable, Mapping
-from typing import Any, Protocol
+from typing import Protocol
 
 FIRST_SLICE = 1e-3  # how closely protections are watched after a change, in seconds …
 GROWTH = 0.25  # … and by how much of the time since the change the next look is later
@@ -23,7 +23,7 @@ class Circuitry(Protocol):
     @property
     def settled(self) -> bool: ...
 
-    def change(self, values: Mapping[str, Any] = ..., moves: Mapping[str, str] = ...) -> None: ...
+    def change(self, values: Mapping[str, object] = ..., moves: Mapping[str, str] = ...) -> None: ...
 
     def advance(self, seconds: float) -> None: ...
 
@@ -77,7 +77,7 @@ class Stage:
     # --- the circuit ------------------------------------------------------------------------------------------------
     def change(
         self,
-        values: Mapping[str, Any] | None = None,
+        values: Mapping[str, object] | None = None,
         moves: Mapping[str, str] | None = None,
         *,
         gently: bool = False,

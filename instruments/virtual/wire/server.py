@@ -25,7 +25,7 @@ import weakref
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import cast
 
 from wakeboard.instruments.virtual.bench import VirtualBench
 from wakeboard.instruments.virtual.circuit import SolveError
@@ -234,7 +234,7 @@ class WireConsole:
     def __init__(self, bench: VirtualBench, clock: RealTime) -> None:
         self._target = bench.target
         self._clock = clock
-        self.outputs: list[Callable[[bytes], Any]] = []
+        self.outputs: list[Callable[[bytes], object]] = []
         if self._target is not None:
             self._target.send = self._send
 

@@ -53,7 +53,7 @@ class Change:
         return _Key(sorted((k, str(v)) for k, v in self.values.items()))
 
 
-class _Key(tuple[Any, ...]):
+class _Key(tuple[object, ...]):
     """A long key that is hashed once: it is looked up in every state."""
 
     _hash: int
@@ -72,11 +72,11 @@ class Scene:
     moves: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
-    def key(self) -> tuple[Any, ...]:
+    def key(self) -> tuple[object, ...]:
         return (tuple(sorted(self.values.items())), tuple(sorted(self.moves.items())))
 
     @cached_property
-    def supplies(self) -> tuple[Any, ...]:
+    def supplies(self) -> tuple[object, ...]:
         """The part of the key that says what is powered."""
         return tuple(sorted((k, v) for k, v in self.values.items() if is_supply(k)))
 

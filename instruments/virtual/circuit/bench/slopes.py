@@ -34,7 +34,7 @@ from .unknowns import Stray, Unknown
 
 STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
-_NONE: Final[Mapping[str, Any]] = MappingProxyType({})
+_NONE: Final[Mapping[str, object]] = MappingProxyType({})
 _NO_CURRENTS: Final = np.zeros((0, 0))
 
 
@@ -61,8 +61,8 @@ class Slopes:
             self.flows = balanced(self._system, moved, self.place, self._flowing[0], amounts)
             self._x[self.flows] = moved[self.flows]
             amounts[~self.flows] = 0.0
-        self._overrides: dict[int, list[tuple[Mapping[str, Any], Ints]]] = {}
-        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, Any], Ints]]] = {}
+        self._overrides: dict[int, list[tuple[Mapping[str, object], Ints]]] = {}
+        self._merged: dict[tuple[int, str], list[tuple[Mapping[str, object], Ints]]] = {}
         self._rows: dict[int, Ints] = {}
         with np.errstate(all="ignore"):
             at = evaluate(self._system, self._x, partials=True)
@@ -319,18 +319,18 @@ class Slopes:
         changes nothing in what a value does to its part's parameters. Kept, as a part has many values."""
         found = self._merged.get((index, own))
         if found is None:
-            alike: dict[tuple[tuple[str, Any], ...], tuple[Mapping[str, Any], list[Ints]]] = {}
+            alike: dict[tuple[tuple[str, object], ...], tuple[Mapping[str, object], list[Ints]]] = {}
             for overrides, members in self._overridden(index):
                 key = tuple((k, v) for k, v in overrides.items() if k == own or not k.endswith(".drive"))
                 alike.setdefault(key, (overrides, []))[1].append(members)
             found = self._merged[index, own] = [(each, np.concatenate(some)) for each, some in alike.values()]
         return found
 
-    def _overridden(self, index: int) -> list[tuple[Mapping[str, Any], Ints]]:
+    def _overridden(self, index: int) -> list[tuple[Mapping[str, object], Ints]]:
         """The overrides of a part, and which members have them (kept: a part may have several toleranced values)."""
         found = self._overrides.get(index)
         if found is None:
-            alike: dict[int, tuple[Mapping[str, Any], list[int]]] = {}
+            alike: dict[int, tuple[Mapping[str, object], list[int]]] = {}
             for member, plan in enumerate(self.plans):  # plans share their overrides
                 overrides = plan.own.get(index) or plan.settings.get(index) or _NONE
                 alike.setdefault(id(overrides), (overrides, []))[1].append(member)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -63,8 +63,8 @@ class Stand:
         self.model = on_bench(circuit, supplies).compile()
         self.model.roaming = (METER,)
         self.model.lift([Variant((fault,)) for fault in may_move])
-        self._kept: dict[tuple[Any, ...], dict[tuple[Any, ...], Answer]] = {}
-        self._near: dict[tuple[Any, ...], dict[tuple[Any, ...], Answer]] = {}
+        self._kept: dict[tuple[object, ...], dict[tuple[object, ...], Answer]] = {}
+        self._near: dict[tuple[object, ...], dict[tuple[object, ...], Answer]] = {}
         self._count = 0
         self.solved = 0
         self.between: Callable[[], None] = _nothing
@@ -95,8 +95,8 @@ class Stand:
         self,
         wanted: Sequence[tuple[Scene, int]],
         changes: Sequence[Change],
-        keys: Sequence[tuple[Any, ...]],
-        starts: Sequence[tuple[Any, ...]],
+        keys: Sequence[tuple[object, ...]],
+        starts: Sequence[tuple[object, ...]],
     ) -> None:
         begin = _begin_from([self._nearest(scene, starts[h]) for scene, h in wanted])
         points = self.model.solve([scene.variant(changes[h]) for scene, h in wanted], begin)
@@ -111,7 +111,7 @@ class Stand:
             if status == "ok":
                 self._near.setdefault(scene.supplies, {}).setdefault(keys[h], (batch, member))
 
-    def _nearest(self, scene: Scene, start: tuple[Any, ...]) -> Answer | None:
+    def _nearest(self, scene: Scene, start: tuple[object, ...]) -> Answer | None:
         """The nearest answer kept: of the same board in this scene, or with the same supplies, or the drawn one's."""
         here, near = self._kept[scene.key], self._near.get(scene.supplies, {})
         for key in (start, DRAWN.key):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import inf
-from typing import Any, Protocol
+from typing import Protocol
 
 from ..part import Value
 from . import figures
@@ -27,7 +27,7 @@ class Setting(Protocol):
 class Placement:
     """What a test sets, and where it puts leads: to be added to what a state sets."""
 
-    values: Mapping[str, Any]
+    values: Mapping[str, object]
     moves: Mapping[str, str] = field(default_factory=dict)
 
 

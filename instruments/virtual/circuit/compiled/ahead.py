@@ -59,7 +59,7 @@ def _plan() -> Plan:
     )
 
 
-def examples() -> dict[str, tuple[Any, tuple[Any, ...]]]:
+def examples() -> dict[str, tuple[Any, tuple[object, ...]]]:
     """By name: each function that Python calls, and empty arguments of the types that it is called with."""
     p, s = _places(), _small()
     blocks = Blocks(p, p, p, p, p, p, slope_of=s, slope_by=s, current_port=s, nodes=0, branches=0)

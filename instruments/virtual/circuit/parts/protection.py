@@ -35,7 +35,7 @@ def _warm(probe: Probe, memory: dict[str, Any]) -> float:
     return float(heat)
 
 
-def _blow(part: Part, probe: Probe, memory: dict[str, Any]) -> Mapping[str, Value]:
+def _blow(part: Part, probe: Probe, memory: dict[str, object]) -> Mapping[str, Value]:
     rating = part.values.get("blows")
     if memory.get("blown") or (rating and _warm(probe, memory) > float(rating) ** 2):
         memory["blown"] = True
@@ -43,7 +43,7 @@ def _blow(part: Part, probe: Probe, memory: dict[str, Any]) -> Mapping[str, Valu
     return {}
 
 
-def _trip(part: Part, probe: Probe, memory: dict[str, Any]) -> Mapping[str, Value]:
+def _trip(part: Part, probe: Probe, memory: dict[str, object]) -> Mapping[str, Value]:
     trip = part.values.get("trip")
     if not trip:
         return {}

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,7 +122,7 @@ class Simulation:
         """Called after each step, and on both sides of a change: whoever wants to see what lies between."""
         self._reactions: dict[str, Mapping[str, Value]] = {}
         self._glides: list[_Glide] = []
-        self._memories: dict[str, dict[str, Any]] = {
+        self._memories: dict[str, dict[str, object]] = {
             part.name: {} for part in model.circuit.parts if kind_of(part).react is not None
         }
         self._plan = Plan({}, {}, (), ())
