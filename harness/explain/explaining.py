@@ -225,7 +225,7 @@ def next_choices(
 
 def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
     """Whether nothing is left to tell apart: one group, and in it one place, stand clear of all others."""
-    if weighing.p_none > ENOUGH:
+    if weighing.p_as_drawn > ENOUGH:
         return True
     found = members(weighing, grouped[0]) if grouped else []
     whole = sum(m.probability for m in found)
@@ -234,8 +234,8 @@ def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
 
 def _grouped(weighing: Weighing) -> list[list[int]]:
     hypotheses = [c.hypothesis() for c in weighing.candidates]
-    kept = [k for k, p in enumerate(weighing.probabilities) if p >= SHOWN / 10]
-    kept = kept or list(range(min(3, len(hypotheses))))
+    shown = [k for k in range(len(hypotheses)) if k not in weighing.unshown]
+    kept = [k for k in shown if weighing.probabilities[k] >= SHOWN / 10] or shown[:3]
     found = rank.group([hypotheses[k] for k in kept], weighing.probabilities[kept])
     return [[kept[k] for k in members] for members in found]
 
@@ -264,7 +264,7 @@ def _groups(
     none = weighing.none.hypothesis()
     agrees = rank.agreement(none, case.evidence.y)
     left = tuple(labels[k] for k in np.flatnonzero(~agrees).tolist())
-    found.append(Group(words.NONE, weighing.p_none, (), "no fault: the board is as drawn", (), left))
+    found.append(_no_fault(weighing, left))
     freed = {o.group for o in case.observations if o.group in weighing.freed}
     free = ", ".join(sorted({name for name, _ in freed}))
     says = "something that is not in this model" + (f" moves {free}" if free else "")
@@ -273,6 +273,13 @@ def _groups(
     found.append(Group(words.OTHER, weighing.p_other, (), says, accounts, leaves))
     found.sort(key=lambda g: -g.probability)
     return [g for g in found if g.probability >= SHOWN or not g.faults]
+
+
+def _no_fault(weighing: Weighing, left: tuple[str, ...]) -> Group:
+    """The drawn board, and the faults for which no reading speaks."""
+    unshown = members(weighing, weighing.unshown)
+    same = tuple((" and ".join(m.texts), m.probability) for m in unshown)
+    return Group(words.NONE, weighing.p_as_drawn, (), words.AS_DRAWN, (), left, same)
 
 
 def _blamed(case: Case, weighing: Weighing, group: Group, shown: Shown) -> Group:

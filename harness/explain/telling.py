@@ -18,11 +18,13 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.results.explanation import Group
 
-ROWS = 5
+ROWS = 5  # of the table: an answer is read in a terminal of 24 lines
 NAMED = 0.01
 """Share of a group from which a fault in it is named in the table; the JSON document has all."""
-NAMES = 12
-WAYS = 5
+NAMES = 12  # of equivalent faults in a row; the JSON document has all
+WAYS = 5  # to tell the causes apart, the best first
+UNSHOWN = 3
+"""Faults that no reading shows of which the likeliest are named; the JSON document has all."""
 UNREAD = 1e-6
 """V or A below which nothing of ours reads anything: a prediction of 40 nV is 0 V (common practice, no source)."""
 
@@ -92,7 +94,9 @@ def _group_lines(place: int, group: Group, odd: int) -> Iterator[str]:
         yield f"            written {'  '.join(group.faults)}"
     if group.common:
         yield f"            in most units: {', '.join(group.common)} (the design, or a property of the part)"
-    if group.same:
+    if group.same and not group.faults:
+        yield f"            {_unshown(group)}"
+    elif group.same:
         likely = [(fault, p) for fault, p in group.same if p >= NAMED * group.probability][:NAMES] or group.same[:1]
         shown = ", ".join(f"{fault} ({percent(p)})" for fault, p in likely)
         left = len(group.same) - len(likely)
@@ -104,6 +108,17 @@ def _group_lines(place: int, group: Group, odd: int) -> Iterator[str]:
     if group.leaves and group.probability > 0.01 and group.faults:
         more = f" and {len(group.leaves) - 3} more" if len(group.leaves) > 3 else ""
         yield f"            does not account for: {'; '.join(map(plain, group.leaves[:3]))}{more}"
+
+
+def _unshown(group: Group) -> str:
+    """Of the faults that stand with the drawn board how many, how likely, and the likeliest few."""
+    whole = percent(sum(p for _, p in group.same))
+    few = ", ".join(f"{fault} ({percent(p)})" for fault, p in group.same[:UNSHOWN])
+    count = len(group.same)
+    what = (
+        "a fault that these readings do not show" if count == 1 else f"{count} faults that these readings do not show"
+    )
+    return f"{whole} of it is {what}: {few}{', …' if count > UNSHOWN else ''}"
 
 
 def _as_drawn(explanation: Explanation) -> Iterator[str]:

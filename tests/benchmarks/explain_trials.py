@@ -139,14 +139,15 @@ def _ends(same_as: str) -> tuple[str, ...]:
 
 
 def judge(model: BoardModel, truth: Fault, found: Explanation, seconds: float) -> Outcome:
-    """Where the true fault stands. A group is right where one of its members is the planted fault, alone."""
+    """Where the true fault stands. A group is right where one of its members is the planted fault, alone. Among those
+    that no reading shows, beside the drawn board, it is not found, though what is said there is right."""
     named: list[tuple[float, bool]] = []
     place, mine = 0, 0.0
     for k, group in enumerate(found.groups, start=1):
         texts = [list(group.faults), *(text.split(" and ") for text, _ in group.same)]
         true = any(len(t) == 1 and matches(model.suspects, truth, t[0]) for t in texts)
         named.append((group.probability, true))
-        if true and not place:
+        if true and not place and group.faults:
             place, mine = k, group.probability
     return Outcome(str(truth), place, mine, named, seconds, found.groups[0].name)
 

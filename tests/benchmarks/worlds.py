@@ -145,13 +145,15 @@ class Production:
         assert record is not None
         return len(record.steps)
 
-    def failing(self, record: RunRecord) -> list[tuple[Any, ...]]:
-        """Readings outside their limits, those of the design apart."""
+    def failing(self, record: RunRecord, by_hand: bool = False) -> list[tuple[Any, ...]]:
+        """Readings outside the limits that follow from the circuit, those of the design apart. by_hand: outside limits
+        that the sequence's author has written, instead."""
         return [
             _key(step, reading)
             for step, reading in record.readings()
             if reading.outcome == "fail" and _key(step, reading) not in self.flaws
-        ]
+            and (reading.limits_from == "step") is by_hand
+        ]  # fmt: skip
 
 
 def _key(step: Any, reading: Any) -> tuple[Any, ...]:
@@ -188,8 +190,8 @@ def true_run(
 class Verdict:
     """One explained unit. rank: of the true group (of *none* for a healthy one; 0: not named); named: (probability,
     whether it is true) of every group; innocent: the most on a group of faults without the true one; fits: (what,
-    held) of the first group's fitted value where it is the true one; outside: readings that failed and should not have;
-    early: the run ended before its last step."""
+    held) of the first group's fitted value where it is the true one; outside: readings that failed their circuit limits
+    and should not have; by_hand: the author's; early: the run ended before its last step."""
 
     board: str
     world: str
@@ -203,6 +205,7 @@ class Verdict:
     innocent: float = 0.0
     fits: list[tuple[str, bool]] = field(default_factory=list)
     outside: int = 0
+    by_hand: int = 0
     early: bool = False
     seconds: float = 0.0
     why: str = ""
@@ -279,7 +282,7 @@ def trials(production: Production, task: Task) -> Iterator[Verdict]:
                 blank.why = "the truth has no answer"
                 yield blank
                 continue
-            blank.outside = len(production.failing(record))
+            blank.outside, blank.by_hand = (len(production.failing(record, by_hand)) for by_hand in (False, True))
             blank.early = len(record.steps) < production.steps
             started = time.process_time()
             try:
@@ -452,10 +455,12 @@ def headline(verdicts: Sequence[Verdict]) -> str:
             of(sum(v.rank == 1 for v in healthy), len(healthy)),
             of(sum(sure), len(sure)), of(sum(not v.outside and not v.early for v in healthy), len(healthy)),
             f"{np.mean([v.outside for v in healthy]) if healthy else 0:.1f}",
+            of(sum(not v.outside and not v.by_hand and not v.early for v in healthy), len(healthy)),
             f"{np.median([v.seconds for v in each]):.2f}",
         ])  # fmt: skip
     head = ["board", "world", "scene", "first", "first three", "truth below 1 %", "healthy: innocent > 50 %",
-            "healthy: none first", "stated > 99 %: right", "healthy passes its run", "outside", "s"]  # fmt: skip
+            "healthy: none first", "stated > 99 %: right", "healthy passes its circuit limits", "outside",
+            "healthy passes the author's too", "s"]  # fmt: skip
     return table(head, rows)
 
 

@@ -17,9 +17,10 @@ from wakeboard.harness.explain.evidence.wild import Wild, Wilds, picked
 from wakeboard.harness.explain.unit import units
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
+from wakeboard.instruments.virtual.circuit.bench.shapes import LAWS, LEAKS_FROM, Shape
 from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
 from wakeboard.instruments.virtual.circuit.bench.stand import Stand
-from wakeboard.instruments.virtual.circuit.bench.unknowns import LEAKS_FROM, Stray
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray
 
 
 def wilds_of(count: int, times: float, odds: float) -> Wilds:
@@ -74,7 +75,7 @@ DIVIDER = Circuit(
 )
 
 
-def middle(amounts: float, volts: float = 4.0) -> float:
+def middle(amounts: float, volts: float = 4.0, shape: Shape = "leak") -> float:
     """V at the divider's middle with a leak of so many times 1 µA to ground there."""
     stand = Stand(DIVIDER, {"IN": "VIN"})
     from wakeboard.harness.describe.state import BenchState
@@ -85,7 +86,7 @@ def middle(amounts: float, volts: float = 4.0) -> float:
     from wakeboard.instruments.virtual.circuit.solver.points import Points
 
     points = Points.gathered([(answer[0].points, answer[1])])
-    slopes = Slopes(stand.model, points, [Stray("MID", "GND", "leak", 1e-6)], np.array([[amounts]]))
+    slopes = Slopes(stand.model, points, [Stray("MID", "GND", shape, 1e-6)], np.array([[amounts]]))
     assert slopes.flows.all()
     return float(slopes.volts("MID", [0])[0])
 
@@ -101,6 +102,26 @@ def test_below_its_knee_a_leak_is_a_resistance() -> None:
     """By hand: 0.2 V behind 500 kΩ into 0.3 V / 2 µA = 150 kΩ."""
     assert middle(2.0, volts=0.4) == pytest.approx(0.2 * 150 / 650, abs=1e-4)
     assert LEAKS_FROM == 0.3
+
+
+def test_a_reverse_leakage_goes_by_the_root_of_the_volts() -> None:
+    """By hand: u at the middle of a divider from u0 behind 500 kΩ, 1 µA · sqrt(u / 5 V) out of it: 1 µA at 5 V."""
+    for u in (5.0, 1.25, 0.45):
+        amps = 1e-6 * math.sqrt(u / 5.0)
+        assert middle(1.0, 2 * (u + 500e3 * amps), "reverse") == pytest.approx(u, abs=1e-4)
+
+
+def test_a_reverse_leakage_at_a_boards_volts_is_a_third_of_the_data_sheets() -> None:
+    """SS14M, typically 5 µA at 40 V; that low volts have about a third is common practice (spreads.md, 3)."""
+    at = LAWS["reverse"](np.array([5.0, 40.0]))[0]
+    assert at[0] / at[1] == pytest.approx(1 / 3, rel=0.1)
+
+
+@pytest.mark.parametrize("shape", LAWS)
+def test_each_law_has_the_slope_that_it_says(shape: Shape) -> None:
+    volts = np.array([-3.0, -0.12, -0.05, 0.03, 0.13, 0.55, 0.87, 2.0, 7.0])
+    (above, _), (below, _), (_, slope) = (LAWS[shape](volts + by) for by in (1e-5, -1e-5, 0.0))
+    assert (above - below) / 2e-5 == pytest.approx(slope, rel=1e-3, abs=1e-6)
 
 
 CHIP = Part(

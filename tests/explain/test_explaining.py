@@ -55,6 +55,37 @@ def test_a_good_board_is_as_drawn(case: MakeCase) -> None:
     assert not found.odd
 
 
+def test_what_no_reading_shows_stands_with_the_drawn_board(case: MakeCase) -> None:
+    """A few readings of a good board leave many faults as likely as they were before: no reason to doubt it."""
+    whole = case()
+    few = case_of_readings(whole, 6)
+    found = explain_case(few, ask_next=True)
+    first = found.groups[0]
+    assert first.name == "none"
+    assert first.probability > 0.95
+    assert len(first.same) > 5
+    assert sum(p for _, p in first.same) > 0.02
+    assert not any(set(first.same) & set(group.same) for group in found.groups[1:])
+    assert not found.next
+    assert any("faults that these readings do not show: " in line for line in tell(found))
+
+
+def test_what_a_reading_speaks_for_stands_by_itself(case: MakeCase) -> None:
+    """However unlikely beforehand, it is not hidden behind the drawn board."""
+    found = explain_case(case("R2:missing"), ask_next=False)
+    none = next(group for group in found.groups if group.name == "none")
+    assert not any(text.startswith("R2:") for text, _ in none.same)
+
+
+def case_of_readings(whole: Case, count: int) -> Case:
+    """The case with the first readings only."""
+    steps, left = [], count
+    for step in whole.run.steps:
+        steps.append(dataclasses.replace(step, readings=step.readings[:left]))
+        left -= len(steps[-1].readings)
+    return dataclasses.replace(whole, run=dataclasses.replace(whole.run, steps=tuple(steps)))
+
+
 def test_the_hidden_pull_is_fitted_and_said_in_plain_words(case: MakeCase) -> None:
     found = explain_case(case("U3.NRST:pull_up=13k"), ask_next=False)
     first = found.groups[0]

@@ -64,8 +64,8 @@ def live(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]], by_nam
     p: list[float] = []
     texts: list[tuple[str, ...]] = []
     found: list[Candidate | None] = []
-    if weighing.p_none > LIVE:
-        changes, p, texts, found = [Change()], [weighing.p_none], [()], [None]
+    if weighing.p_as_drawn > LIVE:
+        changes, p, texts, found = [Change()], [weighing.p_as_drawn], [()], [None]
     seen: dict[tuple[object, ...], int] = {}
     for c, probability in _in_order(weighing, [k for g in groups for k in g], by_name):
         if probability < LIVE:

@@ -146,6 +146,6 @@ def _measurement(idea: Idea, mean: Array, sigma: Array | None = None) -> Measure
 
 
 def entropy_of(weighing: Weighing, groups: Sequence[Sequence[int]]) -> float:
-    """Bits of doubt between the groups, none and something else."""
-    p = [weighing.p_none, weighing.p_other, *(float(weighing.probabilities[list(g)].sum()) for g in groups)]
+    """Bits of doubt between the groups, no fault that the readings show, and something else."""
+    p = [weighing.p_as_drawn, weighing.p_other, *(float(weighing.probabilities[list(g)].sum()) for g in groups)]
     return rank.entropy(np.array(p))

@@ -35,7 +35,7 @@ from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded, 
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
 from wakeboard.instruments.virtual.circuit.solver.devices import Mask
 
-PUSH_AMPS = 1e-6
+PUSH_AMPS = 1e-6  # A into a net, to learn its resistance without moving it far
 HELD_VOLTS: Final = 0.3
 """What a net that nothing discharges may still hold (one standard deviation; estimate, no source)."""
 REST_S: Final = 0.5

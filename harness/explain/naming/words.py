@@ -9,6 +9,9 @@ from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, Fault, 
 
 NONE = "none"
 OTHER = "not in this model"
+AS_DRAWN = "no fault: the board is as drawn"
+MOST_FORMS = 4
+"""Clauses in which alternatives are told: more is not read (common practice, no source); the list below has all."""
 
 
 def describe(circuit: Circuit, text: str) -> str:
@@ -33,7 +36,9 @@ def describe_any(circuit: Circuit, texts: Sequence[str]) -> str:
     for text in texts:
         form, name = _form(circuit, text)
         alike.setdefault(form, []).append(name)
-    return ", or ".join(form.format(_any_of(names)) for form, names in alike.items())
+    told = [form.format(_any_of(names)) for form, names in alike.items()]
+    left = len(told) - MOST_FORMS
+    return ", or ".join(told if left < 2 else [*told[:MOST_FORMS], f"{left} things more"])
 
 
 def _any_of(names: Sequence[str]) -> str:

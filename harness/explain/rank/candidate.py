@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank
@@ -14,6 +15,11 @@ from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 
 if TYPE_CHECKING:
     from wakeboard.harness.explain.evidence.roughness import ModelFit
+
+
+SPEAKS: Final = 1.0
+"""By how much more likely (natural logarithm) than on the drawn board the readings must be with a fault that predicts
+nearly the same, for them to speak for it: a factor of e (common practice: less is "not worth a mention")."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +103,28 @@ class Weighing:
     solved: int = 0
     fit: ModelFit | None = None  # how well the model fits, and what was learnt of it
     log_other: float = -math.inf  # log weight of something else, as `score` of the others
+
+    @cached_property
+    def unshown(self) -> tuple[int, ...]:
+        """Places of the faults for which no reading speaks: they predict what the drawn board does, within what these
+        readings tell apart, and fit them no better. They stand with the drawn board: many of them, each as unlikely as
+        before anything was read, are no reason to doubt it."""
+        none = self.none.hypothesis()
+        return tuple(
+            k for k, c in enumerate(self.candidates)
+            if c.log_likelihood + c.occam < self.none.log_likelihood + SPEAKS
+            and rank.distance(none, c.hypothesis()) < rank.APART
+        )  # fmt: skip
+
+    @property
+    def p_unshown(self) -> float:
+        """Probability of all of them."""
+        return float(self.probabilities[list(self.unshown)].sum())
+
+    @property
+    def p_as_drawn(self) -> float:
+        """Probability that all is as drawn as far as these readings can tell."""
+        return self.p_none + self.p_unshown
 
 
 def likeliest(candidates: Iterable[Candidate]) -> list[Candidate]:

@@ -24,6 +24,8 @@ ODD_SIGMAS = 3.0
 FAR_SIGMAS = 4.0
 NEAR_SIGMAS = 2.0
 """Up to the first a reading agrees all the same, if it is within the second given all others."""
+APART = 2.0
+"""Standard deviations (Mahalanobis) between two predictions below which no reading so far tells them apart."""
 MOVED_ALIKE = 0.95
 """Correlation of what something else does to the readings of one net: what moves a net moves it in most states."""
 
@@ -165,7 +167,7 @@ def distance(first: Hypothesis, second: Hypothesis) -> float:
     return math.sqrt(max(0.0, float(apart @ np.linalg.solve(covariance, apart))))
 
 
-def group(hypotheses: Sequence[Hypothesis], probabilities: Array, apart: float = 2.0) -> list[list[int]]:
+def group(hypotheses: Sequence[Hypothesis], probabilities: Array, apart: float = APART) -> list[list[int]]:
     """Indices of hypotheses that these readings cannot tell apart, likeliest group first, likeliest member first.
 
     Each hypothesis joins the first, likelier one whose prediction is nearer than `apart` standard deviations.

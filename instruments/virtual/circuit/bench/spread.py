@@ -24,8 +24,9 @@ import numpy as np
 
 from wakeboard.instruments.virtual.circuit.solver.devices import Array
 
+from .shapes import ONSET
 from .slopes import Slopes
-from .unknowns import ONSET, Unknown, bounded
+from .unknowns import Unknown, bounded
 
 if TYPE_CHECKING:
     from wakeboard.instruments.virtual.circuit.solver.points import Points

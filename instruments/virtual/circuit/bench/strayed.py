@@ -8,7 +8,7 @@ than REACH, so that a diode's exponential is climbed and not overshot.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Any, Final
 
@@ -18,7 +18,8 @@ from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
 from wakeboard.instruments.virtual.circuit.solver.newton import System, linearised
 from wakeboard.instruments.virtual.circuit.solver.structure import Layout
 
-from .unknowns import FULL_FROM, LEAKS_FROM, ONSET, Stray
+from .shapes import LAWS
+from .unknowns import Stray
 
 REACH: Final = 0.12
 """V that a node may move in one step: at most a hundredfold of a diode's current."""
@@ -48,7 +49,7 @@ class Strays:
         """(M, S) A from start to end, and S of its slope, of so many standard deviations (M, S)."""
         volts = x[:, self.start] - x[:, self.end]
         flows, slopes = np.zeros_like(volts), np.zeros_like(volts)
-        for shape, law in _LAWS.items():
+        for shape, law in LAWS.items():
             some = self.shape == shape
             flows[:, some], slopes[:, some] = law(volts[:, some])
         scale = amounts * self.size
@@ -67,25 +68,6 @@ class Strays:
         flows, slopes = self.amps(x, amounts)
         residual += flows @ self._ends
         jacobian += (self._pairs @ slopes.T).T.reshape(jacobian.shape)
-
-
-def _ohmic(volts: Array) -> tuple[Array, Array]:
-    return volts, np.ones_like(volts)
-
-
-def _ramp(low: float, high: float, volts: Array, first: float = 0.0) -> tuple[Array, Array]:
-    """From `first` at `low` to 1 at `high`."""
-    share = (volts - low) / (high - low)
-    rise = 1.0 - first
-    return first + rise * np.clip(share, 0.0, 1.0), np.where((share > 0) & (share < 1), rise / (high - low), 0.0)
-
-
-_LAWS: Final[Mapping[str, Callable[[Array], tuple[Array, Array]]]] = {
-    "ohmic": _ohmic,
-    "leak": lambda volts: _ramp(-LEAKS_FROM, LEAKS_FROM, volts, -1.0),
-    "reverse": lambda volts: _ramp(0.0, FULL_FROM, volts),
-    "onset": lambda volts: _ramp(*ONSET, volts),
-}
 
 
 def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays, amounts: Array) -> Mask:

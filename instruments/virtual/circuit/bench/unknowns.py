@@ -10,9 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
-
-import numpy as np
 
 from wakeboard.instruments.virtual.circuit.solver.devices import Array
 
@@ -20,15 +17,7 @@ from ..part import Part
 from ..tolerance import ends, nominal
 from .figures import SETTING_SHARE
 from .parts import supply_name
-
-Shape = Literal["ohmic", "leak", "reverse", "onset"]
-
-FULL_FROM: Final = 0.1
-"""V from which a reverse leakage flows in full."""
-LEAKS_FROM: Final = 0.3
-"""V of either sign from which a pin's leakage no longer grows."""
-ONSET: Final = (0.4, 1.0)
-"""V between which an unpowered part's conduction sets in."""
+from .shapes import LAWS, Shape
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +31,7 @@ class Stray:
 
     def amps(self, volts: Array) -> Array:
         """What flows from `start` to `end` at these volts between them."""
-        if self.shape == "ohmic":
-            return self.size * volts
-        if self.shape == "leak":
-            return self.size * np.clip(volts / LEAKS_FROM, -1.0, 1.0)
-        if self.shape == "reverse":
-            return self.size * np.clip(volts / FULL_FROM, 0.0, 1.0)
-        low, high = ONSET
-        return self.size * np.clip((volts - low) / (high - low), 0.0, 1.0)
+        return self.size * LAWS[self.shape](volts)[0]
 
 
 @dataclass(frozen=True, slots=True)
