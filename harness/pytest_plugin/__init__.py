@@ -119,8 +119,10 @@ def unit(pytestconfig: pytest.Config) -> str:
 @pytest.fixture
 def bench(request: pytest.FixtureRequest) -> Iterator[Seat]:
     """The unit at the bench: check, power, read, drive, step. What is on goes off when the test ends."""
+    from wakeboard.harness.pytest_plugin.places import allowed
+
     table = bench_table(request.config)
-    seat = table.seat(request.node)
+    seat = table.seat(lambda do: allowed(request.node, do))
     try:
         yield seat
     finally:

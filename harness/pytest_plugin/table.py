@@ -6,6 +6,7 @@ sequence) the next test begins another. A sequence file is a run of its own.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,10 +22,22 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
     from wakeboard.harness.run.sitting import Sitting
+    from wakeboard.results.records import Step
 
 TITLE = "pytest"
 PATIENCE = 60.0  # s that a test may think while power is on
 DATABASE = "wakeboard.db"
+
+
+class SeatOfTests(Seat):
+    """The seat as tests have it. may: raises Refused for a kind of step that the test at hand may not take, whatever
+    way it takes."""
+
+    may: Callable[[str], None]
+
+    def take(self, model: Any) -> Step:
+        self.may(model.do)
+        return super().take(model)
 
 
 class BenchTable:
@@ -50,14 +63,16 @@ class BenchTable:
             self._board = load_board(file)
         return self._board
 
-    def seat(self, item: pytest.Item) -> Seat:
-        """The unit at the bench, without power."""
-        if not isinstance(self._seat, Seat) or self._seat.ended_by:
+    def seat(self, may: Callable[[str], None]) -> SeatOfTests:
+        """The unit at the bench, without power, for a test that may take these steps."""
+        seat = self._seat
+        if not isinstance(seat, SeatOfTests) or seat.ended_by:
             self._leave()
-            self._seat = Seat(self.board, title=TITLE, **self._options(self.board))
-            self._seat.__enter__()
+            self._seat = seat = SeatOfTests(self.board, title=TITLE, **self._options(self.board))
+            seat.__enter__()
             self._told = 0
-        return self._seat
+        seat.may = may
+        return seat
 
     def sit(self, sequence: StepSequence) -> Sitting:
         """The same for a sequence, a run of its own."""
@@ -81,7 +96,7 @@ class BenchTable:
 
     def tell(self, item: pytest.Item) -> None:
         """The steps since the last call, beside the test that took them."""
-        steps = self._seat.steps if isinstance(self._seat, Seat) else ()
+        steps = self._seat.steps if isinstance(self._seat, SeatOfTests) else ()
         add_readings(item, steps[self._told :])
         self._told = len(steps)
 

@@ -15,6 +15,7 @@ once.
 from __future__ import annotations
 
 import dataclasses
+import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, Self
 
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
 PATIENCE: Final = 30.0
 """s that a program may think between two steps while power is on: long enough for a computation, short enough that a
 board is not left alone with power by a program that hangs."""
+LONGEST_PATIENCE: Final = 600.0
+"""s: more than that is no patience but a board that nobody looks after."""
 SCRIPT: Final = "script"
 """The title of a run whose steps a program brings."""
 
@@ -77,6 +80,8 @@ class Sitting:
         of a person at a real bench; without it and without an `operator` nothing is switched on there."""
         if described is not None and plants:
             raise Refused("faults can be planted in the virtual bench only, not in a board on a real one")
+        _must_be_patience(patience)
+        self._process = os.getpid()
         self.sequence = sequence
         self.unit = unit
         self.result: Result | None = None
@@ -99,7 +104,11 @@ class Sitting:
         return self
 
     def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
-        self.close(error)
+        try:
+            self.close(error)
+        except KeyboardInterrupt as press:  # it came before presses were held: nothing is off yet
+            self.close(press)
+            raise
 
     def _open(self) -> None:
         """Raises BenchError where the bench cannot be opened, or an output cannot be confirmed off."""
@@ -129,12 +138,12 @@ class Sitting:
     def close(self, error: BaseException | None = None) -> None:
         """Everything off, the discharge measured, the run's end in the store. Raises OutputsOn where an output is not
         confirmed off. A second call does nothing."""
-        bench, runner = self._bench, self._runner
-        self._bench = None
-        if bench is None:
+        if self._bench is None or self._elsewhere:
             return
         with presses.guarded():
             presses.hold(SWITCHING)
+            bench, runner = self._bench, self._runner
+            self._bench = None
             try:
                 if runner is not None:
                     if error is not None and not isinstance(error, Exception):
@@ -155,7 +164,9 @@ class Sitting:
         """
         self._live()
         made = {**(table or {}), **keys}
-        return self.take(self._checked(made))
+        step = self.take(self._checked(made))
+        self._tables.append(_plain(made))
+        return step
 
     def take(self, model: Any) -> Step:
         """The same with a step that is read already."""
@@ -180,6 +191,11 @@ class Sitting:
         return self.step(do="power off")
 
     @property
+    def _elsewhere(self) -> bool:
+        """Whether this is a copy in a process that was forked: the bench is its parent's, and so are all links."""
+        return os.getpid() != self._process
+
+    @property
     def on(self) -> Mapping[str, tuple[float, float]]:
         """The supplies that are on: name -> (V, limit in A)."""
         return dict(self._runner.context.power.on) if self._runner is not None and self._bench is not None else {}
@@ -202,6 +218,8 @@ class Sitting:
         return self._runner.ended_by
 
     def _live(self) -> Runner:
+        if self._elsewhere:
+            raise Refused("no step is taken in a process that was forked: the bench belongs to the one that opened it")
         if self._runner is None or self.ended_by:
             raise Refused(f"no further step is taken: {self.ended_by}")
         return self._runner
@@ -227,8 +245,13 @@ class Sitting:
         supply = model.supply if step_kinds()[model.do].needs.energises and hasattr(model, "supply") else None
         if supply is not None and supply not in context.power.checked and not model.why:
             raise Refused(f"{supply} is not energised: its check for a short has not passed, and there is no `why`")
-        self._tables.append(_plain(table))
         return model
+
+
+def _must_be_patience(seconds: object) -> None:
+    """Raises Refused: what is no number, or has no end, would leave a program that hangs with power on."""
+    if isinstance(seconds, bool) or not isinstance(seconds, int | float) or not 0 < seconds <= LONGEST_PATIENCE:
+        raise Refused(f"patience: found {seconds!r}; allowed: a number of seconds, up to {LONGEST_PATIENCE:g}")
 
 
 def _plain(table: Mapping[str, object]) -> dict[str, object]:

@@ -368,6 +368,13 @@ def test_what_it_is_asked_for_it_asks_the_guard_for(guard: ProcessGuard, played:
     assert (asked["setting"]["volts"], asked["envelope"]["limit"], asked["ramp"]) == (5.0, 0.1, None)
 
 
+def test_a_shorter_lease_is_told_at_once(guard: ProcessGuard, played: Played) -> None:
+    """A program that hangs right after a step was kept has what it asked for, not the time for a commit."""
+    guard.beat(15.0)
+    guard.beat(2.0)
+    until(lambda: any(each.get("lease") == 2.0 for each in played.seen), "the beat")
+
+
 def test_before_it_energises_it_beats_for_as_long_as_the_answer_may_take(guard: ProcessGuard, played: Played) -> None:
     guard.energise("USB", SETTING, ENVELOPE, None)
     done = [each["do"] for each in played.seen]

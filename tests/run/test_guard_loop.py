@@ -148,6 +148,15 @@ def test_a_beat_moves_the_lease(shell: Shell, psu: Any) -> None:
     assert psu.outputs[1]
 
 
+@pytest.mark.parametrize("lease", ["1e12", "Infinity", "NaN", "-5"])
+def test_no_runner_may_be_silent_for_ever(shell: Shell, psu: Any, lease: str) -> None:
+    shell._take(f'{{"do":"beat","lease":{lease}}}'.encode())
+    assert shell.lease_ends - steady() <= process.LONGEST_LEASE
+    shell.lease_ends -= process.LONGEST_LEASE + 0.01
+    shell._turn()
+    assert not psu.outputs[1]
+
+
 def test_the_lease_does_not_matter_while_nothing_is_on(shell: Shell) -> None:
     assert shell.guard is not None
     shell.guard.all_off()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import importlib
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -117,6 +118,64 @@ def test_a_real_bench_is_not_energised_without_a_word(skep, tmp_path):
         pass
     with pytest.raises(wb.Refused, match="virtual bench only"):
         wb.at_bench(skep / "board.toml", unit="SN1", bench=bench, plants=["D3:reversed"])
+
+
+@pytest.mark.parametrize("patience", [float("nan"), float("inf"), 1e12, 0, -1, "30 s", None, True])
+def test_patience_is_a_number_of_seconds_and_has_an_end(skep, patience):
+    with pytest.raises(wb.Refused, match=r"patience: found .*; allowed: a number of seconds, up to 600"):
+        wb.at_bench(skep / "board.toml", unit="SK-A-001", patience=patience)
+
+
+def test_a_blank_reason_is_none(skep):
+    with wb.at_bench(skep / "board.toml", unit="SK-A-001") as bench:
+        with pytest.raises(wb.Refused, match=r"why: .*a reason in words"):
+            bench.power("USB", limit="120 mA", why="  ")
+        assert not bench.on
+
+
+def test_an_inrush_has_an_end(skep):
+    with wb.at_bench(skep / "board.toml", unit="SK-A-001") as bench:
+        bench.check("USB")
+        with pytest.raises(wb.Refused, match=r"inrush: .*at most 600 s"):
+            bench.power("USB", limit="120 mA", inrush="1e6 s")
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="POSIX")
+def test_a_forked_copy_leaves_the_bench_to_its_parent(skep):
+    """A child that unwinds the block would switch off over its parent's links, and end its parent's run."""
+    with wb.at_bench(skep / "board.toml", unit="SK-A-001") as bench:
+        bench.check("USB")
+        bench.power("USB", limit="120 mA")
+        pid = os.fork()
+        if pid == 0:
+            bench.close()
+            try:
+                bench.read("+3V3")
+            except wb.Refused as refused:
+                os._exit(0 if "forked" in str(refused) and bench.result is None else 1)
+            os._exit(2)
+        assert os.waitpid(pid, 0)[1] == 0
+        assert 3.2 < bench.read("+3V3").value < 3.4
+    assert bench.result.off.confirmed
+
+
+def test_a_press_before_presses_are_held_does_not_lose_the_switching_off(skep, monkeypatch):
+    from wakeboard.harness.run import presses
+
+    guarded, waiting = presses.guarded, [KeyboardInterrupt()]
+
+    def pressed(*also):
+        if waiting:
+            raise waiting.pop()
+        return guarded(*also)
+
+    with pytest.raises(KeyboardInterrupt), wb.at_bench(skep / "board.toml", unit="SK-A-001") as bench:  # noqa: PT012
+        bench.check("USB")
+        bench.power("USB", limit="120 mA")
+        opened = bench._bench
+        monkeypatch.setattr(presses, "guarded", pressed)
+    assert not any(outputs(opened))
+    assert bench.result.off.confirmed
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")

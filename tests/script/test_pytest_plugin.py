@@ -61,6 +61,12 @@ def test_refusals_and_marks(project):
         def test_unmarked_step(run_step):
             run_step(do="power on", supply="USB", limit="120 mA", why="try")
 
+        def test_unmarked_bench(bench):
+            bench.power("USB", limit="120 mA", why="try")
+
+        def test_unmarked_step_of_the_bench(bench):
+            bench.step(do="start-up", supply="USB", limit="120 mA", why="try")
+
         @pytest.mark.needs_power
         def test_unlimited(supply):
             supply("USB").on(why="try")
@@ -75,7 +81,7 @@ def test_refusals_and_marks(project):
         """
     )
     result = run(project)
-    result.assert_outcomes(failed=5)
+    result.assert_outcomes(failed=7)
     result.stdout.fnmatch_lines(
         ["*is not marked so: @pytest.mark.needs_power*", "*is not marked so*", "*nothing is energised without one*",
          '*energised before its check for a short*', "*StepFailed: resistance: V33: fail*"]

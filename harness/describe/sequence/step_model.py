@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, field_validator
 
 from wakeboard.harness.describe.toml.fields import OneOrMore, Table, refused
 from wakeboard.instruments.quantity import Interval, QuantityError, parse
@@ -21,6 +21,13 @@ class StepModel(Table):
     on_fail: OnFail | None = None
     why: str = ""
     says: str = ""
+
+    @field_validator("why")
+    @classmethod
+    def _in_words(cls, why: str) -> str:
+        if why and not why.strip():
+            raise refused(f'"{why}"', "a reason in words, or nothing")
+        return why
 
     @property
     def title(self) -> str:

@@ -354,7 +354,7 @@ class ProcessGuard:
     def beat(self, lease: float) -> None:
         self._must_live()
         now = time.monotonic()
-        if now - self._last_beat >= BEAT_GAP or now + lease > self._lease_ends + BEAT_GAP:
+        if now - self._last_beat >= BEAT_GAP or abs(now + lease - self._lease_ends) > BEAT_GAP:
             self._last_beat, self._lease_ends = now, now + lease
             self._send({"do": "beat", "lease": lease})
         self._listen(0.0)

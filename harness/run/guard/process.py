@@ -47,6 +47,7 @@ LAST_WORDS = 2.0  # s for what was said last to reach the runner
 PRIORITY = -10  # as `nice` counts
 ALIVE = 0.1  # s between words of the thread that tells that the process runs
 STOOD_STILL = 1.0  # s of standing still that a busy computer does not explain
+LONGEST_LEASE = 600.0  # s
 FIRST_LEASE = 30.0  # s: until the runner's first beat, while it opens the rest of the bench
 
 
@@ -177,7 +178,7 @@ class Shell:
             self._end(f"the runner said something that is no message: {error}")
             return
         if message.get("do") == "beat":
-            self.lease_ends = steady() + float(message["lease"])
+            self.lease_ends = steady() + _lease(float(message["lease"]))
             return
         if message.get("do") == "stop":
             self._stop(str(message["why"]))
@@ -335,6 +336,11 @@ class Shell:
                 self._end("the runner no longer listens")
                 self.inbox.put(None)
                 return
+
+
+def _lease(seconds: float) -> float:
+    """s: no runner may be silent for ever, whatever it says; what is no number is none."""
+    return min(seconds, LONGEST_LEASE) if seconds > 0 else 0.0
 
 
 def _pause(cpu: float, wall: float) -> float:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
 
 INRUSH_MARGIN = 3.0  # times C·V/I: capacitors have tolerances, and the board draws current while it charges
+INRUSH_MOST = 600.0  # s: what still limits after ten minutes is no capacitor that charges
 INRUSH_FLOOR = 0.03  # s: what a supply needs to settle by itself, where its dialect states no longer time
 MARGIN_SHARE, MARGIN_VOLTS = 0.03, 0.15  # of the set voltage: programming, readback and lead drop together
 
@@ -22,6 +23,7 @@ def envelope_of(
     """What the guard holds a supply to, apart from the step's own bound."""
     if inrush is None:
         inrush = INRUSH_FLOOR + INRUSH_MARGIN * context.drawn.farads * volts / limit
+    inrush = min(inrush, INRUSH_MOST)
     error = context.guard.amps_error(supply, limit)
     least = expect.low if expect is not None else None
     if least is not None and least <= 2 * error:

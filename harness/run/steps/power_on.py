@@ -21,7 +21,7 @@ from wakeboard.harness.run.fitness import wiring
 from wakeboard.harness.run.fitness.selfcheck import check_supply_against_meter
 from wakeboard.harness.run.guard.core import Envelope
 from wakeboard.harness.run.guard.owner import Ramp, Setting
-from wakeboard.harness.run.services.envelope import envelope_of, with_most
+from wakeboard.harness.run.services.envelope import INRUSH_MOST, envelope_of, with_most
 from wakeboard.harness.run.steps import _power
 from wakeboard.instruments.quantity import QuantityError, parse
 from wakeboard.results.told import PowerTold
@@ -77,6 +77,13 @@ class Switched(StepModel):
     @classmethod
     def _above_zero(cls, value: float | None) -> float | None:
         return positive(value, "120 mA")
+
+    @field_validator("inrush")
+    @classmethod
+    def _ends(cls, seconds: float | None) -> float | None:
+        if seconds is not None and seconds > INRUSH_MOST:
+            raise refused(f"{seconds:g} s", f"at most {INRUSH_MOST:g} s: so long no trip rule but the limit holds")
+        return seconds
 
 
 class Model(Switched):
