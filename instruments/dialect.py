@@ -49,7 +49,7 @@ __all__ = [
     "NUMBER", "SAMPLE", "Accuracy", "Asking", "Base", "Channel", "Dialect", "DmmDialect", "PsuDialect", "Quantity",
     "QuantityName", "Register", "ScannerDialect", "ScopeDialect", "Status", "WaveTable",
     "dialect_names", "load_dialect", "load_dmm",
-    "load_psu", "load_scanner", "load_scope", "overlay", "pick_dialect", "read_dialect", "read_text",
+    "load_psu", "load_scope", "overlay", "pick_dialect", "read_dialect", "read_text",
 ]  # fmt: skip
 _OWN = ("idn", "documents", "notes", "unverified")  # never inherited
 D = TypeVar("D", bound=Base)
@@ -179,10 +179,6 @@ def load_psu(name: str) -> PsuDialect:
 
 def load_dmm(name: str) -> DmmDialect:
     return _of_kind(load_dialect(name), DmmDialect, name)
-
-
-def load_scanner(name: str) -> ScannerDialect:
-    return _of_kind(load_dialect(name), ScannerDialect, name)
 
 
 def load_scope(name: str) -> ScopeDialect:

@@ -80,7 +80,7 @@ def command(
     if not common.json:
         _show(common, comparison, rows, wanted)
     document = comparison.as_json() if common.json else {}
-    _more(common, document, table, rows, rework=rework, drift=drift, statistics=statistics)
+    _more(common, document, table, comparison, rows, rework=rework, drift=drift, statistics=statistics)
     common.emit(document)
 
 
@@ -257,6 +257,7 @@ def _more(
     common: Common,
     document: dict[str, object],
     table: ReadingTable,
+    comparison: Comparison,
     rows: Sequence[CheckRow],
     *,
     rework: bool,
@@ -278,8 +279,9 @@ def _more(
         _show_drift(common, found)
     if statistics:
         from wakeboard.harness.cli.compare_statistics import show_statistics, statistics_of
+        from wakeboard.results.compare.good_units import GoodUnits
 
-        numbers = statistics_of(rows)
+        numbers = statistics_of(rows, GoodUnits(comparison).values)
         document["statistics"] = numbers
         show_statistics(common, numbers)
 

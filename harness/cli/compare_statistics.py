@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.cli.options import Common
@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from wakeboard.results.compare.compare import CheckRow
 
 
-def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, object]]:
-    """One entry a check with two values or more; an index is null where it has no answer."""
+def statistics_of(rows: Sequence[CheckRow], good: Callable[[CheckRow], Sequence[float]]) -> list[dict[str, object]]:
+    """One entry a check with two values or more; an index is null where it has no answer. good: the values that limits
+    may come from."""
     from wakeboard.results.statistics import StatisticsError, summarise
 
     found = []
@@ -42,9 +43,9 @@ def statistics_of(rows: Sequence[CheckRow]) -> list[dict[str, object]]:
             "says": "",
         }
         says = []
-        for number in (_index, _limits, _risk):  # each on its own: what one cannot say, another can
+        for number, of in ((_index, values), (_limits, good(row)), (_risk, values)):  # what one cannot say, another can
             try:
-                told = number(values, row)
+                told = number(of, row)
             except StatisticsError as error:
                 says.append(str(error))
                 continue
@@ -63,18 +64,10 @@ def _index(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
 
 
 def _limits(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
-    """One-sided where the design has one limit; on both sides where it has both, or none."""
-    from wakeboard.results.statistics import StatisticsError, propose_limits
+    from wakeboard.results.compare.good_units import limits_from
 
-    one = (row.low is None) != (row.high is None)
-    side = "both" if not one else "high" if row.low is None else "low"
-    limits = propose_limits(values, side=side, least_sd=row.u or 0.0)
-    low = limits.low
-    if row.check.unit == "Ω" and low is not None and low < 0.0:
-        if limits.high is None:
-            raise StatisticsError("the units spread too far for a limit: it would be below 0 Ω")
-        low = None
-    return {"low": low, "high": limits.high, "says": limits.says}
+    limits = limits_from(row, values)
+    return {"low": limits.low, "high": limits.high, "says": limits.says}
 
 
 def _risk(values: Sequence[float], row: CheckRow) -> dict[str, Any]:
@@ -99,7 +92,7 @@ def show_statistics(common: Common, numbers: Sequence[dict[str, Any]]) -> None:
     console = common.console()
     console.print(
         "\nStatistics of all units, failing ones too: mean, sd, Cpk with its 95 % interval; limits that would cover "
-        "99 % of such units (the board report proposes limits from good units only)",
+        "99 % of such units, from the good ones only",
         style="bold",
     )
     for e in numbers:

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.explanation import Explanation
     from wakeboard.results.explanation import Group
 
-ROWS = 5
+ROWS = 5  # of the table: an answer is read in a terminal of 24 lines
 NAMED = 0.01
 """Share of a group from which a fault in it is named in the table; the JSON document has all."""
-NAMES = 12
-WAYS = 5
+NAMES = 12  # of equivalent faults in a row; the JSON document has all
+WAYS = 5  # to tell the causes apart, the best first
 UNSHOWN = 3
 """Faults that no reading shows of which the likeliest are named; the JSON document has all."""
 UNREAD = 1e-6

@@ -25,7 +25,7 @@ from wakeboard.results.store.errors import StoreError
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-MOST_BYTES: Final = 20 * 2**20
+MOST_BYTES: Final = 20 * 2**20  # a telephone's picture has 3 to 12 MB (common practice, no source)
 MOST_PIXELS: Final = 80_000_000  # a bound on input: a picture made to fill the memory has more
 FORMATS: Final = ("JPEG", "PNG", "WEBP")
 LARGE, SMALL = 2400, 800  # px of the longer side: a designator is read on the one; the other goes into reports
@@ -91,7 +91,7 @@ def _decoded(data: bytes) -> Image:
     try:
         from PIL import Image, ImageOps
     except ImportError:
-        raise StoreError('photos need Pillow: pip install "wakeboard[page]"', kind="usage") from None
+        raise StoreError("photos need Pillow: pip install 'wakeboard[page]'", kind="usage") from None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of how large it is: that is looked at here

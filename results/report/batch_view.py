@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from wakeboard.results.compare.compare import CheckRow, Comparison
+from wakeboard.results.compare.good_units import GoodUnits, limits_from
 from wakeboard.results.counted import count
 from wakeboard.results.records import RunRecord
 from wakeboard.results.report.figures.charts import capability_strip, individuals_figure, yield_strip
@@ -23,7 +24,6 @@ from wakeboard.results.statistics import (
     YieldResult,
     capability,
     individuals,
-    propose_limits,
     yields,
 )
 from wakeboard.results.statistics.charts import chance_words
@@ -99,7 +99,8 @@ def batch_view(
     """`records`: all runs of the batch, oldest first; the comparison is of each unit's last."""
     found = yields((record.unit, record.outcome or "skipped") for record in records)
     samples = [sample for row in comparison.checks if (sample := _sample(row)) is not None]
-    rows = tuple(_capability_row(pen, s, s.index) for s in samples if s.index is not None)
+    good = GoodUnits(comparison)
+    rows = tuple(_capability_row(pen, s, s.index, good) for s in samples if s.index is not None)
     counts: dict[str, int] = {}
     for outcome in comparison.outcomes.values():
         counts[outcome] = counts.get(outcome, 0) + 1
@@ -149,10 +150,8 @@ def _sample(row: CheckRow) -> _Sample | None:
     return _Sample(row, values, chart, index)
 
 
-def _capability_row(pen: Pen, sample: _Sample, index: Capability) -> CapabilityRow:
+def _capability_row(pen: Pen, sample: _Sample, index: Capability, good: GoodUnits) -> CapabilityRow:
     check, unit = sample.row.check, sample.row.check.unit
-    side = "high" if index.low is None else "low" if index.high is None else "both"
-    proposed = propose_limits(sample.values, side=side, least_sd=sample.row.u or 0.0)
     return CapabilityRow(
         of=check.of,
         quantity=check.quantity,
@@ -161,15 +160,19 @@ def _capability_row(pen: Pen, sample: _Sample, index: Capability) -> CapabilityR
         sd=show(index.sd, unit, 3),
         limits=show_pair(index.low, index.high, unit),
         index=index,
-        proposed=show_pair(_possible(proposed.low, unit), proposed.high, unit) or "no limit that says anything",
+        proposed=_proposed(sample.row, good),
         drift="" if sample.chart is None else "steady" if sample.chart.steady else sample.chart.says,
         drawing=capability_strip(pen, check.of, sample.values, index, unit),
     )
 
 
-def _possible(low: float | None, unit: str) -> float | None:
-    """A lower limit, where something could lie below it: no resistance lies below nought."""
-    return None if unit == "Ω" and low is not None and low < 0 else low
+def _proposed(row: CheckRow, good: GoodUnits) -> str:
+    """The limits that the good units would give; why there are none."""
+    try:
+        limits = limits_from(row, good.values(row))
+    except StatisticsError as error:
+        return f"none: {error}"
+    return show_pair(limits.low, limits.high, row.check.unit)
 
 
 def _failing(c: Comparison) -> tuple[FailingCheck, ...]:

@@ -31,22 +31,20 @@ from wakeboard.results.statistics.outliers import (
     GrubbsResult,
     OutlierResult,
     grubbs,
-    modified_z,
     outliers,
     power_of_few,
     rare_cut_off,
 )
 from wakeboard.results.statistics.risk import Risk, global_risk
-from wakeboard.results.statistics.summary import OneWay, StatisticsError, Summary, lag1, one_way, summarise
+from wakeboard.results.statistics.summary import OneWay, StatisticsError, Summary, one_way, summarise
 from wakeboard.results.statistics.tolerance import (
     ProposedLimits,
-    coverage_of_extremes,
     one_sided_factor,
     propose_limits,
     two_sided_factor,
     two_sided_factor_howe,
 )
-from wakeboard.results.statistics.yields import Proportion, YieldResult, proportion, success_run, yields
+from wakeboard.results.statistics.yields import Proportion, YieldResult, proportion, yields
 
 __all__ = [
     "Capability",
@@ -66,14 +64,11 @@ __all__ = [
     "YieldResult",
     "capability",
     "chart_constants",
-    "coverage_of_extremes",
     "gauge_anova",
     "gauge_ranges",
     "global_risk",
     "grubbs",
     "individuals",
-    "lag1",
-    "modified_z",
     "one_sided_factor",
     "one_way",
     "outliers",
@@ -81,7 +76,6 @@ __all__ = [
     "proportion",
     "propose_limits",
     "rare_cut_off",
-    "success_run",
     "summarise",
     "two_sided_factor",
     "two_sided_factor_howe",

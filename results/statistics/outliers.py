@@ -82,12 +82,6 @@ def _scale(distance: NDArray[np.float64], floor: float) -> tuple[float, float]:
     return mad, max(scale, floor)
 
 
-def modified_z(values: Sequence[float], floor: float = 0.0) -> tuple[float, ...]:
-    """Modified z-score of each value. floor: standard uncertainty of a reading, in its unit; a difference that the
-    meter cannot see does not make a unit odd."""
-    return outliers(values, floor).scores
-
-
 def outliers(values: Sequence[float], floor: float = 0.0, cut_off: float = CUT_OFF) -> OutlierResult:
     """Scores, and which values lie beyond the cut-off. Fewer than four values get scores of 0 and the reason."""
     import numpy as np

@@ -92,17 +92,6 @@ def summarise(values: Sequence[float]) -> Summary:
     )
 
 
-def lag1(values: Sequence[float]) -> float:
-    """Lag-1 autocorrelation: near 0 for independent readings, near 1 when they drift, near -1 when they alternate."""
-    array = finite(values, 3, "an autocorrelation")
-    shifted = array - _origin(array)
-    centred = shifted - shifted.mean()
-    total = float(centred @ centred)
-    if total == 0.0:
-        raise StatisticsError("an autocorrelation needs values that differ")
-    return float(centred[1:] @ centred[:-1]) / total
-
-
 def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     """Do the groups (units, benches, days) differ by more than their own scatter?"""
     import numpy as np

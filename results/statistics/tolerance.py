@@ -115,12 +115,3 @@ def propose_limits(
     low = None if side == "high" else summary.mean - factor * sd
     high = None if side == "low" else summary.mean + factor * sd
     return ProposedLimits(low, high, summary.n, summary.mean, sd, factor, content, confidence)
-
-
-def coverage_of_extremes(n: int, content: float) -> float:
-    """Confidence that the range from lowest to highest of n units covers `content` of all, whatever the distribution.
-
-    Source: S. S. Wilks (1941), from memory: 1 - n·p^(n-1) + (n-1)·p^n.
-    """
-    _check(n, content, 0.5)
-    return 1 - n * content ** (n - 1) + (n - 1) * content**n

@@ -6,7 +6,6 @@ to compare. Source of the checks: R. G. Newcombe, Statistics in Medicine 17 (199
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -70,10 +69,3 @@ def yields(runs: Iterable[tuple[str, str]], confidence: float = 0.95) -> YieldRe
         last[unit] = outcome
     passed = (sum(outcome == "pass" for outcome in found.values()) for found in (first, last))
     return YieldResult(*(proportion(count, len(first), confidence) for count in passed))
-
-
-def success_run(share: float, confidence: float) -> int:
-    """How many units must pass without one failure to show a yield of at least `share` at `confidence`."""
-    if not (0 < share < 1 and 0 < confidence < 1):
-        raise StatisticsError("share and confidence lie between 0 and 1")
-    return math.ceil(math.log(1 - confidence) / math.log(share))

@@ -6,12 +6,13 @@ No fact is checked here: each figure holds the solver against itself.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from circuit_build import D, R, V, board
 
-from wakeboard.instruments.virtual.circuit import Circuit, Simulation, SolveError, Variant, parse_fault
+from wakeboard.instruments.virtual.circuit import Circuit, Part, Simulation, SolveError, Variant, parse_fault
 from wakeboard.instruments.virtual.circuit.faults.library import library
 
 STATES = [
@@ -223,3 +224,43 @@ def test_no_run_waits_for_a_compiler() -> None:
     simulation = Simulation(model, Variant())
     simulation.advance(0.01)
     assert len(newton_group.signatures) == len(state_group.signatures) == 1
+
+
+def test_the_plan_solves_linear_equations_as_a_library_does() -> None:
+    """Of every wiring: rows of the inverse, and the steps for some right sides, against numpy's elimination."""
+    from wakeboard.instruments.virtual.circuit.solver.newton import evaluate, lifts, linearised, steps
+
+    model = Circuit([*board().parts, Part("V9", "v_source", {"P": "X9", "N": "GND"}, {"volts": 1.0}),
+                     Part("R9", "resistor", {"1": "X9", "2": board().nets[1]}, {"value": 1e3})]).compile()  # fmt: skip
+    points = model.solve(variants()[:12]).require()
+    system = model.system(points.plans)[0]
+    x = np.ascontiguousarray(points.solution.T)
+    found, jacobian = linearised(system, x)
+    partials = evaluate(system, x, partials=True).partials
+    np.testing.assert_array_equal(partials, found.partials)
+    inverse = np.linalg.inv(jacobian)
+    members = np.array([3, 0, 3, 11])
+    for node in range(1, model.layout.nodes):
+        got = lifts(system, partials, members, node)
+        assert not got[:, 0].any()
+        np.testing.assert_allclose(got[:, 1:], inverse[members, node - 1], rtol=1e-6, atol=1e-6 * abs(inverse).max())
+    right = np.random.default_rng(1).normal(size=(5, model.layout.size)) * 1e-6
+    right[:, 0] = 0.0
+    for member in (0, 7):
+        want = np.linalg.solve(jacobian[member], right[:, 1:].T).T
+        got = steps(system, partials, member, right.copy())[:, 1:]
+        np.testing.assert_allclose(got, want, rtol=1e-6, atol=1e-6 * abs(want).max())
+
+
+def test_what_variants_have_in_common_may_be_told_apart() -> None:
+    """Values below others give what they give among them, to the last bit, however many share an object."""
+    model = board().compile()
+    low, high = {"bench_USB.volts": 4.0}, {"bench_USB.volts": 5.0}
+    part = next(part.name for part in model.circuit.parts if part.kind == "resistor")
+    under = {f"{part}.value": 3e3, "bench_USB.volts": 1.0}
+    apart = [Variant(values=low, under=under), Variant(values=high, under=under), Variant(values=high, under={}),
+             Variant((parse_fault(f"{part}:open"),), values=high, under=under)]  # fmt: skip
+    whole = [replace(v, values={**(v.under or {}), **v.values}, under=None) for v in apart]
+    got, want = model.solve(apart).require(), model.solve(whole).require()
+    np.testing.assert_array_equal(got.volts, want.volts)
+    assert len(model.system(got.plans)[0].parameters.rows) == 1  # no row of its own for each of them

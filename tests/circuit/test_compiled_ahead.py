@@ -15,7 +15,7 @@ from wakeboard.instruments.virtual.circuit.compiled import ahead
 from wakeboard.instruments.virtual.circuit.faults.fault import Fault
 from wakeboard.instruments.virtual.circuit.model import Variant
 from wakeboard.instruments.virtual.circuit.part import Circuit, Part
-from wakeboard.instruments.virtual.circuit.solver.newton import linearised
+from wakeboard.instruments.virtual.circuit.solver.newton import evaluate, lifts, linearised, steps
 from wakeboard.instruments.virtual.circuit.solver.transient import Simulation
 
 pytestmark = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="the solver runs as plain Python here")
@@ -37,6 +37,9 @@ def test_nothing_is_compiled_for_other_types_than_ahead() -> None:
     points.floating(1)
     system, _ = model.system([model.plan(Variant())])
     linearised(system, np.zeros((1, model.layout.size)))
+    partials = evaluate(system, np.zeros((1, model.layout.size)), partials=True).partials
+    lifts(system, partials, np.zeros(1, dtype=np.intp), 1)
+    steps(system, partials, 0, np.zeros((1, model.layout.size)))
     Simulation(model, settled=True).advance(1e-3)
     for name, (function, arguments) in ahead.examples().items():
         assert [*function.signatures] == [tuple(numba.typeof(each) for each in arguments)], name

@@ -58,3 +58,15 @@ def test_a_net_that_nothing_connects_is_still_told(tmp_path: Path) -> None:
     (tmp_path / "board.toml").write_text(text, encoding="utf-8")
     (note,) = check_files([tmp_path / "board.toml"])[0].notes
     assert "a circuit that cannot be solved" in note.found
+
+
+def test_a_capacitor_that_is_not_modelled_is_named(tmp_path: Path) -> None:
+    parts = "".join(f'C{n} = {{ kind = "unmodelled", pins = {{ 1 = "+3V3", 2 = "GND" }} }}\n' for n in range(12, 20))
+    parts += 'CON1 = { kind = "unmodelled", pins = { 1 = "+3V3", 2 = "GND" } }\n'
+    text = TEMPLATE.read_text(encoding="utf-8").replace("\nR1 = ", f"\n{parts}R1 = ")
+    (tmp_path / "board.toml").write_text(text, encoding="utf-8")
+    checked = check_files([tmp_path / "board.toml"])[0]
+    assert not checked.problems
+    (note,) = checked.notes
+    assert note.found == "C12, C13, C14, C15, C16, C17 and 2 more, by name a capacitor, not modelled"
+    assert "inrush" in note.allowed

@@ -40,6 +40,17 @@ def test_the_usual_pinout_is_taken(name: str, value: str, nets: str, kind: str) 
     assert line(name, value, nets).kind == kind
 
 
+def test_a_pin_that_the_model_does_without_is_told_where_something_is_on_it() -> None:
+    pins = {str(k): net for k, net in enumerate(["CHG_STAT", "GND", "VBAT", "VBUS", "PROG"], 1)}
+    charger = DrawnPart("U3", pins=pins, value="charger 500mA")
+    led = DrawnPart("D1", pins={"1": "CHG_STAT", "2": "LED_A"}, value="green")
+    alone = part_lines(Design(parts={"U3": charger}), BOOK, "GND")["U3"]
+    assert "its model has no" not in alone.origin
+    beside = part_lines(Design(parts={"U3": charger, "D1": led}), BOOK, "GND")["U3"]
+    assert beside.kind == "programmed_charger"
+    assert "its model has no pin 1 (CHG_STAT): what is on it is as if open" in beside.origin
+
+
 @pytest.mark.parametrize(
     ("name", "value", "nets", "says"),
     [

@@ -71,3 +71,20 @@ def test_slack_of_a_stiff_net_needs_no_push(case) -> None:  # type: ignore[no-un
     by = {o.of: float(s) for o, s in zip(made.predictor.observations, slack, strict=True) if o.quantity == "dc volts"}
     assert by["+3V3"] < 1e-6
     assert by["IRQ"] == pytest.approx(100e3 * 5e-9, rel=0.02)
+
+
+@pytest.mark.parametrize("fault", [None, "+3V3+GND:bridge=47", "U1.GPIO2:open"])
+def test_one_diode_less_is_what_a_full_solution_says(fault: str | None, case) -> None:  # type: ignore[no-untyped-def]
+    """Where slopes will do, and where the board is solved: within what the solver leaves undecided, both."""
+    made: Case = case()
+    paths = [each.path for each in made.model.lacking]
+    assert len(paths) > 2
+    change = _change(fault)
+    want = made.predictor.predict([change.plus(Change(values={path: 0.0})) for path in paths])
+    fresh = Case(made.run, BoardModel.of(made.model.board))
+    before = fresh.predictor.stand.solved
+    got = fresh.predictor.without(change, paths)
+    # both ways were taken: the board itself in each state, and no more than some of all others
+    states = len(set(fresh.predictor.scenes()))
+    assert states < fresh.predictor.stand.solved - before < states * (1 + len(paths))
+    np.testing.assert_allclose(got, want, rtol=1e-7, atol=1e-7)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wakeboard.results.statistics import StatisticsError, grubbs, modified_z, outliers, power_of_few, rare_cut_off
+from wakeboard.results.statistics import StatisticsError, grubbs, outliers, power_of_few, rare_cut_off
 from wakeboard.results.statistics.outliers import FALSE_ALARMS
 
 DATA = Path(__file__).resolve().parent.parent / "data"
@@ -82,7 +82,7 @@ def test_words_for_few_units() -> None:
 def test_false_alarms_and_rare_cut_off_are_as_measured(n: int) -> None:
     # Other random numbers than those of the table; 20,000 groups, five standard errors wide.
     groups = np.random.default_rng(7).standard_normal((20_000, n))
-    largest = np.array([max(abs(z) for z in modified_z(group.tolist())) for group in groups[:4000]])
+    largest = np.array([max(abs(z) for z in outliers(group.tolist()).scores) for group in groups[:4000]])
     share, rare = FALSE_ALARMS[n]
     assert (largest > 3.5).mean() == pytest.approx(share, abs=5 * math.sqrt(share / 4000))
     assert (largest > rare).mean() == pytest.approx(0.01, abs=5 * math.sqrt(0.01 / 4000))

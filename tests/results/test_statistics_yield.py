@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wakeboard.results.statistics import StatisticsError, proportion, success_run, yields
+from wakeboard.results.statistics import StatisticsError, proportion, yields
 
 # R. G. Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, 95 %: score (Wilson) and Clopper-Pearson rows.
 NEWCOMBE = [
@@ -34,15 +34,6 @@ def test_ninety_five_of_a_hundred() -> None:
 def test_no_failure_among_n_bounds_the_failure_rate(n: int, bound: float) -> None:
     # Hanley and Lippman-Hand, JAMA 249 (1983) 1743: exact upper 95 % bound 1 - 0.05^(1/n), near 3/n.
     assert proportion(0, n, confidence=0.90).high == pytest.approx(bound, abs=5e-5)
-
-
-@pytest.mark.parametrize(
-    ("share", "confidence", "n"),
-    [(0.90, 0.95, 29), (0.95, 0.95, 59), (0.99, 0.95, 299), (0.90, 0.90, 22), (0.95, 0.90, 45), (0.99, 0.90, 230)],
-)
-def test_units_without_failure_that_show_a_yield(share: float, confidence: float, n: int) -> None:
-    # Success-run theorem n = ⌈ln(1 - C) / ln R⌉, table as commonly printed, recomputed.
-    assert success_run(share, confidence) == n
 
 
 def test_first_pass_and_final_yield_differ_by_the_rework() -> None:

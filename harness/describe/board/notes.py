@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -25,11 +26,16 @@ if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence.sequence import Sequence
 
 
+SHOWN = 6  # names in a note: a line of a terminal
+_CAPACITOR = re.compile(r"C\d")
+
+
 def board_notes(board: Board, document: Document) -> list[Problem]:
     """Notes on a board that has no problems, in the shape of problems."""
     notes = Document(document.file, document.text, document.data, document.lines)
     _lonely_nets(board, notes)
     _unusual_values(board, notes)
+    _capacitors_left_out(board, notes)
     _circuit(board, notes)
     return notes.problems
 
@@ -118,6 +124,15 @@ def _unusual_values(board: Board, notes: Document) -> None:
             path = next(path for path in _spellings(part.kind, ("parts", name, *key)) if notes.at(path) is not None)
             allowed = f"a {part.kind.replace('_', ' ')} mostly within {usual.show(unit)}"
             notes.add(path, f"{quoted(notes.at(path))}, which is {show(value, unit)}", allowed)
+
+
+def _capacitors_left_out(board: Board, notes: Document) -> None:
+    """Capacitors by their designators (IEC 81346-2) that the board has no model of: told once for all of them."""
+    names = [name for name, part in board.parts.items() if part.kind == "unmodelled" and _CAPACITOR.match(name)]
+    if names:
+        told = ", ".join(names[:SHOWN]) + (f" and {len(names) - SHOWN} more" if len(names) > SHOWN else "")
+        allowed = "kind capacitor with its value: inrush, start-up times and discharge are computed without it"
+        notes.add(("parts", names[0]), f"{told}, by name a capacitor, not modelled", allowed)
 
 
 def _spellings(kind: str, path: Path) -> Iterator[Path]:

@@ -402,7 +402,16 @@ def _from_book(reading: Reading, part: DrawnPart, *, by_number: bool) -> PartLin
     fill = _volts(table, part, entry)
     if fill:
         return _left(part, fill)
-    return PartLine(part.name, table, "; ".join(filter(None, [note, table.pop("_note", "")])))
+    said = [note, table.pop("_note", ""), _left_out(reading, part, entry)]
+    return PartLine(part.name, table, "; ".join(filter(None, said)))
+
+
+def _left_out(reading: Reading, part: DrawnPart, entry: Entry) -> str:
+    """Pins that the model does without, where the drawing has something else on their nets (a charger's STAT)."""
+    elsewhere = {net for other in reading.design.parts.values() if other is not part for net in other.pins.values()}
+    drawn = [(number, part.pins[number]) for number in entry.unused if number in part.pins]
+    named = [f"pin {number} ({net})" for number, net in drawn if net in elsewhere and net != reading.ground]
+    return f"its model has no {', '.join(named)}: what is on it is as if open" if named else ""
 
 
 def _trimmed(entry: Entry, pins: Mapping[str, str]) -> dict[str, object]:

@@ -10,7 +10,7 @@ by less than what is decided on in a screening. What is reported afterwards is s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import Final
 
@@ -33,12 +33,17 @@ from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
 from wakeboard.instruments.virtual.circuit.bench.stand import Answer, Stand, taken
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded, state_values
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
+from wakeboard.instruments.virtual.circuit.solver.devices import Mask
 
-PUSH_AMPS = 1e-6
+PUSH_AMPS = 1e-6  # A into a net, to learn its resistance without moving it far
 HELD_VOLTS: Final = 0.3
 """What a net that nothing discharges may still hold (one standard deviation; estimate, no source)."""
 REST_S: Final = 0.5
 """Seconds that a net had to discharge before it was read (estimate)."""
+LINEAR: Final = 1e-5
+"""V that any net may move by for slopes to say how far: e^(V/25 mV) is straight there to 2e-4 of it, 2 nV."""
+SCENES_AT_ONCE: Final = 128
+"""Scenes of which all parameters are laid out together."""
 STIFF_OHMS: Final = 200e3
 """Below this a net's resistance at its operating point stands for what 1 µA would find: the push moves it by 0.2 V."""
 
@@ -127,11 +132,7 @@ class Predictor:
         rows = self._rows(changes, wanted, self._exact if exact else self._shared, near)
         for column, k in enumerate(wanted):
             o = self.observations[k]
-            read = taken(rows[k], o.of if o.quantity == CURRENT else None, o.of)
-            if o.quantity == OHMS:
-                test = ohms_test(o)
-                read = np.array([o.as_seen(test.ohms(float(v))) for v in read])
-            out[:, column] = read
+            out[:, column] = self._as_read(o, taken(rows[k], o.of if o.quantity == CURRENT else None, o.of))
         return out
 
     def _rows(
@@ -145,6 +146,55 @@ class Predictor:
         begin = [self.fixed] * len(changes) if near is None else [self.fixed.plus(change) for change in near]
         answers = dict(zip(unique, self.stand.answers(list(unique.values()), whole, begin), strict=True))
         return {k: answers[scenes[k].key] for k in wanted}
+
+    def without(self, change: Change, paths: Sequence[str]) -> Array:
+        """(P, n) each observation in shared scenes, where one value ("PART.value") alone is 0 beside a change.
+
+        In most states a diode more or less moves nothing by more than LINEAR, and the slopes at the answer without that
+        say how far; the others are solved.
+        """
+        out = np.empty((len(paths), len(self.observations)))
+        scenes = {scene.key: scene for scene in self._shared}
+        at: dict[tuple[object, ...], list[int]] = {}
+        for k, scene in enumerate(self._shared):
+            at.setdefault(scene.key, []).append(k)
+        whole = self.fixed.plus(change)
+        changes = [whole.plus(Change(values={path: 0.0})) for path in paths]
+        for scene, (volts, still) in zip(scenes.values(), self._set_to_nothing(whole, paths, scenes), strict=True):
+            seen = at[scene.key]
+            if any(self.observations[k].quantity == CURRENT for k in seen):
+                still = np.zeros_like(still)
+            moved = np.flatnonzero(~still)
+            row: list[Answer] = []
+            if len(moved):
+                (row,) = self.stand.answers([scene], [changes[h] for h in moved], [self.fixed] * len(moved))
+            for k in seen:
+                o = self.observations[k]
+                if still.any():
+                    out[still, k] = self._as_read(o, volts[still, self.stand.model.layout.node[o.of]])
+                if row:
+                    out[moved, k] = self._as_read(o, taken(row, o.of if o.quantity == CURRENT else None, o.of))
+        return out
+
+    def _set_to_nothing(
+        self, whole: Change, paths: Sequence[str], scenes: Mapping[tuple[object, ...], Scene]
+    ) -> Iterator[tuple[Array, Mask]]:
+        """By scene: V (P, size) by slopes, where one value alone is 0; and for which of them slopes will do (P,)."""
+        rows = [row[0] for row in self.stand.answers(list(scenes.values()), [whole], [self.fixed])]
+        for first in range(0, len(rows), SCENES_AT_ONCE):
+            some = rows[first : first + SCENES_AT_ONCE]
+            slopes = Slopes(self.stand.model, Points.gathered([(batch.points, member) for batch, member in some]))
+            for member, step in enumerate(slopes.set_to([(path, 0.0) for path in paths])):
+                still = np.abs(step).max(axis=1) <= LINEAR  # not where it is not finite
+                yield slopes.unknowns[member] + step, still & slopes.solved[member]
+
+    @staticmethod
+    def _as_read(o: Observation, read: Array) -> Array:
+        """Volts of a net, or a supply's amperes, as an observation counts them."""
+        if o.quantity != OHMS:
+            return read
+        test = ohms_test(o)
+        return np.array([o.as_seen(test.ohms(float(v))) for v in read])
 
     # --- first order ----------------------------------------------------------------------------------------------
     def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> Array:
@@ -229,7 +279,7 @@ class Predictor:
         if not held or not len(changes):
             return out
         slopes, members = self._slopes(changes, held)
-        ohms = np.array([np.abs(slopes.held_ohms(self.observations[k].of)[members[k]]) for k in held])
+        ohms = np.array([np.abs(slopes.held_ohms(self.observations[k].of, members[k])) for k in held])
         soft = [k for k, each in zip(held, ohms, strict=True) if not np.all(each < STIFF_OHMS)]
         for k, pushed in zip(soft, self._pushed_ohms(changes, soft), strict=True):
             ohms[held.index(k)] = pushed

@@ -32,7 +32,6 @@ WORTH_VOLTS: Final = 0.05
 """From which a part is told: five times what the model of any board is taken to be wrong by (spreads.toml, [model])."""
 MATTERS: Final = 0.5
 """Share of a part's whole effect on its net from which one of its unknowns is named."""
-MOST: Final = 5
 
 
 @dataclass(frozen=True, slots=True)

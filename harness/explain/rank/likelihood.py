@@ -67,6 +67,9 @@ class Predicts(Protocol):
     def slack(self, changes: Sequence[Change]) -> Array:
         """(H, n) standard deviation of what is not at rest."""
 
+    def without(self, change: Change, paths: Sequence[str]) -> Array:
+        """(P, n) predicted observations where one value alone is 0 beside a change."""
+
 
 @dataclass(frozen=True)
 class Spread:
@@ -186,6 +189,14 @@ class Likelihood:
         """As `predict` in shared scenes, corrected by what sharing does to the drawn board."""
         offset = self.offset if only is None else self.offset[list(only)]
         out: Array = self.predict(changes, only=only, near=near) + offset
+        return out
+
+    def nearly_without(self, change: Change, paths: Sequence[str]) -> Array:
+        """(P, n) as `nearly`, of a change with one value 0 beside it."""
+        self.solved += len(paths)
+        found = self.predictor.without(change, paths)
+        found[:, : len(self.learnt)] += self.learnt
+        out: Array = found + self.offset
         return out
 
     def spreads(self, changes: Sequence[Change]) -> list[Spread]:

@@ -83,10 +83,10 @@ def _gained(weigher: Weigher, candidate: Candidate, lacking: Sequence[Lacking]) 
     if not lacking:
         return 0.0, None
     likelihood, n = weigher.likelihood, len(weigher.evidence.y)
-    changes = [candidate.change.plus(without((each,))) for each in lacking]
-    drawn, *means = likelihood.nearly([candidate.change, *changes])
+    (drawn,) = likelihood.nearly([candidate.change])
+    means = likelihood.nearly_without(candidate.change, [each.path for each in lacking])
     (spread,) = likelihood.spreads([candidate.change])
-    rough = Whitener(spread.covariances[1]).log_likelihoods(weigher.evidence.y, np.array(means)[:, :n])
+    rough = Whitener(spread.covariances[1]).log_likelihoods(weigher.evidence.y, means[:, :n])
     likely = [int(k) for k in np.argsort(-rough)[:TRIED] if np.isfinite(rough[k])]
 
     def fit(mean: Array) -> float:

@@ -29,10 +29,10 @@ if TYPE_CHECKING:
     from wakeboard.results.records import RunRecord
     from wakeboard.results.store.store import Store
 
-LEAST_UNITS = 2
+LEAST_UNITS = 2  # what one unit shows may be that unit's own
 MOST_UNITS = 12
 """Latest units that are read."""
-MOST_VALUES = 40
+MOST_VALUES = 40  # a bound on the report's length, not on what is fitted
 COVERS = 2.0
 """Standard deviations that the tolerance of a written value stands for (GUM, k = 2)."""
 

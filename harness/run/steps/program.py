@@ -53,7 +53,7 @@ STOPS = True
 TELLS = (ProgramTold,)
 
 SLICE: Final = 0.05  # s between two beats
-CHUNK: Final = 1 << 20
+CHUNK: Final = 1 << 20  # bytes of a program's output at a time
 UNITS: Final = ("V", "A", "Ω", "F", "H", "W", "J", "Hz", "s", "B/s", "B", "bit/s")
 """Units that take a prefix; a reading is kept in these. Any other text is taken as it stands."""
 _BRACES: Final = re.compile(r"\{\{|\}\}|\{([^{}]*)\}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 
@@ -40,12 +41,16 @@ LIFTED = "(lifted "  # how the name of a lifted pin's node begins
 
 @dataclass(frozen=True)
 class Variant:
-    """A circuit that differs: faults, values ("PART.value" or "PART.PIN.value"), a specimen's draw, moved pins."""
+    """A circuit that differs: faults, values ("PART.value" or "PART.PIN.value"), a specimen's draw, moved pins.
+
+    under: values that many variants have in common, best as one object; `values` hold over them.
+    """
 
     faults: tuple[Fault, ...] = ()
     values: Mapping[str, Value] = field(default_factory=dict)
     seed: int | None = None
     moves: Mapping[str, str] = field(default_factory=dict)
+    under: Mapping[str, Value] | None = None
 
 
 Overrides = dict[int, dict[str, Value]]
@@ -55,7 +60,8 @@ Overrides = dict[int, dict[str, Value]]
 class Plan:
     """A variant in terms of the layout: overrides a part, moved terminals, extra conductances between places.
 
-    settings: the overrides that come from the variant's seed and values; own: those that faults change, whole.
+    settings: the overrides that many variants have in common, by seed and values; own: those of parts that differ from
+    these beside, whole.
     """
 
     settings: Overrides
@@ -68,6 +74,43 @@ class Plan:
         """Of every part that differs."""
         return {**self.settings, **self.own} if self.own else self.settings
 
+
+Beside = tuple[tuple[tuple[int, int], ...], Array]
+"""Pairs of nodes, and S (B, pairs) between them."""
+
+FEW: Final = 8
+"""Parts in which settings differ from others, up to which they have no row of all parameters of their own."""
+
+
+def _rows_of(settings: Sequence[Overrides]) -> tuple[Ints, list[Overrides], dict[int, Overrides]]:
+    """(B,) which row each member's settings have; these rows' settings; and by id, of settings that share the first row
+    for all but a few parts, what they have in these."""
+    counts: dict[int, list[int]] = {}
+    for member, each in enumerate(settings):
+        counts.setdefault(id(each), []).append(member)
+    ordered = sorted(counts.values(), key=lambda members: -len(members))  # the most frequent first; stable
+    row = np.zeros(len(settings), dtype=np.intp)
+    rows: list[Overrides] = []
+    few: dict[int, Overrides] = {}
+    for members in ordered:
+        own = settings[members[0]]
+        differ = _apart(rows[0], own) if rows else None
+        if differ is not None and len(differ) <= FEW:
+            few[id(own)] = differ
+            continue
+        row[members] = len(rows)
+        rows.append(own)
+    return row, rows, few
+
+
+def _apart(first: Overrides, second: Overrides) -> Overrides:
+    """What the second has where it differs from the first; equal overrides are the same objects."""
+    found = {index: each for index, each in second.items() if first.get(index) is not each}
+    found.update(dict.fromkeys(first.keys() - second.keys(), _DRAWN))
+    return found
+
+
+_DRAWN: Final[dict[str, Value]] = {}
 
 _solver_known = False
 
@@ -98,7 +141,11 @@ class Model:
         self._expanded: dict[tuple[object, ...], Array] = {}
         self._set: dict[tuple[object, ...], Overrides] = {}
         self._same: dict[tuple[object, ...], dict[str, Value]] = {}
+        self._laid: dict[tuple[object, ...], tuple[object, object, tuple[Overrides, Overrides]]] = {}
         self._paths: dict[str, tuple[int, str]] = {}
+        self.roaming: tuple[str, ...] = ()
+        """Parts of the bench whose leads go from net to net: their places share one plan of elimination."""
+        self._leads_of: tuple[Layout, frozenset[int]] | None = None
         _wait_for_solver()
         self._lay_out(())
 
@@ -137,10 +184,10 @@ class Model:
 
     def _plan(self, variant: Variant) -> Plan:
         """As plan(); the overrides of parts are shared between plans and are not to be changed."""
-        settings = self._settings(variant)
+        settings, over = self._layers(variant)
         if not variant.faults:
-            return Plan(settings, {}, self._moves(variant.moves), ())
-        own: Overrides = {}
+            return Plan(settings, over, self._moves(variant.moves), ())
+        own: Overrides = dict(over)
         moves: dict[str, str] = dict(variant.moves)
         extras: tuple[tuple[Place, Place, float], ...] = ()
         for fault in variant.faults:
@@ -166,26 +213,52 @@ class Model:
         self._effects_of[id(fault)] = (fault, found)
         return found
 
-    def _settings(self, variant: Variant) -> Overrides:
-        """Overrides a part by a variant's seed and values; many variants of a batch have the same (kept)."""
-        key = (variant.seed, *variant.values.items())
+    def _layers(self, variant: Variant) -> tuple[Overrides, Overrides]:
+        """Overrides a part that many variants have in common, and those of the parts that this one sets over these."""
+        if variant.under is None:
+            return self._settings(variant.seed, variant.values), {}
+        # by identity first: the same objects come back in every state, and hashing them costs more than this
+        key = (id(variant.under), id(variant.values), variant.seed)
+        known = self._laid.get(key)
+        if known is not None and known[0] is variant.under and known[1] is variant.values:
+            return known[2]
+        settings = self._settings(variant.seed, variant.under)
+        over: Overrides = {}
+        for path, value in variant.values.items():
+            index, tail = self.find_value(path)
+            if index not in over:
+                over[index] = dict(settings.get(index, {}))
+            over[index][tail] = value
+        if len(self._laid) > 20_000:
+            self._laid.clear()
+        found = settings, self._alike(over)
+        self._laid[key] = variant.under, variant.values, found
+        return found
+
+    def _settings(self, seed: int | None, values: Mapping[str, Value]) -> Overrides:
+        """Overrides a part by a seed and values; many variants of a batch have the same (kept)."""
+        key = (seed, *values.items())
         found = self._set.get(key)
         if found is None:
             found = {}
-            if variant.seed is not None:
+            if seed is not None:
                 for k, part in enumerate(self.circuit.parts):
                     if part.tolerance or part.bounds:
-                        found[k] = dict(specimen(part, variant.seed))
-            for path, value in variant.values.items():
+                        found[k] = dict(specimen(part, seed))
+            for path, value in values.items():
                 index, tail = self.find_value(path)
                 found.setdefault(index, {})[tail] = value
-            # settings that differ in one part share the others' overrides, to be laid out together
-            for index, overrides in found.items():
-                found[index] = self._same.setdefault((index, *overrides.items()), overrides)
             if len(self._set) > 20_000:
                 self._set.clear()
                 self._same.clear()
-            self._set[key] = found
+                self._laid.clear()
+            self._set[key] = found = self._alike(found)
+        return found
+
+    def _alike(self, found: Overrides) -> Overrides:
+        """With overrides of a part shared between those that have the same, to be laid out together."""
+        for index, overrides in found.items():
+            found[index] = self._same.setdefault((index, *overrides.items()), overrides)
         return found
 
     def lift(self, variants: Sequence[Variant]) -> None:
@@ -267,15 +340,18 @@ class Model:
     def parameters_of(self, plans: Sequence[Plan]) -> tuple[Parameters, dict[int, str]]:
         """The parameters of a batch, and why a member has none (a value no part can have): it has NaN."""
         # the same settings stand in many members, and the same overrides of a part in many settings
-        by_settings: dict[int, tuple[int, Overrides]] = {}
-        row = np.array([by_settings.setdefault(id(p.settings), (len(by_settings), p.settings))[0] for p in plans])
-        rows = np.empty((len(by_settings), len(self.layout.base)))
+        row, kept, few = _rows_of([plan.settings for plan in plans])
+        rows = np.empty((len(kept), len(self.layout.base)))
         rows[...] = self.layout.base
         why: dict[int, str] = {}
-        for members, columns, values in self._changes([settings for _, settings in by_settings.values()], why):
+        for members, columns, values in self._changes(kept, why):
             rows[np.array(members)[:, None], columns] = values
         refused = {member: why[k] for member, k in enumerate(row.tolist()) if k in why} if why else {}
-        own = list(self._changes([plan.own for plan in plans], refused))
+        differ = [{**some, **p.own} if (some := few.get(id(p.settings))) else p.own for p in plans]
+        own = []
+        for members, columns, values in self._changes(differ, refused):
+            other = (rows[:, columns] != values).any(axis=0)
+            own.append((members, columns[other], values[other]))
         if refused:
             own.append((list(refused), np.arange(rows.shape[1]), np.full(rows.shape[1], np.nan)))
         return Parameters.shared(rows, row, own), refused
@@ -295,10 +371,11 @@ class Model:
             except CircuitError as error:
                 refused.update(dict.fromkeys(members, str(error)))
 
-    def _groups(self, plans: Sequence[Plan]) -> tuple[list[tuple[Wiring, Ints]], Array]:
-        """Members by wiring, and the siemens (B, E) of their extra conductances."""
+    def groups(self, plans: Sequence[Plan], beside: Beside | None = None) -> tuple[list[tuple[Wiring, Ints]], Array]:
+        """Members by wiring, and the siemens (B, E) of their extra conductances; `beside`: more of these."""
         most = max((len(plan.extras) for plan in plans), default=0)
-        siemens = np.zeros((len(plans), most))
+        more, amounts = beside if beside is not None else ((), np.zeros((len(plans), 0)))
+        siemens = np.zeros((len(plans), most + len(more)))
         # by the objects first: the same ones stand in every state, and going through them costs more than this
         alike: dict[tuple[int, int], list[int]] = {}
         for member, plan in enumerate(plans):
@@ -309,13 +386,32 @@ class Model:
             between = tuple([(first, second) for first, second, _ in plan.extras])
             if between:
                 siemens[same, : len(between)] = [g for _, _, g in plan.extras]
+            if more:
+                siemens[same, len(between) : len(between) + len(more)] = amounts[same]
             found.setdefault((plan.moves, between), []).extend(same)
         groups = []
         for members in found.values():
             plan = plans[members[0]]
             pairs = tuple((self.node(first, plan), self.node(second, plan)) for first, second, _ in plan.extras)
-            groups.append((self.structure(plan.moves).wiring(pairs), np.array(members, dtype=np.intp)))
+            groups.append((self._wiring(plan.moves, (*pairs, *more)), np.array(members, dtype=np.intp)))
         return groups, siemens
+
+    def _wiring(self, moves: tuple[tuple[int, int], ...], pairs: tuple[tuple[int, int], ...]) -> Wiring:
+        leads = self._leads
+        placed = [move for move in moves if move[0] in leads] if leads else []
+        if not placed:
+            return self.structure(moves).wiring(pairs)
+        own = tuple([move for move in moves if move[0] not in leads])
+        return self.structure(own).placed(placed, pairs)[1]
+
+    @property
+    def _leads(self) -> frozenset[int]:
+        """The terminals of what roams."""
+        if self._leads_of is None or self._leads_of[0] is not self.layout:
+            parts = [self.circuit.part(name) for name in self.roaming]
+            found = frozenset(self.layout.terminal(part.name, pin) for part in parts for pin in part.pins)
+            self._leads_of = self.layout, found
+        return self._leads_of[1]
 
     def node(self, place: Place, plan: Plan) -> int:
         """The node of a net's name, or of a (part, pin) wherever the plan puts it."""
@@ -351,10 +447,11 @@ class Model:
         points._states = solved.states
         return points
 
-    def system(self, plans: Sequence[Plan]) -> tuple[System, dict[int, str]]:
-        """The equations of a batch, and why a member has none."""
+    def system(self, plans: Sequence[Plan], beside: Beside | None = None) -> tuple[System, dict[int, str]]:
+        """The equations of a batch, and why a member has none. beside: conductances in all members, beside what each
+        has."""
         parameters, refused = self.parameters_of(plans)
-        groups, siemens = self._groups(plans)
+        groups, siemens = self.groups(plans, beside)
         return System(self.layout, parameters, groups, siemens), refused
 
     def _solve_near(self, points: Points, start: Points, begin: Array) -> bool:

@@ -6,6 +6,7 @@ from collections import deque
 
 from wakeboard.instruments.virtual.scpi.data import ERROR_TEXTS
 
+# bits of the event status register and of the status byte (IEEE 488.2, 11.5.1 and 11.2)
 OPERATION_COMPLETE, QUERY_ERROR, DEVICE_ERROR, EXECUTION_ERROR, COMMAND_ERROR, POWER_ON = 1, 4, 8, 16, 32, 128
 ERROR_AVAILABLE, QUESTIONABLE, MESSAGE_AVAILABLE, EVENT_SUMMARY, MASTER_SUMMARY, OPERATION = 4, 8, 16, 32, 64, 128
 QUEUE_LENGTH = 20  # errors: as the 34401A's; SCPI-1999 asks for two at least (both from memory)

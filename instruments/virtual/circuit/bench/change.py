@@ -25,23 +25,43 @@ class Change:
 
     def plus(self, other: Change) -> Change:
         """Both changes; what `other` sets holds over what this one does."""
-        values = {**self.values, **other.values}
-        for path, factor in other.factors.items():
-            if path in self.values:
-                values[path] = self.values[path] * factor
-        return Change(
+        same = not (other.values or other.factors)
+        values = self.values  # the same object where it is the same: many changes share it
+        if not same:
+            scaled = {path: self.values[path] * f for path, f in other.factors.items() if path in self.values}
+            values = {**self.values, **other.values, **scaled}
+        both = Change(
             (*self.faults, *other.faults),
             values,
             {**self.setting_errors, **other.setting_errors},
             self.factors,
             self.seed if other.seed is None else other.seed,
         )
+        if same:
+            both.__dict__["_values_key"] = self._values_key  # as cached_property keeps it
+        return both
 
     @cached_property
     def key(self) -> tuple[Any, ...]:
         """What tells it from other changes."""
-        values = tuple(sorted((k, str(v)) for k, v in self.values.items()))
-        return (tuple(map(str, self.faults)), values, tuple(sorted(self.setting_errors.items())), self.seed)
+        return (
+            tuple(map(str, self.faults)), self._values_key, tuple(sorted(self.setting_errors.items())), self.seed
+        )  # fmt: skip
+
+    @cached_property
+    def _values_key(self) -> _Key:
+        return _Key(sorted((k, str(v)) for k, v in self.values.items()))
+
+
+class _Key(tuple[object, ...]):
+    """A long key that is hashed once: it is looked up in every state."""
+
+    _hash: int
+
+    def __hash__(self) -> int:
+        if not hasattr(self, "_hash"):
+            self._hash = super().__hash__()
+        return self._hash
 
 
 @dataclass(frozen=True)
@@ -63,12 +83,10 @@ class Scene:
     def variant(self, change: Change) -> Variant:
         """The board with this change, in this scene."""
         values = self.values
-        if change.values or change.setting_errors:
-            values = {**change.values, **values}
-            for path, share in change.setting_errors.items():
-                if path in values:
-                    values[path] = values[path] * (1 + share)
-        return Variant(change.faults, values, change.seed, self.moves)
+        if change.setting_errors:
+            off = {path: values[path] * (1 + e) for path, e in change.setting_errors.items() if path in values}
+            values = {**values, **off}
+        return Variant(change.faults, values, change.seed, self.moves, change.values)
 
 
 DRAWN = Change()

@@ -30,6 +30,7 @@ Times = dict[str, float | None]
 RESOLUTION: Final = 5e-5
 """s: as the virtual bench in time."""
 TOLERANCE: Final = 2e-4
+"""Of the largest capacitor's voltage, how far off a step may be: as the virtual bench in time."""
 FREE_AMPS: Final = 100.0
 """A: a limit that does not act."""
 

@@ -4,7 +4,8 @@ At an operating point the currents balance, F(x, p) = 0. A value that moves by d
 
     dx = -(dF/dx)^-1 (F(x, p + dp) - F(x, p))
 
-so one inverse a point gives the effect of every value, where solving anew would take one solution each. An element's
+so one row of the inverse a point and reading gives the effect of every value, where solving anew would take one
+solution each; it comes from the solver's own elimination (newton.lifts). An element's
 current depends on its own parameters only: at a fixed x, one value for every element is moved at once, and each
 element's currents are told apart. dp is a small share of a standard deviation: a regulator whose volts were moved by a
 whole one would be at its current limit before its output follows.
@@ -12,7 +13,7 @@ whole one would be at its current limit before its output follows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from types import MappingProxyType
@@ -21,7 +22,7 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
-from wakeboard.instruments.virtual.circuit.solver.newton import evaluate, linearised
+from wakeboard.instruments.virtual.circuit.solver.newton import System, evaluate, lifts, linearised, steps
 from wakeboard.instruments.virtual.circuit.solver.points import Points
 from wakeboard.instruments.virtual.circuit.solver.structure import Ints
 
@@ -33,8 +34,6 @@ from .unknowns import Stray, Unknown
 
 STEP: Final = 1e-4
 """Share of a standard deviation that a value is moved by."""
-AT_ONCE: Final = 256
-"""Jacobians that are made at a time."""
 _NONE: Final[Mapping[str, object]] = MappingProxyType({})
 _NO_CURRENTS: Final = np.zeros((0, 0))
 
@@ -62,14 +61,14 @@ class Slopes:
             self.flows = balanced(self._system, moved, self.place, self._flowing[0], amounts)
             self._x[self.flows] = moved[self.flows]
             amounts[~self.flows] = 0.0
-        self.partials = np.empty((len(self.plans), self.layout.partials))
-        """(B, Q) slopes of the elements' currents by their ports' volts."""
-        self._currents = np.empty((len(self.plans), self.layout.currents))
         self._overrides: dict[int, list[tuple[Mapping[str, object], Ints]]] = {}
         self._merged: dict[tuple[int, str], list[tuple[Mapping[str, object], Ints]]] = {}
         self._rows: dict[int, Ints] = {}
         with np.errstate(all="ignore"):
-            self._inverse = self._inverses()
+            at = evaluate(self._system, self._x, partials=True)
+        self.partials, self._currents = np.where(np.isfinite(at.partials), at.partials, 0.0), at.currents
+        """(B, Q) slopes of the elements' currents by their ports' volts; (B, C) these currents."""
+        self._linear = self._with_strays()
 
     def _places(self) -> dict[int, int]:
         """Node -> its place among the unknowns; nodes that only other variants use (lifted pins) have none."""
@@ -77,20 +76,21 @@ class Slopes:
         used = {int(node) for node in drawn} | {node for plan in self.plans for _, node in plan.moves}
         return {node: k for k, node in enumerate(sorted(used - {0}))}
 
-    def _inverses(self) -> Array:
-        """(B, n, n) inverse Jacobians over the nodes that have a place, some at a time."""
-        rows = np.array(list(self.place)) - 1
-        out = np.empty((len(self.plans), len(rows), len(rows)))
-        for first in range(0, len(self.plans), AT_ONCE):
-            some = np.arange(first, min(first + AT_ONCE, len(self.plans)))
-            at, jacobian = linearised(self._system.take(some), self._x[some])
-            self.partials[some], self._currents[some] = at.partials, at.currents
-            ours = jacobian[:, rows[:, None], rows]
-            strays, amounts = self._flowing
-            if amounts is not None:
-                strays.onto(self._x[some], amounts[some], np.zeros(ours.shape[:2]), ours)
-            out[some] = _inverses(ours)
-        return out
+    def _with_strays(self) -> System:
+        """What the slopes are of: the equations, with the strays that flow as the conductances that they are here."""
+        strays, amounts = self._flowing
+        if amounts is None:
+            return self._system
+        _, slopes = strays.amps(self._x, amounts)
+        some = np.flatnonzero((slopes != 0.0).any(axis=0))
+        pairs = tuple(zip(strays.start[some].tolist(), strays.end[some].tolist(), strict=True))
+        groups, siemens = self._model.groups(self.plans, (pairs, slopes[:, some]))
+        return replace(self._system, groups=groups, siemens=siemens)
+
+    @property
+    def unknowns(self) -> Array:
+        """(B, size) volts by node, then what else was solved for."""
+        return self._x
 
     def volts(self, net: str, members: Sequence[int]) -> Array:
         """(M,) volts of a net."""
@@ -105,16 +105,30 @@ class Slopes:
             out += sign * self._currents[np.array(members)[:, None], np.flatnonzero(ends == terminal)].sum(axis=1)
         return out
 
-    def held_ohms(self, net: str) -> Array:
-        """(B,) resistance that a net shows towards ground."""
-        row = self.place[self.layout.node[net]]
-        out: Array = np.where(self.solved, self._inverse[:, row, row], np.nan)
+    def held_ohms(self, net: str, members: Sequence[int]) -> Array:
+        """(M,) resistance that a net shows towards ground."""
+        node = self.layout.node[net]
+        out: Array = np.where(self.solved[list(members)], self.ohms_to(node, members)[:, node], np.nan)
         return out
 
     def ohms_to(self, node: int, members: Sequence[int]) -> Array:
-        """(M, n + 1) by how much a current into each place lifts a node; the last place is ground."""
-        ohms = self._inverse[list(members), self.place[node]]
-        return np.concatenate((ohms, np.zeros((len(ohms), 1))), axis=1)
+        """(M, size) by how much a current into each node lifts one of them."""
+        some = np.array(members, dtype=np.intp)
+        ohms = lifts(self._linear, self.partials, some, node)
+        lost = np.flatnonzero(~np.isfinite(ohms).all(axis=1))
+        for k in lost.tolist():
+            ohms[k] = self._pivoted(int(some[k]), node)
+        return ohms
+
+    def _pivoted(self, member: int, node: int) -> Array:
+        """(size,) the same of one member, by least squares where it is singular."""
+        one = self._linear.take(np.array([member]))
+        whole = linearised(one, self._x[[member]])[1][0]
+        jacobian = np.where(np.isfinite(whole), whole, 0.0)
+        right = np.zeros(len(jacobian))
+        right[node - 1] = 1.0
+        found = np.linalg.lstsq(jacobian.T, right, rcond=None)[0]
+        return np.concatenate((np.zeros(1), found)) if node else np.zeros(self.layout.size)
 
     def slopes_of_current(self, row: int) -> list[tuple[int, int, int]]:
         """(row of the partial, node above, node below) of every port whose volts an element's current depends on.
@@ -149,29 +163,30 @@ class Slopes:
         return Moved(self, unknowns, np.array(places).T, np.array(amps).T, np.array(first), changed)
 
     def _strayed(self, stray: Stray) -> list[tuple[Ints, Array]]:
-        """(place, A out of it) of both ends of a current beside what is drawn, at the volts of each member."""
+        """(node, A out of it) of both ends of a current beside what is drawn, at the volts of each member."""
         start, end = self.layout.node[stray.start], self.layout.node[stray.end]
         amps = stray.amps(self._x[:, start] - self._x[:, end])
         everywhere = np.ones(len(self.plans), dtype=np.intp)
-        return [(self.place.get(node, -1) * everywhere, sign * amps) for node, sign in ((start, 1.0), (end, -1.0))]
+        return [(node * everywhere, sign * amps) for node, sign in ((start, 1.0), (end, -1.0))]
 
     def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Ints, Array]]:
-        """(place, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""
+        """(node, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""
         out = []
         rows = self.rows_of(unknown)
         for e in np.flatnonzero(changed.any(axis=0)):
             row = rows[e]
             for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
-                home = self.place.get(int(self.layout.home[terminal]), -1)
-                at = np.full(len(self.plans), home, dtype=np.intp)
+                at = np.full(len(self.plans), self.layout.home[terminal], dtype=np.intp)
                 for member, node in self._movers.get(int(terminal), ()):
-                    at[member] = self.place.get(node, -1)
+                    at[member] = node
                 out.append((at, sign * changed[:, e]))
         return out
 
     def rows_of(self, unknown: Unknown) -> Ints:
         """The rows of the currents of an unknown value's part (kept: a part may have many)."""
-        index = self._model.part_index[unknown.part]
+        return self._rows_of_part(self._model.part_index[unknown.part])
+
+    def _rows_of_part(self, index: int) -> Ints:
         found = self._rows.get(index)
         if found is None:
             found = self._rows[index] = np.flatnonzero(self._part_of == index)
@@ -194,9 +209,50 @@ class Slopes:
 
     def _currents_moved(self, unknowns: Sequence[Unknown]) -> list[Array]:
         """For each value the change (B, rows) of its part's element currents at the same x."""
-        out: list[Array] = [np.zeros((len(self.plans), len(self.rows_of(u)))) for u in unknowns]
         theta = self._system.parameters.expanded()
         moves = [self._moves(theta, u) if self._acts(u) else [] for u in unknowns]
+        found = self._currents_at(theta, [self.rows_of(u) for u in unknowns], moves)
+        return [np.where(np.isfinite(each / STEP), each / STEP, 0.0) for each in found]
+
+    def set_to(self, values: Sequence[tuple[str, float]]) -> Iterator[Array]:
+        """For each point, by how much (V, size) its unknowns would move where one value alone is set otherwise, if all
+        stayed as linear as it is there. NaN or infinite where there is no telling."""
+        theta = self._system.parameters.expanded()
+        finds = [self._model.find_value(path) for path, _ in values]
+        moves = [self._set(theta, index, tail, to) for (index, tail), (_, to) in zip(finds, values, strict=True)]
+        rows = [self._rows_of_part(index) for index, _ in finds]
+        changed = self._currents_at(theta, rows, moves)
+        for member in range(len(self.plans)):
+            right = np.zeros((len(values), self.layout.size))
+            at = self._at(member)
+            for k, (own, amps) in enumerate(zip(rows, changed, strict=True)):
+                np.add.at(right[k], at[self.layout.current_plus[own]], -amps[member])
+                np.add.at(right[k], at[self.layout.current_minus[own]], amps[member])
+            yield steps(self._linear, self.partials, member, right)
+
+    def _at(self, member: int) -> Ints:
+        """The node of each terminal."""
+        at = self.layout.home.copy()
+        for terminal, node in self.plans[member].moves:
+            at[terminal] = node
+        return at
+
+    def _set(self, theta: Array, index: int, tail: str, to: float) -> list[tuple[tuple[Ints, Ints], Array]]:
+        """By how much (some) which parameters (members (M, 1), columns) are moved where one value is set."""
+        rows = self.layout.part_rows[index]
+        found: list[tuple[tuple[Ints, Ints], Array]] = []
+        for overrides, members in self._overridden(index):
+            by = self._model.parameters(index, {**overrides, tail: to}) - theta[members[0], rows]
+            some = np.flatnonzero(by)
+            if len(some):
+                found.append(((members[:, None], rows[some]), by[some]))
+        return found
+
+    def _currents_at(
+        self, theta: Array, rows: Sequence[Ints], moves: Sequence[Sequence[tuple[tuple[Ints, Ints], Array]]]
+    ) -> list[Array]:
+        """For each set of moved parameters the change (B, rows) of some element currents at the same x."""
+        out: list[Array] = [np.zeros((len(self.plans), len(each))) for each in rows]
         touched = [self._touched(each) for each in moves]
         for together in _rounds(touched):
             kept = [(where, theta[where]) for t in together for where, _ in moves[t]]
@@ -209,10 +265,8 @@ class Slopes:
             for where, before in kept:
                 theta[where] = before
             for t in together:
-                rows = self.rows_of(unknowns[t])
-                own = np.flatnonzero(np.isin(self._elements[1][rows], touched[t]))
-                delta = (moved[:, rows[own]] - self._currents[:, rows[own]]) / STEP
-                out[t][:, own] = np.where(np.isfinite(delta), delta, 0.0)
+                own = np.flatnonzero(np.isin(self._elements[1][rows[t]], touched[t]))
+                out[t][:, own] = moved[:, rows[t][own]] - self._currents[:, rows[t][own]]
         return out
 
     @cached_property
@@ -346,12 +400,3 @@ def _rounds(touched: Sequence[Ints]) -> list[list[int]]:
         rounds[k].append(t)
         seen[k] |= own
     return rounds
-
-
-def _inverses(jacobian: Array) -> Array:
-    """(B, n, n); least squares where one is singular."""
-    jacobian = np.where(np.isfinite(jacobian), jacobian, 0.0)
-    try:
-        return np.asarray(np.linalg.inv(jacobian), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.pinv(jacobian), dtype=np.float64)

@@ -20,7 +20,7 @@ from wakeboard.instruments.virtual.circuit.solver.points import Points
 from ..model import Variant
 from ..part import Circuit
 from .change import DRAWN, Change, Scene
-from .parts import on_bench, supply_name
+from .parts import METER, on_bench, supply_name
 
 KEPT: Final = 60_000
 """Answers that are kept at most, some 3 kB each."""
@@ -61,6 +61,7 @@ class Stand:
         self.circuit = circuit
         self.supplies = dict(supplies)
         self.model = on_bench(circuit, supplies).compile()
+        self.model.roaming = (METER,)
         self.model.lift([Variant((fault,)) for fault in may_move])
         self._kept: dict[tuple[object, ...], dict[tuple[object, ...], Answer]] = {}
         self._near: dict[tuple[object, ...], dict[tuple[object, ...], Answer]] = {}
@@ -100,6 +101,9 @@ class Stand:
         begin = _begin_from([self._nearest(scene, starts[h]) for scene, h in wanted])
         points = self.model.solve([scene.variant(changes[h]) for scene, h in wanted], begin)
         batch = Batch(points)
+        for supply in self.supplies:
+            batch.current(supply)
+        points.forget_currents()
         self._count += len(wanted)
         self.solved += len(wanted)
         for member, ((scene, h), status) in enumerate(zip(wanted, points.status, strict=True)):

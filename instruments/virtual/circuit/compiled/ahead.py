@@ -24,10 +24,10 @@ import numpy as np
 from . import Array, Marks, Places
 from .elements import Blocks
 from .elimination import Plan, least_first, planned
-from .iteration import Rules, Wiring, newton_group, state_group
+from .iteration import Rules, Wiring, linear_group, newton_group, state_group
 from .parameters import Parameters
 
-SHARES: Final = (("newton_group",), ("planned", "state_group", "least_first"))
+SHARES: Final = (("newton_group",), ("planned", "state_group", "least_first", "linear_group"))
 """What one process each compiles: about two thirds and one third of the work."""
 
 NAME: Final = re.compile("[0-9a-f]{16}")
@@ -77,6 +77,7 @@ def examples() -> dict[str, tuple[Any, tuple[object, ...]]]:
         "state_group": (
             state_group, (*common, *(_reals(2) for _ in range(3)), _marks(2), _marks(2), _reals(3)),
         ),
+        "linear_group": (linear_group, (blocks, wiring, p, _reals(2), _reals(2), p, _reals(2), True)),
     }  # fmt: skip
 
 

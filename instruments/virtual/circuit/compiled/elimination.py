@@ -284,6 +284,30 @@ def substitute(plan: Plan, value: Array, right: Array) -> None:
 
 
 @inner
+def substitute_across(plan: Plan, value: Array, right: Array) -> None:
+    """Solve the transposed equations for right (size,) in place; right[0] stays."""
+    n, nodes = len(plan.node), len(plan.held)
+    for k in range(n):
+        node = plan.node[k]
+        r = right[node] * value[plan.diagonal[node]]
+        right[node] = r
+        if r != 0.0:
+            for a in range(plan.start[k], plan.start[k + 1]):
+                right[plan.other[a]] -= value[plan.upper[a]] * r
+    for j in range(n):
+        k = n - 1 - j
+        node = plan.node[k]
+        r = right[node]
+        for a in range(plan.start[k], plan.start[k + 1]):
+            r -= value[plan.lower[a]] * right[plan.other[a]]
+        right[node] = r
+    for j in range(len(plan.owner)):
+        p = plan.owner[j]
+        if p > 0:
+            right[p], right[nodes + j] = right[nodes + j], right[p]
+
+
+@inner
 def doubtful(plan: Plan, value: Array) -> bool:
     """Whether a factored matrix has a pivot that is not above zero where a node's own conductance stands: what is held
     in balance on an edge has one, what stands firm rarely."""

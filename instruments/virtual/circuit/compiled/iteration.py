@@ -13,7 +13,7 @@ import numpy as np
 
 from . import Array, Marks, Places, compiled, inner
 from .elements import GMIN, LINEAR, SOURCE, Blocks, Extras, evaluate, largest_source, unbalance
-from .elimination import Plan, dense, doubtful, factor, fill, pivoted, pivoted_substitute, substitute
+from .elimination import Plan, dense, doubtful, factor, fill, pivoted, pivoted_substitute, substitute, substitute_across
 from .parameters import Parameters, clear, lay_out
 
 RELTOL: Final = 1e-9  # of a current: far below what any meter tells, far above rounding
@@ -399,3 +399,26 @@ def state_group(
             for k in range(blocks.nodes):
                 weak[m, k] = abs(room.step[k]) > WEAK
                 free[m, k] = abs(room.step[k]) > FREE
+
+
+@compiled
+def linear_group(
+    blocks: Blocks, wiring: Wiring, members: Places, partial: Array, siemens: Array, first: Places, right: Array,
+    across: bool,
+) -> None:  # fmt: skip
+    """Solve the linear equations of members whose partials (batch, Q) are known, GMIN from every node to ground, or
+    these transposed (`across`), for right (A, size) in place; those of member m stand from first[m] up to first[m + 1].
+    Not finite where a pivot vanished."""
+    value, held = np.empty(wiring.plan.slots), np.full(blocks.nodes, GMIN)
+    for m in members:
+        if first[m] == first[m + 1]:
+            continue
+        fill(wiring.plan, blocks, partial[m], held, siemens[m], value)
+        factor(wiring.plan, value)
+        for k in range(first[m], first[m + 1]):
+            right[k, 0] = 0.0
+            if across:
+                substitute_across(wiring.plan, value, right[k])
+            else:
+                substitute(wiring.plan, value, right[k])
+            right[k, 0] = 0.0

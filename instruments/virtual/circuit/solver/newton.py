@@ -14,13 +14,19 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Final
 
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit.compiled.elements import GMIN, ON_SLOPE
-from wakeboard.instruments.virtual.circuit.compiled.iteration import Rules, Wiring, newton_group, state_group
+from wakeboard.instruments.virtual.circuit.compiled.iteration import (
+    Rules,
+    Wiring,
+    linear_group,
+    newton_group,
+    state_group,
+)
 from wakeboard.instruments.virtual.circuit.compiled.parameters import Parameters
 from wakeboard.instruments.virtual.circuit.solver.devices import SOURCE, Array, Mask
 from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
@@ -64,6 +70,14 @@ class System:
     @property
     def members(self) -> int:
         return len(self.parameters.row)
+
+    @cached_property
+    def group_of(self) -> Ints:
+        """(B,) the place of each member's group."""
+        found = np.zeros(self.members, dtype=np.intp)
+        for k, (_, members) in enumerate(self.groups):
+            found[members] = k
+        return found
 
     def pieces(self) -> Iterator[tuple[Wiring, Ints]]:
         for wiring, members in self.groups:
@@ -222,6 +236,35 @@ def linearised(system: System, x: Array) -> tuple[Evaluation, Array]:
     the nodes but ground, GMIN from each to ground, then of the branches."""
     found, _, _, jacobian = _look(system, x, None, partials=True, jacobian=True)
     return found, jacobian
+
+
+def lifts(system: System, partials: Array, members: Ints, node: int) -> Array:
+    """(M, size) V by which a unit current into each node, and a unit in each branch's equation, lifts one node in some
+    members, of partials (B, Q) that evaluate() gave: a row of each Jacobian's inverse. NaN or infinite where a pivot of
+    the elimination vanished."""
+    some, where = np.unique(members, return_inverse=True)
+    right = np.zeros((len(some), system.layout.size))
+    right[:, node] = 1.0
+    _linear(system, partials, some, np.ones(len(some), dtype=np.intp), right, True)
+    found: Array = right[where]
+    return found
+
+
+def steps(system: System, partials: Array, member: int, right: Array) -> Array:
+    """(A, size) what solves one member's linear equations for right sides (A, size), which are written over."""
+    _linear(system, partials, np.array([member]), np.array([len(right)]), right, False)
+    return right
+
+
+def _linear(system: System, partials: Array, some: Ints, counts: Ints, right: Array, across: bool) -> None:
+    layout = system.layout
+    first = np.zeros(system.members + 1, dtype=np.intp)
+    first[some + 1] = counts
+    np.cumsum(first, out=first)
+    of = system.group_of[some]
+    for k in np.unique(of).tolist():
+        wiring = system.groups[k][0]
+        linear_group(layout.compiled, wiring, some[of == k], partials, system.siemens, first, right, across)
 
 
 def _look(

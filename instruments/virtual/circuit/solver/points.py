@@ -62,6 +62,10 @@ class Points:
         x[~ok] = np.nan
         e.currents[~ok] = np.nan
 
+    def forget_currents(self) -> None:
+        """Keep the volts alone, a third of what an answer takes; currents are not to be asked for any more."""
+        self._currents = np.empty((0, 0))
+
     def start_from(self, start: Points | None) -> Array:
         """Where to begin (B, size): the other answers, by node name, or zero."""
         batch = len(self.variants)
