@@ -11,6 +11,7 @@ the canonical text of the bench state in which it was taken ("USB=5V@120mA; U1.G
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
@@ -20,6 +21,8 @@ ASKED: Final = "Asked by explain"
 so neither yields nor comparisons count it."""
 LIMITS_FROM: Final = {"step": "from the step", "board": "from the board file", "circuit": "from the circuit"}
 STOPPED_SAYS: Final = "stopped by the operator"
+BROKEN_OFF: Final = re.compile(r"(^|; )(stopped(,|:| at:?| after| before) |broken off by Ctrl-C)")
+"""A person's stop among the remarks of the step that it broke off."""
 OUTCOMES: Final = ("pass", "fail", "marginal", "skipped", "tripped", "error")
 
 
@@ -118,6 +121,11 @@ class Step:
     detail: Mapping[str, Any] = field(default_factory=dict)
     trace: Trace | None = None
     traffic: Sequence[tuple[float, str, str, str]] = ()
+
+    @property
+    def word(self) -> str:
+        """The outcome, for a person: "stopped" where a person's stop broke it off, which is no failure."""
+        return "stopped" if self.outcome == "error" and BROKEN_OFF.search(self.says) else self.outcome
 
     def as_json(self) -> dict[str, object]:
         return {

@@ -291,7 +291,7 @@ class PageLink:
         self._odd += [
             f"{step.name}: {each.word}: {reading_text(each)}" for each in step.readings if each.outcome in ODD
         ]
-        done = {"number": step.number, "name": step.name, "outcome": step.outcome, "says": step.says}
+        done = {"number": step.number, "name": step.name, "outcome": step.word, "says": step.says}
         self.picture.put(steps=answered_steps(self.picture.get("steps"), done), tests="", moving="")
 
     def _is_live(self) -> bool:

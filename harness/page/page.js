@@ -6,7 +6,9 @@
   const STALE = 3000; // ms without a word, or without a look at the supplies
   const SPAN = 60; // s of the curves
   let picture = null, heard = Date.now(), arrived = 0, beat = { silent: 0, gone: "" }, failed = "";
-  let traces = {}, prompted = 0, shownMap = "", taken = 0, bell = null;
+  const TOO_SOON = 350; // ms: what is pressed so soon after a question has come was meant for the one before
+  const ANSWERED = 2000; // ms in which a Stop that got through is confirmed, or nearly
+  let traces = {}, prompted = 0, shownMap = "", taken = 0, bell = null, stopSent = 0, askedAt = 0;
 
   const put = (node, text) => { if (node.textContent !== text) node.textContent = text; };
   const show = (node, on) => { if (node.hidden === on) node.hidden = !on; };
@@ -25,9 +27,11 @@
     } catch { failed = "It did not get through"; }
     draw();
   }
-  const answer = (key) => { if (picture && picture.prompt) send("/key", { prompt: picture.prompt.number, key }); };
+  const tooSoon = () => picture.prompt && !picture.prompt.text && Date.now() - askedAt < TOO_SOON;
+  const answer = (key) => { if (picture && picture.prompt && !tooSoon()) send("/key", { prompt: picture.prompt.number, key }); };
   const stop = () => {
     put($("stop-says"), "Stop is sent …");
+    stopSent = Date.now();
     send("/stop").then(() => { if (failed) put($("stop-says"), failed + ". Use the supply's own switch, or Ctrl-C at the terminal."); });
   };
 
@@ -86,6 +90,7 @@
     if (!prompt) { prompted = 0; return; }
     if (prompt.number === prompted) return;
     prompted = prompt.number;
+    askedAt = Date.now();
     put($("prompt-title"), prompt.title);
     put($("prompt-detail"), prompt.detail);
     $("keys").replaceChildren(...prompt.keys.filter((each) => each.key !== "q").map((each) => {
@@ -96,6 +101,8 @@
       name.textContent = each.name;
       button.append(each.says[0].toUpperCase() + each.says.slice(1) + " ", name);
       button.addEventListener("click", () => { button.disabled = true; answer(each.key); });
+      button.disabled = true;
+      setTimeout(() => { button.disabled = false; }, TOO_SOON);
       return button;
     }));
     show($("text-form"), prompt.text);
@@ -113,6 +120,7 @@
   function drawReading(fresh) {
     const reading = picture.reading, last = picture.taken;
     if (last && last.number > taken) { taken = last.number; ring(); }
+    document.querySelector(".last").dataset.outcome = "";
     if (!fresh) { put($("reading"), "–"); put($("reading-of"), "Not shown: no contact"); put($("reading-says"), ""); return; }
     if (!reading) return;
     if (!reading.live && picture.power.startsWith("LIVE")) { // an unpowered reading is none of a board that is on
@@ -124,10 +132,10 @@
     put($("reading"), reading.value);
     $("reading").classList.toggle("long", reading.value.length > 9);
     put($("reading-of"), `${reading.of}  ${reading.quantity}`);
-    put($("reading-says"), `${reading.word}: ${reading.text}`);
-    $("reading-says").dataset.outcome = reading.outcome;
+    put($("reading-says"), `${SHAPES[reading.outcome] || ""} ${reading.word}: ${reading.text}`.trim());
+    document.querySelector(".last").dataset.outcome = reading.outcome;
   }
-  const SHAPES = { pass: "✔", fail: "✖", marginal: "≈", tripped: "⚡", error: "?", skipped: "–" };
+  const SHAPES = { pass: "✔", fail: "✖", marginal: "≈", tripped: "⚡", error: "?", skipped: "–", stopped: "■" };
   function drawSteps() {
     const step = picture.step;
     put($("step"), step ? `Step ${step.number} of ${step.total}: ${step.title}` : "No step yet");
@@ -159,6 +167,7 @@
     document.body.dataset.answer = one ? one.outcome : "";
     if (!one) return;
     put($("answer-word"), `${SHAPES[one.outcome] || "■"} ${one.word}`);
+    $("answer-word").classList.toggle("long", one.word.length > 5);
     put($("answer-where"), one.where || "");
     const seen = one.seen || [];
     if ($("answer-seen").textContent !== seen.join(""))
@@ -181,10 +190,13 @@
   }
   function drawStop() {
     const stop = picture.stop;
-    if (stop) put($("stop-says"), stop.off === true ? `✔ Confirmed off: ${stop.says}` : stop.off === false ? `✖ NOT CONFIRMED OFF: ${stop.says}` : stop.says);
-    else if (picture.ended === null && !$("stop-says").textContent.includes("sent")) put($("stop-says"), "");
+    if (stop || picture.ended) stopSent = 0;
+    if (stopSent && Date.now() - stopSent > ANSWERED)
+      put($("stop-says"), `Stop was sent ${Math.floor((Date.now() - stopSent) / 1000)} s ago, and nothing confirms it: use the supply's own switch, or Ctrl-C at the terminal.`);
+    else if (stop) put($("stop-says"), stop.off === true ? `✔ Confirmed off: ${stop.says}` : stop.off === false ? `✖ NOT CONFIRMED OFF: ${stop.says}` : stop.says);
+    else if (picture.ended === null && !stopSent) put($("stop-says"), "");
     show($("stop"), beat.gone === "" && picture.ended === null);
-    $("stop-says").dataset.off = stop ? String(stop.off) : "";
+    $("stop-says").dataset.off = stop ? String(stop.off) : stopSent && Date.now() - stopSent > ANSWERED ? "false" : "";
   }
   function contact() {
     const away = Date.now() - heard;
@@ -215,7 +227,7 @@
     show($("moving"), known && !!picture.moving && !picture.ended);
     put($("moving"), (picture.moving || "").trim().replace(/\s{2,}/g, "  ·  "));
     show($("waiting"), !picture.prompt && !picture.ended);
-    put($("waiting"), known ? (picture.step ? "Measuring: nothing is asked just now." : "Nothing is asked just now.") : "");
+    put($("waiting"), known ? (picture.step ? "Measuring: nothing is asked just now." : "Nothing is asked just now.") : "What is asked is not shown: no contact.");
     drawSteps(); drawCautions(); drawCount(); drawMap(); drawStop();
   }
 

@@ -96,7 +96,7 @@ class PlainObserver:
         """Plain lines do not move."""
 
     def step_ends(self, step: Step) -> None:
-        self._say(f"{step.number:3}  {step.outcome:8} {visible(step.name)}")
+        self._say(f"{step.number:3}  {step.word:8} {visible(step.name)}")
         told, self._told = self._told, []  # the discharge at the end has no beginning of its own
         for line in told:
             self._say(line)

@@ -152,7 +152,7 @@ def _stopped(record: RunRecord) -> list[str]:
         unseen = bool(step.detail.get("not_reached")) and silent
         if step.outcome in ("tripped", "error") or unseen or (step.outcome in ("fail", "marginal") and silent):
             says = f": {step.says}" if step.says else ""
-            told.append(f"step {step.number}, {step.name}: {OUTCOME_WORDS[step.outcome]}{says}")
+            told.append(f"step {step.number}, {step.name}: {OUTCOME_WORDS[step.word]}{says}")
     skipped = [step.number for step in record.steps if step.outcome == "skipped" and not step.detail.get("not_reached")]
     if skipped:
         told.append(f"{count(len(skipped), 'step')} skipped, from step {skipped[0]} on: nothing is known about them")
@@ -204,7 +204,7 @@ def step_view(pen: Pen, step: Step) -> StepView:
         step.number,
         step.name,
         step.kind,
-        step.outcome,
+        step.word,
         step.says,
         duration(max(0.0, step.ended - step.started)) if step.outcome != "skipped" else "",
         tuple(rv.reading_view(pen, step, reading) for reading in step.readings),

@@ -55,7 +55,7 @@ class Person:
         large = self.tab.says("#reading")
         if large not in ("", "–") and (not self.readings or self.readings[-1] != large):
             self.readings.append(large)
-        number = self.tab.run("document.querySelector('#keys button') ? 1 : 0")
+        number = self.tab.run("document.querySelector('#keys button:not(:disabled)') ? 1 : 0")
         if not title or not number or (self.prompts and self.prompts[-1][1:] == (title + detail,)):
             return ""
         self.prompts.append((self.tab.says("#power-text"), title + detail))

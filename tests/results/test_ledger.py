@@ -252,3 +252,19 @@ def test_a_person_s_stop_is_called_one_thing_wherever_it_is_read(
     pytest.importorskip("pandas")
     seen = frame(store).drop_duplicates("run").set_index("run")["run_outcome"]
     assert (seen[stopped], seen[broken]) == ("stopped", "error")
+
+
+@pytest.mark.parametrize(
+    ("says", "word"),
+    [
+        ("the meter tests with 100 µA; stopped at the page", "stopped"),
+        ("stopped at: Probe TP3", "stopped"),
+        ("stopped, not switched on: USB on, 5 V, limit 100 mA", "stopped"),
+        ("broken off by Ctrl-C or a signal", "stopped"),
+        ("the meter does not answer", "error"),
+        ("the pump stopped at 3 V", "error"),
+    ],
+)
+def test_a_step_that_a_person_broke_off_is_no_error_to_read(make_step: MakeStep, says: str, word: str) -> None:
+    assert make_step(outcome="error", says=says).word == word
+    assert make_step(outcome="fail", says=says).word == "fail"

@@ -10,6 +10,7 @@ from wakeboard.harness.describe.load import load_board, load_sequence
 from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.errors import OperatorStop, SkipPoint
+from wakeboard.harness.run.hand import operator as operator_module
 from wakeboard.harness.run.hand.operator import Operator
 from wakeboard.harness.run.runner import Runner
 from wakeboard.harness.run.session import exit_code, run_start
@@ -112,3 +113,16 @@ def test_yes_and_no() -> None:
     assert operator("xn")[0].ask("Smoke?") == "no"
     with pytest.raises(OperatorStop):
         operator("q")[0].ask("Smoke?")
+
+
+def test_a_key_that_was_meant_for_the_question_before_answers_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pressed as the next question came; a stop counts at once."""
+    now = iter([10.0, 10.1, 10.2, 10.5, 20.0, 20.1])
+    monkeypatch.setattr(operator_module.time, "monotonic", lambda: next(now))
+    operator = Operator(write=lambda _text: None)
+    operator.prompt("Next: USB on", "", "Enter: power on   q: stop")
+    assert operator._in_time("\r") is None
+    assert operator._in_time("k") is None
+    assert operator._in_time("\r") == "\r"
+    operator.prompt("Next: USB on", "", "Enter: power on   q: stop")
+    assert operator._in_time("q") == "q"

@@ -475,7 +475,9 @@ def test_a_person_at_a_terminal_probes_a_powered_board(toy: Any, by_hand: tuple[
             if terminal.screen.count("Enter: power on") > cleared:
                 cleared += 1
                 hand("")
-                terminal.read(0.3)
+                reads = time.monotonic() + 0.8  # as a person does: what comes at once was meant for the question before
+                while time.monotonic() < reads:
+                    terminal.read()
                 terminal.press("\r")
             if terminal.screen.count(ZERO) + terminal.screen.count("Enter: yes") > asked:
                 asked += 1
@@ -848,3 +850,22 @@ def test_leads_are_not_moved_while_anything_is_on(toy: Any) -> None:
     result, _ = by_turns(toy, BOTH.replace('[[step]]\ndo = "power off"\n', ""))
     assert exit_code(result) == 2
     assert "power off USB first" in str(result.error)
+
+
+def test_enter_that_was_meant_for_the_point_before_takes_nothing() -> None:
+    """The point before was taken by itself a moment ago, and the lead is still on it."""
+    tips, screen = Tips(), []
+    tips.volts_or_overload = lambda: SimpleNamespace(overload=False, value=4.643)  # type: ignore[method-assign]
+
+    def key(_seconds: float) -> str | None:
+        assert tips.time < 10.0
+        tips.time += 0.05
+        return "\r" if tips.time < 1.5 else "s" if tips.time > 4.0 else None
+
+    hands = SteadyHands(Operator(write=screen.append, read_key=key))
+    hands.attach(tips)
+    hands._fresh, hands.taken = False, ["steady"]
+    with pytest.raises(SkipPoint):
+        hands.place("Probe TP3", "net +3V3   red lead")
+    assert hands.taken == ["steady"]
+    assert "not moved yet" in "".join(screen)

@@ -29,6 +29,7 @@ REGRET_KEYS = "b: take it again"
 BACK = ("b", "B")
 STILL_KEYS = "Enter: yes   r: no, again   q: stop"
 REGRET = 1.5  # s after the last point of a step in which it can still be taken again
+HAND = 2.0  # s after a prompt in which no hand has moved to the next point: Enter was meant for the one before
 GAP = 0.05  # s between looks, at least
 HIGH = 1e9  # Ω: from here on an input counts as high-ohmic
 TURNED_SAYS = "negative, with the leads reversed as asked: Enter if it is so"
@@ -175,6 +176,7 @@ class SteadyHands:
     def _until_taken(self, title: str, key: object) -> None:
         looks: list[Look] = []
         fresh = self._fresh or self._lost
+        began = self.bench.clock.now()
         can_prove = self.make_high(False)
         while True:
             self.operator.beat()
@@ -189,7 +191,9 @@ class SteadyHands:
             elif verdict.state == "open":
                 self.make_high(False)
             pressed = self.pressed(key)
-            if pressed in ENTER:
+            if pressed in ENTER and self._early(looks, fresh, began):
+                self._shown = ""  # the line is told again
+            elif pressed in ENTER:
                 self._accepted("key", blind=verdict.state in UNPROVEN)
                 return
             if pressed in ("s", "S"):
@@ -201,6 +205,11 @@ class SteadyHands:
             if pressed in ("r", "R"):  # over again, but a probe that was not lifted has not been lifted by a key
                 fresh = fresh or lifted(looks, self.fastest / SLOWER)
                 looks, can_prove = [], self.make_high(False)
+
+    def _early(self, looks: list[Look], fresh: bool, began: float) -> bool:
+        """Whether Enter was meant for the point before: the lead was not seen to leave it, and hands take longer."""
+        moved = fresh or not self.taken or lifted(looks, self.fastest / SLOWER)
+        return not moved and self.bench.clock.now() - began < HAND
 
     def _judged(self, looks: list[Look], fresh: bool, can_prove: bool) -> Verdict:
         """Nothing but a key accepts the next point where the last one reads as an open lead does."""

@@ -29,6 +29,7 @@ GO_ON = "Enter: go on   q: stop"
 STOP_KEYS = ("q", "Q", "\x03", "\x04", "")  # "" is the end of input
 ENTER = ("\r", "\n", " ")
 POLL = 0.05  # s
+TOO_SOON = 0.3  # s: a key so soon after a question has come was meant for the one before (nobody reads so fast)
 WIDTH = 79  # columns of a prompt
 
 
@@ -86,6 +87,7 @@ class Operator:
         self._terminal = terminal
         self.around: tuple[Callable[[], None], Callable[[], None]] | None = None
         self.power: Callable[[], str] = _unknown
+        self._asked_at = 0.0
         self.hands: Any = None  # wakeboard.harness.run.hand.byhand.SteadyHands, where a bench is probed by hand
 
     def tell(self, title: str, detail: str) -> None:
@@ -111,6 +113,7 @@ class Operator:
 
     def _say_prompt(self, title: str, detail: str, keys: str) -> None:
         self._write(f"\a\n{self._powered()}{laid(title, detail)}    {keys}\n")
+        self._asked_at = time.monotonic()
 
     def also_asks(self, title: str, detail: str, keys: str, text: bool = False) -> None:
         """What was just asked on the terminal, wherever else it stands."""
@@ -228,9 +231,14 @@ class Operator:
             yield self._either(self._read_key)
         elif self._terminal:
             with _keys() as read:
-                yield self._either(read)
+                yield self._either(lambda seconds: self._in_time(read(seconds)))
         else:
             yield self._either(_no_key)
+
+    def _in_time(self, key: str | None) -> str | None:
+        """The key, unless it came too soon for the question that is open; a stop never does."""
+        late = key in STOP_KEYS or time.monotonic() - self._asked_at >= TOO_SOON
+        return key if late else None
 
     def _either(self, read: Callable[[float], str | None]) -> Callable[[float], str | None]:
         face = self.face
