@@ -10,6 +10,7 @@ sequence visits first, is the cheapest measurement to add.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -18,6 +19,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from wakeboard.harness.describe.board.circuit import board_circuit, supply_nets
+from wakeboard.harness.describe.board.spreads import unknowns
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.review.study.cases import Case, cases
 from wakeboard.instruments.virtual.circuit.bench.figures import (
@@ -27,6 +29,8 @@ from wakeboard.instruments.virtual.circuit.bench.figures import (
     LEAST_METER_OHMS,
 )
 from wakeboard.instruments.virtual.circuit.bench.parts import meter, powered, probes, supply_name
+from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
+from wakeboard.instruments.virtual.circuit.bench.spread import unstated_amps, unstated_volts
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
 from wakeboard.instruments.virtual.circuit.solver.points import Points
@@ -143,7 +147,7 @@ class Reach:
         columns: list[Array] = []
         solved: list[Points] = []
         for model in (self.powered, self.unpowered):
-            states = [state for state in self._states if state.model is model]
+            states = self._of(model)
             if not states:
                 continue
             begin = start[len(solved)] if start else None
@@ -182,9 +186,28 @@ class Reach:
         margin = np.nanmax(np.abs(drawn - nominal), axis=0) * WIDER + self._floor(nominal[0])
         return nominal[0], margin, points
 
+    @cached_property
+    def _unstated(self) -> Array:
+        """(sights,) V or A by which what no drawing states of the parts may move a good board's readings. A fault that
+        moves one by less is not equivalent for that: it may show beside other readings."""
+        _, _, solved = self._good
+        unknown = [u for u in unknowns(board_circuit(self.board), self.board.adjacent) if not u.stated]
+        out: list[float] = []
+        for model, points in zip([m for m in (self.powered, self.unpowered) if self._of(m)], solved, strict=True):
+            moved = Slopes(model, points).moved(unknown)
+            for place, state in enumerate(self._of(model)):
+                out += [float(unstated_volts(moved, points, net, [place])[0]) for net in state.nets]
+                if state.amps:
+                    out.append(float(unstated_amps(moved, next(iter(self.cases[place].supplies)), [place])[0]))
+        found: Array = np.nan_to_num(np.array(out), posinf=np.inf)
+        return found
+
+    def _of(self, model: Model) -> list[_State]:
+        return [state for state in self._states if state.model is model]
+
     def prepare(self) -> None:
         """Learn what a good board reads, so that it is known before it is asked for."""
-        _ = self._good
+        _ = self._unstated
 
     def shows(self, planted: Sequence[Sequence[Fault]]) -> Array:
         """(F, sights): how far each set of faults moves each reading, in margins; inf where nothing is solved."""
@@ -221,7 +244,8 @@ class Reach:
         if self.sights[place].quantity not in ("dc volts", "current"):
             return None
         nominal, margin, _ = self._good
-        return float(nominal[place] - margin[place]), float(nominal[place] + margin[place])
+        wide = float(margin[place] + self._unstated[place])
+        return (float(nominal[place]) - wide, float(nominal[place]) + wide) if math.isfinite(wide) else None
 
     def read_already(self, sight: Sight, good: Trial) -> int | None:
         """The first step that takes this reading as the sequence is: there a tighter limit does."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -76,6 +77,16 @@ def test_what_nobody_states_widens_by_so_many_deviations() -> None:
     slope = 3.3 * 10 * 20 / 30**2
     assert nominal - low == pytest.approx(DEVIATIONS * 0.01 * slope, rel=1e-3)
     assert high - nominal == pytest.approx(DEVIATIONS * 0.01 * slope, rel=1e-3)
+
+
+def test_a_value_that_bends_far_is_solved_at_its_ends() -> None:
+    # closed form: v = V·RD/(RU+RD) with RD ×/÷ 10 to the power of 3.5; its slope would lead to ± 5.9 V
+    open_to = replace(_open("RD.value", math.log(10)), log=True)
+    nominal, low, high = _on_a_supply([open_to])
+    times = 10**DEVIATIONS
+    assert nominal == pytest.approx(2.2)
+    assert low == pytest.approx(3.3 * 20 / times / (10 + 20 / times), abs=1e-3)
+    assert high == pytest.approx(3.3 * 20 * times / (10 + 20 * times), abs=1e-3)
 
 
 def test_a_leakage_acts_one_way_and_never_past_its_other_end() -> None:

@@ -43,6 +43,10 @@ MOST: Final = 3
 ROUNDS: Final = 7
 AGAIN: Final = 4
 """Steps from where another has arrived, of those that are behind by more than …"""
+NEARLY: Final = 3.0
+"""Natural logarithms by which one that was not put there may have been behind the one that then wins, …"""
+MOST_OVERTAKEN: Final = 2
+"""… and how many are put there too."""
 CROSSED: Final = 1.0
 """… so many natural logarithms, and no more than BEHIND."""
 ALIKE: Final = 2.0
@@ -81,6 +85,12 @@ def expanded(
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
+    late = _overtaken(candidates, out, likely, climbs)
+    ways = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in late}
+    _climb(likelihood, candidates, ways, ROUNDS)
+    for k, way in ways.items():
+        out[k] = max(out[k], way.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
+    climbs.update(ways)
     climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
     for more in (_crossed, _woken):
         for k, climb in more(likelihood, candidates, climbs, out).items():
@@ -89,6 +99,18 @@ def expanded(
         for climb in _from_other_scales(likelihood, candidates[k], spreads[k]):
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
+
+
+def _overtaken(
+    candidates: Sequence[Candidate], made: Sequence[Candidate], likely: Sequence[int], climbs: Mapping[int, Ascent]
+) -> list[int]:
+    """Those that missed no reading and led, or nearly, until others were put where the readings want them: nothing
+    shall win because it missed one and was put there. The likeliest few."""
+    best = max(range(len(made)), key=lambda k: made[k].score)
+    least = max(candidates[best].score - NEARLY, made[best].score - BEHIND)
+    return [k for k in likely if k not in climbs and candidates[k].suspects and candidates[k].score > least][
+        :MOST_OVERTAKEN
+    ]
 
 
 def part_of(fewer: Candidate, more: Candidate) -> bool:

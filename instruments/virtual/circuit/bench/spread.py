@@ -7,7 +7,8 @@ tolerance has no slope here, and is not found; moving each value to its ends alo
 1e-12 V in all nets and states of the demo board.
 What nobody states (`open_to`: forward voltages, leakages) bounds nothing: at the drawn point and at both corners, each
 of these is moved by one standard deviation, and what they do together is added as the root of the squares, `DEVIATIONS`
-(`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Knees count as far as the corners reach over
+(`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Where slopes lead further than `FAR`, the
+board is solved at the likeliest place so many deviations off instead. Knees count as far as the corners reach over
 them: `leaky` is one more such corner.
 Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), for mean, deviation and covariance.
 """
@@ -25,7 +26,7 @@ import numpy as np
 from wakeboard.instruments.virtual.circuit.solver.devices import Array
 
 from .shapes import ONSET
-from .slopes import Slopes
+from .slopes import Moved, Slopes
 from .unknowns import Unknown, bounded
 
 if TYPE_CHECKING:
@@ -156,9 +157,45 @@ def _open_ended(
         for k, net in enumerate(nets):
             own = [m - a for m in (0, 1 + 2 * k, 2 + 2 * k) if a <= m < b]
             if own:
-                lower, lift = _sides(moved.net(net, own), apart[own])
-                down[k], up[k] = max(down[k], lower), max(up[k], lift)
+                by = moved.net(net, own)
+                far = _far(by, unknown)
+                lower, lift = _each_side(np.where(far, 0.0, by), apart[own])
+                if far.any():
+                    boards, volts = [variants[a + m] for m in own], points.net(net)[own]
+                    ends = _bent(model, boards, start, net, volts, np.where(far, by, 0.0), unknown)
+                    lower, lift = np.hypot(lower, ends[0]), np.hypot(lift, ends[1])
+                down[k], up[k] = max(down[k], float(lower.max())), max(up[k], float(lift.max()))
     return down, up
+
+
+FAR: Final = 0.3
+"""V by which the slope of a value that nobody states would move a net, from which it is not believed: a load that takes
+ten times as much, or a tenth, moves a rail that leakage holds up, and bends on the way."""
+
+
+def _far(by: Array, unknown: Sequence[Unknown]) -> Array:
+    """(T,) values whose slopes lead far at any of some points: by (M, T)."""
+    values = np.array([u.stray is None for u in unknown])
+    out: Array = values & (DEVIATIONS * np.abs(by).max(axis=0, initial=0.0) > FAR)
+    return out
+
+
+def _bent(
+    model: Model, variants: Sequence[Variant], start: Points, net: str, volts: Array, by: Array,
+    unknown: Sequence[Unknown],
+) -> tuple[Array, Array]:  # fmt: skip
+    """(M,) volts down, and up, by which such values together move a net, solved where they are likeliest of all that
+    are `DEVIATIONS` off: along their slopes, by (M, T). `FAR` where that has no answer."""
+    ends = []
+    for variant, each in zip(variants, by, strict=True):
+        toward = np.nan_to_num(each)
+        toward = DEVIATIONS * toward / max(float(np.linalg.norm(toward)), 1e-30)
+        for way in (-1.0, 1.0):
+            moved = {u.path: u.drawn * u.factor(way * t) for u, t in zip(unknown, toward.tolist(), strict=True) if t}
+            ends.append(replace(variant, values={**moved, **variant.values}))
+    found = model.solve(ends, start=start).net(net).reshape(-1, 2)
+    off = np.where(np.isfinite(found), found, volts[:, None] + np.array([-FAR, FAR])) - volts[:, None]
+    return np.maximum(-off.min(axis=1), 0.0), np.maximum(off.max(axis=1), 0.0)
 
 
 def _apart(points: Points, unknown: Sequence[Unknown]) -> Array:
@@ -172,8 +209,24 @@ def _apart(points: Points, unknown: Sequence[Unknown]) -> Array:
     ]).T  # fmt: skip
 
 
-def _sides(by: Array, apart: Array) -> tuple[float, float]:
-    """Volts down and up, of one net at some points: by (M, T), what a standard deviation of each unknown does.
+def unstated_volts(moved: Moved, points: Points, net: str, members: Sequence[int]) -> Array:
+    """(M,) V by which what nobody states may move a net at each of some points, to the side that it moves it most, by
+    its slopes there; infinite where these lead too far to be believed."""
+    by = moved.net(net, members)
+    down, up = _each_side(by, _apart(points, moved.unknowns)[list(members)])
+    far = np.array([_far(each[None], moved.unknowns).any() for each in by])
+    return np.where(far, np.inf, np.maximum(down, up))
+
+
+def unstated_amps(moved: Moved, supply: str, members: Sequence[int]) -> Array:
+    """(M,) A by which it may move what a bench supply gives."""
+    times = np.array([DEVIATIONS if u.stray is None else LEAKS for u in moved.unknowns])
+    out: Array = np.linalg.norm(moved.current(supply, members) * times, axis=1)
+    return out
+
+
+def _each_side(by: Array, apart: Array) -> tuple[Array, Array]:
+    """(M,) volts down, and up, of one net at some points: by (M, T), what a standard deviation of each unknown does.
 
     A current between two nets brings their volts together and no further: r of the way by its slope is r / (1 + r).
     """
@@ -185,7 +238,7 @@ def _sides(by: Array, apart: Array) -> tuple[float, float]:
         share = np.linalg.norm(np.divide(own, apart, out=np.zeros_like(own), where=own > 0), axis=1) * LEAKS
         reach = np.where(own > 0, apart, 0.0).max(axis=1, initial=0.0)
         slope = np.linalg.norm(own, axis=1) * LEAKS
-        found.append(float(np.hypot(both, np.minimum(slope, reach * share / (1 + share))).max()))
+        found.append(np.hypot(both, np.minimum(slope, reach * share / (1 + share))))
     return found[0], found[1]
 
 
