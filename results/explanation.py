@@ -104,7 +104,7 @@ class Repair:
         return told if self.share == 1.0 else {**told, "share": self.share}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bodge:
     """The window low_ohms..high_ohms of the resistor to add between `line` and the net `to`, and the value to fit.
 
@@ -133,12 +133,13 @@ class Bodge:
     def of(cls, line: str, document: Document) -> Bodge:
         high = document.get("high_ohms")
         return cls(
-            line, "high" if document.get("hold") == "high" else "low", str(document.get("to") or ""),
-            float(document.get("low_ohms") or 0.0), math.inf if high is None else float(high),
-            document.get("fit_ohms"), document.get("across"), document.get("replace_ohms"),
-            float(document.get("watts") or 0.0), float(document.get("driver_amps") or 0.0),
-            tuple(document.get("after_volts") or ()), str(document.get("says") or ""),
-            texts(document.get("arithmetic")), document.get("rework"), document.get("step"),
+            line=line, hold="high" if document.get("hold") == "high" else "low", to=str(document.get("to") or ""),
+            low_ohms=float(document.get("low_ohms") or 0.0), high_ohms=math.inf if high is None else float(high),
+            fit_ohms=document.get("fit_ohms"), across=document.get("across"),
+            replace_ohms=document.get("replace_ohms"), watts=float(document.get("watts") or 0.0),
+            driver_amps=float(document.get("driver_amps") or 0.0),
+            after_volts=tuple(document.get("after_volts") or ()), says=str(document.get("says") or ""),
+            arithmetic=texts(document.get("arithmetic")), rework=document.get("rework"), step=document.get("step"),
         )  # fmt: skip
 
     def as_json(self) -> dict[str, object]:
@@ -170,7 +171,7 @@ class PossiblePull:
         return {"to": self.to or None, "ohms": self.ohms, "amps": self.amps, "probability": self.probability}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FoundLine:
     """What a line that sits where it should not is: the source behind it, its unknown pull with the ends of its
     interval, the duty, frequency and AC of one that toggles; the bodge that mends it (None: `why` says)."""
@@ -200,7 +201,7 @@ class FoundLine:
         plain = {key: document[key] for key in _PLAIN if document.get(key) is not None}
         line, bodge = str(document.get("line", "")), document.get("bodge")
         return cls(
-            line, str(document.get("kind", "")), **plain,
+            line=line, kind=str(document.get("kind", "")), **plain,
             candidates=tuple(PossiblePull.of(each) for each in document.get("candidates") or ()),
             arithmetic=texts(document.get("arithmetic")), bodge=Bodge.of(line, bodge) if bodge else None,
         )  # fmt: skip
@@ -253,7 +254,7 @@ class CommonFault:
     units: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ExplanationDocument:
     """The answer. `groups` likeliest first; `odd`: readings that the drawn board does not predict; `as_drawn`: readings
     outside their limits that the drawn board itself gives (a flaw of the design, no fault of the unit); `readings`: how
@@ -287,14 +288,19 @@ class ExplanationDocument:
         """A document, whole or in part."""
         run, unit, board = (str(document.get(key) or "") for key in ("run", "unit", "board"))
         return cls(
-            run, unit, board, tuple(Group.of(each) for each in document.get("candidates") or ()),
-            tuple(NextMeasurement.of(each) for each in document.get("next") or ()),
-            tuple(FoundLine.of(each) for each in document.get("lines") or ()),
-            tuple(Repair.of(each) for each in document.get("repairs") or ()),
-            texts(document.get("odd")), texts(document.get("as_drawn")), int(document.get("readings") or 0),
-            tuple(CommonFault(str(c.get("fault")), texts(c.get("units"))) for c in document.get("common") or ()),
-            texts(document.get("notes")), texts(document.get("arithmetic")), float(document.get("seconds") or 0.0),
-            float(document.get("bits") or 0.0), document.get("model"), tuple(document.get("in_time") or ()),
+            run=run, unit=unit, board=board,
+            groups=tuple(Group.of(each) for each in document.get("candidates") or ()),
+            next=tuple(NextMeasurement.of(each) for each in document.get("next") or ()),
+            lines=tuple(FoundLine.of(each) for each in document.get("lines") or ()),
+            repairs=tuple(Repair.of(each) for each in document.get("repairs") or ()),
+            odd=texts(document.get("odd")), as_drawn=texts(document.get("as_drawn")),
+            readings=int(document.get("readings") or 0),
+            common=tuple(
+                CommonFault(str(c.get("fault")), texts(c.get("units"))) for c in document.get("common") or ()
+            ),
+            notes=texts(document.get("notes")), arithmetic=texts(document.get("arithmetic")),
+            seconds=float(document.get("seconds") or 0.0), bits=float(document.get("bits") or 0.0),
+            model=document.get("model"), in_time=tuple(document.get("in_time") or ()),
         )  # fmt: skip
 
     def as_json(self) -> dict[str, object]:

@@ -57,6 +57,8 @@ PLUGIN = {"harness.pytest_plugin", "harness.pytest_plugin.places", "harness.pyte
 # The store knows from its own kinds of failure which are the asker's; a run's own code is asked for by two commands.
 SPEAK_OF_EXIT_CODES = {"results.store.errors", "harness.run.session"}
 
+MOST_IN_ORDER = 10  # values that a call gives without their names
+
 # It tells its own probe from the person's next step.
 KNOWS_ITS_OWN_STEP = {"harness.explain.ask.inquiry: step.do != 'probe'"}
 
@@ -288,6 +290,19 @@ def _asks_for_a_kind(node: ast.AST, kinds: set[str]) -> bool:
 ])  # fmt: skip
 def test_the_reader_of_step_kinds_sees_them(wrong: str) -> None:
     assert any(_asks_for_a_kind(node, set(step_kinds())) for node in ast.walk(ast.parse(wrong)))
+
+
+def test_what_is_made_of_many_values_names_them() -> None:
+    """More than so many in a row, and two of them change places unseen. The solver hands arrays to compiled code, which
+    takes them by place only; columns of a table and of a query stand in order."""
+    wrong = {
+        f"{module}: {ast.unparse(node.func)}"
+        for module in modules()
+        if not module.startswith(KNOT)
+        for node in ast.walk(tree(module))
+        if isinstance(node, ast.Call) and len(node.args) > MOST_IN_ORDER
+    }
+    assert {each for each in wrong if ": sa." not in each} == set()
 
 
 def test_only_the_command_line_speaks_to_a_shell() -> None:

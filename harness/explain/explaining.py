@@ -202,12 +202,23 @@ def _explanation(
     nets.update(_mended_elsewhere(case, groups, weighing))
     lines = findings(case.model.board, asked.with_readings(case.run, case.extra), case.fixed.faults, nets)
     return Explanation(
-        case.run.id, case.unit, case.run.board, tuple(groups), tuple(lines),
-        tuple(propose(case, weighing, grouped)) if ask_next and not _settled(weighing, grouped) else (),
-        tuple(case.observations[k].label for k in odd), tuple(case.observations[k].label for k in drawn),
-        len(case.observations) + len(case.clues), tuple(shared), tuple(notes),
-        tuple(_arithmetic(case, weighing, odd)), 0.0, entropy_of(weighing, grouped), weighing, case,
-    )  # fmt: skip
+        run=case.run.id,
+        unit=case.unit,
+        board=case.run.board,
+        groups=tuple(groups),
+        lines=tuple(lines),
+        next=tuple(propose(case, weighing, grouped)) if ask_next and not _settled(weighing, grouped) else (),
+        odd=tuple(case.observations[k].label for k in odd),
+        as_drawn=tuple(case.observations[k].label for k in drawn),
+        readings=len(case.observations) + len(case.clues),
+        common=tuple(shared),
+        notes=tuple(notes),
+        arithmetic=tuple(_arithmetic(case, weighing, odd)),
+        seconds=0.0,
+        bits=entropy_of(weighing, grouped),
+        weighing=weighing,
+        case=case,
+    )
 
 
 def next_choices(
@@ -377,9 +388,20 @@ def _without_circuit(run: RunRecord, board: Board, notes: Sequence[str], started
         if r.outcome in ("fail", "marginal") and find(r.of) is not None
     )  # fmt: skip
     return Explanation(
-        run.id, run.unit, run.board, (), tuple(lines), (), odd, (), len(run.readings()), (), tuple(told), (),
-        time.monotonic() - started,
-    )  # fmt: skip
+        run=run.id,
+        unit=run.unit,
+        board=run.board,
+        groups=(),
+        lines=tuple(lines),
+        next=(),
+        odd=odd,
+        as_drawn=(),
+        readings=len(run.readings()),
+        common=(),
+        notes=tuple(told),
+        arithmetic=(),
+        seconds=time.monotonic() - started,
+    )
 
 
 def _edited(run: RunRecord, board: Board | None) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.unit.cases import Case
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Explanation:
     """The answer. `groups` likeliest first; `odd`: readings that the drawn board does not predict; `as_drawn`: readings
     outside their limits that the drawn board itself gives (a flaw of the design, no fault of the unit)."""
@@ -56,8 +56,20 @@ class Explanation:
     def document(self) -> ExplanationDocument:
         """What of it is written down."""
         return ExplanationDocument(
-            self.run, self.unit, self.board, self.groups, tuple(choice.told() for choice in self.next),
-            tuple(line.told() for line in self.lines), self.repairs, self.odd, self.as_drawn, self.readings,
-            tuple(CommonFault(each.text, each.units) for each in self.common), self.notes, self.arithmetic,
-            self.seconds, self.bits, None if self.fit is None else self.fit.as_json(),
-        )  # fmt: skip
+            run=self.run,
+            unit=self.unit,
+            board=self.board,
+            groups=self.groups,
+            next=tuple(choice.told() for choice in self.next),
+            lines=tuple(line.told() for line in self.lines),
+            repairs=self.repairs,
+            odd=self.odd,
+            as_drawn=self.as_drawn,
+            readings=self.readings,
+            common=tuple(CommonFault(each.text, each.units) for each in self.common),
+            notes=self.notes,
+            arithmetic=self.arithmetic,
+            seconds=self.seconds,
+            bits=self.bits,
+            model=None if self.fit is None else self.fit.as_json(),
+        )

@@ -69,10 +69,19 @@ def _grown(moved: Iterable[Grown], worse: bool) -> tuple[str, ...]:
 def _change(number: int, worth: Worth) -> ChangeView:
     change = worth.change
     return ChangeView(
-        number, change.title, change.why, tuple(_does(change)), worth.effect, _OUTCOMES.get(worth.effect, "skipped"),
-        _told(worth.mends), _told(worth.brings), _grown(worth.grown, True), _grown(worth.grown, False),
-        tuple(f"finding {each}" for each in change.findings) + tuple(change.evidence), worth.says,
-    )  # fmt: skip
+        number=number,
+        title=change.title,
+        why=change.why,
+        does=tuple(_does(change)),
+        effect=worth.effect,
+        outcome=_OUTCOMES.get(worth.effect, "skipped"),
+        mends=_told(worth.mends),
+        brings=_told(worth.brings),
+        worse=_grown(worth.grown, True),
+        better=_grown(worth.grown, False),
+        evidence=tuple(f"finding {each}" for each in change.findings) + tuple(change.evidence),
+        says=worth.says,
+    )
 
 
 def _does(change: Change) -> Iterable[str]:

@@ -280,7 +280,18 @@ def _columns(
     low, high = _limits(connection, data["terms"])
     value, u = (np.where(np.isfinite(data[name]), data[name], np.nan) for name in ("value", "u"))
     return ReadingTable(
-        board, runs, checks, steps, step_run[place], check, value, u, low, high, data["outcome"], step_rails[place]
+        board=board,
+        runs=runs,
+        checks=checks,
+        steps=steps,
+        run=step_run[place],
+        check=check,
+        value=value,
+        u=u,
+        low=low,
+        high=high,
+        outcome=data["outcome"],
+        on_rails=step_rails[place],
     )
 
 

@@ -221,6 +221,10 @@ def _raise_limit(lane: Lane, _going: Going) -> float:
     return float(lane.order("meddle", supply="USB", amps=2.0))
 
 
+def _raise_volts(lane: Lane, _going: Going) -> float:
+    return float(lane.order("meddle", supply="USB", volts=5.8))
+
+
 def _switch_second_on(lane: Lane, _going: Going) -> float:
     return float(lane.order("meddle", supply="AUX", volts=3.3, on=True))
 
@@ -266,6 +270,7 @@ RETURNED = ("is on", "it was on, or came back")  # 0: where the run had come to 
 TROUBLES = (
     Trouble("a supply does not hold its limit", _disobey, (1,), "does not hold its limit"),
     Trouble("another program raises the limit", _raise_limit, (3,), "says 2 A"),
+    Trouble("another program raises the voltage", _raise_volts, (3,), "says 5.8 V"),
     Trouble("another program switches a second output on", _switch_second_on, (3,), "of AUX: it is on", "one.toml"),
     Trouble("an output says off and feeds a short", _feed_short, (6,), "come out of it", left=True),
     Trouble(

@@ -327,6 +327,34 @@ def test_another_setting_cuts(fake_psu: Any, clock: Any) -> None:
     assert not psu.outputs[1]
 
 
+@pytest.mark.parametrize(
+    ("fails", "rule"), [("settings", "settings-changed"), ("link", "over-voltage"), ("nothing", "over-voltage")]
+)
+def test_a_rule_broken_by_anothers_setting_says_nothing_of_the_unit(
+    fake_psu: Any, clock: Any, fails: str, rule: str
+) -> None:
+    """Before the settings are read back by turns, what another program's voltage does is seen."""
+    guard = started(psu := fake_psu(), clock)
+    run_for(guard, clock, 0.1)
+    off_first: list[bool] = []
+
+    def changed(channel: Any) -> None:
+        off_first.append(not psu.outputs[channel])
+        if fails == "settings":
+            raise SettingError("supply channel 1 was set to 5 V and says 9 V")
+        if fails == "link":
+            raise OSError("gone")
+
+    psu.check_settings = changed
+    psu.settings[1] = (9.0, 0.12)
+    run_for(guard, clock, 0.1)
+    assert guard.cut is not None
+    assert guard.cut.rule == rule
+    assert ("says 9 V: another program" in guard.cut.says) == (rule == "settings-changed")
+    assert off_first == [True]
+    assert not psu.outputs[1]
+
+
 def test_a_link_that_fails_at_the_settings_cuts(fake_psu: Any, clock: Any) -> None:
     guard = started(psu := fake_psu(), clock)
     psu.fails = {"check_settings"}

@@ -292,18 +292,18 @@ class _PartReader:
             self.wrong(("aliases",), quoted(aliases), 'a table pin = "its name in the pin table"')
             aliases = {}
         return PartNote(
-            str(self.table.get("place", "")),
-            str(self.table.get("says", "")),
-            self._variants(kind),
-            str(self.table.get("pin_table", "")),
-            tuple(options),
-            aliases,
-            str(self.table.get("package", "")),
-            self._boots(),
-            str(self.table.get("starts", "")),
-            self._before_firmware(),
-            self._debug(),
-            self._fused(),
+            place=str(self.table.get("place", "")),
+            says=str(self.table.get("says", "")),
+            variants=self._variants(kind),
+            pin_table=str(self.table.get("pin_table", "")),
+            options=tuple(options),
+            aliases=aliases,
+            package=str(self.table.get("package", "")),
+            boots=self._boots(),
+            starts=str(self.table.get("starts", "")),
+            before_firmware=self._before_firmware(),
+            debug=self._debug(),
+            fused=self._fused(),
         )
 
     def _before_firmware(self) -> dict[str, str]:

@@ -101,17 +101,17 @@ def _take(module: ModuleType) -> Iterator[tuple[str, StepKind]]:
     yield (
         module.KIND,
         StepKind(
-            module.KIND,
-            module.Model,
-            module.run,
-            module.NEEDS,
-            getattr(module, "STOPS", False),
-            tuple(getattr(module, "TELLS", ())),
-            summary,
-            getattr(module, "on_paper", None),
-            getattr(module, "before", None),
-            str(getattr(module, "FAILED", "")),
-            "" if ours else str(getattr(module, "__file__", module.__name__)),
+            name=module.KIND,
+            Model=module.Model,
+            run=module.run,
+            needs=module.NEEDS,
+            stops=getattr(module, "STOPS", False),
+            tells=tuple(getattr(module, "TELLS", ())),
+            summary=summary,
+            on_paper=getattr(module, "on_paper", None),
+            before=getattr(module, "before", None),
+            failed=str(getattr(module, "FAILED", "")),
+            own="" if ours else str(getattr(module, "__file__", module.__name__)),
         ),
     )
 

@@ -172,12 +172,20 @@ def _entry(document: Document, name: str, table: object) -> Entry | None:
     lists = {key: _strings(document, name, key, table.get(key, [])) for key in ("match", "words", "unused")}
     beyond, count = table.get("beyond_inductor", {}), table.get("count")
     return Entry(
-        name, document.file, kind, pins, {key: value for key, value in table.items() if key not in OWN},
-        lists["match"], lists["words"], count if isinstance(count, int) else None, lists["unused"],
-        {str(key): str(value) for key, value in beyond.items()} if isinstance(beyond, dict) else {},
-        str(table.get("says", "")), _needs(document, name, kind, pins, table.get("needs", [])),
-        _price(document, name, table),
-    )  # fmt: skip
+        name=name,
+        file=document.file,
+        kind=kind,
+        pins=pins,
+        table={key: value for key, value in table.items() if key not in OWN},
+        match=lists["match"],
+        words=lists["words"],
+        count=count if isinstance(count, int) else None,
+        unused=lists["unused"],
+        beyond_inductor={str(key): str(value) for key, value in beyond.items()} if isinstance(beyond, dict) else {},
+        says=str(table.get("says", "")),
+        needs=_needs(document, name, kind, pins, table.get("needs", [])),
+        price=_price(document, name, table),
+    )
 
 
 def _price(document: Document, name: str, table: Mapping[str, object]) -> float | None:

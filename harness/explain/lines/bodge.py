@@ -183,7 +183,21 @@ def _none(line: str, hold: Literal["low", "high"], to: str, low: float, high: fl
         says = (
             f"no resistor both holds {line} {hold} and lets its driver move it: take the pull away or drive it harder"
         )
-    return Bodge(line, hold, to, low, high, None, None, None, 0.0, 0.0, (math.nan,) * 3, says, tuple(notes))
+    return Bodge(
+        line=line,
+        hold=hold,
+        to=to,
+        low_ohms=low,
+        high_ohms=high,
+        fit_ohms=None,
+        across=None,
+        replace_ohms=None,
+        watts=0.0,
+        driver_amps=0.0,
+        after_volts=(math.nan,) * 3,
+        says=says,
+        arithmetic=tuple(notes),
+    )
 
 
 def _fit(
@@ -210,6 +224,19 @@ def _fit(
         f"the resistor {show(volts**2 / fit, 'W', 2)}"
     )
     return Bodge(
-        line, hold, problem.to, low, high, fit, across.name if across else None, replace, volts**2 / fit, amps, after,
-        says, tuple(notes), _rework(line, problem.to, fit), _step(line, hold, after),
-    )  # fmt: skip
+        line=line,
+        hold=hold,
+        to=problem.to,
+        low_ohms=low,
+        high_ohms=high,
+        fit_ohms=fit,
+        across=across.name if across else None,
+        replace_ohms=replace,
+        watts=volts**2 / fit,
+        driver_amps=amps,
+        after_volts=after,
+        says=says,
+        arithmetic=tuple(notes),
+        rework=_rework(line, problem.to, fit),
+        step=_step(line, hold, after),
+    )

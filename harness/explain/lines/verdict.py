@@ -57,12 +57,24 @@ class LineAnalysis:
         ohms = self.pull.ohms if self.pull else None
         low, high = (finite(ohms.low), finite(ohms.high)) if ohms else (None, None)
         return FoundLine(
-            self.line, self.kind, self.level, self.says, self.state,
-            self.source.volts.value if self.source else None, finite(self.source.ohms.value) if self.source else None,
-            finite(ohms.value) if ohms else None, finite(ohms.u) if ohms else None, low, high,
-            (self.pull.to or None) if self.pull else None, tuple(_possible(c) for c in self.candidates),
-            self.duty, self.hertz, self.toggling_ac, self.arithmetic,
-        )  # fmt: skip
+            line=self.line,
+            kind=self.kind,
+            level=self.level,
+            says=self.says,
+            state=self.state,
+            source_volts=self.source.volts.value if self.source else None,
+            source_ohms=finite(self.source.ohms.value) if self.source else None,
+            pull_ohms=finite(ohms.value) if ohms else None,
+            pull_ohms_u=finite(ohms.u) if ohms else None,
+            pull_ohms_low=low,
+            pull_ohms_high=high,
+            pull_to=(self.pull.to or None) if self.pull else None,
+            candidates=tuple(_possible(c) for c in self.candidates),
+            duty=self.duty,
+            hertz=self.hertz,
+            toggling_ac=self.toggling_ac,
+            arithmetic=self.arithmetic,
+        )
 
 
 def _possible(pull: Pull) -> PossiblePull:

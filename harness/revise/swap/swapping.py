@@ -112,10 +112,18 @@ def swapped(board: Board, name: str, entry: Entry) -> Swap:
     change = Change(title=f"{name}: {entry.name} instead of {_called(part)}", do=do, swap={name: table}, add=add)
     told = [f"{each} ({_called(board.parts[each])} on {', '.join(board.parts[each].pins.values())})" for each in goes]
     return Swap(
-        change, name, entry.name, pairs, lost, open_pins, told, list(_comes(entry, add)),
-        list(_supplies(board, entry, pins)), list(differences(board, name, entry, pairs)),
-        list(_silent(entry, name, pins)),
-    )  # fmt: skip
+        change=change,
+        part=name,
+        entry=entry.name,
+        pairs=pairs,
+        lost=lost,
+        open=open_pins,
+        goes=told,
+        comes=list(_comes(entry, add)),
+        supplies=list(_supplies(board, entry, pins)),
+        differs=list(differences(board, name, entry, pairs)),
+        measure=list(_silent(entry, name, pins)),
+    )
 
 
 def _called(part: Part) -> str:

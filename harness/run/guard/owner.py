@@ -28,7 +28,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.guard.armed import Armed, protections
-from wakeboard.harness.run.guard.core import Cut, Envelope, Sample, Watch, judge, suspicious
+from wakeboard.harness.run.guard.core import RULES, Cut, Envelope, Sample, Watch, judge, suspicious
 from wakeboard.harness.run.guard.dark import Dark
 from wakeboard.harness.run.guard.switching import Off, amps_error, settle_s
 from wakeboard.harness.run.guard.terms import Feed, OffReport, Ramp, Setting, Time, Track
@@ -231,6 +231,7 @@ class Guard:
             live.watch, cut = judge(live.now_allowed, live.watch, sample)
             if cut is not None:
                 self._cut(supply, cut)
+                self._whose_doing(supply, cut)
                 return
         if self.clock.now() >= self._quiet_until:
             self._look_besides()
@@ -396,6 +397,20 @@ class Guard:
     def _cut(self, supply: str, cut: Cut) -> None:
         self.cut, self.cut_supply = self.cut or cut, self.cut_supply or supply
         self.all_off()
+
+    def _whose_doing(self, supply: str, cut: Cut) -> None:
+        """After a cut: a rule that was broken because somebody else had changed the settings says nothing of the unit.
+        One whose output went off by itself may have lost them with it."""
+        feed = self.feeds[supply]
+        if cut is not self.cut or cut.rule not in RULES or cut.rule == "output-off":
+            return
+        try:
+            feed.psu.check_settings(feed.channel)
+        except SettingError as error:
+            told = f"{error}: another program, or a hand at its panel ({cut.rule}: {cut.says})"
+            self.cut = replace(cut, rule="settings-changed", says=told)
+        except LINK_FAILURES:
+            return  # it is off, and the rule stands
 
     def _switch_off(self, supplies: list[str]) -> OffReport:
         report = self._off.switch(supplies, self._believed_off() if self._proven else ())

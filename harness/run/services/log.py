@@ -82,8 +82,11 @@ class StepLog:
     ) -> Reading:  # fmt: skip
         """A number that came another way than through the meter."""
         return self.keep(
-            Reading(of, quantity, value, unit, u, limits.low, limits.high, outcome, self._state(None), "", None,
-                    self._time.now, limits.origin, says)
+            Reading(
+                of=of, quantity=quantity, value=value, unit=unit, u=u, low=limits.low, high=limits.high,
+                outcome=outcome, state=self._state(None), instrument="", range=None, time=self._time.now,
+                limits_from=limits.origin, says=says,
+            )
         )  # fmt: skip
 
     def missing(self, of: str, quantity: str, unit: str, outcome: str, says: str) -> Reading:

@@ -153,34 +153,36 @@ class Slopes:
         values = [u for u in unknowns if u.stray is None]
         found = iter(self._currents_moved(values))
         changed = [next(found) if u.stray is None else _NO_CURRENTS for u in unknowns]
-        places, amps, first = [], [], [0]
-        for unknown, own in zip(unknowns, changed, strict=True):
-            found_places = self._strayed(unknown.stray) if unknown.stray else self._from_elements(unknown, own)
-            for place, each in found_places:
-                places.append(place)
-                amps.append(each)
-            first.append(len(places))
-        return Moved(self, unknowns, np.array(places).T, np.array(amps).T, np.array(first), changed)
+        of, nodes, amps = (
+            np.concatenate(pieces, axis=-1)
+            for pieces in zip(self._strayed(unknowns), self._from_elements(unknowns, changed), strict=True)
+        )
+        order = np.argsort(of, kind="stable")
+        first: Ints = np.searchsorted(of[order], np.arange(len(unknowns) + 1))
+        return Moved(self, unknowns, nodes[:, order], amps[:, order], first, changed)
 
-    def _strayed(self, stray: Stray) -> list[tuple[Ints, Array]]:
-        """(node, A out of it) of both ends of a current beside what is drawn, at the volts of each member."""
-        start, end = self.layout.node[stray.start], self.layout.node[stray.end]
-        amps = stray.amps(self._x[:, start] - self._x[:, end])
-        everywhere = np.ones(len(self.plans), dtype=np.intp)
-        return [(node * everywhere, sign * amps) for node, sign in ((start, 1.0), (end, -1.0))]
+    def _strayed(self, unknowns: Sequence[Unknown]) -> tuple[Ints, Ints, Array]:
+        """(E,) which unknown, (B, E) nodes, and A out of them, of both ends of each current beside what is drawn, at
+        the volts of each member."""
+        of = np.array([t for t, u in enumerate(unknowns) if u.stray is not None], dtype=np.intp)
+        strays = Strays(self.layout, {}, [u.stray for u in unknowns if u.stray is not None])
+        amps, _ = strays.amps(self._x, np.ones((1, len(of))))
+        nodes = np.broadcast_to(np.concatenate((strays.start, strays.end)), (len(self.plans), 2 * len(of)))
+        return np.tile(of, 2), nodes, np.concatenate((amps, -amps), axis=1)
 
-    def _from_elements(self, unknown: Unknown, changed: Array) -> list[tuple[Ints, Array]]:
-        """(node, A out of it) of every terminal of a part's elements whose currents a value changes (B, rows)."""
-        out = []
-        rows = self.rows_of(unknown)
-        for e in np.flatnonzero(changed.any(axis=0)):
-            row = rows[e]
-            for terminal, sign in ((self.layout.current_plus[row], 1.0), (self.layout.current_minus[row], -1.0)):
-                at = np.full(len(self.plans), self.layout.home[terminal], dtype=np.intp)
-                for member, node in self._movers.get(int(terminal), ()):
-                    at[member] = node
-                out.append((at, sign * changed[:, e]))
-        return out
+    def _from_elements(self, unknowns: Sequence[Unknown], changed: Sequence[Array]) -> tuple[Ints, Ints, Array]:
+        """The same of every terminal of the parts' elements whose currents the values change, each (B, rows)."""
+        own = [(t, np.flatnonzero(changed[t].any(axis=0))) for t, u in enumerate(unknowns) if u.stray is None]
+        nothing = np.zeros(0, dtype=np.intp)
+        of = np.concatenate((nothing, *(np.full(len(some), t) for t, some in own)))
+        rows = np.concatenate((nothing, *(self.rows_of(unknowns[t])[some] for t, some in own)))
+        amps = np.concatenate((np.zeros((len(self.plans), 0)), *(changed[t][:, some] for t, some in own)), axis=1)
+        terminals = np.concatenate((self.layout.current_plus[rows], self.layout.current_minus[rows]))
+        nodes = np.tile(self.layout.home[terminals], (len(self.plans), 1))
+        for column in np.flatnonzero(np.isin(terminals, list(self._movers))).tolist():
+            for member, node in self._movers[int(terminals[column])]:
+                nodes[member, column] = node
+        return np.tile(of, 2), nodes, np.concatenate((amps, -amps), axis=1)
 
     def rows_of(self, unknown: Unknown) -> Ints:
         """The rows of the currents of an unknown value's part (kept: a part may have many)."""
@@ -254,6 +256,7 @@ class Slopes:
         """For each set of moved parameters the change (B, rows) of some element currents at the same x."""
         out: list[Array] = [np.zeros((len(self.plans), len(each))) for each in rows]
         touched = [self._touched(each) for each in moves]
+        mark = np.zeros(int(self._elements[1].max(initial=-1)) + 1, dtype=bool)
         for together in _rounds(touched):
             kept = [(where, theta[where]) for t in together for where, _ in moves[t]]
             for t in together:
@@ -265,7 +268,9 @@ class Slopes:
             for where, before in kept:
                 theta[where] = before
             for t in together:
-                own = np.flatnonzero(np.isin(self._elements[1][rows[t]], touched[t]))
+                mark[touched[t]] = True
+                own = np.flatnonzero(mark[self._elements[1][rows[t]]])
+                mark[touched[t]] = False
                 out[t][:, own] = moved[:, rows[t][own]] - self._currents[:, rows[t][own]]
         return out
 
@@ -350,7 +355,7 @@ class Moved:
     unknowns: Sequence[Unknown]
     places: Ints
     amps: Array
-    first: Array
+    first: Ints
     changed: Sequence[Array]
 
     def net(self, name: str, members: Sequence[int]) -> Array:

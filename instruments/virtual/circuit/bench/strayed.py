@@ -58,10 +58,13 @@ class Strays:
     @cached_property
     def _pairs(self) -> Any:
         """(n n, S) sparse: by which sign each counts in each slope of the equations, as it has two ends at most."""
-        from scipy.sparse import csr_array
+        from scipy.sparse import coo_array
 
-        each = np.einsum("sa,sb->abs", self._ends, self._ends)
-        return csr_array(each.reshape(-1, len(self._ends)))
+        count, n = self._ends.shape
+        stray, at = np.nonzero(self._ends)
+        one, two = np.nonzero(stray[:, None] == stray)  # in full it would be n n S
+        sign = self._ends[stray[one], at[one]] * self._ends[stray[two], at[two]]
+        return coo_array((sign, (at[one] * n + at[two], stray[one])), shape=(n * n, count)).tocsr()
 
     def onto(self, x: Array, amounts: Array, residual: Array, jacobian: Array) -> None:
         """Adds them to the equations (M, n) and their slopes (M, n, n)."""
