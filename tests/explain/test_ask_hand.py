@@ -115,6 +115,8 @@ class Person:
             self._leads(ALL_OFF, f"ROUT:CLOS (@{self.channels['tips']})")
             self._press(b"\n")
         else:
+            if found[0].endswith("power on"):
+                self._leads(ALL_OFF)  # the probes come off the board before power
             self._press(b"s" if found["turn"] else b"\n")
         return True
 

@@ -82,9 +82,9 @@ FEW: Final = 8
 """Parts in which settings differ from others, up to which they have no row of all parameters of their own."""
 
 
-def _rows_of(settings: Sequence[Overrides]) -> tuple[Ints, list[Overrides], dict[int, Overrides]]:
+def _rows_of(settings: Sequence[Overrides], most: int = FEW) -> tuple[Ints, list[Overrides], dict[int, Overrides]]:
     """(B,) which row each member's settings have; these rows' settings; and by id, of settings that share the first row
-    for all but a few parts, what they have in these."""
+    for all but a few parts (at `most`), what they have in these."""
     counts: dict[int, list[int]] = {}
     for member, each in enumerate(settings):
         counts.setdefault(id(each), []).append(member)
@@ -95,7 +95,7 @@ def _rows_of(settings: Sequence[Overrides]) -> tuple[Ints, list[Overrides], dict
     for members in ordered:
         own = settings[members[0]]
         differ = _apart(rows[0], own) if rows else None
-        if differ is not None and len(differ) <= FEW:
+        if differ is not None and len(differ) <= most:
             few[id(own)] = differ
             continue
         row[members] = len(rows)
@@ -340,12 +340,12 @@ class Model:
     def parameters_of(self, plans: Sequence[Plan]) -> tuple[Parameters, dict[int, str]]:
         """The parameters of a batch, and why a member has none (a value no part can have): it has NaN."""
         # the same settings stand in many members, and the same overrides of a part in many settings
-        row, kept, few = _rows_of([plan.settings for plan in plans])
-        rows = np.empty((len(kept), len(self.layout.base)))
-        rows[...] = self.layout.base
-        why: dict[int, str] = {}
-        for members, columns, values in self._changes(kept, why):
-            rows[np.array(members)[:, None], columns] = values
+        settings = [plan.settings for plan in plans]
+        row, kept, few = _rows_of(settings)
+        rows, why = self._whole_rows(kept)
+        if few and 0 in why:  # what shares a row with one that no part can have may itself be sound
+            row, kept, few = _rows_of(settings, most=-1)
+            rows, why = self._whole_rows(kept)
         refused = {member: why[k] for member, k in enumerate(row.tolist()) if k in why} if why else {}
         differ = [{**some, **p.own} if (some := few.get(id(p.settings))) else p.own for p in plans]
         own = []
@@ -355,6 +355,15 @@ class Model:
         if refused:
             own.append((list(refused), np.arange(rows.shape[1]), np.full(rows.shape[1], np.nan)))
         return Parameters.shared(rows, row, own), refused
+
+    def _whole_rows(self, kept: Sequence[Overrides]) -> tuple[Array, dict[int, str]]:
+        """All parameters, a row for each of these settings, and by row why no part can have them."""
+        rows = np.empty((len(kept), len(self.layout.base)))
+        rows[...] = self.layout.base
+        why: dict[int, str] = {}
+        for members, columns, values in self._changes(kept, why):
+            rows[np.array(members)[:, None], columns] = values
+        return rows, why
 
     def _changes(self, each: Sequence[Overrides], refused: dict[int, str]) -> Iterator[tuple[list[int], Ints, Array]]:
         """(which of each, columns, values) of overrides in common; why one has none goes to `refused`."""
