@@ -129,7 +129,7 @@
     if (!fresh) { put($("reading"), "–"); put($("reading-of"), "Not shown: no contact"); put($("reading-says"), ""); return; }
     if (!reading) return;
     if (reading.spell !== picture.spell || (reading.live && !isLive())) { // power came or went since: none of the board as it is
-      const when = reading.live ? (isLive() ? "With power on before" : "With power on") : "Before power";
+      const when = reading.live ? (isLive() ? "Before this power-on" : "With power on") : "Before power";
       put($("reading"), "–");
       put($("reading-of"), `${when}: ${reading.of}  ${reading.quantity}  ${reading.value}`);
       put($("reading-says"), "");
