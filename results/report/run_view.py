@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
 from wakeboard.results.counted import count
+from wakeboard.results.doubted import taken_by_key
 from wakeboard.results.explanation import Document
 from wakeboard.results.records import STOPPED_SAYS, InstrumentUsed, RunRecord, Step
 from wakeboard.results.report import readings_view as rv
@@ -153,10 +155,21 @@ def _stopped(record: RunRecord) -> list[str]:
         if step.outcome in ("tripped", "error") or unseen or (step.outcome in ("fail", "marginal") and silent):
             says = f": {step.says}" if step.says else ""
             told.append(f"step {step.number}, {step.name}: {OUTCOME_WORDS[step.word]}{says}")
-    skipped = [step.number for step in record.steps if step.outcome == "skipped" and not step.detail.get("not_reached")]
+        told += [f"step {step.number}, {step.name}: {said}" for said in taken_by_key(step)]
+    skipped = [str(s.number) for s in record.steps if s.outcome == "skipped" and not s.detail.get("not_reached")]
     if skipped:
-        told.append(f"{count(len(skipped), 'step')} skipped, from step {skipped[0]} on: nothing is known about them")
-    return told
+        told.append(f"skipped, and nothing is known of it: step {', '.join(skipped)}")
+    return told + _not_begun(record)
+
+
+def _not_begun(record: RunRecord) -> list[str]:
+    """The discharge at the end of a run that was broken off is numbered after the steps of its sequence."""
+    numbers = [step.number for step in record.steps]
+    return [
+        f"not begun: step {before + 1}" + (f" to {after - 1}" if after > before + 2 else "")
+        for before, after in itertools.pairwise([0, *numbers])
+        if after > before + 1
+    ]
 
 
 def _actions(record: RunRecord, explained: ExplanationView, odd: bool) -> list[str]:
