@@ -139,8 +139,8 @@ def _enabled(*more: Part) -> Circuit:
     )
 
 
-def _lifted(circuit: Circuit) -> list[str]:
-    return [f"{s.text} {s.beside[0]}" for s in suspects(circuit) if s.beside]
+def _lifted(circuit: Circuit, *adjacent: tuple[str, str]) -> list[str]:
+    return [f"{s.text} {s.beside[0]}" for s in suspects(circuit, adjacent) if s.beside]
 
 
 def test_a_net_that_a_missing_resistor_leaves_open_may_be_lifted_by_leaks() -> None:
@@ -149,6 +149,11 @@ def test_a_net_that_a_missing_resistor_leaves_open_may_be_lifted_by_leaks() -> N
     own = [s for s in suspects(_enabled()) if s.text == "R1:missing"]
     assert len({s.key for s in own}) == 2  # with it and without: two boards
     assert sum(s.prior for s in own) == pytest.approx(1.3 * own[0].prior)
+
+
+def test_so_may_the_net_that_a_resistor_was_joined_past() -> None:
+    """Its pin is on the neighbour's net, and what it held is held by nothing."""
+    assert _lifted(_enabled(), ("SENS_EN", "VS"))[1:] == ["R1.1:net=VS SENS_EN++3V3:bridge=2M"]
 
 
 def test_an_enable_alone_is_lifted_by_its_own_part_s_input() -> None:

@@ -156,15 +156,27 @@ def _lifted_by_leaks(circuit: Circuit, each: Iterable[Suspect]) -> Iterator[Susp
     """Suspects that take a resistor off a net which nothing else holds, with that net lifted: by the drawing it stays
     low, and what it enables stays off, but a microampere from a rail decides that on a real board."""
     for suspect in each:
-        part_name, _, fault = suspect.text.partition(":")
-        if fault not in ("missing", "open") or "." in part_name or circuit.part(part_name).kind != "resistor":
-            continue
-        for net in dict.fromkeys(circuit.part(part_name).pins.values()):
+        part_name, nets = _taken_off(circuit, suspect)
+        for net in nets:
             rail = _leaks_from(circuit, net, part_name)
             if rail is not None:
                 lifted = parse_fault(f"{net}+{rail}:bridge={LEAK_OHMS}")
                 prior = suspect.prior * float(priors()["board"]["open_net_lifted"])
                 yield replace(suspect, prior=prior, beside=(lifted,))
+
+
+def _taken_off(circuit: Circuit, suspect: Suspect) -> tuple[str, list[str]]:
+    """A resistor, and the nets that it no longer reaches: both where it is missing, one where a pin is elsewhere."""
+    target, _, fault = suspect.text.partition(":")
+    name, _, pin = target.partition(".")
+    if name not in circuit or circuit.part(name).kind != "resistor":
+        return name, []
+    if fault.startswith("net="):
+        return name, [circuit.part(name).net(pin)]
+    return name, list(dict.fromkeys(circuit.part(name).pins.values())) if fault in (
+        "missing",
+        "open",
+    ) and not pin else []
 
 
 LEAK_OHMS: Final = "2M"

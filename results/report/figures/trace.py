@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
 
 from markupsafe import Markup
 
@@ -12,6 +14,10 @@ from wakeboard.results.report.figures.svg import WIDTH, Axis, Pen, block, box, e
 from wakeboard.results.report.text import NOTHING, duration, show
 
 _TALL, _LOW = 200.0, 70.0
+LEAST_GAP: Final = 1.0
+"""s; the guard asks a supply that is on as fast as it answers, of the slowest known twice a second."""
+GAPS: Final = 8.0
+"""… of the usual time between two samples."""
 _MOST = 500  # columns of a drawn trace: lowest and highest sample of each are kept
 
 
@@ -55,8 +61,8 @@ def _current(
         low = y(notes.low or 0.0)
         body.append(box(0, y(notes.high), WIDTH, low - y(notes.high), "band"))
     body.append(line(0, y(0.0), WIDTH, y(0.0), "ground"))
-    body.append(polyline(_points(seconds, trace.limit, time, y), "current-limit"))
-    body.append(polyline(_points(seconds, trace.amps, time, y), "current"))
+    body += _curves(seconds, trace.limit, time, y, "current-limit")
+    body += _curves(seconds, trace.amps, time, y, "current")
     labels = [label(f"limit {show(trace.limit[0], 'A')}", y(trace.limit[0]) / _TALL, "y-label above", "top")]
     if notes.high is not None:
         labels.append(label(f"expected up to {show(notes.high, 'A')}", y(notes.high) / _TALL, "y-label above", "top"))
@@ -75,16 +81,29 @@ def _voltage(pen: Pen, supply: str, trace: SupplyTrace, seconds: Sequence[float]
         return _LOW * (1 - volts.at(value))
 
     top = max(trace.volts)
-    body = [line(0, y(0.0), WIDTH, y(0.0), "ground"), polyline(_points(seconds, trace.volts, time, y), "voltage")]
+    body = [line(0, y(0.0), WIDTH, y(0.0), "ground"), *_curves(seconds, trace.volts, time, y, "voltage")]
     text = f"{supply} rises to {show(top, 'V')} and ends at {show(trace.volts[-1], 'V')}"
     svg = stretched(pen, _LOW, body, f"{supply}: voltage over time", text, "low")
     labels = [label(show(top, "V"), y(top) / _LOW, "y-label below", "top")]
     return block([block([svg, *labels], "canvas"), element("p", "voltage", class_="axis-name")], "panel")
 
 
-def _points(seconds: Sequence[float], values: Sequence[float], time: Axis, y: object) -> list[tuple[float, float]]:
-    assert callable(y)
-    return [(time.x(seconds[i]), y(values[i])) for i in _kept(values)]
+def _curves(
+    seconds: Sequence[float], values: Sequence[float], time: Axis, y: Callable[[float], float], name: str
+) -> list[Markup]:
+    """What was seen, with nothing drawn through the time in which the supply was off: nobody looked, or there was
+    nothing to be seen."""
+    apart = _gap(seconds)
+    ends = [0, *(i for i, (a, b) in enumerate(pairwise(seconds), start=1) if b - a > apart), len(values)]
+    kept = _kept(values)
+    pieces = [[i for i in kept if first <= i < last] for first, last in pairwise(ends)]
+    return [polyline([(time.x(seconds[i]), y(values[i])) for i in piece], name) for piece in pieces if piece]
+
+
+def _gap(seconds: Sequence[float]) -> float:
+    """s between two samples from which they are not of one stretch: many times what this supply takes for one."""
+    steps = sorted(b - a for a, b in pairwise(seconds))
+    return max(LEAST_GAP, GAPS * steps[len(steps) // 2]) if steps else LEAST_GAP
 
 
 def _kept(values: Sequence[float]) -> list[int]:
@@ -147,8 +166,8 @@ def _small(pen: Pen, supply: str, unit: str, trace: SupplyTrace, top: float) -> 
     body = [box(x1, 0, x2 - x1, height, "constant-current") for x1, x2 in _spans(trace.mode, seconds, time)]
     body += [
         line(0, y(0.0), WIDTH, y(0.0), "ground"),
-        polyline(_points(seconds, trace.limit, time, y), "current-limit"),
-        polyline(_points(seconds, trace.amps, time, y), "current"),
+        *_curves(seconds, trace.limit, time, y, "current-limit"),
+        *_curves(seconds, trace.amps, time, y, "current"),
     ]
     svg = stretched(
         pen, height, body, f"{unit}: {supply} current", _words(supply, trace, seconds, TraceNotes()), "small"

@@ -190,6 +190,16 @@ def test_a_long_trace_keeps_its_peak() -> None:
     assert "constant current in 1 of 50000 samples" in drawing
 
 
+def test_nothing_is_drawn_through_the_time_that_nobody_looked() -> None:
+    """Off for half a minute between two voltages: no ramp was there."""
+    times = [0.0, 0.01, 0.02, 27.0, 27.01, 27.02]
+    seen = SupplyTrace(times, [0.8] * 3 + [5.0] * 3, [0.01] * 6, [0.12] * 6, ["cv"] * 6)
+    drawing = trace_figure(Pen(), "USB", seen, TraceNotes())
+    assert len(re.findall(r'class="voltage"', drawing)) == 2
+    assert len(re.findall(r'class="current"', drawing)) == 2
+    assert len(re.findall(r'class="voltage"', trace_figure(Pen(), "USB", trace(50_000, 7), TraceNotes()))) == 1
+
+
 def test_a_trace_of_one_sample_is_not_drawn() -> None:
     assert trace_figure(Pen(), "USB", trace(1, 0), TraceNotes()) == ""
 
