@@ -137,6 +137,7 @@ def test_the_end_of_the_lease_cuts(shell: Shell, psu: Any) -> None:
     shell._turn()
     assert not psu.outputs[1]
     assert [each["cut"]["rule"] for each in cuts(shell)] == ["heartbeat"]
+    assert cuts(shell)[0]["cut"]["says"].startswith("the run said nothing for ")
     assert "silent" in reports(shell)[-1]["why"]
 
 
