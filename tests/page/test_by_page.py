@@ -100,6 +100,7 @@ def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
         assert not tab.run("document.querySelector('#before details').open")
         assert "PASS" in tab.says("#answer-word")
         assert "confirmed off" in tab.says("#answer-do")
+        assert tab.says("#next") == ""
         assert command.wait() == 0, command.text
     assert any("3.3" in each or "3.2" in each for each in person.readings), person.readings
     probed = [power for power, asked in person.prompts if asked.startswith("Probe")]
@@ -108,6 +109,26 @@ def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
     assert len(gates) == 2
     assert tab.complaints() == []
     assert not bench.on
+
+
+def test_an_output_that_is_on_before_the_run_is_not_called_off(bench: Any, browser: Any) -> None:
+    """Switched on at the supply's panel; a person stops at the first question, before the run has looked."""
+    bench.steps(POWERED)
+    bench.switch_on()
+    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+        tab = browser.tab(command.address, width=820, height=1180)
+        tab.until(lambda: "cautions say" in tab.says("#prompt-title"), "the first question")
+        assert bench.on
+        assert tab.says("#power-text") == "Not looked at yet: look at the supply's panel"
+        assert tab.run("document.querySelector('#power').dataset.power") == "unknown"
+        tab.press("Escape")
+        tab.until(lambda: tab.says("#stop-says") == "✔ Confirmed off", "off")
+        assert tab.says("#power-text") == "All outputs off"
+        assert not bench.on
+        tab.until(lambda: "STOPPED" in tab.says("#answer-word"), "the word for it")
+        assert "stopped by the operator" in tab.says("#answer-seen")
+        assert command.wait() == 4, command.text
+    assert "error:" not in command.text
 
 
 def test_what_failed_stands_with_the_word(bench: Any, browser: Any) -> None:
@@ -119,6 +140,8 @@ def test_what_failed_stands_with_the_word(bench: Any, browser: Any) -> None:
         tab.until(lambda: tab.says("#answer-word"), "the end")
         assert "FAIL" in tab.says("#answer-word")
         assert "rails: fail: +3V3 dc volts 3.2" in tab.says("#answer-seen")
+        assert "+3V3 3.2" in tab.says("#steps [data-outcome='fail']"), "the list says which, too"
+        assert tab.says("#next") == ""
         assert tab.run("document.documentElement.scrollWidth") <= 390
         assert command.wait() == 1, command.text
 
