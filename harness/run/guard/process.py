@@ -106,7 +106,7 @@ class Shell:
         if lit and self._stood_still() > STOOD_STILL:
             self._lose("stood-still", self._says_gap())
         elif lit and now > self.lease_ends:
-            self._lose("heartbeat", f"the run said nothing for {now - self.heard:.1f} s: it hangs, or was held up")
+            self._lose("heartbeat", f"the run was silent for {now - self.heard:.1f} s in all: it hangs, or was held up")
         if now >= self._pulse_due:
             self._pulse_due = now + PULSE
             self._pulse()
