@@ -137,7 +137,8 @@ class WaitTold(Told):
 @dataclass
 class Notes(Told):
     """What any step may keep: nets without a point, what a person took again, the bench's own check before a supply's
-    first full voltage, the supply's armed protections, the relays' counts, that only one polarity could be read."""
+    first full voltage, the supply's armed protections, the relays' counts, that only one polarity could be read; what
+    was taken by a key against what the meter saw (reading -> in words), nets that read alike with reversed leads."""
 
     not_reached: Sequence[str] = ()
     taken_again: Sequence[Mapping[str, object]] = ()
@@ -145,6 +146,8 @@ class Notes(Told):
     protection: str | None = None
     relay_counts: Mapping[str, int] | None = None
     one_polarity: bool = False
+    by_key: Mapping[str, str] | None = None
+    alike: Sequence[str] = ()
 
     def as_detail(self) -> dict[str, object]:
         """Only what there is."""

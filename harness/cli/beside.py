@@ -74,7 +74,12 @@ def beside(common: Common, page_place: str | None, sequence: Sequence, **first: 
         raise click.UsageError(str(error)) from None
     with link:
         tell_address(common, link.address, link.code)
-        link.tells = lambda address, code, why: tell_address(common, address, code, why=why)
+
+        def told_amid(address: str, code: str, why: str) -> None:
+            common.note("")  # the line that is there may be a live view, without an end
+            tell_address(common, address, code, why=why)
+
+        link.tells = told_amid
         yield link
 
 

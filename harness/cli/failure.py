@@ -36,7 +36,7 @@ def tell(error: BaseException, *, as_json: bool) -> Exit:
     notes = [
         str(each) for each in getattr(error, "__notes__", ())
     ]  # whether outputs are off, where a run was broken off
-    _print_error("\n".join([text, *notes]))
+    _print_error("\n".join([text, *notes]), wanted=code is Exit.STOPPED)
     if as_json:
         click.echo(to_json({"error": "\n".join([text, *notes]), "exit": int(code), **_details(error)}))
     return code
@@ -49,9 +49,11 @@ def tell_usage(error: click.ClickException) -> None:
     click.echo(fitted(shown(says.getvalue()), sys.stderr), err=True, nl=False)
 
 
-def _print_error(text: str) -> None:
-    word = "error:" + ("\n" if "\n" in text else " ")
-    click.secho(word, err=True, fg="red", bold=True, nl=False, color=colour())
+def _print_error(text: str, wanted: bool = False) -> None:
+    """wanted: a person's stop, which is no error and not called one."""
+    word = "" if wanted else "error:" + ("\n" if "\n" in text else " ")
+    if word:
+        click.secho(word, err=True, fg="red", bold=True, nl=False, color=colour())
     click.echo(fitted(word + shown(text), sys.stderr).removeprefix(word), err=True)
 
 

@@ -77,7 +77,7 @@ def command(
     with as_interrupt(), beside(common, page_place, described_sequence, unit=unit, virtual=described is None) as page:
         operator = operator_there(common, page)
         with Store.open(common.database(board.file)) as store, _observer(common, unit, verbose) as observer:
-            tell_abandoned(common, store)
+            tell_abandoned(common, store, page)
             _connect(operator, observer)
             result = _taken(page, lambda: take_unit(
                 described_sequence,
@@ -96,11 +96,13 @@ def command(
 
 def _taken(page: PageLink | None, take: Callable[[], Result]) -> Result:
     """The run, and its end told to the page, too."""
+    from wakeboard.harness.run.errors import OperatorStop
+
     try:
         result = take()
     except BaseException as error:
         if page is not None:
-            page.broke(str(error) or type(error).__name__)
+            page.broke(str(error) or type(error).__name__, stopped=isinstance(error, (KeyboardInterrupt, OperatorStop)))
         raise
     if page is not None:
         page.ended(result.record.word, result.record.says, result.off)
@@ -184,15 +186,19 @@ def _connect(operator: Operator | None, observer: Any) -> None:
     operator.around = (observer.pause, observer.resume)
 
 
-def tell_abandoned(common: Common, store: Any) -> None:
+def tell_abandoned(common: Common, store: Any, page: PageLink | None = None) -> None:
+    """At the terminal; what nobody knows of the outputs stands on the page, too."""
     for run_id in store.mark_abandoned():
         common.note(f"run {run_id[:8]} was broken off when its program ended; it is marked so")
         start = store.run(run_id, blobs=False).start
         if not start.virtual:
-            common.caution(
+            unknown = (
                 f"nothing says that the outputs were switched off after that run (unit {start.unit}): before anyone "
                 "touches that board, look at the supply's panel. This run switches everything off first"
             )
+            common.caution(unknown)
+            if page is not None:
+                page.warns(f"Run {run_id[:8]} was broken off when its program ended; {unknown}.")
     if told := store.sharing_caution():
         common.caution(told)
 

@@ -80,7 +80,7 @@ def command(
         raise click.UsageError(f"the board of {sequence} has no [parts]: give a bench with --bench.")
     beside_it = beside(common, page_place, described, virtual=bench is None)
     with as_interrupt(), beside_it as page, Store.open(common.database(described.board.file)) as store:
-        tell_abandoned(common, store)
+        tell_abandoned(common, store, page)
         line = Line(common, described, bench, store, operator_name=operator_name, again=again, energise=energise,
                     page=page)  # fmt: skip
         code = line.work(pattern, limit)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from wakeboard.instruments.virtual.bench import VirtualBench
 
 OF_HANDS = "34970a"  # the scanner whose channels stand for the probe
+STEPS = re.compile(rb"^(\[\[step\]\]|step *= *\[)", re.MULTILINE)
+BY_HAND = "by-hand.toml"  # what README calls the one for a person's hands
 FIRST = "first-power-on.toml"  # what `wakeboard new` and the demo call the sequence that comes first
 
 
@@ -194,7 +197,7 @@ def _tell(common: Common, board: str, unit: str, document: dict[str, Any], bench
 
 def _tell_next(common: Common, board: str, unit: str, bench_file: str, by_hand: bool) -> None:
     """The command that uses this bench: this terminal is taken."""
-    run = f"wakeboard run {_a_sequence_beside(board)} --unit {unit} --bench {bench_file}"
+    run = f"wakeboard run {_a_sequence_beside(board, by_hand)} --unit {unit} --bench {bench_file}"
     if by_hand:
         common.note("next: open the page of the hands; then, in another terminal, this, and open its page too:")
         common.note(f"  {run} --page")
@@ -202,16 +205,19 @@ def _tell_next(common: Common, board: str, unit: str, bench_file: str, by_hand: 
         common.note(f"next, in another terminal:\n  {run}")
 
 
-def _a_sequence_beside(board: str) -> str:
-    """A sequence file in the board's folder, the first power-on before any other; as a person here would type it."""
+def _a_sequence_beside(board: str, by_hand: bool = False) -> str:
+    """A sequence file in the board's folder, the first power-on before any other; by hand, one for hands first;
+    as a person here would type it."""
     from pathlib import Path
 
     folder = Path(board).parent
     try:
-        found = sorted(each for each in folder.glob("*.toml") if b"[[step]]" in each.read_bytes())
+        found = sorted(each for each in folder.glob("*.toml") if STEPS.search(each.read_bytes()))
     except OSError:
         found = []
-    first = next((each for each in found if each.name == FIRST), found[0] if found else None)
+    wanted = (BY_HAND, FIRST) if by_hand else (FIRST,)
+    named = [each for name in wanted for each in found if each.name == name]
+    first = next(iter([*named, *found]), None)
     return str(first) if first else "SEQUENCE"
 
 

@@ -31,6 +31,7 @@ from wakeboard.harness.explain.rank.weigh import Weighing
 from wakeboard.harness.explain.unit import follow_ups as asked
 from wakeboard.harness.explain.unit import units
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
+from wakeboard.results import doubted
 from wakeboard.results.explanation import Group, Repair
 from wakeboard.results.records import ASKED
 
@@ -67,7 +68,7 @@ def explain_run(
     started = time.monotonic()
     run = asked.explained_run(store, ref)
     own = board_of_run(run)
-    notes = _edited(run, board)
+    notes = (*_edited(run, board), *_by_key(run))
     if not run.readings():
         raise CannotExplain(f"run {run.id[:8]} of {run.unit} has no readings: there is nothing to explain")
     if not own.parts and reference is not None:
@@ -402,6 +403,11 @@ def _without_circuit(run: RunRecord, board: Board, notes: Sequence[str], started
         arithmetic=(),
         seconds=time.monotonic() - started,
     )
+
+
+def _by_key(run: RunRecord) -> tuple[str, ...]:
+    """What may be the reading of another point."""
+    return tuple(f"{said}: measure it again before you believe what follows from it" for said in doubted.of_run(run))
 
 
 def _edited(run: RunRecord, board: Board | None) -> tuple[str, ...]:

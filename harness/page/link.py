@@ -23,11 +23,21 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Self
 
-from wakeboard.harness.page.picture import Picture, answered_steps, first_net, keys_of, supply_row
+from wakeboard.harness.page.picture import (
+    NOT_OFF,
+    OFF,
+    Picture,
+    answered_steps,
+    first_net,
+    is_live,
+    keys_of,
+    supply_row,
+)
 from wakeboard.harness.run.errors import OperatorStop
 from wakeboard.instruments.own_code import command
 from wakeboard.instruments.quantity import show
 from wakeboard.results.counted import count
+from wakeboard.results.records import STOPPED_SAYS
 from wakeboard.results.report.cautions import CAUTIONS
 
 if TYPE_CHECKING:
@@ -41,11 +51,16 @@ PROCESS = "wakeboard.harness.page.server"
 OPENING = 30.0  # s for the page's process to say its address
 ODD = ("fail", "marginal", "error")
 MOST_ODD = 8  # readings that the answer names
+FEW_ODD = 2  # of them that a step's line names
+UNCONFIRMED = "outputs not confirmed off: "  # how a report begins; beside NOT_OFF it would be said twice
 GAP = 0.1  # s between pictures, at least
 WORD = 0.5  # s between them, at most: silence means that the run is gone
 SLICE = 0.2  # s of the runner's sleep between looks
 FAREWELL = 2.0  # s for the last picture to reach the pages
 LONGEST = 4096  # bytes of a line that the page may send
+IN_THE_AIR = "The lead is in the air: hands clear, then the key"
+DISCHARGE = "everything off, and the discharge"  # what follows the last step
+LAST = {"power off": "the end of the run"}  # a last step that has brought it
 METER_DRIVES = "the meter tests with"  # how the step resistance says it
 STOP_KEY = "\x03"  # to whatever question is open: a text, too, is broken off by it
 STOP_SAYS = "stopped at the page"
@@ -72,6 +87,9 @@ class PageLink:
         self._guard: Any = None
         self._number = 0  # of the open question
         self._odd: list[str] = []  # readings outside their limits, in words
+        self._read = False  # whether a step has told what it read, since the last point was taken
+        self._looks = 0  # how often the lead was found on the board in a row
+        self._asked: dict[str, str] = {}  # the words of a question that asks for the lead in the air
         self._keys: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
         self._closing = threading.Event()
         self._ended = threading.Event()  # the page's process is gone
@@ -190,38 +208,51 @@ class PageLink:
             self._off(guard.stopped)
 
     def _off(self, report: OffReport) -> None:
-        self.picture.put(stop={"says": report.says(), "off": report.confirmed})
+        """One state, changed together: what has power, and the answer to a stop."""
+        told = told_off(report)
+        stop = {"says": told, "off": report.confirmed} if self.picture.get("stop") is not None else None
+        self.picture.put(stop=stop, supplies=[], power=power_after(report), **proof(report))
 
     # --- the bench --------------------------------------------------------------------------------------------------
     def watch(self, bench: OpenBench) -> None:
         """Look over the guard's shoulder, and know whom Stop goes to."""
         self._guard = bench.guard
         of_bench = [f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts]
-        self.picture.put(cautions=[*CAUTIONS, *of_bench])
+        self.picture.put(cautions=[*CAUTIONS, *of_bench], proved=False, power="")
         bench.guard = SeenGuard(bench.guard, self.picture)
+
+    def warns(self, text: str) -> None:
+        """What nobody knows of the outputs; it stands until they are proved off."""
+        self.picture.put(warnings=[*self.picture.get("warnings"), text])
 
     def ended(self, outcome: str, says: str, off: OffReport) -> None:
         """How the run ended, and whether the outputs are off."""
         self._guard = None
+        self._off(off)
         seen = [*([says] if says else []), *told_odd(self._odd)]
         self.picture.put(
             ended={"outcome": outcome, "seen": seen, "off": off.confirmed, "off_says": off.says()},
-            supplies=[], prompt=None, moving="", tests="",
-            power="All outputs off" if off.confirmed else f"NOT CONFIRMED OFF: {off.says()}",
+            prompt=None, moving="", tests="",
         )  # fmt: skip
 
-    def broke(self, says: str) -> None:
-        """There is no run, or no end of one to tell; `says` says whether the outputs are off where any was on."""
-        self._guard = None
-        self.picture.put(ended={"outcome": "error", "seen": [says], "off": None, "off_says": ""}, supplies=[],
-                         prompt=None)  # fmt: skip
+    def broke(self, says: str, stopped: bool = False) -> None:
+        """There is no run, or no end of one to tell; `says` says whether the outputs are off where any was on. stopped:
+        a person did not want it to begin."""
+        guard, self._guard = self._guard, None
+        left: OffReport | None = getattr(guard, "left", None)  # None where no guard has said a last word
+        if left is not None:
+            self._off(left)
+        outcome, seen = ("stopped", f"{STOPPED_SAYS}, before the first step") if stopped else ("error", says)
+        self.picture.put(ended={"outcome": outcome, "seen": [seen], "off": left and left.confirmed,
+                                "off_says": left.says() if left else ""}, supplies=[], prompt=None,
+                         moving="")  # fmt: skip
 
     # --- production -------------------------------------------------------------------------------------------------
     def begins(self, unit: str) -> None:
         """Another unit: nothing of the one before is left standing."""
         self._odd.clear()
         self.picture.put(unit=unit, ended=None, answer=None, stop=None, step=None, steps=[], reading=None, taken=None,
-                         spot=None)  # fmt: skip
+                         spot=None, power="", proved=False)  # fmt: skip
 
     def answers(self, word: str, outcome: str, where: str, seen: Sequence[str], do: str) -> None:
         """The large answer to a unit."""
@@ -234,22 +265,51 @@ class PageLink:
 
     # --- Face -------------------------------------------------------------------------------------------------------
     def asks(self, power: str, title: str, detail: str, keys: str, text: bool = False) -> None:
+        from wakeboard.harness.run.hand.aloft import LIFTED_KEYS
+
         self._number += 1
         net = first_net(detail)
+        self._looks = self._looks + 1 if keys == LIFTED_KEYS else 0
+        self._asked = {"title": title, "detail": detail} if self._looks else {}
+        again = f"Looked {self._looks} times: still on, not switched on. " if self._looks > 1 else ""
+        known = self.picture.get("proved") or power.startswith(NOT_OFF)  # the runner's word, once it has looked itself
         self.picture.put(
-            prompt={"number": self._number, "title": title, "detail": detail, "keys": keys_of(keys), "text": text},
-            power=power or self.picture.get("power"), moving="", spot={"net": net, "point": _point(title)},
+            prompt={"number": self._number, "title": title, "detail": again + detail, "keys": keys_of(keys),
+                    "text": text},
+            power=(known and power) or self.picture.get("power"), moving="",
+            spot={"net": net, "point": _point(title)},
         )  # fmt: skip
+        self._read = False
 
     def answered(self) -> None:
         self.picture.put(prompt=None, moving="")
 
     def shows(self, text: str) -> None:
-        self.picture.put(moving=text)
+        from wakeboard.harness.run.hand.aloft import SAYS
+
+        prompt = self.picture.get("prompt")
+        if self._asked and prompt:
+            if SAYS["air"] in text:
+                prompt = {**prompt, **_lifted(self._asked["detail"])}
+            elif SAYS["on"] in text and prompt["title"] == IN_THE_AIR:
+                prompt = {**prompt, **self._asked}
+        self.picture.put(moving=text, prompt=prompt)
 
     def took(self, name: str, value: str) -> None:
+        """What no step has told as a reading (the comparison of supply and meter) is shown as it was taken."""
+        if not self._read:
+            self._shows_reading({"of": name, "quantity": "dc volts" if value.endswith("V") else "", "value": value,
+                                 "outcome": "", "word": "taken", "text": f"{name} {value}"})  # fmt: skip
+        self._read = False
         taken = (self.picture.get("taken") or {"number": 0})["number"] + 1
         self.picture.put(taken={"of": name, "value": value, "number": taken}, moving="")
+
+    def _shows_reading(self, reading: Mapping[str, str]) -> None:
+        """With the point that was asked for, the question, and the spell of power that it belongs to."""
+        spot = self.picture.get("spot") or {"net": "", "point": ""}
+        at = spot["point"] if spot["net"] == reading["of"] else ""
+        self.picture.put(reading={**reading, "at": at, "asked": self._number, "live": self._is_live(),
+                                  "spell": self.picture.get("spell")})  # fmt: skip
 
     def key(self) -> str | None:
         """A key to the question that is open now; one that was meant for an earlier question answers nothing."""
@@ -266,16 +326,17 @@ class PageLink:
     # --- Observer ---------------------------------------------------------------------------------------------------
     def step_begins(self, number: int, total: int, title: str, kind: str) -> None:
         titles = self.picture.get("titles") or []
-        following = titles[number] if number < len(titles) else ""
+        following = titles[number] if number < len(titles) else LAST.get(kind, DISCHARGE)
         self.picture.put(step={"number": number, "total": total, "title": title, "kind": kind, "next": following})
 
     def reading(self, reading: Reading) -> None:
         from wakeboard.harness.run.live import reading_text
 
         value = reading.says or "over range" if reading.value is None else show(reading.value, reading.unit)
-        self.picture.put(reading={"of": reading.of, "quantity": reading.quantity, "value": value,
-                                  "outcome": reading.outcome, "word": reading.word,
-                                  "text": reading_text(reading), "live": self._is_live()})  # fmt: skip
+        self._read = True
+        self._shows_reading({"of": reading.of, "quantity": reading.quantity, "value": value,
+                             "outcome": reading.outcome, "word": reading.word,
+                             "text": reading_text(reading)})  # fmt: skip
 
     def says(self, text: str) -> None:
         """Kept by the step; that the meter itself drives the board is shown beside what has power."""
@@ -291,11 +352,42 @@ class PageLink:
         self._odd += [
             f"{step.name}: {each.word}: {reading_text(each)}" for each in step.readings if each.outcome in ODD
         ]
-        done = {"number": step.number, "name": step.name, "outcome": step.word, "says": step.says}
+        done = {"number": step.number, "name": step.name, "outcome": step.word, "says": step.says,
+                "odd": odd_values(step)}  # fmt: skip
         self.picture.put(steps=answered_steps(self.picture.get("steps"), done), tests="", moving="")
 
     def _is_live(self) -> bool:
-        return str(self.picture.get("power") or "").startswith("LIVE")
+        return is_live(self.picture.get("power"))
+
+
+def told_off(report: OffReport) -> str:
+    """What a report says beyond "confirmed off" or "not confirmed off"; "" where it says no more."""
+    return "; ".join(report.odd()) if report.confirmed else report.says().removeprefix(UNCONFIRMED)
+
+
+def power_after(report: OffReport) -> str:
+    """What has power after all outputs were switched off, or were to be."""
+    return OFF if report.confirmed else f"{NOT_OFF}: {told_off(report)}"
+
+
+def proof(report: OffReport) -> dict[str, object]:
+    """What is known, and no longer warned of, where every output was seen to be off."""
+    return {"proved": True, "warnings": []} if report.confirmed else {}
+
+
+def _lifted(detail: str) -> dict[str, str]:
+    """The question for a lead on the board, once the lead is in the air: what it read there is over."""
+    return {"title": IN_THE_AIR, "detail": detail.partition(". ")[2].replace("Lift it, hands clear.", "Hands clear.")}
+
+
+def odd_values(step: Step) -> list[str]:
+    """What a step read outside its limits: net and value of the first, and how much more there is."""
+    odd = [each for each in step.readings if each.outcome in ODD]
+    told = [
+        f"{each.of} {each.says or 'over range' if each.value is None else show(each.value, each.unit)}"
+        for each in odd[:FEW_ODD]
+    ]
+    return [*told, *([f"and {len(odd) - FEW_ODD} more"] if len(odd) > FEW_ODD else [])]
 
 
 def told_odd(odd: Sequence[str]) -> list[str]:
@@ -311,6 +403,7 @@ class SeenGuard:
         self._guard = guard
         self._picture = picture
         self._held: dict[str, Envelope] = {}
+        self._doubt = ""  # what the last switching off of everything did not prove
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._guard, name)
@@ -327,13 +420,17 @@ class SeenGuard:
         if supply in self._held:
             self._held = {**self._held, supply: replace(self._held[supply], most_amps=most_amps)}
 
+    def prove_off(self) -> OffReport:
+        report: OffReport = self._guard.prove_off()
+        return self._proved(report)
+
     def off(self, supply: str) -> OffReport:
         report: OffReport = self._guard.off(supply)
         return self._noted(report)
 
     def all_off(self) -> OffReport:
         report: OffReport = self._guard.all_off()
-        return self._noted(report)
+        return self._proved(report)
 
     def beat(self, lease: float) -> None:
         try:
@@ -351,6 +448,12 @@ class SeenGuard:
         self._guard.sleep(max(seconds, 0.0))
         self._show()
 
+    def _proved(self, report: OffReport) -> OffReport:
+        """Of every output; before the first of these nobody knows."""
+        self._doubt = "" if report.confirmed else power_after(report)
+        self._picture.put(**proof(report))
+        return self._noted(report)
+
     def _noted(self, report: OffReport) -> OffReport:
         self._held = {name: each for name, each in self._held.items() if report.states.get(name) != "off"}
         self._show()
@@ -361,8 +464,9 @@ class SeenGuard:
         samples = self._guard.latest()
         rows = [supply_row(name, envelope, samples.get(name)) for name, envelope in self._held.items()]
         live = "; ".join(f"{row['name']} on, {show(row['set'], 'V')}, limit {show(row['limit'], 'A')}" for row in rows)
+        off = OFF if self._picture.get("proved") else ""
         self._picture.looked()
-        self._picture.put(supplies=rows, power=f"LIVE: {live}" if live else "All outputs off")
+        self._picture.put(supplies=rows, power=self._doubt or (f"LIVE: {live}" if live else off))
 
 
 def _point(title: str) -> str:

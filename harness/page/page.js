@@ -18,6 +18,8 @@
     return value.toFixed(3) + " " + sign;
   };
 
+  const isLive = () => picture.power.startsWith("LIVE");
+
   async function send(path, body) {
     try {
       const reply = await fetch(path, {
@@ -88,11 +90,11 @@
     const prompt = picture.prompt;
     show($("prompt"), !!prompt);
     if (!prompt) { prompted = 0; return; }
+    put($("prompt-title"), prompt.title); // its words may follow what is seen while it is open
+    put($("prompt-detail"), prompt.detail);
     if (prompt.number === prompted) return;
     prompted = prompt.number;
     askedAt = Date.now();
-    put($("prompt-title"), prompt.title);
-    put($("prompt-detail"), prompt.detail);
     $("keys").replaceChildren(...prompt.keys.filter((each) => each.key !== "q").map((each) => {
       const button = document.createElement("button");
       button.type = "button";
@@ -120,31 +122,40 @@
   function drawReading(fresh) {
     const reading = picture.reading, last = picture.taken;
     if (last && last.number > taken) { taken = last.number; ring(); }
-    document.querySelector(".last").dataset.outcome = "";
+    const sheet = document.querySelector(".last");
+    sheet.dataset.outcome = "";
+    sheet.classList.remove("before", "earlier");
+    $("reading").classList.remove("long");
     if (!fresh) { put($("reading"), "–"); put($("reading-of"), "Not shown: no contact"); put($("reading-says"), ""); return; }
     if (!reading) return;
-    if (!reading.live && picture.power.startsWith("LIVE")) { // an unpowered reading is none of a board that is on
+    if (reading.spell !== picture.spell || (reading.live && !isLive())) { // power came or went since: none of the board as it is
+      const when = reading.live ? (isLive() ? "Before this power-on" : "With power on") : "Before power";
       put($("reading"), "–");
-      put($("reading-of"), `Before power: ${reading.of}  ${reading.quantity}  ${reading.value}`);
+      put($("reading-of"), `${when}: ${reading.of}  ${reading.quantity}  ${reading.value}`);
       put($("reading-says"), "");
+      sheet.classList.add("before");
       return;
     }
+    const earlier = !!picture.prompt && picture.prompt.number > reading.asked && !!(picture.spot && picture.spot.point);
+    const name = reading.at && reading.at !== reading.of ? `${reading.of} at ${reading.at}` : reading.of;
     put($("reading"), reading.value);
     $("reading").classList.toggle("long", reading.value.length > 9);
-    put($("reading-of"), `${reading.of}  ${reading.quantity}`);
-    put($("reading-says"), `${SHAPES[reading.outcome] || ""} ${reading.word}: ${reading.text}`.trim());
-    document.querySelector(".last").dataset.outcome = reading.outcome;
+    sheet.classList.toggle("earlier", earlier); // another point is asked for: the name stands as large as the number
+    put($("reading-of"), earlier ? name : `${name}  ${reading.quantity}`);
+    put($("reading-says"), `${SHAPES[reading.outcome] || ""} ${earlier ? "the point before, " : ""}${reading.word}: ${reading.text}`.trim());
+    sheet.dataset.outcome = reading.outcome;
   }
   const SHAPES = { pass: "✔", fail: "✖", marginal: "≈", tripped: "⚡", error: "?", skipped: "–", stopped: "■" };
   function drawSteps() {
     const step = picture.step;
-    put($("step"), step ? `Step ${step.number} of ${step.total}: ${step.title}` : "No step yet");
-    put($("next"), step ? (step.next ? `Next: ${step.next}` : "Next: everything off, and the discharge") : "");
+    put($("step"), step ? `Step ${step.number} of ${step.total}: ${step.title}${step.kind === "power off" && !picture.ended ? ": is the board discharged?" : ""}` : "No step yet");
+    put($("next"), step && !picture.ended && !beat.gone ? `Next: ${step.next}` : "");
     const list = $("steps");
     while (list.children.length > picture.steps.length) list.lastChild.remove();
     picture.steps.forEach((done, place) => {
       const item = list.children[place] || list.appendChild(document.createElement("li"));
-      put(item, `${SHAPES[done.outcome] || ""} ${done.number} ${done.name}: ${done.outcome === "skipped" && done.says ? done.says : done.outcome}`);
+      const odd = (done.odd || []).join(", ");
+      put(item, `${SHAPES[done.outcome] || ""} ${done.number} ${done.name}: ${done.outcome === "skipped" && done.says ? done.says : odd || done.outcome}`);
       item.dataset.outcome = done.outcome;
     });
   }
@@ -193,15 +204,16 @@
     if (stop || picture.ended) stopSent = 0;
     if (stopSent && Date.now() - stopSent > ANSWERED)
       put($("stop-says"), `Stop was sent ${Math.floor((Date.now() - stopSent) / 1000)} s ago, and nothing confirms it: use the supply's own switch, or Ctrl-C at the terminal.`);
-    else if (stop) put($("stop-says"), stop.off === true ? `✔ Confirmed off: ${stop.says}` : stop.off === false ? `✖ NOT CONFIRMED OFF: ${stop.says}` : stop.says);
+    else if (stop) put($("stop-says"), stop.off === true ? `✔ Confirmed off${stop.says ? ": " + stop.says : ""}` : stop.off === false ? `✖ NOT CONFIRMED OFF: ${stop.says}` : stop.says);
     else if (picture.ended === null && !stopSent) put($("stop-says"), "");
     show($("stop"), beat.gone === "" && picture.ended === null);
+    show(document.querySelector(".bottom"), !$("stop").hidden || $("stop-says").textContent !== "");
     $("stop-says").dataset.off = stop ? String(stop.off) : stopSent && Date.now() - stopSent > ANSWERED ? "false" : "";
   }
   function contact() {
     const away = Date.now() - heard;
     if (beat.gone === "bye") return "The run's program has ended; this is what it showed last.";
-    if (beat.gone) return "The run's program has ended without a word. The guard switches off by itself: look at the supply's panel before you touch anything.";
+    if (beat.gone) return "The run's program has ended without a word. The guard switches off by itself: look at the supply's panel before you touch anything; capacitors may be charged.";
     if (away > STALE) return `No contact since ${Math.floor(away / 1000)} s. What the board has is not known here: look at the supply's panel.`;
     if (beat.silent > STALE / 1000) return `No word from the run since ${Math.floor(beat.silent)} s. What the board has is not known here: look at the supply's panel.`;
     return "";
@@ -216,9 +228,12 @@
     const old = picture.age === null || picture.age * 1000 + Date.now() - arrived > STALE;
     put($("unit"), picture.unit || "–");
     put($("what"), [picture.board, picture.title, picture.virtual ? "virtual bench" : ""].filter(Boolean).join("  ·  "));
-    put($("power-text"), known ? picture.power || "Nothing is on yet" : "Not known");
+    put($("power-text"), known ? picture.power || (picture.virtual ? "Not looked at yet" : "Not looked at yet: look at the supply's panel") : "Not known");
     put($("tests"), known && picture.tests ? picture.tests : "");
-    const power = !known ? "unknown" : picture.power.startsWith("LIVE") ? "live" : picture.power.startsWith("NOT") ? "unknown" : "off";
+    const warnings = (picture.warnings || []).join(" ");
+    show($("warnings"), warnings !== "");
+    put($("warnings"), warnings);
+    const power = !known || !picture.power || picture.power.startsWith("NOT") ? "unknown" : isLive() ? "live" : "off";
     $("power").dataset.power = power;
     put($("power-shape"), { live: "▲", unknown: "?", off: "○" }[power]);
     drawSupplies(known && !old);
@@ -226,8 +241,8 @@
     if (known) { drawPrompt(); drawAnswer(); } else { show($("prompt"), false); prompted = 0; }
     show($("moving"), known && !!picture.moving && !picture.ended);
     put($("moving"), (picture.moving || "").trim().replace(/\s{2,}/g, "  ·  "));
-    show($("waiting"), !picture.prompt && !picture.ended);
-    put($("waiting"), known ? (picture.step ? "Measuring: nothing is asked just now." : "Nothing is asked just now.") : "What is asked is not shown: no contact.");
+    show($("waiting"), !picture.ended && (!known || !picture.prompt || !!beat.gone));
+    put($("waiting"), beat.gone ? "Nothing is asked any more." : known ? (picture.step ? "Measuring: nothing is asked just now." : "Nothing is asked just now.") : "What is asked is not shown: no contact.");
     drawSteps(); drawCautions(); drawCount(); drawMap(); drawStop();
   }
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from wakeboard.harness.run.guard.core import Envelope, Sample
 
 NAMES = {"enter": "\r"}
+OFF, NOT_OFF = "All outputs off", "NOT CONFIRMED OFF"
 MOST_STEPS = 200  # of the list on the page; the report has all
 
 
@@ -29,7 +30,8 @@ class Picture:
     def __init__(self, **first: object) -> None:
         self._state: dict[str, object] = {
             "supplies": [], "power": "", "step": None, "steps": [], "reading": None, "moving": "", "prompt": None,
-            "stop": None, "ended": None, "smoke": None, "cautions": [], **first,
+            "stop": None, "ended": None, "smoke": None, "cautions": [], "warnings": [], "proved": False, "spell": 0,
+            **first,
         }  # fmt: skip
         self._writing = threading.Lock()  # held for the one assignment only
         self._seen: float | None = None  # when the guard's samples were last taken in
@@ -40,8 +42,14 @@ class Picture:
 
     def put(self, **what: object) -> None:
         with self._writing:
-            self._state = {**self._state, **what}
+            self._state = {**self._state, **what, "spell": self._spell(what)}
         self.changed.set()
+
+    def _spell(self, what: Mapping[str, object]) -> int:
+        """Counts how often power came or went: a reading of another spell is none of the board as it is now."""
+        spell, power = self._state["spell"], self._state["power"]
+        assert isinstance(spell, int)
+        return spell + (is_live(what.get("power", power)) != is_live(power))
 
     def looked(self) -> None:
         """What the supplies say was taken in just now."""
@@ -50,7 +58,23 @@ class Picture:
     def document(self) -> dict[str, object]:
         """Everything, and how old the supplies' values are, s."""
         seen = self._seen
-        return {**self._state, "age": None if seen is None else round(time.monotonic() - seen, 2)}
+        return {**of_one_mind(self._state), "age": None if seen is None else round(time.monotonic() - seen, 2)}
+
+
+def is_live(power: object) -> bool:
+    """Whether this says that an output is on."""
+    return str(power or "").startswith("LIVE")
+
+
+def of_one_mind(state: Mapping[str, object]) -> Mapping[str, object]:
+    """Where the guard has confirmed a stop, what the runner has yet to notice is off already."""
+    stop = state["stop"]
+    if not isinstance(stop, Mapping) or stop["off"] is None:
+        return state
+    if state["ended"] is not None or not is_live(state["power"]):
+        return state
+    power = OFF if stop["off"] else f"{NOT_OFF}: {stop['says']}"
+    return {**state, "power": power, "supplies": []}
 
 
 def supply_row(name: str, envelope: Envelope, sample: Sample | None) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from wakeboard.harness.run.hand.unechoed import Unechoed
 from wakeboard.instruments.quantity import show
+from wakeboard.results.doubted import doubts
 from wakeboard.results.records import LIMITS_FROM
 from wakeboard.results.visible import visible
 
@@ -102,6 +103,9 @@ class PlainObserver:
             self._say(line)
         if (step.outcome != "pass" or NOT_REACHED in step.says) and step.says:
             self._say(f"      {visible(step.says)}")
+            return
+        for said in doubts(step):
+            self._say(f"      {visible(said)}")
 
 
 class LiveObserver:

@@ -78,6 +78,10 @@ class Probing(Protocol):
     """How the meter's leads get to a net."""
 
     by_hand: bool
+    goes_back: bool
+    """Whether the step has a point before the next one."""
+    purpose: str
+    """What the next points are probed for, in words; "" where that is plain."""
 
     @property
     def can_short(self) -> bool:
@@ -88,8 +92,13 @@ class Probing(Protocol):
         """The leads with each other. again: why they are to be put together once more."""
         ...
 
-    def regrets(self) -> bool:
-        """Whether the person wants the point taken again that was taken last; waits a moment for the key."""
+    def regrets(self, failed: bool) -> bool:
+        """Whether the person wants the point taken again that was taken last; waits a moment for the key, and
+        until there is one where it failed."""
+        ...
+
+    def again(self, why: str) -> None:
+        """The meter on the same point once more, and why, in words."""
         ...
 
     def held(self) -> bool:
@@ -99,6 +108,10 @@ class Probing(Protocol):
 
     def took(self, value: str) -> None:
         """The point is measured: the hand may go."""
+        ...
+
+    def doubt(self, of: str) -> str:
+        """What a reading at this net or point has to say for good: that a key took it against what the meter saw."""
         ...
 
     def reaches(self, net: str) -> bool: ...

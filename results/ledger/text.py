@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from wakeboard.results import doubted
 from wakeboard.results.counted import count
 from wakeboard.results.records import STOPPED_SAYS
 from wakeboard.results.visible import visible
@@ -74,7 +75,11 @@ _BAD = {
 
 
 def tell_run(record: RunRecord) -> str:
-    """One sentence on a run: what was run, how it ended, and the first oddities."""
+    """One sentence on a run: what was run, how it ended, and the first oddities; and each reading that a key took."""
+    return ". ".join([_tell_run(record), *doubted.of_run(record)])
+
+
+def _tell_run(record: RunRecord) -> str:
     name = record.sequence
     if record.abandoned:
         return f"{name}: the program ended in the middle, after {count(len(record.steps), 'step')}{_outputs(record)}"
@@ -89,8 +94,15 @@ def tell_run(record: RunRecord) -> str:
     if record.outcome == "pass":
         return f"{name}: passed ({count(len(record.steps), 'step')})"
     odd = [tell_step(step) for step in record.steps if step.outcome in _BAD]
-    more = f"; and {count(len(odd) - 2, 'more step')}" if len(odd) > 2 else ""
-    return f"{name}: {_BAD.get(record.word, record.word)}" + (f". {'; '.join(odd[:2])}{more}" if odd else "")
+    left = [f"{step.number} {step.name}" for step in record.steps if step.outcome in _BAD][2:]
+    more = f"; and {'step' if len(left) == 1 else 'steps'} {', '.join(left)}" if left else ""
+    told = f"{'; '.join(odd[:2])}{more}" or _reason(record)
+    return f"{name}: {_BAD.get(record.word, record.word)}" + (f". {told}" if told else "")
+
+
+def _reason(record: RunRecord) -> str:
+    """Of a run that ended before a step could say it."""
+    return record.says.removeprefix(STOPPED_SAYS).lstrip("; ") if record.outcome == "error" else ""
 
 
 def tell_step(step: Step) -> str:

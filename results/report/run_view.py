@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from wakeboard.results.counted import count
+from wakeboard.results.doubted import taken_by_key
 from wakeboard.results.explanation import Document
 from wakeboard.results.records import STOPPED_SAYS, InstrumentUsed, RunRecord, Step
 from wakeboard.results.report import readings_view as rv
@@ -153,10 +154,29 @@ def _stopped(record: RunRecord) -> list[str]:
         if step.outcome in ("tripped", "error") or unseen or (step.outcome in ("fail", "marginal") and silent):
             says = f": {step.says}" if step.says else ""
             told.append(f"step {step.number}, {step.name}: {OUTCOME_WORDS[step.word]}{says}")
+        told += [f"step {step.number}, {step.name}: {said}" for said in taken_by_key(step)]
     skipped = [step.number for step in record.steps if step.outcome == "skipped" and not step.detail.get("not_reached")]
     if skipped:
-        told.append(f"{count(len(skipped), 'step')} skipped, from step {skipped[0]} on: nothing is known about them")
-    return told
+        told.append(f"{count(len(skipped), 'step')} skipped, {spans(skipped)}: nothing is known about them")
+    return told + _not_begun(record)
+
+
+def _not_begun(record: RunRecord) -> list[str]:
+    """The discharge at the end of a run that was broken off is numbered after the steps of its sequence."""
+    numbers = {step.number for step in record.steps}
+    left = [number for number in range(1, max(numbers, default=0)) if number not in numbers]
+    return [f"not begun: {spans(left)}"] if left else []
+
+
+def spans(numbers: Sequence[int]) -> str:
+    """Rising numbers of steps: "3, 12 to 20"."""
+    parts: list[list[int]] = []
+    for number in numbers:
+        if parts and number == parts[-1][-1] + 1:
+            parts[-1].append(number)
+        else:
+            parts.append([number])
+    return ", ".join(str(part[0]) if len(part) == 1 else f"{part[0]} to {part[-1]}" for part in parts)
 
 
 def _actions(record: RunRecord, explained: ExplanationView, odd: bool) -> list[str]:

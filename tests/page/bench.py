@@ -65,6 +65,10 @@ class HandBench:
             link.sendall(f"{line}\n".encode())
             return link.recv(200).decode()
 
+    def switch_on(self) -> None:
+        """The output, 3 V, as at the supply's own panel."""
+        self._ask(self.supply, "APPL 3,0.1;:OUTP ON;*OPC?")
+
     @property
     def on(self) -> bool:
         """Whether any output is on, at the instrument itself."""

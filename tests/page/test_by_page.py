@@ -47,6 +47,7 @@ class Person:
         self.bench = bench
         self.prompts: list[tuple[str, str]] = []  # (what had power, what was asked)
         self.readings: list[str] = []
+        self.shown: set[tuple[str, str]] = set()  # (what the large number is of, the number)
 
     def look(self) -> str:
         """What is asked just now; acted on once."""
@@ -55,6 +56,9 @@ class Person:
         large = self.tab.says("#reading")
         if large not in ("", "–") and (not self.readings or self.readings[-1] != large):
             self.readings.append(large)
+        self.shown.add(
+            tuple(self.tab.run("['#reading-of', '#reading'].map((e) => document.querySelector(e).innerText)"))
+        )
         number = self.tab.run("document.querySelector('#keys button:not(:disabled)') ? 1 : 0")
         if not title or not number or (self.prompts and self.prompts[-1][1:] == (title + detail,)):
             return ""
@@ -100,14 +104,40 @@ def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
         assert not tab.run("document.querySelector('#before details').open")
         assert "PASS" in tab.says("#answer-word")
         assert "confirmed off" in tab.says("#answer-do")
+        assert tab.says("#next") == ""
         assert command.wait() == 0, command.text
     assert any("3.3" in each or "3.2" in each for each in person.readings), person.readings
     probed = [power for power, asked in person.prompts if asked.startswith("Probe")]
     assert any(power.startswith("LIVE: USB on, 5 V, limit 100 mA") for power in probed), person.prompts
+    named = [large for label, large in person.shown if label == "VIN at TP2"]
+    assert any(large.startswith("4.") for large in named), "while the next point is asked for, by its name"
+    old = [large for label, large in person.shown if label.startswith("With power on: +3V3 dc volts 3.2")]
+    assert old == ["–"], "power is off: nothing large stands for what was"
+    assert any(label.startswith("With power on: TP1 dc volts 7") for label, _ in person.shown), "the comparison, too"
     gates = [asked for _, asked in person.prompts if "hands clear" in asked]
     assert len(gates) == 2
     assert tab.complaints() == []
     assert not bench.on
+
+
+def test_an_output_that_is_on_before_the_run_is_not_called_off(bench: Any, browser: Any) -> None:
+    """Switched on at the supply's panel; a person stops at the first question, before the run has looked."""
+    bench.steps(POWERED)
+    bench.switch_on()
+    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+        tab = browser.tab(command.address, width=820, height=1180)
+        tab.until(lambda: "cautions say" in tab.says("#prompt-title"), "the first question")
+        assert bench.on
+        assert tab.says("#power-text") == "Not looked at yet: look at the supply's panel"
+        assert tab.run("document.querySelector('#power').dataset.power") == "unknown"
+        tab.press("Escape")
+        tab.until(lambda: tab.says("#stop-says") == "✔ Confirmed off", "off")
+        assert tab.says("#power-text") == "All outputs off"
+        assert not bench.on
+        tab.until(lambda: "STOPPED" in tab.says("#answer-word"), "the word for it")
+        assert "stopped by the operator" in tab.says("#answer-seen")
+        assert command.wait() == 4, command.text
+    assert "error:" not in command.text
 
 
 def test_what_failed_stands_with_the_word(bench: Any, browser: Any) -> None:
@@ -119,6 +149,8 @@ def test_what_failed_stands_with_the_word(bench: Any, browser: Any) -> None:
         tab.until(lambda: tab.says("#answer-word"), "the end")
         assert "FAIL" in tab.says("#answer-word")
         assert "rails: fail: +3V3 dc volts 3.2" in tab.says("#answer-seen")
+        assert "+3V3 3.2" in tab.says("#steps [data-outcome='fail']"), "the list says which, too"
+        assert tab.says("#next") == ""
         assert tab.run("document.documentElement.scrollWidth") <= 390
         assert command.wait() == 1, command.text
 

@@ -226,14 +226,13 @@ def _ask(app: Any, method: str, path: str, body: str = "", headers: dict[str, st
 
 
 def test_what_the_page_holds_of_a_prompt_and_of_a_test_goes_with_them() -> None:
-    from types import SimpleNamespace
-
     from wakeboard.harness.page.link import PageLink
     from wakeboard.harness.page.picture import Picture
+    from wakeboard.harness.run.guard.terms import OffReport
     from wakeboard.results.records import Reading, Step
 
     link: Any = object.__new__(PageLink)
-    link.picture, link._number, link._odd, link._guard = Picture(), 0, [], None
+    link.picture, link._number, link._odd, link._guard, link._looks = Picture(), 0, [], None, 0
     link.asks("All outputs off", "Probe TP1", "net VIN", "Enter: it is so")
     link.shows("no contact")
     link.answered()
@@ -248,5 +247,5 @@ def test_what_the_page_holds_of_a_prompt_and_of_a_test_goes_with_them() -> None:
     link.reading(Reading("VIN", "dc volts", 5.0, "V", 0.1, None, None, "pass", "", "", None, 1.0))
     assert link.picture.get("reading")["live"] is True
     link.shows("hold still")
-    link.ended("stopped", "", SimpleNamespace(confirmed=True, says=lambda: "every output is off"))
+    link.ended("stopped", "", OffReport({"USB": "off"}))
     assert link.picture.get("moving") == ""

@@ -84,6 +84,11 @@ class Newcomer:
             self.wanted and POINTS[self.wanted] in self.hands.says("#at")
         ):
             self.run.press("Enter")
+        elif "not moved yet" in moving and self.wanted:  # too quickly from the tips to the point: as it says
+            self.hands.click("[data-do='lift']")
+            self.hands.until(lambda: "air" in self.hands.says("#at"), "the probe is off")
+            time.sleep(1.5)
+            self.press_point(self.wanted)
 
     def act(self) -> None:
         title, detail = self.run.says("#prompt-title"), self.run.says("#prompt-detail")
@@ -191,3 +196,14 @@ def test_reversed_leads_are_reversed_at_the_meter(tmp_path: Path) -> None:
         hands.reverse()
         hands.put("TP2")
         assert (probe.high, probe.low, hands.reversed) == ("VIN", "GND", False), "the next point is as usual"
+
+
+def test_the_command_for_hands_is_that_of_the_sequence_for_hands_where_there_is_one(tmp_path: Path) -> None:
+    from wakeboard.harness.cli.virtual import _a_sequence_beside
+
+    (tmp_path / "first-power-on.toml").write_text('[[step]]\ndo = "power off"\n')
+    board = str(tmp_path / "board.toml")
+    assert _a_sequence_beside(board, by_hand=True).endswith("first-power-on.toml")
+    (tmp_path / "by-hand.toml").write_text('title = "By hand"\nstep = [\n    { do = "power off" },\n]\n')
+    assert _a_sequence_beside(board, by_hand=True).endswith("by-hand.toml")
+    assert _a_sequence_beside(board).endswith("first-power-on.toml")

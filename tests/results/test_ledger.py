@@ -5,6 +5,7 @@ Figures are those of the invented board and of the tool itself, unless marked.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 
 import pytest
@@ -268,3 +269,15 @@ def test_a_person_s_stop_is_called_one_thing_wherever_it_is_read(
 def test_a_step_that_a_person_broke_off_is_no_error_to_read(make_step: MakeStep, says: str, word: str) -> None:
     assert make_step(outcome="error", says=says).word == word
     assert make_step(outcome="fail", says=says).word == "fail"
+
+
+def test_a_run_names_every_step_that_failed_and_why_it_ended_before_the_first(
+    store: Store, make_start: Make, make_step: MakeStep
+) -> None:
+    run = store.begin_run(make_start())
+    record = store.run(run)
+    bad = [dataclasses.replace(make_step(number), name=f"rail {number}", outcome="fail") for number in (3, 5, 7, 9)]
+    failed = dataclasses.replace(record, outcome="fail", steps=bad)
+    assert ledger_text.tell_run(failed).endswith("; and steps 7 rail 7, 9 rail 9")
+    early = dataclasses.replace(record, outcome="error", says="the meter does not answer", steps=[])
+    assert ledger_text.tell_run(early).endswith("bench error. the meter does not answer")

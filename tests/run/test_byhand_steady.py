@@ -22,6 +22,7 @@ import pytest
 
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_sequence
+from wakeboard.harness.explain.explaining import _by_key
 from wakeboard.harness.run.bench.opening import open_virtual
 from wakeboard.harness.run.bench.probing import HandProbing
 from wakeboard.harness.run.bench.virtual import virtual_bench
@@ -32,13 +33,15 @@ from wakeboard.harness.run.hand.byhand import SteadyHands
 from wakeboard.harness.run.hand.clearance import asked_each_time
 from wakeboard.harness.run.hand.leads import Leads, MovedLeads
 from wakeboard.harness.run.hand.operator import Operator
+from wakeboard.harness.run.live import PlainObserver
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.harness.run.session import exit_code, run_start
 from wakeboard.instruments.virtual.wire.server import running
 from wakeboard.results.ledger.text import tell_run
-from wakeboard.results.report.run_view import verdict
+from wakeboard.results.report.run_view import _stopped, verdict
 
 ZERO = "as an open lead reads too"
+FAILS = "fails: was the probe on it?"
 LIFT, PUT = 0.4, 1.1  # s after a prompt that the person takes the probe off, and puts it on the next point
 
 
@@ -50,7 +53,11 @@ class Person:
     def __init__(self, bench: Any, moves: bool = True, keys: dict[str, str] | None = None) -> None:
         self.bench = bench
         self.moves = moves
-        self.keys = {ZERO: "\r", **(keys or {})}  # what stands on the screen -> the key that the person presses
+        self.keys = {
+            ZERO: "\r",
+            FAILS: "\r",
+            **(keys or {}),
+        }  # what stands on the screen -> the key that the person presses
         self.screen = ""
         self.pressed: list[str] = []
         self.waiting: list[str] = []
@@ -869,3 +876,171 @@ def test_enter_that_was_meant_for_the_point_before_takes_nothing() -> None:
         hands.place("Probe TP3", "net +3V3   red lead")
     assert hands.taken == ["steady"]
     assert "not moved yet" in "".join(screen)
+
+
+def resting(hands: SteadyHands, title: str, presses: float, volts: float) -> None:
+    """A lead that nobody moves; Enter once after so many seconds."""
+    tips = hands.bench
+    tips.time = 0.0
+    tips.volts_or_overload = lambda: SimpleNamespace(overload=False, value=volts)
+    pressed: list[str] = []
+
+    def key(_seconds: float) -> str | None:
+        assert tips.time < 20.0
+        tips.time += 0.05
+        if tips.time > presses and not pressed:
+            pressed.append("\r")
+            return "\r"
+        return None
+
+    hands.operator._read_key = key
+    hands.place(title, "net X   red lead")
+
+
+def on_tips() -> tuple[SteadyHands, list[str]]:
+    screen: list[str] = []
+    hands = SteadyHands(Operator(write=screen.append, read_key=lambda _s: None))
+    hands.attach(Tips())
+    return hands, screen
+
+
+def test_a_point_that_enter_took_from_a_lead_that_did_not_move_says_so_for_good() -> None:
+    hands, _ = on_tips()
+    resting(hands, "Probe TP1", 0.0, 4.643)
+    assert hands.doubt == "", "the first point of all: the lead was on nothing"
+    resting(hands, "Probe TP3", 3.0, 4.643)
+    assert hands.doubt == "taken by Enter: the lead was not seen to move from TP1"
+    resting(hands, "Probe TP3", 3.0, 4.643)
+    assert hands.doubt, "once more at the same point clears nothing"
+
+
+def test_the_first_point_after_the_tips_were_together_has_not_been_moved_to_either() -> None:
+    hands, screen = on_tips()
+    hands.zero_seen()
+    assert "the leads read zero" in "".join(screen)
+    resting(hands, "Probe J1_5", 4.0, 0.0)
+    assert "not moved yet" in "".join(screen)
+    assert hands.doubt == "taken by Enter: the lead was not seen to move from the other tip"
+    assert "moving" not in "".join(screen), "a probe at rest is not said to move"
+
+
+class Stays(Person):
+    """Says by Enter that the probe is on TP3, and leaves it on TP2."""
+
+    def write(self, text: str) -> None:
+        moves, self.moves = self.moves, self.moves and "Probe TP3" not in text
+        super().write(text)
+        self.moves = moves
+
+
+def test_a_reading_forced_by_enter_is_marked_in_record_report_history_and_explanation(toy: Any) -> None:
+    sequence = load_sequence(toy.steps(POWERED))
+    with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
+        hand = Stays(bench, keys={"not moved yet": "\r"})
+        operator = Operator(write=hand.write, read_key=hand.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        told: list[str] = []
+        runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"), observer=PlainObserver(told.append))
+        operator.beat = runner.context.time.pulse
+        result = runner.run()
+    rails = next(step for step in result.record.steps if step.kind == "rails")
+    forced = rails.readings[1]
+    mark = "TP3 taken by Enter: the lead was not seen to move from TP2, and it reads as VIN did"
+    assert (forced.of, forced.outcome, forced.says) == ("+3V3", "fail", mark)
+    assert mark in rails.says
+    assert mark in "\n".join(told)
+    assert mark in tell_run(result.record)
+    assert mark in "\n".join(_stopped(result.record))
+    assert any(mark in note for note in _by_key(result.record))
+    assert not rails.readings[0].says
+
+
+def test_nets_that_read_alike_both_ways_are_named_once_since_nobody_sees_whether_leads_were_turned(toy: Any) -> None:
+    text = '[[step]]\ndo = "resistance"\nof = "every supply"\n'
+    result, _, _ = hands_on(toy, text)
+    step = result.record.steps[0]
+    assert step.outcome == "pass"
+    assert step.detail["alike"]
+    assert step.says.count("read alike both ways: were the leads reversed?") == 1
+
+
+class OnAnotherPoint(Person):
+    """Touches +3V3 where VUSB is asked for with power on, so many times; then the right one."""
+
+    wrong = 1
+
+    def write(self, text: str) -> None:
+        if re.search(r"LIVE.*\n(  Probe TP1|  Once more)", text) and self.wrong:
+            self.wrong -= 1
+            text = text.replace("net VUSB", "net +3V3")
+        super().write(text)
+
+
+@pytest.mark.parametrize(("wrong", "outcome"), [(1, "pass"), (2, "pass"), (3, "error")])
+def test_a_probe_on_another_point_is_asked_for_again_at_the_low_voltage_only(
+    toy: Any, wrong: int, outcome: str
+) -> None:
+    class Hand(OnAnotherPoint):
+        pass
+
+    Hand.wrong = wrong
+    result, hand, _ = powered(toy, Hand, POWERED, keys={"Enter: power on": "\r"}, compares=True)
+    assert result.outcome == outcome, str(result.error)
+    assert "Next: USB on, 400 mV then 800 mV, limit 100 mA" in hand.screen
+    assert re.search(
+        r"where USB gives (39\d|40\d)(\.\d)? mV: is the red lead on this point", " ".join(hand.screen.split())
+    )
+    if outcome == "error":
+        assert "3 tries: the probe is on another point, or its lead is off" in str(result.error)
+        assert "LIVE: USB on, 800 mV" not in hand.screen
+
+
+def test_a_failing_last_point_waits_for_a_key_and_can_be_taken_again(toy: Any) -> None:
+    """The 3.3 V rail fails: no moment passes by itself; b takes it again, Enter then goes on."""
+    limits = POWERED.replace('do = "rails"', 'do = "volts"\nof = "TP3"\nexpect = "< 1 V"')
+    keys = {FAILS: "b"}
+
+    class Hand(Person):
+        def write(self, text: str) -> None:
+            super().write(text)
+            if FAILS in text:
+                self.keys[FAILS] = "\r"
+
+    sequence = load_sequence(toy.steps(limits))
+    with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
+        hand = Hand(bench, keys=keys)
+        operator = Operator(write=hand.write, read_key=hand.key)
+        hands = SteadyHands(operator)
+        hands.attach(bench)
+        bench.probing.release()
+        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
+        operator.beat = runner.context.time.pulse
+        result = runner.run()
+    step = next(step for step in result.record.steps if step.kind == "volts")
+    assert [each["of"] for each in step.detail["taken_again"]] == ["+3V3"]
+    assert hand.screen.count("TP3 fails: was the probe on it?") == 2
+
+
+def test_the_point_before_is_offered_only_where_the_step_has_one_and_the_discharge_says_what_it_is(toy: Any) -> None:
+    _, person, _ = hands_on(toy, POWERED)
+    first, second = (person.screen.partition(f"Probe {point}")[2].split("\a")[0] for point in ("TP2", "TP3"))
+    assert "last point again" not in first
+    assert "last point again" in second
+    discharge = person.screen.rpartition("Probe TP1")[2]
+    assert "last point again" not in discharge.split("\a")[0]
+    assert "Discharge: is it down?" in discharge.split("\a")[0]
+
+
+def test_a_skipped_point_is_skipped_in_the_quantity_of_its_step(toy: Any) -> None:
+    text = '[[step]]\ndo = "resistance"\nof = "every supply"\n' + POWERED.replace('why = "a test"\n', "")
+    sequence = load_sequence(toy.steps(text))
+    result, _, _ = hands_on(toy, text, keys={"Probe TP1": "s"})
+    assert sequence.steps
+    assert [(r.of, r.quantity, r.unit) for r in result.record.steps[0].readings if r.outcome == "skipped"] == [
+        ("VUSB", "ohms", "Ω")
+    ]
+    assert "Run again, and probe VUSB when the resistance step asks for it" in str(result.error)

@@ -57,9 +57,14 @@ def test_after_runner_and_guard_were_killed_the_next_run_warns(virtual: bool) ->
         sharing_caution=lambda: "",
         run=lambda *_what, **_more: SimpleNamespace(start=start),
     )
-    tell_abandoned(told, store)  # type: ignore[arg-type]
+    page = SimpleNamespace(lines=[])
+    page.warns = page.lines.append
+    tell_abandoned(told, store, page)  # type: ignore[arg-type]
     assert "run 01234567 was broken off when its program ended" in told.lines[0]
     assert any("nothing says that the outputs were switched off" in each for each in told.lines) is not virtual
+    assert any("unit T-1): before anyone touches that board" in each for each in page.lines) is not virtual, (
+        "there, too"
+    )
 
 
 @pytest.mark.parametrize("virtual", [True, False])

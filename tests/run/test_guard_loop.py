@@ -133,11 +133,12 @@ def test_a_gap_while_nothing_was_on_is_none(shell: Shell, psu: Any) -> None:
 
 def test_the_end_of_the_lease_cuts(shell: Shell, psu: Any) -> None:
     shell.breath = steady()
+    shell.heard = steady() - 5.0
     shell.lease_ends = steady() - 0.01
     shell._turn()
     assert not psu.outputs[1]
     assert [each["cut"]["rule"] for each in cuts(shell)] == ["heartbeat"]
-    assert "silent" in reports(shell)[-1]["why"]
+    assert "the run was silent for 5.0 s in all" in reports(shell)[-1]["why"]
 
 
 def test_a_beat_moves_the_lease(shell: Shell, psu: Any) -> None:

@@ -33,7 +33,11 @@ class Hands(Protocol):
     def place(self, title: str, detail: str) -> None: ...
     def held(self, name: str) -> bool: ...
     def took(self, name: str, value: str) -> None: ...
-    def regrets(self) -> bool: ...
+
+    @property
+    def doubt(self) -> str: ...
+    def regrets(self, failed: bool) -> bool: ...
+    def may_go_back(self, able: bool) -> None: ...
 
 
 class HotSwitch(BenchError):
@@ -45,6 +49,8 @@ class RelayProbing:
     with each other; loads: ohms -> channel of a resistor."""
 
     by_hand = False
+    goes_back = False
+    purpose = ""
 
     def __init__(
         self,
@@ -103,9 +109,12 @@ class RelayProbing:
         self._net, self._reversed, self._loaded = None, False, None
         self.scanner.only(self._short_channel)
 
-    def regrets(self) -> bool:
+    def regrets(self, failed: bool) -> bool:
         """Relays do not."""
         return False
+
+    def again(self, why: str) -> None:
+        """A relay needs no second try."""
 
     def held(self) -> bool:
         """Relays hold, unless somebody opens one: an open input reads about zero, and no short. Raises BenchError."""
@@ -120,6 +129,10 @@ class RelayProbing:
 
     def took(self, value: str) -> None:
         """Nobody waits for a bell."""
+
+    def doubt(self, of: str) -> str:
+        """A relay that is closed is closed."""
+        return ""
 
     def loads(self) -> Sequence[float]:
         return sorted(self._loads)
@@ -185,6 +198,8 @@ class HandProbing:
     """
 
     by_hand = True
+    goes_back = False  # whether the step has a point before this one
+    purpose = ""  # what the points are probed for, where that is not plain
 
     def __init__(
         self,
@@ -225,7 +240,10 @@ class HandProbing:
             return
         points = self.board.points_on(net)
         self._point = points[0] if points else net
-        self._put(f"Probe {self._point}", f"{self._place(net) or 'place not given'}   net {net}   {AS_USUAL}")
+        where = f"{self._place(net) or 'place not given'}   net {net}   {AS_USUAL}"
+        if self._hands is not None:
+            self._hands.may_go_back(self.goes_back)
+        self._put(f"Probe {self._point}", f"{self.purpose}   {where}" if self.purpose else where)
         self._net, self._reversed = net, False
 
     def _put(self, title: str, detail: str) -> None:
@@ -253,8 +271,18 @@ class HandProbing:
         if self._hands is not None:
             self._hands.took(self._point, value)
 
-    def regrets(self) -> bool:
-        return self._hands is not None and self._hands.regrets()
+    def regrets(self, failed: bool) -> bool:
+        return self._hands is not None and self._hands.regrets(failed)
+
+    def again(self, why: str) -> None:
+        """The same point once more, and why."""
+        self._place_probe(f"Once more: {self._point}", f"{why[0].upper()}{why[1:]} {self._detail}")
+
+    def doubt(self, of: str) -> str:
+        """What a key said of this point against what the meter saw."""
+        if self._hands is None or not self._hands.doubt or of not in (self._net, self._point):
+            return ""
+        return f"{self._point} {self._hands.doubt}"
 
     @property
     def can_short(self) -> bool:

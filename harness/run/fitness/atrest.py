@@ -34,6 +34,7 @@ CREEP = 0.3  # s between two looks at an open input: the bias current lifts a hi
 ZERO_VOLTS = 0.002  # of leads that touch: thermal voltages and relays below 0.1 mV, a meter's zero far below this
 SHORT_RANGE = 1000.0  # Ω: 1 mA, into nothing but the leads
 HAND_TRIES = 3  # that a person's probe tips get to touch before the run ends (common practice, no source)
+APART = "a lead is off, in another jack or broken, or the terminals at the other side are switched on"
 WORN = 0.8  # of a relay's life
 
 
@@ -116,11 +117,10 @@ def _leads_together(bench: OpenBench) -> list[str]:
 def _do_not_touch(bench: OpenBench) -> str:
     """What says that the leads do not reach each other; "" where they do."""
     ohms = bench.ohms(SHORT_RANGE)
+    if ohms.overload and bench.probing.by_hand:
+        return f"the meter sees an open circuit: the tips do not touch, or {APART}"
     if ohms.overload:
-        return (
-            "the meter's leads are together, and it sees an open circuit: a lead is off, in another jack or broken, or "
-            "the terminals at the other side are switched on"
-        )
+        return f"the meter's leads are together, and it sees an open circuit: {APART}"
     if abs(ohms.value) > LEADS_OHMS:
         return f"the meter's leads are together and have {show(ohms.value, 'Ω', 3)}: a lead or plug with a bad contact"
     return ""

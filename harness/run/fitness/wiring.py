@@ -17,11 +17,14 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from wakeboard.harness.run.errors import SkipPoint, Tripped
+from wakeboard.harness.run.fitness.atrest import HAND_TRIES
 from wakeboard.harness.run.services.envelope import envelope_of
 from wakeboard.instruments.errors import BenchError
+from wakeboard.instruments.quantity import show
 
 if TYPE_CHECKING:
     from wakeboard.harness.run.context import Context
+    from wakeboard.harness.run.guard.core import Sample
     from wakeboard.harness.run.guard.owner import Setting
 
 SHARES = (0.2, 0.4)  # of the voltage to come, but …
@@ -30,6 +33,12 @@ ROOM = 0.08  # V between the two instruments: readback of a simple supply (20 mV
 LEAST = 2.5 * ROOM  # V: below this two voltages cannot be told apart
 MARGIN = 1.0  # V above the setting before the guard cuts: a net may still hold a few tenths of a volt
 SETTLE = 0.05  # s
+
+
+NOTHING_SEEN = (
+    "its lead is off, in another jack, or on the terminals at the back; or the leads of the supply are on another net "
+    "than the bench file says"
+)
 
 
 class WrongWiring(BenchError):
@@ -53,10 +62,7 @@ def diagnose(low: Seen, high: Seen) -> str:
     if low.agree and high.agree:
         return ""
     if all(abs(each.meter) <= ROOM / 2 for each in (low, high)):
-        return (
-            "the meter sees nothing: its lead is off, in another jack, or on the terminals at the back; or the leads "
-            "of the supply are on another net than the bench file says"
-        )
+        return f"the meter sees nothing: {NOTHING_SEEN}"
     if all(abs(each.meter + each.supply) <= ROOM for each in (low, high)):
         return "the leads are reversed: of the meter, or of the supply"
     if abs(high.meter - low.meter) <= ROOM / 2:
@@ -85,7 +91,7 @@ def prove(context: Context, supply: str, setting: Setting) -> float:
     if not context.bench.probing.by_hand:
         context.bench.probing.release()
     then = f"Then the probe is asked for at {net}, to compare supply and meter"
-    context.log.say(context.power.clear_hands(supply, levels[1], setting.limit, then))
+    context.log.say(context.power.clear_hands(supply, levels, setting.limit, then))
     try:
         low, high = (_shown(context, supply, net, replace(setting, volts=volts)) for volts in levels)
     except SkipPoint:
@@ -112,19 +118,64 @@ def _at(context: Context, supply: str, net: str, setting: Setting) -> Seen:
     try:
         context.meter.reach(net)
         context.time.sleep(SETTLE)
-        volts = context.meter.held_volts(lambda: _loaded_volts(context), ROOM / 2)
-        both = context.guard.sample(supply)
+        volts, both = _compared(context, supply)
     except Tripped as error:
         raise _shorted(supply, net, alone.volts) from error
     if both.mode == "cc" and alone.mode != "cc":
         raise _shorted(supply, net, alone.volts)
     seen = Seen(both.volts, volts)
+    if not seen.agree and context.bench.probing.by_hand:
+        seen = _asked_again(context, supply, net, seen)
     if not seen.agree and abs(volts) <= ROOM / 2:
         _look_elsewhere(context, supply, net, seen)
     if not context.guard.off(supply).confirmed:
         raise BenchError(f"{supply} could not be switched off again at {setting.volts:g} V: nothing more is energised",
                          instrument=context.guard.instrument(supply))  # fmt: skip
     return seen
+
+
+def _compared(context: Context, supply: str) -> tuple[float, Sample]:
+    volts = context.meter.held_volts(lambda: _loaded_volts(context), ROOM / 2)
+    return volts, context.guard.sample(supply)
+
+
+def _asked_again(context: Context, supply: str, net: str, seen: Seen) -> Seen:
+    """By hand the likeliest cause is a probe on another point: it is asked for again, at this voltage and no other.
+    Raises WrongWiring where that does not help."""
+    for _ in range(HAND_TRIES - 1):
+        context.bench.probing.again(
+            f"the meter reads {_volts(seen.meter)} where {supply} gives {_volts(seen.supply)}: is the red lead on this "
+            "point, black on ground?"
+        )
+        context.time.sleep(SETTLE)
+        volts, both = _compared(context, supply)
+        seen = Seen(both.volts, volts)
+        if seen.agree:
+            return seen
+    context.guard.off(supply)
+    raise WrongWiring(
+        f"at {net} {supply} gives {_volts(seen.supply)} and the meter reads {_volts(seen.meter)}, at {HAND_TRIES} "
+        f"tries: {_by_hand(seen)}; nothing is known of the board",
+        instrument=context.bench.meter_name,
+    )
+
+
+def _by_hand(seen: Seen) -> str:
+    """What is wrong where one voltage does not agree, the likeliest first."""
+    if abs(seen.meter + seen.supply) <= ROOM:
+        return "the leads are reversed: of the meter, or of the supply"
+    other = "the probe is on another point"
+    if abs(seen.meter) <= ROOM / 2:
+        return f"{other}, or {NOTHING_SEEN}"
+    return f"{other}, or the meter holds its display, or a lead has a bad contact"
+
+
+def _milli(volts: float) -> str:
+    return f"{round(volts, 3) + 0.0:.3f} V"  # no -0.000
+
+
+def _volts(volts: float) -> str:
+    return show(round(volts, 6) + 0.0, "V", 3)
 
 
 def _loaded_volts(context: Context) -> float:
@@ -182,7 +233,7 @@ def _keep(context: Context, supply: str, net: str, low: Seen, high: Seen) -> Non
         context.bench.leads.shown(supply)
     if wrong:
         raise WrongWiring(
-            f"at {net} the supply {supply} says {low.supply:.3f} V and {high.supply:.3f} V, the meter {low.meter:.3f} "
-            f"V and {high.meter:.3f} V: {wrong}; nothing is known of the board",
+            f"at {net} the supply {supply} says {_milli(low.supply)} and {_milli(high.supply)}, the meter "
+            f"{_milli(low.meter)} and {_milli(high.meter)}: {wrong}; nothing is known of the board",
             instrument=context.bench.meter_name,
         )

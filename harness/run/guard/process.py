@@ -61,7 +61,8 @@ class Shell:
         self.guard: Guard | None = None
         self.traffic: list[Exchange] = []
         self.report_path = ""
-        self.lease_ends = steady() + FIRST_LEASE
+        self.heard = steady()  # when the runner last said that it lives
+        self.lease_ends = self.heard + FIRST_LEASE
         self.why_off = ""
         self.told_cut = False
         self.told_back: Cut | None = None  # the output that came on by itself which the runner was told of
@@ -105,7 +106,7 @@ class Shell:
         if lit and self._stood_still() > STOOD_STILL:
             self._lose("stood-still", self._says_gap())
         elif lit and now > self.lease_ends:
-            self._lose("heartbeat", f"the runner was silent for {now - self.lease_ends:.2f} s beyond its lease")
+            self._lose("heartbeat", f"the run was silent for {now - self.heard:.1f} s in all: it hangs, or was held up")
         if now >= self._pulse_due:
             self._pulse_due = now + PULSE
             self._pulse()
@@ -178,7 +179,8 @@ class Shell:
             self._end(f"the runner said something that is no message: {error}")
             return
         if message.get("do") == "beat":
-            self.lease_ends = steady() + _lease(float(message["lease"]))
+            self.heard = steady()
+            self.lease_ends = self.heard + _lease(float(message["lease"]))
             return
         if message.get("do") == "stop":
             self._stop(str(message["why"]))
@@ -201,7 +203,8 @@ class Shell:
         drivers, feeds = open_supplies(plans, clock=clock, traffic=self.traffic)
         self._close.append(lambda: close_supplies(drivers))
         self.guard = Guard(feeds, clock, traffic=self.traffic)
-        self.lease_ends = steady() + FIRST_LEASE
+        self.heard = steady()
+        self.lease_ends = self.heard + FIRST_LEASE
         return {
             "identities": {name: psu.identity for name, psu in drivers.items()},
             "dialects": {name: psu.dialect.name for name, psu in drivers.items()},

@@ -10,7 +10,7 @@ clear("USB", 5.0, 0.12, "")                    volts, amps; raises OperatorStop 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
 from wakeboard.harness.run.errors import Refused
@@ -19,18 +19,18 @@ from wakeboard.instruments.quantity import show
 if TYPE_CHECKING:
     from wakeboard.harness.run.hand.operator import Operator
 
-Clear: TypeAlias = Callable[[str, float, float, str], str]
-"""(supply, volts, limit in A, what for) -> a remark for the record"""
+Clear: TypeAlias = Callable[[str, "float | Sequence[float]", float, str], str]
+"""(supply, volts, or several one after the other, limit in A, what for) -> a remark for the record"""
 
 OPTION = "--energise"
 
 
-def settled(_supply: str, _volts: float, _limit: float, _purpose: str) -> str:
+def settled(_supply: str, _volts: float | Sequence[float], _limit: float, _purpose: str) -> str:
     """Nothing more to ask."""
     return ""
 
 
-def nobody(supply: str, _volts: float, _limit: float, _purpose: str) -> str:
+def nobody(supply: str, _volts: float | Sequence[float], _limit: float, _purpose: str) -> str:
     """Raises Refused: a real board is not energised unseen by default."""
     raise Refused(f"{supply} would be switched on, {WITHOUT}")
 
@@ -50,7 +50,9 @@ def asked_each_time(operator: Operator) -> Clear:
     """A person holds the probes: each output that goes on waits for a key, and for the lead to be seen in the air."""
     from wakeboard.harness.run.hand.aloft import clear_hands
 
-    def clear(supply: str, volts: float, limit: float, purpose: str) -> str:
-        return clear_hands(operator, supply, f"{show(volts, 'V')}, limit {show(limit, 'A')}", purpose)
+    def clear(supply: str, volts: float | Sequence[float], limit: float, purpose: str) -> str:
+        each = volts if isinstance(volts, Sequence) else [volts]
+        told = " then ".join(show(one, "V") for one in each)
+        return clear_hands(operator, supply, f"{told}, limit {show(limit, 'A')}", purpose)
 
     return clear

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from wakeboard.harness.run.decide import Limits, decide
+from wakeboard.harness.run.decide import COVERAGE, Limits, decide
 from wakeboard.results.records import Reading
 from wakeboard.results.told import Notes, Told
 
@@ -28,6 +30,7 @@ class StepLog:
         self._time = time
         self._observer = observer
         self._state = state
+        self._last: dict[str, Reading] = {}  # by quantity: what a lead that stayed would read again
         self.begin()
 
     def begin(self) -> None:
@@ -103,10 +106,35 @@ class StepLog:
         )
 
     def keep(self, reading: Reading) -> Reading:
+        doubt = self._bench.probing.doubt(reading.of) if reading.outcome != "skipped" else ""
+        if doubt:
+            reading = self._doubted(reading, doubt)
+        elif reading.value is not None:
+            self._last[reading.quantity] = reading
         self.readings.append(reading)
         if self._observer is not None:
             self._observer.reading(reading)
         return reading
+
+    def _doubted(self, reading: Reading, doubt: str) -> Reading:
+        """A reading that a key took against what the meter saw says so for good, and whether it is what stood there
+        before."""
+        last = self._last.get(reading.quantity)
+        if last is not None and last.of != reading.of and _alike(last, reading):
+            doubt += f", and it reads as {last.of} did"
+        self.notes.by_key = {**(self.notes.by_key or {}), f"{reading.of} {reading.quantity}": doubt}
+        self.say(doubt)
+        if reading.value is None:  # its words are its value
+            return reading
+        return replace(reading, says="; ".join(filter(None, (reading.says, doubt))))
+
+    def forget_doubts(self, gone: Iterable[Reading]) -> None:
+        """Readings that count no longer."""
+        kept = dict(self.notes.by_key or {})
+        for each in gone:
+            said = kept.pop(f"{each.of} {each.quantity}", "")
+            self.remarks = [remark for remark in self.remarks if not said or remark != said]
+        self.notes.by_key = kept or None
 
     def tell(self, told: Told) -> None:
         """What this kind of step keeps beside its readings."""
@@ -123,3 +151,11 @@ class StepLog:
             self.remarks.append(text)
             if self._observer is not None:
                 self._observer.says(text)
+
+
+def _alike(last: Reading, now: Reading) -> bool:
+    """Whether two readings in one state are the same within their uncertainty; two at about zero tell nothing."""
+    if last.value is None or now.value is None or last.state != now.state:
+        return False
+    room = COVERAGE * math.hypot(last.u or 0.0, now.u or 0.0)
+    return abs(last.value - now.value) <= room < abs(now.value)

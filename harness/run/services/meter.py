@@ -47,18 +47,21 @@ class Probes:
             self._log.say("no point reaches " + ", ".join(unreached))
         return self._bench.probing.order([net for net in wanted if net not in unreached])
 
-    def points(self, nets: Iterable[str]) -> Iterator[str]:
+    def points(
+        self, nets: Iterable[str], quantity: str = "dc volts", unit: str = "V", purpose: str = ""
+    ) -> Iterator[str]:
         """Each net in turn with the meter on it; one that the operator skips is recorded as skipped and left out. One
-        that the operator wants to take again comes again: what was read there counts no longer, and is kept aside."""
+        that the operator wants to take again comes again: what was read there counts no longer, and is kept aside.
+        quantity, unit: of what is skipped; purpose: what the points are probed for, where that is not plain."""
         order = self._order(nets)
         starts: list[int] = []  # where the readings of each net begin
         while len(starts) < len(order):
             net = order[len(starts)]
             begins = len(self._log.readings)
             try:
-                self._reach(net)
+                self._reach(net, goes_back=bool(starts), purpose=purpose)
             except SkipPoint:
-                self._log.keep(Reading(net, "dc volts", None, "V", outcome="skipped", state=self._power.state(),
+                self._log.keep(Reading(net, quantity, None, unit, outcome="skipped", state=self._power.state(),
                                        time=self._time.now, says="skipped by the operator"))  # fmt: skip
             except TakeAgain:
                 self._take_back(order, starts)
@@ -70,7 +73,8 @@ class Probes:
                     yield net
                 self._ring(begins)
             starts.append(begins)
-            if len(starts) == len(order) and self._bench.probing.regrets():
+            failed = any(each.outcome == "fail" for each in self._log.readings[begins:])
+            if len(starts) == len(order) and self._bench.probing.regrets(failed):
                 self._take_back(order, starts)
 
     def _take_back(self, order: Sequence[str], starts: list[int]) -> None:
@@ -85,6 +89,7 @@ class Probes:
     def _forget(self, net: str, begins: int, why: str = "") -> None:
         """What was read at a point counts no longer, and is kept aside."""
         gone, self._log.readings[begins:] = self._log.readings[begins:], []
+        self._log.forget_doubts(gone)
         self._power.checked -= {name for name, supply in self._board.supplies.items() if supply.net == net}
         kept = [{"of": each.of, "quantity": each.quantity, "value": each.value, "unit": each.unit} for each in gone]
         self._log.notes.taken_again = [*self._log.notes.taken_again, *kept]
@@ -129,9 +134,10 @@ class Probes:
             except TakeAgain:
                 continue
 
-    def _reach(self, net: str) -> None:
+    def _reach(self, net: str, goes_back: bool = False, purpose: str = "") -> None:
         self._time.pulse()
         self._log.reached.add(net)
+        self._bench.probing.goes_back, self._bench.probing.purpose = goes_back, purpose
         self._bench.probing.reach(net)
 
     def reverse(self, on: bool) -> bool:

@@ -55,9 +55,9 @@ class Power:
         live = [f"{name} on, {show(v, 'V')}, limit {show(a, 'A')}" for name, (v, a) in self.on.items()]
         return f"LIVE: {'; '.join(live)}" if live else "All outputs off"
 
-    def clear_hands(self, supply: str, volts: float, limit: float, purpose: str = "") -> str:
-        """Before an output goes on: nobody touches the board. Gives a remark for the record, "" where there is none.
-        Raises OperatorStop, Refused."""
+    def clear_hands(self, supply: str, volts: float | Sequence[float], limit: float, purpose: str = "") -> str:
+        """Before an output goes on: nobody touches the board. volts: one after the other, where they are several.
+        Gives a remark for the record, "" where there is none. Raises OperatorStop, Refused."""
         self._time.pulse()
         self._bench.leads.move_to(supply, self.on, self._bench.move_leads)
         remark = self._bench.clear_hands(supply, volts, limit, purpose)

@@ -32,6 +32,7 @@ SET_SHARE, SET_VOLTS = 0.03, 0.15  # of a set voltage: programming, leads and me
 MOVES = 0.01  # of a voltage that a resistor does not move: what it moves less is fed by a source
 STANDS = 10.0  # s after which a net that has not moved does not discharge
 WATCH = 2.0  # s with the resistor across: 100 µF at 10 kΩ lose most of their charge
+PURPOSE = "Discharge: is it down?"
 NOT_MEASURED = "not measured: capacitors may be charged; measure each rail by hand before touching"
 WHY_STILL = "it holds charge, or is fed from elsewhere, or its supply is on whatever it says of itself: pull its leads"
 
@@ -43,7 +44,7 @@ def measure(context: Context, most: float | None = None, within: float = WITHIN)
     started, begins = context.time.now, len(context.log.readings)
     left: dict[str, str] = {}
     unseen = dict.fromkeys(context.drawn.power_nets)
-    for net in context.meter.points(context.drawn.power_nets):
+    for net in context.meter.points(context.drawn.power_nets, purpose=PURPOSE):
         unseen.pop(net, None)
         remaining = max(0.0, within - (context.time.now - started))
         first, began = context.meter.volts() if context.bench.bleed_ohms is None else None, context.time.now

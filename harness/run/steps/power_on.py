@@ -109,7 +109,10 @@ def run(context: Context, model: Switched, arm: Callable[[], None] | None = None
     """arm: makes ready whatever watches the supply come up, just before it does."""
     supply = context.board.supplies[model.supply]
     if model.supply not in context.power.checked and not model.why:
-        raise Refused(f"{model.supply} is not energised: its check for a short has not passed, and there is no `why`")
+        raise Refused(
+            f"{model.supply} is not energised: its check for a short has not passed. Run again, and probe {supply.net} "
+            'when the resistance step asks for it; to power it unchecked, give the step a reason: why = "…"'
+        )
     volts = supply.volts.nominal if model.volts is None else model.volts
     setting = Setting(volts, model.limit, ovp=_ovp(model, volts), ocp=model.ocp)
     envelope = envelope_of(context, model.supply, volts, model.limit, model.inrush, model.expect)

@@ -29,6 +29,7 @@ from wakeboard.instruments.ports import Measurement
 from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit.bench.figures import PATH_OHMS
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest
+from wakeboard.results.doubted import ALIKE
 from wakeboard.results.told import OhmsTold
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 
     from wakeboard.harness.describe.sequence.paper import Paper
     from wakeboard.harness.run.context import Context
+    from wakeboard.results.records import Reading
 
 KIND = "resistance"
 NEEDS = Needs(power="off", clears=True)
@@ -51,6 +53,7 @@ AGREE = 0.0005  # two readings that agree this well have settled
 SHORT_OHMS = 100.0  # what counts as no short where neither step nor board says more (common practice, no source)
 # Ω; below 10 kΩ the test current grows until chips conduct; above 10 MΩ not every meter goes
 RANGES = (10e3, 100e3, 1e6, 10e6)
+ALIKE_SHARE = 0.03  # by which two ways may differ and read alike: a junction differs by far more
 HIDES = 20.0  # times the resistor across: above it a limit drowns in the resistor's own tolerance
 
 
@@ -94,11 +97,12 @@ def run(context: Context, model: Model) -> None:
     if shunt is not None and model.range is None:
         scale = next(each for each in RANGES if each >= shunt)
     _say_what_acts(context, scale, shunt)
-    for net in context.meter.points(context.drawn.nets(model.of)):
+    for net in context.meter.points(context.drawn.nets(model.of), "ohms", "Ω"):
         if _discharged(context, net, model.discharge_within):
             outcome = _one(context, model, net, scale, limits, shunt)
             if outcome in ("pass", "marginal"):
                 context.power.note_checked(net)
+    _say_alike(context)
 
 
 def _limits(model: Model) -> Limits:
@@ -163,6 +167,29 @@ def _reversed(context: Context, model: Model, net: str, scale: float, shunt: flo
         limits = _by_circuit(context, model, net, scale, shunt, True) or Limits()
     _record(context, net, "ohms reversed", _settled(context, scale, _careful(model)), limits, shunt)
     context.meter.reverse(False)
+
+
+def _say_alike(context: Context) -> None:
+    """By hand nobody sees whether the leads were turned: nets that read alike both ways are named once."""
+    if not context.bench.probing.by_hand:
+        return
+    forward, turned = (
+        {each.of: each for each in context.log.readings if each.quantity == quantity}
+        for quantity in ("ohms", "ohms reversed")
+    )
+    alike = [net for net in forward if net in turned and _reads_alike(forward[net], turned[net])]
+    if alike:
+        context.log.notes.alike = alike
+        context.log.say(f"{', '.join(alike)} {ALIKE}")
+
+
+def _reads_alike(forward: Reading, turned: Reading) -> bool:
+    if "skipped" in (forward.outcome, turned.outcome):
+        return False
+    if forward.value is None or turned.value is None:
+        return forward.value is turned.value
+    room = COVERAGE * math.hypot(forward.u or 0.0, turned.u or 0.0)
+    return abs(forward.value - turned.value) <= max(ALIKE_SHARE * abs(forward.value), room)
 
 
 def _by_circuit(

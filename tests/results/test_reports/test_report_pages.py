@@ -246,7 +246,7 @@ def test_a_trip_says_where_the_power_was_cut_and_what_not_to_do(pages: dict[str,
     words = read(pages["trip"]).words
     assert "The guard cut the power in step 3: constant current on USB" in words
     assert "Do not power this unit again before the cause is found" in words
-    assert "12 steps skipped, from step 4 on" in words
+    assert "12 steps skipped, 4 to 15: nothing is known about them" in words
     assert "power cut: constant current" in words  # the trace's text alternative
 
 
@@ -366,3 +366,9 @@ def test_a_unit_whose_supplies_feed_one_another_is_told_first(skep_runs: list[Ru
     words = read(render_board("Skep", runs)).words
     do = words[words.index("What to do, in this order") : words.index("Outside limits in every unit")]
     assert "SK-A-001 Until it is repaired, one supply at a time: USB fed from CELL." in do
+
+
+def test_steps_that_were_never_begun_are_named(tripped_run: RunRecord) -> None:
+    kept = [step for step in tripped_run.steps if step.number <= 3]
+    page = render_run(replace(tripped_run, steps=[*kept, replace(kept[-1], number=21, kind="discharge")]))
+    assert "not begun: 4 to 20" in read(page).words
