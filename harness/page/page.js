@@ -5,6 +5,7 @@
   const csrf = document.querySelector('meta[name="page"]').content;
   const STALE = 3000; // ms without a word, or without a look at the supplies
   const SPAN = 60; // s of the curves
+  const APART = 2; // s without a sample, from which a curve ends: while a supply is on one comes each tenth of a second or so
   let picture = null, heard = Date.now(), arrived = 0, beat = { silent: 0, gone: "" }, failed = "";
   const TOO_SOON = 350; // ms: what is pressed so soon after a question has come was meant for the one before
   const ANSWERED = 2000; // ms in which a Stop that got through is confirmed, or nearly
@@ -49,9 +50,14 @@
     svg.replaceChildren();
     const y = (value) => 58 - 56 * Math.max(0, Math.min(1, value / most));
     for (const [value, kind] of lines) drawn("line", svg, { x1: 0, x2: 300, y1: y(value), y2: y(value), class: kind });
-    const points = rows.filter((row) => pick(row) !== null && now - row[0] <= SPAN)
-      .map((row) => `${(300 - (now - row[0]) * 300 / SPAN).toFixed(1)},${y(pick(row)).toFixed(1)}`);
-    drawn("polyline", svg, { points: points.join(" "), class: "curve" });
+    let points = [], last = -Infinity; // nothing is drawn through the time in which nobody looked: no ramp was there
+    const ends = () => { if (points.length) drawn("polyline", svg, { points: points.join(" "), class: "curve" }); points = []; };
+    for (const row of rows.filter((each) => now - each[0] <= SPAN)) {
+      if (pick(row) === null || row[0] - last > APART) ends();
+      last = row[0];
+      if (pick(row) !== null) points.push(`${(300 - (now - row[0]) * 300 / SPAN).toFixed(1)},${y(pick(row)).toFixed(1)}`);
+    }
+    ends();
   }
   function supplyCard(name) {
     const card = document.createElement("article");
