@@ -148,7 +148,7 @@
   const SHAPES = { pass: "✔", fail: "✖", marginal: "≈", tripped: "⚡", error: "?", skipped: "–", stopped: "■" };
   function drawSteps() {
     const step = picture.step;
-    put($("step"), step ? `Step ${step.number} of ${step.total}: ${step.title}` : "No step yet");
+    put($("step"), step ? `Step ${step.number} of ${step.total}: ${step.title}${step.kind === "power off" && !picture.ended ? ": is the board discharged?" : ""}` : "No step yet");
     put($("next"), step && !picture.ended && !beat.gone ? `Next: ${step.next}` : "");
     const list = $("steps");
     while (list.children.length > picture.steps.length) list.lastChild.remove();
@@ -213,7 +213,7 @@
   function contact() {
     const away = Date.now() - heard;
     if (beat.gone === "bye") return "The run's program has ended; this is what it showed last.";
-    if (beat.gone) return "The run's program has ended without a word. The guard switches off by itself: look at the supply's panel before you touch anything.";
+    if (beat.gone) return "The run's program has ended without a word. The guard switches off by itself: look at the supply's panel before you touch anything; capacitors may be charged.";
     if (away > STALE) return `No contact since ${Math.floor(away / 1000)} s. What the board has is not known here: look at the supply's panel.`;
     if (beat.silent > STALE / 1000) return `No word from the run since ${Math.floor(beat.silent)} s. What the board has is not known here: look at the supply's panel.`;
     return "";

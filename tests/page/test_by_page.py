@@ -47,6 +47,7 @@ class Person:
         self.bench = bench
         self.prompts: list[tuple[str, str]] = []  # (what had power, what was asked)
         self.readings: list[str] = []
+        self.shown: set[tuple[str, str]] = set()  # (what the large number is of, the number)
 
     def look(self) -> str:
         """What is asked just now; acted on once."""
@@ -55,6 +56,9 @@ class Person:
         large = self.tab.says("#reading")
         if large not in ("", "–") and (not self.readings or self.readings[-1] != large):
             self.readings.append(large)
+        self.shown.add(
+            tuple(self.tab.run("['#reading-of', '#reading'].map((e) => document.querySelector(e).innerText)"))
+        )
         number = self.tab.run("document.querySelector('#keys button:not(:disabled)') ? 1 : 0")
         if not title or not number or (self.prompts and self.prompts[-1][1:] == (title + detail,)):
             return ""
@@ -105,6 +109,11 @@ def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
     assert any("3.3" in each or "3.2" in each for each in person.readings), person.readings
     probed = [power for power, asked in person.prompts if asked.startswith("Probe")]
     assert any(power.startswith("LIVE: USB on, 5 V, limit 100 mA") for power in probed), person.prompts
+    named = [large for label, large in person.shown if label == "VIN at TP2"]
+    assert any(large.startswith("4.") for large in named), "while the next point is asked for, by its name"
+    old = [large for label, large in person.shown if label.startswith("With power on: +3V3 dc volts 3.2")]
+    assert old == ["–"], "power is off: nothing large stands for what was"
+    assert any(label.startswith("With power on: TP1 dc volts 7") for label, _ in person.shown), "the comparison, too"
     gates = [asked for _, asked in person.prompts if "hands clear" in asked]
     assert len(gates) == 2
     assert tab.complaints() == []

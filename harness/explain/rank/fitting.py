@@ -35,11 +35,14 @@ class Fitter:
     def refine(self, candidates: list[Candidate]) -> list[Candidate]:
         """Fit the values of all candidates: in the telling scenes, then in all; best first."""
         fixed = [c for c in candidates if not c.fitted]
-        current = [c for c in candidates if c.fitted]
+        current = begun = [c for c in candidates if c.fitted]
         whites = [self.white] * len(current)
         for only in (self.few, self.few, None):
             current = self.step(current, whites, only)
-        return self.solved([*fixed, *current])
+        best: dict[tuple[str, ...], Candidate] = {}
+        for c in self.solved([*fixed, *current, *(back for _, back in stayed(begun, current))]):
+            best.setdefault(tuple(s.key for s in c.suspects), c)
+        return list(best.values())
 
     def solved(self, candidates: list[Candidate]) -> list[Candidate]:
         """The candidates with all their readings predicted, best first; equal changes are solved once."""
@@ -114,6 +117,15 @@ def inwards(c: Candidate, k: int) -> float:
     assert value is not None
     assert high is not None
     return STEP if value * math.exp(STEP) <= high else -STEP
+
+
+def stayed(before: Sequence[Candidate], after: Sequence[Candidate]) -> list[tuple[int, Candidate]]:
+    """(number, candidate) of those that steps took further than what counts as settled, where they were: a step goes by
+    slopes, and may lead past a knee to where the readings are missed. Charged as where they were led."""
+    return [
+        (k, replace(a, occam=b.occam, spreads=b.spreads))
+        for k, (a, b) in enumerate(zip(before, after, strict=True)) if _moved(a, b)
+    ]  # fmt: skip
 
 
 def _moved(before: Candidate, after: Candidate) -> bool:

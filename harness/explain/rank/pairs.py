@@ -47,6 +47,8 @@ class Pairing:
             for each in screened:
                 if each.suspect.text == suspect.text or each.suspect.same_as == (suspect.same_as or "-"):
                     continue
+                if _of_one_pin(each.suspect.text, suspect.text):
+                    continue
                 rough.append(self._added(suspect, value, mean, each))
         rough.sort(key=lambda r: -r[0])
         unique: dict[frozenset[str], Candidate] = {}
@@ -80,6 +82,12 @@ class Pairing:
             if len(out) >= FIRSTS:
                 break
         return list(out.values())[:FIRSTS]
+
+
+def _of_one_pin(first: str, second: str) -> bool:
+    """Whether both put one pin on another net: it is on one."""
+    (a, _, what), (b, _, other) = first.partition(":net="), second.partition(":net=")
+    return bool(what and other) and a == b
 
 
 def needed(singles: Sequence[Candidate], pairs: Sequence[Candidate]) -> list[Candidate]:

@@ -21,7 +21,7 @@ from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest, log_prior
 from wakeboard.harness.explain.rank.expansion import expanded, misses
-from wakeboard.harness.explain.rank.fitting import Fitter
+from wakeboard.harness.explain.rank.fitting import Fitter, stayed
 from wakeboard.harness.explain.rank.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
 from wakeboard.harness.explain.rank.modelfit import model_fit
 from wakeboard.harness.explain.rank.pairs import Pairing, needed
@@ -208,11 +208,17 @@ class Weigher:
         spreads = self.likelihood.spreads([c.change for c in best])
         whites = [Whitener(s.covariance) for s in spreads]
         fitted = self.fitter.settled(best, whites)
-        exact = self.likelihood.predict([c.change for c in fitted], exact=True, near=[c.change for c in best])
+        before = stayed(best, fitted)
+        both = [*enumerate(fitted), *before]
+        exact = self.likelihood.predict(
+            [c.change for _, c in both], exact=True, near=[c.change for c in [*best, *(c for _, c in before)]]
+        )
         whole = [
-            self.likelihood.over_scales(replace(c, mean=mean), s)
-            for c, mean, s in zip(fitted, exact, spreads, strict=True)
+            self.likelihood.over_scales(replace(c, mean=m), spreads[k]) for (k, c), m in zip(both, exact, strict=True)
         ]
+        for (k, _), c in zip(before, whole[len(fitted) :], strict=True):
+            whole[k] = max(whole[k], c, key=lambda c: c.score)
+        whole = whole[: len(fitted)]
         whole = self._expanded(whole, spreads)
         idle = self._as_drawn(idle)
         out = [
