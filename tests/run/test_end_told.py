@@ -70,7 +70,7 @@ def test_after_runner_and_guard_were_killed_the_next_run_warns(virtual: bool) ->
 @pytest.mark.parametrize("virtual", [True, False])
 def test_the_ledger_says_that_nobody_knows(virtual: bool) -> None:
     start = SimpleNamespace(virtual=virtual)
-    record = SimpleNamespace(sequence="Steps", abandoned=True, steps=[1, 2], start=start)
+    record = SimpleNamespace(sequence="Steps", abandoned=True, steps=[SimpleNamespace(detail={})] * 2, start=start)
     told = tell_run(record)  # type: ignore[arg-type]
     assert told.startswith("Steps: the program ended in the middle, after 2 steps")
     assert ("look at the supply" in told) is not virtual

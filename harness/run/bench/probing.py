@@ -243,7 +243,7 @@ class HandProbing:
         where = f"{self._place(net) or 'place not given'}   net {net}   {AS_USUAL}"
         if self._hands is not None:
             self._hands.may_go_back(self.goes_back)
-        self._put(f"Probe {self._point}", f"{self.purpose}   {where}" if self.purpose else where)
+        self._put(f"Probe {self._point}", f"{where}   {self.purpose}" if self.purpose else where)
         self._net, self._reversed = net, False
 
     def _put(self, title: str, detail: str) -> None:
