@@ -10,7 +10,6 @@ sequence visits first, is the cheapest measurement to add.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -196,11 +195,13 @@ class Reach:
         for model, points in zip([m for m in (self.powered, self.unpowered) if self._of(m)], solved, strict=True):
             moved = Slopes(model, points).moved(unknown)
             for place, state in enumerate(self._of(model)):
-                out += [float(unstated_volts(moved, points, net, [place])[0]) for net in state.nets]
+                variant, at = Variant((), dict(state.values), None, state.moves), Points.gathered([(points, place)])
+                for net in state.nets:
+                    sides = unstated_volts(model, [variant], at, moved, net, [place])
+                    out.append(float(max(sides[0][0], sides[1][0])))
                 if state.amps:
                     out.append(float(unstated_amps(moved, next(iter(self.cases[place].supplies)), [place])[0]))
-        found: Array = np.nan_to_num(np.array(out), posinf=np.inf)
-        return found
+        return np.array(out)
 
     def _of(self, model: Model) -> list[_State]:
         return [state for state in self._states if state.model is model]
@@ -244,8 +245,8 @@ class Reach:
         if self.sights[place].quantity not in ("dc volts", "current"):
             return None
         nominal, margin, _ = self._good
-        wide = float(margin[place] + self._unstated[place])
-        return (float(nominal[place]) - wide, float(nominal[place]) + wide) if math.isfinite(wide) else None
+        wide = margin[place] + self._unstated[place]
+        return float(nominal[place] - wide), float(nominal[place] + wide)
 
     def read_already(self, sight: Sight, good: Trial) -> int | None:
         """The first step that takes this reading as the sequence is: there a tighter limit does."""

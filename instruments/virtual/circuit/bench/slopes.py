@@ -97,6 +97,12 @@ class Slopes:
         out: Array = self._x[list(members), self.layout.node[net]]
         return out
 
+    def between(self, pairs: Sequence[tuple[str, str]]) -> Array:
+        """(B, P) volts from the first net of each pair to the second."""
+        first, second = ([self.layout.node[pair[end]] for pair in pairs] for end in (0, 1))
+        out: Array = self._x[:, first] - self._x[:, second]
+        return out
+
     def given(self, supply: str, members: Sequence[int]) -> Array:
         """(M,) A that a bench supply gives."""
         terminal = self.layout.terminal(supply_name(supply), "P")
@@ -357,6 +363,13 @@ class Moved:
     amps: Array
     first: Ints
     changed: Sequence[Array]
+
+    @cached_property
+    def apart(self) -> Array:
+        """(B, T) volts between the ends of each current beside what is drawn, without their sign; 0 for a value."""
+        drawn = next(iter(self.slopes.layout.node))  # a value's two ends are one
+        ends = [(u.stray.start, u.stray.end) if u.stray else (drawn, drawn) for u in self.unknowns]
+        return np.abs(self.slopes.between(ends))
 
     def net(self, name: str, members: Sequence[int]) -> Array:
         """(M, T) volts."""

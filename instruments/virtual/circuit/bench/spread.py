@@ -153,19 +153,29 @@ def _open_ended(
         alive()
         points = model.solve(variants[a:b], start=start).require()
         moved = Slopes(model, points).moved(unknown)
-        apart = _apart(points, unknown)
         for k, net in enumerate(nets):
             own = [m - a for m in (0, 1 + 2 * k, 2 + 2 * k) if a <= m < b]
             if own:
-                by = moved.net(net, own)
-                far = _far(by, unknown)
-                lower, lift = _each_side(np.where(far, 0.0, by), apart[own])
-                if far.any():
-                    boards, volts = [variants[a + m] for m in own], points.net(net)[own]
-                    ends = _bent(model, boards, start, net, volts, np.where(far, by, 0.0), unknown)
-                    lower, lift = np.hypot(lower, ends[0]), np.hypot(lift, ends[1])
+                lower, lift = unstated_volts(model, [variants[a + m] for m in own], start, moved, net, own)
                 down[k], up[k] = max(down[k], float(lower.max())), max(up[k], float(lift.max()))
     return down, up
+
+
+def unstated_volts(
+    model: Model, variants: Sequence[Variant], start: Points, moved: Moved, net: str, members: Sequence[int]
+) -> tuple[Array, Array]:
+    """(M,) volts down, and up, by which what nobody states may move a net at some of the points that `moved` is of.
+
+    variants: theirs. start: one point, from which they are solved anew where slopes lead too far to be believed.
+    """
+    by, apart = moved.net(net, members), _apart(moved)[list(members)]
+    far = _far(by, moved.unknowns)
+    lower, lift = _each_side(np.where(far, 0.0, by), apart)
+    if far.any():
+        volts, leads = moved.slopes.volts(net, members), np.where(far, by, 0.0)
+        ends = _bent(model, variants, start, net, volts, leads, moved.unknowns)
+        lower, lift = np.hypot(lower, ends[0]), np.hypot(lift, ends[1])
+    return lower, lift
 
 
 FAR: Final = 0.3
@@ -198,24 +208,11 @@ def _bent(
     return np.maximum(-off.min(axis=1), 0.0), np.maximum(off.max(axis=1), 0.0)
 
 
-def _apart(points: Points, unknown: Sequence[Unknown]) -> Array:
+def _apart(moved: Moved) -> Array:
     """(M, T) volts between the ends of each current beside what is drawn; infinite for what may go either way: values
     of parts, and a diode's reverse leakage, which is drawn and may be less."""
-    count = len(points.status)
-    return np.array([
-        np.full(count, np.inf) if u.stray is None or u.stray.shape == "reverse"
-        else np.abs(points.net(u.stray.start) - points.net(u.stray.end))
-        for u in unknown
-    ]).T  # fmt: skip
-
-
-def unstated_volts(moved: Moved, points: Points, net: str, members: Sequence[int]) -> Array:
-    """(M,) V by which what nobody states may move a net at each of some points, to the side that it moves it most, by
-    its slopes there; infinite where these lead too far to be believed."""
-    by = moved.net(net, members)
-    down, up = _each_side(by, _apart(points, moved.unknowns)[list(members)])
-    far = np.array([_far(each[None], moved.unknowns).any() for each in by])
-    return np.where(far, np.inf, np.maximum(down, up))
+    either = [u.stray is None or u.stray.shape == "reverse" for u in moved.unknowns]
+    return np.where(either, np.inf, moved.apart)
 
 
 def unstated_amps(moved: Moved, supply: str, members: Sequence[int]) -> Array:
