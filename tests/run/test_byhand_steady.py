@@ -90,15 +90,22 @@ class Person:
         return self.pressed[-1]
 
 
+def _holds(bench: Any, sequence: Any, hand: Any) -> SteadyHands:
+    """The bench's probe is in a person's hand: what is asked is on the hand's screen, and its keys answer."""
+    operator = Operator(write=hand.write, read_key=hand.key)
+    hands = SteadyHands(operator)
+    hands.attach(bench)
+    bench.probing.release()
+    bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+    return hands
+
+
 def hands_on(toy: Any, steps: str, **person: Any) -> tuple[Result, Person, SteadyHands]:
     sequence = load_sequence(toy.steps(steps))
     with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
         hand = Person(bench, **person)
-        operator = Operator(write=hand.write, read_key=hand.key)
-        hands = SteadyHands(operator)
-        hands.attach(bench)
-        bench.probing.release()
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        hands = _holds(bench, sequence, hand)
+        operator = hands.operator
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
         operator.beat = runner.context.time.pulse
         result = runner.run()
@@ -249,11 +256,7 @@ def test_reversed_leads_are_told_and_never_turned_into_a_positive_reading(toy: A
     sequence = load_sequence(toy.steps(POWERED))
     with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
         person = Clumsy(bench, keys={"NEGATIVE": "s"})
-        operator = Operator(write=person.write, read_key=person.key)
-        hands = SteadyHands(operator)
-        hands.attach(bench)
-        bench.probing.release()
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        _holds(bench, sequence, person)
         result = Runner(sequence, bench, run_start(sequence, bench, "T-1")).run()
     rails = next(step for step in result.record.steps if step.kind == "rails")
     assert {reading.outcome for reading in rails.readings} == {"skipped"}
@@ -281,12 +284,8 @@ def taking(toy: Any, keys: dict[str, str], compares: bool = False) -> tuple[Resu
     sequence = load_sequence(toy.steps(POWERED))
     with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
         hand = Doubtful(bench, keys=keys)
-        operator = Operator(write=hand.write, read_key=hand.key)
-        hands = SteadyHands(operator)
-        hands.attach(bench)
-        bench.probing.release()
+        operator = _holds(bench, sequence, hand).operator
         bench.self_check = compares
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
         operator.beat = runner.context.time.pulse
         return runner.run(), hand
@@ -531,12 +530,9 @@ def powered(
     sequence = load_sequence(toy.steps(steps))
     with open_virtual(sequence.board, unit="T-1", plants=plants, transients=False) as bench:
         hand = kind(bench, **person)
-        operator = Operator(write=hand.write, read_key=hand.key)
-        hands = SteadyHands(operator)
-        hands.attach(bench)
+        hands = _holds(bench, sequence, hand)
+        operator = hands.operator
         operator.hands = hands
-        bench.probing.release()
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         bench.self_check = compares
         ask = asked_each_time(operator)
 
@@ -817,13 +813,10 @@ def by_turns(toy: Any, steps: str, moves: bool = True) -> tuple[Result, Person]:
 
         keys = {"Enter: power on": "\r", "Enter: they are on it": "\r"}
         hand = Mover(bench, keys=keys)
-        operator = Operator(write=hand.write, read_key=hand.key)
-        hands = SteadyHands(operator)
-        hands.attach(bench)
+        hands = _holds(bench, sequence, hand)
+        operator = hands.operator
         operator.hands = hands
-        bench.probing.release()
         bench.self_check = True
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
         bench.clear_hands = asked_each_time(operator)
         one = {"USB": bench.guard.guard.feeds["USB"]}
         bench.guard = LocalGuard(Guard(one, bench.clock, bench.traffic), bench.clock)
@@ -937,11 +930,7 @@ def test_a_reading_forced_by_enter_is_marked_in_record_report_history_and_explan
     sequence = load_sequence(toy.steps(POWERED))
     with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
         hand = Stays(bench, keys={"not moved yet": "\r"})
-        operator = Operator(write=hand.write, read_key=hand.key)
-        hands = SteadyHands(operator)
-        hands.attach(bench)
-        bench.probing.release()
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        operator = _holds(bench, sequence, hand).operator
         told: list[str] = []
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"), observer=PlainObserver(told.append))
         operator.beat = runner.context.time.pulse
@@ -1012,11 +1001,7 @@ def test_a_failing_last_point_waits_for_a_key_and_can_be_taken_again(toy: Any) -
     sequence = load_sequence(toy.steps(limits))
     with open_virtual(sequence.board, unit="T-1", transients=False) as bench:
         hand = Hand(bench, keys=keys)
-        operator = Operator(write=hand.write, read_key=hand.key)
-        hands = SteadyHands(operator)
-        hands.attach(bench)
-        bench.probing.release()
-        bench.probing = HandProbing(sequence.board, operator.tell, None, hands)
+        operator = _holds(bench, sequence, hand).operator
         runner = Runner(sequence, bench, run_start(sequence, bench, "T-1"))
         operator.beat = runner.context.time.pulse
         result = runner.run()
