@@ -161,7 +161,7 @@ def test_a_protection_that_another_program_has_disarmed_is_noticed(
     assert result.off.confirmed
 
 
-@pytest.mark.parametrize("psu", ["e36312a", "dp832a", "hmp4040"])
+@pytest.mark.parametrize("psu", ["e36312a", "dp832a"])
 def test_an_output_that_another_program_switches_off_says_nothing_of_the_unit(run: Any, psu: str) -> None:
     result, _ = run(lambda bench: bench.at(1.0, lambda: bench.outputs[0].switch(False)), psu=psu)
     assert result.outcome == "error", result.record.says
