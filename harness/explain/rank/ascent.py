@@ -114,11 +114,11 @@ class Ascent:
         freedom, n = self.likelihood.freedoms[scale], len(self.noise)
         mean = at.mean.copy()
         mean[:n] += freedom.shift(at.rows) - at.t @ at.rows
-        covariance = freedom.spread(at.rows) + np.diag(self._noise_at(at))
+        covariance = freedom.spread(at.rows) + np.diag(self.noise_at(at))
         made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
         return self.likelihood.at_scale(made, at.rows)
 
-    def _noise_at(self, place: Solved) -> Array:
+    def noise_at(self, place: Solved) -> Array:
         """(n,) the readings' variances at a place: there, a leakage that is large is known by its law only roughly."""
         flows = [k for k, u in enumerate(self.likelihood.unknowns) if u.stray is not None]
         wrong: Array = LAW**2 * ((place.t[flows, None] * place.rows[flows]) ** 2).sum(axis=0)
@@ -196,7 +196,7 @@ class Ascent:
         """-log of the readings' and the unknowns' density, but for what does not depend on t."""
         if not np.isfinite(place.mean).all():
             return math.inf
-        apart = Apart.of(self.likelihood, self.scale, self.wide, self._noise_at(place))
+        apart = Apart.of(self.likelihood, self.scale, self.wide, self.noise_at(place))
         usual = Apart.of(self.likelihood, self.scale, self.wide, self.noise)
         wider = 0.5 * float(np.linalg.slogdet(apart.noise)[1] - np.linalg.slogdet(usual.noise)[1])
         return apart.cost(self.likelihood.evidence.y, place) + wider - apart.odds
@@ -228,7 +228,7 @@ class Ascent:
     def _weighed(self, c: Candidate, place: Solved) -> Candidate:
         """By Laplace's rule, with the types that it has wide."""
         like = self.likelihood
-        noise = self._noise_at(place)
+        noise = self.noise_at(place)
         apart = Apart.of(like, c.scale, c.wide, noise)
         fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
         freedom = like.freedoms[c.scale].widened(like.wild[c.scale], c.wide)
