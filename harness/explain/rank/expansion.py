@@ -112,12 +112,20 @@ def _overtaken(
     candidates: Sequence[Candidate], made: Sequence[Candidate], likely: Sequence[int], climbs: Mapping[int, Ascent]
 ) -> list[int]:
     """Those that missed no reading and led, or were not far behind, until others were put where the readings want them:
-    nothing shall win because it missed one and was put there. The likeliest few."""
+    nothing shall win because it missed one and was put there. The likeliest few of those that do something beside the
+    drawn board: what does not gains no more than that."""
     best = max(range(len(made)), key=lambda k: made[k].score)
     least = max(candidates[best].score - NEARLY, made[best].score - OVERTAKEN)
-    return [k for k in likely if k not in climbs and candidates[k].suspects and candidates[k].score > least][
-        :MOST_OVERTAKEN
-    ]
+    near = [k for k in likely if k not in climbs and candidates[k].suspects and candidates[k].score > least]
+    drawn = [candidates[k] for k in likely if not candidates[k].suspects]
+    return [k for k in near if all(_apart(c, candidates[k]) > ALIKE for c in drawn)][:MOST_OVERTAKEN]
+
+
+def _apart(one: Candidate, other: Candidate) -> float:
+    """Standard deviations of the first between what two predict."""
+    n = len(one.covariance)
+    off: Array = Whitener(one.covariance)((other.mean - one.mean)[None, :n])
+    return float(np.linalg.norm(off))
 
 
 def part_of(fewer: Candidate, more: Candidate) -> bool:
@@ -160,14 +168,8 @@ def _alike(
     placed = [k for k, climb in climbs.items() if climb.best is not None]
     if not placed:
         return {}
-    best, n = max(placed, key=lambda k: made[k].score), len(likelihood.evidence.y)
-    measure = Whitener(candidates[best].covariance)
-
-    def apart(k: int) -> float:
-        off: Array = measure((candidates[k].mean - candidates[best].mean)[None, :n])
-        return float(np.linalg.norm(off))
-
-    near = [k for k in likely if k not in climbs and candidates[k].suspects and apart(k) < ALIKE]
+    best = candidates[max(placed, key=lambda k: made[k].score)]
+    near = [k for k in likely if k not in climbs and candidates[k].suspects and _apart(best, candidates[k]) < ALIKE]
     return {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in near[:MOST_ALIKE]}
 
 
