@@ -43,3 +43,11 @@ def lower_solved(lower: Array, right: Array) -> Array:
 
     out: Array = dtrtrs(lower.T, right, lower=0, trans=1)[0]
     return out
+
+
+def upper_solved(lower: Array, right: Array) -> Array:
+    """(n, k) x with L^T x = right."""
+    from scipy.linalg.lapack import dtrtrs
+
+    out: Array = dtrtrs(lower.T, right, lower=0, trans=0)[0]
+    return out

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
-from wakeboard.harness.explain.evidence.whiten import Whitener
+from wakeboard.harness.explain.evidence.whiten import Whitener, lower_solved, upper_solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -248,11 +248,12 @@ class Ascent:
 
 @dataclass(frozen=True)
 class Apart:
-    """Unknowns t and discrepancy d apart: t's inverse covariance, what t tells of d, and N of the readings, given t."""
+    """Unknowns t and discrepancy d apart: t's covariance with its lower factor, what t tells of d, and N of the
+    readings, given t."""
 
     mean: Array
     covariance: Array
-    inverse: Array
+    factor: Array
     tells: Array
     noise: Array
     shift: Array
@@ -272,10 +273,12 @@ class Apart:
         whole, count = freedom.covariance, freedom.count
         of_t = whole[:count, :count]
         of_t = of_t + np.diag(1e-6 * np.diag(of_t) + 1e-12)
-        inverse = np.asarray(np.linalg.inv(of_t), dtype=float)
-        tells = whole[count:, :count] @ inverse
+        factor = np.linalg.cholesky(of_t)
+        across = whole[count:, :count]
+        half = lower_solved(factor, across.T)
+        tells = upper_solved(factor, half).T if across.any() else np.zeros_like(across)
         left = whole[count:, count:] - tells @ whole[:count, count:]
-        return cls(freedom.mean[:count], of_t, inverse, tells, left, freedom.mean[count:], odds)
+        return cls(freedom.mean[:count], of_t, factor, tells, left, freedom.mean[count:], odds)
 
     def off(self, y: Array, place: Solved) -> Array:
         """(n,) readings less what the board of a place gives, with what t tells of d."""
@@ -287,7 +290,8 @@ class Apart:
 
     def cost(self, y: Array, place: Solved) -> float:
         off, by = self._off(y, place)
-        return 0.5 * float(off @ np.linalg.solve(self.noise, off) + by @ self.inverse @ by)
+        white = lower_solved(self.factor, by[:, None])
+        return 0.5 * (float(off @ np.linalg.solve(self.noise, off)) + float((white**2).sum()))
 
     def log_likelihood(self, y: Array, place: Solved) -> float:
         """Laplace's."""
