@@ -8,6 +8,10 @@ so that a reading to come is known better than its tolerances say: the regulator
 next state too (m' = m_k + S_ko S_oo^-1 (y - m_o), S' = S_kk - S_ko S_oo^-1 S_ok). N holds what is not known of a
 reading by itself: meter and model, and the charge or leakage on a net that nothing drives. It is `ALIKE` correlated
 between readings of one net in different states: a model that is wrong about a net is wrong about it once more.
+
+How rough the model is, each hypothesis has found out from the readings (the scale at which it is likeliest, and the
+types that it has wide); a few readings tell that to a step of the scales, so J J^T is the mean of that one's and the
+next wider one's.
 """
 
 from __future__ import annotations
@@ -19,10 +23,14 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.choose.in_play import Live
+from wakeboard.harness.explain.evidence.freedom import SCALES, Freedom
 from wakeboard.harness.explain.evidence.observe import CURRENT, VOLTS, Observation, sigma_at
 from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.evidence.wild import wilds
+from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.fitting import STEP
+from wakeboard.harness.explain.rank.likelihood import UNTAUGHT
 from wakeboard.harness.explain.unit.cases import Case, freedom
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 
@@ -59,7 +67,8 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
             [*(o.sigma for o in taken), *(sigma_at(o, float(m)) for o, m in zip(wanted, mean[h, n:], strict=True))]
         )
         noise = np.hypot(sigma, slack[h])
-        covariance = free_to.spread(shifts[h]) + np.outer(noise, noise) * alike
+        unknown = [each.spread(shifts[h]) for each in _as_found(case, free_to, in_play.candidates[h])]
+        covariance = np.mean(unknown, axis=0) + np.outer(noise, noise) * alike
         for row in fitted[h]:
             covariance += np.outer(row, row)
         free = [in_play.free.of(o) if h == in_play.other else (0.0, 0.0) for o in both]
@@ -68,6 +77,22 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
         out[h] += mean[h, n:] + np.array([shift for shift, _ in free[n:]])
         deviation[h] = np.hypot(deviation[h], [wide for _, wide in free[n:]])
     return out, deviation
+
+
+def _as_found(case: Case, free_to: Freedom, candidate: Candidate | None) -> list[Freedom]:
+    """How far the unknowns may go as a hypothesis has it: at its own scale with the types that it has wide, and at the
+    next wider scale. As the table has it where nothing is known of the hypothesis."""
+    if candidate is None:
+        return [free_to]
+    powers = [0 if u.stated or u.anywhere else 2 if u.by_decades else 1 for u in case.unknowns]
+    kinds = wilds(case.unknowns)
+    wide = [powers[int(kinds[k].members[0])] for k in candidate.wide]
+    own = candidate.scale if candidate.scale < len(SCALES) else UNTAUGHT[candidate.scale - len(SCALES)]
+    out = []
+    for scale, _ in SCALES[own : own + 2]:
+        some = [kinds[k].beside(scale, power) for k, power in zip(candidate.wide, wide, strict=True)]
+        out.append(free_to.scaled(scale, powers).widened(some, range(len(some))))
+    return out
 
 
 def _given(residuals: Array, covariance: Array, use: Sequence[int], n: int) -> tuple[Array, Array]:
