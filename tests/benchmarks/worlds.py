@@ -56,7 +56,6 @@ from wakeboard.harness.explain.unit.cases import CannotExplain, Case  # noqa: E4
 from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
 from wakeboard.harness.rehearse.trial import Trial, read_trial  # noqa: E402
 from wakeboard.harness.run.runner import Runner  # noqa: E402
-from wakeboard.instruments.virtual.bench import unit_seed  # noqa: E402
 from wakeboard.instruments.virtual.circuit import Fault, parse_fault  # noqa: E402
 from wakeboard.results.records import RunRecord, RunStart  # noqa: E402
 
@@ -359,50 +358,34 @@ def escape_table(production: Production, worlds: Sequence[World], share: float) 
 
 
 # --- next measurements --------------------------------------------------------------------------------------------
-@dataclass
-class Asked:
-    """What explain asked for of one unit. As it is: its own fault is true, which the bound does not speak of where that
-    is thought unlikely; as stated: one of the explanations in play is, drawn by its probability, on the same unit."""
-
-    as_it_is: Any = None
-    as_stated: Any = None
-    unasked: float | None = None
-
-
-def asked(production: Production, world: World, k: int) -> Asked:
-    """As explain_next.trial, but what explain asks for is measured on the true unit. As it is stays empty where the
-    first steps show nothing of the unit's fault."""
+def asked(production: Production, world: World, k: int) -> Any:
+    """As explain_next.trial, but what explain asks for is measured on the true unit; None, too, where the first steps
+    show nothing of its fault, of which the bound says nothing then."""
     import explain_next as asking
 
     fault, serial = production.fault(world, "next", k), f"N{world.seed}-{k}"
     record = production.beginning.run(world, serial, [fault])
     if record is None:
-        return Asked()
+        return None
     start = explain_case(Case(asking.beginning(record), production.line.model))
-    if start.bits < asking.DOUBT or start.weighing is None:
-        return Asked()
+    if start.bits < asking.DOUBT or start.weighing is None or not asking.placed(start, (fault,)):
+        return None
     if not asking.next_choices(start, 1, asking.not_lifted):
-        return Asked(unasked=start.bits)
+        return start.bits
     in_play, offered = asking.offers(start)
     bits = asking.doubt(in_play, offered)
     most = max(asking.capacity(m.mean, m.sigma) for m in offered)
-
-    def trial(faults: tuple[str, ...]) -> Any:
-        truth = Measured(production, world, serial, faults)
-        after, taken = asking.pursue(start, truth.answer)
-        left = min(asking.doubt(*asking.offers(after)), bits)
-        return asking.Trial(" and ".join(faults), bits, left, most, len(taken), asking.placed(after, faults))
-
-    drawn = np.random.default_rng(unit_seed(serial)).choice(len(in_play.changes), p=asking.known(in_play))
-    return Asked(trial((fault,)) if asking.placed(start, (fault,)) else None, trial(in_play.suspects[int(drawn)]))
+    after, taken = asking.pursue(start, Measured(production, world, serial, fault).answer)
+    left = min(asking.doubt(*asking.offers(after)), bits)
+    return asking.Trial(fault, bits, left, most, len(taken), asking.placed(after, (fault,)))
 
 
 class Measured:
     """The true unit under a meter, in whatever state is asked for."""
 
-    def __init__(self, production: Production, world: World, serial: str, faults: Sequence[str]) -> None:
+    def __init__(self, production: Production, world: World, serial: str, fault: str) -> None:
         self.production, self.world = production, world
-        self.unit, self.faults = world.unit(serial), [parse_fault(text) for text in faults]
+        self.unit, self.faults = world.unit(serial), [parse_fault(fault)]
         self.rng = np.random.default_rng(world.seed)
 
     def answer(self, choice: Any) -> float | None:
@@ -430,25 +413,20 @@ class Measured:
         return volts * (1 + 2e-4 * float(self.rng.normal())) + 1e-3 * float(self.rng.normal())
 
 
-def mean_of(values: Sequence[float]) -> float:
-    return float(np.mean(values)) if values else math.nan
-
-
 def next_table(production: Production, worlds: Sequence[World], count: int) -> str:
     rows = []
     for level in dict.fromkeys(world.name for world in worlds):
         made = [asked(production, world, k) for world in worlds if world.name == level for k in range(count)]
-        unasked = sum(each.unasked is not None for each in made)
-        for name, trials in (
-            ("as it is", [each.as_it_is for each in made if each.as_it_is is not None]),
-            ("as stated", [each.as_stated for each in made if each.as_stated is not None]),
-        ):
-            taken, bound = (mean_of([getattr(t, what) for t in trials]) for what in ("taken", "bound"))
-            first = of(sum(t.rank == 1 for t in trials), len(trials))
-            figures = (f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}")
-            rows.append([production.board, level, name, len(trials), *figures, first, unasked])
-    head = ["board", "world", "the truth", "units", "taken", "entropy bound", "ratio", "true first at the end",
-            "nothing asked"]  # fmt: skip
+        trials, unasked = (
+            [t for t in made if t is not None and not isinstance(t, float)],
+            [t for t in made if isinstance(t, float)],
+        )
+        taken, bound = (
+            float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan for name in ("taken", "bound")
+        )
+        rows.append([production.board, level, len(trials), f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}",
+                     of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
+    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "true first at the end", "nothing asked"]
     return table(head, rows)
 
 

@@ -106,7 +106,7 @@ def spread(
     specimens = solved(drawn) if n else nominal[None]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
     low, high = seen.min(axis=0) - down, seen.max(axis=0) + up
-    for path, moved in _lacking(model, base, start, nets, may_lack, LACK_SHARE * (high - low)):
+    for path, moved in _lacking(model, base, start, nets, may_lack, LACK_SHARE * (high - low), alive):
         without = replace(base, values={path: 0.0, **base.values})
         other = spread(model, without, [nets[k] for k in moved], n=0, between=between, open_to=open_to)
         low[moved], high[moved] = np.minimum(low[moved], other.low), np.maximum(high[moved], other.high)
@@ -130,17 +130,20 @@ STILL: Final = 1e-5
 
 
 def _lacking(
-    model: Model, base: Variant, start: Points, nets: Sequence[str], paths: Sequence[str], least: Array
-) -> Iterator[tuple[str, list[int]]]:
+    model: Model, base: Variant, start: Points, nets: Sequence[str], paths: Sequence[str], least: Array,
+    alive: Callable[[], None],
+) -> Iterator[tuple[str, list[int]]]:  # fmt: skip
     """What moves a net by more than the `least` (N,) where it is not there, and which nets. A board that has no answer
     then is none that there is."""
     if not paths:
         return
+    alive()
     (steps,) = Slopes(model, start).set_to([(path, 0.0) for path in paths])
     acts = [path for path, step in zip(paths, steps, strict=True) if not np.abs(step).max() <= STILL]
     if not acts:
         return
     nominal = _nets(start, nets)[0]
+    alive()
     found = _nets(model.solve([replace(base, values={path: 0.0, **base.values}) for path in acts], start=start), nets)
     for path, volts in zip(acts, found, strict=True):
         moved = np.flatnonzero(np.abs(volts - nominal) > least).tolist()
