@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 from collections.abc import Callable
@@ -58,6 +59,51 @@ def test_steps_that_are_lost_are_noticed_and_kept(
         goes_on[next_is]()
     assert told.value.exit_code == 3
     assert kept(tmp_path) == [1, 2, 3]
+    store.close()
+
+
+@pytest.mark.parametrize("left", [0, 4096, 0.5])
+@pytest.mark.parametrize("next_is", ["a step", "the end"])
+def test_a_file_that_becomes_shorter_is_noticed(
+    left: float, next_is: str, tmp_path: Path, make_start: Make, make_step: MakeStep
+) -> None:
+    """With a history in the file and the steps in its log: the run ended in PASS, and the store could not be opened."""
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step)
+    store.end_run(run, "pass")
+    store.close()
+    store, run = begun(path, make_start, make_step)
+    with path.open("r+b") as file:
+        file.truncate(int(left * path.stat().st_size) // 4096 * 4096 if left < 1 else int(left))
+    goes_on = {"a step": lambda: store.commit_step(run, make_step(4)), "the end": lambda: store.end_run(run, "pass")}
+    with pytest.raises(StoreError, match=r"was cut short by another program.* 3 steps of it: kept in"):
+        goes_on[next_is]()
+    assert kept(tmp_path) == [1, 2, 3]
+    with contextlib.suppress(StoreError):
+        store.close()
+
+
+def test_a_file_that_another_program_makes_shorter_and_leaves_whole_loses_nothing(
+    tmp_path: Path, make_start: Make, make_step: MakeStep
+) -> None:
+    """VACUUM gives free pages back."""
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step)
+    before = path.stat().st_size
+    with contextlib.closing(sqlite3.connect(path)) as other:
+        other.execute("CREATE TABLE filler AS SELECT zeroblob(1000000) AS zeros")
+        other.commit()
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        store.commit_step(run, make_step(4))
+        assert path.stat().st_size > before + 900_000
+        other.execute("DROP TABLE filler")
+        other.commit()
+        other.execute("VACUUM")
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert path.stat().st_size < before + 900_000
+    store.commit_step(run, make_step(5))
+    store.end_run(run, "pass", outputs_off=True)
+    assert [step.number for step in store.run(run).steps] == [1, 2, 3, 4, 5]
     store.close()
 
 
