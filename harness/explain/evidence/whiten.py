@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
+
+Reals = NDArray[np.floating[Any]]
 
 
 class Whitener:
@@ -36,7 +40,7 @@ class Whitener:
         return out
 
 
-def lower_solved(lower: Array, right: Array) -> Array:
+def lower_solved(lower: Reals, right: Reals) -> Array:
     """(n, k) x with L x = right, L (n, n) lower triangular with no 0 on its diagonal: by LAPACK itself, since an
     explanation asks this some ten thousand times of small ones, and checks of the arguments took most of that."""
     from scipy.linalg.lapack import dtrtrs
@@ -45,7 +49,7 @@ def lower_solved(lower: Array, right: Array) -> Array:
     return out
 
 
-def upper_solved(lower: Array, right: Array) -> Array:
+def upper_solved(lower: Reals, right: Reals) -> Array:
     """(n, k) x with L^T x = right."""
     from scipy.linalg.lapack import dtrtrs
 

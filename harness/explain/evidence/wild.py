@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
-from wakeboard.harness.explain.evidence.whiten import lower_solved
+from wakeboard.harness.explain.evidence.whiten import Reals, lower_solved
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 Ints = NDArray[np.intp]
@@ -129,21 +129,21 @@ class _Widened:
         (C + R^T B R)^-1 = C^-1 - C^-1 R^T (1 + B R C^-1 R^T)^-1 B R C^-1
     """
 
-    def __init__(self, lower: Array, directions: Array) -> None:
+    def __init__(self, lower: Reals, directions: Array) -> None:
         self._lower = lower
         self._white = lower_solved(lower, directions.T)
         self.squares: Array = np.einsum("ng,ng->g", self._white, self._white)[:-1]
         """(g - 1,) a C^-1 a of each but the last."""
         self.along_last: Array = self._white[:, -1] @ self._white[:, :-1]
         """(g - 1,) a C^-1 (the last)."""
-        self._before: list[tuple[Array, Array]] = []
+        self._before: list[tuple[Reals, Reals]] = []
 
     def widen(self, rows: Array, block: Array) -> None:
         """Adds rows^T block rows: rows (r, n), block (r, r)."""
-        u = lower_solved(self._lower, rows.T)
-        v = u.copy()
+        u: Array = lower_solved(self._lower, rows.T)
+        v: Reals = u
         for other, inner in self._before:
-            v -= other @ (inner @ (other.T @ u))
+            v = v - other @ (inner @ (other.T @ u))
         inner = np.linalg.solve(np.eye(len(block)) + block @ (u.T @ v), block)
         self._before.append((v, inner))
         by = v.T @ self._white

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
-from wakeboard.harness.explain.evidence.whiten import Whitener, lower_solved, upper_solved
+from wakeboard.harness.explain.evidence.whiten import Reals, Whitener, lower_solved, upper_solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -253,7 +253,7 @@ class Apart:
 
     mean: Array
     covariance: Array
-    factor: Array
+    factor: Reals
     tells: Array
     noise: Array
     shift: Array
