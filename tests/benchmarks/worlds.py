@@ -19,6 +19,7 @@ further tables (one kind of difference at a time, escapes of a rehearsal, next m
 from __future__ import annotations
 
 import argparse
+import copy
 import hashlib
 import itertools
 import math
@@ -29,7 +30,7 @@ import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from types import SimpleNamespace
@@ -110,6 +111,17 @@ class Production:
         scratch.write_bytes(pickle.dumps((key, record)))
         scratch.replace(file)
         return record
+
+    @cached_property
+    def beginning(self) -> Production:
+        """The same, its units taken through the first steps only, to the rails on the first supply."""
+        short = copy.copy(self)
+        sequence = self.line.sequence
+        last = next(k for k, step in enumerate(sequence.steps) if step.do == "rails")
+        short.line = copy.copy(self.line)
+        short.line.sequence = replace(sequence, steps=sequence.steps[: last + 1])
+        short.text = f"{self.text} beginning"
+        return short
 
     @cached_property
     def library(self) -> list[Fault]:
@@ -351,8 +363,8 @@ def asked(production: Production, world: World, k: int) -> Any:
     show nothing of its fault, of which the bound says nothing then."""
     import explain_next as asking
 
-    fault = production.fault(world, "next", k)
-    record = production.run(world, f"N{world.seed}-{k}", [fault])
+    fault, serial = production.fault(world, "next", k), f"N{world.seed}-{k}"
+    record = production.beginning.run(world, serial, [fault])
     if record is None:
         return None
     start = explain_case(Case(asking.beginning(record), production.line.model))
@@ -363,8 +375,7 @@ def asked(production: Production, world: World, k: int) -> Any:
     in_play, offered = asking.offers(start)
     bits = asking.doubt(in_play, offered)
     most = max(asking.capacity(m.mean, m.sigma) for m in offered)
-    truth = Measured(production, world, f"N{world.seed}-{k}", fault)
-    after, taken = asking.pursue(start, truth.answer)
+    after, taken = asking.pursue(start, Measured(production, world, serial, fault).answer)
     left = min(asking.doubt(*asking.offers(after)), bits)
     return asking.Trial(fault, bits, left, most, len(taken), asking.placed(after, (fault,)))
 

@@ -10,13 +10,16 @@ of these is moved by one standard deviation, and what they do together is added 
 (`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Where slopes lead further than `FAR`, the
 board is solved at the likeliest place so many deviations off instead. Knees count as far as the corners reach over
 them: `leaky` is one more such corner.
+What parts may lack of what is drawn (`may_lack`: a pin's diode to its rail) is no small change either: where its
+absence moves a net, that net's worst case is that of both boards, the drawn one and the one that lacks it. One at a
+time.
 Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), for mean, deviation and covariance.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
@@ -74,9 +77,11 @@ def spread(
     seed: int = 1,
     between: Callable[[], None] | None = None,
     open_to: Sequence[Unknown] = (),
+    may_lack: Sequence[str] = (),
 ) -> Spread:
     """See the module. SolveError when a corner or a specimen has no answer; `variant.seed` is not looked at.
 
+    may_lack: values ("PART.value") that are 0 on a board which lacks what they stand for.
     between: called before each piece of work, at most SLICE variants, for who has to give a sign of life.
     """
     base = replace(variant, seed=None)
@@ -100,17 +105,50 @@ def spread(
     drawn = [replace(base, seed=seed * 1_000_003 + k) for k in range(n)]
     specimens = solved(drawn) if n else nominal[None]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
+    low, high = seen.min(axis=0) - down, seen.max(axis=0) + up
+    for path, moved in _lacking(model, base, start, nets, may_lack, LACK_SHARE * (high - low), alive):
+        without = replace(base, values={path: 0.0, **base.values})
+        other = spread(model, without, [nets[k] for k in moved], n=0, between=between, open_to=open_to)
+        low[moved], high[moved] = np.minimum(low[moved], other.low), np.maximum(high[moved], other.high)
     return Spread(
         tuple(nets),
         nominal,
-        seen.min(axis=0) - down,
-        seen.max(axis=0) + up,
+        low,
+        high,
         specimens.mean(axis=0),
         np.sqrt(np.diag(covariance)),
         covariance,
         {each.path: rise[k] for k, each in enumerate(unknown)},
         specimens,
     )
+
+
+LACK_SHARE: Final = 0.1
+"""Of a net's worst case, by less than which it may move where something is lacking and is not looked at once more."""
+STILL: Final = 1e-5
+"""V that any net may move by for slopes to say that nothing happens where something is lacking."""
+
+
+def _lacking(
+    model: Model, base: Variant, start: Points, nets: Sequence[str], paths: Sequence[str], least: Array,
+    alive: Callable[[], None],
+) -> Iterator[tuple[str, list[int]]]:  # fmt: skip
+    """What moves a net by more than the `least` (N,) where it is not there, and which nets. A board that has no answer
+    then is none that there is."""
+    if not paths:
+        return
+    alive()
+    (steps,) = Slopes(model, start).set_to([(path, 0.0) for path in paths])
+    acts = [path for path, step in zip(paths, steps, strict=True) if not np.abs(step).max() <= STILL]
+    if not acts:
+        return
+    nominal = _nets(start, nets)[0]
+    alive()
+    found = _nets(model.solve([replace(base, values={path: 0.0, **base.values}) for path in acts], start=start), nets)
+    for path, volts in zip(acts, found, strict=True):
+        moved = np.flatnonzero(np.abs(volts - nominal) > least).tolist()
+        if moved:
+            yield path, moved
 
 
 def _rises(model: Model, at: Points, unknown: Sequence[Unknown], nets: Sequence[str]) -> Array:
