@@ -368,7 +368,8 @@ def asked(production: Production, world: World, k: int) -> Any:
     if record is None:
         return None
     start = explain_case(Case(asking.beginning(record), production.line.model))
-    if start.bits < asking.DOUBT or start.weighing is None or not asking.placed(start, (fault,)):
+    place = asking.placed(start, (fault,))
+    if start.bits < asking.DOUBT or start.weighing is None or not place:
         return None
     if not asking.next_choices(start, 1, asking.not_lifted):
         return start.bits
@@ -377,7 +378,8 @@ def asked(production: Production, world: World, k: int) -> Any:
     most = max(asking.capacity(m.mean, m.sigma) for m in offered)
     after, taken = asking.pursue(start, Measured(production, world, serial, fault).answer)
     left = min(asking.doubt(*asking.offers(after)), bits)
-    return asking.Trial(fault, bits, left, most, len(taken), asking.placed(after, (fault,)))
+    odds = start.groups[place - 1].probability
+    return asking.Trial(fault, bits, left, most, len(taken), asking.placed(after, (fault,)), odds)
 
 
 class Measured:
@@ -421,12 +423,14 @@ def next_table(production: Production, worlds: Sequence[World], count: int) -> s
             [t for t in made if t is not None and not isinstance(t, float)],
             [t for t in made if isinstance(t, float)],
         )
-        taken, bound = (
-            float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan for name in ("taken", "bound")
+        taken, bound, surprise = (
+            float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan
+            for name in ("taken", "bound", "surprise")
         )
         rows.append([production.board, level, len(trials), f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}",
-                     of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
-    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "true first at the end", "nothing asked"]
+                     f"{surprise:.2f}", of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
+    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "bound by the truth's odds",
+            "true first at the end", "nothing asked"]  # fmt: skip
     return table(head, rows)
 
 
