@@ -28,7 +28,7 @@ import numpy as np
 from wakeboard.harness.explain.evidence.freedom import USUAL
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
-from wakeboard.harness.explain.rank.ascent import Ascent, Solved, board_at
+from wakeboard.harness.explain.rank.ascent import FOREIGN, Ascent, Solved, board_at
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.knees import beyond_a_knee
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
@@ -92,6 +92,8 @@ def expanded(
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
+    if more_follow and all(climb.least > FOREIGN * len(y) for climb in climbs.values()):
+        return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
     late = _overtaken(candidates, out, likely, climbs)
     ways = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in late}
     _climb(likelihood, candidates, ways, ROUNDS)
