@@ -18,20 +18,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 from .shapes import ONSET
 from .slopes import Moved, Slopes
 from .unknowns import Unknown, bounded
 
 if TYPE_CHECKING:
-    from wakeboard.instruments.virtual.circuit.solver.points import Points
-
     from ..model import Model, Variant
 
 
@@ -79,47 +77,84 @@ def spread(
 
     between: called before each piece of work, at most SLICE variants, for who has to give a sign of life.
     """
-    base = replace(variant, seed=None)
+    base, alive = replace(variant, seed=None), between or _nobody_waits
     unknown = bounded(model.circuit.parts, base.values)
-    alive = between or _nobody_waits
-    alive()
-    start = model.solve([base]).require()
-    alive()
-
-    def solved(variants: Sequence[Variant]) -> Array:
-        return _solved(model, variants, start, nets, alive)
-
-    rise = _rises(model, start, unknown, nets)
-    ends = [_ends(each) for each in unknown]
-    ways = [_corner(base, ends, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)]
-    corners = solved(ways)
-    own = corners[:, np.repeat(np.arange(len(nets)), 2)].diagonal()
-    nominal = _nets(start, nets)[0]
-    seen = np.vstack([nominal, own[::2], own[1::2]])
-    down, up = _open_ended(model, [base, *ways], start, nets, open_to, alive)
+    worst = _Worst(model, [base], [(0, net) for net in nets], unknown, open_to, alive)
     drawn = [replace(base, seed=seed * 1_000_003 + k) for k in range(n)]
-    specimens = solved(drawn) if n else nominal[None]
+    specimens = _solved(model, drawn, worst.start, nets, alive) if n else worst.nominal[None]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
     return Spread(
         tuple(nets),
-        nominal,
-        seen.min(axis=0) - down,
-        seen.max(axis=0) + up,
+        worst.nominal,
+        worst.low,
+        worst.high,
         specimens.mean(axis=0),
         np.sqrt(np.diag(covariance)),
         covariance,
-        {each.path: rise[k] for k, each in enumerate(unknown)},
+        {each.path: worst.rise[k] for k, each in enumerate(unknown)},
         specimens,
     )
 
 
-def _rises(model: Model, at: Points, unknown: Sequence[Unknown], nets: Sequence[str]) -> Array:
-    """(T, N) how far each value at its upper end moves each net."""
+def worst_cases(
+    model: Model,
+    asked: Sequence[tuple[Variant, str]],
+    between: Callable[[], None] | None = None,
+    open_to: Sequence[Unknown] = (),
+) -> list[tuple[float, float]]:
+    """(low, high) V in the worst case of one net in each variant, as `spread` has them: a hundred settings of the bench
+    together cost little more than a few. SolveError where one of them has no answer."""
+    parts = model.circuit.parts
+    paths = {each.path for each in bounded(parts)}
+    alike: dict[frozenset[str], list[int]] = {}
+    for k, (variant, _) in enumerate(asked):  # what a variant sets has no tolerance in it
+        alike.setdefault(frozenset(paths & variant.values.keys()), []).append(k)
+    found: dict[int, tuple[float, float]] = {}
+    for members in (some[a : a + SLICE // 2] for some in alike.values() for a in range(0, len(some), SLICE // 2)):
+        bases = [replace(asked[k][0], seed=None) for k in members]
+        nets = [(place, asked[k][1]) for place, k in enumerate(members)]
+        worst = _Worst(model, bases, nets, bounded(parts, bases[0].values), open_to, between or _nobody_waits)
+        found.update(zip(members, zip(worst.low.tolist(), worst.high.tolist(), strict=True), strict=True))
+    return [found[k] for k in range(len(asked))]
+
+
+class _Worst:
+    """Of K nets asked for, each in one of some variants, V: nominal, low, high (K,); rise (T, K): by each value at its
+    upper end; start: the points of the variants."""
+
+    def __init__(
+        self, model: Model, bases: Sequence[Variant], asked: Sequence[tuple[int, str]], unknown: Sequence[Unknown],
+        open_to: Sequence[Unknown], alive: Callable[[], None],
+    ) -> None:  # fmt: skip
+        """asked: (place of a variant, net)."""
+        alive()
+        self.start = model.solve(bases).require()
+        alive()
+        self.rise = _rises(model, self.start, unknown, asked)
+        ends = [_ends(each) for each in unknown]
+        ways = [
+            _corner(bases[place], ends, self.rise[:, k], way) for k, (place, _) in enumerate(asked) for way in (1, -1)
+        ]
+        places = [place for place, _ in asked]
+        begin = [place for place in places for _ in range(2)]
+        nets = list(dict.fromkeys(net for _, net in asked))
+        column = np.array([nets.index(net) for _, net in asked], dtype=np.intp)
+        corners = _solved(model, ways, self.start, nets, alive, begin)
+        self.nominal: Array = _nets(self.start, nets)[places, column]
+        rows = 2 * np.arange(len(asked))
+        seen = np.vstack([self.nominal, corners[rows, column], corners[rows + 1, column]])
+        down, up = _open_ended(model, bases, ways, self.start, asked, open_to, alive)
+        self.low: Array = seen.min(axis=0) - down
+        self.high: Array = seen.max(axis=0) + up
+
+
+def _rises(model: Model, at: Points, unknown: Sequence[Unknown], asked: Sequence[tuple[int, str]]) -> Array:
+    """(T, K) how far each value at its upper end moves each net, in the variant where it is asked for."""
     if not unknown:
-        return np.zeros((0, len(nets)))
+        return np.zeros((0, len(asked)))
     moved = Slopes(model, at).moved(unknown)
     ends = np.full(len(unknown), math.sqrt(3))  # standard deviations of a rectangular spread
-    return np.array([moved.net(net, [0])[0] * ends for net in nets]).T
+    return np.array([moved.net(net, [place])[0] * ends for place, net in asked]).T
 
 
 LEAST_SIEMENS: Final = 1e-9  # S: 1 GΩ, beyond which no meter here is loaded
@@ -140,25 +175,33 @@ def leaky(unknown: Sequence[Unknown], ground: str) -> dict[str, float]:
 
 
 def _open_ended(
-    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], unknown: Sequence[Unknown],
-    alive: Callable[[], None],
+    model: Model, bases: Sequence[Variant], ways: Sequence[Variant], start: Points, asked: Sequence[tuple[int, str]],
+    unknown: Sequence[Unknown], alive: Callable[[], None],
 ) -> tuple[Array, Array]:  # fmt: skip
-    """(N,) volts that what nobody states may lower and lift each net. variants: as drawn, then both corners of each."""
-    none = np.zeros(len(nets))
+    """(K,) volts that what nobody states may lower and lift each net. ways: both corners of each."""
+    down, up = np.zeros((2, len(asked)))
     if not unknown:
-        return none, none
-    down, up = none.copy(), none.copy()
-    first = [0, *(1 + 2 * k for k in range(0, len(nets), SLICE // 2)), len(variants)]
-    for a, b in pairwise(first):
+        return down, up
+    variants, places = [*bases, *ways], [*range(len(bases)), *(place for place, _ in asked for _ in range(2))]
+    for a in range(0, len(variants), SLICE):
         alive()
-        points = model.solve(variants[a:b], start=start).require()
+        points = model.solve(variants[a : a + SLICE], start=_from(start, places[a : a + SLICE])).require()
         moved = Slopes(model, points).moved(unknown)
-        for k, net in enumerate(nets):
-            own = [m - a for m in (0, 1 + 2 * k, 2 + 2 * k) if a <= m < b]
-            if own:
-                lower, lift = unstated_volts(model, [variants[a + m] for m in own], start, moved, net, own)
-                down[k], up[k] = max(down[k], float(lower.max())), max(up[k], float(lift.max()))
+        for k, (place, net) in enumerate(asked):
+            first, at = len(bases) + 2 * k, _from(start, [place])
+            for some in ((place,), (first, first + 1)):  # how far slopes are believed is asked as drawn, and at corners
+                own = [m - a for m in some if a <= m < a + SLICE]
+                if own:
+                    lower, lift = unstated_volts(model, [variants[a + m] for m in own], at, moved, net, own)
+                    down[k], up[k] = max(down[k], float(lower.max())), max(up[k], float(lift.max()))
     return down, up
+
+
+def _from(start: Points, places: Sequence[int]) -> Points:
+    """The points to begin at, one for each place; where there is but one it is begun at by all."""
+    if len(start) == 1:
+        return start
+    return Points.gathered([(start, place) for place in places])
 
 
 def unstated_volts(
@@ -240,13 +283,15 @@ def _each_side(by: Array, apart: Array) -> tuple[Array, Array]:
 
 
 def _solved(
-    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], alive: Callable[[], None]
-) -> Array:
-    """Volts of the nets, (B, N)."""
+    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], alive: Callable[[], None],
+    places: Sequence[int] = (),
+) -> Array:  # fmt: skip
+    """Volts of the nets, (B, N). places: of each variant's beginning in `start`, where that has many."""
     parts = []
     for first in range(0, len(variants), SLICE):
         alive()
-        parts.append(_nets(model.solve(variants[first : first + SLICE], start=start).require(), nets))
+        begin = _from(start, places[first : first + SLICE])
+        parts.append(_nets(model.solve(variants[first : first + SLICE], start=begin).require(), nets))
     return np.vstack(parts)
 
 
