@@ -1,7 +1,10 @@
-"""The files that take longest are begun first, so that no worker is left alone with one of them at the end."""
+"""The files that take longest are begun first, so that no worker is left alone with one of them at the end; and where
+all are run, the solver is compiled before them, so that not each of a dozen processes does it beside the others."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -18,3 +21,10 @@ LONG = (
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     first = {HERE / name: k for k, name in enumerate(LONG)}
     items.sort(key=lambda item: first.get(item.path, len(LONG)))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    whole = config.args_source is not pytest.Config.ArgsSource.ARGS
+    if whole and not config.option.collectonly and not hasattr(config, "workerinput"):
+        compiled = "from wakeboard.instruments.virtual.circuit.compiled import ahead; ahead.begin(); ahead.wait()"
+        subprocess.run([sys.executable, "-P", "-c", compiled], check=True)
