@@ -76,7 +76,8 @@ class CircuitLimits:
     def ohms(self, test: OhmsTest, between: Between = None) -> Limits | None:
         """The lowest and highest ohms that the unpowered board shows in a test, the known resistor taken out. An open
         end where the test cannot tell it from no connection; None where the circuit has no answer."""
-        self.prepare_ohms([test], between)
+        if test not in self._ohms:
+            self.prepare_ohms([test], between)
         return self._ohms[test]
 
     def prepare_ohms(self, tests: Sequence[OhmsTest], between: Between = None) -> None:
@@ -88,8 +89,10 @@ class CircuitLimits:
 
     def loaded(self, state: BenchState, net: str, ohms: float, between: Between = None) -> Limits | None:
         """The volts of a net with a resistor from it to ground."""
-        self.prepare_loaded(state, [net], ohms, between)
-        return self._known[_key(state, ohms), net]
+        key = _key(state, ohms), net
+        if key not in self._known:
+            self.prepare_loaded(state, [net], ohms, between)
+        return self._known[key]
 
     def prepare_loaded(self, state: BenchState, nets: Sequence[str], ohms: float, between: Between = None) -> None:
         """Compute what is not known yet with a resistor at each of some nets in turn, together."""
