@@ -8,18 +8,28 @@ it has to be made in full: what burns, when and how far depends on what the faul
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Protocol
 
 from wakeboard.harness.run.runner import Result, Runner
 from wakeboard.instruments.virtual.circuit import CircuitError, SolveError
 
 if TYPE_CHECKING:
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
-    from wakeboard.harness.rehearse.trial import Course
     from wakeboard.harness.run.bench.bench import OpenBench
     from wakeboard.harness.run.predict import CircuitLimits
-    from wakeboard.instruments.virtual.time.instant import Instant
+    from wakeboard.instruments.virtual.time.instant import Heard, Instant
     from wakeboard.results.records import RunStart, Step
+
+
+class Before(Protocol):
+    """How another board went before. ahead: after each step, how the bench still came to stand."""
+
+    @property
+    def ahead(self) -> Mapping[int, Sequence[Heard]]: ...
+
+    def shows(self, step: Step) -> bool:
+        """Whether a step shows more than it did there."""
 
 
 class Followed(Runner):
@@ -30,24 +40,24 @@ class Followed(Runner):
 
     def __init__(
         self, sequence: StepSequence, bench: OpenBench, start: RunStart, predictor: CircuitLimits, circuit: Instant,
-        course: Course | None,
+        before: Before | None,
     ) -> None:  # fmt: skip
         super().__init__(sequence, bench, start, predictor=predictor)
         self.past: dict[int, int] = {}
         self.may_burn = False
         self._circuit = circuit
-        self._course = course
+        self._before = before
 
     def take(self, model: Any) -> Step:
         step = super().take(model)
         self.past[step.number] = len(self._circuit.course)
-        if self._course is not None and not self.ended_by and self._course.shows(step):
-            self.may_burn = self._could_burn(step.number, self._course)
+        if self._before is not None and not self.ended_by and self._before.shows(step):
+            self.may_burn = self._could_burn(self._before.ahead.get(step.number, ()))
             self.ended_by = "it has shown"
         return step
 
-    def _could_burn(self, number: int, course: Course) -> bool:
+    def _could_burn(self, ahead: Sequence[Heard]) -> bool:
         try:
-            return self._circuit.nears_a_rating(course.ahead.get(number, ()))
+            return self._circuit.nears_a_rating(ahead)
         except (CircuitError, SolveError):
             return True
