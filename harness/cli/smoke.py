@@ -146,7 +146,7 @@ class Line:
                     break
                 if code is Exit.BENCH and self.operator is None:
                     break
-                if stop:  # while the outputs were switched off, which was not broken off for it
+                if stop or (self.page is not None and self.page.stop_pressed):  # while outputs were switched off
                     raise KeyboardInterrupt
         except (KeyboardInterrupt, OperatorStop):
             code = Exit.STOPPED

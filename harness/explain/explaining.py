@@ -237,11 +237,14 @@ def next_choices(
 
 def _settled(weighing: Weighing, grouped: Sequence[Sequence[int]]) -> bool:
     """Whether nothing is left to tell apart: one group, and in it one place, stand clear of all others."""
-    if weighing.p_as_drawn > ENOUGH:
+    from wakeboard.harness.explain.choose.in_play import never_certain
+
+    enough = ENOUGH * (1 - never_certain(weighing))
+    if weighing.p_as_drawn > enough:
         return True
     found = members(weighing, grouped[0]) if grouped else []
     whole = sum(m.probability for m in found)
-    return whole >= ENOUGH and found[0].probability > CLEARLY * whole
+    return whole >= enough and found[0].probability > CLEARLY * whole
 
 
 def _grouped(weighing: Weighing) -> list[list[int]]:

@@ -10,6 +10,7 @@ from wakeboard.harness.describe.board.parts import value_unit
 from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, Observation
 from wakeboard.harness.explain.evidence.roughness import MISFIT, ROUGH
 from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.naming.repair import CLEARLY
 from wakeboard.instruments.quantity import show
 from wakeboard.results.continued import COLUMNS, continued
 
@@ -235,7 +236,8 @@ def _next(explanation: Explanation) -> Iterator[str]:
 def _enough(explanation: Explanation) -> str:
     """What is left to measure: what cannot be told apart by any known measurement is not called settled."""
     best = explanation.best
-    if best is not None and best.same:
+    shares = [max((share for _, share in each), default=1.0) for each in best.either] if best is not None else []
+    if any(share <= CLEARLY for share in shares):
         return "No measurement that the bench may take tells these apart: look at, or lift, the parts named."
     return "No further measurement is needed to tell the explanations apart."
 

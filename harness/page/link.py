@@ -84,6 +84,7 @@ class PageLink:
         self.alone = alone
         self.address = self.code = ""
         self.tells: Callable[[str, str, str], None] = lambda _address, _code, _why: None  # the address good from now on
+        self.stop_pressed = False  # at any time: whoever asks or switches on next ends for it
         self._guard: Any = None
         self._number = 0  # of the open question
         self._odd: list[str] = []  # readings outside their limits, in words
@@ -188,18 +189,27 @@ class PageLink:
             self.address, self.code = str(message["address"]), str(message["code"])
             self.tells(self.address, self.code, str(message["why"]))
         elif message["do"] == "key":
-            self._keys.put((int(message["prompt"]), str(message["key"])))
+            number = int(message["prompt"])
+            if number == self._number:  # one to a question that has not been asked yet would be an answer unread
+                self._keys.put((number, str(message["key"])))
 
     # --- stop -------------------------------------------------------------------------------------------------------
     def _stop(self) -> None:
-        """To the guard at once; and as the key of whatever question is open."""
+        """To the guard at once; and as the key of whatever question is open. Where there is neither, a bench that is
+        being opened or a question between two units, to the one that comes next."""
+        self.stop_pressed = True  # before the guard is looked for: whoever brings one looks here after that
         guard = self._guard
         if guard is not None:
-            waiting = "Stop: the guard switches off. Wait for the word that it is off"
-            self.picture.put(stop={"says": waiting, "off": None})
-            guard.stop(STOP_SAYS)
+            self._tell_guard(guard)
+        elif self.picture.get("ended") is None:
+            self.picture.put(stop={"says": "Stop: nothing is switched on any more", "off": None})
         self._keys.put((self._number, STOP_KEY))
         self.picture.changed.set()
+
+    def _tell_guard(self, guard: Any) -> None:
+        waiting = "Stop: the guard switches off. Wait for the word that it is off"
+        self.picture.put(stop={"says": waiting, "off": None})
+        guard.stop(STOP_SAYS)
 
     def _look_for_dark(self) -> None:
         """The guard's answer to Stop, as soon as it has come."""
@@ -220,6 +230,8 @@ class PageLink:
         of_bench = [f"{name}: {text}" for name, texts in bench.cautions.items() for text in texts]
         self.picture.put(cautions=[*CAUTIONS, *of_bench], proved=False, power="")
         bench.guard = SeenGuard(bench.guard, self.picture)
+        if self.stop_pressed:
+            self._tell_guard(self._guard)
 
     def warns(self, text: str) -> None:
         """What nobody knows of the outputs; it stands until they are proved off."""
@@ -280,6 +292,8 @@ class PageLink:
             spot={"net": net, "point": _point(title)},
         )  # fmt: skip
         self._read = False
+        if self.stop_pressed:
+            self._keys.put((self._number, STOP_KEY))
 
     def answered(self) -> None:
         self.picture.put(prompt=None, moving="")

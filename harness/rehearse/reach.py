@@ -10,6 +10,7 @@ sequence visits first, is the cheapest measurement to add.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from wakeboard.harness.describe.board.circuit import board_circuit, supply_nets
-from wakeboard.harness.describe.board.spreads import unknowns
+from wakeboard.harness.describe.board.spreads import lacking, unknowns
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.review.study.cases import Case, cases
 from wakeboard.instruments.virtual.circuit.bench.figures import (
@@ -250,7 +251,24 @@ class Reach:
             return None
         nominal, margin, _ = self._good
         wide = margin[place] + self._unstated[place]
-        return float(nominal[place] - wide), float(nominal[place] + wide)
+        without = self._without(place)
+        return float(np.nanmin([nominal[place], *without]) - wide), float(np.nanmax([nominal[place], *without]) + wide)
+
+    def _without(self, place: int) -> list[float]:
+        """What a good board reads in a sight of volts where it lacks one of the things that parts may lack."""
+        sight, net = self.sights[place], self.board.net_of(self.sights[place].point)
+        paths = [each.path for each in lacking(board_circuit(self.board))]
+        if sight.quantity != "dc volts" or not paths:
+            return []
+        state = next(state for state, first in self._firsts if first <= place < first + len(state.nets))
+        variants = [Variant((), {**state.values, path: 0.0}, None, state.moves) for path in paths]
+        return [float(volts) for volts in state.model.solve(variants).net(net)]
+
+    @cached_property
+    def _firsts(self) -> list[tuple[_State, int]]:
+        """Each state with the number of its first sight."""
+        counts = [len(state.nets) + bool(state.amps) for state in self._states]
+        return list(zip(self._states, [0, *itertools.accumulate(counts)], strict=False))
 
     def read_already(self, sight: Sight, good: Trial) -> int | None:
         """The first step that takes this reading as the sequence is: there a tighter limit does."""

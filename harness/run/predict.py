@@ -2,7 +2,8 @@
 
 Limits are the worst case of what the drawing states, widened by some standard deviations of what it does not state
 (forward voltages, leakages, what an unpowered rail conducts: spreads.py), so that a healthy board of another
-maker's parts passes. A range in the board file (`leak = "< 50 nA"`) narrows them.
+maker's parts passes: also where one of a pin's drawn diodes to its rail is not there. A range in the board file
+(`leak = "< 50 nA"`) narrows them, and so does what is known of a pin's diodes (`clamp = true`, or false).
 
     predictor = CircuitLimits(board)
     predictor.volts(state, "VIN")      Limits(4.61, 4.78, "circuit"), None where the circuit has no answer
@@ -136,7 +137,7 @@ class CircuitLimits:
         faults = tuple(parse_fault(text) for text in self.rework)
         asked = [(Variant(faults, at.values, None, at.moves), net) for net, at in placed]
         try:
-            found = worst_cases(self._probed(), asked, between, self._unstated)
+            found = worst_cases(self._probed(), asked, between, self._unstated, self._may_lack)
         except (CircuitError, SolveError):  # of one of them: looked for by halves
             if len(placed) == 1:
                 return [None]
@@ -176,7 +177,7 @@ class CircuitLimits:
         try:
             faults = tuple(parse_fault(text) for text in self.rework)
             variant = Variant(faults, placed.values, None, placed.moves)
-            return spread(model(), variant, nets, n=0, between=between, open_to=self._unstated)
+            return spread(model(), variant, nets, n=0, between=between, open_to=self._unstated, may_lack=self._may_lack)
         except (CircuitError, SolveError):
             return None
 
@@ -186,8 +187,21 @@ class CircuitLimits:
         from wakeboard.harness.describe.board.circuit import board_circuit
         from wakeboard.harness.describe.board.spreads import unknowns
 
-        reworked = {text.partition(":")[0].partition(".")[0] for text in self.rework}
-        return [u for u in unknowns(board_circuit(self.board), self.board.adjacent, reworked) if not u.stated]
+        found = unknowns(board_circuit(self.board), self.board.adjacent, self._reworked)
+        return [u for u in found if not u.stated]
+
+    @cached_property
+    def _may_lack(self) -> list[str]:
+        """What its parts may not have of what is drawn, but of those that were reworked."""
+        from wakeboard.harness.describe.board.circuit import board_circuit
+        from wakeboard.harness.describe.board.spreads import lacking
+
+        return [each.path for each in lacking(board_circuit(self.board), self._reworked)]
+
+    @property
+    def _reworked(self) -> set[str]:
+        """The parts that were reworked."""
+        return {text.partition(":")[0].partition(".")[0] for text in self.rework}
 
     def _supplied(self) -> Model:
         """With its supplies only: what a voltmeter adds is within the limits' floor."""

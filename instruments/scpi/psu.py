@@ -390,6 +390,10 @@ class Psu(Spoken[PsuDialect]):
         """None, "ovp", "ocp" or "other"; an output that was switched on and is off counts as "other"."""
         return self.looks.tripped(self.outputs.known(ch))
 
+    def untripped(self, ch: Ch) -> bool:
+        """See ports.PsuPort."""
+        return self.looks.untripped(self.outputs.known(ch))
+
     def clear(self, ch: Ch) -> bool:
         """Off, verified; zero volts; clear; verify that no trip is left and that clearing left the output off.
 

@@ -253,6 +253,16 @@ class Looks:
         on = self._sampled_on(name, state, list(replies), flags)
         return trip or self._trip_in(flags, name, self._told(name) if on is None else on, asked_directly=bool(direct))
 
+    def untripped(self, name: str) -> bool:
+        """Whether the supply says of each armed protection that it has not tripped. What no page of the maker's has, is
+        not believed."""
+        commanded = self.commanded.get(name)
+        armed = {kind for kind in ("ovp", "ocp") if commanded is not None and getattr(commanded, kind)}
+        direct = {kind for kind, _ in self._trip_questions()}
+        by_flags = set() if direct or self._doubted else set(self._flags_table(name))
+        told = by_flags | {kind for kind in direct if not self.dialect.doubted(f"ask.{kind}_tripped")}
+        return bool(armed) and armed <= told and self.tripped(name) is None
+
     def _trip_questions(self) -> list[tuple[Trip, Asking]]:
         ask = self.dialect.ask
         both: list[tuple[Trip, Asking | None]] = [("ovp", ask.ovp_tripped), ("ocp", ask.ocp_tripped)]

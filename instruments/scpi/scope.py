@@ -31,6 +31,7 @@ from wakeboard.instruments.waveform import Waveform, from_codes
 STEPS: Final = (1.0, 2.0, 5.0)  # in which scales of every decade go (common practice)
 FILL: Final = 0.8  # of the screen's height that is used
 AGREE: Final = 0.02  # by which a scale read back may differ from the one that was set (a wider one is taken, too)
+BEYOND: Final = 4.0  # times the screen: no record reaches further, nor do its codes (common practice, no source)
 ARM_WAIT: Final = 5.0  # s beyond the time before the trigger
 LOOK: Final = 0.02  # s between two questions
 READ_TIMEOUT: Final = 10.0  # s for a block
@@ -45,7 +46,7 @@ class Scope(Spoken[ScopeDialect]):
         self._views: dict[str, View] = {}
         self._scales: dict[str, float] = {}
         self._shot: Shot | None = None
-        self._delay = 0.0
+        self._delay = self._across = 0.0
         self._whole = self._begun = False
 
     def after_reopening(self) -> None:
@@ -99,6 +100,7 @@ class Scope(Spoken[ScopeDialect]):
         found = self._number(self.dialect.time_scale, {})
         if not scale * (1 - AGREE) <= found <= scale * (1 + AGREE):
             raise self._unfit(f"was set to {scale:g} s a division and says {found:g}")
+        self._across = found * self.dialect.across
 
     def _say(self, lines: Sequence[str], values: dict[str, object]) -> None:
         filled = [each.format(**values) for each in lines]
@@ -227,11 +229,15 @@ class Scope(Spoken[ScopeDialect]):
         if wave.origin == "steps":
             zero, base = zero + base, 0.0
         step = figures["yinc"]
-        edges = from_codes([wave.least, wave.most], step, zero, base)
+        edges = [(code - zero) * step + base for code in (wave.least, wave.most)]
         if view.low < edges[0] or view.high > edges[1]:
             raise self._unfit(f"shows {edges[0]:.3g} to {edges[1]:.3g} V on channel {view.channel}, and "
                               f"{view.low:.3g} to {view.high:.3g} V is needed")  # fmt: skip
-        start = figures["xorg"] - figures["xref"] * figures["xinc"]
+        start, span = figures["xorg"] - figures["xref"] * figures["xinc"], figures["xinc"] * len(codes)
+        high = dialect.high * self._scales[view.channel]
+        if not (edges[1] - edges[0] <= BEYOND * high and span <= BEYOND * self._across and math.isfinite(start)):
+            raise self._unfit(f"tells {edges[1] - edges[0]:.3g} V and {span:.3g} s of channel {view.channel}, and its "
+                              f"screen has {high:.3g} V and {self._across:.3g} s")  # fmt: skip
         found = Waveform(
             channel=view.channel, start=start, dt=figures["xinc"], volts=from_codes(codes, step, zero, base),
             lsb=step * wave.grain, share=dialect.probe_share, fixed=self._fixed(view), ppm=dialect.ppm,

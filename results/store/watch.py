@@ -1,8 +1,9 @@
 """Is the file that a run is written into still the one that was opened, and does it still hold what was committed?
 
-SQLite goes on writing into a file that somebody deleted, or whose log was cut, and reports nothing: the steps are gone
-when the program ends. So before each write the file's identity and the length of its log are looked at; where they do
-not fit, the steps of the run are looked up over a fresh connection, and what is gone is kept in a file beside it.
+SQLite goes on writing into a file that somebody deleted or cut, or whose log was cut, and reports nothing: the steps
+are gone when the program ends. So before each write the file's identity, its length and that of its log are looked at;
+where they do not fit, the steps of the run are looked up over a fresh connection, and what is gone is kept in a file
+beside it. A file that has become shorter is read from end to end for that: its other pages may be gone, too.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import json
 import os
 import sqlite3
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from wakeboard.results.counted import count
@@ -26,6 +28,7 @@ class StoreWatch:
         self.path = path
         self._log_path = path.with_name(path.name + "-wal")
         self._file = _identity(path)
+        self._length = _length(path)
         self._log: tuple[int, int, int] | None = None  # device, inode, length
         self._steps: dict[str, list[tuple[Step, str]]] = {}
 
@@ -35,8 +38,9 @@ class StoreWatch:
         self.note()
 
     def note(self) -> None:
-        """How long the log is now: after each write, and after a checkpoint of our own."""
+        """How long file and log are now: after each write, and after a checkpoint of our own."""
         self._log = _extent(self._log_path)
+        self._length = _length(self.path)
 
     def ended(self, run: str) -> None:
         """Its steps need not be kept here any longer."""
@@ -47,7 +51,7 @@ class StoreWatch:
         """Raises StoreError, with the run's steps kept beside the store, where what was committed is gone."""
         steps = self._steps.get(run, [])
         same = self._file == _identity(self.path)
-        if same and (not steps or not self._log_shrank() or self._all_there(run, steps)):
+        if same and not self._shrank() and (not steps or not self._log_shrank() or self._all_there(run, steps)):
             return
         what = "was deleted or replaced" if not same else "was cut short by another program"
         kept = self._keep(run, [step for step, _ in steps])
@@ -57,6 +61,23 @@ class StoreWatch:
             kind="io",
             store=str(self.path),
         )
+
+    def _shrank(self) -> bool:
+        """Whether the file has become shorter and is no longer whole: another's VACUUM makes it shorter, too."""
+        return _length(self.path) < self._length and not self._is_whole()
+
+    def _is_whole(self) -> bool:
+        try:
+            with self._afresh() as fresh:
+                return [row[0] for row in fresh.execute("PRAGMA quick_check")] == ["ok"]
+        except sqlite3.Error:
+            return False
+
+    @contextlib.contextmanager
+    def _afresh(self) -> Iterator[sqlite3.Connection]:
+        uri = f"{self.path.resolve().as_uri()}?mode=ro"
+        with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=2.0)) as fresh:
+            yield fresh
 
     def _log_shrank(self) -> bool:
         if self._log is None:
@@ -68,8 +89,7 @@ class StoreWatch:
         """A log also shrinks by a checkpoint: then everything is in the file itself."""
         query = "SELECT step.digest FROM step JOIN run ON run.id = step.run_id WHERE run.uuid = ?"
         try:
-            uri = f"{self.path.resolve().as_uri()}?mode=ro"
-            with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=2.0)) as fresh:
+            with self._afresh() as fresh:
                 found = {row[0] for row in fresh.execute(query, (run,))}
         except sqlite3.Error:
             return False
@@ -92,6 +112,11 @@ class StoreWatch:
 def _identity(path: Path) -> object:
     found = _extent(path)
     return found[:2] if found else None
+
+
+def _length(path: Path) -> int:
+    found = _extent(path)
+    return found[2] if found else 0
 
 
 def _extent(path: Path) -> tuple[int, int, int] | None:

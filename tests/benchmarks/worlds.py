@@ -19,6 +19,7 @@ further tables (one kind of difference at a time, escapes of a rehearsal, next m
 from __future__ import annotations
 
 import argparse
+import copy
 import hashlib
 import itertools
 import math
@@ -29,7 +30,7 @@ import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from types import SimpleNamespace
@@ -51,6 +52,7 @@ from truth.worlds import KINDS, World, uniform  # noqa: E402
 
 from wakeboard.harness.explain.explaining import Explanation, explain_case  # noqa: E402
 from wakeboard.harness.explain.naming import words  # noqa: E402
+from wakeboard.harness.explain.rank.candidate import Candidate  # noqa: E402
 from wakeboard.harness.explain.unit.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
 from wakeboard.harness.rehearse.trial import Trial, read_trial  # noqa: E402
@@ -110,6 +112,17 @@ class Production:
         scratch.write_bytes(pickle.dumps((key, record)))
         scratch.replace(file)
         return record
+
+    @cached_property
+    def beginning(self) -> Production:
+        """The same, its units taken through the first steps only, to the rails on the first supply."""
+        short = copy.copy(self)
+        sequence = self.line.sequence
+        last = next(k for k, step in enumerate(sequence.steps) if step.do == "rails")
+        short.line = copy.copy(self.line)
+        short.line.sequence = replace(sequence, steps=sequence.steps[: last + 1])
+        short.text = f"{self.text} beginning"
+        return short
 
     @cached_property
     def library(self) -> list[Fault]:
@@ -244,12 +257,17 @@ def fitted(found: Explanation, fault: str) -> list[tuple[str, bool]]:
         return out
     if target(best.texts[0]) != target(fault) or planted.kind not in ("pull_up", "pull_down", "bridge", "value"):
         return out
+    return [(planted.category, holds(best, fault))]
+
+
+def holds(candidate: Candidate, fault: str) -> bool:
+    """Whether the 95 % interval of a single fault's fitted value holds the planted one."""
     from wakeboard.instruments.quantity import parse
 
-    true = planted.ohms if planted.kind != "value" else parse(planted.argument, best.suspects[0].unit)
-    u = best.spreads[0]
-    held = abs(math.log(best.values[0] / true)) <= 1.96 * math.log1p(u) if u > 0 else False
-    return [(planted.category, held)]
+    planted, value, u = parse_fault(fault), candidate.values[0], candidate.spreads[0]
+    assert value is not None
+    true = planted.ohms if planted.kind != "value" else parse(planted.argument, candidate.suspects[0].unit)
+    return u > 0 and abs(math.log(value / true)) <= 1.96 * math.log1p(u)
 
 
 @dataclass(frozen=True)
@@ -345,28 +363,69 @@ def escape_table(production: Production, worlds: Sequence[World], share: float) 
     return table(["board", "world", "class", "caught", "burned"], rows)
 
 
+# --- fitted values ------------------------------------------------------------------------------------------------
+VALUED = {"pull_up": "pull", "pull_down": "pull", "value": "value", "bridge": "bridge"}
+
+
+def fit_of(production: Production, world: World, k: int) -> tuple[str, bool] | None:
+    """(kind, held): whether the 95 % interval of a planted fault's value holds it, where that fault alone is weighed:
+    so the interval is asked after, and not whether the fault is found. None where the truth has no answer."""
+    kinds: dict[str, list[Fault]] = defaultdict(list)
+    for fault in production.library:
+        if fault.kind in VALUED:
+            kinds[VALUED[fault.kind]].append(fault)
+    members = list(kinds.values())[int(uniform("kind", world.seed, k) * len(kinds))]
+    planted = str(members[int(uniform("valued", world.seed, k) * len(members))])
+    record = production.run(world, f"V{world.seed}-{k}", [planted])
+    return None if record is None else fit_in(production, record, planted)
+
+
+def fit_in(production: Production, record: RunRecord, planted: str) -> tuple[str, bool] | None:
+    """The same of a run."""
+    case = Case(record, production.line.model)
+    own = [s for s in case.model.suspects if any(target(m.text) == target(planted) for m, _ in s.named)]
+    found = case._weigher(case.predictor, case.evidence, own, None).singles()
+    best = next((c for c in found.candidates if c.suspects[0] in own and c.spreads), None)
+    if best is None:
+        return None
+    return VALUED[parse_fault(planted).kind], holds(best, planted)
+
+
+def fit_table(production: Production, worlds: Sequence[World], count: int) -> str:
+    rows = []
+    for level in dict.fromkeys(world.name for world in worlds):
+        made = [fit_of(production, world, k) for world in worlds if world.name == level for k in range(count)]
+        held: dict[str, list[bool]] = defaultdict(list)
+        for kind, good in (each for each in made if each is not None):
+            held[kind].append(good)
+            held["all"].append(good)
+        rows += [[production.board, level, kind, of(sum(each), len(each))] for kind, each in sorted(held.items())]
+    return table(["board", "world", "fitted", "95 % interval holds the truth"], rows)
+
+
 # --- next measurements --------------------------------------------------------------------------------------------
 def asked(production: Production, world: World, k: int) -> Any:
     """As explain_next.trial, but what explain asks for is measured on the true unit; None, too, where the first steps
     show nothing of its fault, of which the bound says nothing then."""
     import explain_next as asking
 
-    fault = production.fault(world, "next", k)
-    record = production.run(world, f"N{world.seed}-{k}", [fault])
+    fault, serial = production.fault(world, "next", k), f"N{world.seed}-{k}"
+    record = production.beginning.run(world, serial, [fault])
     if record is None:
         return None
     start = explain_case(Case(asking.beginning(record), production.line.model))
-    if start.bits < asking.DOUBT or start.weighing is None or not asking.placed(start, (fault,)):
+    place = asking.placed(start, (fault,))
+    if start.bits < asking.DOUBT or start.weighing is None or not place:
         return None
     if not asking.next_choices(start, 1, asking.not_lifted):
         return start.bits
     in_play, offered = asking.offers(start)
     bits = asking.doubt(in_play, offered)
     most = max(asking.capacity(m.mean, m.sigma) for m in offered)
-    truth = Measured(production, world, f"N{world.seed}-{k}", fault)
-    after, taken = asking.pursue(start, truth.answer)
+    after, taken = asking.pursue(start, Measured(production, world, serial, fault).answer)
     left = min(asking.doubt(*asking.offers(after)), bits)
-    return asking.Trial(fault, bits, left, most, len(taken), asking.placed(after, (fault,)))
+    odds = start.groups[place - 1].probability
+    return asking.Trial(fault, bits, left, most, len(taken), asking.placed(after, (fault,)), odds)
 
 
 class Measured:
@@ -410,12 +469,14 @@ def next_table(production: Production, worlds: Sequence[World], count: int) -> s
             [t for t in made if t is not None and not isinstance(t, float)],
             [t for t in made if isinstance(t, float)],
         )
-        taken, bound = (
-            float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan for name in ("taken", "bound")
+        taken, bound, surprise = (
+            float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan
+            for name in ("taken", "bound", "surprise")
         )
         rows.append([production.board, level, len(trials), f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}",
-                     of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
-    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "true first at the end", "nothing asked"]
+                     f"{surprise:.2f}", of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
+    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "bound by the truth's odds",
+            "true first at the end", "nothing asked"]  # fmt: skip
     return table(head, rows)
 
 
@@ -588,6 +649,8 @@ def arguments() -> argparse.ArgumentParser:
                         help="instead: what a rehearsal still catches, on this share of the faults")  # fmt: skip
     parser.add_argument("--next", type=int, metavar="UNITS",
                         help="instead: measurements that explain asks for, of so many units a seed")  # fmt: skip
+    parser.add_argument("--fits", type=int, metavar="UNITS",
+                        help="instead: intervals of fitted values, of so many units a seed")  # fmt: skip
     parser.add_argument("--quiet", action="store_true", help="tables only")
     parser.add_argument("--table", type=Path, help="a page to keep the tables in")
     return parser
@@ -610,13 +673,15 @@ def main(argv: Sequence[str] | None = None) -> None:
     ]
     begun = time.time()
     command = "python tests/benchmarks/worlds.py " + " ".join(argv if argv is not None else sys.argv[1:])
-    if options.escapes is not None or options.next is not None:
+    if not (options.escapes is None and options.next is None and options.fits is None):
         for board in options.boards:
             made = production(board, options.cache, options.fresh)
             if options.escapes is not None:
                 print(escape_table(made, worlds_of(options), options.escapes), flush=True)
             if options.next is not None:
                 print(next_table(made, worlds_of(options), options.next), flush=True)
+            if options.fits is not None:
+                print(fit_table(made, worlds_of(options), options.fits), flush=True)
         print(f"Made by `{command}` in {time.time() - begun:.0f} s.")
         return
 

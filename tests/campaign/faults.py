@@ -229,6 +229,10 @@ def _switch_second_on(lane: Lane, _going: Going) -> float:
     return float(lane.order("meddle", supply="AUX", volts=3.3, on=True))
 
 
+def _switch_off(lane: Lane, _going: Going) -> float:
+    return float(lane.order("meddle", supply="USB", on=False))
+
+
 def _feed_short(lane: Lane, _going: Going) -> float:
     lane.order("become", supply="USB", kind="lie")
     return float(lane.order("surge", ohms=2.5))
@@ -272,6 +276,7 @@ TROUBLES = (
     Trouble("another program raises the limit", _raise_limit, (3,), "says 2 A"),
     Trouble("another program raises the voltage", _raise_volts, (3,), "says 5.8 V"),
     Trouble("another program switches a second output on", _switch_second_on, (3,), "of AUX: it is on", "one.toml"),
+    Trouble("another program switches the output off", _switch_off, (3,), "no protection of its own has tripped"),
     Trouble("an output says off and feeds a short", _feed_short, (6,), "come out of it", left=True),
     Trouble(
         "an output comes back 20 ms after off, once", _come_back(1), (0, 3, 4), ("is on", "it was on, or came back")

@@ -87,7 +87,7 @@ def test_the_network_misbehaves(lane: Lane, name: str, mischief: Mischief) -> No
     hold(lane, faults.network_try(name, mischief))
 
 
-@pytest.mark.parametrize("trouble", faults.TROUBLES[5:], ids=lambda each: each.row)
+@pytest.mark.parametrize("trouble", faults.TROUBLES[6:], ids=lambda each: each.row)
 def test_a_supply_a_program_or_a_person_does_what_nobody_expects(lane: Lane, trouble: faults.Trouble) -> None:
     """With the exit code and the words that are right for it. Those before are tried elsewhere, without processes."""
     hold(lane, faults.power_try(trouble, 0.2))

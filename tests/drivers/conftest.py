@@ -90,9 +90,10 @@ class Peer:
         with contextlib.suppress(OSError):
             self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
+        self._threads[0].join(5)  # so that nobody is let in behind those that are closed now
         for session in self.sessions:
             session.close()
-        for thread in self._threads:
+        for thread in self._threads[1:]:
             thread.join(5)
 
 

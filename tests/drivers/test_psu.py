@@ -195,6 +195,23 @@ def test_a_trip_shows_in_the_sample_and_is_named(psu, supply):
     assert psu.tripped("1") == "ovp"
 
 
+def test_an_output_that_somebody_switched_off_has_not_tripped(psu, supply):
+    """What was armed must be asked after by a question of the maker's page."""
+    psu.set("1", 5.0, 0.12)
+    assert not psu.untripped("1"), "nothing is armed: a hand at the panel may have armed something"
+    psu.protect("1", ovp=5.5)
+    psu.on("1")
+    supply.on = False
+    assert psu.sample("1").trip == "other"
+    psu.off("1")
+    assert psu.untripped("1")
+    supply.trip = "ovp"
+    assert not psu.untripped("1")
+    supply.trip = None
+    psu.looks.dialect = psu.dialect.model_copy(update={"unverified": ("ask.ovp_tripped",)})
+    assert not psu.untripped("1")
+
+
 def test_clear_switches_off_first_and_at_zero_volts(psu, supply):
     """Keysight E3632A User's Guide p88: clearing puts the output back to the state before the trip."""
     psu.set("1", 5.0, 0.12)

@@ -216,6 +216,22 @@ def test_a_screen_that_does_not_show_what_is_needed_is_refused(serve):
         late.read("1")
 
 
+@pytest.mark.parametrize(
+    "preamble",
+    [
+        "0,0,4,1,1e-3,-1e-3,0,9.9e37,0,127",  # SCPI-1999 (from memory): no number
+        "0,0,4,1,1e-3,-1e-3,0,1e308,0,127",
+        "0,0,4,1,1e-3,-1e-3,0,40,0,127",  # millivolts
+        "0,0,4,1,9.9e37,-1e38,0,4e-2,0,127",
+        "0,0,4,1,1,-1,0,4e-2,0,127",  # milliseconds
+    ],
+)
+def test_figures_that_no_screen_has_are_refused_and_judge_no_unit(serve, preamble):
+    scope = rigol(serve, [b"#9000000004\x01\x02\x03\x04\n"], preamble)
+    with pytest.raises(SettingError, match=r"and its screen has 8 V and 0\.006 s"):
+        scope.read("1")
+
+
 def test_status_that_is_noise_is_no_whole_shot(serve):
     scope = rigol(serve, [])
     scope._whole, scope._begun = False, True

@@ -11,6 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 
 from wakeboard.harness.describe.board import spreads
 from wakeboard.harness.explain.evidence.wild import Wild, Wilds, picked
@@ -55,6 +56,47 @@ def test_a_type_is_wide_in_one_way_only() -> None:
     assert picks == (1,)
 
 
+def test_types_are_picked_as_the_densities_themselves_have_it() -> None:
+    """Against scipy's multivariate normal: at each step the type that gains most in density and odds together, its
+    covariance as sums of the unknowns' own have it; types of several unknowns, which share a part of their variance."""
+    random = np.random.default_rng(7)
+    for _ in range(12):
+        n, types = 9, [np.arange(k, k + 3) for k in range(0, 18, 3)]
+        each = Wilds(Wild(m, times, odds) for m in types for times, odds in ((3.0, -2.0), (10.0, -5.0)))
+        of_type = np.kron(np.eye(6), np.full((3, 3), 0.4))
+        rows = random.normal(size=(18, n)) * 10 ** random.uniform(-1.5, 0.5, size=(18, 1))
+        covariance = rows.T @ (of_type + 0.6 * np.eye(18)) @ rows + 0.01 * np.eye(n)
+        off = random.normal(size=n) * 10 ** random.uniform(0, 2)
+        picks, whole, odds = picked(each, of_type, np.full(18, 0.6), rows, covariance, off)
+        assert whole == pytest.approx(_greedy(each, of_type, rows, covariance, off, picks), rel=1e-9)
+        assert odds == pytest.approx(sum(each[k].log_odds for k in picks))
+
+
+def _greedy(
+    wilds: Wilds, of_type: np.ndarray, rows: np.ndarray, covariance: np.ndarray, off: np.ndarray, picks: tuple[int, ...]
+) -> np.ndarray:  # fmt: skip
+    """The covariance with types picked one by one; the direction of a type is that of its members together."""
+    taken: list[int] = []
+    sd = np.sqrt(np.diag(of_type) + 0.6)
+    while True:
+        gains = []
+        for w in wilds:
+            along = (sd[w.members, None] * rows[w.members]).sum(axis=0)
+            tried = multivariate_normal.logpdf(off, cov=covariance + w.extra * np.outer(along, along))
+            gains.append(w.log_odds + tried - multivariate_normal.logpdf(off, cov=covariance))
+            if any(wilds[k].members[0] == w.members[0] for k in taken):
+                gains[-1] = -math.inf
+        best = int(np.argmax(gains))
+        if gains[best] <= 0:
+            break
+        taken.append(best)
+        m = wilds[best].members
+        block = of_type[np.ix_(m, m)] + 0.6 * np.eye(len(m))
+        covariance = covariance + wilds[best].extra * rows[m].T @ block @ rows[m]
+    assert tuple(sorted(taken)) == picks
+    return covariance
+
+
 def test_how_wide_one_type_may_be_does_not_depend_on_how_rough_the_board_is() -> None:
     wild = Wild(np.array([0]), 4.0, -2.0)
     for scale in (0.03, 0.4, 2.5):
@@ -77,7 +119,11 @@ DIVIDER = Circuit(
 
 def middle(amounts: float, volts: float = 4.0, shape: Shape = "leak") -> float:
     """V at the divider's middle with a leak of so many times 1 µA to ground there."""
-    stand = Stand(DIVIDER, {"IN": "VIN"})
+    return at_middle(DIVIDER, [Stray("MID", "GND", shape, 1e-6)], [amounts], volts)
+
+
+def at_middle(circuit: Circuit, strays: list[Stray], amounts: list[float], volts: float) -> float:
+    stand = Stand(circuit, {"IN": "VIN"})
     from wakeboard.harness.describe.state import BenchState
     from wakeboard.instruments.virtual.circuit.bench.state import state_values
 
@@ -86,7 +132,7 @@ def middle(amounts: float, volts: float = 4.0, shape: Shape = "leak") -> float:
     from wakeboard.instruments.virtual.circuit.solver.points import Points
 
     points = Points.gathered([(answer[0].points, answer[1])])
-    slopes = Slopes(stand.model, points, [Stray("MID", "GND", shape, 1e-6)], np.array([[amounts]]))
+    slopes = Slopes(stand.model, points, strays, np.array([amounts]))
     assert slopes.flows.all()
     return float(slopes.volts("MID", [0])[0])
 
@@ -96,6 +142,17 @@ def test_a_leak_flows_in_full_from_its_knee_on() -> None:
     assert middle(0.0) == pytest.approx(2.0, abs=1e-4)
     assert middle(1.0) == pytest.approx(1.5, abs=1e-4)
     assert middle(-1.0) == pytest.approx(2.5, abs=1e-4)
+
+
+def test_a_net_is_lifted_past_a_fold() -> None:
+    """From 0.4 V on a rail behind the table's draws less by up to 30 µA: below 1 V nothing balances once 4.5 µA more
+    leak in, and full steps go to and fro there for ever. By hand, at the end: (4 V - u) / 10 MΩ + 34.5 µA = u / 100 kΩ.
+    """
+    high = Part("R1", "resistor", {"1": "VIN", "2": "MID"}, {"value": 10e6})
+    low = Part("R2", "resistor", {"1": "MID", "2": "GND"}, {"value": 100e3})
+    strays = [Stray("VIN", "MID", "leak", 4.5e-6), Stray("MID", "GND", "onset", 30e-6)]
+    found = at_middle(Circuit([high, low], ground="GND"), strays, [1.0, -1.0], 4.0)
+    assert found == pytest.approx((0.4e-6 + 34.5e-6) / (1e-5 + 1e-7), abs=1e-4)
 
 
 def test_below_its_knee_a_leak_is_a_resistance() -> None:

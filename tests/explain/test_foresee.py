@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 
 import numpy as np
@@ -9,11 +10,13 @@ import pytest
 
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.choose.foresee import foreseen
-from wakeboard.harness.explain.choose.in_play import Free, Live
+from wakeboard.harness.explain.choose.in_play import Free, Live, live, never_certain
 from wakeboard.harness.explain.choose.possible import ideas
 from wakeboard.harness.explain.evidence.observe import Observation, observations
 from wakeboard.harness.explain.evidence.predict import Change
+from wakeboard.harness.explain.evidence.roughness import ModelFit
 from wakeboard.harness.explain.explaining import explain_case, next_choices
+from wakeboard.harness.explain.rank.candidate import Weighing
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.results.records import Reading, RunRecord, Trip
 
@@ -54,10 +57,58 @@ def test_something_else_is_wide_on_the_nets_that_it_moves(wren: BoardModel, make
     assert sigma[1, 1] == pytest.approx(sigma[0, 1])
 
 
+def test_a_board_found_to_be_much_as_drawn_is_expected_to_be_so_where_nothing_was_read(
+    wren: BoardModel, make_run: RunMaker
+) -> None:
+    """IRQ hangs on 100 kOhm: what two chips' inputs leak is not stated. At a thousandth of the table's spread (the
+    closest scale, squared for leakages) it counts for nothing beside meter and model, at the roughest for most."""
+
+    def without_irq(readings: list[Reading]) -> None:
+        readings[:] = [r for r in readings if r.of != "IRQ"]
+
+    case = Case(make_run(edit=without_irq), wren)
+    none = case.weigh().none
+    to_come = [volts("IRQ", "USB=5V@120mA; load=10MΩ")]
+
+    def sigma(scale: int) -> float:
+        each = dataclasses.replace(none, scale=scale, wide=())
+        return float(foreseen(case, Live([Change()], np.ones(1), [()], [each]), to_come)[1][0, 0])
+
+    _, table = foreseen(case, DRAWN, to_come)
+    found = [sigma(scale) for scale in range(5)]
+    assert found == sorted(found)
+    assert found[0] < 0.5 * table[0, 0] < found[4]
+
+
+@pytest.mark.parametrize(("scale", "most"), [(1.0, 0.999), (2.5, 0.97)])
+def test_what_is_never_certain_is_no_reason_to_measure(
+    wren: BoardModel, make_run: RunMaker, scale: float, most: float
+) -> None:
+    """Where the model is rough nothing is stated above 97 %: no reading lifts that."""
+    case = Case(make_run(), wren)
+    none = case.weigh().none
+    fit = ModelFit(scale, 1.0, (), ())
+    settled = Weighing([], np.empty(0), none, 0.99 * most, 1 - 0.99 * most, frozenset(), fit=fit)
+    assert never_certain(settled) == pytest.approx(1 - most)
+    in_play = live(case, settled, [])
+    assert in_play.other is not None
+    assert in_play.probabilities[in_play.other] == pytest.approx(0.01)
+    whole = dataclasses.replace(settled, p_none=most, p_other=1 - most)
+    assert live(case, whole, []).other is None
+
+
+def test_a_board_that_lacks_something_is_expected_to_lack_it_in_what_is_measured_next(
+    wren: BoardModel, make_run: RunMaker
+) -> None:
+    case = Case(make_run(), wren)
+    lacks = Change(values={"U3.clamps": 0.0})
+    none = dataclasses.replace(case.weigh().none, beside=lacks)
+    found = Weighing([], np.empty(0), none, 1.0, 0.0, frozenset())
+    assert live(case, found, []).changes[0].key == lacks.key
+
+
 def test_what_the_guard_has_cut_is_a_reading_and_no_state_to_go_back_to(wren: BoardModel, make_run: RunMaker) -> None:
     # invented trip
-    import dataclasses
-
     run = make_run()
     on = dataclasses.replace(run.steps[2], detail={"volts": 5.0, "limit": 0.12}, readings=())
     cut = dataclasses.replace(run, steps=(*run.steps[:2], on), trip=Trip("constant-current", 3, "USB", 2.9, 0.119))

@@ -7,9 +7,12 @@ are those of the priors (sequences/priors.toml).
 from __future__ import annotations
 
 from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
+from wakeboard.harness.explain import telling
 from wakeboard.harness.explain.choose.other_means import ways_to_part
 from wakeboard.harness.explain.explaining import explain_case
 from wakeboard.harness.explain.naming.repair import any_repair
@@ -20,6 +23,7 @@ from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
 from wakeboard.instruments.virtual.circuit.faults.alike import alike
 from wakeboard.instruments.virtual.circuit.faults.library import library
+from wakeboard.results.explanation import Group
 
 MakeCase = Callable[..., Case]
 
@@ -172,3 +176,11 @@ def test_what_most_units_show_is_seldom_solder() -> None:
     for one, s in zip(alone, in_most_units(alone), strict=True):
         solder = s.category in ("lifted", "open", "short", "stuck", "dead", "bridge")
         assert (s.prior < 0.2 * one.prior) if solder else (s.prior == one.prior), s.text
+
+
+@pytest.mark.parametrize(("share", "open_still"), [(0.99, False), (0.6, True)])
+def test_one_in_a_hundred_beside_a_cause_leaves_nothing_to_look_for(share: float, open_still: bool) -> None:
+    group = Group("C4:short", 0.999, ("C4:short",), "", same=(("C5:short", 1 - share),),
+                  either=((("C4:short", share), ("C5:short", 1 - share)),))  # fmt: skip
+    said = telling._enough(cast(Any, SimpleNamespace(best=group)))
+    assert ("look at, or lift" in said) is open_still

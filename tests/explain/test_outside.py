@@ -25,7 +25,7 @@ from wakeboard.harness.explain.rank.suspects import Suspect, bridges_between
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.instruments.virtual.circuit.bench.change import Change
-from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
+from wakeboard.instruments.virtual.circuit.bench.unknowns import Stray, Unknown
 from wakeboard.results.records import Reading, RunRecord
 
 RunMaker = Callable[..., RunRecord]
@@ -195,6 +195,52 @@ def test_the_drawn_board_is_put_where_the_readings_want_it_wherever_a_fault_is(
     assert begun == []
     expanded(likelihood, [none, away], [spread, spread])
     assert begun == [("R1:missing",), ()]
+
+
+@pytest.mark.parametrize(("behind", "put"), [(30.0, True), (70.0, False)])
+def test_who_was_overtaken_is_put_where_the_readings_want_it_too(
+    wren: BoardModel, monkeypatch: pytest.MonkeyPatch, behind: float, put: bool
+) -> None:
+    """y = 0.4: a fault that is as the drawn board misses it and gains by being put beyond the knee; another misses
+    nothing, and lies so many natural logarithms behind."""
+    evidence = Evidence(np.array([0.4, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=True)
+    likelihood = Likelihood(Bent(wren.circuit, 1.0), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
+    (spread,) = likelihood.spreads([Change()])
+    none = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    led = dataclasses.replace(none, suspects=(Suspect("R1:missing", "missing", 0.4),), values=(None,))
+    other = dataclasses.replace(
+        none, mean=np.array([0.4, 2.0]), log_likelihood=none.log_likelihood - behind,
+        suspects=(Suspect("R2:missing", "missing", 0.4),), values=(None,),
+    )  # fmt: skip
+    begun: list[tuple[str, ...]] = []
+    plain = Ascent.begun
+
+    def counted(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
+        begun.append(candidate.texts)
+        return plain(likelihood, candidate, spread)
+
+    monkeypatch.setattr(Ascent, "begun", counted)
+    expanded(likelihood, [led, other], [spread, spread])
+    assert ((("R2:missing",)) in begun) is put
+
+
+def test_a_leakage_that_is_large_is_known_by_its_law_only_roughly(wren: BoardModel) -> None:
+    """One deviation of a stray moves the first reading by 0.1; at ten of them a fifth of 1.0 may be the law's fault."""
+    evidence = Evidence(np.array([0.9, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknowns = [Unknown("U3.A.leak", "", stray=Stray("A", "GND", "leak", 1e-6)), Unknown("R1.value", "", 0.1)]
+    free = prior([0.5, 0.5], ["d", "r"], np.zeros(2), ["A", "B"], 0.0)
+
+    class Two(Bent):
+        def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> np.ndarray:
+            return np.array([[[0.1, 0.0], [0.0, 0.1]] for _ in changes])
+
+    likelihood = Likelihood(Two(wren.circuit, 0.1), evidence, unknowns, free)
+    (spread,) = likelihood.spreads([Change()])
+    none = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    climb = Ascent.begun(likelihood, none, spread)
+    place = Solved(np.array([10.0, 10.0]), np.array([0.9, 2.0]), np.array([[0.1, 0.0], [0.0, 0.1]]))
+    assert climb.noise_at(place) == pytest.approx([1e-4 + 0.2**2, 1e-4])
 
 
 class Sleeping(Bent):

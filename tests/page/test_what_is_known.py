@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from queue import SimpleQueue
+from threading import Event
 from types import SimpleNamespace
 from typing import Any
 
@@ -26,6 +28,7 @@ class Guard:
         self.report = OFF
         self.left: OffReport | None = None
         self.stopped: OffReport | None = None
+        self.stops: list[str] = []
 
     def answers(self, *_what: object) -> OffReport:
         return self.report
@@ -36,7 +39,9 @@ class Guard:
         return ""
 
     def beat(self, _lease: float) -> None: ...
-    def stop(self, _why: str) -> None: ...
+
+    def stop(self, why: str) -> None:
+        self.stops.append(why)
 
     def latest(self) -> dict[str, object]:
         return {}
@@ -47,8 +52,8 @@ def link() -> Any:
     """Without its process and its threads."""
     made: Any = object.__new__(PageLink)
     made.picture, made._number, made._odd, made._guard = Picture(), 0, [], None
-    made._read, made._looks, made._asked = False, 0, {}
-    made._keys = SimpleNamespace(put=lambda _key: None)
+    made._read, made._looks, made._asked, made.stop_pressed = False, 0, {}, False
+    made._keys, made._ended, made.alone = SimpleQueue(), Event(), False
     return made
 
 
@@ -97,6 +102,44 @@ def test_a_stop_before_the_first_step_is_a_stop(link: Any) -> None:
     assert shown["stop"] == {"says": "", "off": True}
     assert shown["ended"] == {"outcome": "stopped", "seen": ["stopped by the operator, before the first step"],
                               "off": True, "off_says": "outputs confirmed off"}  # fmt: skip
+
+
+def test_a_stop_while_the_bench_is_being_opened_meets_the_guard_that_comes(link: Any) -> None:
+    """Nobody is there to be told: the run would go on and switch power on, whatever was pressed."""
+    link._stop()
+    assert link.picture.document()["stop"] == {"says": "Stop: nothing is switched on any more", "off": None}
+    guard, _ = watched(link)
+    assert guard.stops == ["stopped at the page"]
+    assert "the guard switches off" in link.picture.document()["stop"]["says"]
+
+
+def test_a_stop_between_two_questions_is_the_answer_to_the_next(link: Any) -> None:
+    link.asks("", "Scan the next unit", "", "q: stop", text=True)
+    link.answered()
+    link._stop()
+    link.asks("", "Scan the next unit", "", "q: stop", text=True)
+    assert link.key() == "\x03"
+
+
+def test_a_key_that_was_meant_for_an_earlier_question_answers_nothing(link: Any) -> None:
+    """Of two pages, one of which is slow; or of a person who presses twice."""
+    link.asks("", "Probe TP1", "", KEYS)
+    link._pressed({"do": "key", "prompt": 1, "key": "\r"})
+    link._pressed({"do": "key", "prompt": 1, "key": "\r"})
+    assert link.key() == "\r"
+    link.asks("", "Probe TP2", "", KEYS)
+    link._pressed({"do": "key", "prompt": 1, "key": "s"})
+    assert link.key() is None
+
+
+def test_no_question_is_answered_before_it_is_asked(link: Any) -> None:
+    """Numbers can be guessed: "Is the cell off? Power goes on" would be answered as it appears, unread."""
+    link.asks("", "Probe TP1", "", KEYS)
+    link.answered()
+    for number in range(2, 50):
+        link._pressed({"do": "key", "prompt": number, "key": "\r"})
+    link.asks("", "Hands clear?", "", KEYS)
+    assert link.key() is None
 
 
 def test_a_bench_that_could_not_be_opened_says_nothing_of_its_outputs(link: Any) -> None:

@@ -145,8 +145,8 @@ def _greet(stranger):
     with contextlib.suppress(OSError):
         while True:
             link, _ = stranger.accept()
-            link.sendall(b"220 a mail server\r\n")
-            link.close()
+            with link:
+                link.sendall(b"220 a mail server\r\n")
 
 
 # --- a scheduler and workers in processes of their own ----------------------------------------------------------------

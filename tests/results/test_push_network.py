@@ -35,7 +35,8 @@ class Line:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = self._listener.getsockname()[1]
         self._open: list[socket.socket] = []
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._accepts = threading.Thread(target=self._accept, daemon=True)
+        self._accepts.start()
 
     def _accept(self) -> None:
         while True:
@@ -43,8 +44,9 @@ class Line:
                 near, _ = self._listener.accept()
             except OSError:
                 return
+            self._open.append(near)
             far = socket.create_connection(("127.0.0.1", self._to))
-            self._open += [near, far]
+            self._open.append(far)
             for one, other in ((near, far), (far, near)):
                 threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
 
@@ -63,7 +65,10 @@ class Line:
 
     def close(self) -> None:
         self.frozen.clear()
+        with contextlib.suppress(OSError):
+            self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
+        self._accepts.join(5)  # so that nobody is let in behind those that are closed now
         for each in self._open:
             each.close()
 

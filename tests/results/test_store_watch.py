@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import json
 import sqlite3
 from collections.abc import Callable
@@ -10,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from wakeboard.results.records import Reading, RunStart, Step
+from wakeboard.results.store import digest, write
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.store import Store
 
@@ -61,6 +64,51 @@ def test_steps_that_are_lost_are_noticed_and_kept(
     store.close()
 
 
+@pytest.mark.parametrize("left", [0, 4096, 0.5])
+@pytest.mark.parametrize("next_is", ["a step", "the end"])
+def test_a_file_that_becomes_shorter_is_noticed(
+    left: float, next_is: str, tmp_path: Path, make_start: Make, make_step: MakeStep
+) -> None:
+    """With a history in the file and the steps in its log: the run ended in PASS, and the store could not be opened."""
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step)
+    store.end_run(run, "pass")
+    store.close()
+    store, run = begun(path, make_start, make_step)
+    with path.open("r+b") as file:
+        file.truncate(int(left * path.stat().st_size) // 4096 * 4096 if left < 1 else int(left))
+    goes_on = {"a step": lambda: store.commit_step(run, make_step(4)), "the end": lambda: store.end_run(run, "pass")}
+    with pytest.raises(StoreError, match=r"was cut short by another program.* 3 steps of it: kept in"):
+        goes_on[next_is]()
+    assert kept(tmp_path) == [1, 2, 3]
+    with contextlib.suppress(StoreError):
+        store.close()
+
+
+def test_a_file_that_another_program_makes_shorter_and_leaves_whole_loses_nothing(
+    tmp_path: Path, make_start: Make, make_step: MakeStep
+) -> None:
+    """VACUUM gives free pages back."""
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step)
+    before = path.stat().st_size
+    with contextlib.closing(sqlite3.connect(path)) as other:
+        other.execute("CREATE TABLE filler AS SELECT zeroblob(1000000) AS zeros")
+        other.commit()
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        store.commit_step(run, make_step(4))
+        assert path.stat().st_size > before + 900_000
+        other.execute("DROP TABLE filler")
+        other.commit()
+        other.execute("VACUUM")
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert path.stat().st_size < before + 900_000
+    store.commit_step(run, make_step(5))
+    store.end_run(run, "pass", outputs_off=True)
+    assert [step.number for step in store.run(run).steps] == [1, 2, 3, 4, 5]
+    store.close()
+
+
 def test_a_checkpoint_of_another_program_loses_nothing(tmp_path: Path, make_start: Make, make_step: MakeStep) -> None:
     path = tmp_path / "wakeboard.db"
     store, run = begun(path, make_start, make_step)
@@ -95,8 +143,40 @@ def test_a_step_that_was_changed_is_not_read(sql: str, tmp_path: Path, make_star
         changed = connection.execute(sql).rowcount
     connection.close()
     assert changed
-    with Store.open(path) as again, pytest.raises(StoreError, match="not what was written"):
-        again.run(run)
+    with Store.open(path) as again:
+        with pytest.raises(StoreError, match="not what was written"):
+            again.run(run)
+        if "step_blob" not in sql:
+            with pytest.raises(StoreError, match="not what was written"):
+                again.run(run, blobs=False)  # as whatever explains, exports and lists a run does
+
+
+@pytest.mark.parametrize("harm", [None, *HARMS.values()], ids=["nothing", *HARMS])
+def test_a_digest_of_an_older_store_is_looked_at_with_all_that_it_covers(
+    harm: str | None, tmp_path: Path, make_start: Make, make_step: MakeStep, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One digest of what a step tells and of its traffic, as it was written before."""
+
+    def older(step: Step, blobs: dict[str, bytes]) -> str:
+        text = json.dumps(digest._kept(step.as_json()), sort_keys=True).encode()
+        return "2-" + hashlib.sha256(text + b"".join(blobs[kind] for kind in sorted(blobs))).hexdigest()[:32]
+
+    monkeypatch.setattr(write, "digest_of", older)
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step, 0)
+    for number in (1, 2):
+        store.commit_step(run, make_step(number, outcome="fail", traffic=[(0.1, "supply", ">", "OUTP ON")]))
+    store.close()
+    if harm:
+        with contextlib.closing(sqlite3.connect(path)) as other, other:
+            other.execute(harm)
+    with Store.open(path) as again:
+        assert len(again.run(run, blobs=False).steps) == 2
+        if not harm:
+            assert len(again.run(run).steps) == 2
+            return
+        with pytest.raises(StoreError, match="not what was written"):
+            again.run(run)
 
 
 def test_what_databases_change_is_no_damage(tmp_path: Path, make_start: Make, make_step: MakeStep) -> None:

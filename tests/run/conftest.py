@@ -47,6 +47,7 @@ class FakePsu:
     settings: dict[Any, tuple[float, float]] = field(default_factory=dict)
     trips: dict[Any, str] = field(default_factory=dict)
     dead: bool = False
+    tells_trips: bool = False
 
     def _call(self, name: str, channel: Any) -> None:
         self.calls.append(f"{name} {channel}")
@@ -99,6 +100,10 @@ class FakePsu:
 
     def tripped(self, channel: Any) -> str | None:
         return self.trips.get(channel)
+
+    def untripped(self, channel: Any) -> bool:
+        self._call("untripped", channel)
+        return self.tells_trips and channel not in self.trips
 
     def clear(self, channel: Any) -> None:
         self._call("clear", channel)

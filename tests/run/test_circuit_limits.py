@@ -115,3 +115,53 @@ def test_one_test_without_an_answer_costs_the_others_nothing(monkeypatch: pytest
         assert one is not None
         assert other is not None
         assert _ends(one) == pytest.approx(_ends(other), rel=1e-7)
+
+
+BUS = """
+[board]
+name = "Shoveler"
+revision = "A"
+[supplies.USB]
+net = "VUSB"
+volts = "5 V"
+range = "4.40 .. 5.25 V"
+budget = "500 mA"
+[points]
+TP1 = {{ net = "BUS" }}
+TP2 = {{ net = "OTHER" }}
+[parts]
+R1 = {{ kind = "resistor", value = "4.7k", tolerance = "1 %", pins = ["VUSB", "BUS"] }}
+R2 = {{ kind = "resistor", value = "100 Ω", tolerance = "1 %", pins = ["VOFF", "GND"] }}
+R3 = {{ kind = "resistor", value = "4.7k", tolerance = "1 %", pins = ["VUSB", "OTHER"] }}
+R4 = {{ kind = "resistor", value = "4.7k", tolerance = "1 %", pins = ["OTHER", "GND"] }}
+[parts.U1]
+kind = "chip"
+pins = {{ VDD = "VOFF", GND = "GND", SDA = "BUS" }}
+supply = {{ VDD = {{ draws = "1 mA", above = "1.8 V" }} }}
+io = {{ SDA = {{ type = "open_drain", pulls = "none"{clamp} }} }}
+"""
+
+
+def _bus(clamp: str = "", net: str = "BUS") -> Limits:
+    document = read_text(BUS.format(clamp=clamp), "board.toml")
+    board = board_of(document)
+    assert board is not None
+    assert not document.problems, document.problems
+    found = CircuitLimits(board).volts(BenchState.parse("USB=5V@100mA"), net)
+    assert found is not None
+    assert found.low is not None
+    assert found.high is not None
+    return found
+
+
+def test_a_board_whose_pin_has_no_diode_to_its_rail_is_a_good_board_too() -> None:
+    """BUS, pulled up to 5 V beside a chip without power: about a volt with the diode, 5 V without it, and one pin in
+    ten has none (spreads.toml). Where the board file says which, the limits are those of that board."""
+    nobody_says, has_it, has_none = _bus(), _bus(", clamp = true"), _bus(", clamp = false")
+    assert nobody_says.low == has_it.low
+    assert nobody_says.high == pytest.approx(has_none.high, abs=1e-6)
+    assert has_it.high is not None
+    assert has_it.high < 2.0
+    assert has_none.low is not None
+    assert has_none.low > 4.5
+    assert _bus(net="OTHER") == _bus(", clamp = true", net="OTHER")

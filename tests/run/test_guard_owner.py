@@ -355,6 +355,40 @@ def test_a_rule_broken_by_anothers_setting_says_nothing_of_the_unit(
     assert not psu.outputs[1]
 
 
+@pytest.mark.parametrize(
+    ("tells", "trip", "rule"),
+    [(True, "", "switched-off"), (True, "ocp", "output-off"), (False, "", "output-off"), ("link", "", "output-off")],
+)
+def test_an_output_that_somebody_switches_off_says_nothing_of_the_unit(
+    fake_psu: Any, clock: Any, tells: Any, trip: str, rule: str
+) -> None:
+    """`wakeboard off` at another terminal, or a hand at the panel; the supply can tell its own protections apart."""
+    guard = started(psu := fake_psu(), clock)
+    run_for(guard, clock, 0.1)
+    psu.tells_trips, psu.outputs[1] = bool(tells), False
+    if trip:
+        psu.trips[1] = trip
+    if tells == "link":
+        psu.fails = {"untripped"}
+    run_for(guard, clock, 0.1)
+    assert guard.cut is not None
+    assert guard.cut.rule == rule
+    assert ("another program" in guard.cut.says) == (rule == "switched-off")
+    assert psu.calls.index("off 1", psu.calls.index("on 1")) < psu.calls.index("untripped 1")
+
+
+def test_a_protection_that_was_seen_to_trip_is_not_asked_after(fake_psu: Any, clock: Any) -> None:
+    """A supply may forget it as the output is told to be off."""
+    guard = started(psu := fake_psu(), clock)
+    run_for(guard, clock, 0.1)
+    psu.tells_trips, psu.outputs[1] = True, False
+    psu.sample = lambda _channel: SimpleNamespace(volts=0.0, amps=0.0, mode="off", on=False, trip="ovp", time=0.0)
+    run_for(guard, clock, 0.1)
+    assert guard.cut is not None
+    assert guard.cut.rule == "output-off"
+    assert "its own protection (ovp)" in guard.cut.says
+
+
 def test_a_link_that_fails_at_the_settings_cuts(fake_psu: Any, clock: Any) -> None:
     guard = started(psu := fake_psu(), clock)
     psu.fails = {"check_settings"}

@@ -161,6 +161,21 @@ def test_a_protection_that_another_program_has_disarmed_is_noticed(
     assert result.off.confirmed
 
 
+@pytest.mark.parametrize("psu", ["e36312a", "dp832a"])
+def test_an_output_that_another_program_switches_off_says_nothing_of_the_unit(run: Any, psu: str) -> None:
+    result, _ = run(lambda bench: bench.at(1.0, lambda: bench.outputs[0].switch(False)), psu=psu)
+    assert result.outcome == "error", result.record.says
+    assert "no protection of its own has tripped" in result.record.says
+    assert result.off.confirmed
+
+
+@pytest.mark.parametrize("kind", ["ovp", "ocp"])
+def test_an_output_that_the_supplys_own_protection_switches_off_is_a_trip(run: Any, kind: str) -> None:
+    result, _ = run(lambda bench: bench.at(1.0, lambda: bench.outputs[0].trip(kind)))
+    assert result.outcome == "tripped", result.record.says
+    assert f"its own protection ({kind})" in str(result.error)
+
+
 def test_a_current_into_the_supply_is_cut_though_it_holds_its_voltage(run: Any) -> None:
     """A supply that can sink, and a cell that was fitted."""
 

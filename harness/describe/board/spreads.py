@@ -65,7 +65,8 @@ class Lacking:
 
 
 def lacking(circuit: Circuit, reworked: Iterable[str] = ()) -> list[Lacking]:
-    """What parts may not have of what is drawn. Diodes between a pin and a rail on one net are nothing."""
+    """What parts may not have of what is drawn, where the board file does not say. Diodes between a pin and a rail on
+    one net are nothing."""
     skipped = set(reworked)
     return [
         Lacking(f"{part.name}.{path}", str(entry["says"]), float(entry["absent"]))
@@ -74,7 +75,7 @@ def lacking(circuit: Circuit, reworked: Iterable[str] = ()) -> list[Lacking]:
         for name, entry in table().get(part.kind, {}).items()
         if isinstance(entry, dict) and "absent" in entry
         for pin, path in _places(part, name, entry)
-        if part.values["io"][pin].get("clamp") is not False and part.pins.get(pin) != _end(part, pin, "{rail}")
+        if part.values["io"][pin].get("clamp") is None and part.pins.get(pin) != _end(part, pin, "{rail}")
     ]
 
 

@@ -8,21 +8,29 @@ so that a reading to come is known better than its tolerances say: the regulator
 next state too (m' = m_k + S_ko S_oo^-1 (y - m_o), S' = S_kk - S_ko S_oo^-1 S_ok). N holds what is not known of a
 reading by itself: meter and model, and the charge or leakage on a net that nothing drives. It is `ALIKE` correlated
 between readings of one net in different states: a model that is wrong about a net is wrong about it once more.
+
+How rough the board is, the readings have told: each hypothesis is likeliest at some scale of what nobody states, and
+a few readings tell that to a step of the scales. J J^T is the mean of these, by the hypotheses' probabilities, and one
+for all: no reading shall seem to tell two apart because one of them would have it wider.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from wakeboard.harness.explain.choose.in_play import Live
+from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom
 from wakeboard.harness.explain.evidence.observe import CURRENT, VOLTS, Observation, sigma_at
 from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.evidence.wild import Wild, wilds
 from wakeboard.harness.explain.rank.fitting import STEP
+from wakeboard.harness.explain.rank.likelihood import UNTAUGHT
 from wakeboard.harness.explain.unit.cases import Case, freedom
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 
@@ -30,6 +38,8 @@ ALIKE: Final = 0.9
 """Correlation of what the model is wrong by in two readings of one net (estimate, no source)."""
 UNFITTED: Final = 1.0
 """Standard deviation of a fitted value before it is read of, in its natural logarithm: slopes hold no further."""
+LIKELY: Final = 0.05
+"""Probability from which what a hypothesis has wide counts for all."""
 SURPRISE: Final = 2.0
 """Standard deviations by which what was read may shift what is to come."""
 
@@ -46,7 +56,7 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
     own = predictor.predict([Change()], exact=True) - predictor.predict([Change()])
     mean = predictor.predict(in_play.changes) + own
     shifts = predictor.shifts(in_play.changes, case.unknowns)
-    free_to = freedom(case.unknowns, both, np.nan_to_num(mean[0]).tolist())
+    free_to = _as_found(case, freedom(case.unknowns, both, np.nan_to_num(mean[0]).tolist()), in_play)
     slack = predictor.slack(in_play.changes)
     fitted = _fitted(predictor, in_play, mean - own)
     alike = _alike(both)
@@ -68,6 +78,45 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
         out[h] += mean[h, n:] + np.array([shift for shift, _ in free[n:]])
         deviation[h] = np.hypot(deviation[h], [wide for _, wide in free[n:]])
     return out, deviation
+
+
+def _as_found(case: Case, free_to: Freedom, in_play: Live) -> Freedom:
+    """How far the unknowns may go as the hypotheses have it: each at its own scale and at the next wider one, with the
+    types that the likelier ones have wide."""
+    powers = [0 if u.stated or u.anywhere else 2 if u.by_decades else 1 for u in case.unknowns]
+    weights = _scales(in_play)
+    wide = _wide(case, in_play)
+    of_type, of_piece = np.zeros_like(free_to.of_type), np.zeros_like(free_to.of_piece)
+    for (scale, _), weight in zip(SCALES, weights.tolist(), strict=True):
+        beside = [each.beside(scale, powers[int(each.members[0])]) for each in wide]
+        found = free_to.scaled(scale, powers).widened(beside, range(len(beside)))
+        of_type, of_piece = of_type + weight * found.of_type, of_piece + weight * found.of_piece
+    return replace(free_to, of_type=of_type, of_piece=of_piece)
+
+
+def _scales(in_play: Live) -> Array:
+    """(scales,) probability of each, the table's own where nothing is known of a hypothesis."""
+    out = np.zeros(len(SCALES))
+    for c, p in zip(in_play.candidates, in_play.probabilities.tolist(), strict=True):
+        if c is None:
+            out[USUAL] += p
+            continue
+        own = c.scale if c.scale < len(SCALES) else UNTAUGHT[c.scale - len(SCALES)]
+        out[own] += 0.5 * p
+        out[min(own + 1, len(SCALES) - 1)] += 0.5 * p
+    return out
+
+
+def _wide(case: Case, in_play: Live) -> list[Wild]:
+    """The types that a likely hypothesis has wide, each as wide as any has it."""
+    kinds = wilds(case.unknowns)
+    found: dict[int, Wild] = {}
+    for c, p in zip(in_play.candidates, in_play.probabilities.tolist(), strict=True):
+        for wide in (kinds[k] for k in c.wide) if c is not None and p > LIKELY else ():
+            first = int(wide.members[0])
+            if first not in found or wide.times > found[first].times:
+                found[first] = wide
+    return list(found.values())
 
 
 def _given(residuals: Array, covariance: Array, use: Sequence[int], n: int) -> tuple[Array, Array]:

@@ -44,7 +44,7 @@ class Free:
 
 @dataclass(frozen=True)
 class Live:
-    """The hypotheses in play: changes, probabilities (adding to 1), suspects and, but for none, candidates.
+    """The hypotheses in play: changes, probabilities (adding to 1), suspects, and candidates where these are known.
 
     other: the number of "something else" among them, with what it looks like; None where it is not in play.
     """
@@ -57,6 +57,14 @@ class Live:
     free: Free = field(default_factory=Free)
 
 
+def never_certain(weighing: Weighing) -> float:
+    """Probability that lies on something else only because nothing is stated as more certain than the model allows: no
+    reading takes it away, so none is asked for its sake."""
+    if weighing.fit is None or weighing.p_other >= weighing.fit.most:
+        return 0.0
+    return min(1 - weighing.fit.most, weighing.p_other)
+
+
 def live(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]], by_name: bool = False) -> Live:
     """None, each place that predicts otherwise, and something else. by_name: each fault by itself, as where parts are
     lifted: what no reading tells apart, a lifted pin does."""
@@ -65,7 +73,7 @@ def live(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]], by_nam
     texts: list[tuple[str, ...]] = []
     found: list[Candidate | None] = []
     if weighing.p_as_drawn > LIVE:
-        changes, p, texts, found = [Change()], [weighing.p_as_drawn], [()], [None]
+        changes, p, texts, found = [weighing.none.change], [weighing.p_as_drawn], [()], [weighing.none]
     seen: dict[tuple[object, ...], int] = {}
     for c, probability in _in_order(weighing, [k for g in groups for k in g], by_name):
         if probability < LIVE:
@@ -80,11 +88,12 @@ def live(case: Case, weighing: Weighing, groups: Sequence[Sequence[int]], by_nam
             texts.append(c.texts)
             found.append(c)
     other, free = None, Free()
-    if weighing.p_other > LIVE and p:
+    p_other = weighing.p_other - never_certain(weighing)
+    if p_other > LIVE and p:
         other = len(p)
         alike = next((c for c in weighing.candidates if c.freed and c.freed == weighing.freed), weighing.none)
         changes.append(alike.change)
-        p.append(weighing.p_other)
+        p.append(p_other)
         texts.append((words.OTHER,))
         found.append(alike)
         free = _free(case, weighing.freed, alike.mean)

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
+
+Reals = NDArray[np.floating[Any]]
 
 
 class Whitener:
@@ -24,10 +28,7 @@ class Whitener:
 
     def __call__(self, residuals: Array) -> Array:
         """(k, n) -> (k, n)."""
-        from scipy.linalg import solve_triangular
-
-        out: Array = solve_triangular(self._lower, residuals.T, lower=True, check_finite=False).T
-        return out
+        return lower_solved(self._lower, residuals.T).T
 
     def log_likelihoods(self, y: Array, means: Array) -> Array:
         """(k,) log densities; -inf where a mean is not finite."""
@@ -37,3 +38,20 @@ class Whitener:
             w = self(y - means[good])
             out[good] = -0.5 * ((w**2).sum(axis=1) + self._log_det + y.size * math.log(2 * math.pi))
         return out
+
+
+def lower_solved(lower: Reals, right: Reals) -> Array:
+    """(n, k) x with L x = right, L (n, n) lower triangular with no 0 on its diagonal: by LAPACK itself, since an
+    explanation asks this some ten thousand times of small ones, and checks of the arguments took most of that."""
+    from scipy.linalg.lapack import dtrtrs
+
+    out: Array = dtrtrs(lower.T, right, lower=0, trans=1)[0]
+    return out
+
+
+def upper_solved(lower: Reals, right: Reals) -> Array:
+    """(n, k) x with L^T x = right."""
+    from scipy.linalg.lapack import dtrtrs
+
+    out: Array = dtrtrs(lower.T, right, lower=0, trans=0)[0]
+    return out

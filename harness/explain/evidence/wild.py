@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.evidence.whiten import Reals, lower_solved
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
 Ints = NDArray[np.intp]
@@ -94,21 +95,18 @@ def picked(
     of_type (T + ., T + .), of_piece (T,): covariance of the unknowns; rows (T, n): what one deviation of each does;
     off (n,): readings less what is expected.
     """
-    from scipy.linalg import solve_triangular
-
     if not wild:
         return (), covariance, 0.0
     extra, odds = wild.extra, wild.odds
     sd = np.sqrt(np.maximum(np.diag(of_type)[: len(of_piece)], 0.0) + of_piece)
     members, begins, of = wild.types
     along = np.add.reduceat(sd[members, None] * rows[members], begins)
+    measure = _Widened(np.linalg.cholesky(covariance), np.concatenate((along, off[None])))
     taken = np.zeros(len(wild), dtype=bool)
     out: list[int] = []
     for _ in range(MOST):
-        lower = np.linalg.cholesky(covariance)
-        white = solve_triangular(lower, np.concatenate((along, off[None])).T, lower=True, check_finite=False)
-        seen = extra * np.einsum("ng,ng->g", white[:, :-1], white[:, :-1])[of]
-        told = extra * ((white[:, -1] @ white[:, :-1]) ** 2)[of]
+        seen = extra * measure.squares[of]
+        told = extra * (measure.along_last[of] ** 2)
         gain = odds + 0.5 * (told / (1 + seen) - np.log1p(seen))
         gain[taken | (extra <= 0)] = -math.inf
         best = int(np.argmax(gain))
@@ -118,5 +116,37 @@ def picked(
         taken |= of == of[best]
         w = wild[best]
         block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
-        covariance = covariance + w.extra * (rows[w.members].T @ block @ rows[w.members])
+        beside = rows[w.members]
+        covariance = covariance + w.extra * (beside.T @ block @ beside)
+        measure.widen(beside, w.extra * block)
     return tuple(sorted(out)), covariance, float(odds[out].sum())
+
+
+class _Widened:
+    """Lengths of directions a (g, n) in a covariance C that is widened step by step, and along the last of them, by
+    Woodbury's identity instead of a new factor of C each time:
+
+        (C + R^T B R)^-1 = C^-1 - C^-1 R^T (1 + B R C^-1 R^T)^-1 B R C^-1
+    """
+
+    def __init__(self, lower: Reals, directions: Array) -> None:
+        self._lower = lower
+        self._white = lower_solved(lower, directions.T)
+        self.squares: Array = np.einsum("ng,ng->g", self._white, self._white)[:-1]
+        """(g - 1,) a C^-1 a of each but the last."""
+        self.along_last: Array = self._white[:, -1] @ self._white[:, :-1]
+        """(g - 1,) a C^-1 (the last)."""
+        self._before: list[tuple[Reals, Reals]] = []
+
+    def widen(self, rows: Array, block: Array) -> None:
+        """Adds rows^T block rows: rows (r, n), block (r, r)."""
+        u: Array = lower_solved(self._lower, rows.T)
+        v: Reals = u
+        for other, inner in self._before:
+            v = v - other @ (inner @ (other.T @ u))
+        inner = np.linalg.solve(np.eye(len(block)) + block @ (u.T @ v), block)
+        self._before.append((v, inner))
+        by = v.T @ self._white
+        bent = inner @ by
+        self.squares = self.squares - np.einsum("rg,rg->g", by, bent)[:-1]
+        self.along_last = self.along_last - by[:, -1] @ bent[:, :-1]

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
-from wakeboard.harness.explain.evidence.whiten import Whitener
+from wakeboard.harness.explain.evidence.whiten import Reals, Whitener, lower_solved, upper_solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -45,6 +45,9 @@ BROKEN: Final = 3.0
 """Natural logarithms by which a solved board may fall short of what slopes promised, and these still count."""
 EASED: Final = 0.3
 """Of what the slopes of a step were wrong by, what is expected of the next, shorter one."""
+LAW: Final = 0.2
+"""Share of what a current beside the drawing does to a reading by which that may be wrong: how such a current goes with
+voltage is one law for all parts (shapes.py), and a part's own is another (estimate, no source)."""
 FURTHEST: Final = 1.0
 """V, A or decades that stand for it where a board has no answer."""
 
@@ -111,9 +114,15 @@ class Ascent:
         freedom, n = self.likelihood.freedoms[scale], len(self.noise)
         mean = at.mean.copy()
         mean[:n] += freedom.shift(at.rows) - at.t @ at.rows
-        covariance = freedom.spread(at.rows) + np.diag(self.noise)
+        covariance = freedom.spread(at.rows) + np.diag(self.noise_at(at))
         made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
         return self.likelihood.at_scale(made, at.rows)
+
+    def noise_at(self, place: Solved) -> Array:
+        """(n,) the readings' variances at a place: there, a leakage that is large is known by its law only roughly."""
+        flows = [k for k, u in enumerate(self.likelihood.unknowns) if u.stray is not None]
+        wrong: Array = LAW**2 * ((place.t[flows, None] * place.rows[flows]) ** 2).sum(axis=0)
+        return self.noise + wrong
 
     def _from(self, at: Solved, bent: Array | None = None) -> Array:
         """(T,) where the readings put the unknowns, by the slopes of a place. bent (n,): what a step before was wrong
@@ -187,8 +196,10 @@ class Ascent:
         """-log of the readings' and the unknowns' density, but for what does not depend on t."""
         if not np.isfinite(place.mean).all():
             return math.inf
-        apart = Apart.of(self.likelihood, self.scale, self.wide, self.noise)
-        return apart.cost(self.likelihood.evidence.y, place) - apart.odds
+        apart = Apart.of(self.likelihood, self.scale, self.wide, self.noise_at(place))
+        usual = Apart.of(self.likelihood, self.scale, self.wide, self.noise)
+        wider = 0.5 * float(np.linalg.slogdet(apart.noise)[1] - np.linalg.slogdet(usual.noise)[1])
+        return apart.cost(self.likelihood.evidence.y, place) + wider - apart.odds
 
     def _drawn_at(self, place: Solved) -> Candidate:
         n = len(self.noise)
@@ -217,10 +228,11 @@ class Ascent:
     def _weighed(self, c: Candidate, place: Solved) -> Candidate:
         """By Laplace's rule, with the types that it has wide."""
         like = self.likelihood
-        apart = Apart.of(like, c.scale, c.wide, self.noise)
+        noise = self.noise_at(place)
+        apart = Apart.of(like, c.scale, c.wide, noise)
         fit = apart.log_likelihood(like.evidence.y, place) + apart.odds + float(like.weights[c.scale])
         freedom = like.freedoms[c.scale].widened(like.wild[c.scale], c.wide)
-        covariance = freedom.spread(place.rows) + np.diag(self.noise)
+        covariance = freedom.spread(place.rows) + np.diag(noise)
         made = replace(c, covariance=covariance, log_likelihood=fit)
         return replace(made, beyond=self._beyond(made, apart, place)) if math.isfinite(fit) else made
 
@@ -236,11 +248,12 @@ class Ascent:
 
 @dataclass(frozen=True)
 class Apart:
-    """Unknowns t and discrepancy d apart: t's inverse covariance, what t tells of d, and N of the readings, given t."""
+    """Unknowns t and discrepancy d apart: t's covariance with its lower factor, what t tells of d, and N of the
+    readings, given t."""
 
     mean: Array
     covariance: Array
-    inverse: Array
+    factor: Reals
     tells: Array
     noise: Array
     shift: Array
@@ -260,10 +273,12 @@ class Apart:
         whole, count = freedom.covariance, freedom.count
         of_t = whole[:count, :count]
         of_t = of_t + np.diag(1e-6 * np.diag(of_t) + 1e-12)
-        inverse = np.asarray(np.linalg.inv(of_t), dtype=float)
-        tells = whole[count:, :count] @ inverse
+        factor = np.linalg.cholesky(of_t)
+        across = whole[count:, :count]
+        half = lower_solved(factor, across.T)
+        tells = upper_solved(factor, half).T if across.any() else np.zeros_like(across)
         left = whole[count:, count:] - tells @ whole[:count, count:]
-        return cls(freedom.mean[:count], of_t, inverse, tells, left, freedom.mean[count:], odds)
+        return cls(freedom.mean[:count], of_t, factor, tells, left, freedom.mean[count:], odds)
 
     def off(self, y: Array, place: Solved) -> Array:
         """(n,) readings less what the board of a place gives, with what t tells of d."""
@@ -275,7 +290,8 @@ class Apart:
 
     def cost(self, y: Array, place: Solved) -> float:
         off, by = self._off(y, place)
-        return 0.5 * float(off @ np.linalg.solve(self.noise, off) + by @ self.inverse @ by)
+        white = lower_solved(self.factor, by[:, None])
+        return 0.5 * (float(off @ np.linalg.solve(self.noise, off)) + float((white**2).sum()))
 
     def log_likelihood(self, y: Array, place: Solved) -> float:
         """Laplace's."""

@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -27,7 +28,7 @@ import numpy as np
 from wakeboard.harness.explain.evidence.freedom import USUAL
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
-from wakeboard.harness.explain.rank.ascent import Ascent, Solved, board_at
+from wakeboard.harness.explain.rank.ascent import FOREIGN, Ascent, Solved, board_at
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.knees import beyond_a_knee
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
@@ -43,8 +44,10 @@ MOST: Final = 3
 ROUNDS: Final = 7
 AGAIN: Final = 4
 """Steps from where another has arrived, of those that are behind by more than …"""
-NEARLY: Final = 3.0
+NEARLY: Final = 40.0
 """Natural logarithms by which one that was not put there may have been behind the one that then wins, …"""
+OVERTAKEN: Final = 60.0
+"""… and by which it may be behind now; …"""
 MOST_OVERTAKEN: Final = 2
 """… and how many are put there too."""
 CROSSED: Final = 1.0
@@ -55,16 +58,20 @@ MOST_ALIKE: Final = 2
 """Of those, the likeliest that go where the likeliest of all has arrived."""
 BEGUN_AT: Final = (1, 2)
 """Scales from which the drawn board is put where the readings want it once more, where a fault is likelier."""
+LEFT: Final = 4.0
+"""Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
 WOKEN: Final = 2
 """The likeliest candidates of which values beyond a knee are tried."""
 
 
 def expanded(
-    likelihood: Likelihood, candidates: list[Candidate], spreads: Sequence[Spread], least: float = MISSES
-) -> list[Candidate]:
+    likelihood: Likelihood, candidates: list[Candidate], spreads: Sequence[Spread], least: float = MISSES,
+    more_follow: bool = False,
+) -> list[Candidate]:  # fmt: skip
     """The candidates in their order; those that miss a reading are expanded where the readings put what is not known.
 
-    least: by how many standard deviations it must be missed.
+    least: by how many standard deviations it must be missed; more_follow: whether two faults are looked for next, where
+    one does not do, so that what costs most may wait until then.
     """
     best = max((c.score for c in candidates), default=0.0)
     order = sorted(range(len(candidates)), key=lambda k: -candidates[k].score)
@@ -85,6 +92,8 @@ def expanded(
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
+    if more_follow and all(climb.least > FOREIGN * len(y) for climb in climbs.values()):
+        return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
     late = _overtaken(candidates, out, likely, climbs)
     ways = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in late}
     _climb(likelihood, candidates, ways, ROUNDS)
@@ -92,7 +101,7 @@ def expanded(
         out[k] = max(out[k], way.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     climbs.update(ways)
     climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
-    for more in (_crossed, _woken):
+    for more in (_crossed, partial(_woken, more_follow=more_follow)):
         for k, climb in more(likelihood, candidates, climbs, out).items():
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     for k in drawn_again(out):
@@ -104,13 +113,21 @@ def expanded(
 def _overtaken(
     candidates: Sequence[Candidate], made: Sequence[Candidate], likely: Sequence[int], climbs: Mapping[int, Ascent]
 ) -> list[int]:
-    """Those that missed no reading and led, or nearly, until others were put where the readings want them: nothing
-    shall win because it missed one and was put there. The likeliest few."""
+    """Those that missed no reading and led, or were not far behind, until others were put where the readings want them:
+    nothing shall win because it missed one and was put there. The likeliest few of those that do something beside the
+    drawn board: what does not gains no more than that."""
     best = max(range(len(made)), key=lambda k: made[k].score)
-    least = max(candidates[best].score - NEARLY, made[best].score - BEHIND)
-    return [k for k in likely if k not in climbs and candidates[k].suspects and candidates[k].score > least][
-        :MOST_OVERTAKEN
-    ]
+    least = max(candidates[best].score - NEARLY, made[best].score - OVERTAKEN)
+    near = [k for k in likely if k not in climbs and candidates[k].suspects and candidates[k].score > least]
+    drawn = [candidates[k] for k in likely if not candidates[k].suspects]
+    return [k for k in near if all(_apart(c, candidates[k]) > ALIKE for c in drawn)][:MOST_OVERTAKEN]
+
+
+def _apart(one: Candidate, other: Candidate) -> float:
+    """Standard deviations of the first between what two predict."""
+    n = len(one.covariance)
+    off: Array = Whitener(one.covariance)((other.mean - one.mean)[None, :n])
+    return float(np.linalg.norm(off))
 
 
 def part_of(fewer: Candidate, more: Candidate) -> bool:
@@ -153,14 +170,8 @@ def _alike(
     placed = [k for k, climb in climbs.items() if climb.best is not None]
     if not placed:
         return {}
-    best, n = max(placed, key=lambda k: made[k].score), len(likelihood.evidence.y)
-    measure = Whitener(candidates[best].covariance)
-
-    def apart(k: int) -> float:
-        off: Array = measure((candidates[k].mean - candidates[best].mean)[None, :n])
-        return float(np.linalg.norm(off))
-
-    near = [k for k in likely if k not in climbs and candidates[k].suspects and apart(k) < ALIKE]
+    best = candidates[max(placed, key=lambda k: made[k].score)]
+    near = [k for k in likely if k not in climbs and candidates[k].suspects and _apart(best, candidates[k]) < ALIKE]
     return {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in near[:MOST_ALIKE]}
 
 
@@ -184,11 +195,14 @@ def _crossed(
 
 
 def _woken(
-    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]
-) -> dict[int, Ascent]:
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate],
+    more_follow: bool,
+) -> dict[int, Ascent]:  # fmt: skip
     """Where the likeliest still miss a reading, once more from the value whose knee lies between: a pin that drives
     from another voltage on than is drawn has no slope until it does, so that no step leads there."""
     placed = sorted((k for k, climb in climbs.items() if climb.best is not None), key=lambda k: -made[k].score)
+    if more_follow and misses(max(made, key=lambda c: c.score), likelihood.evidence.y, LEFT):
+        return {}
     again = {}
     for k in placed[:WOKEN]:
         t = beyond_a_knee(likelihood, candidates[k], climbs[k], made[k])

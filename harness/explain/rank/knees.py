@@ -19,8 +19,11 @@ from wakeboard.harness.explain.rank.rank import given_others
 
 KNEE_MISSES: Final = 5.0
 """Standard deviations of a reading from which values beyond a knee are tried for it."""
-OVER_A_KNEE: Final = (-2.5, -1.5, 1.5, 2.5)
-"""Deviations by which a value is moved there."""
+OVER_A_KNEE: Final = (-2.5, 2.5)
+"""Deviations by which a value is moved there, and …"""
+LESS_FAR: Final = 0.6
+"""… the share of that by which the best few are tried, too."""
+FEW: Final = 6
 FLAT: Final = 1.0
 """Of such a reading's own standard deviation, the most that a value whose knee is elsewhere does by its slope."""
 HALF: Final = 0.5
@@ -39,16 +42,38 @@ def beyond_a_knee(likelihood: Likelihood, candidate: Candidate, climb: Ascent, m
     if not missed:
         return None
     flat = np.abs(place.rows[:, missed]).max(axis=1) < FLAT * np.sqrt(climb.noise[missed]).min()
-    moved = [
-        place.t + way * np.eye(1, len(place.t), k)[0]
-        for k, u in enumerate(likelihood.unknowns) if flat[k] and u.stray is None and not u.setting and not u.stated
-        for way in OVER_A_KNEE
+    ks = [
+        k for k, u in enumerate(likelihood.unknowns)
+        if flat[k] and u.stray is None and not u.setting and not u.stated
     ]  # fmt: skip
-    if not moved:
+    tried = _tried(likelihood, candidate, climb, off, missed, [(k, way) for k in ks for way in OVER_A_KNEE])
+    few = sorted(tried, key=lambda each: tried[each])[:FEW]
+    tried |= _tried(likelihood, candidate, climb, off, missed, [(k, LESS_FAR * way) for k, way in few])
+    if not tried:
         return None
-    boards = [board_at(likelihood, candidate, t) for t in [place.t, *moved]]
+    best = min(tried, key=lambda each: tried[each])
+    if tried[best] > HALF * float((off[missed] ** 2 / climb.noise[missed]).sum()):
+        return None
+    return _moved(place.t, *best)
+
+
+def _moved(t: Array, k: int, by: float) -> Array:
+    out = t.copy()
+    out[k] += by
+    return out
+
+
+def _tried(
+    likelihood: Likelihood, candidate: Candidate, climb: Ascent, off: Array, missed: list[int],
+    moves: list[tuple[int, float]],
+) -> dict[tuple[int, float], float]:  # fmt: skip
+    """Of each unknown moved by so many deviations from a climb's best place, what is then left of the readings that are
+    missed: squared standard deviations."""
+    if not moves:
+        return {}
+    assert climb.best is not None
+    start = climb.best.t
+    boards = [board_at(likelihood, candidate, t) for t in [start, *(_moved(start, *move) for move in moves)]]
     read = likelihood.predictor.predict(boards, only=missed, near=[candidate.change] * len(boards))
-    by = read[1:] - read[0]
-    left = ((off[missed] - by) ** 2 / climb.noise[missed]).sum(axis=1)
-    best = int(np.nanargmin(np.where(np.isfinite(left), left, math.inf)))
-    return moved[best] if left[best] < HALF * float((off[missed] ** 2 / climb.noise[missed]).sum()) else None
+    left = ((off[missed] - (read[1:] - read[0])) ** 2 / climb.noise[missed]).sum(axis=1)
+    return dict(zip(moves, np.where(np.isfinite(left), left, math.inf).tolist(), strict=True))

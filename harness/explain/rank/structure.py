@@ -38,14 +38,14 @@ def weighed(
 ) -> tuple[Weighing, Weigher, Lacks]:
     """What explains a unit, whatever its parts lack; the weigher of the board that it began with, and what a
     board without fault lacks. make: a weigher for a board that lacks something; begin: what other units lack."""
-    tried = [(begin, weigher := make(begin), weigher.singles())]
+    tried = [(begin, weigher := make(begin), weigher.singles(pairs))]
     while len(tried) <= MOST:
         lacks, weigher, single = tried[-1]
         lack = _likeliest(weigher, single, [each for each in lacking if each not in lacks])
         if lack is None:
             break
         lacks = (*lacks, lack)
-        tried.append((lacks, weigher := make(lacks), weigher.singles()))
+        tried.append((lacks, weigher := make(lacks), weigher.singles(pairs)))
     if pairs:  # two faults beside what is drawn, and beside what the likeliest board lacks: one may stand for the other
         likeliest = max(range(len(tried)), key=lambda k: _best_score(_beside(tried[k][2], tried[k][0])))
         for k in {0, likeliest}:

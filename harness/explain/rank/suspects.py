@@ -54,6 +54,8 @@ class Suspect:
     sets: float | None = None  # what a suspect without a fitted value sets `path` to (a look-alike part)
     members: tuple[Suspect, ...] = ()
     beside: tuple[Fault, ...] = ()
+    joins: str = ""  # the two nets that a stuck output joins, as a bridge's key has them, …
+    ohms: float = 0.0  # … and by what
 
     @property
     def key(self) -> str:
@@ -247,7 +249,9 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
         return
     part = circuit.part(fault.part)
     if fault.on_pin:
-        yield Suspect(str(fault), fault.category, float(priors()["pins"].get(fault.category, 1e-4)))
+        joins, ohms = _stuck_to(circuit, fault) if fault.kind == "stuck" else ("", 0.0)
+        prior = float(priors()["pins"].get(fault.category, 1e-4))
+        yield Suspect(str(fault), fault.category, prior, joins=joins, ohms=ohms)
     elif fault.kind == "value" and part.kind == "resistor":
         path = f"{part.name}.value"
         low, high = _range("value")
@@ -257,6 +261,15 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
         same = AT_REST if part.kind in _STORES and alike(circuit, [fault]) == alike(circuit, []) else ""
         suspect = Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind), same_as=same)
         yield _as_value(circuit, part, fault, suspect) if fault.kind in ("variant", "value") else suspect
+
+
+def _stuck_to(circuit: Circuit, fault: Fault) -> tuple[str, float]:
+    """The key of a bridge between the two nets that a stuck output joins, and its ohms."""
+    from wakeboard.instruments.virtual.circuit.faults.effects import effects
+
+    ((one, other, siemens),) = effects(circuit, fault).bridges
+    nets = {end if isinstance(end, str) else circuit.part(end[0]).net(end[1]) for end in (one, other)}
+    return "+".join(sorted(nets)), 1 / siemens
 
 
 def _as_value(circuit: Circuit, part: Part, fault: Fault, suspect: Suspect) -> Suspect:

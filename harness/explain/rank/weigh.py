@@ -20,13 +20,14 @@ from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest, log_prior
-from wakeboard.harness.explain.rank.expansion import expanded, misses
+from wakeboard.harness.explain.rank.expansion import LEFT, expanded, misses
 from wakeboard.harness.explain.rank.fitting import Fitter, stayed
 from wakeboard.harness.explain.rank.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
 from wakeboard.harness.explain.rank.modelfit import model_fit
 from wakeboard.harness.explain.rank.pairs import Pairing, needed
 from wakeboard.harness.explain.rank.screening import BEHIND, Screened, places, screen, telling
 from wakeboard.harness.explain.rank.suspects import Suspect, bridges_between
+from wakeboard.harness.explain.rank.twins import twins
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
 
@@ -46,8 +47,6 @@ ANSWER_VOLTS: Final = 0.01
 """The standard deviation that counts there for a net that was not read and that an answer of the board needs."""
 JOINED: Final = 7
 """Odd nets between any two of which a bridge is tried."""
-LEFT: Final = 4.0
-"""Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
 TAKEN_APART: Final = 3
 """The likeliest pairs of which each fault is tried by itself, and single faults that are tried again beside them."""
 CLOSE_ENOUGH: Final = 0.97
@@ -72,14 +71,15 @@ class Weigher:
 
     def weigh(self, pairs: bool = True) -> Weighing:
         """Rank none, one and, where needed and `pairs`, two faults; nothing is surer than the model."""
-        found = self.singles()
+        found = self.singles(pairs)
         return no_surer_than_the_model(self.with_pairs(found) if pairs else found)
 
-    def singles(self) -> Weighing:
-        """None and one fault as the sums have them, with how well the model fits."""
+    def singles(self, more_follow: bool = False) -> Weighing:
+        """None and one fault as the sums have them, with how well the model fits. more_follow: two faults are looked
+        for next, where one does not do."""
         self._begin()
         self._tried = [*self.suspects, *bridges_between(self._odd_nets(), self.suspects)]
-        return self._fitted(self._final(self._likeliest_singles(self._tried)))
+        return self._fitted(self._final(self._likeliest_singles(self._tried), more_follow))
 
     def with_pairs(self, found: Weighing) -> Weighing:
         """What `singles` found and, where one fault does not do, two."""
@@ -191,7 +191,7 @@ class Weigher:
         sigma[: len(self.evidence.y)] = self.evidence.sigma
         return bool((np.abs(c.mean - self.likelihood.base) <= UNSEEN * sigma).all())
 
-    def _final(self, candidates: list[Candidate]) -> list[Candidate]:
+    def _final(self, candidates: list[Candidate], more_follow: bool = False) -> list[Candidate]:
         """The likeliest, weighed and fitted once more with covariances of their own, each scene solved exactly.
 
         Of candidates that predict the same one is solved for all.
@@ -219,20 +219,25 @@ class Weigher:
         for (k, _), c in zip(before, whole[len(fitted) :], strict=True):
             whole[k] = max(whole[k], c, key=lambda c: c.score)
         whole = whole[: len(fitted)]
-        whole = self._expanded(whole, spreads)
+        whole = self._expanded(whole, spreads, more_follow)
         idle = self._as_drawn(idle)
         out = [
             self.likelihood.forgiven(self.likelihood.lent(new, c), self.rarity, self.freed)
             for old, new in zip(best, whole, strict=True)
             for c in alike[old.solved_as]
         ]
+        out = likeliest([*out, *twins(self.likelihood, out, self.suspects)])
         out += idle
         done = {c.texts_open for c in out}
         return [c for c in [*out, *(c for c in candidates if c.texts_open not in done)] if math.isfinite(c.score)]
 
-    def _expanded(self, candidates: list[Candidate], spreads: Sequence[Spread]) -> list[Candidate]:
+    def _expanded(
+        self, candidates: list[Candidate], spreads: Sequence[Spread], more_follow: bool = False
+    ) -> list[Candidate]:
         """Candidates, and the drawn board on the same terms, with their tolerances where the readings put them."""
-        none, *whole = expanded(self.likelihood, [self.none, *candidates], [self.spread, *spreads])
+        none, *whole = expanded(
+            self.likelihood, [self.none, *candidates], [self.spread, *spreads], more_follow=more_follow
+        )
         if none.log_likelihood > self.none.log_likelihood:
             fit, freed = self.likelihood.something_else_at(none, self.rarity)
             if fit + math.log(self.something_else) > self.other:

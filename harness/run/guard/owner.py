@@ -51,6 +51,11 @@ CHECK = 0.5  # s between two looks at the voltage and limit in force
 SETTLED = 0.15  # s after switching off, until the last look: an output that comes back has come back by then
 ROUNDS = 3  # of switching off what came back
 LATE, LATE_TIMES = 0.1, 4.0  # s, and times its quickest answer: later than both, a sample is of nobody knows when
+SWITCHED_OFF = (
+    "the output was switched off, and the supply says that no protection of its own has tripped: another program, a "
+    "hand at its panel, or a supply that started anew"
+)
+
 LINK_FAILURES = (OSError, BenchError, ValueError)
 
 
@@ -231,7 +236,7 @@ class Guard:
             live.watch, cut = judge(live.now_allowed, live.watch, sample)
             if cut is not None:
                 self._cut(supply, cut)
-                self._whose_doing(supply, cut)
+                self._whose_doing(supply, cut, sample)
                 return
         if self.clock.now() >= self._quiet_until:
             self._look_besides()
@@ -398,14 +403,17 @@ class Guard:
         self.cut, self.cut_supply = self.cut or cut, self.cut_supply or supply
         self.all_off()
 
-    def _whose_doing(self, supply: str, cut: Cut) -> None:
+    def _whose_doing(self, supply: str, cut: Cut, sample: Sample) -> None:
         """After a cut: a rule that was broken because somebody else had changed the settings says nothing of the unit.
-        One whose output went off by itself may have lost them with it."""
+        One whose output went off by itself may have lost them with it; there it is asked what has tripped."""
         feed = self.feeds[supply]
-        if cut is not self.cut or cut.rule not in RULES or cut.rule == "output-off":
+        if cut is not self.cut or cut.rule not in RULES:
             return
         try:
-            feed.psu.check_settings(feed.channel)
+            if cut.rule != "output-off":
+                feed.psu.check_settings(feed.channel)
+            elif sample.trip not in ("ovp", "ocp") and feed.psu.untripped(feed.channel):
+                self.cut = replace(cut, rule="switched-off", says=SWITCHED_OFF)
         except SettingError as error:
             told = f"{error}: another program, or a hand at its panel ({cut.rule}: {cut.says})"
             self.cut = replace(cut, rule="settings-changed", says=told)

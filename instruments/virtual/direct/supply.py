@@ -103,6 +103,9 @@ class DirectSupply:
         output = self._output(ch)
         return output.tripped or ("other" if str(ch) in self._commanded and not output.on else None)
 
+    def untripped(self, ch: Ch) -> bool:
+        return self._output(ch).tripped is None
+
     def measure(self, ch: Ch) -> tuple[float, float]:
         output = self._output(ch)
         return output.read_volts(), output.read_amps()

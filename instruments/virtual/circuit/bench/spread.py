@@ -10,13 +10,16 @@ of these is moved by one standard deviation, and what they do together is added 
 (`LEAKS`) times, on the side that it acts on. A leakage flows one way only. Where slopes lead further than `FAR`, the
 board is solved at the likeliest place so many deviations off instead. Knees count as far as the corners reach over
 them: `leaky` is one more such corner.
+What parts may lack of what is drawn (`may_lack`: a pin's diode to its rail) is no small change either: where its
+absence moves a net, that net's worst case is that of both boards, the drawn one and the one that lacks it. One at a
+time.
 Monte Carlo: specimens drawn as `tolerance.draw` does (uniform within limits), for mean, deviation and covariance.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -72,14 +75,17 @@ def spread(
     seed: int = 1,
     between: Callable[[], None] | None = None,
     open_to: Sequence[Unknown] = (),
+    may_lack: Sequence[str] = (),
 ) -> Spread:
     """See the module. SolveError when a corner or a specimen has no answer; `variant.seed` is not looked at.
 
+    may_lack: values ("PART.value") that are 0 on a board which lacks what they stand for.
     between: called before each piece of work, at most SLICE variants, for who has to give a sign of life.
     """
     base, alive = replace(variant, seed=None), between or _nobody_waits
     unknown = bounded(model.circuit.parts, base.values)
     worst = _Worst(model, [base], [(0, net) for net in nets], unknown, open_to, alive)
+    worst.or_lacking(may_lack)
     drawn = [replace(base, seed=seed * 1_000_003 + k) for k in range(n)]
     specimens = _solved(model, drawn, worst.start, nets, alive) if n else worst.nominal[None]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
@@ -101,6 +107,7 @@ def worst_cases(
     asked: Sequence[tuple[Variant, str]],
     between: Callable[[], None] | None = None,
     open_to: Sequence[Unknown] = (),
+    may_lack: Sequence[str] = (),
 ) -> list[tuple[float, float]]:
     """(low, high) V in the worst case of one net in each variant, as `spread` has them: a hundred settings of the bench
     together cost little more than a few. SolveError where one of them has no answer."""
@@ -114,8 +121,15 @@ def worst_cases(
         bases = [replace(asked[k][0], seed=None) for k in members]
         nets = [(place, asked[k][1]) for place, k in enumerate(members)]
         worst = _Worst(model, bases, nets, bounded(parts, bases[0].values), open_to, between or _nobody_waits)
+        worst.or_lacking(may_lack)
         found.update(zip(members, zip(worst.low.tolist(), worst.high.tolist(), strict=True), strict=True))
     return [found[k] for k in range(len(asked))]
+
+
+LACK_SHARE: Final = 0.1
+"""Of a net's worst case, by less than which it may move where something is lacking and is not looked at once more."""
+STILL: Final = 1e-5
+"""V that any net may move by for slopes to say that nothing happens where something is lacking."""
 
 
 class _Worst:
@@ -127,6 +141,7 @@ class _Worst:
         open_to: Sequence[Unknown], alive: Callable[[], None],
     ) -> None:  # fmt: skip
         """asked: (place of a variant, net)."""
+        self._model, self._bases, self._asked, self._open_to, self._alive = model, bases, asked, open_to, alive
         alive()
         self.start = model.solve(bases).require()
         alive()
@@ -146,6 +161,38 @@ class _Worst:
         down, up = _open_ended(model, bases, ways, self.start, asked, open_to, alive)
         self.low: Array = seen.min(axis=0) - down
         self.high: Array = seen.max(axis=0) + up
+
+    def or_lacking(self, paths: Sequence[str]) -> None:
+        """Widened to the worst cases of boards that lack one of these things each."""
+        others = list(self._lacking(paths))
+        asked = [(variant, self._asked[k][1]) for k, variant in others]
+        found = worst_cases(self._model, asked, self._alive, self._open_to)
+        for (k, _), (low, high) in zip(others, found, strict=True):
+            self.low[k], self.high[k] = min(self.low[k], low), max(self.high[k], high)
+
+    def _lacking(self, paths: Sequence[str]) -> Iterator[tuple[int, Variant]]:
+        """Which net moves by more than a share of its worst case on which board that lacks something. One that has no
+        answer then is none that there is."""
+        if not paths:
+            return
+        self._alive()
+        steps = Slopes(self._model, self.start).set_to([(path, 0.0) for path in paths])
+        acts = [
+            (place, path)
+            for place, own in enumerate(steps)
+            for path, step in zip(paths, own, strict=True)
+            if not np.abs(step).max() <= STILL
+        ]
+        least = LACK_SHARE * (self.high - self.low)
+        for first in range(0, len(acts), SLICE):
+            self._alive()
+            some = acts[first : first + SLICE]
+            others = [replace(self._bases[at], values={path: 0.0, **self._bases[at].values}) for at, path in some]
+            points = self._model.solve(others, start=_from(self.start, [at for at, _ in some]))
+            for member, (at, _) in enumerate(some):
+                for k, (place, net) in enumerate(self._asked):
+                    if place == at and abs(points.net(net)[member] - self.nominal[k]) > least[k]:
+                        yield k, others[member]
 
 
 def _rises(model: Model, at: Points, unknown: Sequence[Unknown], asked: Sequence[tuple[int, str]]) -> Array:

@@ -21,12 +21,12 @@ from wakeboard.instruments.virtual.circuit.solver.structure import Layout
 from .shapes import LAWS
 from .unknowns import Stray
 
-REACH: Final = 0.12
+REACH: Final = 0.25
 """V that a node may move in one step: at most a hundredfold of a diode's current."""
-STEPS: Final = 60
-NEARER: Final = 0.8
-"""Of the step before, what a step may be that comes nearer."""
-LEAST_SHARE: Final = 1 / 16
+STEPS: Final = 40
+SHORTER: Final = 0.4
+"""Of the step before, what a step back may be at most."""
+LONGER: Final = 2.0
 SETTLED: Final = 1e-7
 """V of the last step, at most."""
 
@@ -78,7 +78,9 @@ def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays,
     rows = np.array(list(place)) - 1
     found = np.zeros(len(x), dtype=bool)
     left = np.flatnonzero(np.isfinite(x).all(axis=1) & np.isfinite(amounts).all(axis=1))
-    share, before = np.ones(len(x)), np.full(len(x), np.inf)
+    held = np.ones(len(x))
+    last = np.zeros((len(x), len(rows)))
+    diagonal = np.arange(len(rows))
     for _ in range(STEPS):
         if not len(left):
             break
@@ -86,13 +88,14 @@ def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays,
         residual = at.residual[:, rows + 1].copy()
         jacobian = whole[:, rows[:, None], rows]
         strays.onto(x[left], amounts[left], residual, jacobian)
+        jacobian[:, diagonal, diagonal] += (held[left] * np.abs(residual).max(axis=1) / REACH)[:, None]
         step = _solved(jacobian, residual)
         furthest = np.abs(step).max(axis=1)
         # between two slopes of a kink full steps go to and fro: shorter ones meet
-        nearer = (furthest < NEARER * before[left]) | (furthest >= REACH)
-        share[left] = np.where(nearer, np.minimum(1.0, 2 * share[left]), np.maximum(LEAST_SHARE, 0.5 * share[left]))
-        before[left] = furthest
-        step *= np.minimum(share[left], REACH / np.maximum(furthest, 1e-30))[:, None]
+        turned = (step * last[left]).sum(axis=1) < 0
+        held[left] = np.where(turned, 4 * held[left], np.maximum(1.0, 0.5 * held[left]))
+        step *= np.minimum(1.0, REACH / np.maximum(furthest, 1e-30))[:, None]
+        last[left] = step
         moved = x[left]
         moved[:, rows + 1] -= step
         x[left] = moved

@@ -1,0 +1,54 @@
+"""Stuck outputs beside bridges: both join a net to a rail or to ground by some ohms, and no reading tells them apart.
+Where the bridge was fitted, the stuck output was perhaps screened away for ohms that are not quite its own."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from typing import Final
+
+from wakeboard.harness.explain.rank import rank
+from wakeboard.harness.explain.rank.candidate import Candidate, log_prior
+from wakeboard.harness.explain.rank.likelihood import Likelihood
+from wakeboard.harness.explain.rank.suspects import Suspect
+
+OHMS_SPREAD: Final = 0.5
+"""Standard deviation, in the natural logarithm, of a stuck output's ohms (estimate, no source)."""
+FURTHEST: Final = 2.0
+"""Of these, how far off the usual ohms it may be."""
+
+
+def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence[Suspect]) -> Iterator[Candidate]:
+    """For each candidate that bridges two nets by some ohms the stuck outputs that would do the same."""
+    joining: dict[str, list[Suspect]] = {}
+    for each in suspects:
+        if each.joins:
+            joining.setdefault(each.joins, []).append(each)
+    for c in found:
+        for k, bridge in enumerate(c.suspects):
+            if bridge.category == "bridge":
+                for stuck in joining.get(bridge.same_as, ()):
+                    twin = _instead(likelihood, c, k, stuck)
+                    if twin is not None:
+                        yield twin
+
+
+def _instead(likelihood: Likelihood, c: Candidate, k: int, stuck: Suspect) -> Candidate | None:
+    """A candidate with an output stuck in the place of its bridge; None where the ohms are not an output's."""
+    ohms = c.values[k]
+    place = c.fitted.index(k)
+    if ohms is None or place >= len(c.spreads):
+        return None
+    off = math.log(ohms / stuck.ohms) / OHMS_SPREAD
+    if abs(off) > FURTHEST:
+        return None
+    known = c.spreads[place]
+    charged = rank.occam_factor(c.suspects[k].log_range, known**-2)
+    its_own = min(0.0, math.log(known / OHMS_SPREAD)) - 0.5 * off**2
+    suspects = (*c.suspects[:k], stuck, *c.suspects[k + 1 :])
+    twin = replace(
+        c, suspects=suspects, values=(*c.values[:k], None, *c.values[k + 1 :]), occam=c.occam - charged + its_own,
+        spreads=(*c.spreads[:place], *c.spreads[place + 1 :]), log_prior=log_prior(suspects),
+    )  # fmt: skip
+    return likelihood.lent(replace(c, occam=twin.occam, values=twin.values, spreads=twin.spreads), twin)
