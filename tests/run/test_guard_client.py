@@ -58,6 +58,9 @@ class Played:
             message = wire.decode(line)
             self.seen.append(message)
             answer = self.answers.get(message["do"])
+            if answer == "dies":
+                self.end()
+                return
             if isinstance(answer, Exception):
                 error = {"kind": type(answer).__name__, "message": str(answer), "instrument": "supply"}
                 self.say({"id": message["id"], "error": error})
@@ -141,6 +144,22 @@ def test_what_is_off_needs_no_successor(guard: ProcessGuard, bench: Bench) -> No
     assert guard.all_off().confirmed
     assert not bench.tries
     assert not guard.lost
+
+
+def test_a_guard_that_dies_as_it_is_told_to_switch_off_is_succeeded(
+    guard: ProcessGuard, played: Played, bench: Bench
+) -> None:
+    played.answers["all_off"] = "dies"
+    assert guard.all_off().confirmed
+    assert bench.tries == [False]
+
+
+def test_a_guard_that_dies_as_it_says_good_bye_is_succeeded(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    played.answers["bye"] = "dies"
+    guard.close()
+    assert guard.left is not None
+    assert guard.left.confirmed
+    assert bench.tries == [False]
 
 
 def test_an_output_whose_state_the_guard_cannot_tell_is_taken_over(
