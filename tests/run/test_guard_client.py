@@ -340,6 +340,13 @@ def test_beats_are_sent_as_often_as_the_lease_needs(guard: ProcessGuard, played:
     assert played.asked("beat") < 10
 
 
+def test_signs_of_life_do_not_wait_for_a_runner_that_is_busy(guard: ProcessGuard, played: Played) -> None:
+    """Ten a second: a reading of a minute would leave 600 behind."""
+    heard = guard._heard
+    until(lambda: guard._heard > heard + 3, "some of them")
+    assert guard._inbox.empty()
+
+
 def test_an_orderly_end_says_what_was_left(guard: ProcessGuard, played: Played) -> None:
     guard.close()
     assert played.asked("bye") == 1
