@@ -56,7 +56,8 @@ class Job:
         self.save = save
         self.bleed = bleed
         self.shared = Shared(sequence.board, planted, bleed)
-        self.good = fault_free(sequence, self.shared)
+        self._course = fault_free(sequence, self.shared)
+        self.good = self._course.trial
         self._burns_anyway = {(burn.part, burn.rating) for burn in self.good.burns}
 
     @cached_property
@@ -69,7 +70,7 @@ class Job:
 
     def judge(self, planted: Sequence[Sequence[Fault]]) -> list[Judged]:
         """A judgement on each set of faults; those that the sequence misses are looked for in one batch."""
-        trials = [run_trial(self.sequence, faults, self.shared) for faults in planted]
+        trials = [run_trial(self.sequence, faults, self.shared, self._course) for faults in planted]
         judged = [self._judged(faults, trial) for faults, trial in zip(planted, trials, strict=True)]
         missed = [k for k, each in enumerate(judged) if each.missed]
         if missed:

@@ -33,6 +33,7 @@ from wakeboard.instruments.virtual.circuit.bench.slopes import Slopes
 from wakeboard.instruments.virtual.circuit.bench.spread import unstated_amps, unstated_volts
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest, loaded
 from wakeboard.instruments.virtual.circuit.model import Model, Variant
+from wakeboard.instruments.virtual.circuit.part import Value
 from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 if TYPE_CHECKING:
@@ -56,6 +57,7 @@ TESTS: Final = ((1e-4, JUNCTION_VOLTS), (1e-5, 0.0))
 At 100 µA the net sees up to 1 V and clamp diodes conduct; at 10 µA it sees 0.1 V and none does."""
 TEST_SHARE: Final = 0.005
 """Of an ohms reading: what a meter and its leads cannot tell apart (common practice, no source)."""
+_DRAWN: Final[Mapping[str, Value]] = {}
 Setting = tuple[frozenset[tuple[str, float]], frozenset[tuple[str, str]], float | None]
 
 
@@ -75,7 +77,7 @@ class _State:
     """One setting of the bench: what is set and moved in which circuit. amps: the supply whose current is read."""
 
     model: Model
-    values: Mapping[str, object]
+    values: Mapping[str, Value]
     moves: Mapping[str, str]
     nets: tuple[str, ...]
     amps: str = ""
@@ -157,12 +159,14 @@ class Reach:
 
     @staticmethod
     def _solve(model: Model, states: Sequence[_State], variants: Sequence[Variant], begin: Points | None) -> Points:
-        """One batch: each variant in the first state, then each in the next."""
+        """One batch: each variant in the first state, then each in the next. A specimen's values are laid out once for
+        all states, under what these set."""
         full = [
-            Variant(v.faults, {**state.values, **v.values}, v.seed, {**state.moves, **v.moves})
+            Variant(v.faults, {**state.values, **v.values} if v.values else state.values, v.seed,
+                    {**state.moves, **v.moves}, under=_DRAWN)
             for state in states
             for v in variants
-        ]
+        ]  # fmt: skip
         if begin is None:
             return model.solve(full)
         return model.solve(full, Points.gathered([(begin, place) for place in range(len(states)) for _ in variants]))

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.describe.sequence.sequence import Sequence as StepSequence
+    from wakeboard.harness.rehearse.followed import Followed
     from wakeboard.harness.run.runner import Result
     from wakeboard.instruments.virtual.bench import VirtualBench
     from wakeboard.instruments.virtual.circuit import Fault
-    from wakeboard.instruments.virtual.time.instant import States
+    from wakeboard.instruments.virtual.time.instant import Heard, Instant, States
+    from wakeboard.results.records import Step
 
 UNIT: Final = "rehearsal"
 """The serial number of the rehearsed unit: its parts and instruments are the same in every trial."""
@@ -90,6 +92,22 @@ def _burns(overstress: Sequence[Any], ended: Mapping[int, float]) -> Iterator[Bu
         yield Burn(found.part, found.rating, found.reached, found.allowed, step)
 
 
+@dataclass(frozen=True)
+class Course:
+    """How the fault-free board went through a sequence. ahead: after each step, how the bench still came to stand."""
+
+    trial: Trial
+    ahead: Mapping[int, Sequence[Heard]]
+
+    def shows(self, step: Step) -> bool:
+        """Whether a step shows more than it did there."""
+        good = self.trial
+        readings = {(step.number, each.of, each.quantity, each.state): each.outcome for each in step.readings}
+        return _worse(step.outcome, good.steps.get(step.number, "pass")) or any(
+            _worse(outcome, good.readings.get(key, "pass")) for key, outcome in readings.items()
+        )
+
+
 class Shared:
     """What all trials of a board share in a process: the compiled circuit, and the readings predicted from it.
 
@@ -114,25 +132,39 @@ class Shared:
         self.facts = Facts.of(virtual_bench(board, unit=UNIT, prepared=self.prepared, drawn=False), bleed)
 
 
-def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> Trial:
-    """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial."""
-    return _run(sequence, faults, shared)[0]
+def run_trial(sequence: StepSequence, faults: Sequence[Fault], shared: Shared, course: Course | None = None) -> Trial:
+    """One run with faults planted. Raises nothing of the run: what broke it off stands in the trial.
+
+    course: how the fault-free board went. The run then ends with the first step that shows more than there, if in
+    whatever was still to come there no part comes near a rating: nothing of it could change the judgement.
+    """
+    runner, virtual = _run(sequence, faults, shared, course)
+    if runner.may_burn:
+        runner, virtual = _run(sequence, faults, shared)
+    return read_trial(faults, runner.result, virtual.overstress)
 
 
-def fault_free(sequence: StepSequence, shared: Shared) -> Trial:
+def fault_free(sequence: StepSequence, shared: Shared) -> Course:
     """The run of the fault-free board; its states are kept in `shared`."""
+    runner, virtual = _run(sequence, [], shared)
+    simulation = _settled(virtual)
+    shared.begins = simulation.known
+    ahead = {number: tuple(dict.fromkeys(simulation.course[past:])) for number, past in runner.past.items()}
+    return Course(read_trial([], runner.result, virtual.overstress), ahead)
+
+
+def _settled(virtual: VirtualBench) -> Instant:
     from wakeboard.instruments.virtual.time.instant import Instant
 
-    trial, virtual = _run(sequence, [], shared)
-    simulation = virtual.simulation
-    assert isinstance(simulation, Instant)
-    shared.begins = simulation.known
-    return trial
+    assert isinstance(virtual.simulation, Instant)
+    return virtual.simulation
 
 
-def _run(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> tuple[Trial, VirtualBench]:
+def _run(
+    sequence: StepSequence, faults: Sequence[Fault], shared: Shared, course: Course | None = None
+) -> tuple[Followed, VirtualBench]:
     from wakeboard.harness.rehearse.direct import open_direct
-    from wakeboard.harness.run.runner import Runner
+    from wakeboard.harness.rehearse.followed import Followed
     from wakeboard.instruments.virtual.bench import VirtualBench
     from wakeboard.results.records import RunStart
 
@@ -145,5 +177,6 @@ def _run(sequence: StepSequence, faults: Sequence[Fault], shared: Shared) -> tup
         begins=shared.begins,
     )  # fmt: skip
     with open_direct(board, virtual, shared.facts) as bench:
-        result = Runner(sequence, bench, start, predictor=shared.predictor).run()
-        return read_trial(faults, result, virtual.overstress), virtual
+        runner = Followed(sequence, bench, start, shared.predictor, _settled(virtual), course)
+        runner.result = runner.run()
+    return runner, virtual

@@ -78,16 +78,31 @@ class CircuitLimits:
         """The lowest and highest ohms that the unpowered board shows in a test, the known resistor taken out. An open
         end where the test cannot tell it from no connection; None where the circuit has no answer."""
         if test not in self._ohms:
-            self._ohms[test] = self._compute_ohms(test, between) if self.board.parts else None
+            self.prepare_ohms([test], between)
         return self._ohms[test]
+
+    def prepare_ohms(self, tests: Sequence[OhmsTest], between: Between = None) -> None:
+        """Compute what is not known yet of many tests, together: that takes little longer than one."""
+        new = [test for test in dict.fromkeys(tests) if test not in self._ohms]
+        found = self._spread_at([(test.net, test.placed()) for test in new], between)
+        for test, ends in zip(new, found, strict=True):
+            self._ohms[test] = None if ends is None else _of_test(*ends, test)
 
     def loaded(self, state: BenchState, net: str, ohms: float, between: Between = None) -> Limits | None:
         """The volts of a net with a resistor from it to ground."""
-        key = (f"{state.key}; {ohms:g}", net)
+        key = _key(state, ohms), net
         if key not in self._known:
-            found = self._spread_at(net, Placement({**state_values(state), **loaded(net, ohms)}), between)
-            self._known[key] = None if found is None else _volts_limits(*found)
+            self.prepare_loaded(state, [net], ohms, between)
         return self._known[key]
+
+    def prepare_loaded(self, state: BenchState, nets: Sequence[str], ohms: float, between: Between = None) -> None:
+        """Compute what is not known yet with a resistor at each of some nets in turn, together."""
+        key = _key(state, ohms)
+        new = [net for net in dict.fromkeys(nets) if (key, net) not in self._known]
+        values = state_values(state) if new else {}
+        found = self._spread_at([(net, Placement({**values, **loaded(net, ohms)})) for net in new], between)
+        for net, ends in zip(new, found, strict=True):
+            self._known[key, net] = None if ends is None else _volts_limits(*ends)
 
     def volts(self, state: BenchState, net: str, between: Between = None) -> Limits | None:
         """The lowest and highest volts of a net over the parts' tolerances."""
@@ -109,41 +124,48 @@ class CircuitLimits:
         return None if found is None else [_volts_limits(*found.of(net)[1:]) for net in nets]
 
     # --- with a meter or a resistor at one net ----------------------------------------------------------------------
-    def _compute_ohms(self, test: OhmsTest, between: Between) -> Limits | None:
-        found = self._spread_at(test.net, test.placed(), between)
-        if found is None:
-            return None
-        low, high = sorted(abs(volts) for volts in found)
-        if found[0] < 0 < found[1]:
-            low = 0.0
-        return _ohms_limits(low, high, test)
-
-    def _spread_at(self, net: str, placed: Placement, between: Between) -> tuple[float, float] | None:
-        """(low, high) volts of a net in the worst case."""
-        found = self._spread(self._probed, placed, [net], between) if self.board.parts else None
-        if found is None:
-            return None
-        _, low, high = found.of(net)
-        leaks = self._with_leaks(net, placed)
-        return min([low, *leaks]), max([high, *leaks])
-
-    def _with_leaks(self, net: str, placed: Placement) -> list[float]:
-        """Volts of a net where every rail conducts what nobody states: a knee below which it is fed is then missed.
-        Empty where the circuit has no answer."""
+    def _spread_at(
+        self, placed: Sequence[tuple[str, Placement]], between: Between
+    ) -> Sequence[tuple[float, float] | None]:
+        """(low, high) volts of a net in the worst case, for each net and what is placed there; None where the circuit
+        has no answer."""
         from wakeboard.instruments.virtual.circuit import CircuitError, SolveError, Variant, parse_fault
+        from wakeboard.instruments.virtual.circuit.bench.spread import worst_cases
+
+        if not placed or not self.board.parts:
+            return [None] * len(placed)
+        faults = tuple(parse_fault(text) for text in self.rework)
+        asked = [(Variant(faults, at.values, None, at.moves), net) for net, at in placed]
+        try:
+            found = worst_cases(self._probed(), asked, between, self._unstated, self._may_lack)
+        except (CircuitError, SolveError):  # of one of them: looked for by halves
+            if len(placed) == 1:
+                return [None]
+            half = len(placed) // 2
+            return [*self._spread_at(placed[:half], between), *self._spread_at(placed[half:], between)]
+        leaks = self._with_leaks(placed)
+        return [(min([low, *also]), max([high, *also])) for (low, high), also in zip(found, leaks, strict=True)]
+
+    def _with_leaks(self, placed: Sequence[tuple[str, Placement]]) -> list[list[float]]:
+        """For each, the volts of its net where every rail conducts what nobody states: a knee below which it is fed is
+        then missed. Empty where the circuit has no answer."""
+        from wakeboard.instruments.virtual.circuit import CircuitError, Variant, parse_fault
         from wakeboard.instruments.virtual.circuit.bench.spread import leaky
 
-        values = dict(placed.values)
-        for name, ohms in leaky(self._unstated, self.board.ground).items():
-            own = loaded(name, ohms)
-            if name != net:
-                values = {**values, **own}
+        faults = tuple(parse_fault(text) for text in self.rework)
+        leaks = {name: loaded(name, ohms) for name, ohms in leaky(self._unstated, self.board.ground).items()}
+        variants = []
+        for net, at in placed:
+            values = dict(at.values)
+            for name, own in leaks.items():
+                if name != net:
+                    values.update(own)
+            variants.append(Variant(faults, values, None, at.moves))
         try:
-            faults = tuple(parse_fault(text) for text in self.rework)
-            solved = self._probed().solve([Variant(faults, values, None, placed.moves)]).require()
-        except (CircuitError, SolveError):
-            return []
-        return [float(solved.net(net)[0])]
+            solved = self._probed().solve(variants)
+        except CircuitError:
+            return [[] for _ in placed]
+        return [[float(solved.net(net)[k])] if solved.ok[k] else [] for k, (net, _) in enumerate(placed)]
 
     def _spread(
         self, model: Callable[[], Model], placed: Placement, nets: Sequence[str], between: Between
@@ -196,6 +218,16 @@ class CircuitLimits:
 
             self._with_probes = on_bench(board_circuit(self.board), supply_nets(self.board)).compile()
         return self._with_probes
+
+
+def _key(state: BenchState, ohms: float) -> str:
+    return f"{state.key}; {ohms:g}"
+
+
+def _of_test(first: float, second: float, test: OhmsTest) -> Limits:
+    """Of the volts in the worst case: with reversed leads they are negative, or about nothing."""
+    low, high = sorted((abs(first), abs(second)))
+    return _ohms_limits(0.0 if first < 0 < second else low, high, test)
 
 
 def _volts_limits(low: float, high: float) -> Limits:

@@ -218,7 +218,7 @@ def _instruments(connection: sa.Connection, runs: sa.Select[Any]) -> dict[int, l
 
 
 def _steps(connection: sa.Connection, run_id: int, blobs: bool, run_name: str) -> list[Step]:
-    """Whole steps are held against their digests."""
+    """Steps are held against their digests, as far as they are read."""
     readings = _readings(connection, run_id)
     parts = _blobs(connection, run_id) if blobs else {}
     query = sa.select(step).where(step.c.run_id == run_id).order_by(step.c.number)
@@ -242,8 +242,7 @@ def _steps(connection: sa.Connection, run_id: int, blobs: bool, run_name: str) -
                 traffic=store_blobs.traffic_from(raw["traffic"]) if "traffic" in raw else (),
             )
         )
-        if blobs:
-            store_digest.check(row.digest, steps[-1], raw, run_name)
+        store_digest.check(row.digest, steps[-1], raw if blobs else None, run_name)
     return steps
 
 

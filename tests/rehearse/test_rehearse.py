@@ -13,6 +13,7 @@ import wren
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.rehearse import pool
 from wakeboard.harness.rehearse.job import Job
+from wakeboard.harness.rehearse.reach import fault_library
 from wakeboard.harness.rehearse.rehearsal import Rehearsal, rehearse
 from wakeboard.harness.rehearse.saving import _changes
 from wakeboard.harness.rehearse.trial import Shared, run_trial
@@ -79,6 +80,45 @@ def test_burned_with_a_limit_that_saves_the_part(tmp_path: Path) -> None:
     changed = dict(_changes(sequence, good, burned, result.burned[0].burn.step))[saved]
     assert not run_trial(changed, [fault], shared).burns
     assert run_trial(changed, [], shared).outcome == "pass"
+
+
+LAST = 6  # steps of this sequence; behind them stands the discharge of a run that ended early
+SHOWS_FIRST = """
+[[step]]
+do = "resistance"
+of = "V33"
+expect = "> 100 Ω"
+on_fail = "go on"
+
+[[step]]
+do = "power on"
+"""
+
+
+def test_a_run_ends_where_nothing_is_left_to_learn_and_is_judged_as_if_made_in_full(tmp_path: Path) -> None:
+    """Every fault of the small board, at a limit under which some burn a part after a step has shown them."""
+    file = wren.write(tmp_path, limit="1 A")
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace('\n[[step]]\ndo = "power on"\n', SHOWS_FIRST), encoding="utf-8")
+    sequence = load_sequence(file)
+    planted = [[fault] for fault in fault_library(sequence.board)]
+    job = Job(sequence, planted)
+    full = [run_trial(sequence, faults, job.shared) for faults in planted]
+    judged = job.judge(planted)
+    for faults, trial, short in zip(planted, full, judged, strict=True):
+        alone = job._judged(faults, trial)
+        assert (short.step, short.burn, short.rescue, short.trial.error) == (
+            alone.step, alone.burn, alone.rescue, alone.trial.error,
+        ), faults  # fmt: skip
+        assert all(trial.steps[number] == outcome for number, outcome in short.trial.steps.items() if number <= LAST)
+    ended = [
+        trial
+        for short, trial in zip(judged, full, strict=True)
+        if LAST in trial.steps.keys() - short.trial.steps.keys()
+    ]
+    assert len(ended) > 4
+    assert not any(trial.burns for trial in ended)
+    assert any(each.burn is not None and each.step is not None and each.step < each.burn.step for each in judged)
 
 
 def test_an_order_of_faults_changes_nothing_and_workers_neither(tmp_path: Path) -> None:

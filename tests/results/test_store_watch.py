@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import sqlite3
 from collections.abc import Callable
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from wakeboard.results.records import Reading, RunStart, Step
+from wakeboard.results.store import digest, write
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.store import Store
 
@@ -141,8 +143,40 @@ def test_a_step_that_was_changed_is_not_read(sql: str, tmp_path: Path, make_star
         changed = connection.execute(sql).rowcount
     connection.close()
     assert changed
-    with Store.open(path) as again, pytest.raises(StoreError, match="not what was written"):
-        again.run(run)
+    with Store.open(path) as again:
+        with pytest.raises(StoreError, match="not what was written"):
+            again.run(run)
+        if "step_blob" not in sql:
+            with pytest.raises(StoreError, match="not what was written"):
+                again.run(run, blobs=False)  # as whatever explains, exports and lists a run does
+
+
+@pytest.mark.parametrize("harm", [None, *HARMS.values()], ids=["nothing", *HARMS])
+def test_a_digest_of_an_older_store_is_looked_at_with_all_that_it_covers(
+    harm: str | None, tmp_path: Path, make_start: Make, make_step: MakeStep, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One digest of what a step tells and of its traffic, as it was written before."""
+
+    def older(step: Step, blobs: dict[str, bytes]) -> str:
+        text = json.dumps(digest._kept(step.as_json()), sort_keys=True).encode()
+        return "2-" + hashlib.sha256(text + b"".join(blobs[kind] for kind in sorted(blobs))).hexdigest()[:32]
+
+    monkeypatch.setattr(write, "digest_of", older)
+    path = tmp_path / "wakeboard.db"
+    store, run = begun(path, make_start, make_step, 0)
+    for number in (1, 2):
+        store.commit_step(run, make_step(number, outcome="fail", traffic=[(0.1, "supply", ">", "OUTP ON")]))
+    store.close()
+    if harm:
+        with contextlib.closing(sqlite3.connect(path)) as other, other:
+            other.execute(harm)
+    with Store.open(path) as again:
+        assert len(again.run(run, blobs=False).steps) == 2
+        if not harm:
+            assert len(again.run(run).steps) == 2
+            return
+        with pytest.raises(StoreError, match="not what was written"):
+            again.run(run)
 
 
 def test_what_databases_change_is_no_damage(tmp_path: Path, make_start: Make, make_step: MakeStep) -> None:

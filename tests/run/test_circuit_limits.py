@@ -5,14 +5,24 @@ Figures are those of the invented board and of the tool itself: only which of tw
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
 import pytest
 
-from wakeboard.harness.describe.load import board_of
+from wakeboard.harness.describe.load import board_of, load_board
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.describe.toml.document import read_text
 from wakeboard.harness.run.decide import Limits
 from wakeboard.harness.run.predict import CircuitLimits
+from wakeboard.instruments.virtual.circuit import SolveError, Variant
+from wakeboard.instruments.virtual.circuit.bench import spread
 from wakeboard.instruments.virtual.circuit.bench.state import OhmsTest
+from wakeboard.instruments.virtual.circuit.model import Model
+
+SKEP: Final = Path(__file__).resolve().parents[2] / "sequences" / "demo" / "skep" / "board.toml"
 
 BOARD = """
 [board]
@@ -61,6 +71,50 @@ def test_a_stated_leakage_narrows_the_limit() -> None:
     assert narrow is not None
     assert wide < 0.95 * narrow
     assert narrow < 0.99e6
+
+
+def _ends(limits: Limits) -> tuple[float, float]:
+    return -math.inf if limits.low is None else limits.low, math.inf if limits.high is None else limits.high
+
+
+def test_many_tests_together_are_what_each_is_alone() -> None:
+    """Of a board with chips, rails and switches: both ways round, on two ranges, and under a resistor with power on.
+    One whose circuit has no answer costs the others nothing."""
+    together, alone = (CircuitLimits(load_board(SKEP)) for _ in range(2))
+    nets = ["VIN", "+3V3", "SDA", "RADIO_RST", "SENS_EN"]
+    tests = [
+        OhmsTest(net, amps, 9.0, turned, 10e3) for net in nets for amps in (1e-4, 1e-5) for turned in (False, True)
+    ]
+    state = BenchState({"USB": (5.0, 0.12)})
+    together.prepare_ohms(tests)
+    together.prepare_loaded(state, nets, 10e3)
+    pairs = [(together.ohms(test), alone.ohms(test)) for test in tests]
+    pairs += [(together.loaded(state, net, 10e3), alone.loaded(state, net, 10e3)) for net in nets]
+    for many, one in pairs:
+        assert many is not None
+        assert one is not None
+        assert _ends(many) == pytest.approx(_ends(one), rel=1e-7)
+
+
+def test_one_test_without_an_answer_costs_the_others_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain, struck = (CircuitLimits(load_board(SKEP)) for _ in range(2))
+    tests = [OhmsTest(net, 1e-4, 9.0, shunt=10e3) for net in ("VIN", "+3V3", "SDA")]
+    solve = spread.worst_cases
+
+    def fails(model: Model, asked: Sequence[tuple[Variant, str]], *rest: Any) -> list[tuple[float, float]]:
+        if any(net == "+3V3" for _, net in asked):
+            raise SolveError("no operating point", member=0, node="+3V3", parts=(), residual=1.0)
+        return solve(model, asked, *rest)
+
+    plain.prepare_ohms(tests)
+    monkeypatch.setattr(spread, "worst_cases", fails)
+    struck.prepare_ohms(tests)
+    assert struck.ohms(tests[1]) is None
+    for test in (tests[0], tests[2]):
+        one, other = struck.ohms(test), plain.ohms(test)
+        assert one is not None
+        assert other is not None
+        assert _ends(one) == pytest.approx(_ends(other), rel=1e-7)
 
 
 BUS = """

@@ -58,6 +58,9 @@ class Played:
             message = wire.decode(line)
             self.seen.append(message)
             answer = self.answers.get(message["do"])
+            if answer == "dies":
+                self.end()
+                return
             if isinstance(answer, Exception):
                 error = {"kind": type(answer).__name__, "message": str(answer), "instrument": "supply"}
                 self.say({"id": message["id"], "error": error})
@@ -141,6 +144,22 @@ def test_what_is_off_needs_no_successor(guard: ProcessGuard, bench: Bench) -> No
     assert guard.all_off().confirmed
     assert not bench.tries
     assert not guard.lost
+
+
+def test_a_guard_that_dies_as_it_is_told_to_switch_off_is_succeeded(
+    guard: ProcessGuard, played: Played, bench: Bench
+) -> None:
+    played.answers["all_off"] = "dies"
+    assert guard.all_off().confirmed
+    assert bench.tries == [False]
+
+
+def test_a_guard_that_dies_as_it_says_good_bye_is_succeeded(guard: ProcessGuard, played: Played, bench: Bench) -> None:
+    played.answers["bye"] = "dies"
+    guard.close()
+    assert guard.left is not None
+    assert guard.left.confirmed
+    assert bench.tries == [False]
 
 
 def test_an_output_whose_state_the_guard_cannot_tell_is_taken_over(
@@ -319,6 +338,13 @@ def test_beats_are_sent_as_often_as_the_lease_needs(guard: ProcessGuard, played:
     guard.beat(15.0)  # a longer lease is told at once
     until(lambda: any(each.get("lease") == 15.0 for each in played.seen), "the beat")
     assert played.asked("beat") < 10
+
+
+def test_signs_of_life_do_not_wait_for_a_runner_that_is_busy(guard: ProcessGuard, played: Played) -> None:
+    """Ten a second: a reading of a minute would leave 600 behind."""
+    heard = guard._heard
+    until(lambda: guard._heard > heard + 3, "some of them")
+    assert guard._inbox.empty()
 
 
 def test_an_orderly_end_says_what_was_left(guard: ProcessGuard, played: Played) -> None:

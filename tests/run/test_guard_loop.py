@@ -152,7 +152,7 @@ def test_a_beat_moves_the_lease(shell: Shell, psu: Any) -> None:
 @pytest.mark.parametrize("lease", ["1e12", "Infinity", "NaN", "-5"])
 def test_no_runner_may_be_silent_for_ever(shell: Shell, psu: Any, lease: str) -> None:
     shell._take(f'{{"do":"beat","lease":{lease}}}'.encode())
-    assert shell.lease_ends - steady() <= process.LONGEST_LEASE
+    assert shell.lease_ends - steady() <= (process.LONGEST_LEASE if lease in ("1e12", "Infinity") else 0.0)
     shell.lease_ends -= process.LONGEST_LEASE + 0.01
     shell._turn()
     assert not psu.outputs[1]

@@ -312,6 +312,16 @@ def test_what_is_in_force_is_read_back_twice_a_second(fake_psu: Any, clock: Any)
     assert psu.calls.count("check_settings 1") == 6
 
 
+def test_what_else_may_be_due_is_thought_of_now_and_then(fake_psu: Any, clock: Any, monkeypatch: Any) -> None:
+    """At each turn it would take from the polling (guard.md, bounds)."""
+    guard = started(fake_psu(), clock)
+    thought: list[float] = []
+    due = guard._dark.due
+    monkeypatch.setattr(guard._dark, "due", lambda *what: [thought.append(clock.now()), due(*what)][1])
+    run_for(guard, clock, 0.3)
+    assert 20 <= len(thought) <= 35
+
+
 def test_another_setting_cuts(fake_psu: Any, clock: Any) -> None:
     guard = started(psu := fake_psu(), clock)
 

@@ -47,6 +47,19 @@ def test_old_ones_are_swept_and_nothing_else(temporary: Path) -> None:
     assert {each.name for each in temporary.iterdir()} == {young.name, other.name, Path(made).name}
 
 
+def test_one_with_nothing_in_it_is_swept_after_a_day(temporary: Path) -> None:
+    """Each guard that is killed with nothing on leaves one."""
+    empty, young, told = (temporary / f"wakeboard-guard-{name}.jsonl" for name in "abc")
+    for each in (empty, young):
+        each.touch()
+    told.write_text("{}")
+    yesterday = time.time() - reports.EMPTY_S - 10
+    for each in (empty, told):
+        os.utime(each, (yesterday, yesterday))
+    reports.sweep()
+    assert {each.name for each in temporary.iterdir()} == {young.name, told.name}
+
+
 def test_a_disk_that_takes_no_file(monkeypatch: pytest.MonkeyPatch, temporary: Path) -> None:
     monkeypatch.setattr(reports.tempfile, "tempdir", str(temporary / "none"))
     assert reports.new_report() == ""

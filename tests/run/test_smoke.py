@@ -290,3 +290,30 @@ def test_ctrl_c_in_a_run_ends_the_loop_with_the_outputs_off(
     with Store.open(folder / "wakeboard.db") as store:
         assert [(run.unit, run.outcome) for run in store.runs()] == [("T-1", "error")]
         assert store.run().outputs_off is True
+
+
+def test_a_stop_at_the_page_while_outputs_are_switched_off_begins_no_further_unit(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The serial numbers come by themselves: the next unit was energised although a person had pressed Stop."""
+    from wakeboard.harness.cli.options import Common
+    from wakeboard.harness.cli.smoke import Line
+    from wakeboard.harness.describe.load import load_sequence
+
+    class Page:
+        stop_pressed = False
+
+        def __getattr__(self, _name: str) -> Any:
+            return lambda *_what: None
+
+        def ended(self, *_what: object) -> None:
+            self.stop_pressed = True
+
+    Someone(monkeypatch, "T-1\nT-4\n")
+    page: Any = Page()
+    with Store.open(folder / "wakeboard.db") as store:
+        sequence = load_sequence(folder / "quick.toml")
+        line = Line(Common(), sequence, None, store, operator_name="A", again=False, page=page)
+        line.operator = None
+        assert line.work(None, None) == 4
+        assert line.tally.runs == [("T-1", "pass")]

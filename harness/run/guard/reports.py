@@ -1,7 +1,7 @@
 """The files that guards leave: what each did last, line by line, for the day that nobody was left to hear it.
 
 They are in the computer's temporary folder, under a name that says what they are. One goes with an orderly end; one
-that stays is named to the person, and is swept when it is old.
+that stays is named to the person, and is swept when it is old; one with nothing in it after a day.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from pathlib import Path
 
 PREFIX, SUFFIX = "wakeboard-guard-", ".jsonl"
 KEPT_S = 30 * 86400  # long enough to be asked about after a holiday
+EMPTY_S = 86400  # of a guard that was killed with nothing on; one that still runs makes its file anew
 
 
 def new_report() -> str:
@@ -29,11 +30,12 @@ def new_report() -> str:
 
 def sweep(now: float | None = None) -> None:
     """Remove those that nobody wrote to for so long."""
-    oldest = (time.time() if now is None else now) - KEPT_S
+    now = time.time() if now is None else now
     with contextlib.suppress(OSError):
         for path in Path(tempfile.gettempdir()).glob(f"{PREFIX}*{SUFFIX}"):
             with contextlib.suppress(OSError):  # another user's, or another program was faster
-                if path.lstat().st_mtime < oldest:
+                found = path.lstat()
+                if now - found.st_mtime > (KEPT_S if found.st_size else EMPTY_S):
                     path.unlink()
 
 

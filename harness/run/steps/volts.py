@@ -18,6 +18,8 @@ from wakeboard.harness.describe.toml.fields import VoltsLimits
 from wakeboard.harness.run.decide import OPEN, Limits
 
 if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
     from wakeboard.harness.run.context import Context
 
 KIND = "volts"
@@ -40,7 +42,10 @@ def run(context: Context, model: Model) -> None:
     if model.load and ohms is None:
         context.log.say("the bench has no known resistor: read without")
     live = {context.board.supplies[name].net for name in context.power.on}
-    for net in context.meter.points(context.drawn.nets(model.of)):
+    nets = context.drawn.nets(model.of)
+    if model.expect is None:
+        _foresee(context, nets, live if ohms is not None else set(), ohms)
+    for net in context.meter.points(nets):
         if ohms is None or net in live:  # a supply that is on would only feed the resistor
             limits = _limits(context, model, net, context.bench.input_ohms)
             context.log.record(net, "dc volts", context.meter.volts_for(limits), limits)
@@ -50,12 +55,25 @@ def run(context: Context, model: Model) -> None:
             context.log.record(net, "dc volts", context.meter.volts_for(limits), limits, load_ohms=put)
 
 
+def _foresee(context: Context, nets: Sequence[str], live: Collection[str], ohms: float | None) -> None:
+    """Have the circuit's limits of all nets computed together, and of those that are not read under the resistor."""
+    state, reached = _state(context), [net for net in nets if context.meter.reaches(net)]
+    for across, some in (
+        (ohms, [net for net in reached if net not in live]),
+        (context.bench.input_ohms, [net for net in reached if net in live]),
+    ):
+        if some:
+            context.time.computing()
+            context.predictor.prepare_loaded(state, some, across or context.bench.input_ohms, context.time.computing)
+
+
+def _state(context: Context) -> BenchState:
+    return BenchState(context.power.on, context.power.pins)
+
+
 def _limits(context: Context, model: Model, net: str, ohms: float) -> Limits:
     """The step's, else what the circuit shows with so many ohms across: the meter's own belong to the reading."""
     if model.expect is not None:
         return Limits(model.expect.low, model.expect.high, "step")
     context.time.computing()
-    return (
-        context.predictor.loaded(BenchState(context.power.on, context.power.pins), net, ohms, context.time.computing)
-        or OPEN
-    )
+    return context.predictor.loaded(_state(context), net, ohms, context.time.computing) or OPEN

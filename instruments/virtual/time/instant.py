@@ -9,7 +9,7 @@ nor the warming of the parts.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from typing import TypeVar
@@ -24,6 +24,10 @@ from wakeboard.instruments.virtual.circuit.solver.structure import Layout
 
 KEPT = 4096  # states that are remembered, the ones asked for last
 CLOSE = 0.1  # V: a board that stands this near the model one in every net is on the same branch as it
+
+NEAR_VOLTS, NEAR_HEAT = 0.95, 0.25
+"""Of a voltage rating; of a current rating squared, and of a power: from there on a state is near to burning a part. A
+meter's and a test resistor's loads, by which one run differs from another, take milliamperes and lift nothing."""
 
 T = TypeVar("T")
 Heard = tuple[frozenset[tuple[str, Value]], frozenset[tuple[str, str]]]
@@ -102,6 +106,7 @@ class Instant:
         self._stale = self._due = True
         self.known: dict[Heard, Point] = {}  # states that were solved before: the meter comes back to a point
         self._past: list[tuple[float, Point]] = []  # since when which state held
+        self.course: list[Heard] = []  # how the bench stood in each of them
 
     def change(self, values: Mapping[str, Value] | None = None, moves: Mapping[str, str] | None = None) -> None:
         """Set values and move pins; solved when somebody looks, or when time passes."""
@@ -134,6 +139,7 @@ class Instant:
         self._alike = self._begins.get(key)
         self._stale = self._due = False
         self._past.append((self.time, state))
+        self.course.append(key)
         return state
 
     def _begin_at(self, key: Heard) -> Point | None:
@@ -152,15 +158,36 @@ class Instant:
         """What went past a rating so far, worst value of each, in order of time."""
         return self._warmed().found if self._may_have_burned() else []
 
-    def _may_have_burned(self) -> bool:
-        states = list({id(state): state for _, state in self._past}.values())
-        if not states:
-            return False
-        layout = states[0].layout
-        if any(state.layout is not layout for state in states):
+    def nears_a_rating(self, ahead: Iterable[Heard]) -> bool:
+        """Whether a part went past a rating so far, or would come near one where the bench stands in these ways in
+        turn. Raises SolveError. Afterwards all is as it was, but for the states that are known."""
+        if self._may_have_burned():
             return True
-        at, unknowns, currents = (np.array([getattr(s, of) for s in states]) for of in ("at", "unknowns", "currents"))
-        return _watch(self.model, layout).exceeded_by(at, unknowns, currents)
+        before = self._values, self._moves, self._state, self._alike, len(self._past)
+        try:
+            for heard, reached in dict.fromkeys(ahead):
+                self._values, self._moves, self._heard, self._stale = dict(heard), dict(reached), None, True
+                self._look()
+            states = [state for _, state in self._past[before[-1] :]]
+        finally:
+            self._values, self._moves, self._state, self._alike, past = before
+            self._heard, self._stale, self._due = None, True, True
+            del self._past[past:], self.course[past:]
+        return self._exceeded(states, NEAR_VOLTS, NEAR_HEAT)
+
+    def _may_have_burned(self) -> bool:
+        return self._exceeded([state for _, state in self._past])
+
+    def _exceeded(self, states: Sequence[Point], *shares: float) -> bool:
+        """See Watch.exceeded_by."""
+        some = list({id(state): state for state in states}.values())
+        if not some:
+            return False
+        layout = some[0].layout
+        if any(state.layout is not layout for state in some):
+            return True
+        at, unknowns, currents = (np.array([getattr(s, of) for s in some]) for of in ("at", "unknowns", "currents"))
+        return _watch(self.model, layout).exceeded_by(at, unknowns, currents, *shares)
 
     def _warmed(self) -> Watch:
         """A watch that has seen every state for as long as it held."""

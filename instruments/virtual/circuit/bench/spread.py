@@ -21,20 +21,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit.solver.devices import Array
+from wakeboard.instruments.virtual.circuit.solver.points import Points
 
 from .shapes import ONSET
 from .slopes import Moved, Slopes
 from .unknowns import Unknown, bounded
 
 if TYPE_CHECKING:
-    from wakeboard.instruments.virtual.circuit.solver.points import Points
-
     from ..model import Model, Variant
 
 
@@ -84,43 +82,48 @@ def spread(
     may_lack: values ("PART.value") that are 0 on a board which lacks what they stand for.
     between: called before each piece of work, at most SLICE variants, for who has to give a sign of life.
     """
-    base = replace(variant, seed=None)
+    base, alive = replace(variant, seed=None), between or _nobody_waits
     unknown = bounded(model.circuit.parts, base.values)
-    alive = between or _nobody_waits
-    alive()
-    start = model.solve([base]).require()
-    alive()
-
-    def solved(variants: Sequence[Variant]) -> Array:
-        return _solved(model, variants, start, nets, alive)
-
-    rise = _rises(model, start, unknown, nets)
-    ends = [_ends(each) for each in unknown]
-    ways = [_corner(base, ends, rise[:, k], way) for k in range(len(nets)) for way in (1, -1)]
-    corners = solved(ways)
-    own = corners[:, np.repeat(np.arange(len(nets)), 2)].diagonal()
-    nominal = _nets(start, nets)[0]
-    seen = np.vstack([nominal, own[::2], own[1::2]])
-    down, up = _open_ended(model, [base, *ways], start, nets, open_to, alive)
+    worst = _Worst(model, [base], [(0, net) for net in nets], unknown, open_to, alive)
+    worst.or_lacking(may_lack)
     drawn = [replace(base, seed=seed * 1_000_003 + k) for k in range(n)]
-    specimens = solved(drawn) if n else nominal[None]
+    specimens = _solved(model, drawn, worst.start, nets, alive) if n else worst.nominal[None]
     covariance = np.cov(specimens, rowvar=False).reshape(len(nets), len(nets)) if n > 1 else np.zeros((len(nets),) * 2)
-    low, high = seen.min(axis=0) - down, seen.max(axis=0) + up
-    for path, moved in _lacking(model, base, start, nets, may_lack, LACK_SHARE * (high - low), alive):
-        without = replace(base, values={path: 0.0, **base.values})
-        other = spread(model, without, [nets[k] for k in moved], n=0, between=between, open_to=open_to)
-        low[moved], high[moved] = np.minimum(low[moved], other.low), np.maximum(high[moved], other.high)
     return Spread(
         tuple(nets),
-        nominal,
-        low,
-        high,
+        worst.nominal,
+        worst.low,
+        worst.high,
         specimens.mean(axis=0),
         np.sqrt(np.diag(covariance)),
         covariance,
-        {each.path: rise[k] for k, each in enumerate(unknown)},
+        {each.path: worst.rise[k] for k, each in enumerate(unknown)},
         specimens,
     )
+
+
+def worst_cases(
+    model: Model,
+    asked: Sequence[tuple[Variant, str]],
+    between: Callable[[], None] | None = None,
+    open_to: Sequence[Unknown] = (),
+    may_lack: Sequence[str] = (),
+) -> list[tuple[float, float]]:
+    """(low, high) V in the worst case of one net in each variant, as `spread` has them: a hundred settings of the bench
+    together cost little more than a few. SolveError where one of them has no answer."""
+    parts = model.circuit.parts
+    paths = {each.path for each in bounded(parts)}
+    alike: dict[frozenset[str], list[int]] = {}
+    for k, (variant, _) in enumerate(asked):  # what a variant sets has no tolerance in it
+        alike.setdefault(frozenset(paths & variant.values.keys()), []).append(k)
+    found: dict[int, tuple[float, float]] = {}
+    for members in (some[a : a + SLICE // 2] for some in alike.values() for a in range(0, len(some), SLICE // 2)):
+        bases = [replace(asked[k][0], seed=None) for k in members]
+        nets = [(place, asked[k][1]) for place, k in enumerate(members)]
+        worst = _Worst(model, bases, nets, bounded(parts, bases[0].values), open_to, between or _nobody_waits)
+        worst.or_lacking(may_lack)
+        found.update(zip(members, zip(worst.low.tolist(), worst.high.tolist(), strict=True), strict=True))
+    return [found[k] for k in range(len(asked))]
 
 
 LACK_SHARE: Final = 0.1
@@ -129,35 +132,76 @@ STILL: Final = 1e-5
 """V that any net may move by for slopes to say that nothing happens where something is lacking."""
 
 
-def _lacking(
-    model: Model, base: Variant, start: Points, nets: Sequence[str], paths: Sequence[str], least: Array,
-    alive: Callable[[], None],
-) -> Iterator[tuple[str, list[int]]]:  # fmt: skip
-    """What moves a net by more than the `least` (N,) where it is not there, and which nets. A board that has no answer
-    then is none that there is."""
-    if not paths:
-        return
-    alive()
-    (steps,) = Slopes(model, start).set_to([(path, 0.0) for path in paths])
-    acts = [path for path, step in zip(paths, steps, strict=True) if not np.abs(step).max() <= STILL]
-    if not acts:
-        return
-    nominal = _nets(start, nets)[0]
-    alive()
-    found = _nets(model.solve([replace(base, values={path: 0.0, **base.values}) for path in acts], start=start), nets)
-    for path, volts in zip(acts, found, strict=True):
-        moved = np.flatnonzero(np.abs(volts - nominal) > least).tolist()
-        if moved:
-            yield path, moved
+class _Worst:
+    """Of K nets asked for, each in one of some variants, V: nominal, low, high (K,); rise (T, K): by each value at its
+    upper end; start: the points of the variants."""
+
+    def __init__(
+        self, model: Model, bases: Sequence[Variant], asked: Sequence[tuple[int, str]], unknown: Sequence[Unknown],
+        open_to: Sequence[Unknown], alive: Callable[[], None],
+    ) -> None:  # fmt: skip
+        """asked: (place of a variant, net)."""
+        self._model, self._bases, self._asked, self._open_to, self._alive = model, bases, asked, open_to, alive
+        alive()
+        self.start = model.solve(bases).require()
+        alive()
+        self.rise = _rises(model, self.start, unknown, asked)
+        ends = [_ends(each) for each in unknown]
+        ways = [
+            _corner(bases[place], ends, self.rise[:, k], way) for k, (place, _) in enumerate(asked) for way in (1, -1)
+        ]
+        places = [place for place, _ in asked]
+        begin = [place for place in places for _ in range(2)]
+        nets = list(dict.fromkeys(net for _, net in asked))
+        column = np.array([nets.index(net) for _, net in asked], dtype=np.intp)
+        corners = _solved(model, ways, self.start, nets, alive, begin)
+        self.nominal: Array = _nets(self.start, nets)[places, column]
+        rows = 2 * np.arange(len(asked))
+        seen = np.vstack([self.nominal, corners[rows, column], corners[rows + 1, column]])
+        down, up = _open_ended(model, bases, ways, self.start, asked, open_to, alive)
+        self.low: Array = seen.min(axis=0) - down
+        self.high: Array = seen.max(axis=0) + up
+
+    def or_lacking(self, paths: Sequence[str]) -> None:
+        """Widened to the worst cases of boards that lack one of these things each."""
+        others = list(self._lacking(paths))
+        asked = [(variant, self._asked[k][1]) for k, variant in others]
+        found = worst_cases(self._model, asked, self._alive, self._open_to)
+        for (k, _), (low, high) in zip(others, found, strict=True):
+            self.low[k], self.high[k] = min(self.low[k], low), max(self.high[k], high)
+
+    def _lacking(self, paths: Sequence[str]) -> Iterator[tuple[int, Variant]]:
+        """Which net moves by more than a share of its worst case on which board that lacks something. One that has no
+        answer then is none that there is."""
+        if not paths:
+            return
+        self._alive()
+        steps = Slopes(self._model, self.start).set_to([(path, 0.0) for path in paths])
+        acts = [
+            (place, path)
+            for place, own in enumerate(steps)
+            for path, step in zip(paths, own, strict=True)
+            if not np.abs(step).max() <= STILL
+        ]
+        least = LACK_SHARE * (self.high - self.low)
+        for first in range(0, len(acts), SLICE):
+            self._alive()
+            some = acts[first : first + SLICE]
+            others = [replace(self._bases[at], values={path: 0.0, **self._bases[at].values}) for at, path in some]
+            points = self._model.solve(others, start=_from(self.start, [at for at, _ in some]))
+            for member, (at, _) in enumerate(some):
+                for k, (place, net) in enumerate(self._asked):
+                    if place == at and abs(points.net(net)[member] - self.nominal[k]) > least[k]:
+                        yield k, others[member]
 
 
-def _rises(model: Model, at: Points, unknown: Sequence[Unknown], nets: Sequence[str]) -> Array:
-    """(T, N) how far each value at its upper end moves each net."""
+def _rises(model: Model, at: Points, unknown: Sequence[Unknown], asked: Sequence[tuple[int, str]]) -> Array:
+    """(T, K) how far each value at its upper end moves each net, in the variant where it is asked for."""
     if not unknown:
-        return np.zeros((0, len(nets)))
+        return np.zeros((0, len(asked)))
     moved = Slopes(model, at).moved(unknown)
     ends = np.full(len(unknown), math.sqrt(3))  # standard deviations of a rectangular spread
-    return np.array([moved.net(net, [0])[0] * ends for net in nets]).T
+    return np.array([moved.net(net, [place])[0] * ends for place, net in asked]).T
 
 
 LEAST_SIEMENS: Final = 1e-9  # S: 1 GΩ, beyond which no meter here is loaded
@@ -178,25 +222,33 @@ def leaky(unknown: Sequence[Unknown], ground: str) -> dict[str, float]:
 
 
 def _open_ended(
-    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], unknown: Sequence[Unknown],
-    alive: Callable[[], None],
+    model: Model, bases: Sequence[Variant], ways: Sequence[Variant], start: Points, asked: Sequence[tuple[int, str]],
+    unknown: Sequence[Unknown], alive: Callable[[], None],
 ) -> tuple[Array, Array]:  # fmt: skip
-    """(N,) volts that what nobody states may lower and lift each net. variants: as drawn, then both corners of each."""
-    none = np.zeros(len(nets))
+    """(K,) volts that what nobody states may lower and lift each net. ways: both corners of each."""
+    down, up = np.zeros((2, len(asked)))
     if not unknown:
-        return none, none
-    down, up = none.copy(), none.copy()
-    first = [0, *(1 + 2 * k for k in range(0, len(nets), SLICE // 2)), len(variants)]
-    for a, b in pairwise(first):
+        return down, up
+    variants, places = [*bases, *ways], [*range(len(bases)), *(place for place, _ in asked for _ in range(2))]
+    for a in range(0, len(variants), SLICE):
         alive()
-        points = model.solve(variants[a:b], start=start).require()
+        points = model.solve(variants[a : a + SLICE], start=_from(start, places[a : a + SLICE])).require()
         moved = Slopes(model, points).moved(unknown)
-        for k, net in enumerate(nets):
-            own = [m - a for m in (0, 1 + 2 * k, 2 + 2 * k) if a <= m < b]
-            if own:
-                lower, lift = unstated_volts(model, [variants[a + m] for m in own], start, moved, net, own)
-                down[k], up[k] = max(down[k], float(lower.max())), max(up[k], float(lift.max()))
+        for k, (place, net) in enumerate(asked):
+            first, at = len(bases) + 2 * k, _from(start, [place])
+            for some in ((place,), (first, first + 1)):  # how far slopes are believed is asked as drawn, and at corners
+                own = [m - a for m in some if a <= m < a + SLICE]
+                if own:
+                    lower, lift = unstated_volts(model, [variants[a + m] for m in own], at, moved, net, own)
+                    down[k], up[k] = max(down[k], float(lower.max())), max(up[k], float(lift.max()))
     return down, up
+
+
+def _from(start: Points, places: Sequence[int]) -> Points:
+    """The points to begin at, one for each place; where there is but one it is begun at by all."""
+    if len(start) == 1:
+        return start
+    return Points.gathered([(start, place) for place in places])
 
 
 def unstated_volts(
@@ -278,13 +330,15 @@ def _each_side(by: Array, apart: Array) -> tuple[Array, Array]:
 
 
 def _solved(
-    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], alive: Callable[[], None]
-) -> Array:
-    """Volts of the nets, (B, N)."""
+    model: Model, variants: Sequence[Variant], start: Points, nets: Sequence[str], alive: Callable[[], None],
+    places: Sequence[int] = (),
+) -> Array:  # fmt: skip
+    """Volts of the nets, (B, N). places: of each variant's beginning in `start`, where that has many."""
     parts = []
     for first in range(0, len(variants), SLICE):
         alive()
-        parts.append(_nets(model.solve(variants[first : first + SLICE], start=start).require(), nets))
+        begin = _from(start, places[first : first + SLICE])
+        parts.append(_nets(model.solve(variants[first : first + SLICE], start=begin).require(), nets))
     return np.vstack(parts)
 
 

@@ -118,24 +118,25 @@ class Watch:
         self._volt_nodes: Ints = at[self._volt_pins]
         self._watt_nodes: Ints = at[self._watt_terminals]
 
-    def exceeded_by(self, at: Ints, x: Array, currents: Array) -> bool:
+    def exceeded_by(self, at: Ints, x: Array, currents: Array, volts: float = 1.0, heat: float = ALMOST) -> bool:
         """Whether any of S states takes a part past a rating, or would if it lasted: node of each terminal (S, T),
-        unknowns (S, n), element currents (S, C). Where none does, no heat filter can come to its limit either."""
+        unknowns (S, n), element currents (S, C). Where none does, no heat filter can come to its limit either. volts,
+        heat: past which share of a voltage, and of a current squared or a power."""
         rows = np.arange(len(x))[:, None]
         if len(self._volt_names):
             v = x[rows, at[:, self._volt_pins]]
             highest, lowest = (fold.reduceat(v, self._volt_starts, axis=1) for fold in (np.maximum, np.minimum))
-            if (highest - lowest > self._volt_limits).any():
+            if (highest - lowest > self._volt_limits * volts).any():
                 return True
         through = (self._pin_currents @ currents.T).T
         split = len(self._amp_terminals)
         if len(self._amps.names):
             amps = np.maximum.reduceat(through[:, :split] ** 2, self._amp_starts, axis=1)
-            if (amps > self._amps.limits * ALMOST).any():
+            if (amps > self._amps.limits * heat).any():
                 return True
         if len(self._watts.names):
             watts = through[:, split:] * x[rows, at[:, self._watt_terminals]]
-            return bool((np.add.reduceat(watts, self._watt_starts, axis=1) > self._watts.limits * ALMOST).any())
+            return bool((np.add.reduceat(watts, self._watt_starts, axis=1) > self._watts.limits * heat).any())
         return False
 
     def step(self, time: float, seconds: float, x: Array, currents: Array) -> None:
