@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import platform
 import sqlite3
 import subprocess
 import sys
@@ -49,6 +50,9 @@ def test_run_comes_back_as_it_was(store: Store, make_start: Make, make_step: Mak
     record = store.run(run)
     assert dataclasses.replace(record.start, software="", host="") == start
     assert record.start.software.startswith("wakeboard")
+    assert record.start.host == platform.node()
+    elsewhere = store.begin_run(dataclasses.replace(start, host="bench-7", software="a script"))
+    assert (store.run(elsewhere).start.host, store.run(elsewhere).start.software) == ("bench-7", "a script")
     assert [dataclasses.replace(s, traffic=[tuple(t) for t in s.traffic]) for s in record.steps] == [step]
     assert (record.outcome, record.outputs_off, record.energised_s, record.trip) == ("tripped", True, 3.5, trip)
     assert store.document(record.hashes["board"]) == start.board_text

@@ -178,6 +178,9 @@ def test_an_output_that_comes_on_is_told_though_the_power_was_cut_before(shell: 
     told = cuts(shell)
     assert not psu.outputs[1]
     assert [(each["cut"]["rule"], each["back"]) for each in told] == [("heartbeat", False), ("came-on", True)]
+    for _ in range(3):
+        shell._turn()
+    assert cuts(shell) == [], "each is told once"
 
 
 def test_an_output_that_sticks_is_tried_again_now_and_then(shell: Shell, psu: Any) -> None:

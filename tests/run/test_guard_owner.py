@@ -276,6 +276,18 @@ def test_nothing_is_armed_before_every_output_was_seen_off(fake_psu: Any, clock:
     assert "set 1" not in good.calls
 
 
+def test_an_output_that_was_never_seen_to_be_off_counts_as_on(fake_psu: Any, clock: Any) -> None:
+    """Nobody switched it on: it is tried again all the same, and not watched as one that is off."""
+    broken, good = fake_psu(dead=True), fake_psu()
+    guard = Guard({"USB": Feed(good, 1), "PANEL": Feed(broken, 1)}, clock)
+    assert not guard.prove_off().confirmed
+    assert guard.any_live
+    assert guard._believed_off() == ["USB"]
+    broken.dead = False
+    assert guard.all_off().confirmed
+    assert not guard.any_live
+
+
 def test_an_output_that_is_on_is_not_armed(fake_psu: Any, clock: Any) -> None:
     guard = Guard({"USB": Feed(psu := fake_psu(), 1)}, clock)
     guard.prove_off()

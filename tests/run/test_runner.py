@@ -46,6 +46,13 @@ def test_a_good_unit_passes_every_step(toy: Any) -> None:
     assert off.started - on.ended < (result.record.energised_s or 0) < off.ended - on.started
 
 
+def test_a_step_works_in_the_folder_of_its_sequences_file(toy: Any) -> None:
+    """Programs are run there, and files are looked for there, wherever the person stands."""
+    sequence = load_sequence(toy.sequence)
+    with open_virtual(sequence.board, unit="T-1") as bench:
+        assert Runner(sequence, bench, run_start(sequence, bench, "T-1")).context.folder == str(toy.folder)
+
+
 def test_limits_come_from_step_board_and_circuit(toy: Any) -> None:
     readings = {reading.of: reading for reading in step(run(toy.sequence), "rails").readings}
     assert (readings["+3V3"].limits_from, readings["+3V3"].low) == ("board", pytest.approx(3.201))

@@ -245,6 +245,11 @@ def test_what_the_story_has_is_said_once(runner: Any) -> None:
     assert runner.finish().record.says.endswith("; USB: late")
 
 
+def test_a_discharge_that_was_not_measured_stands_in_the_story(runner: Any) -> None:
+    runner._charged = "not measured"
+    assert "the discharge was not measured" in runner._says(OFF)
+
+
 def test_what_the_meter_saw_is_believed(runner: Any) -> None:
     runner.context.power.lying["USB"] = "the meter sees 5 V"
     result = runner.finish()
