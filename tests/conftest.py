@@ -3,11 +3,16 @@ all are run, the solver is compiled before them, so that not each of a dozen pro
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+# before anything imports numpy, for the workers too: `wakeboard` does the same, since on matrices of a hundred rows
+# threads only wait for each other, and beside other workers that took most of the processor's time
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 HERE = Path(__file__).parent
 LONG = (

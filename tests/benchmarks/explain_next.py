@@ -34,7 +34,7 @@ from explain_trials import Line, not_equivalent, put, table
 
 from wakeboard.harness.explain.ask.loop import pursue
 from wakeboard.harness.explain.choose.in_play import Live, live
-from wakeboard.harness.explain.choose.least_effort import ENOUGH, Choice, Measurement, divergences, told_apart
+from wakeboard.harness.explain.choose.least_effort import Choice, Measurement, divergences, told_apart
 from wakeboard.harness.explain.choose.proposal import on_offer
 from wakeboard.harness.explain.evidence.observe import OHMS, Observation
 from wakeboard.harness.explain.evidence.predict import Predictor
@@ -80,12 +80,6 @@ class Trial:
     @property
     def bound(self) -> float:
         return max(1.0, (self.bits - self.left) / self.most)
-
-    @property
-    def surprise(self) -> float:
-        """The same for this truth, where it is not drawn by what was stated: so many readings of the best kind say as
-        much as its odds lack (Shannon's length of its code)."""
-        return max(1.0, math.log2(ENOUGH / min(self.odds, ENOUGH)) / self.most)
 
 
 def answer(model: BoardModel, truth: Change, choice: Choice, rng: np.random.Generator) -> float:

@@ -469,13 +469,13 @@ def next_table(production: Production, worlds: Sequence[World], count: int) -> s
             [t for t in made if t is not None and not isinstance(t, float)],
             [t for t in made if isinstance(t, float)],
         )
-        taken, bound, surprise = (
+        taken, bound, odds = (
             float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan
-            for name in ("taken", "bound", "surprise")
+            for name in ("taken", "bound", "odds")
         )
         rows.append([production.board, level, len(trials), f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}",
-                     f"{surprise:.2f}", of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
-    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "bound by the truth's odds",
+                     f"{odds:.0%}", of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
+    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "true group at the start",
             "true first at the end", "nothing asked"]  # fmt: skip
     return table(head, rows)
 

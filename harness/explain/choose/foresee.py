@@ -25,7 +25,7 @@ import numpy as np
 
 from wakeboard.harness.explain.choose.in_play import Live
 from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom
-from wakeboard.harness.explain.evidence.observe import CURRENT, VOLTS, Observation, sigma_at
+from wakeboard.harness.explain.evidence.observe import Observation, sigma_at
 from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.wild import Wild, wilds
@@ -49,7 +49,7 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
 
     Rows of hypotheses without an answer of the circuit hold NaN.
     """
-    taken = [o for o in case.observations if o.quantity in (VOLTS, CURRENT)]
+    taken = list(case.observations)
     n = len(taken)
     both = [*taken, *wanted]
     predictor = Predictor(case.model.circuit, case.model.supplies, both, case.fixed, stand=case.model.stand)

@@ -209,15 +209,23 @@ class Weigher:
         whites = [Whitener(s.covariance) for s in spreads]
         fitted = self.fitter.settled(best, whites)
         before = stayed(best, fitted)
+        # what the unknowns do is taken where a value has arrived, and not where it began
+        moved = [k for k, _ in before]
+        far = dict(zip(moved, self.likelihood.spreads([fitted[k].change for k in moved]), strict=True))
         both = [*enumerate(fitted), *before]
         exact = self.likelihood.predict(
             [c.change for _, c in both], exact=True, near=[c.change for c in [*best, *(c for _, c in before)]]
         )
+        own = [*(far.get(k, spread) for k, spread in enumerate(spreads)), *(spreads[k] for k, _ in before)]
         whole = [
-            self.likelihood.over_scales(replace(c, mean=m), spreads[k]) for (k, c), m in zip(both, exact, strict=True)
+            self.likelihood.over_scales(replace(c, mean=m), spread)
+            for (_, c), m, spread in zip(both, exact, own, strict=True)
         ]
         for (k, _), c in zip(before, whole[len(fitted) :], strict=True):
-            whole[k] = max(whole[k], c, key=lambda c: c.score)
+            if c.score > whole[k].score:
+                whole[k] = c
+            else:
+                spreads[k] = far[k]
         whole = whole[: len(fitted)]
         whole = self._expanded(whole, spreads, more_follow)
         idle = self._as_drawn(idle)
