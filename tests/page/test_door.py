@@ -233,6 +233,7 @@ def test_what_the_page_holds_of_a_prompt_and_of_a_test_goes_with_them() -> None:
 
     link: Any = object.__new__(PageLink)
     link.picture, link._number, link._odd, link._guard, link._looks = Picture(), 0, [], None, 0
+    link.stop_pressed = False
     link.asks("All outputs off", "Probe TP1", "net VIN", "Enter: it is so")
     link.shows("no contact")
     link.answered()
