@@ -171,8 +171,22 @@ def test_what_slopes_promise_a_fault_counts_where_the_board_gives_it(
     assert (again.log_likelihood > plain.log_likelihood - 3) is counts
 
 
+@pytest.fixture
+def begun(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, ...]]:
+    """Of each way that is begun, whose it is."""
+    found: list[tuple[str, ...]] = []
+    plain = Ascent.begun
+
+    def counted(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
+        found.append(candidate.texts)
+        return plain(likelihood, candidate, spread)
+
+    monkeypatch.setattr(Ascent, "begun", counted)
+    return found
+
+
 def test_the_drawn_board_is_put_where_the_readings_want_it_wherever_a_fault_is(
-    wren: BoardModel, monkeypatch: pytest.MonkeyPatch
+    wren: BoardModel, begun: list[tuple[str, ...]]
 ) -> None:
     """y = 0.85 is within 1.5 deviations of the drawn board: alone it stays there, beside a fault that misses it not."""
     evidence = Evidence(np.array([0.85, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
@@ -183,14 +197,6 @@ def test_the_drawn_board_is_put_where_the_readings_want_it_wherever_a_fault_is(
     away = dataclasses.replace(
         none, mean=none.mean + 0.3, suspects=(Suspect("R1:missing", "missing", 0.4),), values=(None,)
     )
-    begun: list[tuple[str, ...]] = []
-    plain = Ascent.begun
-
-    def counted(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
-        begun.append(candidate.texts)
-        return plain(likelihood, candidate, spread)
-
-    monkeypatch.setattr(Ascent, "begun", counted)
     expanded(likelihood, [none], [spread])
     assert begun == []
     expanded(likelihood, [none, away], [spread, spread])
@@ -199,7 +205,7 @@ def test_the_drawn_board_is_put_where_the_readings_want_it_wherever_a_fault_is(
 
 @pytest.mark.parametrize(("behind", "put"), [(30.0, True), (70.0, False)])
 def test_who_was_overtaken_is_put_where_the_readings_want_it_too(
-    wren: BoardModel, monkeypatch: pytest.MonkeyPatch, behind: float, put: bool
+    wren: BoardModel, begun: list[tuple[str, ...]], behind: float, put: bool
 ) -> None:
     """y = 0.4: a fault that is as the drawn board misses it and gains by being put beyond the knee; another misses
     nothing, and lies so many natural logarithms behind."""
@@ -213,16 +219,8 @@ def test_who_was_overtaken_is_put_where_the_readings_want_it_too(
         none, mean=np.array([0.4, 2.0]), log_likelihood=none.log_likelihood - behind,
         suspects=(Suspect("R2:missing", "missing", 0.4),), values=(None,),
     )  # fmt: skip
-    begun: list[tuple[str, ...]] = []
-    plain = Ascent.begun
-
-    def counted(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
-        begun.append(candidate.texts)
-        return plain(likelihood, candidate, spread)
-
-    monkeypatch.setattr(Ascent, "begun", counted)
     expanded(likelihood, [led, other], [spread, spread])
-    assert ((("R2:missing",)) in begun) is put
+    assert (("R2:missing",) in begun) is put
 
 
 def test_a_leakage_that_is_large_is_known_by_its_law_only_roughly(wren: BoardModel) -> None:

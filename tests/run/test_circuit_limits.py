@@ -46,12 +46,16 @@ io = {{ A = {{ type = "input", pulls = "none"{leak} }} }}
 """
 
 
-def _ohms(leak: str = "") -> Limits:
-    document = read_text(BOARD.format(leak=leak), "board.toml")
+def _drawn(text: str) -> CircuitLimits:
+    document = read_text(text, "board.toml")
     board = board_of(document)
     assert board is not None
     assert not document.problems, document.problems
-    found = CircuitLimits(board).ohms(OhmsTest("SENSE", 100e-9, 13.0))
+    return CircuitLimits(board)
+
+
+def _ohms(leak: str = "") -> Limits:
+    found = _drawn(BOARD.format(leak=leak)).ohms(OhmsTest("SENSE", 100e-9, 13.0))
     assert found is not None
     return found
 
@@ -143,11 +147,7 @@ io = {{ SDA = {{ type = "open_drain", pulls = "none"{clamp} }} }}
 
 
 def _bus(clamp: str = "", net: str = "BUS") -> Limits:
-    document = read_text(BUS.format(clamp=clamp), "board.toml")
-    board = board_of(document)
-    assert board is not None
-    assert not document.problems, document.problems
-    found = CircuitLimits(board).volts(BenchState.parse("USB=5V@100mA"), net)
+    found = _drawn(BUS.format(clamp=clamp)).volts(BenchState.parse("USB=5V@100mA"), net)
     assert found is not None
     assert found.low is not None
     assert found.high is not None

@@ -83,7 +83,7 @@ def foreseen(case: Case, in_play: Live, wanted: Sequence[Observation]) -> tuple[
 def _as_found(case: Case, free_to: Freedom, in_play: Live) -> Freedom:
     """How far the unknowns may go as the hypotheses have it: each at its own scale and at the next wider one, with the
     types that the likelier ones have wide."""
-    powers = [0 if u.stated or u.anywhere else 2 if u.by_decades else 1 for u in case.unknowns]
+    powers = [u.power for u in case.unknowns]
     weights = _scales(in_play)
     wide = _wide(case, in_play)
     of_type, of_piece = np.zeros_like(free_to.of_type), np.zeros_like(free_to.of_piece)

@@ -92,8 +92,16 @@ def expanded(
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
-    if more_follow and all(climb.least > FOREIGN * len(y) for climb in climbs.values()):
-        return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
+    if not more_follow or any(climb.least <= FOREIGN * len(y) for climb in climbs.values()):
+        _others_placed(likelihood, candidates, spreads, climbs, out, likely, more_follow)
+    return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
+
+
+def _others_placed(
+    likelihood: Likelihood, candidates: Sequence[Candidate], spreads: Sequence[Spread], climbs: dict[int, Ascent],
+    out: list[Candidate], likely: Sequence[int], more_follow: bool,
+) -> None:  # fmt: skip
+    """After the first few were put where the readings want them (climbs, out): whoever else could win is, too."""
     late = _overtaken(candidates, out, likely, climbs)
     ways = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in late}
     _climb(likelihood, candidates, ways, ROUNDS)
@@ -107,7 +115,6 @@ def expanded(
     for k in drawn_again(out):
         for climb in _from_other_scales(likelihood, candidates[k], spreads[k]):
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
-    return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
 
 
 def _overtaken(

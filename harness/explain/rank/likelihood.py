@@ -143,7 +143,7 @@ class Likelihood:
 
     def _learn(self, rows: Array, noise: Array) -> None:
         """What the teachers tell, at each scale; and how likely each scale is by that."""
-        powers = [0 if u.stated or u.anywhere else 2 if u.by_decades else 1 for u in self.unknowns]
+        powers = [u.power for u in self.unknowns]
         self.freedoms = [self.freedom.scaled(scale, powers) for scale, _ in SCALES]
         weights = np.log([share for _, share in SCALES])
         if self.teachers is not None and len(self.teachers.off):

@@ -2,8 +2,10 @@
 
     x: F(x) + sum of a_s i_s(x) = 0      a: how many standard deviations of each stray flow
 
-Newton's rule from the point without them, with the strays' own slopes in the Jacobian; a step moves no node further
-than REACH, so that a diode's exponential is climbed and not overshot.
+Newton's rule from the point without them, with the strays' own slopes in the Jacobian. A conductance from each node to
+where it is holds it, the stronger the more is out of balance: a step moves no node further than REACH, and leads on
+past a fold, where what a rail draws falls as it rises and full steps go to and fro for ever. It vanishes as the
+balance is found, so that the last steps are Newton's own.
 """
 
 from __future__ import annotations
@@ -22,11 +24,13 @@ from .shapes import LAWS
 from .unknowns import Stray
 
 REACH: Final = 0.25
-"""V that a node may move in one step: at most a hundredfold of a diode's current."""
+"""V that a node may move in one step; where it goes too far up a diode's exponential it comes back by some 30 mV a
+step."""
 STEPS: Final = 40
-SHORTER: Final = 0.4
-"""Of the step before, what a step back may be at most."""
-LONGER: Final = 2.0
+TIGHTER: Final = 4.0
+"""Times as strongly are the nodes of a board held whose steps go to and fro, …"""
+LOOSER: Final = 0.5
+"""… and of that, how strongly after each step that does not."""
 SETTLED: Final = 1e-7
 """V of the last step, at most."""
 
@@ -91,9 +95,8 @@ def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays,
         jacobian[:, diagonal, diagonal] += (held[left] * np.abs(residual).max(axis=1) / REACH)[:, None]
         step = _solved(jacobian, residual)
         furthest = np.abs(step).max(axis=1)
-        # between two slopes of a kink full steps go to and fro: shorter ones meet
         turned = (step * last[left]).sum(axis=1) < 0
-        held[left] = np.where(turned, 4 * held[left], np.maximum(1.0, 0.5 * held[left]))
+        held[left] = np.where(turned, TIGHTER * held[left], np.maximum(1.0, LOOSER * held[left]))
         step *= np.minimum(1.0, REACH / np.maximum(furthest, 1e-30))[:, None]
         last[left] = step
         moved = x[left]

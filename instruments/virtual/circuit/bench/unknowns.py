@@ -75,6 +75,12 @@ class Unknown:
         """Whether such values differ by decades from part to part, and not by factors: leakages do."""
         return self.stray is not None and self.stray.shape in ("ohmic", "leak")
 
+    @property
+    def power(self) -> int:
+        """By which power of how rough a board is as a whole its spread goes: not at all where it is stated, squared
+        where values differ by decades."""
+        return 0 if self.stated or self.anywhere else 2 if self.by_decades else 1
+
     def factor(self, deviations: float) -> float:
         """What the drawn value is multiplied by, so many standard deviations off."""
         return math.exp(self.share * deviations) if self.log else max(1 + self.share * deviations, 0.02)
