@@ -230,8 +230,9 @@ def _divides(context: _Context, pull: Pull | None) -> bool:
 
 def _note_source(context: _Context, readings: Sequence[LineReading], behind: Source) -> None:
     each = " and ".join(f"{show(r.volts, 'V')} under {show(r.load_ohms, 'Ω', 3)}" for r in readings)
+    volts = round(behind.volts.value, 9) or 0.0  # what is left of a difference of two readings is no nanovolt
     context.arithmetic.append(
-        f"{each}: a source of {show(behind.volts.value, 'V')} behind {_ohms(behind.ohms)} (Thevenin, loads taken out)"
+        f"{each}: a source of {show(volts, 'V')} behind {_ohms(behind.ohms)} (Thevenin, loads taken out)"
     )
 
 
