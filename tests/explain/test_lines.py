@@ -152,8 +152,8 @@ def test_zero_volts_with_nothing_fitted_is_not_called_low() -> None:
 
 
 def test_what_two_readings_of_nothing_leave_is_told_as_nothing() -> None:
-    """60 µV and 0 V: by Thevenin some 10⁻²⁰ V, which is rounding."""
-    readings = [LineReading(60e-6, (METER_10M,), METER), LineReading(0.0, (METER_10M, TEST_10K), METER)]
+    """61 µV and 0 V: by Thevenin some 10⁻²⁰ V, which is rounding."""
+    readings = [LineReading(61e-6, (METER_10M,), METER), LineReading(0.0, (METER_10M, TEST_10K), METER)]
     told = analyse("CS", readings, CMOS, fitted=[Resistor("R1", 10e3, 0.01, "+3V3")], rails=RAILS).arithmetic
     assert any("a source of 0 V behind" in line for line in told), told
 
