@@ -135,7 +135,7 @@ def summaries(connection: sa.Connection, where: Sequence[ColumnElement[bool]], l
 def load_run(connection: sa.Connection, run_id: int, *, blobs: bool = True) -> RunRecord:
     """The whole run. Without `blobs` its traces and traffic stay on the disk."""
     (head,) = load_heads(connection, [run.c.id == run_id])
-    return replace(head, steps=_steps(connection, run_id, blobs, head.id))
+    return replace(head, steps=load_steps(connection, run_id, head.id, blobs=blobs))
 
 
 def load_heads(connection: sa.Connection, where: Sequence[ColumnElement[bool]]) -> list[RunRecord]:
@@ -217,8 +217,9 @@ def _instruments(connection: sa.Connection, runs: sa.Select[Any]) -> dict[int, l
     return found
 
 
-def _steps(connection: sa.Connection, run_id: int, blobs: bool, run_name: str) -> list[Step]:
-    """Steps are held against their digests, as far as they are read."""
+def load_steps(connection: sa.Connection, run_id: int, run_name: str, *, blobs: bool = True) -> list[Step]:
+    """Of a run, by its key; run_name: its id, for what is told. Steps are held against their digests, as far as they
+    are read."""
     readings = _readings(connection, run_id)
     parts = _blobs(connection, run_id) if blobs else {}
     query = sa.select(step).where(step.c.run_id == run_id).order_by(step.c.number)
