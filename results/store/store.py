@@ -4,7 +4,7 @@
         run = store.begin_run(RunStart(...))
         store.commit_step(run, Step(...))
         store.end_run(run, "pass", outputs_off=True, energised_s=12.3)
-        record = store.run()                      # the latest; or an id, or its first letters
+        record = store.run()                      # the latest; or an id, its first letters, a unit
 
 Nothing is overwritten: a correction is a new row. Every error is a `StoreError` of one sentence. Every write has a key
 (run id, run id + step number, a UUID), so that a write whose commit failed is looked up after reopening and written
@@ -215,7 +215,7 @@ class Store:
     # -- reading
 
     def run(self, ref: str | None = None, *, blobs: bool = True) -> RunRecord:
-        """A run by id, by its first letters, or the latest. `blobs=False` leaves traces and traffic out (faster)."""
+        """A run by id, its first letters or a unit (its latest), or the latest. `blobs=False`: without traces."""
         with self.database.reading() as connection:
             return store_read.load_run(connection, store_read.find_run(connection, ref, self.name), blobs=blobs)
 
