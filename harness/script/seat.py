@@ -45,8 +45,9 @@ Amount = str | float
 class Seat(Sitting):
     """A sitting at the bench, with the steps that a program asks for most. Everything else: `step(do=…, …)`.
 
-    on: the supplies that are on, as of the last step, name -> (V, limit in A). ended_by: why no further step is taken, "" while one may be.
-    result: once the block is left, the run's record, what broke it off, and whether the outputs are off.
+    on: the supplies that are on, as of the last step, name -> (V, limit in A). ended_by: why no further step is taken,
+    "" while one may be. result: once the block is left, the run's record, what broke it off, and whether the outputs
+    are off.
     """
 
     def __init__(self, board: Board, *, title: str = SCRIPT, kept: _Kept | None = None, **options: Any) -> None:
