@@ -214,7 +214,7 @@ def test_a_store_that_fails_at_the_end_hides_nothing(runner: Any) -> None:
     runner.recorder.fails = OSError("disk full")
     result = runner.finish()
     assert result.outcome == "error"
-    assert result.record.says.endswith("the run's end was not kept: disk full")
+    assert result.record.says == "the run's end was not kept: disk full"
     assert result.off.confirmed
     assert str(result.error) == "disk full"
 
