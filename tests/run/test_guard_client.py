@@ -570,6 +570,13 @@ def test_an_orderly_end_takes_the_report_file_along(played: Played, bench: Bench
     assert 5.0 in played.waited
 
 
+def test_a_report_file_that_somebody_swept_is_not_missed(played: Played, bench: Bench, tmp_path: Any) -> None:
+    guard = ProcessGuard([PLAN], report=str(tmp_path / "swept.jsonl"))
+    guard.close()
+    assert guard.left is not None
+    assert guard.left.confirmed
+
+
 def test_where_outputs_are_not_off_the_report_file_stays(played: Played, bench: Bench, tmp_path: Any) -> None:
     report = tmp_path / "report.jsonl"
     report.write_text("{}")
