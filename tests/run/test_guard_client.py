@@ -766,6 +766,21 @@ def test_what_was_switched_off_no_longer_counts(
     assert guard.energised() == pytest.approx(7.0)
 
 
+def test_of_two_that_are_on_the_time_counts_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = [100.0]
+    monkeypatch.setattr(client, "steady", lambda: now[0])
+    own = client._Energised()
+    own.begin("USB")
+    own.begin("AUX")
+    now[0] = 110.0
+    own.end(OffReport({"USB": "off"}))
+    assert own.seconds == pytest.approx(10.0)
+    now[0] = 115.0
+    own.end(OffReport({"USB": "off", "AUX": "off"}))
+    now[0] = 200.0
+    assert own.seconds == pytest.approx(15.0)
+
+
 def test_what_the_successor_switches_off_at_last_no_longer_counts(
     guard: ProcessGuard, played: Played, bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:

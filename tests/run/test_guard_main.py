@@ -439,6 +439,53 @@ def test_while_it_is_lit_it_waits_by_its_share_and_else_for_a_while(
     assert waits == [0.0, process.IDLE]
 
 
+def test_a_turn_is_reckoned_by_what_it_took_itself(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not by what the process has worked since it began, which would make it poll more and more slowly."""
+    clocks = SimpleNamespace(cpu=500.0, wall=10_000.0)
+
+    def later(name: str, by: float) -> Callable[[], float]:
+        def now() -> float:
+            setattr(clocks, name, getattr(clocks, name) + by)
+            return float(getattr(clocks, name))
+
+        return now
+
+    taken: list[tuple[float, float]] = []
+    played = {**vars(time), "thread_time": later("cpu", 0.25), "monotonic": later("wall", 1.0)}
+    monkeypatch.setattr(process, "time", SimpleNamespace(**played))
+    monkeypatch.setattr(process, "_pause", lambda cpu, wall: (taken.append((cpu, wall)), 0.0)[1])
+    shell._turn()
+    ((cpu, wall),) = taken
+    assert cpu == 0.25
+    assert 1.0 <= wall < 100.0
+
+
+def test_a_runner_that_is_gone_is_the_end_of_the_pipe(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Though somebody else may hold it: the thread that breathes sees who its parent is."""
+
+    class Enough(Exception):
+        pass
+
+    breaths = iter([None, None])
+
+    def sleep(_seconds: float) -> None:
+        if next(breaths, Enough) is Enough:
+            raise Enough
+
+    monkeypatch.setattr(process, "time", SimpleNamespace(**{**vars(time), "sleep": sleep}))
+    with pytest.raises(Enough):
+        shell.breathe()
+    assert shell.inbox.empty(), "the runner is there"
+    shell.runner, breaths = -1, iter([None])
+    with pytest.raises(Enough):
+        shell.breathe()
+    assert shell.inbox.get_nowait() is None
+
+
+def test_a_short_patience_is_a_lease_too() -> None:
+    assert process._lease(0.5) == 0.5
+
+
 def test_pulses_come_when_they_are_due(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     now = [steady()]
     monkeypatch.setattr(process, "steady", lambda: now[0])

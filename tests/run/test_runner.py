@@ -39,6 +39,7 @@ def test_a_good_unit_passes_every_step(toy: Any) -> None:
     result = run(toy.sequence)
     told = [(each.name, each.outcome, each.says) for each in result.record.steps]
     assert all(outcome == "pass" for _, outcome, _ in told), told
+    assert [each.number for each in result.record.steps] == list(range(1, len(told) + 1))
     assert result.outcome == "pass"
     assert result.off.confirmed
     assert exit_code(result) == 0
