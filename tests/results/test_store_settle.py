@@ -230,3 +230,21 @@ def test_keys_of_what_was_not_committed_are_forgotten() -> None:
     known = Known({"run": 1}, {("a",): 2}, {("b",): 3})
     known.forget()
     assert known == Known()
+
+
+def test_who_is_broken_off_in_a_transaction_tells_the_database(
+    store: Store, run: str, make_step: MakeStep, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that it begins anew; test_store_press.py has the press come at every instruction."""
+    torn: list[BaseException] = []
+    tell = store.database.torn
+    monkeypatch.setattr(store.database, "torn", lambda by: (torn.append(by), tell(by))[1])
+
+    def act(_connection: Any) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt) as press:
+        store._try(act)
+    assert torn == [press.value]
+    store.commit_step(run, make_step(1))
+    assert numbers(store, run) == [1]
