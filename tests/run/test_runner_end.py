@@ -137,6 +137,12 @@ def test_a_good_end(runner: Any) -> None:
     assert kept == {"outcome": "pass", "outputs_off": True, "energised_s": 2.5, "trip": None, "says": ""}
 
 
+def test_what_was_never_on_was_on_for_no_time(runner: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(runner.context.guard, "energised", lambda: 0.0)
+    runner.finish()
+    assert runner.recorder.ended[0]["energised_s"] == 0.0
+
+
 def test_off_is_tried_three_times_whatever_is_raised(runner: Any) -> None:
     runner.context.guard.offs = [LinkTimeout("no reply"), KeyboardInterrupt(), OFF]
     assert runner._off() == OFF
