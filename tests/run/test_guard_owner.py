@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import pytest
 
 from wakeboard.harness.run.guard import dark, owner, switching
-from wakeboard.harness.run.guard.core import Envelope
+from wakeboard.harness.run.guard.core import Cut, Envelope
 from wakeboard.harness.run.guard.owner import CHECK, Feed, Guard, Ramp, Setting
 from wakeboard.instruments.errors import LinkTimeout, SettingError
 
@@ -397,6 +397,23 @@ def test_an_output_that_somebody_switches_off_says_nothing_of_the_unit(
     assert guard.cut.rule == rule
     assert ("another program" in guard.cut.says) == (rule == "switched-off")
     assert psu.calls.index("off 1", psu.calls.index("on 1")) < psu.calls.index("untripped 1")
+
+
+@pytest.mark.parametrize(
+    ("rule", "first", "asked"),
+    [("over-current", True, 1), ("over-current", False, 0), ("late-reading", True, 0), ("late-reading", False, 0)],
+)
+def test_who_did_it_is_asked_of_the_cut_that_counts_and_of_a_trip_rule_only(
+    fake_psu: Any, clock: Any, monkeypatch: pytest.MonkeyPatch, rule: str, first: bool, asked: int
+) -> None:
+    """A supply that gave no answer in time is not asked more; nor is one after the cut that is told."""
+    guard = started(psu := fake_psu(), clock)
+    questions: list[Any] = []
+    monkeypatch.setattr(psu, "check_settings", questions.append)
+    cut = Cut(rule, 1.0, 5.0, 0.5, "so")
+    guard.cut = cut if first else Cut("over-current", 0.5, 5.0, 0.5, "before")
+    guard._whose_doing("USB", cut, psu.sample(1))
+    assert len(questions) == asked
 
 
 def test_a_protection_that_was_seen_to_trip_is_not_asked_after(fake_psu: Any, clock: Any) -> None:

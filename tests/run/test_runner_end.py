@@ -207,6 +207,12 @@ def test_a_discharge_that_breaks_is_an_error_of_its_step(runner: Any, monkeypatc
     assert held == [runner_module.SWITCHING]
 
 
+def test_a_discharge_has_a_record_of_its_own(runner: Any) -> None:
+    runner.context.log.say("of the step before")
+    runner._discharge()
+    assert runner.recorder.committed[0].says == ""
+
+
 def test_a_store_that_fails_at_the_discharge_is_told(runner: Any) -> None:
     runner.recorder.fails = OSError("disk full")
     runner._discharge()
