@@ -39,7 +39,6 @@ def _begin(sequence_file: str, texts: Sequence[Sequence[str]], save: bool, bleed
         from wakeboard.harness.describe.load import load_sequence
 
         _job = Job(load_sequence(sequence_file), parsed(texts), save=save, bleed=bleed)
-    _seldom_collect()
 
 
 def _work(first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Judged]]:
@@ -114,6 +113,7 @@ def _ends_with_its_parent(begin: Callable[..., None], *values: object) -> None:
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, _like_ctrl_c())
     begin(*values)
+    _seldom_collect()
 
 
 @contextmanager
@@ -135,7 +135,7 @@ def _like_ctrl_c() -> set[signal.Signals]:
 
 def _seldom_collect() -> None:
     """Few searches for garbage, and none in what stands before: a run leaves much behind in rings, but all at once, and
-    looking through everything each time costs a sixth of a rehearsal."""
+    looking through everything each time costs a sixth of a rehearsal and a tenth of an explanation."""
     gc.freeze()
     gc.set_threshold(GARBAGE, *gc.get_threshold()[1:])
 
