@@ -186,7 +186,8 @@ class Runner:
             )
         except Exception as error:  # noqa: BLE001
             self.error = self.error or error
-            return replace(record, outcome="error", says=f"{record.says}; the run's end was not kept: {error}")
+            told = [*filter(None, (record.says,)), f"the run's end was not kept: {error}"]
+            return replace(record, outcome="error", says="; ".join(told))
         return record
 
     # --- the steps --------------------------------------------------------------------------------------------------

@@ -45,7 +45,7 @@ def damage(place: Place, began: RunRecord, digests: Sequence[str]) -> str:
     except StoreError as error:
         if error.kind in _NO_DAMAGE:
             raise
-        return error.says
+        return error.says.partition("; ")[0]  # what to do about it is said once, by who tells of it
     except Exception as error:  # noqa: BLE001  what damaged bytes make of a text, a number or a compressed part
         return f"{type(error).__name__}: {error}"
 

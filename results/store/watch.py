@@ -74,14 +74,15 @@ class StoreWatch:
             return
         digests = [digest for _, digest in self._steps.get(run, [])]
         if wrong := damage(self._place, self._begun[run], digests):
-            raise self._gone(run, f"was damaged ({wrong})")
+            raise self._gone(run, f"was damaged ({wrong})", "; copy it, with its -wal file, somewhere safe first")
 
-    def _gone(self, run: str, what: str) -> StoreError:
+    def _gone(self, run: str, what: str, do: str = "") -> StoreError:
         steps = [step for step, _ in self._steps.get(run, [])]
         kept = self._keep(run, steps)
         return StoreError(
             f"{self.path} {what} while run {run[:8]} was written into it; "
-            + (f"{count(len(steps), 'step')} of it: kept in {kept}" if kept else "its steps could not be kept"),
+            + (f"{count(len(steps), 'step')} of it: kept in {kept}" if kept else "its steps could not be kept")
+            + do,
             kind="io",
             store=str(self.path),
         )

@@ -264,8 +264,13 @@ def test_what_is_no_damage(
             other.end_run(second, "fail", outputs_off=True)
             other.end_run(run, "error", abandoned=True)
         store.end_run(run, "pass", outputs_off=True)
+        with contextlib.closing(sqlite3.connect(tmp_path / "wakeboard.db")) as another, another:
+            assert another.execute(
+                "UPDATE step SET says = 'else'"
+            ).rowcount  # of a run that has ended: who reads it sees
         store.end_run(run, "fail", outputs_off=True)
-        assert store.run(run).outcome == "fail"
+        with pytest.raises(StoreError, match="not what was written"):
+            store.run(run)
 
 
 def test_a_store_that_is_locked_is_not_damaged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
