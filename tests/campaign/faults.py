@@ -64,7 +64,7 @@ def scale(lane: Lane, runs: int = 3) -> Scale:
         noted = going.notes()
         if verdict.code != 0 or verdict.bad:
             failed += 1
-            if verdict.bad or failed > 1:
+            if verdict.bad or verdict.left_on or failed > 1:
                 raise RuntimeError(f"a run without a fault must pass: {verdict}")
             continue
         passed += 1
