@@ -84,8 +84,8 @@ def frame(
 ) -> pd.DataFrame:
     """Readings as a DataFrame with the columns of `COLUMNS` (or those named), in the order they were taken.
 
-    `store` is an open Store, a file or a URL. `run` is an id or its first letters; `latest` keeps, of each unit and
-    sequence, the latest run that ended. Fewer `columns` are faster.
+    `store` is an open Store, a file or a URL. `run` is an id, its first letters or a unit (its latest run);
+    `latest` keeps, of each unit and sequence, the latest run that ended. Fewer `columns` are faster.
     """
     unknown = sorted(set(columns or ()) - set(NAMES))
     if unknown:

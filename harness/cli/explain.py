@@ -63,9 +63,10 @@ def command(
 ) -> int:
     """Rank what explains a run's odd readings, say what to measure next, and which bodge mends it.
 
-    RUN is an id, its first letters, or nothing for the latest. The faults are ranked by likelihood times prior; "none"
-    and "not in this model" are always among them. Runs of the board's other units are used together: what they share is
-    the design, not assembly. It never says that a board is safe: it says what the readings tell.
+    RUN is an id, its first letters, a unit (its latest run), or nothing for the latest. The faults are ranked by
+    likelihood times prior; "none" and "not in this model" are always among them. Runs of the board's other units are
+    used together: what they share is the design, not assembly. It never says that a board is safe: it says what the
+    readings tell.
 
     --ask goes on. Without a bench each value is typed in. With one, the board is brought into the proposed state under
     the limits of the run's own sequence, and the readings are kept for later explanations of the run.

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 @click.option("--junit", "junit_file", metavar="FILE", help="Runs as JUnit XML: a suite a run, a case a step.")
 @click.option("--spice", "spice_file", metavar="FILE", help="The board's circuit as a SPICE netlist.")
 @click.option("--drawing", metavar="DIR", help="Netlist (IPC-D-356A), list of parts and part book of a board.")
-@click.option("--run", "run", metavar="RUN", help="Only this run (an id, its first letters, or 'latest').")
+@click.option("--run", "run", metavar="RUN", help="Only this run (an id, its first letters, a unit, or 'latest').")
 @click.option("--unit", "unit", metavar="SN", help="Only this unit; with --spice: with its rework.")
 @click.option("--sequence", metavar="TITLE", help="Only runs of this sequence.")
 @click.option("--latest", is_flag=True, help="Only the latest run of each unit and sequence.")

@@ -48,7 +48,7 @@ def evidence_option(function: Any) -> Any:
         "evidence",
         metavar=_EVIDENCE,
         multiple=True,
-        help="A run ('latest', or first letters), one of its steps, or one reading by name. Again for more.",
+        help="A run ('latest', first letters, or a unit), one of its steps, or one reading by name. Again for more.",
     )(function)
 
 

@@ -47,7 +47,8 @@ def command(
 ) -> None:
     """Write what was measured as one HTML file that needs no network and no script.
 
-    RUN is a run's id, its first letters, or nothing for the latest. The same run gives the same bytes.
+    RUN is a run's id, its first letters, a unit (its latest run), or nothing for the latest. The same run gives the
+    same bytes.
     """
     if board and run:
         raise click.UsageError("give a run or --board, not both")

@@ -1,7 +1,7 @@
 """What accounts for a run's odd readings, what to measure next, which bodge mends it: the entry for all who ask.
 
     explanation = explain_run(store)                      the latest run
-    explanation = explain_run(store, "3f2a")              a run by its first letters
+    explanation = explain_run(store, "3f2a")              a run by its first letters, or a unit's latest
     explanation.groups[0].says                            "inside U5 about 13 kΩ pulls RADIO_RST up to +3V3"
     explanation.as_json()                                 the document of `wakeboard explain --json`
 
@@ -58,7 +58,7 @@ def explain_run(
     ask_next: bool = True,
     reference: str | None = None,
 ) -> Explanation:
-    """Explain one run. ref: its id, its first letters, None for the latest.
+    """Explain one run. ref: its id, its first letters, a unit (its latest run), None for the latest.
 
     board: the board file as it is now; where it differs from the run's own copy, that is said and the copy is used.
     together: weigh the latest runs of the board's other units too; pairs: look for two faults where one does not do;

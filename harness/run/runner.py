@@ -98,6 +98,7 @@ class Runner:
         self.trip: Trip | None = None
         self._charged = ""  # why nobody knows whether the board is discharged
         self.ended_by = ""  # why no further step is taken
+        self.broken_off: OffReport | None = None  # what was said to be off when a step was broken off
         self._number = 0
         self._told: Step | None = None  # the record of the last step, as it is, or was to be, in the store
         self._run_id = ""
@@ -185,7 +186,8 @@ class Runner:
             )
         except Exception as error:  # noqa: BLE001
             self.error = self.error or error
-            return replace(record, outcome="error", says=f"{record.says}; the run's end was not kept: {error}")
+            told = [*filter(None, (record.says,)), f"the run's end was not kept: {error}"]
+            return replace(record, outcome="error", says="; ".join(told))
         return record
 
     # --- the steps --------------------------------------------------------------------------------------------------
@@ -247,7 +249,7 @@ class Runner:
         self.context.alive = False
         self._note_trip(error)
         with contextlib.suppress(Exception):
-            self.context.guard.all_off()
+            self.broken_off = self.context.guard.all_off()
         if hasattr(error, "step") and not error.step:
             error.step = str(number)
         self.context.log.say(_in_words(error))

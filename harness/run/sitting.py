@@ -197,8 +197,12 @@ class Sitting:
 
     @property
     def on(self) -> Mapping[str, tuple[float, float]]:
-        """The supplies that are on: name -> (V, limit in A)."""
-        return dict(self._runner.context.power.on) if self._runner is not None and self._bench is not None else {}
+        """The supplies that are on, as of the last step: name -> (V, limit in A). Where it was broken off, those that
+        did not say that they are off."""
+        if self._runner is None or self._bench is None:
+            return {}
+        off = self._runner.broken_off.states if self._runner.broken_off is not None else {}
+        return {name: each for name, each in self._runner.context.power.on.items() if off.get(name) != "off"}
 
     @property
     def checked(self) -> frozenset[str]:

@@ -124,8 +124,8 @@ def explain(
     `next` measurements with their information in bits.
 
     what: a result or record, weighed together with `others` of the same board; or a store and, of its runs, `run` (an
-    id, its first letters, None: the latest), weighed together with the other units there. pairs: look for two faults
-    where one does not do. Raises CannotExplain, StoreError.
+    id, its first letters, a unit: its latest run, None: the latest), weighed together with the other units there.
+    pairs: look for two faults where one does not do. Raises CannotExplain, StoreError.
     """
     from wakeboard.harness.explain.explaining import explain_case, explain_run
     from wakeboard.results.records import RunRecord

@@ -45,8 +45,9 @@ Amount = str | float
 class Seat(Sitting):
     """A sitting at the bench, with the steps that a program asks for most. Everything else: `step(do=…, …)`.
 
-    on: the supplies that are on, name -> (V, limit in A). ended_by: why no further step is taken, "" while one may be.
-    result: once the block is left, the run's record, what broke it off, and whether the outputs are off.
+    on: the supplies that are on, as of the last step, name -> (V, limit in A). ended_by: why no further step is taken,
+    "" while one may be. result: once the block is left, the run's record, what broke it off, and whether the outputs
+    are off.
     """
 
     def __init__(self, board: Board, *, title: str = SCRIPT, kept: _Kept | None = None, **options: Any) -> None:
@@ -154,7 +155,8 @@ def at_bench(
     board: a board or its file. bench: a bench or its file; None: the virtual bench. plants: faults in the virtual
     board; None: what units.toml beside the board has for the unit. store: where the run is kept (a store, a file, a
     URL); None: nowhere. energise: stands for the key of a person at a real bench: without it nothing is switched on
-    there. patience: s that the program may be silent while power is on; then the guard cuts it. title: the run's.
+    there. patience: s that the program may be silent while power is on; then the guard cuts it. (A notebook's Interrupt
+    reaches a cell that runs, and no idle kernel: there it is `off()` in a cell, or a restart.) title: the run's.
 
     Raises FileProblems here; BenchError when the bench is opened; OutputsOn at the end where an output is not off.
     """

@@ -192,7 +192,7 @@ def render_batch(
 def report_run(
     store: Store, ref: str | None = None, explain: Document | None = None, review: Document | None = None
 ) -> str:
-    """The page of a run in a store: an id, its first letters, or None for the latest."""
+    """The page of a run in a store: an id, its first letters, a unit (its latest), or None for the latest."""
     record = store.run(ref)
     return render_run(record, explain, review, photos=photos_of(store, record.unit, record.board))
 

@@ -149,6 +149,12 @@ class Database:
             if busy and log != done:
                 raise StoreError(f"{self.name} is locked: another program is using it", kind="locked", store=self.name)
 
+    def check_pages(self, seconds: float) -> None:
+        """Raises StoreError where a page of the SQLite file is no page of a database; looks for so long at most."""
+        if self.place.path is not None:
+            with self._lock, self.translated():
+                _quick_check(self._driver, self.place.path, seconds)
+
     def close(self) -> None:
         with self._lock:
             self._drop()
@@ -371,9 +377,9 @@ def _patiently(act: Callable[[], object], busy_s: float) -> Any:
             time.sleep(0.01)
 
 
-def _quick_check(connection: sqlite3.Connection, path: Path) -> None:
-    """PRAGMA quick_check, given QUICK_CHECK_S seconds: all of a small store, the beginning of a large one."""
-    deadline = time.monotonic() + QUICK_CHECK_S
+def _quick_check(connection: sqlite3.Connection, path: Path, seconds: float = QUICK_CHECK_S) -> None:
+    """PRAGMA quick_check, given so many seconds: all of a small store, the beginning of a large one."""
+    deadline = time.monotonic() + seconds
     connection.set_progress_handler(lambda: int(time.monotonic() > deadline), 2000)
     try:
         first = connection.execute("PRAGMA quick_check(1)").fetchone()[0]

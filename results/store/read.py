@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -57,14 +58,13 @@ def ended_as() -> ColumnElement[str | None]:
 
 
 def find_run(connection: sa.Connection, ref: str | None, store: str) -> int:
-    """The key of the run meant by an id, its first letters, or nothing (the latest that took a unit through a
-    sequence; what an explanation asked for is found by its id)."""
+    """The key of the run meant by an id, its first letters, a unit (its latest run), or nothing (the latest). Latest is
+    what took a unit through a sequence; what an explanation asked for is found by its id."""
     if not ref:
-        query = sa.select(run.c.id).where(run.c.sequence != ASKED)
-        found = connection.scalar(query.order_by(run.c.started.desc(), run.c.id.desc()).limit(1))
+        found = _latest(connection)
         if found is None:
             raise StoreError(f"{store} holds no run yet", kind="usage", store=store)
-        return int(found)
+        return found
     typed, ref = ref, ref.strip().lower().replace("-", "")
     # Hex digits only, so that "g" is above all of them: a range that the index serves.
     query = sa.select(run.c.id, run.c.uuid).where(run.c.uuid >= ref, run.c.uuid < ref + "g").limit(6)
@@ -72,18 +72,30 @@ def find_run(connection: sa.Connection, ref: str | None, store: str) -> int:
     if len(rows) == 1 or (rows and rows[0].uuid == ref):
         return int(rows[0].id)
     if not rows:
-        raise StoreError(f"{store} has no run {typed!r}{_is_unit(connection, typed)}", kind="usage", store=store)
+        return _of_unit(connection, typed.strip(), store)
     shown = ", ".join(row.uuid[: len(ref) + 4] for row in rows[:5])
     raise StoreError(f"{ref!r} fits several runs ({shown}, …): give more letters", kind="usage", store=store)
 
 
-def _is_unit(connection: sa.Connection, typed: str) -> str:
-    """What to type, where a unit stands in the place of a run."""
-    query = sa.select(run.c.uuid).join(unit, unit.c.id == run.c.unit_id).where(unit.c.serial == typed.strip())
-    latest = connection.scalar(query.order_by(run.c.started.desc(), run.c.id.desc()).limit(1))
-    if latest is None:
-        return "; `wakeboard unit SN` lists a unit's runs"
-    return f": that is a unit, whose latest run is {latest[:8]}"
+def _of_unit(connection: sa.Connection, serial: str, store: str) -> int:
+    """A unit's latest run, where its name stands in the place of a run's id."""
+    boards = connection.scalars(sa.select(unit.c.board).where(unit.c.serial == serial).order_by(unit.c.board)).all()
+    if len(boards) > 1:
+        says = f"several boards have a unit {serial!r} ({', '.join(boards)}): give the first letters of a run's id"
+        raise StoreError(says, kind="usage", store=store)
+    found = _latest(connection, unit.c.serial == serial)
+    if found is None:
+        near = difflib.get_close_matches(serial, connection.scalars(sa.select(unit.c.serial)).all(), n=3)
+        hint = f"; near to it: {', '.join(near)}" if near else "; `wakeboard unit SN` lists a unit's runs"
+        says = f"unit {serial!r} has no run yet" if boards else f"no run {serial!r}, nor a unit of that name{hint}"
+        raise StoreError(f"{store}: {says}", kind="usage", store=store)
+    return found
+
+
+def _latest(connection: sa.Connection, *where: ColumnElement[bool]) -> int | None:
+    query = sa.select(run.c.id).join(unit, unit.c.id == run.c.unit_id).where(run.c.sequence != ASKED, *where)
+    found = connection.scalar(query.order_by(run.c.started.desc(), run.c.id.desc()).limit(1))
+    return None if found is None else int(found)
 
 
 # -- lists
@@ -135,7 +147,7 @@ def summaries(connection: sa.Connection, where: Sequence[ColumnElement[bool]], l
 def load_run(connection: sa.Connection, run_id: int, *, blobs: bool = True) -> RunRecord:
     """The whole run. Without `blobs` its traces and traffic stay on the disk."""
     (head,) = load_heads(connection, [run.c.id == run_id])
-    return replace(head, steps=_steps(connection, run_id, blobs, head.id))
+    return replace(head, steps=load_steps(connection, run_id, head.id, blobs=blobs))
 
 
 def load_heads(connection: sa.Connection, where: Sequence[ColumnElement[bool]]) -> list[RunRecord]:
@@ -217,8 +229,9 @@ def _instruments(connection: sa.Connection, runs: sa.Select[Any]) -> dict[int, l
     return found
 
 
-def _steps(connection: sa.Connection, run_id: int, blobs: bool, run_name: str) -> list[Step]:
-    """Steps are held against their digests, as far as they are read."""
+def load_steps(connection: sa.Connection, run_id: int, run_name: str, *, blobs: bool = True) -> list[Step]:
+    """Of a run, by its key; run_name: its id, for what is told. Steps are held against their digests, as far as they
+    are read."""
     readings = _readings(connection, run_id)
     parts = _blobs(connection, run_id) if blobs else {}
     query = sa.select(step).where(step.c.run_id == run_id).order_by(step.c.number)

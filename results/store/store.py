@@ -4,7 +4,7 @@
         run = store.begin_run(RunStart(...))
         store.commit_step(run, Step(...))
         store.end_run(run, "pass", outputs_off=True, energised_s=12.3)
-        record = store.run()                      # the latest; or an id, or its first letters
+        record = store.run()                      # the latest; or an id, its first letters, a unit
 
 Nothing is overwritten: a correction is a new row. Every error is a `StoreError` of one sentence. Every write has a key
 (run id, run id + step number, a UUID), so that a write whose commit failed is looked up after reopening and written
@@ -28,6 +28,7 @@ import sqlalchemy as sa
 from wakeboard.results.records import ASKED, OUTCOMES, Rework, RunRecord, RunStart, RunSummary, Step, Trip
 from wakeboard.results.store import process as store_process
 from wakeboard.results.store import read as store_read
+from wakeboard.results.store import readback as store_readback
 from wakeboard.results.store import schema
 from wakeboard.results.store import text as store_text
 from wakeboard.results.store import write as store_write
@@ -56,7 +57,9 @@ class Store:
         self._known = store_write.Known()
         database.on_rollback = self._known.forget
         self._engine = database.describe_engine()
-        self._watch = StoreWatch(database.place.path.resolve()) if database.place.path is not None else None
+        self._watch: StoreWatch | None = None
+        if database.place.path is not None:
+            self._watch = StoreWatch(database.place, database.place.path.resolve())
 
     @classmethod
     def open(
@@ -102,6 +105,8 @@ class Store:
             unit_id = store_write.put_unit(connection, start.board_name, start.unit, stamp.started)
             rework = store_read.in_force(connection, unit_id)
             store_write.put_run(connection, start, stamp, unit_id, rework)
+            if self._watch is not None:
+                self._watch.begun(store_readback.head(connection, stamp.run))
 
         self.write(write, key=sa.select(schema.run.c.id).where(schema.run.c.uuid == stamp.run))
         return stamp.run
@@ -136,9 +141,13 @@ class Store:
         abandoned: bool = False,
         says: str = "",
     ) -> None:
-        """Records the end. A later call is a correction: the latest row counts, the earlier one stays."""
+        """Records the end, once what the run wrote was read back from the file.
+
+        A later call is a correction: the latest row counts, the earlier one stays."""
         _must_be_known(outcome)
         self._check(run_id)
+        if self._watch is not None:
+            self._watch.check_kept(run_id)
         row = {
             "uuid": uuid.uuid4().hex,
             "at": time.time(),
@@ -206,7 +215,7 @@ class Store:
     # -- reading
 
     def run(self, ref: str | None = None, *, blobs: bool = True) -> RunRecord:
-        """A run by id, by its first letters, or the latest. `blobs=False` leaves traces and traffic out (faster)."""
+        """A run by id, its first letters or a unit (its latest), or the latest. `blobs=False`: without traces."""
         with self.database.reading() as connection:
             return store_read.load_run(connection, store_read.find_run(connection, ref, self.name), blobs=blobs)
 

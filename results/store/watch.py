@@ -3,7 +3,8 @@
 SQLite goes on writing into a file that somebody deleted or cut, or whose log was cut, and reports nothing: the steps
 are gone when the program ends. So before each write the file's identity, its length and that of its log are looked at;
 where they do not fit, the steps of the run are looked up over a fresh connection, and what is gone is kept in a file
-beside it. A file that has become shorter is read from end to end for that: its other pages may be gone, too.
+beside it. A file that has become shorter is read from end to end for that: its other pages may be gone, too. Before the
+run's end all that it wrote is read back, for damage that leaves the length as it was (readback.py).
 """
 
 from __future__ import annotations
@@ -14,23 +15,33 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from wakeboard.results.counted import count
-from wakeboard.results.records import Step
+from wakeboard.results.records import RunRecord, Step
 from wakeboard.results.store.errors import StoreError
+from wakeboard.results.store.plain import Place
+from wakeboard.results.store.readback import damage
 
 
 class StoreWatch:
     """Of one SQLite file. Not for a server: that has no file here."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, place: Place, path: Path) -> None:
+        """path: that of the place, whatever the working folder is later."""
         self.path = path
+        self._place = replace(place, path=path)
         self._log_path = path.with_name(path.name + "-wal")
         self._file = _identity(path)
         self._length = _length(path)
         self._log: tuple[int, int, int] | None = None  # device, inode, length
         self._steps: dict[str, list[tuple[Step, str]]] = {}
+        self._begun: dict[str, RunRecord] = {}
+
+    def begun(self, run: RunRecord) -> None:
+        """How it stands in the file as it begins."""
+        self._begun[run.id] = run
 
     def committed(self, run: str, step: Step, digest: str) -> None:
         """A step is on the disk, as far as SQLite knows."""
@@ -45,6 +56,7 @@ class StoreWatch:
     def ended(self, run: str) -> None:
         """Its steps need not be kept here any longer."""
         self._steps.pop(run, None)
+        self._begun.pop(run, None)
         self.note()
 
     def check(self, run: str) -> None:
@@ -53,11 +65,24 @@ class StoreWatch:
         same = self._file == _identity(self.path)
         if same and not self._shrank() and (not steps or not self._log_shrank() or self._all_there(run, steps)):
             return
-        what = "was deleted or replaced" if not same else "was cut short by another program"
-        kept = self._keep(run, [step for step, _ in steps])
-        raise StoreError(
+        raise self._gone(run, "was deleted or replaced" if not same else "was cut short by another program")
+
+    def check_kept(self, run: str) -> None:
+        """Before a run's end is written: raises StoreError, likewise, where the file does not give back what was
+        written into it. Nothing where the run did not begin here."""
+        if run not in self._begun:
+            return
+        digests = [digest for _, digest in self._steps.get(run, [])]
+        if wrong := damage(self._place, self._begun[run], digests):
+            raise self._gone(run, f"was damaged ({wrong})", "; copy it, with its -wal file, somewhere safe first")
+
+    def _gone(self, run: str, what: str, do: str = "") -> StoreError:
+        steps = [step for step, _ in self._steps.get(run, [])]
+        kept = self._keep(run, steps)
+        return StoreError(
             f"{self.path} {what} while run {run[:8]} was written into it; "
-            + (f"{count(len(steps), 'step')} of it: kept in {kept}" if kept else "its steps could not be kept"),
+            + (f"{count(len(steps), 'step')} of it: kept in {kept}" if kept else "its steps could not be kept")
+            + do,
             kind="io",
             store=str(self.path),
         )

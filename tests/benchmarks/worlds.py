@@ -153,6 +153,12 @@ class Production:
         return frozenset(_key(step, reading) for step, reading in record.readings() if reading.outcome == "fail")
 
     @cached_property
+    def faulty(self) -> float:
+        """How likely a unit has one fault or another, by the priors."""
+        odds = sum(suspect.prior / (1 - suspect.prior) for suspect in self.line.model.suspects)
+        return float(odds / (1 + odds))
+
+    @cached_property
     def steps(self) -> int:
         record = self.run(World("none", drawn=False), "drawn")
         assert record is not None
@@ -204,7 +210,8 @@ class Verdict:
     """One explained unit. rank: of the true group (of *none* for a healthy one; 0: not named); named: (probability,
     whether it is true) of every group; innocent: the most on a group of faults without the true one; fits: (what,
     held) of the first group's fitted value where it is the true one; outside: readings that failed their circuit limits
-    and should not have; by_hand: the author's; early: the run ended before its last step."""
+    and should not have; by_hand: the author's; early: the run ended before its last step; prior: how likely the priors
+    have it that a unit of this board is faulty."""
 
     board: str
     world: str
@@ -222,6 +229,7 @@ class Verdict:
     early: bool = False
     seconds: float = 0.0
     why: str = ""
+    prior: float = 0.5
 
 
 def explained(production: Production, case: Case, others: Sequence[Case], good: Case | None) -> Explanation:
@@ -295,7 +303,7 @@ def trials(production: Production, task: Task) -> Iterator[Verdict]:
     for serial, fault in jobs:
         record = production.run(world, serial, [fault] if fault else [])
         for scene in task.scenes:
-            blank = Verdict(task.board, world.name, scene, world.seed, fault)
+            blank = Verdict(task.board, world.name, scene, world.seed, fault, prior=production.faulty)
             if record is None:
                 blank.why = "the truth has no answer"
                 yield blank
@@ -526,19 +534,35 @@ def headline(verdicts: Sequence[Verdict]) -> str:
 
 
 def reliability(verdicts: Sequence[Verdict]) -> str:
+    """What is stated follows from priors by which few units are faulty; most of these are. So what was observed stands
+    there as counted, and once more with faulty and healthy units weighted to be as many as the priors have."""
     rows = []
     for (board, world, scene), each in grouped(verdicts).items():
-        named = [pair for v in each for pair in v.named]
+        weights = as_the_priors(each)
+        named = [(p, true, weight) for v, weight in zip(each, weights, strict=True) for p, true in v.named]
         for low, high in itertools.pairwise(EDGES):
-            inside = [(p, true) for p, true in named if low <= p < high]
+            inside = [(p, true, weight) for p, true, weight in named if low <= p < high]
             if not inside:
                 continue
-            true, stated = sum(t for _, t in inside), float(np.mean([p for p, _ in inside]))
+            true, stated = sum(t for _, t, _ in inside), float(np.mean([p for p, _, _ in inside]))
             least, most = interval(true, len(inside))
             fits = "yes" if least <= stated <= most else "NO"
+            weighted = sum(w for _, t, w in inside if t) / sum(w for _, _, w in inside)
             rows.append([board, world, scene, f"{low:.0%} to {min(high, 1):.0%}", len(inside), f"{stated:.1%}",
-                         f"{true / len(inside):.1%} ({least:.0%}-{most:.0%})", fits])  # fmt: skip
-    return table(["board", "world", "scene", "stated", "groups", "mean stated", "observed", "within"], rows)
+                         f"{true / len(inside):.1%} ({least:.0%}-{most:.0%})", fits, f"{weighted:.1%}"])  # fmt: skip
+    head = ["board", "world", "scene", "stated", "groups", "mean stated", "observed", "within",
+            "observed, as many faulty as the priors have"]  # fmt: skip
+    return table(head, rows)
+
+
+def as_the_priors(verdicts: Sequence[Verdict]) -> list[float]:
+    """A weight for each unit, by which faulty ones are together what the priors have of them; 1 each, where all are
+    faulty or none is."""
+    faulty = sum(bool(v.fault) for v in verdicts)
+    healthy = len(verdicts) - faulty
+    if not faulty or not healthy:
+        return [1.0] * len(verdicts)
+    return [v.prior / faulty if v.fault else (1 - v.prior) / healthy for v in verdicts]
 
 
 def coverage(verdicts: Sequence[Verdict]) -> str:

@@ -35,6 +35,7 @@ def plan(measured: Scale, families: Sequence[str], full: bool, seed: int, store_
         tries += faults.power(20 if full else 1, rng)
     if "disk" in families:
         tries += faults.disk(60 if full else 3, rng, store_bytes)
+        tries += faults.harmed(40 if full else 2, rng)
     if "seams" in families:
         tries += faults.seams(measured, full, rng, each)
     return tries

@@ -5,7 +5,7 @@ kills    kill -9 and SIGSTOP of runner, guard and both, at moments drawn from a 
 network  a proxy before each instrument that drops, stalls, halves, delays, doubles, cuts, swaps
 power    a supply that does not obey, feeds a short after off, comes back; another program that meddles; presses of
          Ctrl-C; a stop of both processes, as a sleep of the computer is
-disk     the disk is full from a given size of the store's files on
+disk     the disk is full from a given size of the store's files on; their pages are written over
 """
 
 from __future__ import annotations
@@ -46,11 +46,13 @@ class Scale:
 
 
 def scale(lane: Lane, runs: int = 3) -> Scale:
-    """From runs without a fault: the most that was counted."""
+    """From runs without a fault: the most that was counted. A machine that is very busy may let one fail: no more, and
+    never with an output on, a step lost or a wrong word."""
     counts: dict[str, dict[str, int]] = {}
     seconds = 0.0
     replies: dict[str, int] = {}
-    for _ in range(runs):
+    passed = failed = 0
+    while passed < runs:
         started = time.monotonic()
         going = lane.begin()
         noted: list[Any] = []
@@ -61,7 +63,11 @@ def scale(lane: Lane, runs: int = 3) -> Scale:
             lane._tidy = tidy  # type: ignore[method-assign]
         noted = going.notes()
         if verdict.code != 0 or verdict.bad:
-            raise RuntimeError(f"a run without a fault must pass: {verdict}")
+            failed += 1
+            if verdict.bad or verdict.left_on or failed > 1:
+                raise RuntimeError(f"a run without a fault must pass: {verdict}")
+            continue
+        passed += 1
         seconds = max(seconds, max(n["time"] for n in noted) - started)
         for each in noted:
             if each["what"] == "counts":
@@ -196,6 +202,41 @@ def disk(count: int, rng: random.Random, store_bytes: int) -> Iterator[Try]:
         )
 
 
+PAGE, FRAME, LOG_HEAD = 4096, 4096 + 24, 32  # bytes, of SQLite's file and of its log
+
+
+def harmed(count: int, rng: random.Random) -> Iterator[Try]:
+    """Something writes over pages of the store's file or of its log while the board has power; none becomes shorter."""
+    for number in range(count):
+        yield harmed_try(("file", "log")[number % 2], rng.uniform(0.0, 0.8), rng.randint(1, 4), rng.getrandbits(32))
+
+
+def harmed_try(where: str, moment: float, every: int, seed: int) -> Try:
+    def during(lane: Lane, going: Going) -> None:
+        lane.until(lambda: {"USB", "AUX"} <= set(lane.on()) or gone(going.pid), 60)
+        time.sleep(0.3 + moment)
+        going.fault_at = time.monotonic()
+        path = going.db if where == "file" else going.db.with_name(going.db.name + "-wal")
+        if not path.exists():
+            return
+        rng, size, step = random.Random(seed), path.stat().st_size, PAGE if where == "file" else FRAME
+        with path.open("r+b") as file:
+            for place in range(0 if where == "file" else LOG_HEAD + 24, size - 64, step):
+                if rng.randrange(every) == 0:
+                    file.seek(place)
+                    file.write(b"\xa5" * 64)
+
+    def run(lane: Lane) -> Verdict:
+        verdict = _if_broken(lane.run(during=during, sequence="limited.toml"))
+        told = verdict.code == 5 and any("StoreError: " in each and "damaged" in each for each in verdict.notes)
+        if told and not any("Traceback" in each for each in verdict.notes):
+            verdict.odd = False  # nobody can read it: that was told, and its steps are beside it. The command says 3
+        return verdict
+
+    what = f"a page of the store's {where} in {every} written over"
+    return Try(f"the store's {where} is damaged in place", f"{what}, after {moment:.2f} s", run)
+
+
 # --- power ----------------------------------------------------------------------------------------------------------
 @dataclass(frozen=True)
 class Trouble:
@@ -296,15 +337,21 @@ def power(each: int, rng: random.Random) -> Iterator[Try]:
 
 
 def power_try(trouble: Trouble, moment: float) -> Try:
+    made: list[float] = []
+
     def during(lane: Lane, going: Going) -> None:
         wanted = {"USB"} if trouble.sequence == "one.toml" else {"USB", "AUX"}
-        if not lane.until(lambda: wanted <= set(lane.on()), 60):
-            return
+        lane.until(lambda: wanted <= set(lane.on()) or gone(going.pid), 60)
         time.sleep(0.3 + moment)  # the step that switched it on has ended
-        going.fault_at = trouble.do(lane, going)
+        if wanted <= set(lane.on()):
+            going.fault_at = trouble.do(lane, going)
+            made.append(going.fault_at)
 
     def run(lane: Lane) -> Verdict:
-        verdict = lane.run(during=during, sequence=trouble.sequence, deaf=trouble.deaf)
+        for _ in range(3):  # a machine that is very busy may end a run, as link-lost, before its trouble has begun
+            verdict = lane.run(during=during, sequence=trouble.sequence, deaf=trouble.deaf)
+            if made or verdict.bad or verdict.left_on:
+                break
         words = (trouble.words,) if isinstance(trouble.words, str) else trouble.words
         told = any(each in " ".join(verdict.notes) for each in words)
         if verdict.code not in trouble.codes or not (told or verdict.unseen):

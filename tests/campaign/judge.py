@@ -14,7 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy.exc import DatabaseError
+
 from tests.campaign.nursery import digest
+from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.store import Store
 
 SLACK = 0.002  # s: a message is noted a moment before it is sent and a moment after it came
@@ -139,23 +142,36 @@ def _steps(verdict: Verdict, notes: Sequence[dict[str, Any]], db: Path) -> None:
     begun = next((each["run"] for each in notes if each["what"] == "begun"), None)
     if begun is None:
         return
-    with Store.open(db, create=False) as store:
-        store.mark_abandoned()
-        found = store.run(begun)
-        with store.database.reading() as connection:
-            if connection.exec_driver_sql("PRAGMA integrity_check").scalar() != "ok":
-                verdict.odd = True
-                verdict.notes.append("the store is damaged")
-            rows = connection.exec_driver_sql("SELECT run_id, number, count(*) FROM step GROUP BY 1, 2").all()
-    verdict.doubled = sum(count - 1 for _, _, count in rows)
-    kept = {step.number: digest(step) for step in found.steps}
-    verdict.lost = sum(1 for number, mark in acknowledged.items() if kept.get(number) != mark)
-    if len(kept) > len(acknowledged) + 1:
+    try:
+        with Store.open(db, create=False) as store:
+            store.mark_abandoned()
+            found = store.run(begun)
+            with store.database.reading() as connection:
+                if connection.exec_driver_sql("PRAGMA integrity_check").scalar() != "ok":
+                    verdict.odd = True
+                    verdict.notes.append("the store is damaged")
+                rows = connection.exec_driver_sql("SELECT run_id, number, count(*) FROM step GROUP BY 1, 2").all()
+    except (StoreError, DatabaseError) as error:
+        kept = _beside(db)
         verdict.odd = True
-        verdict.notes.append(f"more steps than were begun: {sorted(kept)} after {sorted(acknowledged)}")
+        verdict.lost = len(set(acknowledged) - kept)
+        verdict.notes.append(f"the store cannot be read: {error}; beside it: steps {sorted(kept)}")
+        return
+    verdict.doubled = sum(count - 1 for _, _, count in rows)
+    there = {step.number: digest(step) for step in found.steps}
+    verdict.lost = sum(1 for number, mark in acknowledged.items() if there.get(number) != mark)
+    if len(there) > len(acknowledged) + 1:
+        verdict.odd = True
+        verdict.notes.append(f"more steps than were begun: {sorted(there)} after {sorted(acknowledged)}")
     if found.outcome is None:
         verdict.odd = True
         verdict.notes.append("a run without an end is not marked")
+
+
+def _beside(db: Path) -> set[int]:
+    """Numbers of the steps that the runner kept in a file of their own."""
+    files = db.parent.glob(f"{db.name}.kept-*.jsonl")
+    return {json.loads(line)["number"] for path in files for line in path.read_text().splitlines()}
 
 
 def exchanges(events: Sequence[Event]) -> dict[str, list[tuple[float, float, str, str]]]:

@@ -6,6 +6,7 @@
     python -m tests.campaign.mutation --only core --line 97  those of one line, with the test that noticed each
     python -m tests.campaign.mutation --keep FOLDER --minutes 5    in pieces: goes on where the last one stopped
     python -m tests.campaign.mutation --keep FOLDER --again  what survived so far once more, after new tests
+    python -m tests.campaign.mutation --slow 5               on a machine that is busy: as if it were so much slower
 
 One pytest session, warm: it runs every test of TESTS once on the unchanged files, and keeps which lines each of them
 reaches and how long it takes. For each mutant a fork puts the changed function in place and runs the tests that reach
@@ -77,16 +78,16 @@ class Reach:
     seconds: dict[str, float] = field(default_factory=dict)
     lines: dict[str, dict[str, set[int]]] = field(default_factory=dict)
 
-    def tests(self, mutant: Mutant) -> list[str]:
-        """Those that reach it, the quick ones first, within the budget. A constant of the module is anybody's, also of
-        who only reads it."""
+    def tests(self, mutant: Mutant, budget: float) -> list[str]:
+        """Those that reach it, the quick ones first, within the budget (s). A constant of the module is anybody's, also
+        of who only reads it."""
         span = set(range(mutant.lines[0], mutant.lines[1] + 1))
         met = [
             test
             for test, reached in self.lines.items()
             if (span & reached.get(mutant.target, set()) if mutant.within else mutant.target in reached or not reached)
         ]
-        chosen, left = [], BUDGET
+        chosen, left = [], budget
         for test in sorted(met, key=lambda each: self.seconds[each]):
             if self.seconds[test] > left:
                 break
@@ -163,9 +164,13 @@ def _replace(loaded: types.ModuleType, name: str, value: Any) -> None:
 class Session:
     """A plug-in of pytest: takes over the loop once the tests are collected."""
 
-    def __init__(self, share: Sequence[Mutant], lanes: int, out: Path, reach: Path | None, ends: float) -> None:
-        """reach: where it is kept which test reaches what; ends: begin nothing after this (time.monotonic)."""
+    def __init__(
+        self, share: Sequence[Mutant], lanes: int, out: Path, reach: Path | None, ends: float, slow: float = 1.0
+    ) -> None:
+        """reach: where it is kept which test reaches what; ends: begin nothing after this (time.monotonic); slow: how
+        much longer tests take here than on a machine that does nothing else."""
         self.share, self.lanes, self.out, self.kept_reach, self.ends = share, lanes, out, reach, ends
+        self.slow = slow
         self.reach = Reach()
         self.items: dict[str, Any] = {}
         self.failed: list[str] = []
@@ -243,7 +248,7 @@ class Session:
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             took = time.perf_counter() - began
             self.reach.seconds[item.nodeid] = took
-            if took > SLOW:
+            if took > SLOW * self.slow:
                 print(f"left out: {item.nodeid}: {took:.1f} s", file=sys.stderr)
                 del self.reach.lines[item.nodeid], self.reach.seconds[item.nodeid]
 
@@ -263,7 +268,7 @@ class Session:
         if mutant is None:
             tests = random.sample(sorted(self.reach.seconds), min(30, len(self.reach.seconds)))
         else:
-            tests = self.reach.tests(mutant)
+            tests = self.reach.tests(mutant, BUDGET * self.slow)
         of = digest(mutant.target) if mutant is not None else ""
         if not tests:
             return Fate(mutant, "", 0.0, of)
@@ -409,6 +414,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="go on where the last piece stopped")
     parser.add_argument("--again", action="store_true", help="with --keep: try what survived so far once more")
     parser.add_argument("--minutes", type=float, default=1e6, help="begin nothing new after so many")
+    parser.add_argument("--slow", type=float, default=1.0, help="how much longer tests take here, for others' work")
     parser.add_argument("--list", action="store_true")
     return parser.parse_args()
 
@@ -441,7 +447,7 @@ def main() -> int:
     out.write_text("".join(json.dumps(each) + "\n" for each in kept))
     tried = {(e["mutant"]["target"], e["mutant"]["number"]) for e in kept if e["mutant"]}
     left = [each for each in share if (each.target, each.number) not in tried]
-    session = Session(left, chosen.lanes, out, reach, time.monotonic() + 60 * chosen.minutes)
+    session = Session(left, chosen.lanes, out, reach, time.monotonic() + 60 * chosen.minutes, chosen.slow)
     if left:
         options = ["-q", "-s", "-n0", "-p", "no:cacheprovider", "-p", "no:faulthandler"]
         pytest.main([*options, *there], plugins=[session])

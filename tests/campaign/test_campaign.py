@@ -101,6 +101,11 @@ def test_the_judge_knows_what_nobody_can_have_seen() -> None:
     assert not unseen([Event(0.5, "USB", "out", "on"), off], 1.0), "that was before the fault"
 
 
+def test_the_store_is_damaged_in_place(lane: Lane) -> None:
+    for where in ("file", "log"):
+        hold(lane, faults.harmed_try(where, 0.1, 1, 3))
+
+
 def test_the_disk_is_full(lane: Lane) -> None:
     for tried in faults.disk(2, random.Random(3), 200_000):
         hold(lane, tried)

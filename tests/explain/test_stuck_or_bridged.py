@@ -1,4 +1,4 @@
-"""A stuck output and a bridge of as many ohms are one thing to every reading: both are told.
+"""A stuck output or a pull, and a bridge of as many ohms, are one thing to every reading: both are told.
 
 Source: Ohm's law, and the densities of normal distributions by hand. The circuit is invented.
 """
@@ -15,7 +15,7 @@ from wakeboard.harness.explain.evidence.freedom import prior
 from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.rank.candidate import Candidate, log_prior
 from wakeboard.harness.explain.rank.likelihood import Likelihood
-from wakeboard.harness.explain.rank.suspects import suspects
+from wakeboard.harness.explain.rank.suspects import Suspect, suspects
 from wakeboard.harness.explain.rank.twins import twins
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 
@@ -42,16 +42,22 @@ class Flat:
         return np.zeros((len(changes), 1))
 
 
+def bridged(known: Sequence[Suspect], ohms: float) -> tuple[Likelihood, Candidate]:
+    """A bridge from X to ground, its ohms known to 1 %."""
+    bridge = next(s for s in known if s.same_as == "GND+X")
+    evidence = Evidence(np.array([0.1]), np.array([0.01]), [("X", "net")], np.ones(1))
+    likelihood = Likelihood(Flat(), evidence, [], prior([], [], np.zeros(1), ["X"], 0.0))  # type: ignore[arg-type]
+    return likelihood, Candidate(
+        (bridge,), (ohms,), np.array([0.1]), np.eye(1) * 1e-4, log_prior([bridge]), 2.0, occam=-5.0, spreads=(0.01,)
+    )
+
+
 @pytest.mark.parametrize(("ohms", "stuck"), [(0.5, False), (24.0, True), (40.0, True), (2e3, False)])
 def test_a_bridge_of_an_outputs_ohms_may_be_a_stuck_output(ohms: float, stuck: bool) -> None:
     """25 Ω is what the library's stuck output has; by how much the ohms were known is 1 % here."""
     known = suspects(TWO)
-    bridge = next(s for s in known if s.same_as == "GND+X")
-    evidence = Evidence(np.array([0.1]), np.array([0.01]), [("X", "net")], np.ones(1))
-    likelihood = Likelihood(Flat(), evidence, [], prior([], [], np.zeros(1), ["X"], 0.0))  # type: ignore[arg-type]
-    found = Candidate(
-        (bridge,), (ohms,), np.array([0.1]), np.eye(1) * 1e-4, log_prior([bridge]), 2.0, occam=-5.0, spreads=(0.01,)
-    )
+    likelihood, found = bridged(known, ohms)
+    (bridge,) = found.suspects
     others = list(twins(likelihood, [found], known))
     assert len(others) == stuck
     for other in others:
@@ -63,3 +69,19 @@ def test_a_bridge_of_an_outputs_ohms_may_be_a_stuck_output(ohms: float, stuck: b
         charged = math.log(math.sqrt(2 * math.pi) * 0.01 / bridge.log_range)
         off = math.log(ohms / 25) / 0.5
         assert other.occam == pytest.approx(-5.0 - charged + math.log(0.01 / 0.5) - 0.5 * off**2)
+
+
+@pytest.mark.parametrize(("ohms", "pulled"), [(500.0, False), (5e3, True)])
+def test_a_bridge_of_a_pulls_ohms_may_be_a_pull(ohms: float, pulled: bool) -> None:
+    """A pull is searched from 1 kΩ to 600 kΩ, a bridge from 0.1 Ω to 10 kΩ (priors.toml): what fitting cost differs by
+    the ratio of the logarithms of these ranges."""
+    known = suspects(TWO, control_nets=["X"])
+    likelihood, found = bridged(known, ohms)
+    others = [c for c in twins(likelihood, [found], known) if c.suspects[0].category == "pull"]
+    assert len(others) == pulled
+    for other in others:
+        assert {m.text for m in other.suspects[0].members} == {"U1.A:pull_down={}", "U2.B:pull_down={}"}
+        assert (other.values, other.spreads) == ((ohms,), (0.01,))
+        assert other.log_likelihood == pytest.approx(2.0)
+        assert other.log_prior == pytest.approx(log_prior(other.suspects))
+        assert other.occam == pytest.approx(-5.0 + math.log(math.log(1e5) / math.log(600)))

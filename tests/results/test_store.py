@@ -144,13 +144,22 @@ def test_unknown_run_is_refused(store: Store, make_step: MakeStep) -> None:
         store.commit_step("0" * 32, make_step())
 
 
-def test_a_unit_in_the_place_of_a_run_is_told_its_latest(store: Store, make_start: Make, make_step: MakeStep) -> None:
+def test_a_unit_in_the_place_of_a_run_is_its_latest(store: Store, make_start: Make, make_step: MakeStep) -> None:
     put_run(store, make_start(unit="SK-001"), [make_step()])
     latest = put_run(store, make_start(unit="SK-001"), [make_step()])
-    with pytest.raises(StoreError, match=f"no run 'SK-001': that is a unit, whose latest run is {latest[:8]}"):
-        store.run("SK-001")
-    with pytest.raises(StoreError, match="no run 'SK-002'; `wakeboard unit SN` lists a unit's runs"):
+    put_run(store, make_start(unit="SK-001", sequence_title=ASKED), [make_step()])
+    put_run(store, make_start(unit="SK-003"), [make_step()])
+    put_run(store, make_start(unit="SK-003", board_name="Wren"), [make_step()])
+    put_run(store, make_start(unit="SK-004", sequence_title=ASKED), [make_step()])
+    assert store.run("SK-001").id == latest
+    with pytest.raises(StoreError, match="no run 'SK-002', nor a unit of that name; near to it: SK-00"):
         store.run("SK-002")
+    with pytest.raises(StoreError, match=r"several boards have a unit 'SK-003' [(]Skep, Wren[)]: give"):
+        store.run("SK-003")
+    with pytest.raises(StoreError, match="unit 'SK-004' has no run yet"):
+        store.run("SK-004")
+    with pytest.raises(StoreError, match="no run '77', nor a unit of that name; `wakeboard unit SN` lists"):
+        store.run("77")
 
 
 def test_what_repeats_is_kept_once(store: Store, make_start: Make, make_step: MakeStep) -> None:

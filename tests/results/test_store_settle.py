@@ -15,6 +15,7 @@ import pytest
 from wakeboard.results.records import RunStart, Step
 from wakeboard.results.store.errors import StoreError
 from wakeboard.results.store.store import Store
+from wakeboard.results.store.write import Known
 
 Make = Callable[..., RunStart]
 MakeStep = Callable[..., Step]
@@ -222,3 +223,10 @@ def test_a_file_that_was_copied_here_has_no_living_program(store: Store, monkeyp
     with monkeypatch.context() as patch:
         patch.setattr(type(store.database), "dialect", "postgresql")
         assert not store._is_gone("another computer's"), "on a server it may live"
+
+
+def test_keys_of_what_was_not_committed_are_forgotten() -> None:
+    """Each kind of them: the rows that they name are not there."""
+    known = Known({"run": 1}, {("a",): 2}, {("b",): 3})
+    known.forget()
+    assert known == Known()

@@ -352,6 +352,8 @@ def test_an_orderly_end_says_what_was_left(guard: ProcessGuard, played: Played) 
     assert played.asked("bye") == 1
     assert guard.left is not None
     assert guard.left.confirmed
+    assert played.stdin.closed
+    assert played.stdout.closed
 
 
 def test_an_end_without_an_answer_says_what_the_successor_found(
@@ -461,6 +463,12 @@ def test_a_sleep_takes_its_time_and_ends_with_a_cut(guard: ProcessGuard, played:
     with pytest.raises(Tripped):
         guard.sleep(LATE)
     assert time.monotonic() - began < LATE / 2
+
+
+def test_who_sleeps_says_that_he_lives(guard: ProcessGuard, played: Played) -> None:
+    """Longer than a lease, if need be: each turn of the sleep gives a new one."""
+    guard.sleep(4 * client.SLICE)
+    until(lambda: any(each.get("lease") == client.LEASE for each in played.seen), "a beat")
 
 
 def test_a_press_that_got_lost_ends_a_sleep(guard: ProcessGuard, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -389,6 +389,7 @@ def test_the_figures_of_the_page() -> None:
     assert (process.CORE_SHARE, process.PULSE, process.IDLE, process.ALIVE) == (0.15, 0.1, 0.05, 0.1)
     assert (process.KEEP_TRYING, process.AGAIN, process.UNSAID, process.LAST_WORDS) == (60.0, 1.0, 100, 2.0)
     assert (process.PRIORITY, process.STOOD_STILL, process.FIRST_LEASE) == (-10, 1.0, 30.0)
+    assert process.LONGEST_LEASE == 600.0
 
 
 def test_a_broken_rule_after_a_sleep_stays_what_it_is(shell: Shell, psu: Any) -> None:

@@ -214,7 +214,7 @@ def test_a_store_that_fails_at_the_end_hides_nothing(runner: Any) -> None:
     runner.recorder.fails = OSError("disk full")
     result = runner.finish()
     assert result.outcome == "error"
-    assert result.record.says.endswith("the run's end was not kept: disk full")
+    assert result.record.says == "the run's end was not kept: disk full"
     assert result.off.confirmed
     assert str(result.error) == "disk full"
 
@@ -629,17 +629,42 @@ def test_a_press_while_a_step_is_told_loses_no_step(runner: Any, steps: Any, mon
     assert result.record.says == "stopped by the operator"
 
 
-def test_a_store_that_fails_at_a_step_ends_the_run_as_before(runner: Any, steps: Any) -> None:
+@pytest.mark.parametrize("times", [1, 100])
+def test_a_store_that_fails_at_a_step_ends_the_run_as_before(runner: Any, steps: Any, times: int) -> None:
+    """Nobody pressed: it is not written once more."""
     steps(one=None, two=None)
     failing = LinkTimeout("disk full")
+    tried: list[Any] = []
+    keep = runner.recorder.commit
 
-    def commit(_step: Any) -> None:
-        raise failing
+    def commit(step: Any) -> None:
+        tried.append(step)
+        if len(tried) <= times:
+            raise failing
+        keep(step)
 
     runner.recorder.commit = commit
     result = runner.run()
     assert result.error is failing
     assert not result.record.steps
+    assert len(tried) == 1
+
+
+def test_what_a_step_named_and_did_not_measure_is_looked_for(
+    runner: Any, steps: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the step, so that a failure there is the step's."""
+    asked: list[Any] = []
+
+    def tell(context: Any, model: Any, kind: Any) -> None:
+        asked.append((context, model.do, kind.name))
+        raise LinkTimeout("no reply")
+
+    monkeypatch.setattr(runner_module.unmeasured, "tell", tell)
+    steps(one=None, two=None)
+    result = runner.run()
+    assert asked == [(runner.context, "one", "one")]
+    assert [(step.name, step.outcome) for step in result.record.steps] == [("one", "error")]
 
 
 def test_relay_counts_are_asked_for_before_the_last_step_is_committed(runner: Any) -> None:

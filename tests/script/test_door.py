@@ -13,6 +13,7 @@ import sys
 import pytest
 
 import wakeboard as wb
+from wakeboard.harness.run.guard.owner import OffReport
 
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
@@ -59,6 +60,26 @@ def test_the_bench_is_off_whatever_ends_the_block(skep, error):
     assert bench.result.record.steps[-1].kind == "discharge"
     with pytest.raises(wb.Refused, match="closed"):
         bench.read("+3V3")
+
+
+@pytest.mark.parametrize("unheard", [False, True])
+def test_what_is_on_is_told_after_an_interrupt(skep, monkeypatch, unheard):
+    """In a notebook the cell has ended, and the bench is still there. Before, it named what had been switched off."""
+    bench = wb.at_bench(skep / "board.toml", unit="SK-A-001").__enter__()
+    bench.check("USB")
+    bench.power("USB", limit="120 mA")
+    assert bench.on == {"USB": (5.0, 0.12)}
+    opened = bench._bench
+    with monkeypatch.context() as patch:
+        patch.setattr(opened.meter, "measure", lambda *_: signal.raise_signal(signal.SIGINT))
+        if unheard:
+            patch.setattr(opened.guard, "all_off", lambda: OffReport({"USB": "unknown"}, {}))
+        with pytest.raises(KeyboardInterrupt):
+            bench.read("+3V3")
+        assert set(bench.on) == ({"USB"} if unheard else set())
+    assert bench.ended_by
+    bench.close()
+    assert not any(outputs(opened))
 
 
 def test_what_a_sequence_would_be_refused_for_is_refused(skep):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from worlds import Production, Task, Verdict, headline, interval, reliability, seeds_of, trials
+from worlds import Production, Task, Verdict, as_the_priors, headline, interval, reliability, seeds_of, trials
 
 from truth.worlds import KINDS, LEVELS, World
 from wakeboard.instruments.virtual.circuit import Part
@@ -67,6 +67,18 @@ def test_counts() -> None:
     assert "1/1 100%" in head  # the healthy one is blamed
     assert "0/1 0%" in head  # and does not pass
     assert "| 99% to 100% | 2 |" in reliability(made)
+
+
+def test_faulty_units_count_as_many_as_the_priors_have() -> None:
+    # by hand: of ten units two are faulty; one of these, at more than 99 %, is wrong, all eight healthy ones are right
+    made = [
+        Verdict("b", "w", "alone", 1, "R1:missing", named=[(0.995, False)], prior=0.2),
+        Verdict("b", "w", "alone", 1, "R2:missing", named=[(0.5, True)], prior=0.2),
+        Verdict("b", "w", "alone", 1, "", named=[(0.995, True)], prior=0.2),
+    ]
+    assert as_the_priors(made) == pytest.approx([0.1, 0.1, 0.8])
+    assert "| 50.0% (1%-99%) | NO | 88.9% |" in reliability(made)
+    assert as_the_priors(made[:2]) == [1.0, 1.0]
 
 
 @pytest.fixture(scope="module")

@@ -1,5 +1,6 @@
-"""Stuck outputs beside bridges: both join a net to a rail or to ground by some ohms, and no reading tells them apart.
-Where the bridge was fitted, the stuck output was perhaps screened away for ohms that are not quite its own."""
+"""Stuck outputs and pulls beside bridges: each joins a net to a rail or to ground by some ohms, and no reading tells
+them apart. Where the bridge was fitted, the stuck output was perhaps screened away for ohms that are not quite its own,
+and the pull for those at which it was tried."""
 
 from __future__ import annotations
 
@@ -20,25 +21,39 @@ FURTHEST: Final = 2.0
 
 
 def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence[Suspect]) -> Iterator[Candidate]:
-    """For each candidate that bridges two nets by some ohms the stuck outputs that would do the same."""
+    """For each candidate that bridges two nets by some ohms the stuck outputs and the pulls that would do the same."""
     joining: dict[str, list[Suspect]] = {}
     for each in suspects:
         if each.joins:
             joining.setdefault(each.joins, []).append(each)
+        elif each.category == "pull":
+            joining.setdefault("+".join(sorted(each.same_as.split(">"))), []).append(each)
     for c in found:
         for k, bridge in enumerate(c.suspects):
-            if bridge.category == "bridge":
-                for stuck in joining.get(bridge.same_as, ()):
-                    twin = _instead(likelihood, c, k, stuck)
+            if bridge.category == "bridge" and c.fitted.index(k) < len(c.spreads):
+                for each in joining.get(bridge.same_as, ()):
+                    twin = (_pulled if each.fitted else _stuck)(likelihood, c, k, each)
                     if twin is not None:
                         yield twin
 
 
-def _instead(likelihood: Likelihood, c: Candidate, k: int, stuck: Suspect) -> Candidate | None:
+def _pulled(likelihood: Likelihood, c: Candidate, k: int, pull: Suspect) -> Candidate | None:
+    """A candidate with a pull in the place of its bridge, by the same ohms; None where no pull has so few, or many."""
+    ohms = c.values[k]
+    if ohms is None or pull.low is None or pull.high is None or not pull.low <= ohms <= pull.high:
+        return None
+    information = c.spreads[c.fitted.index(k)] ** -2
+    charged, its_own = (rank.occam_factor(each.log_range, information) for each in (c.suspects[k], pull))
+    suspects = (*c.suspects[:k], pull, *c.suspects[k + 1 :])
+    twin = replace(c, suspects=suspects, occam=c.occam - charged + its_own, log_prior=log_prior(suspects))
+    return likelihood.lent(replace(c, occam=twin.occam), twin)
+
+
+def _stuck(likelihood: Likelihood, c: Candidate, k: int, stuck: Suspect) -> Candidate | None:
     """A candidate with an output stuck in the place of its bridge; None where the ohms are not an output's."""
     ohms = c.values[k]
     place = c.fitted.index(k)
-    if ohms is None or place >= len(c.spreads):
+    if ohms is None:
         return None
     off = math.log(ohms / stuck.ohms) / OHMS_SPREAD
     if abs(off) > FURTHEST:
