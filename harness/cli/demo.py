@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,8 +36,9 @@ def command(common: Common, folder: Path) -> int:
     _say_first_look(common, demo)
     _say_review(common, review(demo))
     common.say("\n2. First power-on of each unit, one source at a time, under a current limit")
-    for unit, planted, record in run_units(demo):
-        _say_run(common, unit, planted, record)
+    with closing(run_units(demo)) as runs:
+        for unit, planted, record in runs:
+            _say_run(common, unit, planted, record)
     common.say("\n3. Units side by side, and what explains the odd readings")
     _waiting(common, "comparing and explaining …")
     conclude(demo)

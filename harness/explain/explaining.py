@@ -86,20 +86,17 @@ def explain_run(
     return replace(explained, notes=(*notes, *explained.notes), seconds=time.monotonic() - started)
 
 
-def explain_units(store: Store, refs: Sequence[str]) -> dict[str, Explanation]:
-    """Unit -> explanation, for runs of different units of one board: each is weighed once and serves the others.
-
-    Raises StoreError, and CannotExplain for a run with nothing to explain.
-    """
-    runs = [asked.explained_run(store, ref) for ref in refs]
+def company(store: Store, refs: Sequence[str]) -> list[Case]:
+    """Runs of different units of one board, of which each is explained beside the others (`explain_case`): what is
+    solved for one serves all. Raises StoreError, and CannotExplain for a run with nothing to explain."""
     models: dict[str, BoardModel] = {}
     cases = []
-    for run in runs:
+    for run in (asked.explained_run(store, ref) for ref in refs):
         text = run.start.board_text
         if text not in models:
             models[text] = BoardModel.of(board_of_run(run))
         cases.append(Case(run, models[text], asked.readings_since(store, run, models[text])))
-    return {case.unit: explain_case(case, [other for other in cases if other is not case]) for case in cases}
+    return cases
 
 
 def other_runs(store: Store, run: RunRecord) -> list[RunRecord]:

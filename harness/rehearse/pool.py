@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import gc
+import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final
+from functools import partial
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from wakeboard.harness.rehearse.job import Job, Judged
+from wakeboard.harness.run import presses
 from wakeboard.instruments.own_code import keep_out
 
 if TYPE_CHECKING:
@@ -23,6 +27,7 @@ GARBAGE: Final = 100_000
 """Objects, about what five runs leave, between searches for garbage."""
 
 Progress = Callable[[int, int], None]
+Done = TypeVar("Done")
 _job: Job | None = None
 """The job of this process: inherited from the one that made the pool, or made by `_begin`."""
 
@@ -34,7 +39,6 @@ def _begin(sequence_file: str, texts: Sequence[Sequence[str]], save: bool, bleed
         from wakeboard.harness.describe.load import load_sequence
 
         _job = Job(load_sequence(sequence_file), parsed(texts), save=save, bleed=bleed)
-    _seldom_collect()
 
 
 def _work(first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Judged]]:
@@ -68,17 +72,70 @@ def judge_all(
                 return _gathered(len(texts), (_work(*chunk) for chunk in chunks), progress)
         job.reach.prepare()  # before the processes part, so that it is done once
         begin = (job.sequence.file, [[str(fault) for fault in faults] for faults in job.planted], job.save, job.bleed)
-        keep_out()  # where a worker is a Python of its own, it would look into the working folder first
-        with ProcessPoolExecutor(count, initializer=_begin, initargs=begin) as pool:
-            futures = [pool.submit(_work, *chunk) for chunk in chunks]
+        with under_way(count, _work, chunks, _begin, begin) as futures:
             return _gathered(len(texts), (future.result() for future in as_completed(futures)), progress)
     finally:
         _job = None
 
 
+@contextmanager
+def under_way(
+    count: int, work: Callable[..., Done], pieces: Sequence[tuple[object, ...]], begin: Callable[..., None],
+    values: Sequence[object],
+) -> Iterator[list[Future[Done]]]:  # fmt: skip
+    """`work(*piece)` of each piece, under way in `count` processes; begin(*values) comes first in each of them.
+
+    Where the block is broken off, by Ctrl-C or by what else asks this process to end, they end with it.
+    """
+    keep_out()  # where a worker is a Python of its own, it would look into the working folder first
+    before = multiprocessing.active_children()
+    with presses.guarded(*presses.LIKE):
+        pool = ProcessPoolExecutor(count, initializer=partial(_ends_with_its_parent, begin, *values))
+        try:
+            with _signals_wait():  # one that came as they part would be taken by a half-made process
+                futures = [pool.submit(work, *piece) for piece in pieces]
+            yield futures
+        except BaseException:
+            for process in multiprocessing.active_children():
+                if process not in before:
+                    process.terminate()
+            pool.shutdown(cancel_futures=True)
+            raise
+        pool.shutdown()
+
+
+def _ends_with_its_parent(begin: Callable[..., None], *values: object) -> None:
+    """Once a process. A terminal's Ctrl-C reaches it too, but its parent says when it ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for number in _like_ctrl_c():
+        if signal.getsignal(number) is not signal.SIG_IGN:  # as SIGHUP after nohup
+            signal.signal(number, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _like_ctrl_c())
+    begin(*values)
+    _seldom_collect()
+
+
+@contextmanager
+def _signals_wait() -> Iterator[None]:
+    """Until the block is done, for this process and for those that are made in it."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _like_ctrl_c())
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _like_ctrl_c() -> set[signal.Signals]:
+    return {getattr(signal, name) for name in ("SIGINT", *presses.LIKE) if hasattr(signal, name)}
+
+
 def _seldom_collect() -> None:
     """Few searches for garbage, and none in what stands before: a run leaves much behind in rings, but all at once, and
-    looking through everything each time costs a sixth of a rehearsal."""
+    looking through everything each time costs a sixth of a rehearsal and a tenth of an explanation."""
     gc.freeze()
     gc.set_threshold(GARBAGE, *gc.get_threshold()[1:])
 
