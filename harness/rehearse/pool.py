@@ -6,6 +6,7 @@ import gc
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -112,8 +113,17 @@ def _ends_with_its_parent(begin: Callable[..., None], *values: object) -> None:
             signal.signal(number, signal.SIG_DFL)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, _like_ctrl_c())
+    threading.Thread(target=_watch_parent, daemon=True).start()
     begin(*values)
     _seldom_collect()
+
+
+def _watch_parent() -> None:
+    """A parent that was killed says nothing, and its pipe stays open as long as one sister lives."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 @contextmanager

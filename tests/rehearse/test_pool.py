@@ -5,7 +5,10 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -44,6 +47,36 @@ def _broken_off(number: signal.Signals) -> list[multiprocessing.process.BaseProc
         except KeyboardInterrupt:
             raise Ended(started) from None
     return started
+
+
+SPREADS = """
+import multiprocessing, time
+from wakeboard.harness.rehearse import pool
+with pool.under_way(2, time.sleep, [(600.0,)] * 5, print, ()) as futures:
+    print(*(each.pid for each in multiprocessing.active_children()), flush=True)
+    futures[0].result()
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="which processes live is read from /proc")
+def test_they_end_where_who_asked_is_killed() -> None:
+    with subprocess.Popen([sys.executable, "-c", SPREADS], stdout=subprocess.PIPE, text=True) as asked:
+        assert asked.stdout is not None
+        started = next(line.split() for line in asked.stdout if line.strip())
+        asked.kill()
+    assert len(started) == 2
+    deadline = time.monotonic() + 60
+    while any(_lives(int(pid)) for pid in started):
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def _lives(pid: int) -> bool:
+    """And is no corpse that nobody has asked after."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
 
 
 class Ended(Exception):
