@@ -114,6 +114,12 @@ class Database:
     def name(self) -> str:
         return self.place.shown
 
+    @property
+    def is_writing(self) -> bool:
+        """Whether a transaction is under way: what it has written so far stands on no disk."""
+        with self._lock:
+            return self._torn is None and self._connection is not None and self._connection.in_transaction()
+
     def reopen(self) -> None:
         """Drops the connection, whatever state it is in, and opens a new one."""
         with self._lock, self.translated():

@@ -141,12 +141,13 @@ class Store:
         abandoned: bool = False,
         says: str = "",
     ) -> None:
-        """Records the end, once what the run wrote was read back from the file.
+        """Records the end, once what the run wrote was read back from the file. In a transaction of the caller's that is
+        not there yet, and nothing is read.
 
         A later call is a correction: the latest row counts, the earlier one stays."""
         _must_be_known(outcome)
         self._check(run_id)
-        if self._watch is not None:
+        if self._watch is not None and not self.database.is_writing:
             self._watch.check_kept(run_id)
         row = {
             "uuid": uuid.uuid4().hex,

@@ -353,3 +353,12 @@ def test_what_databases_change_is_no_damage(tmp_path: Path, make_start: Make, ma
         store.commit_step(run, step)
         store.commit_step(run, step)
         assert store.run(run).steps[0].number == 1
+
+
+def test_in_a_callers_transaction_nothing_is_read_back(store: Store, make_start: Make, make_step: MakeStep) -> None:
+    """What is not committed is on no disk: that is no damage."""
+    with store.database.writing():
+        run = store.begin_run(make_start())
+        store.commit_step(run, make_step())
+        store.end_run(run, "pass")
+    assert store.run(run).outcome == "pass"
