@@ -141,8 +141,8 @@ class Store:
         abandoned: bool = False,
         says: str = "",
     ) -> None:
-        """Records the end, once what the run wrote was read back from the file. In a transaction of the caller's that is
-        not there yet, and nothing is read.
+        """Records the end, once what the run wrote was read back from the file. In a transaction of the caller's that
+        is not there yet, and nothing is read.
 
         A later call is a correction: the latest row counts, the earlier one stays."""
         _must_be_known(outcome)
