@@ -26,10 +26,9 @@ PAGES_S: Final = 0.02  # s for the pages of other runs: all of a store of some m
 _NO_DAMAGE: Final = frozenset({"locked", "newer"})  # another program is at work on the file
 
 
-def head(connection: sa.Connection, run: str) -> RunRecord:
-    """How a run began, as it stands in the store."""
-    (found,) = store_read.load_heads(connection, [schema.run.c.uuid == run])
-    return found
+def head(connection: sa.Connection, run: str) -> RunRecord | None:
+    """How a run began, as it stands in the store; None where it does not."""
+    return next(iter(store_read.load_heads(connection, [schema.run.c.uuid == run])), None)
 
 
 def damage(place: Place, began: RunRecord, digests: Sequence[str]) -> str:
@@ -52,6 +51,8 @@ def damage(place: Place, began: RunRecord, digests: Sequence[str]) -> str:
 
 def _of_run(connection: sa.Connection, began: RunRecord, digests: Sequence[str]) -> str:
     now = head(connection, began.id)
+    if now is None:
+        return "the run is not there any more"
     if _as_begun(now) != _as_begun(began):
         return "how the run began is not what was written"
     query = sa.select(schema.step.c.run_id, schema.step.c.digest).join(

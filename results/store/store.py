@@ -105,8 +105,8 @@ class Store:
             unit_id = store_write.put_unit(connection, start.board_name, start.unit, stamp.started)
             rework = store_read.in_force(connection, unit_id)
             store_write.put_run(connection, start, stamp, unit_id, rework)
-            if self._watch is not None:
-                self._watch.begun(store_readback.head(connection, stamp.run))
+            if self._watch is not None and (begun := store_readback.head(connection, stamp.run)) is not None:
+                self._watch.begun(begun)
 
         self.write(write, key=sa.select(schema.run.c.id).where(schema.run.c.uuid == stamp.run))
         return stamp.run

@@ -198,6 +198,7 @@ def test_damage_in_place_is_noticed_when_the_run_ends(
         ("DELETE FROM step_blob", "not what was written"),
         ("UPDATE run SET operator = 'nobody'", "how the run began"),
         ("UPDATE document SET text = 'x'", "how the run began"),
+        ("DELETE FROM run", "the run is not there any more"),
         ("DELETE FROM document", "KeyError"),
         ("UPDATE step_blob SET data = x'01'", "error"),
     ],
