@@ -4,6 +4,8 @@
   const $ = (id) => document.getElementById(id);
   const csrf = document.querySelector('meta[name="page"]').content;
   let moving = false;
+  let next = null; // pressed while the probe was on its way: done after it, the last one
+  let moves = 0; // what was asked for before a movement is old after it
   function told(state) {
     $("at").textContent = state.at === "" ? "in the air" : state.at === "the other tip" ? "the two tips together" : `on ${state.at}${state.reversed ? ", leads reversed" : ""}`;
     const turn = document.querySelector('[data-do="reverse"]');
@@ -26,16 +28,23 @@
     for (const each of document.querySelectorAll("[aria-pressed]")) each.setAttribute("aria-pressed", "false");
   }
   async function ask(path, body) {
+    const before = moves;
     const reply = await fetch(path, body ? { method: "POST", body: JSON.stringify(body), headers: { "x-wakeboard-page": csrf, "content-type": "application/json" } } : {});
     if (!reply.ok) throw new Error(await reply.text());
-    told(await reply.json());
+    const state = await reply.json();
+    if (body || before === moves) told(state);
   }
   async function move(body) {
-    if (moving) return;
+    if (moving) { next = body; return; }
     moving = true;
-    $("hand-says").textContent = "";
-    $("at").textContent = "on its way";
-    try { await ask("/hand", body); } catch (error) { $("hand-says").textContent = `The probe was not moved: ${error.message}`; }
+    for (next = body; next;) {
+      const now = next;
+      next = null;
+      moves += 1;
+      $("hand-says").textContent = "";
+      $("at").textContent = "on its way";
+      try { await ask("/hand", now); } catch (error) { $("hand-says").textContent = `The probe was not moved: ${error.message}`; }
+    }
     moving = false;
   }
   document.addEventListener("click", (event) => {
@@ -52,5 +61,5 @@
     const spot = event.target.closest("svg [data-point]");
     if (spot && (event.key === "Enter" || event.key === " ")) { event.preventDefault(); move({ do: "put", point: spot.dataset.point }); }
   });
-  setInterval(() => { if (!moving) ask("/state").catch(unknown); }, 700);
+  setInterval(() => { if (!moving) ask("/state").catch(() => { if (!moving) unknown(); }); }, 700);
 })();

@@ -160,6 +160,18 @@ def test_a_first_power_on_by_two_pages_and_nothing_else(virtual: Any, tmp_path: 
         assert run.complaints() == hands.complaints() == []
 
 
+def test_a_press_while_the_probe_is_on_its_way_is_done_after_it(virtual: Any) -> None:
+    with browser_module.Chromium() as browser:
+        hands = browser.tab(virtual.until(r"hands: (\S+)")[1], width=820, height=1180)
+        hands.until(lambda: "Your hands" in hands.run("document.body ? document.body.innerText : ''"), "the hands")
+        for net in ("VUSB", "EN", "+3V3"):  # a movement takes more than a second
+            hands.click(f"svg [data-point='{POINTS[net]}']")
+        assert "on its way" in hands.says("#at")
+        hands.until(lambda: POINTS["+3V3"] in hands.says("#at"), "the probe is where it was wanted last")
+        time.sleep(1.0)
+        assert POINTS["+3V3"] in hands.says("#at"), "and stays there"
+
+
 def test_the_hands_are_behind_the_door(virtual: Any) -> None:
     assert "wakeboard run steps.toml --unit 0001 --bench hand.toml --page" in virtual.text, "what to do next is told"
     client = importlib.import_module("test_door").Client(virtual.until(r"hands: (\S+)")[1])
