@@ -1,4 +1,4 @@
-"""`wakeboard` in a process of its own that is warm: forked from one that has imported everything and run a board once.
+"""`wakeboard`, or pytest, in a process of its own that is warm: forked from one that has imported all and run a board.
 
     process = warm.start(["run", …], folder, environment)     used as subprocess.Popen is
 
@@ -31,6 +31,8 @@ import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any
+
+import pytest
 
 ROOT = Path(__file__).parents[1]
 ENVIRONMENT = dict(os.environ)  # before a test changes it for itself
@@ -100,10 +102,14 @@ class Process:
             self._kept[number] = stream.read()
 
 
-def start(arguments: Sequence[str], folder: Path, environment: Mapping[str, str], *, together: bool = False) -> Any:
-    """wakeboard with these arguments, in a folder, hearing Ctrl-C. together: errors go where the output goes."""
+def start(
+    arguments: Sequence[str], folder: Path, environment: Mapping[str, str], *, together: bool = False,
+    program: str = "wakeboard",
+) -> Any:  # fmt: skip
+    """wakeboard with these arguments, in a folder, hearing Ctrl-C. together: errors go where the output goes. program:
+    wakeboard or pytest."""
     if sys.platform != "linux":
-        return cold(arguments, folder, environment, together=together)
+        return cold(arguments, folder, environment, together=together, program=program)
     with contextlib.ExitStack() as ours:  # the ends that the other process gets: ours are closed in any case
 
         def closed(number: int) -> int:
@@ -116,18 +122,19 @@ def start(arguments: Sequence[str], folder: Path, environment: Mapping[str, str]
         read_err, err = (None, out) if together else os.pipe()
         if not together:
             closed(err)
-        order = {"arguments": list(arguments), "folder": str(folder), "environment": dict(environment)}
+        order = {"arguments": [program, *arguments], "folder": str(folder), "environment": dict(environment)}
         socket.send_fds(_forker(), [json.dumps(order).encode()], [null, out, err, status])
     errors = None if read_err is None else os.fdopen(read_err, "rb")
-    return Process(["wakeboard", *arguments], read_status, os.fdopen(read_out, "rb"), errors)
+    return Process([program, *arguments], read_status, os.fdopen(read_out, "rb"), errors)
 
 
 def cold(
-    arguments: Sequence[str], folder: Path, environment: Mapping[str, str], *, together: bool = False
-) -> subprocess.Popen[bytes]:
+    arguments: Sequence[str], folder: Path, environment: Mapping[str, str], *, together: bool = False,
+    program: str = "wakeboard",
+) -> subprocess.Popen[bytes]:  # fmt: skip
     """The same as a person starts it."""
     return subprocess.Popen(
-        [sys.executable, "-m", "wakeboard", *arguments],
+        [sys.executable, "-m", program, *arguments],
         cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT if together else subprocess.PIPE,
         preexec_fn=None if sys.platform == "win32" else hears_ctrl_c,
@@ -187,7 +194,7 @@ def warm_up() -> None:
 
 
 def serve(orders: socket.socket) -> list[str] | None:
-    """Fork for each order. Returns in each new process, with its arguments; None where no more will be asked for."""
+    """Fork for each order. Returns in each new process, with its command line; None where no more will be asked for."""
     running: dict[int, int] = {}  # process number -> where its end is told
     woken, wakes = os.pipe()
     for end in (woken, wakes):
@@ -241,14 +248,16 @@ def begin(order: dict[str, Any], files: Sequence[int]) -> list[str]:
     os.chdir(order["folder"])
     os.environ.clear()
     os.environ.update(order["environment"])
-    sys.argv = ["wakeboard", *order["arguments"]]
-    return list(order["arguments"])
+    sys.argv = list(order["arguments"])
+    return sys.argv
 
 
 if __name__ == "__main__":
     warm_up()
     asked = serve(socket.socket(fileno=int(sys.argv[1])))
+    if asked is not None and asked[0] == "pytest":
+        sys.exit(pytest.console_main())
     if asked is not None:
         from wakeboard.harness.cli import main
 
-        main(asked)
+        main(asked[1:])

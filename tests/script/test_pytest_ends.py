@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import signal
 import socket
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -13,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import wakeboard as wb
+from tests import warm
 from tests.processes import start
 from tests.script.project import PLUGIN, run
 from wakeboard.harness.describe.load import load_sequence
@@ -114,11 +114,8 @@ def any_on(folder: Path) -> bool:
 def test_the_power_is_off_at_every_end(served, how, sent, options):
     project, environment = served
     project.makepyfile(test_ends=ENDS)
-    command = [sys.executable, "-m", "pytest", *PLUGIN, "-p", "no:xdist", "--wb-bench", "bench.toml", "--wb-energise"]
-    process = subprocess.Popen(
-        [*command, *options, "test_ends.py"], cwd=project.path, env={**environment, "HOW": how}, stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
-    )  # fmt: skip
+    command = [*PLUGIN, "-p", "no:xdist", "--wb-bench", "bench.toml", "--wb-energise", *options, "test_ends.py"]
+    process = warm.start(command, project.path, {**environment, "HOW": how}, together=True, program="pytest")
     until(lambda: (project.path / "on").exists() or process.poll() is not None, "the power on")
     assert (project.path / "on").exists(), process.communicate()[0].decode()
     assert how == "fails" or any_on(project.path)
