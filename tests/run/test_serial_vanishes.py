@@ -26,8 +26,7 @@ import pty
 import tty
 
 WIRE = runpy.run_path(str(Path(__file__).with_name("test_wire.py")))
-start, Bench = WIRE["start"], WIRE["Bench"]
-LATE = 60.0  # s: when a wait gives up
+start, Bench, LATE = WIRE["start"], WIRE["Bench"], WIRE["LATE"]
 
 STEPS = """
 [[step]]
