@@ -98,12 +98,12 @@ def expanded(
         out[k] = climbs[k].made(candidates[k], spreads[k])
     if looked and (not more_follow or any(climb.least <= FOREIGN * len(y) for climb in climbs.values())):
         _others_placed(likelihood, candidates, spreads, climbs, out, likely, more_follow)
-    contested = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in _contested(out, climbs)}
+    contested = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in unproved(out, climbs)}
     _climb(likelihood, candidates, contested, ROUNDS)
     for k, way in contested.items():
         out[k] = way.made(candidates[k], spreads[k])
     climbs.update(contested)
-    return _promises_kept(out, climbs)
+    return promises_kept(out, climbs)
 
 
 def _others_placed(
@@ -154,7 +154,7 @@ def part_of(fewer: Candidate, more: Candidate) -> bool:
     return set(fewer.texts_open) < set(more.texts_open)
 
 
-def _contested(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[int]:
+def unproved(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[int]:
     """Those that have only their slopes at the drawn values to speak for them, and win or lose by little: the likeliest
     few."""
     order = sorted(range(len(made)), key=lambda k: -made[k].score)
@@ -164,7 +164,7 @@ def _contested(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[
     return [k for k in near if k not in climbs][:MOST_CONTESTED]
 
 
-def _promises_kept(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[Candidate]:
+def promises_kept(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[Candidate]:
     """Faults that slopes at the drawn values favour, where the board that was solved did not give what they promised:
     no likelier than boards that were solved have it, but for what such slopes promise too much for the drawn board as
     well (where that is out of reach, for the likeliest), since those that were not solved have theirs to the full. Nor

@@ -45,7 +45,7 @@ def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence
                     twin = (_pulled if each.fitted else _stuck)(likelihood, c, k, each)
                     if twin is not None:
                         yield twin
-            if bridge.category == "value" and c.fitted.index(k) < len(c.spreads):
+            if bridge.category == "value" and k in c.fitted and c.fitted.index(k) < len(c.spreads):
                 gone = missing.get(bridge.text.partition(":")[0])
                 if gone is not None and (twin := _missing(likelihood, c, k, gone)) is not None:
                     yield twin
