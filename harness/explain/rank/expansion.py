@@ -179,8 +179,8 @@ def promises_kept(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> li
     usual = made[of].log_likelihood - firm[of].log_likelihood if climbs[of].broken else 0.0
     least = max((c.log_likelihood for c in made if not c.suspects), default=-math.inf)
     for k, solved in firm.items():
-        fit = max(solved.log_likelihood + usual, least)
-        if climbs[k].broken and made[k].suspects and fit < made[k].log_likelihood:
+        if climbs[k].broken and made[k].suspects:
+            fit = min(made[k].log_likelihood, max(solved.log_likelihood + usual, least))
             out[k] = replace(solved, log_likelihood=fit)
     return out
 
