@@ -77,6 +77,6 @@ def test_what_is_kept_of_a_pin_is_what_a_fresh_model_writes() -> None:
     kept = circuit.compile()
     found = [kept.parameters(0, each) for each in [*overrides, *reversed(overrides)]]
     alone = [circuit.compile().parameters(0, each) for each in overrides]
-    assert len({tuple(each) for each in alone}) > len(alone) - 3  # a part that is missing drives nothing, nor a dead one
+    assert len({tuple(each) for each in alone}) > len(alone) - 3  # missing or dead, a part drives nothing
     for got, want in zip(found, [*alone, *reversed(alone)], strict=True):
         assert got.tolist() == want.tolist()
