@@ -74,8 +74,8 @@ def examples() -> dict[str, tuple[Any, tuple[object, ...]]]:
     wiring = Wiring(_small(), _small(), _plan(), _small(), _small())
     parameters = Parameters(_reals(2), _places(), _places(), _places(), _reals())
     rules = Rules(0.0, 0, 0.0, 0.0, False, 0.0)
-    extras, room = Extras(s, s, _reals()), Room(*(_reals() for _ in Room._fields))._replace(matrix=_reals(2), row=p)
-    x = _reals()
+    extras, x = Extras(s, s, _reals()), _reals()
+    room = Room(x, x, x, x, x, x, x, x, x, matrix=_reals(2), row=p, limit=x)
     common = (blocks, wiring, _places(), parameters, _reals(2), _reals(2), _reals(2))
     return {
         "evaluate": (evaluate, (blocks, s, s, x, x, x, x, x, x)),
