@@ -3,31 +3,21 @@
 from __future__ import annotations
 
 import os
-import signal
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from tests import warm
+
 ROOT = Path(__file__).parents[1]
 LATE = 100.0  # s: when a wait gives up
 
 
-def start(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
-    """wakeboard with these arguments, in a folder."""
+def start(*arguments: str, folder: Path, cold: bool = False) -> Any:
+    """wakeboard with these arguments, in a folder. cold: nothing is imported beforehand, as when a person starts it."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
-    return subprocess.Popen(
-        [sys.executable, "-m", "wakeboard", *arguments],
-        cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        preexec_fn=hears_ctrl_c,
-    )  # fmt: skip
-
-
-def hears_ctrl_c() -> None:
-    """As at a terminal: a job in the background of a shell, and what it starts, has SIGINT ignored (POSIX, 2.11)."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    return (warm.cold if cold else warm.start)(arguments, folder, environment)
 
 
 def wait_until(seen: Callable[[], Any], what: str) -> Any:

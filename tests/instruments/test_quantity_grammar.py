@@ -3,6 +3,7 @@
 Every text of up to five characters over an alphabet of what quantities are made of is tried, not a sample of them.
 """
 
+import functools
 import itertools
 import math
 import re
@@ -32,15 +33,21 @@ def exact(number):
     return -digits if found[1] == "-" else digits
 
 
-def readings(text, unit):
-    """Every way in which the page's table reads a text as one quantity."""
+@functools.cache
+def endings_of(unit):
+    """What may stand behind a number, and what it multiplies it by."""
     endings = {unit: Fraction(1)} if unit != "%" else {"%": Fraction(1, 100)}
     if unit != "%":
         endings |= {prefix + unit: Fraction(10) ** power for prefix, power in PREFIXES.items()}
         endings |= {f"{prefix} {unit}": Fraction(10) ** power for prefix, power in PREFIXES.items() if prefix}
         endings |= {mark: Fraction(10) ** power for mark, power in MARKS[unit].items()}
+    return endings
+
+
+def readings(text, unit):
+    """Every way in which the page's table reads a text as one quantity."""
     found = set()
-    for ending, factor in endings.items():
+    for ending, factor in endings_of(unit).items():
         number = exact(text.removesuffix(ending).rstrip(" ")) if text.endswith(ending) else None
         if number is not None:
             found.add(number * factor)

@@ -9,7 +9,6 @@ import runpy
 import signal
 import socket
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -17,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from tests import warm
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_board
 from wakeboard.harness.run.bench.virtual import virtual_bench
@@ -91,22 +91,20 @@ def hand_bench(folder: Path, heard: Any = None) -> Iterator[HandBench]:
 
 
 class Command:
-    """`wakeboard …` without a terminal; what it says is gathered line by line."""
+    """`wakeboard …` without a terminal; what it says is gathered line by line. cold: see tests/warm.py"""
 
-    def __init__(self, folder: Path, *arguments: str) -> None:
+    def __init__(self, folder: Path, *arguments: str, cold: bool = False) -> None:
         environment = {**os.environ, "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "wakeboard", *arguments], cwd=folder, env=environment, stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        )  # fmt: skip
+        self.process = (warm.cold if cold else warm.start)(arguments, folder, environment, together=True)
         self.said: list[str] = []
+        self._used: set[str] = set()
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
 
     def _read(self) -> None:
         assert self.process.stdout is not None
         for line in self.process.stdout:
-            self.said.append(line)
+            self.said.append(line.decode())
 
     @property
     def text(self) -> str:
@@ -124,6 +122,15 @@ class Command:
     @property
     def address(self) -> str:
         return self.until(r"page: (\S+)")[1]
+
+    def an_address(self, what: str = "page") -> str:
+        """One that nobody has used: each is good once, and the next is printed then."""
+        ends = time.monotonic() + LATE
+        while not (fresh := [each for each in re.findall(rf"{what}: (\S+)", self.text) if each not in self._used]):
+            assert time.monotonic() < ends, self.text
+            time.sleep(0.05)
+        self._used.add(fresh[-1])
+        return str(fresh[-1])
 
     @property
     def code(self) -> str:

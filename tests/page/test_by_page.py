@@ -178,7 +178,7 @@ def test_stop_in_mid_ramp_is_off_at_the_instrument_before_the_page_says_so(bench
     assert "stopped at the page" in command.text
 
 
-def test_a_browser_that_was_closed_is_opened_again_and_stops(bench: Any, tmp_path: Path) -> None:
+def test_a_browser_that_was_closed_is_opened_again_and_stops(bench: Any, browser: Any, tmp_path: Path) -> None:
     """Power is on and the person closes the browser: the terminal says so, with an address that is good in it and in
     another one."""
     bench.steps(POWERED.replace('[[step]]\ndo = "rails"', '[[step]]\ndo = "wait"\nfor = "120 s"', 1))
@@ -194,13 +194,12 @@ def test_a_browser_that_was_closed_is_opened_again_and_stops(bench: Any, tmp_pat
         with browser_module.Chromium(tmp_path / "profile") as same:
             back = same.tab(again)
             back.until(lambda: "LIVE" in back.says("#power-text"), "the same browser is in as before")
-        with browser_module.Chromium() as other:
-            fresh = other.tab(again)
-            fresh.until(lambda: "LIVE" in fresh.says("#power-text"), "the printed address lets another one in")
-            fresh.press("Escape")
-            fresh.until(lambda: "Confirmed off" in fresh.says("#stop-says"), "off")
-            assert not bench.on
-            assert command.wait() == 4, command.text
+        fresh = browser.tab(again)  # another one, that was not in here before
+        fresh.until(lambda: "LIVE" in fresh.says("#power-text"), "the printed address lets another one in")
+        fresh.press("Escape")
+        fresh.until(lambda: "Confirmed off" in fresh.says("#stop-says"), "off")
+        assert not bench.on
+        assert command.wait() == 4, command.text
 
 
 def test_the_page_dies_and_the_run_goes_on(bench: Any, browser: Any) -> None:

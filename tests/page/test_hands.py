@@ -31,10 +31,11 @@ pytestmark = [
 CHECKED = '[[step]]\ndo = "resistance"\nof = ["USB"]\nexpect = "> 1 kΩ"\n' + POWERED.replace('why = "a test"\n', "")
 
 
-@pytest.fixture
-def virtual(tmp_path: Path) -> Iterator[Any]:
-    """`wakeboard virtual … --by-hand`, as it is typed; its points lie on a drawing."""
-    bench_module.write_toy(tmp_path)
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The toy board, its points on a drawing, and a sequence."""
+    folder = tmp_path_factory.mktemp("hands")
+    bench_module.write_toy(folder)
     nets = {"TP1": "VUSB", "TP2": "VIN", "TP3": "+3V3", "TP4": "EN", "TP5": "VAUX"}
     pads = [[name, "1", net, 10.0 * k, 5.0, 1.5, 1.5, "top"] for k, (name, net) in enumerate(nets.items(), start=1)]
     parts = {
@@ -49,11 +50,39 @@ def virtual(tmp_path: Path) -> Iterator[Any]:
         for k, name in enumerate(nets, start=1)
     }
     places = {"parts": parts, "pads": pads, "outline": [[[0, 0], [60, 0], [60, 20], [0, 20]]]}
-    (tmp_path / "places.json").write_text(json.dumps(places | FRAME), encoding="utf-8")
-    (tmp_path / "steps.toml").write_text(f'title = "First"\nboard = "board.toml"\n{CHECKED}', encoding="utf-8")
-    with Command(tmp_path, "virtual", "board.toml", "--settled", "--by-hand", "--bench-file", "hand.toml") as command:
+    (folder / "places.json").write_text(json.dumps(places | FRAME), encoding="utf-8")
+    (folder / "steps.toml").write_text(f'title = "First"\nboard = "board.toml"\n{CHECKED}', encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def virtual(folder: Path) -> Iterator[Any]:
+    """`wakeboard virtual … --by-hand`, as it is typed: one for all tests here, as a person leaves it open."""
+    with Command(folder, "virtual", "board.toml", "--settled", "--by-hand", "--bench-file", "hand.toml") as command:
         command.until("serving until")
         yield command
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with browser_module.Chromium() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def page(browser: Any, virtual: Any) -> Any:
+    """The page of the hands."""
+    hands = browser.tab(virtual.an_address("hands"))
+    hands.until(lambda: "Your hands" in hands.run("document.body ? document.body.innerText : ''"), "the hands")
+    return hands
+
+
+@pytest.fixture
+def hands(page: Any) -> Any:
+    """The same, the probe off the board."""
+    page.click("[data-do='lift']")
+    page.until(lambda: "air" in page.says("#at"), "the probe is in the air")
+    return page
 
 
 class Newcomer:
@@ -129,21 +158,19 @@ POINTS = {"VUSB": "TP1", "VIN": "TP2", "+3V3": "TP3", "EN": "TP4", "VAUX": "TP5"
 FRAME = {"board": "Toy", "base": {}}
 
 
-@pytest.mark.parametrize(("width", "height"), [(820, 1180), (390, 844)])
-def test_a_first_power_on_by_two_pages_and_nothing_else(virtual: Any, tmp_path: Path, width: int, height: int) -> None:
-    address = virtual.until(r"hands: (\S+)")[1]
-    told = (tmp_path / "hand.toml").read_text(encoding="utf-8")
+TABLET, PHONE = (820, 1180), (390, 844)
+
+
+def test_a_first_power_on_by_two_pages_and_nothing_else(virtual: Any, folder: Path, hands: Any, browser: Any) -> None:
+    """The run on a phone, the hands on a tablet; a run on a tablet is in test_by_page.py, hands on a phone below."""
+    told = (folder / "hand.toml").read_text(encoding="utf-8")
     assert 'by = "hand"' in told
     assert "scanner" not in told
-    with (
-        browser_module.Chromium() as browser,
-        Command(tmp_path, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command,
-    ):
-        hands = browser.tab(address, width=width, height=height)
-        hands.until(lambda: "Your hands" in hands.run("document.body ? document.body.innerText : ''"), "the hands")
-        assert hands.run("document.querySelectorAll('svg .spot').length") == len(POINTS)
-        assert hands.run("document.documentElement.scrollWidth") <= width
-        run = browser.tab(command.address, width=width, height=height)
+    hands.size(*TABLET)
+    assert hands.run("document.querySelectorAll('svg .spot').length") == len(POINTS)
+    assert hands.run("document.documentElement.scrollWidth") <= TABLET[0]
+    with Command(folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+        run = browser.tab(command.address, *PHONE)
         newcomer, ends = Newcomer(run, hands), time.monotonic() + 150
         lit = False
         while not run.says("#answer-word"):
@@ -160,21 +187,26 @@ def test_a_first_power_on_by_two_pages_and_nothing_else(virtual: Any, tmp_path: 
         assert run.complaints() == hands.complaints() == []
 
 
-def test_a_press_while_the_probe_is_on_its_way_is_done_after_it(virtual: Any) -> None:
-    with browser_module.Chromium() as browser:
-        hands = browser.tab(virtual.until(r"hands: (\S+)")[1], width=820, height=1180)
-        hands.until(lambda: "Your hands" in hands.run("document.body ? document.body.innerText : ''"), "the hands")
-        for net in ("VUSB", "EN", "+3V3"):  # a movement takes more than a second
-            hands.click(f"svg [data-point='{POINTS[net]}']")
-        assert "on its way" in hands.says("#at")
-        hands.until(lambda: POINTS["+3V3"] in hands.says("#at"), "the probe is where it was wanted last")
-        time.sleep(1.0)
-        assert POINTS["+3V3"] in hands.says("#at"), "and stays there"
+def test_a_press_while_the_probe_is_on_its_way_is_done_after_it(hands: Any) -> None:
+    """On a phone, where every key is pressed once, too."""
+    hands.size(*PHONE)
+    assert hands.run("document.querySelectorAll('svg .spot').length") == len(POINTS)
+    assert hands.run("document.documentElement.scrollWidth") <= PHONE[0]
+    for net in ("VUSB", "EN", "+3V3"):  # a movement takes more than a second
+        hands.click(f"svg [data-point='{POINTS[net]}']")
+    assert "on its way" in hands.says("#at")
+    hands.until(lambda: POINTS["+3V3"] in hands.says("#at"), "the probe is where it was wanted last")
+    time.sleep(1.0)
+    assert POINTS["+3V3"] in hands.says("#at"), "and stays there"
+    for key, says in (("reverse", "reversed"), ("lift", "air"), ("touch", "together")):
+        hands.click(f"[data-do='{key}']")
+        hands.until(lambda says=says: says in hands.says("#at"), key)
+    assert hands.complaints() == []
 
 
 def test_the_hands_are_behind_the_door(virtual: Any) -> None:
     assert "wakeboard run steps.toml --unit 0001 --bench hand.toml --page" in virtual.text, "what to do next is told"
-    client = importlib.import_module("test_door").Client(virtual.until(r"hands: (\S+)")[1])
+    client = importlib.import_module("test_door").Client(virtual.an_address("hands"))
     assert client.ask("GET", "/")[0] == 403
     assert client.ask("POST", "/hand", '{"do": "lift"}')[0] == 403
     client.cookie = client.ask("GET", client.path)[1]["set-cookie"].partition(";")[0]

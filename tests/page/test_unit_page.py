@@ -48,10 +48,19 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def served(folder: Path) -> Iterator[Any]:
     with Command(folder, "page", "--db", str(folder / "wakeboard.db")) as command:
         yield command
+
+
+@pytest.fixture(scope="module")
+def browser(served: Any) -> Iterator[Any]:
+    """One that has come in by the door."""
+    with browser_module.Chromium() as opened:
+        tab = opened.tab(served.an_address())
+        tab.until(lambda: "Units" in words(tab), "the door opens")
+        yield opened
 
 
 def words(tab: Any) -> str:
@@ -70,36 +79,31 @@ def picture(folder: Path) -> Path:
 
 
 @pytest.mark.parametrize("width", [390, 820])
-def test_a_unit_on_one_page_and_a_photo_of_it(served: Any, folder: Path, width: int) -> None:
-    with browser_module.Chromium() as browser:
-        tab = browser.tab(served.address, width=width, height=1180)
-        tab.until(lambda: "Units" in words(tab), "the door opens")
-        tab.go(f"{served.address.split('/in/')[0]}/units/Toy/T-1")
-        seen = words(tab)
-        assert "Outside its limits" in seen
-        assert "+3V3 dc volts" in seen
-        kept = int(tab.run("document.querySelectorAll('.photos img').length"))
-        tab.click("#photo-form button")
-        assert not tab.run("document.querySelector('#photo').validity.valid"), "a photo is asked for"
-        tab.choose("#photo", picture(folder))
-        tab.run("document.querySelector('#text').value = 'U1 from above'")
-        tab.click("#photo-form button")
-        tab.until(lambda: tab.run("document.querySelectorAll('.photos img').length") == kept + 1, "the photo is shown")
-        tab.run("document.querySelector('.photos').scrollIntoView()")
-        drawn = (
-            "Array.from(document.querySelectorAll('.photos img')).every((e) => e.complete && e.naturalWidth === 800)"
-        )
-        tab.until(lambda: tab.run(drawn), "its picture is drawn")
-        assert "U1 from above" in words(tab)
-        assert tab.run("document.documentElement.scrollWidth") <= width
-        assert tab.complaints() == []
-        tab.click("a[href^='/explain/']")
-        tab.until(lambda: "U2" in words(tab), "what explains it")
-        assert tab.run("Array.from(document.images).filter((e) => e.naturalWidth > 0).length") >= kept + 1
+def test_a_unit_on_one_page_and_a_photo_of_it(served: Any, browser: Any, folder: Path, width: int) -> None:
+    tab = browser.tab(f"{served.address.split('/in/')[0]}/units/Toy/T-1", width=width, height=1180)
+    seen = words(tab)
+    assert "Outside its limits" in seen
+    assert "+3V3 dc volts" in seen
+    kept = int(tab.run("document.querySelectorAll('.photos img').length"))
+    tab.click("#photo-form button")
+    assert not tab.run("document.querySelector('#photo').validity.valid"), "a photo is asked for"
+    tab.choose("#photo", picture(folder))
+    tab.run("document.querySelector('#text').value = 'U1 from above'")
+    tab.click("#photo-form button")
+    tab.until(lambda: tab.run("document.querySelectorAll('.photos img').length") == kept + 1, "the photo is shown")
+    tab.run("document.querySelector('.photos').scrollIntoView()")
+    drawn = "Array.from(document.querySelectorAll('.photos img')).every((e) => e.complete && e.naturalWidth === 800)"
+    tab.until(lambda: tab.run(drawn), "its picture is drawn")
+    assert "U1 from above" in words(tab)
+    assert tab.run("document.documentElement.scrollWidth") <= width
+    assert tab.complaints() == []
+    tab.click("a[href^='/explain/']")
+    tab.until(lambda: "U2" in words(tab), "what explains it")
+    assert tab.run("Array.from(document.images).filter((e) => e.naturalWidth > 0).length") >= kept + 1
 
 
 def test_a_photo_comes_in_by_the_door_only(served: Any, folder: Path) -> None:
-    client = Client(served.address)
+    client = Client(served.an_address())
     data = picture(folder).read_bytes()
     where = "/units/Toy/T-1/photo?text=x"
     assert client.ask("POST", where, data)[0] == 403, "who is not in"

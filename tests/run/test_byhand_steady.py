@@ -20,6 +20,7 @@ from typing import Any
 
 import pytest
 
+from tests.processes import LATE, start
 from wakeboard.harness.cli.virtual import bench_toml
 from wakeboard.harness.describe.load import load_sequence
 from wakeboard.harness.explain.explaining import _by_key
@@ -746,11 +747,9 @@ def test_a_probe_that_left_a_rail_that_should_be_at_zero_is_asked_for_again(toy:
 
 # --- over the wire: nobody is there ----------------------------------------------------------------------------------
 def wakeboard(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "WAKEBOARD_LOCKS": str(folder / "locks"), "NO_COLOR": "1"}
-    return subprocess.run(
-        [sys.executable, "-m", "wakeboard", *arguments], cwd=folder, env=environment, capture_output=True, text=True,
-        stdin=subprocess.DEVNULL, timeout=100,
-    )  # fmt: skip
+    process = start(*arguments, folder=folder)
+    out, err = process.communicate(timeout=LATE)
+    return subprocess.CompletedProcess(arguments, process.returncode, out.decode(), err.decode())
 
 
 def test_a_real_bench_is_not_energised_where_nobody_is_there(toy: Any, served_bench: Any) -> None:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import time
 from importlib import metadata
 from pathlib import Path
 
 import pandas as pd  # noqa: F401  pytester forgets what is first imported while it runs
+import pytest
 import sqlalchemy.dialects.sqlite  # noqa: F401
 
+from tests import warm
 from wakeboard.results.store import store  # noqa: F401
 
 KNOWN = any(point.name == "wakeboard" for point in metadata.entry_points(group="pytest11"))
@@ -18,4 +21,9 @@ PLUGIN = () if KNOWN else ("-p", "wakeboard.harness.pytest_plugin")
 
 
 def run(pytester, *args):
-    return pytester.runpytest_subprocess(*PLUGIN, "-p", "no:xdist", "--wb-unit", "SK-A-001", *args)
+    """As pytester's own subprocess, in one that is warm."""
+    given = [f"--basetemp={pytester.path / 'temporary'}", *PLUGIN, "-p", "no:xdist", "--wb-unit", "SK-A-001", *args]
+    begun = time.monotonic()
+    process = warm.start(given, pytester.path, os.environ, program="pytest")
+    said = [each.decode().splitlines() for each in process.communicate(timeout=300)]
+    return pytest.RunResult(process.returncode, *said, time.monotonic() - begun)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import signal
 import socket
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -13,6 +12,8 @@ from pathlib import Path
 import pytest
 
 import wakeboard as wb
+from tests import warm
+from tests.processes import start
 from tests.script.project import PLUGIN, run
 from wakeboard.harness.describe.load import load_sequence
 
@@ -21,12 +22,15 @@ pytestmark = pytest.mark.timeout(400)
 
 
 def test_a_sequence_file_is_collected_a_test_a_step(project):
+    file = project.path / "first-power-on.toml"
+    by_usb = file.read_text(encoding="utf-8").partition('supply = "CELL"')[0]
+    file.write_text(by_usb[: by_usb.rindex("[[step]]")], encoding="utf-8")  # a run of all takes twice as long
     result = run(project, "first-power-on.toml", "--junitxml=out.xml")
-    steps = len(load_sequence(project.path / "first-power-on.toml").steps)
+    steps = len(load_sequence(file).steps)
     counts = result.parseoutcomes()
     assert sum(counts.get(each, 0) for each in ("passed", "failed", "skipped")) == steps
     assert counts["failed"] >= 1  # the line that Skep's radio pulls up
-    assert counts["passed"] > 10
+    assert counts["passed"] > steps // 2
     result.stdout.fnmatch_lines(["*RADIO_RST*"])
     table = wb.frame(project.path / "wakeboard.db")
     assert set(table["sequence"]) == {"First power-on"}
@@ -73,14 +77,11 @@ def served(project):
     """`wakeboard virtual` in a process of its own, and its bench file."""
     environment = {**os.environ, "WAKEBOARD_LOCKS": str(project.path / "locks"), "NO_COLOR": "1"}
     command = ["virtual", "board.toml", "--bench-file", "bench.toml", "--unit", "SK-A-001", "--settled"]
-    server = subprocess.Popen(
-        [sys.executable, "-m", "wakeboard", *command], cwd=project.path, env=environment, stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+    server = start(*command, folder=project.path)
     until(lambda: (project.path / "bench.toml").exists(), "the bench file")
     yield project, environment
     server.terminate()
-    server.wait(30)
+    server.communicate(timeout=30)
 
 
 def until(seen, what):
@@ -113,11 +114,8 @@ def any_on(folder: Path) -> bool:
 def test_the_power_is_off_at_every_end(served, how, sent, options):
     project, environment = served
     project.makepyfile(test_ends=ENDS)
-    command = [sys.executable, "-m", "pytest", *PLUGIN, "-p", "no:xdist", "--wb-bench", "bench.toml", "--wb-energise"]
-    process = subprocess.Popen(
-        [*command, *options, "test_ends.py"], cwd=project.path, env={**environment, "HOW": how}, stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
-    )  # fmt: skip
+    command = [*PLUGIN, "-p", "no:xdist", "--wb-bench", "bench.toml", "--wb-energise", *options, "test_ends.py"]
+    process = warm.start(command, project.path, {**environment, "HOW": how}, together=True, program="pytest")
     until(lambda: (project.path / "on").exists() or process.poll() is not None, "the power on")
     assert (project.path / "on").exists(), process.communicate()[0].decode()
     assert how == "fails" or any_on(project.path)

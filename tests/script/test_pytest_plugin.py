@@ -113,5 +113,5 @@ def test_one_bench_is_not_shared_out(project):
     project.makepyfile(test_skep=TWENTY)
     bench = project.runpytest_subprocess(*PLUGIN, "-n", "2", "--wb-bench", "bench.toml")
     assert "one bench serves one process" in bench.stderr.str()
-    steps = project.runpytest_subprocess(*PLUGIN, "-n", "2", "first-power-on.toml")
+    steps = project.runpytest_subprocess(*PLUGIN, "-n", "1", "first-power-on.toml")
     assert "its steps go in order" in steps.stdout.str()
