@@ -18,8 +18,8 @@ HERE = Path(__file__).parent
 LONG = (
     "test_documented_commands.py", "explain/test_mended.py", "campaign/test_campaign.py", "explain/test_ask_bench.py",
     "page/test_by_page.py", "explain/test_ask_hand.py", "script/test_pytest_ends.py", "run/test_wire.py",
-    "page/test_hands.py", "rehearse/test_same_as_run.py", "explain/test_reference_unit.py", "explain/test_ask_wire.py",
-    "script/test_pytest_plugin.py", "explain/test_explaining.py",
+    "page/test_hands.py", "review/test_fresh.py", "rehearse/test_same_as_run.py", "explain/test_reference_unit.py",
+    "explain/test_ask_wire.py", "script/test_pytest_plugin.py", "explain/test_explaining.py",
 )  # fmt: skip
 """By `pytest --durations=60`, a minute of it and more; the order costs time only where it is wrong."""
 

@@ -142,19 +142,28 @@ def lay_out(top: Path) -> None:
 def up_to_usb(text: str) -> str:
     """The first power-on by USB, without the same by the cell and by the panel: eight runs here take half as long. All
     of it is run by tests/rehearse/test_same_as_run.py, with faults."""
-    head = text.partition('supply = "CELL"')[0]
+    return before(text, 'supply = "CELL"')
+
+
+def before(text: str, step: str) -> str:
+    """The steps of a sequence before the one in which this stands."""
+    head = text.partition(step)[0]
     return head[: head.rindex("[[step]]")]
 
 
 def run_units(folder: Path) -> None:
-    """Two of the five runs of the demo: the others would only cost time."""
+    """Two of the five runs of the demo, the second without power: the rest would only cost time, each explanation that
+    looks at the board's other units included."""
     from wakeboard.harness.describe.load import load_sequence
     from wakeboard.harness.run.session import planted, take_unit
     from wakeboard.results.store.store import Store
 
-    sequence = load_sequence(folder / "first-power-on.toml")
+    whole = folder / "first-power-on.toml"
+    unpowered = folder / "unpowered.toml"
+    unpowered.write_text(before(whole.read_text(encoding="utf-8"), 'supply = "USB"'), encoding="utf-8")
     with Store.open(str(folder / "wakeboard.db")) as store:
-        for unit in ("SK-A-001", "SK-A-005"):
+        for unit, file in (("SK-A-001", whole), ("SK-A-005", unpowered)):
+            sequence = load_sequence(file)
             take_unit(sequence, unit=unit, plants=planted(sequence.board, unit), store=store)
 
 

@@ -159,14 +159,16 @@ def test_what_slopes_promise_a_fault_counts_where_the_board_gives_it(
     wren: BoardModel, below: float, counts: bool
 ) -> None:
     """y = 0.85 is 1.5 standard deviations of the slope off. Where the value does nothing beyond its knee, it is 5 of
-    the reading's own: a fault is then no likelier than the drawn board, which is 3.5 off here, 5 logarithms behind."""
+    the reading's own: a fault is then no likelier than the drawn board, which misses the other reading by 3.2 here, 4
+    logarithms behind, and is no different where it was solved."""
     evidence = Evidence(np.array([0.85, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
     unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=True)
     likelihood = Likelihood(Bent(wren.circuit, below), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
     (spread,) = likelihood.spreads([Change()])
     plain = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
     fault = dataclasses.replace(plain, suspects=(Suspect("R1:missing", "missing", 1e-4),), values=(None,))
-    behind = dataclasses.replace(plain, mean=plain.mean + np.array([0.2, 0.0]))
+    off = dataclasses.replace(plain, mean=plain.mean + np.array([-0.15, 0.0316]))
+    behind = likelihood.over_scales(off, spread)
     (again, _) = expanded(likelihood, [fault, behind], [spread, spread], least=0.0)
     assert (again.log_likelihood > plain.log_likelihood - 3) is counts
 

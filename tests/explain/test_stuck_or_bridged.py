@@ -1,4 +1,5 @@
-"""A stuck output or a pull, and a bridge of as many ohms, are one thing to every reading: both are told.
+"""A stuck output or a pull, and a bridge of as many ohms, are one thing to every reading: both are told. So are a part
+that is missing and the same part with so high a value that what stays between its pads may have it.
 
 Source: Ohm's law, and the densities of normal distributions by hand. The circuit is invented.
 """
@@ -85,3 +86,25 @@ def test_a_bridge_of_a_pulls_ohms_may_be_a_pull(ohms: float, pulled: bool) -> No
         assert other.log_likelihood == pytest.approx(2.0)
         assert other.log_prior == pytest.approx(log_prior(other.suspects))
         assert other.occam == pytest.approx(-5.0 + math.log(math.log(1e5) / math.log(600)))
+
+
+@pytest.mark.parametrize(("ohms", "gone"), [(4.7e3, False), (500e3, False), (1.5e6, True), (2.2e6, True)])
+def test_a_resistor_at_the_end_of_its_values_may_be_missing(ohms: float, gone: bool) -> None:
+    """Values are searched up to 2.2 MΩ (priors.toml), or ten times the drawn one where that is more."""
+    board = Circuit([Part("R1", "resistor", {"1": "X", "2": "GND"}, {"value": 4.7e3})], ground="GND")
+    known = suspects(board)
+    (value,) = (s for s in known if s.text == "R1:value={}")
+    assert value.high == pytest.approx(2.2e6)
+    likelihood, _ = bridged(suspects(TWO), 1.0)
+    found = Candidate(
+        (value,), (ohms,), np.array([0.1]), np.eye(1) * 1e-4, log_prior([value]), 2.0, occam=-5.0, spreads=(0.01,)
+    )
+    others = list(twins(likelihood, [found], known))
+    assert len(others) == gone
+    for other in others:
+        assert other.texts == ("R1:missing",)
+        assert (other.values, other.spreads) == ((None,), ())
+        assert other.log_likelihood == pytest.approx(2.0)
+        assert other.log_prior == pytest.approx(log_prior(other.suspects))
+        charged = math.log(math.sqrt(2 * math.pi) * 0.01 / value.log_range)
+        assert other.occam == pytest.approx(-5.0 - charged + math.log(0.3))

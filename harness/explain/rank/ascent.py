@@ -79,7 +79,7 @@ class Ascent:
     behind: Solved | None = None  # whose slopes led to `next`
     promised: float = -math.inf  # log likelihood by the slopes at the drawn values, until it was tried …
     broken: bool = False  # … which the board solved there did not give
-    firm: float = -math.inf  # log likelihood by boards that were solved
+    firm: Candidate | None = None  # over all scales, by boards that were solved alone
     failed: int = 0  # steps on end that led nowhere better
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
     arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
@@ -211,6 +211,7 @@ class Ascent:
             return candidate
         like = self.likelihood
         out = like.fits_again(candidate, spread)
+        solved = [replace(c, log_likelihood=-math.inf) for c in out]
         places = {id(place): (place, wide) for place, wide in [*self.arrived, (self.best, self.wide_at_best)]}
         furthest = -math.inf
         for place, wide in places.values():
@@ -218,12 +219,17 @@ class Ascent:
                 linear = self._linear(place, k)
                 for w in {linear.wide, wide}:
                     here = self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=w, rows=place.rows), place)
-                    if here.log_likelihood > out[k].log_likelihood:
-                        out[k] = here
+                    if here.log_likelihood > solved[k].log_likelihood:
+                        solved[k] = here
                     if here.log_likelihood > furthest:
                         furthest, self.best, self.wide_at_best = here.log_likelihood, place, w
-        self.firm = max(self.firm, furthest)
-        return like.together(out)
+        self.solved_better(like.together(solved))
+        return like.together([max(pair, key=lambda c: c.log_likelihood) for pair in zip(out, solved, strict=True)])
+
+    def solved_better(self, firm: Candidate | None) -> None:
+        """Take what boards that were solved give, on another way too, where it is likelier."""
+        if firm and (self.firm is None or firm.log_likelihood > self.firm.log_likelihood):
+            self.firm = firm
 
     def _weighed(self, c: Candidate, place: Solved) -> Candidate:
         """By Laplace's rule, with the types that it has wide."""

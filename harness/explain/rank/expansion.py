@@ -52,6 +52,10 @@ MOST_OVERTAKEN: Final = 2
 """… and how many are put there too."""
 CROSSED: Final = 1.0
 """… so many natural logarithms, and no more than BEHIND."""
+CONTEST: Final = 6.0
+"""Natural logarithms behind the likeliest up to which one is put where the readings want it in any case, …"""
+MOST_CONTESTED: Final = 3
+"""… and how many at most."""
 ALIKE: Final = 2.0
 """Standard deviations between what two predict, below which no reading tells them apart."""
 MOST_ALIKE: Final = 2
@@ -86,15 +90,20 @@ def expanded(
     # where two faults are put where the readings want them, so is each alone; and the drawn board, missing or not
     looked += [k for k in likely if k not in looked and any(part_of(candidates[k], candidates[j]) for j in looked)]
     out = list(candidates)
-    if not looked or not likelihood.unknowns:
+    if not likelihood.unknowns:
         return out
     climbs = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in looked}
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
-    if not more_follow or any(climb.least <= FOREIGN * len(y) for climb in climbs.values()):
+    if looked and (not more_follow or any(climb.least <= FOREIGN * len(y) for climb in climbs.values())):
         _others_placed(likelihood, candidates, spreads, climbs, out, likely, more_follow)
-    return [_no_broken_promise(c, climbs[k], out) if k in climbs else c for k, c in enumerate(out)]
+    contested = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in unproved(out, climbs)}
+    _climb(likelihood, candidates, contested, ROUNDS)
+    for k, way in contested.items():
+        out[k] = way.made(candidates[k], spreads[k])
+    climbs.update(contested)
+    return promises_kept(out, climbs)
 
 
 def _others_placed(
@@ -112,9 +121,12 @@ def _others_placed(
     for more in (_crossed, partial(_woken, more_follow=more_follow)):
         for k, climb in more(likelihood, candidates, climbs, out).items():
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
+            climbs[k].solved_better(climb.firm)
     for k in drawn_again(out):
         for climb in _from_other_scales(likelihood, candidates[k], spreads[k]):
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
+            if k in climbs:
+                climbs[k].solved_better(climb.firm)
 
 
 def _overtaken(
@@ -142,13 +154,35 @@ def part_of(fewer: Candidate, more: Candidate) -> bool:
     return set(fewer.texts_open) < set(more.texts_open)
 
 
-def _no_broken_promise(made: Candidate, climb: Ascent, others: Sequence[Candidate]) -> Candidate:
-    """A fault that slopes at the drawn values favour, where the board that was solved did not give what they promised:
-    no likelier than boards that were solved have it, or than the drawn board, if that is within reach."""
-    drawn = max((c.log_likelihood for c in others if not c.suspects), default=-math.inf)
-    if not climb.broken or not made.suspects or drawn < made.log_likelihood - BEHIND:
-        return made
-    return replace(made, log_likelihood=min(made.log_likelihood, max(climb.firm, drawn)))
+def unproved(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[int]:
+    """Those that have only their slopes at the drawn values to speak for them, and win or lose by little: the likeliest
+    few."""
+    order = sorted(range(len(made)), key=lambda k: -made[k].score)
+    near = [k for k in order if made[k].score > made[order[0]].score - CONTEST]
+    if len(near) < 2:
+        return []
+    return [k for k in near if k not in climbs][:MOST_CONTESTED]
+
+
+def promises_kept(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[Candidate]:
+    """Faults that slopes at the drawn values favour, where the board that was solved did not give what they promised:
+    no likelier than boards that were solved have it, but for what such slopes promise too much for the drawn board as
+    well (where that is out of reach, for the likeliest), since those that were not solved have theirs to the full. Nor
+    are they taken for less than the drawn board is."""
+    best = max(c.log_likelihood for c in made)
+    firm = {k: climb.firm for k, climb in climbs.items() if climb.firm and made[k].log_likelihood > best - BEHIND}
+    drawn = next((k for k in firm if not made[k].suspects), None)
+    out = list(made)
+    if not firm:
+        return out
+    of = max(firm, key=lambda k: firm[k].log_likelihood) if drawn is None else drawn
+    usual = made[of].log_likelihood - firm[of].log_likelihood if climbs[of].broken else 0.0
+    least = max((c.log_likelihood for c in made if not c.suspects), default=-math.inf)
+    for k, solved in firm.items():
+        if climbs[k].broken and made[k].suspects:
+            fit = min(made[k].log_likelihood, max(solved.log_likelihood + usual, least))
+            out[k] = replace(solved, log_likelihood=fit)
+    return out
 
 
 def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], rounds: int) -> None:

@@ -1,6 +1,9 @@
 """Stuck outputs and pulls beside bridges: each joins a net to a rail or to ground by some ohms, and no reading tells
 them apart. Where the bridge was fitted, the stuck output was perhaps screened away for ohms that are not quite its own,
-and the pull for those at which it was tried."""
+and the pull for those at which it was tried.
+
+And a part that is missing beside the same part at the upper end of the values that it could have: between the empty
+pads some megohms may stay (flux, moisture), which the missing part's own prediction has not."""
 
 from __future__ import annotations
 
@@ -18,11 +21,18 @@ OHMS_SPREAD: Final = 0.5
 """Standard deviation, in the natural logarithm, of a stuck output's ohms (estimate, no source)."""
 FURTHEST: Final = 2.0
 """Of these, how far off the usual ohms it may be."""
+RESIDUE: Final = 0.3
+"""Probability that enough stays between the pads of a part that is missing to be seen where it looks so (estimate, no
+source)."""
+NEAR_THE_END: Final = 0.5
+"""Of the highest value that is fitted, from which on the part may as well be missing."""
 
 
 def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence[Suspect]) -> Iterator[Candidate]:
-    """For each candidate that bridges two nets by some ohms the stuck outputs and the pulls that would do the same."""
+    """For each candidate that bridges two nets by some ohms the stuck outputs and the pulls that would do the same; for
+    each with a value that ends where values end the missing part."""
     joining: dict[str, list[Suspect]] = {}
+    missing = {each.text.partition(":")[0]: each for each in suspects if each.text.endswith(":missing")}
     for each in suspects:
         if each.joins:
             joining.setdefault(each.joins, []).append(each)
@@ -35,6 +45,18 @@ def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence
                     twin = (_pulled if each.fitted else _stuck)(likelihood, c, k, each)
                     if twin is not None:
                         yield twin
+            if bridge.category == "value" and k in c.fitted and c.fitted.index(k) < len(c.spreads):
+                gone = missing.get(bridge.text.partition(":")[0])
+                if gone is not None and (twin := _missing(likelihood, c, k, gone)) is not None:
+                    yield twin
+
+
+def _missing(likelihood: Likelihood, c: Candidate, k: int, gone: Suspect) -> Candidate | None:
+    """A candidate with a part missing in the place of its value; None where that is not near its end."""
+    ohms, high, place = c.values[k], c.suspects[k].high, c.fitted.index(k)
+    if ohms is None or high is None or c.suspects[k].unit != "Ω" or ohms < NEAR_THE_END * high:
+        return None
+    return _unfitted(likelihood, c, k, gone, math.log(RESIDUE) - _charged(c, k, place))
 
 
 def _pulled(likelihood: Likelihood, c: Candidate, k: int, pull: Suspect) -> Candidate | None:
@@ -58,12 +80,21 @@ def _stuck(likelihood: Likelihood, c: Candidate, k: int, stuck: Suspect) -> Cand
     off = math.log(ohms / stuck.ohms) / OHMS_SPREAD
     if abs(off) > FURTHEST:
         return None
-    known = c.spreads[place]
-    charged = rank.occam_factor(c.suspects[k].log_range, known**-2)
-    its_own = min(0.0, math.log(known / OHMS_SPREAD)) - 0.5 * off**2
-    suspects = (*c.suspects[:k], stuck, *c.suspects[k + 1 :])
+    its_own = min(0.0, math.log(c.spreads[place] / OHMS_SPREAD)) - 0.5 * off**2
+    return _unfitted(likelihood, c, k, stuck, its_own - _charged(c, k, place))
+
+
+def _charged(c: Candidate, k: int, place: int) -> float:
+    """What a candidate was charged for a value that was fitted (natural logarithm)."""
+    return rank.occam_factor(c.suspects[k].log_range, c.spreads[place] ** -2)
+
+
+def _unfitted(likelihood: Likelihood, c: Candidate, k: int, other: Suspect, by: float) -> Candidate:
+    """A candidate with a suspect that has no value in the place of one that has; by: how much likelier that is."""
+    place = c.fitted.index(k)
+    suspects = (*c.suspects[:k], other, *c.suspects[k + 1 :])
     twin = replace(
-        c, suspects=suspects, values=(*c.values[:k], None, *c.values[k + 1 :]), occam=c.occam - charged + its_own,
+        c, suspects=suspects, values=(*c.values[:k], None, *c.values[k + 1 :]), occam=c.occam + by,
         spreads=(*c.spreads[:place], *c.spreads[place + 1 :]), log_prior=log_prior(suspects),
     )  # fmt: skip
     return likelihood.lent(replace(c, occam=twin.occam, values=twin.values, spreads=twin.spreads), twin)
