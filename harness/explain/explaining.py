@@ -31,6 +31,7 @@ from wakeboard.harness.explain.rank.weigh import Weighing
 from wakeboard.harness.explain.unit import follow_ups as asked
 from wakeboard.harness.explain.unit import units
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
+from wakeboard.instruments.garbage import seldom_collected
 from wakeboard.results import doubted
 from wakeboard.results.explanation import Group, Repair
 from wakeboard.results.records import ASKED
@@ -48,6 +49,7 @@ MOST_UNITS = 12
 """Other units that are weighed along, latest first."""
 
 
+@seldom_collected()
 def explain_run(
     store: Store,
     ref: str | None = None,
@@ -130,6 +132,7 @@ def reference_run(store: Store, run: RunRecord, reference: str) -> RunRecord:
     )
 
 
+@seldom_collected()
 def explain_case(
     case: Case,
     others: Sequence[Case] = (),

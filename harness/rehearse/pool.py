@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import multiprocessing
 import os
 import signal
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from wakeboard.harness.rehearse.job import Job, Judged
 from wakeboard.harness.run import presses
+from wakeboard.instruments.garbage import seldom_collected, seldom_from_now
 from wakeboard.instruments.own_code import keep_out
 
 if TYPE_CHECKING:
@@ -23,9 +23,6 @@ if TYPE_CHECKING:
 CHUNK: Final = 16
 """Sets of faults that a process is given at a time: enough that what is missed is worth a batch, few enough that both
 cores end together and progress shows."""
-
-GARBAGE: Final = 100_000
-"""Objects, about what five runs leave, between searches for garbage."""
 
 Progress = Callable[[int, int], None]
 Done = TypeVar("Done")
@@ -115,7 +112,7 @@ def _ends_with_its_parent(begin: Callable[..., None], *values: object) -> None:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, _like_ctrl_c())
     threading.Thread(target=_watch_parent, daemon=True).start()
     begin(*values)
-    _seldom_collect()
+    seldom_from_now()
 
 
 def _watch_parent() -> None:
@@ -141,24 +138,6 @@ def _signals_wait() -> Iterator[None]:
 
 def _like_ctrl_c() -> set[signal.Signals]:
     return {getattr(signal, name) for name in ("SIGINT", *presses.LIKE) if hasattr(signal, name)}
-
-
-def _seldom_collect() -> None:
-    """Few searches for garbage, and none in what stands before: a run leaves much behind in rings, but all at once, and
-    looking through everything each time costs a sixth of a rehearsal and a tenth of an explanation."""
-    gc.freeze()
-    gc.set_threshold(GARBAGE, *gc.get_threshold()[1:])
-
-
-@contextmanager
-def seldom_collected() -> Iterator[None]:
-    before = gc.get_threshold()
-    _seldom_collect()
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
-        gc.unfreeze()
 
 
 def _gathered(total: int, parts: Iterable[tuple[int, list[Judged]]], progress: Progress | None) -> list[Judged]:

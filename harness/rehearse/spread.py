@@ -152,7 +152,8 @@ class OtherVersion(RuntimeError):
 
 def work(plan: Plan, first: int, texts: Sequence[Sequence[str]]) -> tuple[int, list[Judged]]:
     """One piece, on a worker: its judgements, lean. The Job is made with the first piece and kept."""
-    from wakeboard.harness.rehearse.pool import parsed, seldom_collected
+    from wakeboard.harness.rehearse.pool import parsed
+    from wakeboard.instruments.garbage import seldom_collected
 
     if software() != plan.version:
         raise OtherVersion(f"{_here()} has {software()}; this program has {plan.version}")

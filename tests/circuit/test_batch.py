@@ -264,3 +264,16 @@ def test_what_variants_have_in_common_may_be_told_apart() -> None:
     got, want = model.solve(apart).require(), model.solve(whole).require()
     np.testing.assert_array_equal(got.volts, want.volts)
     assert len(model.system(got.plans)[0].parameters.rows) == 1  # no row of its own for each of them
+
+
+def test_a_place_of_the_leads_asked_again_is_the_same_wiring() -> None:
+    """Kept for the drawn board, and as it was made where a bridge or a lifted pin is there too."""
+    model = board().compile()
+    model.roaming = ("R1",)
+    moved = [Variant(moves={"R1.1": net}) for net in ("VSYS", "EN", "+3V3")]
+    bridged = [replace(v, faults=(parse_fault("EN+RST:bridge=100"),)) for v in moved]
+    first = model.solve([*moved, *bridged]).require().volts
+    again = model.solve([*moved, *bridged]).require().volts
+    alone = np.array([board().compile().solve([v]).require().volts[0] for v in [*moved, *bridged]])
+    assert first.tolist() == again.tolist()
+    np.testing.assert_allclose(first, alone, rtol=1e-9, atol=1e-9)

@@ -59,3 +59,24 @@ def test_a_part_with_the_key_takes_every_fault_and_turn(kind: Any, key: str | No
     texts = [fault for fault in library(circuit) if fault.target.partition(".")[0] == "U1"]
     texts += [Fault("U1", text) for text in ("reversed", "missing") if text in kind.faults]
     model.parameters_of([model.plan(Variant((fault,))) for fault in texts])
+
+
+def test_what_is_kept_of_a_pin_is_what_a_fresh_model_writes() -> None:
+    """A chip's pins are kept by their own overrides and those of the whole part: after many, each is as if alone."""
+    io = {f"P{k}": {"type": "io", "leak": 1e-8, "pull_up": 5e4} for k in (1, 2, 3)}
+    values = {"io": io, "supply": {"VDD": {"draws": 1e-3, "standby": 1e-6}, "VIO": {"draws": 2e-3}}}
+    nets = {"VDD": "vdd", "VIO": "vio", "GND": "GND", "P1": "p1", "P2": "p2", "P3": "p3"}
+    circuit = Circuit([Part("U1", "chip", nets, values)], ground="GND")
+    overrides: list[dict[str, Any]] = [
+        {}, {"P1.drive": "high"}, {"P1.drive": "low"}, {"P1.drive": "high", "P2.ohms": 25.0}, {"P2.ohms": 25.0},
+        {"P2.ohms": 25.0, "P2.drive": "low"}, {"P3.pull_up": 4e4}, {"P3.leak": -1e-8}, {"VIO.draws": 3e-3},
+        {"VDD.draws": 3e-3, "P1.drive": "high"}, {"P2.to_rail": 0.0}, {"dead": True},
+        {"P1.drive": "high", "dead": True}, {"asleep": True}, {"wakes": 1.5}, {"wakes": 1.5, "P1.drive": "high"},
+        {"clamp_saturation": 2e-14}, {"missing": True}, {"missing": True, "P1.drive": "high"},
+    ]  # fmt: skip
+    kept = circuit.compile()
+    found = [kept.parameters(0, each) for each in [*overrides, *reversed(overrides)]]
+    alone = [circuit.compile().parameters(0, each) for each in overrides]
+    assert len({tuple(each) for each in alone}) > len(alone) - 3  # missing or dead, a part drives nothing
+    for got, want in zip(found, [*alone, *reversed(alone)], strict=True):
+        assert got.tolist() == want.tolist()

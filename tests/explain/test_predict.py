@@ -6,12 +6,14 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.evidence.observe import Observation
 from wakeboard.harness.explain.evidence.predict import Change, Predictor
 from wakeboard.instruments.virtual.circuit import Circuit, Part, parse_fault
+from wakeboard.instruments.virtual.circuit.bench.unknowns import bounded
 from wakeboard.instruments.virtual.circuit.solver.devices import THERMAL_VOLTS
 from wakeboard.results.records import Reading
 
@@ -144,3 +146,15 @@ def test_a_shunt_across_the_net_counts_in_parallel_and_is_taken_out_again() -> N
     assert o.ohms_of(drawn) == pytest.approx(47e3, rel=5e-3)
     assert o.ohms_of(short) == pytest.approx(2, rel=1e-2)
     assert o.ohms_of(gone) == math.inf
+
+
+def test_what_the_drawn_boards_unknowns_do_is_kept_for_one_list_of_them_and_nobody_changes_it() -> None:
+    few = bounded(board().parts)
+    predictor = Predictor(board(), {"USB": "VUSB"}, WANTED)
+    first = predictor.shifts([Change()], few)
+    want = first.copy()
+    first[:] = 7.0
+    assert predictor.shifts([Change()], few).tolist() == want.tolist()
+    assert predictor.shifts([Change()], few[::-1]).tolist() == want[:, ::-1].tolist()
+    other = predictor.shifts([Change((parse_fault("R1:value=50 Ω"),))], few)
+    assert np.abs(other - want).max() > 1e-5

@@ -20,7 +20,7 @@ from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.evidence.observe import CURRENT, OHMS, VOLTS, Observation
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.instruments.virtual.circuit import Circuit, Fault, Points
-from wakeboard.instruments.virtual.circuit.bench.change import Change, Scene
+from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change, Scene
 from wakeboard.instruments.virtual.circuit.bench.figures import (
     LEAST_METER_OHMS,
     NO_INPUT_OHMS,
@@ -69,6 +69,7 @@ class Predictor:
         self.ground = circuit.ground
         self.circuit = circuit
         self.stand = stand or Stand(circuit, supplies, may_move)
+        self._drawn_moved: tuple[Sequence[Unknown], Array] | None = None
         self._exact = [self._scene(o, shared=False) for o in self.observations]
         self._shared = [self._scene(o, shared=True) for o in self.observations]
 
@@ -199,6 +200,13 @@ class Predictor:
     # --- first order ----------------------------------------------------------------------------------------------
     def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> Array:
         """(H, T, n) how far one standard deviation of each value moves each observation (as `as_seen` counts it)."""
+        if [change.key for change in changes] == [DRAWN.key]:  # each weighing asks it again
+            if self._drawn_moved is None or self._drawn_moved[0] is not tolerances:
+                self._drawn_moved = tolerances, self._shifts(changes, tolerances)
+            return self._drawn_moved[1].copy()
+        return self._shifts(changes, tolerances)
+
+    def _shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> Array:
         out = np.zeros((len(changes), len(tolerances), len(self.observations)))
         if not tolerances or not self.observations or not len(changes):
             return out

@@ -136,6 +136,7 @@ class Model:
             {name: q.default for name, q in kind_of(part).values.items() if q.default is not None}
             for part in circuit.parts
         ]
+        self._known: list[dict[tuple[object, ...], list[Element]]] = [{} for _ in circuit.parts]
         self._effects: dict[Fault, Effects] = {}
         self._effects_of: dict[int, tuple[Fault, Effects]] = {}
         self._expanded: dict[tuple[object, ...], Array] = {}
@@ -161,7 +162,7 @@ class Model:
 
     def _draft(self, index: int, overrides: Mapping[str, Value]) -> Draft:
         part = self.circuit.parts[index]
-        draft = Draft(part, overrides, self._defaults[index])
+        draft = Draft(part, overrides, self._defaults[index], known=self._known[index])
         kind_of(part).expand(draft)
         return draft
 

@@ -53,3 +53,9 @@ def inner(function: Function) -> Function:
     Python must not call it (it has no way in); its source, function.py_func, may be called.
     """
     return _made(function, no_cpython_wrapper=True)
+
+
+def shared(function: Function) -> Function:
+    """As `inner`, and kept on disk too: for what several functions call that are compiled in processes of their own
+    (ahead.py), so that one compiles it for all."""
+    return _made(function, no_cpython_wrapper=True, cache=True)

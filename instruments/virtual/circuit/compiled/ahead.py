@@ -22,13 +22,20 @@ import numba
 import numpy as np
 
 from . import Array, Marks, Places
-from .elements import Blocks
+from .elements import Blocks, Extras, evaluate
 from .elimination import Plan, least_first, planned
-from .iteration import Rules, Wiring, linear_group, newton_group, state_group
+from .iteration import Room, Rules, Wiring, balanced, linear_group, newton_group, state_group, step
 from .parameters import Parameters
 
-SHARES: Final = (("newton_group",), ("planned", "state_group", "least_first", "linear_group"))
-"""What one process each compiles: about two thirds and one third of the work."""
+SHARES: Final = (
+    ("step", "balanced", "newton_group"),
+    ("evaluate", "planned", "least_first", "state_group", "linear_group"),
+)
+"""What one process each compiles, in this order: about half of the work. What both need (`shared`) comes first in one
+and is fetched from the disk by the other, which is busy with its own until then."""
+
+INNER: Final = frozenset({"step", "balanced", "evaluate"})
+"""Of these what only compiled functions call: nothing is missing without them where their callers are on disk."""
 
 NAME: Final = re.compile("[0-9a-f]{16}")
 OLD: Final = 90 * 24 * 3600.0  # s: a season without a new version is rare where a version is in use
@@ -60,14 +67,20 @@ def _plan() -> Plan:
 
 
 def examples() -> dict[str, tuple[Any, tuple[object, ...]]]:
-    """By name: each function that Python calls, and empty arguments of the types that it is called with."""
+    """By name: each function that Python calls, some that these call, and empty arguments of the types that each is
+    called with."""
     p, s = _places(), _small()
     blocks = Blocks(p, p, p, p, p, p, slope_of=s, slope_by=s, current_port=s, nodes=0, branches=0)
     wiring = Wiring(_small(), _small(), _plan(), _small(), _small())
     parameters = Parameters(_reals(2), _places(), _places(), _places(), _reals())
     rules = Rules(0.0, 0, 0.0, 0.0, False, 0.0)
+    extras, x = Extras(s, s, _reals()), _reals()
+    room = Room(x, x, x, x, x, x, x, x, x, matrix=_reals(2), row=p, limit=x)
     common = (blocks, wiring, _places(), parameters, _reals(2), _reals(2), _reals(2))
     return {
+        "evaluate": (evaluate, (blocks, s, s, x, x, x, x, x, x)),
+        "step": (step, (blocks, wiring, extras, room, 0.0)),
+        "balanced": (balanced, (blocks, wiring, x, x, extras, room)),
         "least_first": (least_first, (_marks(2), _places(), _places())),
         "planned": (planned, (_places(), _places(), _places(), 0, *(_small() for _ in range(6)))),
         "newton_group": (
@@ -102,7 +115,7 @@ def missing() -> tuple[tuple[str, ...], ...]:
     """The shares that are not on disk yet; none where the same code runs as plain Python."""
     if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
         return ()
-    return tuple(share for share in SHARES if not all(_kept(name) for name in share))
+    return tuple(share for share in SHARES if not all(_kept(name) for name in share if name not in INNER))
 
 
 _under_way: list[subprocess.Popen[bytes]] = []

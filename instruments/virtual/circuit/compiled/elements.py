@@ -10,7 +10,7 @@ from __future__ import annotations
 from math import exp, inf, log
 from typing import Final, NamedTuple
 
-from . import Array, Places, inner
+from . import Array, Places, inner, shared
 
 # codes of the devices, the order of devices.DEVICES
 LINEAR: Final = 0
@@ -392,7 +392,7 @@ def _source(blocks: Blocks, theta: Array, x: Array, current: Array, partial: Arr
         partial[d + 2 * n + j] = theta[p + n + j]
 
 
-@inner
+@shared
 def evaluate(
     blocks: Blocks,
     plus: Places,
@@ -421,7 +421,7 @@ def evaluate(
     return limited
 
 
-@inner
+@shared
 def unbalance(
     blocks: Blocks,
     plus: Places,

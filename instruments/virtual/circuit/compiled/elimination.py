@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import Array, Marks, Places, compiled, inner
+from . import Array, Marks, Places, compiled, inner, shared
 from .elements import SOURCE, Blocks, Extras
 
 
@@ -220,7 +220,7 @@ def planned(
     )  # fmt: skip
 
 
-@inner
+@shared
 def fill(plan: Plan, blocks: Blocks, partial: Array, held: Array, extra_siemens: Array, value: Array) -> None:
     """The matrix into its slots: partials, held (nodes,) S from each node to ground, extra conductances, sources."""
     value.fill(0.0)
@@ -243,7 +243,7 @@ def fill(plan: Plan, blocks: Blocks, partial: Array, held: Array, extra_siemens:
         value[plan.source[j, 4]] -= partial[d + 2 * n + j]
 
 
-@inner
+@shared
 def factor(plan: Plan, value: Array) -> None:
     """Eliminate in place: the diagonal is inverted, `lower` holds the factors."""
     t = 0
@@ -261,7 +261,7 @@ def factor(plan: Plan, value: Array) -> None:
             t += end - begin
 
 
-@inner
+@shared
 def substitute(plan: Plan, value: Array, right: Array) -> None:
     """Solve for right (size,) in place; right[0], ground's, stays."""
     n, nodes = len(plan.node), len(plan.held)
@@ -318,7 +318,7 @@ def doubtful(plan: Plan, value: Array) -> bool:
     return False
 
 
-@inner
+@shared
 def dense(
     blocks: Blocks, plus: Places, minus: Places, partial: Array, held: Array, extras: Extras, matrix: Array
 ) -> None:

@@ -11,7 +11,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from . import Array, Marks, Places, compiled, inner
+from . import Array, Marks, Places, compiled, inner, shared
 from .elements import GMIN, LINEAR, SOURCE, Blocks, Extras, evaluate, largest_source, unbalance
 from .elimination import Plan, dense, doubtful, factor, fill, pivoted, pivoted_substitute, substitute, substitute_across
 from .parameters import Parameters, clear, lay_out
@@ -67,7 +67,7 @@ class Rules(NamedTuple):
     too_far: float
 
 
-@inner
+@shared
 def make_room(blocks: Blocks, wiring: Wiring) -> Room:
     """Arrays for a wiring's members."""
     size = blocks.nodes + blocks.branches
@@ -96,8 +96,8 @@ def _finite(values: Array) -> bool:
     return True
 
 
-@inner
-def _step(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, more: float) -> bool:
+@shared
+def step(blocks: Blocks, wiring: Wiring, extras: Extras, room: Room, more: float) -> bool:
     """Newton's step into room.step, with held + `more` S on every node; whether it took pivoting."""
     for k in range(blocks.nodes):
         room.lean[k] = room.held[k] + more
@@ -258,7 +258,7 @@ def _newton(
         for j in range(nodes):
             room.held[j] = leak[j] + 0.01 * GMIN + anchor  # never singular for want of a path
         for attempt in range(3):
-            by_pivoting = _step(blocks, wiring, extras, room, damping)
+            by_pivoting = step(blocks, wiring, extras, room, damping)
             largest = _largest(room.step, nodes)
             if attempt == 0 and not largest <= rules.too_far:
                 return False
@@ -395,7 +395,7 @@ def state_group(
             room.residual.fill(0.0)
             for k in range(blocks.nodes):
                 room.residual[k] = GMIN
-            _step(blocks, wiring, extras, room, 0.0)
+            step(blocks, wiring, extras, room, 0.0)
             for k in range(blocks.nodes):
                 weak[m, k] = abs(room.step[k]) > WEAK
                 free[m, k] = abs(room.step[k]) > FREE

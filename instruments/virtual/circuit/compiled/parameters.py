@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import Array, Marks, Places, inner
+from . import Array, Marks, Places, inner, shared
 
 
 class Parameters(NamedTuple):
@@ -73,7 +73,7 @@ class Parameters(NamedTuple):
         return found
 
 
-@inner
+@shared
 def lay_out(parameters: Parameters, member: int, theta: Array, there: int) -> int:
     """Fill theta (K,) with the member's parameters; which row is in it now. there: which row was in it, -1 for none."""
     row = int(parameters.row[member])

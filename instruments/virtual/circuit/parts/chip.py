@@ -106,7 +106,8 @@ def _leak(d: Draft, pin: str, rail: str) -> None:
         d.valve(rail, pin, (ground, pin, size / 0.2, size * float(park) / 0.2), high=size, gates=(lit,), scale=into)
 
 
-def _draw(d: Draft, pin: str, ground: str) -> None:
+def _draw(d: Draft, pin: str) -> None:
+    ground = d.ground_pin
     asleep = bool(d.value("asleep"))
     awake = d.number(f"{pin}.draws", d.value(f"{pin}.amps", 0.0))
     amps = d.number(f"{pin}.standby", 0.0) if asleep else awake
@@ -120,15 +121,14 @@ def _draw(d: Draft, pin: str, ground: str) -> None:
 
 
 def _chip(d: Draft) -> None:
-    ground = d.ground_pin
     for table in ("io", "supply"):
         for pin in d.part.values.get(table, {}):
             if pin not in d.part.pins:
                 raise CircuitError(f"{d.part.name}: {table} names a pin {pin!r} that it does not have", [d.part.name])
     for pin in d.part.values.get("supply", {}):
-        _draw(d, pin, ground)
+        d.kept(_draw, pin)
     for pin in d.part.values.get("io", {}):
-        _pin(d, pin)
+        d.kept(_pin, pin)
 
 
 KINDS = (

@@ -21,6 +21,7 @@ from wakeboard.instruments.virtual.circuit.solver.devices import CONVERTER, DEVI
 
 Ints = NDArray[np.intp]
 MOST_KEPT = 5000  # wirings of one structure, some 40 kB each
+MOST_PLACED = 1000  # places of a bench's leads on the drawn board, some 20 kB each
 
 
 @dataclass(frozen=True)
@@ -286,6 +287,8 @@ class Structure:
         self.plus: Ints = at[layout.port_plus]
         self.minus: Ints = at[layout.port_minus]
         self._wirings: dict[tuple[tuple[int, int], ...], Wiring] = {}
+        self._as_drawn = not moves
+        self._placed: dict[tuple[tuple[int, int], ...], tuple[Ints, Wiring]] = {}
         as_drawn = layout.source_ends.isdisjoint(moves)
         self._order = layout.order if as_drawn else Order.of(layout, self.plus, self.minus)
 
@@ -313,8 +316,19 @@ class Structure:
 
     def placed(self, moves: Sequence[tuple[int, int]], pairs: tuple[tuple[int, int], ...] = ()) -> tuple[Ints, Wiring]:
         """(node of each terminal, wiring) with further terminals moved: of a bench's leads and resistors, which go from
-        net to net by the hundred. Where they pass current to ground only, the pattern is the one here and the plan this
-        one's but for what they add to it."""
+        net to net by the hundred (those of the drawn board are kept). Where they pass current to ground only, the
+        pattern is the one here and the plan this one's but for what they add to it."""
+        if not self._as_drawn or pairs:  # of each lifted pin and each bridge all places would take more room than time
+            return self._place(moves, pairs)
+        key = tuple(moves)
+        found = self._placed.get(key)
+        if found is None:
+            if len(self._placed) > MOST_PLACED:
+                self._placed.clear()
+            found = self._placed[key] = self._place(moves, pairs)
+        return found
+
+    def _place(self, moves: Sequence[tuple[int, int]], pairs: tuple[tuple[int, int], ...]) -> tuple[Ints, Wiring]:
         at = self.at.copy()
         for terminal, node in moves:
             at[terminal] = node
