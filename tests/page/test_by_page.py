@@ -93,7 +93,9 @@ class Person:
 
 def test_a_whole_run_by_hand_through_the_page(bench: Any, browser: Any) -> None:
     bench.steps(POWERED)
-    with Command(bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page") as command:
+    with Command(
+        bench.folder, "run", "steps.toml", "--unit", "T-1", "--bench", "hand.toml", "--page", cold=True
+    ) as command:
         tab = browser.tab(command.address, width=820, height=1180)
         person = Person(tab, bench)
         tab.until(lambda: "cautions say" in tab.says("#prompt-title"), "the first question")
@@ -229,7 +231,7 @@ def test_smoke_scan_answer_count_next(bench: Any, browser: Any) -> None:
     """The virtual bench in process; the scanner types into the page. One unit passes, one is short at its input."""
     (bench.folder / "units.toml").write_text('board = "board.toml"\n[units.BAD]\nplant = ["VUSB+GND:bridge=0.5"]\n')
     bench.steps('[[step]]\ndo = "resistance"\nof = ["USB"]\nexpect = "> 100 Ω"\n' + POWERED)
-    with Command(bench.folder, "smoke", "steps.toml", "--page") as command:
+    with Command(bench.folder, "smoke", "steps.toml", "--page", cold=True) as command:
         tab = browser.tab(command.address, width=390, height=800)
         for unit, word in (("T-1", "PASS"), ("BAD", "FAIL")):
             tab.until(lambda: tab.says("#prompt-title") == "Scan the next unit", "a scan is asked for")

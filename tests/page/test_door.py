@@ -87,7 +87,7 @@ def test_a_token_is_good_once_and_wrong_codes_shut_the_door() -> None:
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     folder = tmp_path_factory.mktemp("a-folder-with-a-name")
     Store.open(folder / "wakeboard.db").close()
-    with Command(folder, "page", "--db", str(folder / "wakeboard.db")) as command:
+    with Command(folder, "page", "--db", str(folder / "wakeboard.db"), cold=True) as command:
         yield command
 
 
