@@ -8,7 +8,7 @@ pads some megohms may stay (flux, moisture), which the missing part's own predic
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -27,6 +27,8 @@ source)."""
 NEAR_THE_END: Final = 0.5
 """Of the highest value that is fitted, from which on the part may as well be missing."""
 
+_Make = Callable[[Likelihood, Candidate, int, Suspect], Candidate | None]
+
 
 def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence[Suspect]) -> Iterator[Candidate]:
     """For each candidate that bridges two nets by some ohms the stuck outputs and the pulls that would do the same; for
@@ -39,24 +41,24 @@ def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence
         elif each.category == "pull":
             joining.setdefault("+".join(sorted(each.same_as.split(">"))), []).append(each)
     for c in found:
-        for k, bridge in enumerate(c.suspects):
-            if bridge.category == "bridge" and c.fitted.index(k) < len(c.spreads):
-                for each in joining.get(bridge.same_as, ()):
-                    twin = (_pulled if each.fitted else _stuck)(likelihood, c, k, each)
-                    if twin is not None:
-                        yield twin
-            if bridge.category == "value" and k in c.fitted and c.fitted.index(k) < len(c.spreads):
-                gone = missing.get(bridge.text.partition(":")[0])
-                if gone is not None and (twin := _missing(likelihood, c, k, gone)) is not None:
+        for k in c.fitted[: len(c.spreads)]:
+            fitted = c.suspects[k]
+            others: list[tuple[_Make, Suspect]] = []
+            if fitted.category == "bridge":
+                others = [(_pulled if each.fitted else _stuck, each) for each in joining.get(fitted.same_as, ())]
+            elif fitted.category == "value" and (gone := missing.get(fitted.text.partition(":")[0])) is not None:
+                others = [(_missing, gone)]
+            for made, other in others:
+                if (twin := made(likelihood, c, k, other)) is not None:
                     yield twin
 
 
 def _missing(likelihood: Likelihood, c: Candidate, k: int, gone: Suspect) -> Candidate | None:
     """A candidate with a part missing in the place of its value; None where that is not near its end."""
-    ohms, high, place = c.values[k], c.suspects[k].high, c.fitted.index(k)
+    ohms, high = c.values[k], c.suspects[k].high
     if ohms is None or high is None or c.suspects[k].unit != "Ω" or ohms < NEAR_THE_END * high:
         return None
-    return _unfitted(likelihood, c, k, gone, math.log(RESIDUE) - _charged(c, k, place))
+    return _unfitted(likelihood, c, k, gone, math.log(RESIDUE))
 
 
 def _pulled(likelihood: Likelihood, c: Candidate, k: int, pull: Suspect) -> Candidate | None:
@@ -64,37 +66,38 @@ def _pulled(likelihood: Likelihood, c: Candidate, k: int, pull: Suspect) -> Cand
     ohms = c.values[k]
     if ohms is None or pull.low is None or pull.high is None or not pull.low <= ohms <= pull.high:
         return None
-    information = c.spreads[c.fitted.index(k)] ** -2
-    charged, its_own = (rank.occam_factor(each.log_range, information) for each in (c.suspects[k], pull))
+    its_own = _charged(c, k, pull)
     suspects = (*c.suspects[:k], pull, *c.suspects[k + 1 :])
-    twin = replace(c, suspects=suspects, occam=c.occam - charged + its_own, log_prior=log_prior(suspects))
+    occam = c.occam - _charged(c, k, c.suspects[k]) + its_own
+    twin = replace(c, suspects=suspects, occam=occam, log_prior=log_prior(suspects))
     return likelihood.lent(replace(c, occam=twin.occam), twin)
 
 
 def _stuck(likelihood: Likelihood, c: Candidate, k: int, stuck: Suspect) -> Candidate | None:
     """A candidate with an output stuck in the place of its bridge; None where the ohms are not an output's."""
     ohms = c.values[k]
-    place = c.fitted.index(k)
     if ohms is None:
         return None
     off = math.log(ohms / stuck.ohms) / OHMS_SPREAD
     if abs(off) > FURTHEST:
         return None
-    its_own = min(0.0, math.log(c.spreads[place] / OHMS_SPREAD)) - 0.5 * off**2
-    return _unfitted(likelihood, c, k, stuck, its_own - _charged(c, k, place))
+    its_own = min(0.0, math.log(c.spreads[c.fitted.index(k)] / OHMS_SPREAD)) - 0.5 * off**2
+    return _unfitted(likelihood, c, k, stuck, its_own)
 
 
-def _charged(c: Candidate, k: int, place: int) -> float:
-    """What a candidate was charged for a value that was fitted (natural logarithm)."""
-    return rank.occam_factor(c.suspects[k].log_range, c.spreads[place] ** -2)
+def _charged(c: Candidate, k: int, suspect: Suspect) -> float:
+    """What fitting a suspect's value costs where it is as sharp as that of a candidate's (natural logarithm)."""
+    return rank.occam_factor(suspect.log_range, c.spreads[c.fitted.index(k)] ** -2)
 
 
-def _unfitted(likelihood: Likelihood, c: Candidate, k: int, other: Suspect, by: float) -> Candidate:
-    """A candidate with a suspect that has no value in the place of one that has; by: how much likelier that is."""
+def _unfitted(likelihood: Likelihood, c: Candidate, k: int, other: Suspect, its_own: float) -> Candidate:
+    """A candidate with a suspect that has no value in the place of one that has; its_own: what that costs (natural
+    logarithm)."""
     place = c.fitted.index(k)
     suspects = (*c.suspects[:k], other, *c.suspects[k + 1 :])
     twin = replace(
-        c, suspects=suspects, values=(*c.values[:k], None, *c.values[k + 1 :]), occam=c.occam + by,
+        c, suspects=suspects, values=(*c.values[:k], None, *c.values[k + 1 :]),
+        occam=c.occam - _charged(c, k, c.suspects[k]) + its_own,
         spreads=(*c.spreads[:place], *c.spreads[place + 1 :]), log_prior=log_prior(suspects),
     )  # fmt: skip
     return likelihood.lent(replace(c, occam=twin.occam, values=twin.values, spreads=twin.spreads), twin)
