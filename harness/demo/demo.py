@@ -24,7 +24,7 @@ Take = Callable[[str], "RunRecord"]
 
 
 class FolderTaken(Exception):
-    """The folder holds something already; nothing was written."""
+    """The folder holds something already, or cannot be written."""
 
 
 @dataclass
@@ -54,13 +54,16 @@ class Demo:
 
 
 def lay_out(folder: Path) -> None:
-    """Copy Skep's files into a folder that is new or empty. Raises FolderTaken."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise FolderTaken(f"{folder} is not empty; name another folder: wakeboard demo {folder.name}-2")
-    folder.mkdir(parents=True, exist_ok=True)
+    """Copy Skep's files into a folder that is new or empty. Raises FolderTaken, for one that cannot be written too."""
     source = resources.files("wakeboard.sequences").joinpath("demo", "skep")
-    for name in FILES:
-        (folder / name).write_text(source.joinpath(name).read_text(encoding="utf-8"), encoding="utf-8")
+    try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise FolderTaken(f"{folder} is not empty; name another folder: wakeboard demo {folder.name}-2")
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in FILES:
+            (folder / name).write_text(source.joinpath(name).read_text(encoding="utf-8"), encoding="utf-8")
+    except OSError as error:
+        raise FolderTaken(f"{folder} cannot be written ({error.strerror}); name another folder") from None
 
 
 def first_look(demo: Demo) -> Iterator[dict[str, Any]]:

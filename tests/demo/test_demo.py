@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from wakeboard.harness.cli import execute
 from wakeboard.harness.demo import demo
 from wakeboard.results.store.store import Store
 
@@ -57,3 +58,12 @@ def test_broken_off_it_leaves_no_process_and_keeps_what_was_done(
     assert [each for each in multiprocessing.active_children() if each not in before] == []
     with Store.open(made.folder / demo.DATABASE, read_only=True) as store:
         assert [(each.unit, each.outcome) for each in store.runs()] == [("B", "fail")]
+
+
+def test_a_folder_that_cannot_be_written_is_told_as_that(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("mine")
+    assert execute(["demo", str(tmp_path / "file" / "skep")]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "cannot be written" in told
+    assert "name another folder" in told
+    assert (tmp_path / "file").read_text() == "mine"
