@@ -10,7 +10,7 @@ from typing import Any
 
 from wakeboard.instruments.clock import Clock
 from wakeboard.instruments.dialect import Dialect, DmmDialect, PsuDialect, ScopeDialect, load_dialect, pick_dialect
-from wakeboard.instruments.errors import DialectError, IdentityError, LinkBusy, LinkError
+from wakeboard.instruments.errors import DialectError, IdentityError, LinkBusy
 from wakeboard.instruments.link.address import HERE, hosts_of
 from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.link.traffic import TrafficLog
@@ -67,7 +67,7 @@ def open_instrument(
         driver.identify()
         if link.holds:
             _check_alone(driver)
-    except (LinkError, IdentityError, DialectError):
+    except BaseException:  # a Ctrl-C among them
         link.close()
         raise
     return driver

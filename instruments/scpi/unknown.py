@@ -119,6 +119,9 @@ def introduce(address: str, *, visa: str | None = None, resource_manager: object
         except LinkError as error:
             link.close()
             last = error if last is None or isinstance(last, LinkTimeout) else last
+        except BaseException:  # a Ctrl-C among them
+            link.close()
+            raise
     if odd:
         says = f"what answers does not say who it is: {odd[:40]!r} came"
         raise LinkError(says, instrument="unknown", address=address, command=Manners().identify)

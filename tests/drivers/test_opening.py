@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 from wakeboard.instruments.errors import DialectError, IdentityError, LinkError
+from wakeboard.instruments.link.link import Link
 from wakeboard.instruments.scpi.opening import open_instrument, open_psu
 
 
@@ -49,3 +50,16 @@ def test_a_dialect_of_another_kind():
 def test_a_silent_instrument_is_named(serve):
     with pytest.raises(LinkError, match="instrument supply"):
         open_psu(serve(lambda session, line: None).address, name="supply", timeout=0.2)
+
+
+def test_a_press_while_it_says_who_it_is_leaves_it_closed(serve, monkeypatch):
+    def pressed(link):
+        raise KeyboardInterrupt
+
+    peer = serve(says("Keysight Technologies,E36312A,MY1,2.1"))
+    with monkeypatch.context() as patch:
+        patch.setattr(Link, "who", pressed)
+        with pytest.raises(KeyboardInterrupt):
+            open_psu(peer.address, name="supply")
+    open_psu(peer.address, name="supply").close()  # nobody holds it any more
+    assert peer.sessions[0].connection.recv(1) == b"", "the session was ended"

@@ -201,3 +201,15 @@ def test_an_output_of_which_the_dialect_does_not_know_the_most_is_told_by_its_ke
     psu = Psu(Link.open(serve(Unknown()).address, name="supply"), dialect)
     with pytest.raises(DialectError, match=r"\[channels\.1\] needs amps"):
         psu.limits("1")
+
+
+def test_a_press_while_nobody_knows_who_answers_leaves_it_closed(serve: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def pressed(link: Link, line: str) -> str:
+        raise KeyboardInterrupt
+
+    peer = serve(Unknown())
+    with monkeypatch.context() as patch:
+        patch.setattr(Link, "query", pressed)
+        with pytest.raises(KeyboardInterrupt):
+            introduce(peer.address)
+    introduce(peer.address).close()  # nobody holds it any more
