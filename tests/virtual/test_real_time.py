@@ -8,7 +8,9 @@ Every figure is a time of the test's own; none is a fact of the trade.
 from __future__ import annotations
 
 import asyncio
+import gc
 import socket
+import warnings
 from collections.abc import Iterator
 from types import SimpleNamespace
 from typing import Any
@@ -151,3 +153,29 @@ def test_no_port_stays_open_where_what_follows_fails() -> None:
     port = int(told[0].instruments["meter"].split("::")[2])
     with pytest.raises(ConnectionRefusedError), socket.create_connection(("127.0.0.1", port), timeout=5):
         pass
+
+
+@pytest.mark.parametrize("turns", range(6))
+def test_a_client_that_comes_as_the_bench_ends_leaves_no_socket(turns: int) -> None:
+    """Between a connection's acceptance and its first sign of life are a few turns of the loop: none of them may leave
+    it open behind the loop's end, to be found by the garbage collector in whatever runs then."""
+
+    idle = SimpleNamespace(cut=lambda _: [], reset_on_connect=False)
+    stage = SimpleNamespace(now=0.0, pace=1.0, moving=False, advance=lambda _: None, next_event=lambda: None)
+    bench: Any = SimpleNamespace(stage=stage, instruments={"meter": idle}, target=None)
+
+    async def come_and_end() -> None:
+        served = server.WireServer(bench, "127.0.0.1", 0, None)
+        addresses = await served.start()
+        port = int(addresses.instruments["meter"].split("::")[2])
+        with socket.create_connection(("127.0.0.1", port), timeout=5):
+            for _ in range(turns):
+                await asyncio.sleep(0)
+            await served.stop()
+
+    gc.collect()
+    with warnings.catch_warnings(record=True) as told:
+        warnings.simplefilter("always")
+        asyncio.run(come_and_end())
+        gc.collect()
+    assert [str(each.message) for each in told if issubclass(each.category, ResourceWarning)] == []

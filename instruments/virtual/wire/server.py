@@ -33,6 +33,7 @@ from wakeboard.instruments.virtual.scpi.instrument import Instrument, ScpiInstru
 from wakeboard.instruments.virtual.time.stage import Stage
 
 TICK_MOVING, TICK_RESTING = 0.002, 0.05  # seconds between idle ticks
+LAST_TURNS = 8  # of the loop, before it ends: a connection takes five from being let in to being closed
 BUDGET = 0.004  # seconds of computing at a stretch, before messages get their turn
 CATCH_UP = 0.2  # seconds that an answer waits for the circuit to come up to now: half of a bench's shortest time-out
 TOO_SLOW = "this computer is too busy for this circuit: the bench's time falls behind the clock on the wall"
@@ -323,12 +324,16 @@ class WireServer:
         """Close everything; every output of the bench stays as it is."""
         if self._ticking is not None:
             self._ticking.cancel()
+        loop = asyncio.get_running_loop()
+        for listening in (each for server in self._servers for each in server.sockets):
+            with contextlib.suppress(NotImplementedError):  # Windows
+                loop.remove_reader(listening.fileno())
+        for _ in range(LAST_TURNS):  # who was let in just before is a client some turns later
+            for client in list(self._clients):
+                client.drop()
+            await asyncio.sleep(0)
         for server in self._servers:
             server.close()
-        for client in list(self._clients):
-            client.drop()
-        await asyncio.sleep(0)  # lets the connections be closed before the loop is
-        loop = asyncio.get_running_loop()
         for descriptor in self._descriptors:
             loop.remove_reader(descriptor)
             os.close(descriptor)
