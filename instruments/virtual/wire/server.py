@@ -261,7 +261,7 @@ class WireServer:
         self._ports = iter(range(first_port, first_port + 100)) if first_port else iter([0] * 100)
         self._clock = RealTime(bench.stage)
         self._served = [Served(name, item, self._clock, heard) for name, item in bench.instruments.items()]
-        self._servers: list[asyncio.AbstractServer] = []
+        self._servers: list[asyncio.Server] = []
         self._descriptors: list[int] = []
         self._clients: weakref.WeakSet[Client] = weakref.WeakSet()
         self._ticking: asyncio.TimerHandle | None = None
