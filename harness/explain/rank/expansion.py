@@ -62,6 +62,9 @@ MOST_ALIKE: Final = 2
 """Of those, the likeliest that go where the likeliest of all has arrived."""
 BEGUN_AT: Final = (1, 2)
 """Scales from which the drawn board is put where the readings want it once more, where a fault is likelier."""
+CONDUCTING: Final = 1.5
+"""Deviations from which the drawn board is put there as well, in all that differs by decades wherever it lies: what
+conducts next to nothing has next to no slope, and so no step leads to where it conducts."""
 LEFT: Final = 4.0
 """Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
 WOKEN: Final = 2
@@ -96,6 +99,7 @@ def expanded(
     _climb(likelihood, candidates, climbs, ROUNDS)
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
+    _conducting(likelihood, candidates, spreads, climbs, out)
     if looked and (not more_follow or any(climb.least <= FOREIGN * len(y) for climb in climbs.values())):
         _others_placed(likelihood, candidates, spreads, climbs, out, likely, more_follow)
     contested = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in unproved(out, climbs)}
@@ -104,6 +108,32 @@ def expanded(
         out[k] = way.made(candidates[k], spreads[k])
     climbs.update(contested)
     return promises_kept(out, climbs)
+
+
+def _conducting(
+    likelihood: Likelihood, candidates: Sequence[Candidate], spreads: Sequence[Spread], climbs: dict[int, Ascent],
+    out: list[Candidate],
+) -> None:  # fmt: skip
+    """Where a fault is likelier than the drawn board (climbs, out): that from where all conducts that differs by
+    decades; and, where it is likelier there, the others from where it has arrived."""
+    t = np.array([CONDUCTING if u.anywhere and u.share > 1 else 0.0 for u in likelihood.unknowns])
+    drawn = next((k for k, c in enumerate(candidates) if not c.suspects), None)
+    if drawn is None or not t.any() or not max(out, key=lambda c: c.score).suspects:
+        return
+    begun = climbs.get(drawn) or Ascent.begun(likelihood, candidates[drawn], spreads[drawn])
+    way = replace(begun.begun_from(t, USUAL), promised=-math.inf)  # no slope led there
+    _climb(likelihood, candidates, {drawn: way}, ROUNDS)
+    made = way.made(candidates[drawn], spreads[drawn])
+    if way.best is None or made.log_likelihood < out[drawn].log_likelihood + CROSSED:
+        return
+    out[drawn] = made
+    again = {k: climb.begun_at(way, made.scale) for k, climb in climbs.items() if k != drawn}
+    climbs[drawn] = way
+    _climb(likelihood, candidates, again, AGAIN)
+    for k, climb in again.items():
+        there = climb.made(candidates[k], spreads[k])
+        if there.log_likelihood > out[k].log_likelihood:
+            out[k], climbs[k] = there, climb
 
 
 def _others_placed(
