@@ -40,9 +40,10 @@ class Group:
     name: the faults of the likeliest as one text, "none" for a board as drawn; faults: each by itself (empty for none,
     and for something else); same: the other members' texts with their shares. accounts_for: odd readings that it
     explains; leaves: readings that it does not. common: its faults that most units share. u: relative standard
-    uncertainties of the fitted values. bench: what a reference unit shows as well, which is why the bench is blamed for
-    it. ways: what would part these. Not in the document: either: for each of `faults` all that may be there in its
-    stead, with their shares of this group; place: the number of its likeliest candidate in the weighing.
+    uncertainties of the fitted values; between: the ends of their 95 % intervals, where they were looked for. bench:
+    what a reference unit shows as well, which is why the bench is blamed for it. ways: what would part these. Not in
+    the document: either: for each of `faults` all that may be there in its stead, with their shares of this group;
+    place: the number of its likeliest candidate in the weighing.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Group:
     same: tuple[tuple[str, float], ...] = ()
     common: tuple[str, ...] = ()
     u: tuple[float, ...] = ()
+    between: tuple[tuple[float, float], ...] = ()
     bench: tuple[str, ...] = ()
     either: tuple[tuple[tuple[str, float], ...], ...] = ()
     ways: tuple[Way, ...] = ()
@@ -66,7 +68,9 @@ class Group:
             texts(document.get("faults")), str(document.get("says") or ""), texts(document.get("accounts_for")),
             texts(document.get("leaves")),
             tuple((str(each["fault"]), float(each["probability"])) for each in document.get("same") or ()),
-            texts(document.get("common")), tuple(document.get("u_relative") or ()), texts(document.get("bench")),
+            common=texts(document.get("common")), u=tuple(document.get("u_relative") or ()),
+            between=tuple((float(low), float(high)) for low, high in document.get("between") or ()),
+            bench=texts(document.get("bench")),
             ways=tuple(Way.of(each) for each in document.get("ways") or ()),
         )  # fmt: skip
 
@@ -75,7 +79,7 @@ class Group:
             "fault": self.name, "probability": self.probability, "accounts_for": list(self.accounts_for),
             "leaves": list(self.leaves), "faults": list(self.faults), "says": self.says,
             "same": [{"fault": fault, "probability": p} for fault, p in self.same], "common": list(self.common),
-            "u_relative": list(self.u), "bench": list(self.bench),
+            "u_relative": list(self.u), "between": [list(ends) for ends in self.between], "bench": list(self.bench),
             "ways": [way.as_json() for way in self.ways],
         }  # fmt: skip
 

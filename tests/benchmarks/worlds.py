@@ -53,6 +53,7 @@ from truth.worlds import KINDS, World, uniform  # noqa: E402
 from wakeboard.harness.explain.explaining import Explanation, explain_case  # noqa: E402
 from wakeboard.harness.explain.naming import words  # noqa: E402
 from wakeboard.harness.explain.rank.candidate import Candidate  # noqa: E402
+from wakeboard.harness.explain.rank.interval import with_ends  # noqa: E402
 from wakeboard.harness.explain.unit.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
 from wakeboard.harness.rehearse.trial import Trial, read_trial  # noqa: E402
@@ -261,7 +262,7 @@ def fitted(found: Explanation, fault: str) -> list[tuple[str, bool]]:
     if not group.faults or found.weighing is None:
         return out
     best = next((c for c in found.weighing.candidates if c.texts == group.faults), None)
-    if best is None or len(best.suspects) != 1 or best.values[0] is None or not best.spreads:
+    if best is None or len(best.suspects) != 1 or best.values[0] is None or not best.ends:
         return out
     if target(best.texts[0]) != target(fault) or planted.kind not in ("pull_up", "pull_down", "bridge", "value"):
         return out
@@ -272,10 +273,9 @@ def holds(candidate: Candidate, fault: str) -> bool:
     """Whether the 95 % interval of a single fault's fitted value holds the planted one."""
     from wakeboard.instruments.quantity import parse
 
-    planted, value, u = parse_fault(fault), candidate.values[0], candidate.spreads[0]
-    assert value is not None
+    planted, (low, high) = parse_fault(fault), candidate.ends[0]
     true = planted.ohms if planted.kind != "value" else parse(planted.argument, candidate.suspects[0].unit)
-    return u > 0 and abs(math.log(value / true)) <= 1.96 * math.log1p(u)
+    return low <= true <= high
 
 
 @dataclass(frozen=True)
@@ -392,11 +392,11 @@ def fit_in(production: Production, record: RunRecord, planted: str) -> tuple[str
     """The same of a run."""
     case = Case(record, production.line.model)
     own = [s for s in case.model.suspects if any(target(m.text) == target(planted) for m, _ in s.named)]
-    found = case._weigher(case.predictor, case.evidence, own, None).singles()
-    best = next((c for c in found.candidates if c.suspects[0] in own and c.spreads), None)
+    weigher = case._weigher(case.predictor, case.evidence, own, None)
+    best = next((c for c in weigher.singles().candidates if c.suspects[0] in own and c.fitted), None)
     if best is None:
         return None
-    return VALUED[parse_fault(planted).kind], holds(best, planted)
+    return VALUED[parse_fault(planted).kind], holds(with_ends(weigher.likelihood, best), planted)
 
 
 def fit_table(production: Production, worlds: Sequence[World], count: int) -> str:

@@ -91,9 +91,10 @@ class Ascent:
         exact[:n] -= spread.shifts[candidate.scale]
         drawn = Solved(np.zeros(len(likelihood.unknowns)), exact, spread.rows)
         (shared,) = likelihood.predictor.predict([candidate.change])
-        acting = (np.abs(spread.rows) / np.sqrt(spread.noise)).max(axis=1, initial=0.0) > ACTS
-        made = cls(likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting)
-        made.promised = made._linear(drawn, made.scale).log_likelihood
+        made = cls(
+            likelihood, spread.noise, candidate.scale, drawn.t, exact - shared, acting(spread.rows, spread.noise)
+        )
+        made.promised = made.linear(drawn, made.scale).log_likelihood
         made.next = made._from(drawn)
         return made
 
@@ -109,7 +110,7 @@ class Ascent:
             seen=set(), arrived=[],
         )  # fmt: skip
 
-    def _linear(self, at: Solved, scale: int) -> Candidate:
+    def linear(self, at: Solved, scale: int) -> Candidate:
         """What a board is expected to read by the slopes of a place, at a scale."""
         freedom, n = self.likelihood.freedoms[scale], len(self.noise)
         mean = at.mean.copy()
@@ -127,7 +128,7 @@ class Ascent:
     def _from(self, at: Solved, bent: Array | None = None) -> Array:
         """(T,) where the readings put the unknowns, by the slopes of a place. bent (n,): what a step before was wrong
         by: readings whose slopes end soon lead less far."""
-        linear = self._linear(at, self.scale)
+        linear = self.linear(at, self.scale)
         self.wide, self.behind = linear.wide, at
         freedom = self.likelihood.freedoms[self.scale].widened(self.likelihood.wild[self.scale], linear.wide)
         y = self.likelihood.evidence.y
@@ -183,7 +184,7 @@ class Ascent:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
         self.seen.add(self.scale)
         self.arrived.append((place, self.wide_at_best))
-        fits = [self._linear(place, k).log_likelihood for k in range(len(self.likelihood.freedoms))]
+        fits = [self.linear(place, k).log_likelihood for k in range(len(self.likelihood.freedoms))]
         k = int(np.argmax(fits))
         self.going = k not in self.seen
         self.failed = 0
@@ -216,7 +217,7 @@ class Ascent:
         furthest = -math.inf
         for place, wide in places.values():
             for k in range(len(out)):
-                linear = self._linear(place, k)
+                linear = self.linear(place, k)
                 for w in {linear.wide, wide}:
                     here = self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=w, rows=place.rows), place)
                     if here.log_likelihood > solved[k].log_likelihood:
@@ -307,6 +308,12 @@ class Apart:
         bent = np.linalg.solve(self.noise, j.T)
         fit = -self.cost(y, place) - 0.5 * float(np.linalg.slogdet(2 * math.pi * self.noise)[1])
         return fit - 0.5 * float(np.linalg.slogdet(np.eye(len(y)) + bent @ self.covariance @ j)[1])
+
+
+def acting(rows: Array, noise: Array) -> Array:
+    """(T,) which unknowns do anything that is worth following: rows (T, n), noise (n,) variances."""
+    out: Array = (np.abs(rows) / np.sqrt(noise)).max(axis=1, initial=0.0) > ACTS
+    return out
 
 
 def _within(unknowns: Sequence[Unknown], start: Array, t: Array) -> Array:

@@ -46,15 +46,23 @@ def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     off = y - best.mean[: len(y)]
     solved = np.linalg.solve(best.covariance, off)
     freedom = likelihood.freedoms[best.scale].widened(likelihood.wild[best.scale], best.wide)
-    rows = best.rows if best.rows is not None else likelihood.spreads([best.change])[0].rows
-    h = np.vstack([rows, np.eye(len(y))])
-    found = freedom.mean + freedom.covariance @ (h @ solved)
+    found = likeliest_unknowns(likelihood, best)
     scale = likelihood.scales[best.scale]
     teachers = 0 if likelihood.teachers is None else len(likelihood.teachers.off)
     return ModelFit(
         scale, float(off @ solved) / max(len(y), 1), _doubts(likelihood.unknowns, found),
         learnt_values(likelihood.unknowns, freedom, scale) if teachers else (), teachers,
     )  # fmt: skip
+
+
+def likeliest_unknowns(likelihood: Likelihood, best: Candidate) -> Array:
+    """(T + n,) unknowns and discrepancies of an explanation, given all that was read."""
+    y = likelihood.evidence.y
+    freedom = likelihood.freedoms[best.scale].widened(likelihood.wild[best.scale], best.wide)
+    rows = best.rows if best.rows is not None else likelihood.spreads([best.change])[0].rows
+    h = np.vstack([rows, np.eye(len(y))])
+    found: Array = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(best.covariance, y - best.mean[: len(y)]))
+    return found
 
 
 def _doubts(unknowns: Sequence[Unknown], found: Array) -> tuple[Doubt, ...]:

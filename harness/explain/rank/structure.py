@@ -9,7 +9,7 @@ is rare.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -21,8 +21,9 @@ from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest
 from wakeboard.harness.explain.rank.expansion import misses
+from wakeboard.harness.explain.rank.interval import with_ends
 from wakeboard.harness.explain.rank.weigh import Weigher, no_surer_than_the_model
-from wakeboard.instruments.virtual.circuit.bench.change import Change
+from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 
 MOST: Final = 3
 """Things that parts lack at once."""
@@ -30,6 +31,8 @@ WORTH: Final = 3.0
 """Natural logarithms that must be gained, the rarity of what lacks paid, for all to be weighed once more."""
 TRIED: Final = 3
 """Of all that parts may lack, the likeliest, tried at every scale of what nobody states."""
+TOLD: Final = 0.1
+"""Probability from which the ends of an explanation's fitted values are looked for."""
 Lacks = tuple[Lacking, ...]
 
 
@@ -52,6 +55,7 @@ def weighed(
             lacks, weigher, single = tried[k]
             tried[k] = (lacks, weigher, weigher.with_pairs(single))
     whole = _together([_beside(single, lacks) for lacks, _, single in tried])
+    whole = _with_ends(whole, {frozenset(without(lacks).values): weigher for lacks, weigher, _ in tried})
     if whole.fit is not None:
         best = max([whole.none, *whole.candidates[:1]], key=lambda c: c.score)
         whole = replace(whole, fit=replace(whole.fit, lacks=tuple(best.beside.values)))
@@ -111,6 +115,18 @@ def _beside(found: Weighing, lacks: Lacks) -> Weighing:
     return replace(
         found, candidates=[told(c) for c in found.candidates], none=told(found.none), log_other=found.log_other + odds
     )
+
+
+def _with_ends(whole: Weighing, weighers: Mapping[frozenset[str], Weigher]) -> Weighing:
+    """A weighing with the ends of the fitted values that are told; weighers: of each board that lacks something."""
+    out = [
+        replace(
+            with_ends(weighers[frozenset(c.beside.values)].likelihood, replace(c, beside=DRAWN)), beside=c.beside
+        )
+        if c.fitted and p > TOLD else c
+        for c, p in zip(whole.candidates, whole.probabilities.tolist(), strict=True)
+    ]  # fmt: skip
+    return replace(whole, candidates=out)
 
 
 def _best_score(found: Weighing) -> float:

@@ -328,12 +328,13 @@ def beside(found: Weighing, base: Sequence[Common], drawn: Candidate) -> Weighin
     known = tuple(each.suspect for each in base)
     values = tuple(each.value for each in base)
     fitted = tuple(each.u for each in base if each.suspect.fitted)
+    ends = tuple(each.ends for each in base if each.suspect.fitted and each.ends is not None)
     odds = len(base) * math.log(COMMON_PRIOR / (1 - COMMON_PRIOR))
 
     def with_common(c: Candidate) -> Candidate:
         return replace(
             c, suspects=(*known, *c.suspects), values=(*values, *c.values), spreads=(*fitted, *c.spreads),
-            log_prior=c.log_prior + odds,
+            ends=(*ends, *c.ends) if c.ends and len(ends) == len(fitted) else (), log_prior=c.log_prior + odds,
         )  # fmt: skip
 
     common = with_common(found.none)

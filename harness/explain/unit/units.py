@@ -41,13 +41,14 @@ CLEARLY = 3.0
 @dataclass(frozen=True, slots=True)
 class Common:
     """A fault that several units share: its suspect, the fitted value in the middle of them, the units that show it,
-    its relative standard uncertainty, and the units whose readings speak against it."""
+    its relative standard uncertainty and the ends of its interval, and the units whose readings speak against it."""
 
     suspect: Suspect
     value: float | None
     units: tuple[str, ...]
     u: float = 0.0
     without: tuple[str, ...] = ()
+    ends: tuple[float, float] | None = None
 
     @property
     def text(self) -> str:
@@ -96,7 +97,8 @@ def common(case: Case, group: Sequence[Case], pairs: bool = True) -> tuple[list[
             k = candidate.texts_open.index(text)
             fitted = candidate.fitted
             u = candidate.spreads[fitted.index(k)] if k in fitted and candidate.spreads else 0.0
-            found.append(Common(candidate.suspects[k], candidate.values[k], showing, u, without))
+            ends = candidate.ends[fitted.index(k)] if k in fitted and candidate.ends else None
+            found.append(Common(candidate.suspects[k], candidate.values[k], showing, u, without, ends))
     return found, lacks
 
 

@@ -1,0 +1,123 @@
+"""Between which ends a fitted value lies: how likely the readings are along it, each board solved.
+
+One slope does not tell. Between two dividers a bridge of 1 Ω does what one of 1 kΩ does; a pull on a line that a diode
+holds has a slope on one side of its knee and none on the other. So the board is solved at values on both sides, every
+unknown where the readings put it beside the fitted value, with slopes of its own. The ends are the 2.5 and 97.5 %
+points of the likelihood, over all scales of what nobody states, along the logarithm of the value: that is even before
+the readings within what it may be at all.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.rank.ascent import Ascent, Solved, acting, board_at
+from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.fitting import inwards
+from wakeboard.harness.explain.rank.likelihood import Likelihood
+from wakeboard.harness.explain.rank.modelfit import likeliest_unknowns
+
+DEVIATIONS: Final = (-2.0, 2.0)
+"""Standard deviations by the slope at the value, at which the board is solved."""
+GONE: Final = 1.2
+"""Natural logarithms that it must be less likely there (2 of a normal distribution); else the board is solved at …"""
+FURTHER: Final = (0.3, 1.0)
+"""… these shares of the way from there to the end of what the value may be."""
+SHORTEST: Final = 1e-3
+"""Standard deviation of a logarithm, at least: no ohms of a board are known better."""
+POINTS: Final = 800
+"""Of the density between two boards."""
+COVERED: Final = (0.025, 0.975)
+
+
+def with_ends(likelihood: Likelihood, candidate: Candidate) -> Candidate:
+    """A candidate with the ends of each of its fitted values, the others held."""
+    ends = [_ends(likelihood, candidate, k) for k in candidate.fitted]
+    if not ends:
+        return candidate
+    spreads = tuple(math.expm1(math.log(high / low) / (2 * 1.96)) for low, high in ends)
+    values = list(candidate.values)
+    for k, (low, high) in zip(candidate.fitted, ends, strict=True):
+        if not low <= (values[k] or 0.0) <= high:  # slopes led it there, and solved boards speak for others
+            values[k] = math.sqrt(low * high)
+    return replace(candidate, values=tuple(values), ends=tuple(ends), spreads=spreads)
+
+
+def _ends(likelihood: Likelihood, candidate: Candidate, k: int) -> tuple[float, float]:
+    suspect, value = candidate.suspects[k], candidate.values[k]
+    assert value is not None
+    assert suspect.low is not None
+    assert suspect.high is not None
+    least, most = math.log(suspect.low / value), math.log(suspect.high / value)
+    step = inwards(candidate, k)
+    here, beside = _along(likelihood, candidate, k, np.array([0.0, step]))
+    n = len(likelihood.evidence.y)
+    slope = (beside.mean[:n] - here.mean[:n]) / step
+    if not np.isfinite(slope).all():  # no answer there: what the one slope has that it was found by
+        wide = 1.96 * math.log1p(candidate.spreads[candidate.fitted.index(k)])
+        return value * math.exp(max(-wide, least)), value * math.exp(min(wide, most))
+    told = float(slope @ np.linalg.solve(here.covariance, slope))
+    spread = max(1 / math.sqrt(max(told, 1e-6)), SHORTEST)
+    at = np.unique(np.clip([by * spread for by in DEVIATIONS], least, most))
+    boards = [here, beside, *_along(likelihood, candidate, k, at)]
+    best = max(c.log_likelihood for c in boards)
+    further = [
+        at[end] + share * (limit - at[end])
+        for end, limit in ((0, least), (-1, most)) for share in FURTHER
+        if boards[2:][end].log_likelihood > best - GONE and abs(limit - at[end]) > SHORTEST
+    ]  # fmt: skip
+    boards += _along(likelihood, candidate, k, np.array(further)) if further else []
+    offsets, fits = np.array([0.0, step, *at, *further]), np.array([c.log_likelihood for c in boards])
+    low, high = between(offsets, fits, (least, most))
+    if min(abs(least), abs(most)) < abs(step):  # at an end of its range, where the density may well be highest
+        low, high = min(low, 0.0), max(high, 0.0)
+    return value * math.exp(low), value * math.exp(high)
+
+
+def between(offsets: Array, fits: Array, limits: tuple[float, float]) -> tuple[float, float]:
+    """Between which offsets, within limits, COVERED of a density lies whose logarithm is known at some (not finite: not
+    known).
+
+    Interpolated, and beyond the last ones continued, is the root of how far each is below the likeliest: of a normal
+    distribution that is a straight line.
+    """
+    from scipy.interpolate import PchipInterpolator
+
+    good = np.isfinite(fits)
+    at, first = np.unique(offsets[good], return_index=True)
+    if len(at) < 2:
+        return limits
+    known = fits[good][first]
+    best = int(np.argmax(known))
+    root = np.sign(at - at[best]) * np.sqrt(2 * (known[best] - known))
+    inside = PchipInterpolator(at, root)
+    x = np.concatenate([np.linspace(a, b, POINTS) for a, b in itertools.pairwise((limits[0], *at, limits[1]))])
+    steep = np.maximum(np.diff(root)[[0, -1]] / np.diff(at)[[0, -1]], 0.0)
+    beyond = np.where(x < at[0], root[0] + steep[0] * (x - at[0]), root[-1] + steep[1] * (x - at[-1]))
+    density = np.exp(-0.5 * np.where((x < at[0]) | (x > at[-1]), beyond, inside(x)) ** 2)
+    whole = np.concatenate(([0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(x))))
+    low, high = np.interp([share * whole[-1] for share in COVERED], whole, x)
+    return float(low), float(high)
+
+
+def _along(likelihood: Likelihood, candidate: Candidate, k: int, offsets: Array) -> list[Candidate]:
+    """The candidate with a value moved by so much in its logarithm, weighed with slopes of that board."""
+    n, moved = len(likelihood.evidence.y), [candidate.moved({k: float(by)}) for by in offsets]
+    (spread,) = likelihood.spreads([candidate.change])
+    alone, shared = (likelihood.predictor.predict([candidate.change], exact=exact)[0] for exact in (True, False))
+    rows = spread.rows if candidate.rows is None else candidate.rows
+    t = np.zeros(len(rows)) if candidate.rows is None else likeliest_unknowns(likelihood, candidate)[: len(rows)]
+    way = Ascent(likelihood, spread.noise, candidate.scale, t, alone - shared, acting(rows, spread.noise))
+    means, slopes = likelihood.predictor.beside(
+        [board_at(likelihood, c, t) for c in moved], likelihood.unknowns, np.array([t] * len(moved)),
+        [c.change for c in moved], way.acting,
+    )  # fmt: skip
+    places = [Solved(t, mean + way.offset, row[:, :n]) for mean, row in zip(means, slopes, strict=True)]
+    scales = range(len(likelihood.freedoms))
+    return [likelihood.together([way.linear(place, scale) for scale in scales]) for place in places]
