@@ -65,6 +65,8 @@ BEGUN_AT: Final = (1, 2)
 CONDUCTING: Final = 1.5
 """Deviations from which the drawn board is put there as well, in all that differs by decades wherever it lies: what
 conducts next to nothing has next to no slope, and so no step leads to where it conducts."""
+CONDUCTS: Final = 10.0
+"""Natural logarithms by which that must be likelier for the others to go there, too: the board is one that does."""
 LEFT: Final = 4.0
 """Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
 WOKEN: Final = 2
@@ -115,7 +117,7 @@ def _conducting(
     out: list[Candidate],
 ) -> None:  # fmt: skip
     """Where a fault is likelier than the drawn board (climbs, out): that from where all conducts that differs by
-    decades; and, where it is likelier there, the others from where it has arrived."""
+    decades; and, where it is much likelier there, the others from where it has arrived."""
     t = np.array([CONDUCTING if u.anywhere and u.share > 1 else 0.0 for u in likelihood.unknowns])
     drawn = next((k for k, c in enumerate(candidates) if not c.suspects), None)
     if drawn is None or not t.any() or not max(out, key=lambda c: c.score).suspects:
@@ -124,11 +126,14 @@ def _conducting(
     way = replace(begun.begun_from(t, USUAL), promised=-math.inf)  # no slope led there
     _climb(likelihood, candidates, {drawn: way}, ROUNDS)
     made = way.made(candidates[drawn], spreads[drawn])
-    if way.best is None or made.log_likelihood < out[drawn].log_likelihood + CROSSED:
+    before = begun.firm.log_likelihood if begun.firm else -math.inf  # what is known of it may be from such a place
+    if way.firm is None or way.firm.log_likelihood < before + CROSSED:
         return
-    out[drawn] = made
+    out[drawn] = max(out[drawn], made, key=lambda c: c.log_likelihood)
     again = {k: climb.begun_at(way, made.scale) for k, climb in climbs.items() if k != drawn}
     climbs[drawn] = way
+    if way.firm.log_likelihood < before + CONDUCTS:
+        return
     _climb(likelihood, candidates, again, AGAIN)
     for k, climb in again.items():
         there = climb.made(candidates[k], spreads[k])
