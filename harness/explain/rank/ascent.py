@@ -119,6 +119,11 @@ class Ascent:
         made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
         return self.likelihood.at_scale(made, at.rows)
 
+    def promises(self) -> float:
+        """Log likelihood by the slopes of its best place, at the likeliest scale."""
+        assert self.best is not None
+        return max(self.linear(self.best, k).log_likelihood for k in range(len(self.likelihood.freedoms)))
+
     def noise_at(self, place: Solved) -> Array:
         """(n,) the readings' variances at a place: there, a leakage that is large is known by its law only roughly."""
         flows = [k for k, u in enumerate(self.likelihood.unknowns) if u.stray is not None]

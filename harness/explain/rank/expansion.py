@@ -124,9 +124,12 @@ def _conducting(
         return
     begun = climbs.get(drawn) or Ascent.begun(likelihood, candidates[drawn], spreads[drawn])
     way = replace(begun.begun_from(t, USUAL), promised=-math.inf)  # no slope led there
-    _climb(likelihood, candidates, {drawn: way}, ROUNDS)
-    made = way.made(candidates[drawn], spreads[drawn])
     before = begun.firm.log_likelihood if begun.firm else -math.inf  # what is known of it may be from such a place
+    _climb(likelihood, candidates, {drawn: way}, 1)
+    if way.best is None or way.promises() < before + CROSSED:
+        return
+    _climb(likelihood, candidates, {drawn: way}, ROUNDS - 1)
+    made = way.made(candidates[drawn], spreads[drawn])
     if way.firm is None or way.firm.log_likelihood < before + CROSSED:
         return
     out[drawn] = max(out[drawn], made, key=lambda c: c.log_likelihood)

@@ -119,13 +119,15 @@ def _beside(found: Weighing, lacks: Lacks) -> Weighing:
 
 def _with_ends(whole: Weighing, weighers: Mapping[frozenset[str], Weigher]) -> Weighing:
     """A weighing with the ends of the fitted values that are told; weighers: of each board that lacks something."""
-    out = [
-        replace(
-            with_ends(weighers[frozenset(c.beside.values)].likelihood, replace(c, beside=DRAWN)), beside=c.beside
-        )
-        if c.fitted and p > TOLD else c
-        for c, p in zip(whole.candidates, whole.probabilities.tolist(), strict=True)
-    ]  # fmt: skip
+    found: dict[object, Candidate] = {}  # those that predict the same are looked into once
+    out = list(whole.candidates)
+    for k, (c, p) in enumerate(zip(whole.candidates, whole.probabilities.tolist(), strict=True)):
+        if not c.fitted or p <= TOLD:
+            continue
+        key = (*c.solved_as, *c.beside.values)
+        if key not in found:
+            found[key] = with_ends(weighers[frozenset(c.beside.values)].likelihood, replace(c, beside=DRAWN))
+        out[k] = replace(c, values=found[key].values, ends=found[key].ends, spreads=found[key].spreads)
     return replace(whole, candidates=out)
 
 
