@@ -93,6 +93,7 @@ def told(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Candidate]:
                 for x in offsets.tolist()
             ]
 
+        monkeypatch.setattr(interval, "_way", lambda likelihood, _: SimpleNamespace(likelihood=likelihood))
         monkeypatch.setattr(interval, "_along", along)
         begun = Candidate((suspect,), (ohms,), np.zeros(1), np.eye(1), 0.0, spreads=(0.2,))
         return interval.with_ends(SimpleNamespace(evidence=SimpleNamespace(y=np.zeros(1))), begun)  # type: ignore[arg-type]

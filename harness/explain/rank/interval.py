@@ -38,9 +38,10 @@ COVERED: Final = (0.025, 0.975)
 
 def with_ends(likelihood: Likelihood, candidate: Candidate) -> Candidate:
     """A candidate with the ends of each of its fitted values, the others held."""
-    ends = [_ends(likelihood, candidate, k) for k in candidate.fitted]
-    if not ends:
+    if not candidate.fitted:
         return candidate
+    way = _way(likelihood, candidate)
+    ends = [_ends(way, candidate, k) for k in candidate.fitted]
     spreads = tuple(math.expm1(math.log(high / low) / (2 * 1.96)) for low, high in ends)
     values = list(candidate.values)
     for k, (low, high) in zip(candidate.fitted, ends, strict=True):
@@ -49,15 +50,15 @@ def with_ends(likelihood: Likelihood, candidate: Candidate) -> Candidate:
     return replace(candidate, values=tuple(values), ends=tuple(ends), spreads=spreads)
 
 
-def _ends(likelihood: Likelihood, candidate: Candidate, k: int) -> tuple[float, float]:
+def _ends(way: Ascent, candidate: Candidate, k: int) -> tuple[float, float]:
     suspect, value = candidate.suspects[k], candidate.values[k]
     assert value is not None
     assert suspect.low is not None
     assert suspect.high is not None
     least, most = math.log(suspect.low / value), math.log(suspect.high / value)
     step = inwards(candidate, k)
-    here, beside = _along(likelihood, candidate, k, np.array([0.0, step]))
-    n = len(likelihood.evidence.y)
+    here, beside = _along(way, candidate, k, np.array([0.0, step]))
+    n = len(way.likelihood.evidence.y)
     slope = (beside.mean[:n] - here.mean[:n]) / step
     if not np.isfinite(slope).all():  # no answer there: what the one slope has that it was found by
         wide = 1.96 * math.log1p(candidate.spreads[candidate.fitted.index(k)])
@@ -65,14 +66,14 @@ def _ends(likelihood: Likelihood, candidate: Candidate, k: int) -> tuple[float, 
     told = float(slope @ np.linalg.solve(here.covariance, slope))
     spread = max(1 / math.sqrt(max(told, 1e-6)), SHORTEST)
     at = np.unique(np.clip([by * spread for by in DEVIATIONS], least, most))
-    boards = [here, beside, *_along(likelihood, candidate, k, at)]
+    boards = [here, beside, *_along(way, candidate, k, at)]
     best = max(c.log_likelihood for c in boards)
     further = [
         at[end] + share * (limit - at[end])
         for end, limit in ((0, least), (-1, most)) for share in FURTHER
         if boards[2:][end].log_likelihood > best - GONE and abs(limit - at[end]) > SHORTEST
     ]  # fmt: skip
-    boards += _along(likelihood, candidate, k, np.array(further)) if further else []
+    boards += _along(way, candidate, k, np.array(further)) if further else []
     offsets, fits = np.array([0.0, step, *at, *further]), np.array([c.log_likelihood for c in boards])
     low, high = between(offsets, fits, (least, most))
     if min(abs(least), abs(most)) < abs(step):  # at an end of its range, where the density may well be highest
@@ -106,14 +107,19 @@ def between(offsets: Array, fits: Array, limits: tuple[float, float]) -> tuple[f
     return float(low), float(high)
 
 
-def _along(likelihood: Likelihood, candidate: Candidate, k: int, offsets: Array) -> list[Candidate]:
-    """The candidate with a value moved by so much in its logarithm, weighed with slopes of that board."""
-    n, moved = len(likelihood.evidence.y), [candidate.moved({k: float(by)}) for by in offsets]
+def _way(likelihood: Likelihood, candidate: Candidate) -> Ascent:
+    """The candidate's place, every unknown where the readings put it, to look along its values from."""
     (spread,) = likelihood.spreads([candidate.change])
     alone, shared = (likelihood.predictor.predict([candidate.change], exact=exact)[0] for exact in (True, False))
     rows = spread.rows if candidate.rows is None else candidate.rows
     t = np.zeros(len(rows)) if candidate.rows is None else likeliest_unknowns(likelihood, candidate)[: len(rows)]
-    way = Ascent(likelihood, spread.noise, candidate.scale, t, alone - shared, acting(rows, spread.noise))
+    return Ascent(likelihood, spread.noise, candidate.scale, t, alone - shared, acting(rows, spread.noise))
+
+
+def _along(way: Ascent, candidate: Candidate, k: int, offsets: Array) -> list[Candidate]:
+    """The candidate with a value moved by so much in its logarithm, weighed with slopes of that board."""
+    likelihood, t = way.likelihood, way.next
+    n, moved = len(likelihood.evidence.y), [candidate.moved({k: float(by)}) for by in offsets]
     means, slopes = likelihood.predictor.beside(
         [board_at(likelihood, c, t) for c in moved], likelihood.unknowns, np.array([t] * len(moved)),
         [c.change for c in moved], way.acting,
