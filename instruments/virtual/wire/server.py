@@ -33,7 +33,7 @@ from wakeboard.instruments.virtual.scpi.instrument import Instrument, ScpiInstru
 from wakeboard.instruments.virtual.time.stage import Stage
 
 TICK_MOVING, TICK_RESTING = 0.002, 0.05  # seconds between idle ticks
-LAST_TURNS = 8  # of the loop, before it ends: a connection takes five from being let in to being closed
+LAST_TURNS = 8  # of the loop, before it ends: more than a connection takes from being let in to being closed
 BUDGET = 0.004  # seconds of computing at a stretch, before messages get their turn
 CATCH_UP = 0.2  # seconds that an answer waits for the circuit to come up to now: half of a bench's shortest time-out
 TOO_SLOW = "this computer is too busy for this circuit: the bench's time falls behind the clock on the wall"
