@@ -45,8 +45,12 @@ def well(session, line):
         session.say(";".join(answers) + "\n")
 
 
+SOON = 0.2
+"""s, where silence is awaited; elsewhere a busy machine may take longer than that for an answer."""
+
+
 def opened(peer, **options):
-    options.setdefault("timeout", 0.2)
+    options.setdefault("timeout", 5.0)
     link = Link.open(peer.address, name="supply", **options)
     link.identity = link.query("*IDN?").strip()
     return link
@@ -77,7 +81,7 @@ def test_late_reply_is_not_given_to_the_next_question(serve):
         well(session, line)
 
     peer = serve(script)
-    with opened(peer) as link:
+    with opened(peer, timeout=SOON) as link:
         with pytest.raises(LinkTimeout) as caught:
             link.query("X1?")
         assert link.dirty
@@ -86,8 +90,8 @@ def test_late_reply_is_not_given_to_the_next_question(serve):
         assert link.reopened == 1
     error = caught.value
     assert (error.instrument, error.address, error.command) == ("supply", peer.address, "X1?")
-    assert error.deadline == 0.2
-    assert error.elapsed >= 0.2
+    assert error.deadline == SOON
+    assert error.elapsed >= SOON
     assert "supply" in str(error)
     assert [line for line in peer.lines if line == "X1?"] == ["X1?"]  # never sent twice
     assert peer.sessions[1].lines == ["*IDN?", "X2?"]
@@ -97,7 +101,7 @@ def test_half_a_reply_times_out_and_says_what_came(serve):
     def script(session, line):
         session.say("1.2") if line == "X1?" else well(session, line)
 
-    with opened(serve(script)) as link:
+    with opened(serve(script), timeout=SOON) as link:
         with pytest.raises(LinkTimeout, match=r"'1\.2' came, without its end"):
             link.query("X1?")
         assert link.query("X2?") == "2"
@@ -107,7 +111,7 @@ def test_no_terminator_is_a_timeout(serve):
     def script(session, line):
         session.say("1.234E+00") if line == "X1?" else well(session, line)
 
-    with opened(serve(script)) as link, pytest.raises(LinkTimeout):
+    with opened(serve(script), timeout=SOON) as link, pytest.raises(LinkTimeout):
         link.query("X1?")
 
 
@@ -241,7 +245,7 @@ def test_bytes_that_dribble_do_not_outlast_the_deadline(serve):
             session.pause(0.02)
         return None
 
-    with opened(serve(script)) as link, pytest.raises(LinkTimeout):
+    with opened(serve(script), timeout=SOON) as link, pytest.raises(LinkTimeout):
         link.query("X1?")
 
 

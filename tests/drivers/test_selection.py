@@ -50,10 +50,15 @@ def made(serve: Any) -> Any:
     hmp = Hmp()
     peer = serve(hmp)
 
-    def open_it(**options: Any) -> Any:
-        return open_psu(peer.address, name="supply", dialect="rs-hmp", timeout=1.0, **options), hmp
+    opened = []
 
-    return open_it
+    def open_it(**options: Any) -> Any:
+        opened.append(open_psu(peer.address, name="supply", dialect="rs-hmp", timeout=1.0, **options))
+        return opened[-1], hmp
+
+    yield open_it
+    for psu in opened:
+        psu.link.close()
 
 
 def test_one_hand_at_the_panel_is_asked_past(made: Any) -> None:

@@ -198,9 +198,10 @@ def test_an_output_of_which_the_dialect_does_not_know_the_most_is_told_by_its_ke
     )  # fmt: skip
     dialect = load_dialect(str(tmp_path / "own.toml"))
     assert isinstance(dialect, PsuDialect)
-    psu = Psu(Link.open(serve(Unknown()).address, name="supply"), dialect)
-    with pytest.raises(DialectError, match=r"\[channels\.1\] needs amps"):
-        psu.limits("1")
+    with Link.open(serve(Unknown()).address, name="supply") as link:
+        psu = Psu(link, dialect)
+        with pytest.raises(DialectError, match=r"\[channels\.1\] needs amps"):
+            psu.limits("1")
 
 
 def test_a_press_while_nobody_knows_who_answers_leaves_it_closed(serve: Any, monkeypatch: pytest.MonkeyPatch) -> None:

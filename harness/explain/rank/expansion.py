@@ -117,27 +117,34 @@ def _conducting(
     out: list[Candidate],
 ) -> None:  # fmt: skip
     """Where a fault is likelier than the drawn board (climbs, out): that from where all conducts that differs by
-    decades; and, where it is much likelier there, the others from where it has arrived."""
+    decades; and, where it is much likelier there, the others from where it has arrived. Where it is beyond reach there
+    as well, the others begin where all conducts. Ways whose first step promises no more than is known end there: most
+    boards are none that conducts."""
     t = np.array([CONDUCTING if u.anywhere and u.share > 1 else 0.0 for u in likelihood.unknowns])
     drawn = next((k for k, c in enumerate(candidates) if not c.suspects), None)
-    if drawn is None or not t.any() or not max(out, key=lambda c: c.score).suspects:
+    best = max(out, key=lambda c: c.score)
+    if drawn is None or not t.any() or not best.suspects:
         return
     begun = climbs.get(drawn) or Ascent.begun(likelihood, candidates[drawn], spreads[drawn])
     way = replace(begun.begun_from(t, USUAL), promised=-math.inf)  # no slope led there
     before = begun.firm.log_likelihood if begun.firm else -math.inf  # what is known of it may be from such a place
     _climb(likelihood, candidates, {drawn: way}, 1)
-    if way.best is None or way.promises() < before + CROSSED:
+    if way.best is None or way.promises() < (before if begun.firm else out[drawn].log_likelihood) + CROSSED:
         return
-    _climb(likelihood, candidates, {drawn: way}, ROUNDS - 1)
-    made = way.made(candidates[drawn], spreads[drawn])
-    if way.firm is None or way.firm.log_likelihood < before + CROSSED:
-        return
-    out[drawn] = max(out[drawn], made, key=lambda c: c.log_likelihood)
-    again = {k: climb.begun_at(way, made.scale) for k, climb in climbs.items() if k != drawn}
-    climbs[drawn] = way
-    if way.firm.log_likelihood < before + CONDUCTS:
-        return
-    _climb(likelihood, candidates, again, AGAIN)
+    again, rounds = {k: climb.begun_from(t, USUAL) for k, climb in climbs.items() if k != drawn}, ROUNDS
+    if way.promises() > best.log_likelihood - HOPELESS:
+        _climb(likelihood, candidates, {drawn: way}, ROUNDS - 1)
+        made = way.made(candidates[drawn], spreads[drawn])
+        if way.firm is None or way.firm.log_likelihood < before + CROSSED:
+            return
+        out[drawn] = max(out[drawn], made, key=lambda c: c.log_likelihood)
+        again, rounds = {k: climb.begun_at(way, made.scale) for k, climb in climbs.items() if k != drawn}, AGAIN
+        climbs[drawn] = way
+        if way.firm.log_likelihood < before + CONDUCTS:
+            return
+    _climb(likelihood, candidates, again, 1)
+    again = {k: c for k, c in again.items() if c.best and c.promises() > out[k].log_likelihood + CROSSED}
+    _climb(likelihood, candidates, again, rounds - 1)
     for k, climb in again.items():
         there = climb.made(candidates[k], spreads[k])
         if there.log_likelihood > out[k].log_likelihood:
