@@ -170,10 +170,17 @@ class Machines:
         self.scheduler = self.start(
             "dask_scheduler", "--port", "0", "--no-dashboard", "--scheduler-file", str(self.file)
         )
-        while not self.file.exists():
+        while (address := self._told()) is None:
             assert self.scheduler.poll() is None
             time.sleep(0.05)
-        self.address = json.loads(self.file.read_text())["address"]
+        self.address = address
+
+    def _told(self) -> str | None:
+        """Where the scheduler listens, once its file is whole: it is there before it is written."""
+        try:
+            return json.loads(self.file.read_text())["address"]
+        except (FileNotFoundError, ValueError):
+            return None
 
     def start(self, module: str, *arguments: str) -> subprocess.Popen[bytes]:
         command = [sys.executable, "-m", f"distributed.cli.{module}", *arguments]
