@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import gc
 import json
 import signal
 import socket
@@ -25,16 +24,6 @@ from wakeboard.harness.rehearse.rehearsal import drawn_sets, rehearse
 
 pytest.importorskip("distributed")
 pytestmark = [pytest.mark.timeout(400), pytest.mark.filterwarnings("ignore")]
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _what_dask_leaves():
-    """A connection that Dask gave up is open until it is collected: here, where its warnings are let go, and not in a
-    test of another file."""
-    yield
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        gc.collect()
 
 
 @pytest.fixture(scope="module")
