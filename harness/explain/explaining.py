@@ -119,10 +119,12 @@ def other_runs(store: Store, run: RunRecord) -> list[RunRecord]:
 
 def reference_run(store: Store, run: RunRecord, reference: str) -> RunRecord:
     """The latest run of the reference unit that can be held against this one, of the same sequence where it has one.
-    Raises CannotExplain."""
+    Raises CannotExplain, and StoreError with the names near to it where there is no such unit."""
     if run.unit == reference:
         raise CannotExplain(f"run {run.id[:8]} is one of the reference unit {reference} itself: explain another unit's")
     alike = [s for s in store.runs(board=run.board, unit=reference) if s.sequence != ASKED]
+    if not alike:
+        store.run(reference, blobs=False)
     for summary in sorted(alike, key=lambda s: s.sequence != run.sequence):
         found = store.run(summary.id, blobs=False)
         if found.start.board_text == run.start.board_text and found.readings():

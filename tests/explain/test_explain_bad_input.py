@@ -129,6 +129,13 @@ def test_rework_that_its_board_cannot_have(kept: Any, make_run: RunMaker, capsys
 
 
 def test_a_reference_that_was_never_run_or_is_the_unit_itself(kept: Any, make_run: RunMaker, capsys: Any) -> None:
+    other = make_run(seed=4)
+    kept(
+        dataclasses.replace(
+            other, start=dataclasses.replace(other.start, unit="W7", board_text=other.start.board_text + "\n")
+        )
+    )
     kept(make_run(["R2:missing"]))
     assert "the reference unit W7 has no run with this board file" in refused(capsys, "--reference", "W7")
+    assert "no run 'W77', nor a unit of that name; near to it: W7" in refused(capsys, "--reference", "W77")
     assert "of the reference unit W1 itself" in refused(capsys, "--reference", "W1")
