@@ -29,8 +29,9 @@ from wakeboard.harness.explain.naming.repair import CLEARLY, any_repair, repairs
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.weigh import Weighing
 from wakeboard.harness.explain.unit import follow_ups as asked
-from wakeboard.harness.explain.unit import units
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
+from wakeboard.harness.explain.unit.in_common import common
+from wakeboard.harness.explain.unit.units import Common
 from wakeboard.instruments.garbage import seldom_collected
 from wakeboard.results import doubted
 from wakeboard.results.explanation import Group, Repair
@@ -141,7 +142,7 @@ def explain_case(
     *,
     pairs: bool = True,
     ask_next: bool = True,
-    shared: Sequence[units.Common] | None = None,
+    shared: Sequence[Common] | None = None,
     reference: Case | None = None,
 ) -> Explanation:
     """Explain one unit, in the company of others (or of what is known to be `shared` already), and of the reference
@@ -155,7 +156,7 @@ def explain_case(
             notes.append(f"unit {other.unit} is left out: its run has no reading that a circuit can be held against")
     group = [case, *usable] if reference is None else [case, *usable, reference]
     known = [] if shared is None else list(shared)
-    found_common, lacks = units.common(case, group, pairs)
+    found_common, lacks = common(group)
     shared = [*known, *(c for c in found_common if c.suspect.key not in {k.suspect.key for k in known})]
     own = [c for c in shared if case.unit not in c.without]
     teachers = usable if reference is None else [reference, *usable]
@@ -186,7 +187,7 @@ def _shown(reference: Case | None, pairs: bool) -> Shown | None:
 
 # --- putting it together --------------------------------------------------------------------------------------------
 def _explanation(
-    case: Case, weighing: Weighing, shared: Sequence[units.Common], notes: Sequence[str], ask_next: bool,
+    case: Case, weighing: Weighing, shared: Sequence[Common], notes: Sequence[str], ask_next: bool,
     shown: Shown | None = None,
 ) -> Explanation:  # fmt: skip
     from wakeboard.harness.explain.choose.proposal import entropy_of, propose
@@ -273,7 +274,7 @@ def _as_drawn(case: Case, weighing: Weighing) -> list[int]:
 
 
 def _groups(
-    case: Case, weighing: Weighing, grouped: Sequence[Sequence[int]], odd: Sequence[int], shared: Sequence[units.Common]
+    case: Case, weighing: Weighing, grouped: Sequence[Sequence[int]], odd: Sequence[int], shared: Sequence[Common]
 ) -> list[Group]:
     labels = [o.label for o in case.observations]
     known = {c.suspect.text for c in shared}

@@ -83,7 +83,7 @@ class Weigher:
 
     def with_pairs(self, found: Weighing) -> Weighing:
         """What `singles` found and, where one fault does not do, two."""
-        if not self._unsettled(found):
+        if not self.unsettled(found):
             return found
         screened = screen(self.likelihood, self._tried, self.stages[-1:], self.rough)
         e, only = self.evidence, self.only
@@ -109,12 +109,19 @@ class Weigher:
         return replace(result, fit=model_fit(self.likelihood, best))
 
     def _large(self, candidates: list[Candidate]) -> list[Candidate]:
-        """Those that move the readings by `least` and more, where the board is as rough as it may be."""
+        """Those that move the readings by `least` and more, where the board is as rough as it may be, and account for
+        half of that there."""
         if not self.least:
             return candidates
-        n, measure = len(self.evidence.y), Whitener(self.spread.covariances[-1])
-        moved = measure(np.array([c.mean[:n] for c in candidates]).reshape(-1, n) - self.likelihood.base[:n])
-        return [c for c, by in zip(candidates, moved, strict=True) if float(by @ by) > self.least**2]
+        y, n = self.evidence.y, len(self.evidence.y)
+        measure, drawn = Whitener(self.spread.covariances[-1]), self.likelihood.base[:n]
+        means = np.array([c.mean[:n] for c in candidates]).reshape(-1, n)
+        moved, left = measure(means - drawn), measure(y - means)
+        off = measure((y - drawn)[None])[0]
+        return [
+            c for c, by, rest in zip(candidates, moved, left, strict=True)
+            if float(by @ by) > self.least**2 and float(off @ off - rest @ rest) > 0.5 * self.least**2
+        ]  # fmt: skip
 
     def _likeliest_singles(self, suspects: Sequence[Suspect]) -> list[Candidate]:
         """The likeliest single faults, refined: by the table's spreads, and by closer ones, since a small fault shows
@@ -158,7 +165,7 @@ class Weigher:
                 worst[name] = max(worst.get(name, 0.0), off)
         return sorted(worst, key=lambda net: -worst[net])[:JOINED]
 
-    def _unsettled(self, result: Weighing) -> bool:
+    def unsettled(self, result: Weighing) -> bool:
         """Whether one fault does not do: "something else" is in play, or the likeliest leaves readings unexplained."""
         best = result.candidates[0] if result.candidates else None
         if result.p_other > 1 - CLOSE_ENOUGH:

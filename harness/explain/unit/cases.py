@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -28,9 +28,9 @@ from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank, structure
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Teachers
-from wakeboard.harness.explain.rank.suspects import Suspect, in_most_units, priors, suspects
+from wakeboard.harness.explain.rank.suspects import Suspect, priors, suspects
 from wakeboard.harness.explain.rank.weigh import Candidate, Weigher, Weighing
-from wakeboard.harness.explain.unit.units import LARGE, Common, failed_alone, off_drawn
+from wakeboard.harness.explain.unit.units import Common, failed_alone, off_drawn
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
 from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
@@ -56,6 +56,8 @@ class BoardModel:
     board: Board
     circuit: Circuit
     suspects: list[Suspect]
+    shown: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What groups of units were found to have in common (units.py)."""
 
     @classmethod
     def of(cls, board: Board) -> BoardModel:
@@ -273,23 +275,6 @@ class Case:
                     row -= effect
         return off
 
-    def weigh_middle(self, off: Array, pairs: bool) -> tuple[Weighing, Array, structure.Lacks]:
-        """What explains the middle of several units (U, n) off their drawn boards, in this one's readings; the
-        covariance (n, n) of the drawn board's readings at the roughest scale of what nobody states; and what their
-        parts lack."""
-        self._must_have_readings()
-        drawn = self.predictor.predict([Change()], exact=True)[0][: len(self.observations)]
-        have = np.isfinite(off).sum(axis=0)
-        middle = np.where(have > 0, np.nanmedian(np.where(have > 0, off, 0.0), axis=0), 0.0)
-        evidence = replace(self.evidence, y=drawn + middle, answers=())
-
-        def make(lacks: structure.Lacks) -> Weigher:
-            predictor = self._predictor(structure.without(lacks))
-            return self._weigher(predictor, evidence, in_most_units(self.model.suspects), None, LARGE)
-
-        weighing, weigher, lacks = self._run(make, pairs)
-        return weighing, weigher.spread.covariances[-1], lacks
-
     def _must_have_readings(self) -> None:
         if not self.observations:
             raise CannotExplain(
@@ -298,15 +283,9 @@ class Case:
             )
 
     def _weigher(
-        self, predictor: Predictor, evidence: Evidence, suspects: Sequence[Suspect], taught: Teachers | None,
-        least: float = 0.0,
-    ) -> Weigher:  # fmt: skip
-        chances = priors()["board"]
-        return Weigher(
-            predictor, evidence, suspects, self.unknowns,
-            freedom(self.unknowns, self.observations, evidence.y.tolist()),
-            float(chances["something_else"]), float(chances["something_else_spread"]), taught, least,
-        )  # fmt: skip
+        self, predictor: Predictor, evidence: Evidence, suspects: Sequence[Suspect], taught: Teachers | None
+    ) -> Weigher:
+        return weigher(predictor, evidence, self.observations, suspects, self.unknowns, taught)
 
     def _run(
         self, make: Callable[[structure.Lacks], Weigher], pairs: bool, begin: structure.Lacks = ()
@@ -373,6 +352,18 @@ def unknowns(model: BoardModel, fixed: Change) -> list[Unknown]:
     reworked it is known what it is now."""
     found = spreads.unknowns(model.circuit, model.board.adjacent, {fault.target for fault in fixed.faults})
     return found + settings(model.supplies)
+
+
+def weigher(
+    predictor: Predictor, evidence: Evidence, observed: Sequence[Observation], suspects: Sequence[Suspect],
+    known: Sequence[Unknown], taught: Teachers | None = None, least: float = 0.0,
+) -> Weigher:  # fmt: skip
+    """Of what was observed, with the chances that the table of priors has; the others as Weigher has them."""
+    chances = priors()["board"]
+    return Weigher(
+        predictor, evidence, suspects, known, freedom(known, observed, evidence.y.tolist()),
+        float(chances["something_else"]), float(chances["something_else_spread"]), taught, least,
+    )  # fmt: skip
 
 
 WAKING_FROM: float = 0.35

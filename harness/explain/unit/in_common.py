@@ -1,0 +1,114 @@
+"""What several units of one board have in common: what all show in large is the design, what one shows is its own.
+
+    common(group)        the faults that explain the middle of what a group of units read (middle.py), and who shows
+                         each
+
+What explains most units alike is a flaw of the design, or a hidden property of a part. It is given to every unit as
+known (`Case.weigh`, base): what is left over in one unit is that unit's own, two faults of it if need be. What all show
+in small is the model's error, which is learnt (freedom.py).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
+from wakeboard.harness.explain.unit.cases import CannotExplain, Case
+from wakeboard.harness.explain.unit.middle import LARGE, Middle, Round
+from wakeboard.harness.explain.unit.units import Common
+
+if TYPE_CHECKING:
+    from wakeboard.harness.explain.rank.structure import Lacks
+
+COMMON_SHARE: Final = 0.6
+"""Share of the units that could show it from which a fault counts as common."""
+FROM: Final = 0.5
+"""Probability in the middle of all units from which a fault is looked for in each."""
+MOST: Final = 3
+"""Faults that are looked for, one beside the other."""
+CLEARLY: Final = 3.0
+"""Natural logarithms by which a unit's readings are likelier with the fault, or without it, where they tell at all."""
+DRAWN_WITHIN: Final = 2.0
+"""Standard deviations from the drawn board, a reading, within which one tells that a fault is not there."""
+
+
+def common(group: Sequence[Case]) -> tuple[list[Common], Lacks]:
+    """Faults that at least two units of a group, and most of those that tell, share; and what their parts lack. Worked
+    out once for a board's model.
+
+    One fault at a time, each beside those before it: what all units have in large stands out by itself. Raises
+    CannotExplain where the circuit has no answer.
+    """
+    middle = Middle.of(group)
+    shown = group[0].model.shown
+    if middle.key not in shown:
+        try:
+            shown[middle.key] = _common(middle)
+        except ValueError as error:
+            raise CannotExplain(f"what {', '.join(middle.units)} have in common: {error}") from None
+    found: tuple[list[Common], Lacks] = shown[middle.key]
+    return found
+
+
+def _common(middle: Middle) -> tuple[list[Common], Lacks]:
+    if len(middle.units) < 2 or not middle.observations:
+        return [], ()
+    rounds: list[tuple[Candidate, Round]] = []
+    last = middle.weigh()
+    while len(rounds) < MOST:
+        best = next(iter(last.weighing.candidates), None)
+        if best is None or best.score < last.weighing.none.score + CLEARLY:
+            break
+        rounds.append((best, last))
+        if not last.unsettled:
+            break
+        last = middle.weigh([each for each, _ in rounds], last.lacks)
+    found = []
+    for best, its in rounds:
+        probable = _member_probabilities(its.weighing)[best.texts_open[0]]
+        if its is not last:  # or there is nothing else beside all that were found
+            probable = max(probable, 1 - last.weighing.p_other)
+        effect = middle.effect(best)
+        if probable < FROM or float(effect @ np.linalg.solve(its.roughest, effect)) <= LARGE**2:
+            continue
+        showing, without = _showing(middle, effect, its.weighing.none)
+        if len(showing) >= 2 and len(showing) >= COMMON_SHARE * (len(showing) + len(without)):
+            u = best.spreads[0] if best.fitted and best.spreads else 0.0
+            found.append(
+                Common(best.suspects[0], best.values[0], showing, u, without, best.ends[0] if best.ends else None)
+            )
+    return found, last.lacks
+
+
+def _showing(middle: Middle, alone: Array, none: Candidate) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Units whose readings are clearly likelier with a fault that does so much alone (n,), and those whose are clearly
+    likelier without. A unit whose own matter has moved what the fault moves tells nothing."""
+    showing: list[str] = []
+    without: list[str] = []
+    moved = np.abs(alone) > np.sqrt(np.diag(none.covariance))
+    for unit, each in zip(middle.units, middle.off, strict=True):
+        have = np.flatnonzero(np.isfinite(each))
+        effect = alone[have]
+        gained = float(effect @ np.linalg.solve(none.covariance[np.ix_(have, have)], each[have] - 0.5 * effect))
+        if gained > CLEARLY:
+            showing.append(unit)
+        elif gained < -CLEARLY:
+            there = np.flatnonzero(np.isfinite(each) & moved)
+            off = float(each[there] @ np.linalg.solve(none.covariance[np.ix_(there, there)], each[there]))
+            if off <= DRAWN_WITHIN**2 * len(there):
+                without.append(unit)
+    return tuple(showing), tuple(without)
+
+
+def _member_probabilities(weighing: Weighing) -> dict[str, float]:
+    """For each suspect the probability that it is part of the explanation of this unit."""
+    out: dict[str, float] = defaultdict(float)
+    for candidate, p in zip(weighing.candidates, weighing.probabilities, strict=True):
+        for suspect in candidate.suspects:
+            out[suspect.text] += float(p)
+    return dict(out)
