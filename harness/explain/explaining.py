@@ -142,11 +142,10 @@ def explain_case(
     *,
     pairs: bool = True,
     ask_next: bool = True,
-    shared: Sequence[Common] | None = None,
     reference: Case | None = None,
 ) -> Explanation:
-    """Explain one unit, in the company of others (or of what is known to be `shared` already), and of the reference
-    unit where one is given. Raises CannotExplain."""
+    """Explain one unit, in the company of others, and of the reference unit where one is given. Raises
+    CannotExplain."""
     notes = []
     usable = []
     for other in others:
@@ -155,14 +154,19 @@ def explain_case(
         else:
             notes.append(f"unit {other.unit} is left out: its run has no reading that a circuit can be held against")
     group = [case, *usable] if reference is None else [case, *usable, reference]
-    known = [] if shared is None else list(shared)
-    found_common, lacks = common(group)
-    shared = [*known, *(c for c in found_common if c.suspect.key not in {k.suspect.key for k in known})]
-    own = [c for c in shared if case.unit not in c.without]
+    shared, lacks = common(group)
     teachers = usable if reference is None else [reference, *usable]
-    weighing = case.weigh(pairs, teachers, own, trusted=int(reference is not None), lacks=lacks)
+
+    def weigh(base: Sequence[Common]) -> Weighing:
+        return case.weigh(pairs, teachers, base, trusted=int(reference is not None), lacks=lacks)
+
+    own = [c for c in shared if case.unit not in c.without]
+    shows = [c for c in own if case.unit in c.units]
+    weighing = weigh(own)
+    if len(shows) < len(own) and weighing.p_other > CLEAR:  # most have it, but perhaps not this one
+        weighing = max(weighing, weigh(shows), key=lambda w: w.best_score)
     found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, pairs))
-    return replace(found, reference=reference, repairs=_repairs(found))
+    return replace(found, others=tuple(usable), reference=reference, repairs=_repairs(found))
 
 
 def _repairs(found: Explanation) -> tuple[Repair, ...]:

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from wakeboard.harness.explain.evidence.roughness import ModelFit
     from wakeboard.harness.explain.lines.of_run import LineFinding
     from wakeboard.harness.explain.rank.weigh import Weighing
-    from wakeboard.harness.explain.unit import units
     from wakeboard.harness.explain.unit.cases import Case
+    from wakeboard.harness.explain.unit.units import Common
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,13 +30,14 @@ class Explanation:
     odd: tuple[str, ...] = ()
     as_drawn: tuple[str, ...] = ()
     readings: int = 0
-    common: tuple[units.Common, ...] = ()
+    common: tuple[Common, ...] = ()
     notes: tuple[str, ...] = ()
     arithmetic: tuple[str, ...] = ()
     seconds: float = 0.0
     bits: float = 0.0
     weighing: Weighing | None = field(default=None, repr=False, compare=False)
     case: Case | None = field(default=None, repr=False, compare=False)
+    others: tuple[Case, ...] = field(default=(), repr=False, compare=False)  # who were weighed along
     reference: Case | None = field(default=None, repr=False, compare=False)
     repairs: tuple[Repair, ...] = ()
 

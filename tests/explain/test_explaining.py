@@ -193,6 +193,18 @@ def test_asking_goes_on_until_one_group_is_left(wren: BoardModel, make_run: RunM
     assert after.bits <= start.bits + 1e-6
 
 
+def test_who_was_weighed_along_still_teaches_after_an_answer(wren: BoardModel, make_run: RunMaker) -> None:
+    others = [Case(make_run(unit=f"W{k}", seed=40 + k), wren) for k in range(3)]
+    start = explain_case(Case(make_run(["R2:missing"], edit=_without_cs_details), wren), others)
+    assert start.fit is not None
+    assert start.fit.units == 3
+    truth = Change((parse_fault("R2:missing"),), seed=3)
+    after, taken = asking.pursue(start, lambda choice: _ask_board(wren, choice, truth))
+    assert taken
+    assert after.fit is not None
+    assert after.fit.units == 3
+
+
 def _without_cs_details(readings: list[Reading]) -> None:
     readings[:] = [r for r in readings if "GPIO" not in r.state and r.quantity != "ohms"]
 

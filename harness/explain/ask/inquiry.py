@@ -136,9 +136,7 @@ class Inquiry:
         """The explanation with all that was read so far."""
         before = self.explanation
         assert before.case is not None
-        after = explain_case(
-            before.case, pairs=self.pairs, ask_next=False, shared=before.common, reference=before.reference
-        )
+        after = explain_case(before.case, before.others, pairs=self.pairs, ask_next=False, reference=before.reference)
         self.explanation = replace(after, notes=before.notes)
         self._fresh = False
 

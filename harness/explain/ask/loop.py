@@ -228,7 +228,7 @@ def _must_be_as_it_was(run: RunRecord, store: Store, virtual: bool) -> None:
 
 
 def _again(case: Case, before: Explanation, pairs: bool) -> Explanation:
-    after = explain_case(case, pairs=pairs, shared=before.common, reference=before.reference)
+    after = explain_case(case, before.others, pairs=pairs, reference=before.reference)
     return replace(after, notes=before.notes)
 
 

@@ -118,6 +118,11 @@ class Weighing:
         )  # fmt: skip
 
     @property
+    def best_score(self) -> float:
+        """Of the likeliest fault, or of none."""
+        return max([self.none.score, *(c.score for c in self.candidates[:1])])
+
+    @property
     def p_unshown(self) -> float:
         """Probability of all of them."""
         return float(self.probabilities[list(self.unshown)].sum())

@@ -50,7 +50,7 @@ def weighed(
         lacks = (*lacks, lack)
         tried.append((lacks, weigher := make(lacks), weigher.singles(pairs)))
     if pairs:  # two faults beside what is drawn, and beside what the likeliest board lacks: one may stand for the other
-        likeliest = max(range(len(tried)), key=lambda k: _best_score(_beside(tried[k][2], tried[k][0])))
+        likeliest = max(range(len(tried)), key=lambda k: _beside(tried[k][2], tried[k][0]).best_score)
         for k in {0, likeliest}:
             lacks, weigher, single = tried[k]
             tried[k] = (lacks, weigher, weigher.with_pairs(single))
@@ -131,10 +131,6 @@ def _with_ends(whole: Weighing, weighers: Mapping[frozenset[str], Weigher]) -> W
     return replace(whole, candidates=out)
 
 
-def _best_score(found: Weighing) -> float:
-    return max([found.none.score, *(c.score for c in found.candidates[:1])])
-
-
 def _together(found: Sequence[Weighing]) -> Weighing:
     """All weighings as one: of each explanation the likeliest way."""
     if len(found) == 1:
@@ -143,7 +139,7 @@ def _together(found: Sequence[Weighing]) -> Weighing:
     other = max(each.log_other for each in found)
     ordered = likeliest(c for each in found for c in each.candidates)
     p = rank.posterior([none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
-    winner = max(found, key=_best_score)
+    winner = max(found, key=lambda w: w.best_score)
     return Weighing(
         ordered, p[2:], none, float(p[0]), float(p[1]), winner.freed, sum(each.solved for each in found), winner.fit,
         other,

@@ -33,8 +33,10 @@ MOST: Final = 3
 """Faults that are looked for, one beside the other."""
 CLEARLY: Final = 3.0
 """Natural logarithms by which a unit's readings are likelier with the fault, or without it, where they tell at all."""
-DRAWN_WITHIN: Final = 2.0
-"""Standard deviations from the drawn board, a reading, within which one tells that a fault is not there."""
+ODD: Final = 3.0
+"""Standard deviations off the drawn board from which a reading that a fault moves tells nothing of it, …"""
+FAR_OFF: Final = 5.0
+"""… and from which another in the same state of the bench tells that this unit has a matter of its own there."""
 
 
 def common(group: Sequence[Case]) -> tuple[list[Common], Lacks]:
@@ -87,22 +89,30 @@ def _common(middle: Middle) -> tuple[list[Common], Lacks]:
 
 def _showing(middle: Middle, alone: Array, none: Candidate) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Units whose readings are clearly likelier with a fault that does so much alone (n,), and those whose are clearly
-    likelier without. A unit whose own matter has moved what the fault moves tells nothing."""
+    likelier without."""
     showing: list[str] = []
     without: list[str] = []
-    moved = np.abs(alone) > np.sqrt(np.diag(none.covariance))
     for unit, each in zip(middle.units, middle.off, strict=True):
         have = np.flatnonzero(np.isfinite(each))
         effect = alone[have]
         gained = float(effect @ np.linalg.solve(none.covariance[np.ix_(have, have)], each[have] - 0.5 * effect))
         if gained > CLEARLY:
             showing.append(unit)
-        elif gained < -CLEARLY:
-            there = np.flatnonzero(np.isfinite(each) & moved)
-            off = float(each[there] @ np.linalg.solve(none.covariance[np.ix_(there, there)], each[there]))
-            if off <= DRAWN_WITHIN**2 * len(there):
-                without.append(unit)
+        elif gained < -CLEARLY and _as_drawn(middle, each, alone, none):
+            without.append(unit)
     return tuple(showing), tuple(without)
+
+
+def _as_drawn(middle: Middle, each: Array, alone: Array, none: Candidate) -> bool:
+    """Whether a unit (n,) is much as drawn where a fault moves readings, and in the bench states of these: where a rail
+    is down, a line is low for that."""
+    spread = np.sqrt(np.diag(none.covariance))
+    moved = np.abs(alone) > spread
+    states = {middle.observations[k].state.key for k in np.flatnonzero(moved).tolist()}
+    beside = np.array([o.state.key in states for o in middle.observations]) & ~moved
+    have = np.isfinite(each)
+    off = np.abs(each) / spread
+    return bool((off[have & moved] < ODD).all() and (off[have & beside] < FAR_OFF).all())
 
 
 def _member_probabilities(weighing: Weighing) -> dict[str, float]:

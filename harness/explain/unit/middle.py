@@ -65,7 +65,7 @@ class Middle:
     @classmethod
     def of(cls, group: Sequence[Case]) -> Middle:
         ordered = sorted(group, key=lambda case: case.unit)
-        seen: dict[Hashable, Observation] = {}
+        seen: dict[tuple[object, ...], Observation] = {}
         for case in ordered:
             for o in case.observations:
                 seen.setdefault(told(o), o)
