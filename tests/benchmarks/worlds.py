@@ -291,9 +291,7 @@ class Task:
 
 def trials(production: Production, task: Task) -> Iterator[Verdict]:
     world, line = task.world, production.line
-    others = [
-        case for k in range(OTHERS) if "five" in task.scenes and (case := other(production, world, k)) is not None
-    ]
+    others = others_of(production, world) if "five" in task.scenes else []
     good = None
     if "good" in task.scenes:
         record = production.run(world, f"G{world.seed}")
@@ -320,6 +318,11 @@ def trials(production: Production, task: Task) -> Iterator[Verdict]:
                 made.why = str(error)
             made.seconds = time.process_time() - started
             yield made
+
+
+def others_of(production: Production, world: World) -> list[Case]:
+    """Four more units of the world, those whose run came to an end."""
+    return [case for k in range(OTHERS) if (case := other(production, world, k)) is not None]
 
 
 def other(production: Production, world: World, k: int) -> Case | None:
@@ -412,7 +415,7 @@ def fit_table(production: Production, worlds: Sequence[World], count: int) -> st
 
 
 # --- next measurements --------------------------------------------------------------------------------------------
-def asked(production: Production, world: World, k: int) -> Any:
+def asked(production: Production, world: World, k: int, others: Sequence[Case] = ()) -> Any:
     """As explain_next.trial, but what explain asks for is measured on the true unit; None, too, where the first steps
     show nothing of its fault, of which the bound says nothing then."""
     import explain_next as asking
@@ -421,7 +424,7 @@ def asked(production: Production, world: World, k: int) -> Any:
     record = production.beginning.run(world, serial, [fault])
     if record is None:
         return None
-    start = explain_case(Case(asking.beginning(record), production.line.model))
+    start = explain_case(Case(asking.beginning(record), production.line.model), others)
     place = asking.placed(start, (fault,))
     if start.bits < asking.DOUBT or start.weighing is None or not place:
         return None
@@ -469,10 +472,13 @@ class Measured:
         return volts * (1 + 2e-4 * float(self.rng.normal())) + 1e-3 * float(self.rng.normal())
 
 
-def next_table(production: Production, worlds: Sequence[World], count: int) -> str:
+def next_table(production: Production, worlds: Sequence[World], count: int, scene: str) -> str:
     rows = []
     for level in dict.fromkeys(world.name for world in worlds):
-        made = [asked(production, world, k) for world in worlds if world.name == level for k in range(count)]
+        made = []
+        for world in (each for each in worlds if each.name == level):
+            others = others_of(production, world) if scene == "five" else []
+            made += [asked(production, world, k, others) for k in range(count)]
         trials, unasked = (
             [t for t in made if t is not None and not isinstance(t, float)],
             [t for t in made if isinstance(t, float)],
@@ -481,9 +487,11 @@ def next_table(production: Production, worlds: Sequence[World], count: int) -> s
             float(np.mean([getattr(t, name) for t in trials])) if trials else math.nan
             for name in ("taken", "bound", "odds")
         )
-        rows.append([production.board, level, len(trials), f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}",
-                     f"{odds:.0%}", of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked)])  # fmt: skip
-    head = ["board", "world", "units", "taken", "entropy bound", "ratio", "true group at the start",
+        rows.append([
+            production.board, level, scene, len(trials), f"{taken:.2f}", f"{bound:.2f}", f"{taken / bound:.2f}",
+            f"{odds:.0%}", of(sum(t.rank == 1 for t in trials), len(trials)), len(unasked),
+        ])  # fmt: skip
+    head = ["board", "world", "scene", "units", "taken", "entropy bound", "ratio", "true group at the start",
             "true first at the end", "nothing asked"]  # fmt: skip
     return table(head, rows)
 
@@ -703,7 +711,8 @@ def main(argv: Sequence[str] | None = None) -> None:
             if options.escapes is not None:
                 print(escape_table(made, worlds_of(options), options.escapes), flush=True)
             if options.next is not None:
-                print(next_table(made, worlds_of(options), options.next), flush=True)
+                for scene in options.scenes:
+                    print(next_table(made, worlds_of(options), options.next, scene), flush=True)
             if options.fits is not None:
                 print(fit_table(made, worlds_of(options), options.fits), flush=True)
         print(f"Made by `{command}` in {time.time() - begun:.0f} s.")
