@@ -102,7 +102,8 @@ def expanded(
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
     _conducting(likelihood, candidates, spreads, climbs, out)
-    if looked and (not more_follow or any(climb.least <= FOREIGN * len(y) for climb in climbs.values())):
+    foreign = more_follow and all(climb.least > FOREIGN * len(y) for climb in climbs.values())
+    if looked and not foreign and not _rests(candidates, climbs, out):
         _others_placed(likelihood, candidates, spreads, climbs, out, likely, more_follow)
     contested = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in unproved(out, climbs)}
     _climb(likelihood, candidates, contested, ROUNDS)
@@ -110,6 +111,13 @@ def expanded(
         out[k] = way.made(candidates[k], spreads[k])
     climbs.update(contested)
     return promises_kept(out, climbs)
+
+
+def _rests(before: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]) -> bool:
+    """Whether the drawn board is likeliest, and none gained by being put where the readings want it: so nobody is
+    overtaken, and no place was found that others would begin from."""
+    best = max(made, key=lambda c: c.score)
+    return not best.suspects and all(made[k].score < before[k].score + CROSSED for k in climbs)
 
 
 def _conducting(
