@@ -103,7 +103,7 @@ def expanded(
         out[k] = climbs[k].made(candidates[k], spreads[k])
     _conducting(likelihood, candidates, spreads, climbs, out)
     foreign = more_follow and all(climb.least > FOREIGN * len(y) for climb in climbs.values())
-    if looked and not foreign and not _rests(candidates, climbs, out):
+    if looked and not foreign and not _rests(candidates, climbs, out, y):
         _others_placed(likelihood, candidates, spreads, climbs, out, likely, more_follow)
     contested = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in unproved(out, climbs)}
     _climb(likelihood, candidates, contested, ROUNDS)
@@ -113,11 +113,12 @@ def expanded(
     return promises_kept(out, climbs)
 
 
-def _rests(before: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]) -> bool:
-    """Whether the drawn board is likeliest, and none gained by being put where the readings want it: so nobody is
-    overtaken, and no place was found that others would begin from."""
+def _rests(before: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate], y: Array) -> bool:
+    """Whether the drawn board is likeliest and misses little, and none gained by being put where the readings want it:
+    so nobody is overtaken, and no place was found that others would begin from."""
     best = max(made, key=lambda c: c.score)
-    return not best.suspects and all(made[k].score < before[k].score + CROSSED for k in climbs)
+    gained = any(made[k].score > before[k].score + CROSSED for k in climbs)
+    return not best.suspects and not gained and not misses(best, y, LEFT)
 
 
 def _conducting(
