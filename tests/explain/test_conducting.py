@@ -103,3 +103,25 @@ def test_beyond_reach_the_fault_begins_where_all_conducts_and_the_drawn_board_is
 def test_where_the_drawn_board_is_likeliest_nothing_is_tried(gone: Any) -> None:
     ways = {DRAWN: Way(first=900.0, there=900.0)}
     assert gone(500.0, 400.0, ways) == ([500.0, 400.0], [{}])
+
+
+@pytest.mark.parametrize(
+    ("drawn", "fault", "gained", "off", "rests"),
+    [
+        (549.0, 541.0, 0.1, 3.5, True),
+        (549.0, 541.0, 2.0, 3.5, False),  # a place was found
+        (541.0, 549.0, 0.1, 3.5, False),  # a fault may have won by its slopes alone
+        (549.0, 541.0, 0.1, 4.5, False),  # what it misses may lie beyond a knee
+    ],
+)
+def test_a_drawn_board_that_gained_nothing_and_misses_little_leaves_the_others_where_they_are(
+    drawn: float, fault: float, gained: float, off: float, rests: bool
+) -> None:
+    """At rest in four standard deviations, as a second fault is looked for from there."""
+    suspect = SimpleNamespace(key="R1", text="R1:missing")
+    made = [
+        Candidate(faults, (), np.zeros(2), np.eye(2), 0.0, fit)  # type: ignore[arg-type]
+        for faults, fit in (((), drawn), ((suspect,), fault))
+    ]
+    before = [replace(c, log_likelihood=c.log_likelihood - gained) for c in made]
+    assert expansion._rests(before, {DRAWN: None}, made, np.array([off, 0.0])) is rests  # type: ignore[dict-item]

@@ -303,7 +303,7 @@ COMMON_PRIOR = 0.9
 
 def beside(found: Weighing, base: Sequence[Common], drawn: Candidate) -> Weighing:
     """A weighing beside what is known to be in most units, as one of the board as drawn: each of its explanations has
-    the common faults in it, and `drawn` is the board without them."""
+    the common faults behind its own, and `drawn` is the board without them."""
     known = tuple(each.suspect for each in base)
     values = tuple(each.value for each in base)
     fitted = tuple(each.u for each in base if each.suspect.fitted)
@@ -312,8 +312,9 @@ def beside(found: Weighing, base: Sequence[Common], drawn: Candidate) -> Weighin
 
     def with_common(c: Candidate) -> Candidate:
         return replace(
-            c, suspects=(*known, *c.suspects), values=(*values, *c.values), spreads=(*fitted, *c.spreads),
-            ends=(*ends, *c.ends) if c.ends and len(ends) == len(fitted) else (), log_prior=c.log_prior + odds,
+            c, suspects=(*c.suspects, *known), values=(*c.values, *values), spreads=(*c.spreads, *fitted),
+            ends=(*c.ends, *ends) if len(c.ends) == len(c.fitted) and len(ends) == len(fitted) else (),
+            log_prior=c.log_prior + odds,
         )  # fmt: skip
 
     common = with_common(found.none)
