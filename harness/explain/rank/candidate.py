@@ -40,6 +40,7 @@ class Candidate:
     wide: tuple[int, ...] = ()  # types of unknowns that are wider than the table has them (wild.py)
     beside: Change = DRAWN  # what parts lack of what is drawn (structure.py)
     rows: Array | None = None  # (T, n) what one deviation of each unknown does, where not at the drawn values
+    firm: float = -math.inf  # log likelihood that its board gave where it was solved, if it was
     beyond: Array | None = None  # (n,) there: by how much its slopes promise more than its board gives, by reading
 
     @property

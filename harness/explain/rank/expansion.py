@@ -110,7 +110,28 @@ def expanded(
     for k, way in contested.items():
         out[k] = way.made(candidates[k], spreads[k])
     climbs.update(contested)
-    return promises_kept(out, climbs)
+    out = promises_kept(out, climbs)
+    for k, way in climbs.items():
+        if way.firm:
+            out[k] = replace(out[k], firm=way.firm.log_likelihood)
+    return out
+
+
+def promised_beyond(likelihood: Likelihood, candidate: Candidate) -> float:
+    """By how much (natural logarithms) a candidate is told to be likelier than its board is, solved where the readings
+    want it."""
+    if candidate.freed:
+        return 0.0
+    firm = candidate.firm
+    if not math.isfinite(firm):
+        (spread,) = likelihood.spreads([candidate.change])
+        mean = likelihood.predict([candidate.change], exact=True)[0]
+        by_slopes = likelihood.over_scales(replace(candidate, mean=mean), spread)
+        way = Ascent.begun(likelihood, by_slopes, spread)
+        _climb(likelihood, [by_slopes], {0: way}, ROUNDS)
+        way.made(by_slopes, spread)
+        firm = way.firm.log_likelihood if way.firm else candidate.log_likelihood
+    return max(candidate.log_likelihood - firm, 0.0)
 
 
 def _rests(before: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate], y: Array) -> bool:

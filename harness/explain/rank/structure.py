@@ -20,7 +20,7 @@ from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest
-from wakeboard.harness.explain.rank.expansion import misses
+from wakeboard.harness.explain.rank.expansion import BEHIND, misses, promised_beyond
 from wakeboard.harness.explain.rank.interval import with_ends
 from wakeboard.harness.explain.rank.weigh import Weigher, no_surer_than_the_model
 from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
@@ -54,7 +54,7 @@ def weighed(
         for k in {0, likeliest}:
             lacks, weigher, single = tried[k]
             tried[k] = (lacks, weigher, weigher.with_pairs(single))
-    whole = _together([_beside(single, lacks) for lacks, _, single in tried])
+    whole = _together(_on_one_footing(tried))
     whole = _with_ends(whole, {frozenset(without(lacks).values): weigher for lacks, weigher, _ in tried})
     if whole.fit is not None:
         best = max([whole.none, *whole.candidates[:1]], key=lambda c: c.score)
@@ -62,6 +62,31 @@ def weighed(
     without_fault = whole.none.beside.values
     lacks = tuple(each for each in tried[-1][0] if each.path in without_fault)
     return no_surer_than_the_model(whole), tried[0][1], lacks
+
+
+def _on_one_footing(tried: Sequence[tuple[Lacks, Weigher, Weighing]]) -> list[Weighing]:
+    """The weighings of all boards that were tried, as ones of the drawn board. Slopes promise more on one board than on
+    another: where several are near the likeliest, each is taken for what its likeliest explanation gives on a board
+    that was solved."""
+    found = [_beside(single, lacks) for lacks, _, single in tried]
+    best = max(each.best_score for each in found)
+    near = [k for k, each in enumerate(found) if each.best_score > best - BEHIND]
+    if len(near) > 1:
+        for k in near:
+            leads = max([tried[k][2].none, *tried[k][2].candidates[:1]], key=lambda c: c.score)
+            found[k] = _lowered(found[k], promised_beyond(tried[k][1].likelihood, leads))
+    return found
+
+
+def _lowered(found: Weighing, by: float) -> Weighing:
+    """A weighing all of which is less likely by so many natural logarithms."""
+
+    def lower(c: Candidate) -> Candidate:
+        return replace(c, log_likelihood=c.log_likelihood - by)
+
+    return replace(
+        found, candidates=[lower(c) for c in found.candidates], none=lower(found.none), log_other=found.log_other - by
+    )
 
 
 def without(lacks: Lacks) -> Change:

@@ -257,7 +257,7 @@ class Weigher:
             fit, freed = self.likelihood.something_else_at(none, self.rarity)
             if fit + math.log(self.something_else) > self.other:
                 self.other, self.freed = fit + math.log(self.something_else), freed
-        self.none = replace(self.none, log_likelihood=none.log_likelihood)
+        self.none = replace(self.none, log_likelihood=none.log_likelihood, firm=none.firm)
         return whole
 
     def _as_drawn(self, idle: Sequence[Candidate]) -> list[Candidate]:
