@@ -32,7 +32,8 @@ UNTOUCHED: Final = 0.7
 IMPERFECT: Final = 0.3
 """Probability that a true explanation still leaves a net unexplained (estimate, no source)."""
 
-
+ONE_OFF: Final = 0.1
+"""Probability that the model is wrong in one reading beside a true fault (estimate, no source; worlds bear it)."""
 MISLED: Final = 0.05
 """Probability that other units mislead: two of four with one fault are taken for the type (estimate, no source)."""
 UNTAUGHT: Final = (1, 2, 3)
@@ -341,3 +342,17 @@ class Likelihood:
         if fit > c.log_likelihood and freed < freed_by_other:
             return replace(c, log_likelihood=fit, freed=freed)
         return c
+
+    def with_one_off(self, c: Candidate) -> float:
+        """By how much likelier (natural logarithm) the readings are if one of them, whichever, may be anywhere: the
+        model may have one wrong beside a fault."""
+        n = len(self.evidence.y)
+        try:
+            inverse = np.linalg.inv(c.covariance)
+        except np.linalg.LinAlgError:
+            return 0.0
+        variance = 1 / np.diag(inverse)
+        off = (inverse @ (self.evidence.y - c.mean[:n])) * variance  # of each, given all others
+        wide = variance + self.evidence.widths**2
+        gained = 0.5 * (off**2 * (1 / variance - 1 / wide) + np.log(variance / wide))
+        return float(np.logaddexp(0.0, gained.max() + math.log(ONE_OFF / n)))

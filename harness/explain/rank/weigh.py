@@ -49,6 +49,8 @@ JOINED: Final = 7
 """Odd nets between any two of which a bridge is tried."""
 TAKEN_APART: Final = 3
 """The likeliest pairs of which each fault is tried by itself, and single faults that are tried again beside them."""
+CLEARER: Final = 3.0
+"""Natural logarithms by which one fault and one wrong reading may be likelier than two faults."""
 CLOSE_ENOUGH: Final = 0.97
 """Posterior probability of the singles (against "something else") from which pairs are not searched."""
 
@@ -92,7 +94,26 @@ class Weigher:
         refined = self.fitter.refine(both)
         final = self._final([*refined, *self._apart(refined, found.candidates)])
         singles = likeliest([*found.candidates, *(c for c in final if len(c.suspects) == 1)])
-        return self._fitted([*singles, *needed(singles, [c for c in final if len(c.suspects) > 1])])
+        both = needed(singles, [c for c in final if len(c.suspects) > 1])
+        return self._fitted([*self._one_off(singles, both), *both])
+
+    def _one_off(self, singles: Sequence[Candidate], pairs: Sequence[Candidate]) -> list[Candidate]:
+        """Faults with a second one beside them, as likely as they are if the model may have one reading wrong: a second
+        fault that a single reading speaks for is seldom as sure as that reading is. So are those that no reading tells
+        from them. Against all else they gain nothing: none becomes likelier than the pair by more than CLEARER."""
+        most = {
+            c.texts_open: max(both) + CLEARER
+            for c in singles
+            if (both := [p.score for p in pairs if set(c.texts_open) < set(p.texts_open)]) and not c.freed
+        }
+        heads = [c for c in singles if c.texts_open in most]
+        out = []
+        for c in singles:
+            alike = [head for head in heads if rank.distance(head.hypothesis(), c.hypothesis()) < rank.APART]
+            room = max((most[head.texts_open] for head in alike), default=c.score) - c.score
+            gained = min(self.likelihood.with_one_off(c), room) if room > 0 and not c.freed else 0.0
+            out.append(replace(c, log_likelihood=c.log_likelihood + gained, firm=c.firm + gained))
+        return out
 
     def _apart(self, pairs: Sequence[Candidate], singles: Sequence[Candidate]) -> list[Candidate]:
         """Each fault of the likeliest pairs by itself, and the likeliest single ones: to be put where the readings want
