@@ -28,7 +28,7 @@ def command(common: Common, folder: Path) -> int:
     first. FOLDER must be new or empty; it gets the board, two sequences, what is planted in which unit, the results and
     a report.
     """
-    from wakeboard.harness.demo.demo import Demo, conclude, lay_out, review, run_units
+    from wakeboard.harness.demo.demo import Demo, conclude, explain_units, lay_out, review, run_units
 
     lay_out(folder)
     demo = Demo(folder)
@@ -40,7 +40,10 @@ def command(common: Common, folder: Path) -> int:
         for unit, planted, record in runs:
             _say_run(common, unit, planted, record)
     common.say("\n3. Units side by side, and what explains the odd readings")
-    _waiting(common, "comparing and explaining …")
+    _waiting(common, "explaining …")
+    with closing(explain_units(demo)) as explained:
+        for unit, document in explained:
+            _say_explained(common, unit, document)
     conclude(demo)
     _say_conclusion(common, demo)
     common.emit(demo.as_json())
@@ -91,15 +94,17 @@ def _reading(reading: Any) -> str:
     return f"{reading.of} {show(reading.value, reading.unit)}"
 
 
-def _say_conclusion(common: Common, demo: Demo) -> None:
+def _say_explained(common: Common, unit: str, document: dict[str, Any]) -> None:
     from wakeboard.harness.explain.telling import percent
 
-    for unit, explained in demo.explain.items():
-        candidates = explained.get("candidates", [])
-        if candidates:
-            first = candidates[0]
-            words = first.get("says") or first["fault"]
-            _wrap(common, f"{unit}: {words} ({percent(first['probability'])})", "   ")
+    candidates = document.get("candidates", [])
+    if candidates:
+        first = candidates[0]
+        words = first.get("says") or first["fault"]
+        _wrap(common, f"{unit}: {words} ({percent(first['probability'])})", "   ")
+
+
+def _say_conclusion(common: Common, demo: Demo) -> None:
     says = demo.compare.get("says")
     if says:
         _wrap(common, says, "   ")

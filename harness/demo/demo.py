@@ -104,18 +104,25 @@ def run_units(demo: Demo) -> Generator[tuple[str, str, RunRecord]]:
             yield name, unit.says, record
 
 
-def conclude(demo: Demo) -> None:
-    """Compare the units, explain each run, write the report."""
+def explain_units(demo: Demo) -> Generator[tuple[str, dict[str, Any]]]:
+    """(unit, what explains its run, as `explain --json` has it) in order, as they are found."""
     global _company
+    runs = [run["run"] for run in demo.runs]
+    _company = _gathered(demo.folder, runs)
+    units = [case.unit for case in _company]
+    with closing(_each(_explain, units, _begin_to_explain, demo.folder, runs)) as explained:
+        for unit, document in zip(units, explained, strict=True):
+            demo.explain[unit] = document
+            yield unit, document
+
+
+def conclude(demo: Demo) -> None:
+    """Compare the units, write the report."""
     from wakeboard.results.compare.compare import compare_store
     from wakeboard.results.report.render import report_board
     from wakeboard.results.store.store import Store
 
-    board, runs = demo.review["board"], [run["run"] for run in demo.runs]
-    _company = _gathered(demo.folder, runs)
-    units = [case.unit for case in _company]
-    with closing(_each(_explain, units, _begin_to_explain, demo.folder, runs)) as explained:
-        demo.explain = dict(zip(units, explained, strict=True))
+    board = demo.review["board"]
     with Store.open(str(demo.folder / DATABASE)) as store:
         demo.compare = compare_store(store, board).as_json()
         page = report_board(store, board, explain=demo.explain, review=demo.review)

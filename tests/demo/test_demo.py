@@ -60,6 +60,19 @@ def test_broken_off_it_leaves_no_process_and_keeps_what_was_done(
         assert [(each.unit, each.outcome) for each in store.runs()] == [("B", "fail")]
 
 
+def test_explanations_come_one_by_one_in_the_order_of_the_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)
+    made = _two_units(tmp_path / "skep")
+    assert len(list(demo.run_units(made))) == 2
+    known = []
+    monkeypatch.setattr(demo, "_explain", lambda unit: known.append(unit) or {"unit": unit})
+    with contextlib.closing(demo.explain_units(made)) as explained:
+        assert next(explained) == ("B", {"unit": "B"})
+        assert known == ["B"]  # said before the next is looked into
+        assert [unit for unit, _ in explained] == ["A"]
+    assert made.explain == {"B": {"unit": "B"}, "A": {"unit": "A"}}
+
+
 def test_a_folder_that_cannot_be_written_is_told_as_that(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "file").write_text("mine")
     assert execute(["demo", str(tmp_path / "file" / "skep")]) == 2
