@@ -62,7 +62,7 @@ def tell(explanation: Explanation, why: bool = False) -> Iterator[str]:
     if explanation.groups:
         yield ""
         for place, group in enumerate(_listed(explanation), start=1):
-            yield from _group_lines(place, group, len(explanation.odd), _ends(explanation, group))
+            yield from _group_lines(place, group, len(explanation.odd))
     yield from _as_drawn(explanation)
     yield from _common(explanation)
     yield from _model(explanation)
@@ -88,25 +88,13 @@ def _listed(explanation: Explanation) -> list[Group]:
     return first + [g for g in explanation.groups[ROWS:] if not g.faults]
 
 
-def _ends(explanation: Explanation, group: Group) -> str:
-    """Between which ends each fitted value lies, where that was looked for."""
-    if not group.between or group.place is None or explanation.weighing is None:
-        return ""
-    candidate = explanation.weighing.candidates[group.place]
-    units = [candidate.suspects[k].unit for k in candidate.fitted]
-    ends = [
-        f"{show(low, unit, 3)} to {show(high, unit, 3)}" for (low, high), unit in zip(group.between, units, strict=True)
-    ]
-    return f"{'its value' if len(ends) == 1 else 'their values'}: {'; '.join(ends)} (95 %)"
-
-
-def _group_lines(place: int, group: Group, odd: int, ends: str) -> Iterator[str]:
+def _group_lines(place: int, group: Group, odd: int) -> Iterator[str]:
     accounts = f"; accounts for {len(group.accounts_for)} of {odd} odd readings" if odd and group.faults else ""
     yield f"{place:2}. {percent(group.probability):>6}  {group.says}{accounts}"
     if group.faults:
         yield f"            written {'  '.join(group.faults)}"
-    if ends:
-        yield f"            {ends}"
+    if group.ends:
+        yield f"            {group.ends}"
     if group.common:
         yield f"            in most units: {', '.join(group.common)} (the design, or a property of the part)"
     if group.same and not group.faults:

@@ -22,6 +22,7 @@ from wakeboard.harness.explain.rank.interval import between
 from wakeboard.harness.explain.rank.suspects import suspects
 from wakeboard.harness.explain.telling import tell
 from wakeboard.harness.explain.unit.cases import Case
+from wakeboard.instruments.quantity import show
 from wakeboard.instruments.virtual.circuit import Circuit, Part
 from wakeboard.results.explanation import Group
 
@@ -56,8 +57,10 @@ def test_a_pull_lies_between_its_ends(case: MakeCase, seed: int) -> None:
     ((low, high),) = group.between
     assert low < 13e3 < high
     assert high / low < 1.5, "a line between two known resistors tells it well"
-    assert Group.of(group.as_json()).between == group.between
-    assert any(" to " in line and "(95 %)" in line for line in tell(found))
+    kept = Group.of(group.as_json())
+    assert kept.between == group.between
+    assert kept.ends == group.ends == f"its value: {show(low, 'Ω', 3)} to {show(high, 'Ω', 3)} (95 %)"
+    assert any(group.ends in line for line in tell(found))
 
 
 def test_a_bridge_that_any_low_ohms_explain_is_not_told_as_one_value(case: MakeCase) -> None:

@@ -366,6 +366,9 @@ def explanation() -> Mapping[str, Any]:
                     "RADIO_RST dc volts, USB=5V@120mA; load=10kΩ to GND",
                 ],
                 "leaves": ["+3V3_SENS dc volts, USB=5V@120mA"],
+                "u_relative": [0.05],
+                "between": [[11880.0, 14310.0]],
+                "value_units": ["Ω"],
             },
             {
                 "fault": "R31:value=165k",

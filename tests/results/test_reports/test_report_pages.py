@@ -235,6 +235,7 @@ def test_a_run_names_what_is_odd_why_and_what_to_do(pages: dict[str, str]) -> No
     words = read(pages["run"]).words
     assert "outside their limits" in words
     assert "inside U5 about 13 kΩ pulls NRST up" in words
+    assert "leaves 1; its value: 11.9 kΩ to 14.3 kΩ (95 %)" in words
     assert "Fit a bodge: fit 1 kΩ from RADIO_RST to GND" in words
     assert "RADIO_RST reads 2.196 V: high (low up to 0.8 V, high from 2 V), expected low" in words  # for the drawing
     assert "was overdue since 2025-03-01" in words
