@@ -14,8 +14,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from wakeboard.instruments.quantity import show
-
 Document = Mapping[str, Any]
 
 
@@ -42,9 +40,9 @@ class Group:
     name: the faults of the likeliest as one text, "none" for a board as drawn; faults: each by itself (empty for none,
     and for something else); same: the other members' texts with their shares. accounts_for: odd readings that it
     explains; leaves: readings that it does not. common: its faults that most units share. u: relative standard
-    uncertainties of the fitted values; between: the ends of their 95 % intervals, where they were looked for, in the
-    units of `value_units`. bench: what a reference unit shows as well, which is why the bench is blamed for it. ways:
-    what would part these. Not in the document: either: for each of `faults` all that may be there in its stead, with
+    uncertainties of the fitted values; between: the ends of their 95 % intervals, where they were looked for; ends: the
+    same in words. bench: what a reference unit shows as well, which is why the bench is blamed for it. ways: what would
+    part these. Not in the document: either: for each of `faults` all that may be there in its stead, with
     their shares of this group; place: the number of its likeliest candidate in the weighing.
     """
 
@@ -58,22 +56,11 @@ class Group:
     common: tuple[str, ...] = ()
     u: tuple[float, ...] = ()
     between: tuple[tuple[float, float], ...] = ()
-    value_units: tuple[str, ...] = ()
+    ends: str = ""
     bench: tuple[str, ...] = ()
     either: tuple[tuple[tuple[str, float], ...], ...] = ()
     ways: tuple[Way, ...] = ()
     place: int | None = None
-
-    @property
-    def ends(self) -> str:
-        """Between which ends each fitted value lies, in words; "" where that was not looked for."""
-        if not self.between or len(self.between) != len(self.value_units):
-            return ""
-        each = [
-            f"{show(low, unit, 3)} to {show(high, unit, 3)}"
-            for (low, high), unit in zip(self.between, self.value_units, strict=True)
-        ]
-        return f"{'its value' if len(each) == 1 else 'their values'}: {'; '.join(each)} (95 %)"
 
     @classmethod
     def of(cls, document: Document) -> Group:
@@ -84,7 +71,7 @@ class Group:
             tuple((str(each["fault"]), float(each["probability"])) for each in document.get("same") or ()),
             common=texts(document.get("common")), u=tuple(document.get("u_relative") or ()),
             between=tuple((float(low), float(high)) for low, high in document.get("between") or ()),
-            value_units=texts(document.get("value_units")), bench=texts(document.get("bench")),
+            ends=str(document.get("ends") or ""), bench=texts(document.get("bench")),
             ways=tuple(Way.of(each) for each in document.get("ways") or ()),
         )  # fmt: skip
 
@@ -94,7 +81,7 @@ class Group:
             "leaves": list(self.leaves), "faults": list(self.faults), "says": self.says,
             "same": [{"fault": fault, "probability": p} for fault, p in self.same], "common": list(self.common),
             "u_relative": list(self.u), "between": [list(ends) for ends in self.between],
-            "value_units": list(self.value_units), "bench": list(self.bench),
+            "ends": self.ends, "bench": list(self.bench),
             "ways": [way.as_json() for way in self.ways],
         }  # fmt: skip
 

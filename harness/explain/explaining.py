@@ -330,7 +330,7 @@ def _group(
         tuple(t for t, s in zip(best.texts, place.suspects, strict=True) if s.text in known),
         u=place.spreads,
         between=place.ends,
-        value_units=tuple(place.suspects[k].unit for k in place.fitted) if place.ends else (),
+        ends=words.ends([place.suspects[k].unit for k in place.fitted], place.ends) if place.ends else "",
         either=tuple(tuple(each) for each in either),
         ways=tuple(way for each in either for way in ways_to_part(circuit, each)),
         place=best.place,

@@ -131,3 +131,9 @@ def _of_pin(circuit: Circuit, fault: Fault, net: str) -> str:
             )
         case _:
             return f"{fault.target} does not reach {net}: an open joint"
+
+
+def ends(units: Sequence[str], between: Sequence[tuple[float, float]]) -> str:
+    """Between which ends fitted values lie, each in its own unit."""
+    each = [f"{show(low, unit, 3)} to {show(high, unit, 3)}" for unit, (low, high) in zip(units, between, strict=True)]
+    return f"{'its value' if len(each) == 1 else 'their values'}: {'; '.join(each)} (95 %)"

@@ -368,7 +368,7 @@ def explanation() -> Mapping[str, Any]:
                 "leaves": ["+3V3_SENS dc volts, USB=5V@120mA"],
                 "u_relative": [0.05],
                 "between": [[11880.0, 14310.0]],
-                "value_units": ["Ω"],
+                "ends": "its value: 11.9 kΩ to 14.3 kΩ (95 %)",
             },
             {
                 "fault": "R31:value=165k",
