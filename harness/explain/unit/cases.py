@@ -198,11 +198,6 @@ class Case:
         """What was outside its limits, by what it tells of."""
         return {told(o) for o in self.observations if o.reading.outcome == "fail"}
 
-    def effect(self, candidate: Candidate, text: str) -> Array:
-        """(n,) what one fault of an explanation alone does to the readings of the drawn board."""
-        k = candidate.texts_open.index(text)
-        return self._effect(candidate.suspects[k].change(candidate.values[k]))
-
     def weigh(
         self, pairs: bool = True, teachers: Sequence[Case] = (), base: Sequence[Common] = (), trusted: int = 0,
         lacks: structure.Lacks = (),
@@ -260,16 +255,14 @@ class Case:
 
     def _effect(self, change: Change) -> Array:
         """(n,) what a change does to the readings of the drawn board."""
-        with_it, drawn = self.predictor.predict([change, Change()], exact=True)
-        out: Array = (with_it - drawn)[: len(self.observations)]
-        return out
+        return effect_of(self.predictor, change)[: len(self.observations)]
 
     def _off_base(self, teachers: Sequence[Case], base: Sequence[Common]) -> Array:
         """(U, n) how far teachers are off the board with what is known to be in most units."""
         off = off_drawn(self, teachers)
         off[failed_alone(self, teachers)] = np.nan
         for each in base:
-            effect = self.effect(Candidate((each.suspect,), (each.value,), *_NOTHING, 0.0), each.suspect.text)
+            effect = self._effect(each.suspect.change(each.value))
             for row, teacher in zip(off, teachers, strict=True):
                 if teacher.unit in each.units:
                     row -= effect
@@ -296,7 +289,6 @@ class Case:
             raise CannotExplain(f"run {self.run.id[:8]}: {error}") from None
 
 
-_NOTHING = (np.empty(0), np.empty((0, 0)))
 COMMON_PRIOR = 0.9
 """Prior of a fault that most other units of the board were found to have."""
 
@@ -353,6 +345,13 @@ def unknowns(model: BoardModel, fixed: Change) -> list[Unknown]:
     reworked it is known what it is now."""
     found = spreads.unknowns(model.circuit, model.board.adjacent, {fault.target for fault in fixed.faults})
     return found + settings(model.supplies)
+
+
+def effect_of(predictor: Predictor, change: Change) -> Array:
+    """(n,) what a change does to what the drawn board reads."""
+    with_it, drawn = predictor.predict([change, Change()], exact=True)
+    out: Array = with_it - drawn
+    return out
 
 
 def weigher(

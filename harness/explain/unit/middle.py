@@ -27,7 +27,7 @@ from wakeboard.harness.explain.rank import structure
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
 from wakeboard.harness.explain.rank.suspects import in_most_units
 from wakeboard.harness.explain.rank.weigh import Weigher
-from wakeboard.harness.explain.unit.cases import WIDTHS, BoardModel, Case, unknowns, weigher
+from wakeboard.harness.explain.unit.cases import WIDTHS, BoardModel, Case, effect_of, unknowns, weigher
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 LEAST: Final = 2
@@ -117,10 +117,7 @@ class Middle:
 
     def effect(self, candidate: Candidate) -> Array:
         """(n,) what a candidate alone does to the readings of the drawn board."""
-        alone = replace(candidate, beside=Change()).change
-        with_it, drawn = self._predictor(Change()).predict([alone, Change()], exact=True)
-        out: Array = with_it - drawn
-        return out
+        return effect_of(self._predictor(Change()), replace(candidate, beside=Change()).change)
 
     def _predictor(self, beside: Change) -> Predictor:
         return Predictor(
