@@ -33,7 +33,7 @@ IMPERFECT: Final = 0.3
 """Probability that a true explanation still leaves a net unexplained (estimate, no source)."""
 
 ONE_OFF: Final = 0.1
-"""Probability that the model is wrong in one reading beside a true fault (estimate, no source; worlds bear it)."""
+"""Probability that the model is wrong in one reading beside a true fault (estimate, no source)."""
 MISLED: Final = 0.05
 """Probability that other units mislead: two of four with one fault are taken for the type (estimate, no source)."""
 UNTAUGHT: Final = (1, 2, 3)

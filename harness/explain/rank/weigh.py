@@ -94,17 +94,17 @@ class Weigher:
         refined = self.fitter.refine(both)
         final = self._final([*refined, *self._apart(refined, found.candidates)])
         singles = likeliest([*found.candidates, *(c for c in final if len(c.suspects) == 1)])
-        both = needed(singles, [c for c in final if len(c.suspects) > 1])
-        return self._fitted([*self._one_off(singles, both), *both])
+        pairs = needed(singles, [c for c in final if len(c.suspects) > 1])
+        return self._fitted([*self._one_off(singles, pairs), *pairs])
 
     def _one_off(self, singles: Sequence[Candidate], pairs: Sequence[Candidate]) -> list[Candidate]:
         """Faults with a second one beside them, as likely as they are if the model may have one reading wrong: a second
         fault that a single reading speaks for is seldom as sure as that reading is. So are those that no reading tells
         from them. Against all else they gain nothing: none becomes likelier than the pair by more than CLEARER."""
         most = {
-            c.texts_open: max(both) + CLEARER
+            c.texts_open: max(scores) + CLEARER
             for c in singles
-            if (both := [p.score for p in pairs if set(c.texts_open) < set(p.texts_open)]) and not c.freed
+            if (scores := [p.score for p in pairs if set(c.texts_open) < set(p.texts_open)]) and not c.freed
         }
         heads = [c for c in singles if c.texts_open in most]
         out = []

@@ -57,7 +57,7 @@ class BoardModel:
     circuit: Circuit
     suspects: list[Suspect]
     shown: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
-    """What groups of units were found to have in common (units.py)."""
+    """What groups of units were found to have in common (in_common.py)."""
 
     @classmethod
     def of(cls, board: Board) -> BoardModel:

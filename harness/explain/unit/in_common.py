@@ -10,14 +10,13 @@ in small is the model's error, which is learnt (freedom.py).
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
-from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
+from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.unit.cases import CannotExplain, Case
 from wakeboard.harness.explain.unit.middle import LARGE, Middle, Round
 from wakeboard.harness.explain.unit.units import Common
@@ -72,7 +71,7 @@ def _common(middle: Middle) -> tuple[list[Common], Lacks]:
         last = middle.weigh([each for each, _ in rounds], last.lacks)
     found = []
     for best, its in rounds:
-        probable = _member_probabilities(its.weighing)[best.texts_open[0]]
+        probable = float(its.weighing.probabilities[0])
         if its is not last:  # or there is nothing else beside all that were found
             probable = max(probable, 1 - last.weighing.p_other)
         effect = middle.effect(best)
@@ -113,12 +112,3 @@ def _as_drawn(middle: Middle, each: Array, alone: Array, none: Candidate) -> boo
     have = np.isfinite(each)
     off = np.abs(each) / spread
     return bool((off[have & moved] < ODD).all() and (off[have & beside] < FAR_OFF).all())
-
-
-def _member_probabilities(weighing: Weighing) -> dict[str, float]:
-    """For each suspect the probability that it is part of the explanation of this unit."""
-    out: dict[str, float] = defaultdict(float)
-    for candidate, p in zip(weighing.candidates, weighing.probabilities, strict=True):
-        for suspect in candidate.suspects:
-            out[suspect.text] += float(p)
-    return dict(out)
