@@ -27,6 +27,7 @@ from wakeboard.harness.explain.naming import words
 from wakeboard.harness.explain.naming.members import alternatives, likely, members
 from wakeboard.harness.explain.naming.repair import CLEARLY, any_repair, repairs
 from wakeboard.harness.explain.rank import rank
+from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.weigh import Weighing
 from wakeboard.harness.explain.unit import follow_ups as asked
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
@@ -330,11 +331,19 @@ def _group(
         tuple(t for t, s in zip(best.texts, place.suspects, strict=True) if s.text in known),
         u=place.spreads,
         between=place.ends,
-        ends=words.ends([place.suspects[k].unit for k in place.fitted], place.ends) if place.ends else "",
+        ends=_ends(place),
         either=tuple(tuple(each) for each in either),
         ways=tuple(way for each in either for way in ways_to_part(circuit, each)),
         place=best.place,
     )
+
+
+def _ends(place: Candidate) -> str:
+    """In words, where they were looked for."""
+    if not place.ends:
+        return ""
+    fitted = [place.suspects[k] for k in place.fitted]
+    return words.ends([s.text for s in fitted], [s.unit for s in fitted], place.ends, len(place.suspects))
 
 
 def _mended_elsewhere(case: Case, groups: Sequence[Group], weighing: Weighing) -> dict[str, str]:

@@ -87,6 +87,8 @@ def test_two_flaws_of_all_are_found_one_beside_the_other(group: Callable[..., li
     assert len(own.faults) == 3
     assert {text.partition("=")[0] for text in own.common} == {c.suspect.text.partition("=")[0] for c in found}
     assert own.faults[0] == "R1:missing"  # its own first
+    for text in own.common:
+        assert f"{text.partition('=')[0]}: " in own.ends, "of several faults it is told whose value it is"
 
 
 def test_a_unit_that_is_as_drawn_there_has_it_not(group: Callable[..., list[Case]]) -> None:

@@ -133,7 +133,10 @@ def _of_pin(circuit: Circuit, fault: Fault, net: str) -> str:
             return f"{fault.target} does not reach {net}: an open joint"
 
 
-def ends(units: Sequence[str], between: Sequence[tuple[float, float]]) -> str:
-    """Between which ends fitted values lie, each in its own unit."""
+def ends(faults: Sequence[str], units: Sequence[str], between: Sequence[tuple[float, float]], of: int) -> str:
+    """Between which ends the fitted values of some faults lie, each in its own unit; of: how many faults there are."""
     each = [f"{show(low, unit, 3)} to {show(high, unit, 3)}" for unit, (low, high) in zip(units, between, strict=True)]
-    return f"{'its value' if len(each) == 1 else 'their values'}: {'; '.join(each)} (95 %)"
+    if of == 1:
+        return f"its value: {each[0]} (95 %)"
+    named = (f"{fault.partition('=')[0]}: {value}" for fault, value in zip(faults, each, strict=True))
+    return f"{'; '.join(named)} (95 %)"
