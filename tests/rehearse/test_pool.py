@@ -52,8 +52,8 @@ def _broken_off(number: signal.Signals) -> list[multiprocessing.process.BaseProc
 SPREADS = """
 import multiprocessing, time
 from wakeboard.harness.rehearse import pool
-with pool.under_way(2, time.sleep, [(600.0,)] * 5, print, ()) as futures:
-    print(*(each.pid for each in multiprocessing.active_children()), flush=True)
+with pool.under_way(2, time.sleep, [(600.0,)] * 5, list, ()) as futures:
+    print(" ".join(str(each.pid) for each in multiprocessing.active_children()), flush=True)
     futures[0].result()
 """
 
