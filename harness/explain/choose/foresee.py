@@ -17,6 +17,7 @@ for all: no reading shall seem to tell two apart because one of them would have 
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -24,7 +25,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.explain.choose.in_play import Live
-from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom
+from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom, Scale
 from wakeboard.harness.explain.evidence.observe import Observation, sigma_at
 from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.uncertainty import Array
@@ -84,26 +85,25 @@ def _as_found(case: Case, free_to: Freedom, in_play: Live) -> Freedom:
     """How far the unknowns may go as the hypotheses have it: each at its own scale and at the next wider one, with the
     types that the likelier ones have wide."""
     powers = [u.power for u in case.unknowns]
-    weights = _scales(in_play)
     wide = _wide(case, in_play)
     of_type, of_piece = np.zeros_like(free_to.of_type), np.zeros_like(free_to.of_piece)
-    for (scale, _), weight in zip(SCALES, weights.tolist(), strict=True):
-        beside = [each.beside(scale, powers[int(each.members[0])]) for each in wide]
+    for scale, weight in _scales(in_play).items():
+        beside = [each.beside(scale.parts, powers[int(each.members[0])]) for each in wide]
         found = free_to.scaled(scale, powers).widened(beside, range(len(beside)))
         of_type, of_piece = of_type + weight * found.of_type, of_piece + weight * found.of_piece
     return replace(free_to, of_type=of_type, of_piece=of_piece)
 
 
-def _scales(in_play: Live) -> Array:
-    """(scales,) probability of each, the table's own where nothing is known of a hypothesis."""
-    out = np.zeros(len(SCALES))
+def _scales(in_play: Live) -> dict[Scale, float]:
+    """How likely each is, the table's own where nothing is known of a hypothesis."""
+    out: dict[Scale, float] = defaultdict(float)
     for c, p in zip(in_play.candidates, in_play.probabilities.tolist(), strict=True):
         if c is None:
-            out[USUAL] += p
+            out[SCALES[USUAL]] += p
             continue
-        own = c.scale if c.scale < len(SCALES) else UNTAUGHT[c.scale - len(SCALES)]
+        own = SCALES[c.scale if c.scale < len(SCALES) else UNTAUGHT[c.scale - len(SCALES)]]
         out[own] += 0.5 * p
-        out[min(own + 1, len(SCALES) - 1)] += 0.5 * p
+        out[own.wider] += 0.5 * p
     return out
 
 

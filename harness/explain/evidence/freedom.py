@@ -32,10 +32,46 @@ NOTHING: Final = 5.0
 """… and from which it teaches nothing: that unit has a fault there, or all have."""
 
 
-SCALES: Final = ((0.03, 0.15), (0.12, 0.2), (0.4, 0.25), (1.0, 0.3), (2.5, 0.1))
-"""Factors on what nobody states, and how likely each is before anything was read (estimates, no source)."""
-USUAL: Final = 3
-"""The place of the table's own spreads among them."""
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How rough a board may be: factors on what nobody states of its parts, and on the model's discrepancy; and how
+    likely that is before anything was read (estimates, no source)."""
+
+    parts: float
+    model: float
+    chance: float
+
+    @property
+    def wider(self) -> Scale:
+        """The next step of the table, of both."""
+        steps = sorted({each.parts for each in SCALES})
+        return replace(self, parts=_after(steps, self.parts), model=_after(steps, self.model))
+
+
+def _after(steps: Sequence[float], value: float) -> float:
+    return min((step for step in steps if step > value * (1 + 1e-9)), default=steps[-1])
+
+
+SCALES: Final = (
+    Scale(0.03, 0.03, 0.10), Scale(0.03, 0.12, 0.05),
+    Scale(0.12, 0.03, 0.05), Scale(0.12, 0.12, 0.10), Scale(0.12, 0.4, 0.05),
+    Scale(0.4, 0.12, 0.09), Scale(0.4, 0.4, 0.16),
+    Scale(1.0, 0.12, 0.08), Scale(1.0, 0.4, 0.12), Scale(1.0, 1.0, 0.10),
+    Scale(2.5, 0.4, 0.03), Scale(2.5, 1.0, 0.03), Scale(2.5, 2.5, 0.04),
+)  # fmt: skip
+
+
+def _place(parts: float, model: float) -> int:
+    return next(k for k, each in enumerate(SCALES) if (each.parts, each.model) == (parts, model))
+
+
+USUAL: Final = _place(1.0, 1.0)
+"""The place of the table's own spreads among them, …"""
+CLOSE: Final = _place(0.12, 0.12)
+"""… that of a board much as drawn, …"""
+BETWEEN: Final = _place(0.4, 0.4)
+"""… and of one between the two."""
+ROUGHEST: Final = len(SCALES) - 1
 
 
 @dataclass(frozen=True)
@@ -46,15 +82,15 @@ class Freedom:
     of_type: Array
     of_piece: Array
 
-    def scaled(self, factor: float, powers: Sequence[int]) -> Freedom:
-        """With every deviation multiplied by a power of a factor, and the discrepancy by the factor itself.
+    def scaled(self, scale: Scale, powers: Sequence[int]) -> Freedom:
+        """With every deviation multiplied by a power of a factor, and the discrepancy by a factor of its own.
 
         powers (T,): 0 for what is stated, 2 for leakages, which differ by decades where other figures differ by
         factors, else 1.
         """
         count = self.count
-        each = np.full(len(self.mean), factor)
-        each[:count] = factor ** np.asarray(powers, dtype=float)
+        each = np.full(len(self.mean), scale.model)
+        each[:count] = scale.parts ** np.asarray(powers, dtype=float)
         return replace(self, of_type=self.of_type * np.outer(each, each), of_piece=self.of_piece * each[:count] ** 2)
 
     def widened(self, wild: Sequence[Wild], picks: Sequence[int]) -> Freedom:

@@ -122,7 +122,7 @@ class Ascent:
     def promises(self) -> float:
         """Log likelihood by the slopes of its best place, at the likeliest scale."""
         assert self.best is not None
-        return max(self.linear(self.best, k).log_likelihood for k in range(len(self.likelihood.freedoms)))
+        return max(self.linear(self.best, k).log_likelihood for k in self.likelihood.live)
 
     def noise_at(self, place: Solved) -> Array:
         """(n,) the readings' variances at a place: there, a leakage that is large is known by its law only roughly."""
@@ -189,8 +189,7 @@ class Ascent:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
         self.seen.add(self.scale)
         self.arrived.append((place, self.wide_at_best))
-        fits = [self.linear(place, k).log_likelihood for k in range(len(self.likelihood.freedoms))]
-        k = int(np.argmax(fits))
+        k = max(self.likelihood.live, key=lambda k: self.linear(place, k).log_likelihood)
         self.going = k not in self.seen
         self.failed = 0
         if self.going:
@@ -221,12 +220,12 @@ class Ascent:
         places = {id(place): (place, wide) for place, wide in [*self.arrived, (self.best, self.wide_at_best)]}
         furthest = -math.inf
         for place, wide in places.values():
-            for k in range(len(out)):
+            for i, k in enumerate(like.live):
                 linear = self.linear(place, k)
                 for w in {linear.wide, wide}:
                     here = self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=w, rows=place.rows), place)
-                    if here.log_likelihood > solved[k].log_likelihood:
-                        solved[k] = here
+                    if here.log_likelihood > solved[i].log_likelihood:
+                        solved[i] = here
                     if here.log_likelihood > furthest:
                         furthest, self.best, self.wide_at_best = here.log_likelihood, place, w
         self.solved_better(like.together(solved))

@@ -25,7 +25,7 @@ from typing import Final
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import USUAL
+from wakeboard.harness.explain.evidence.freedom import BETWEEN, CLOSE, USUAL
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank.ascent import FOREIGN, Ascent, Solved, board_at
@@ -60,7 +60,7 @@ ALIKE: Final = 2.0
 """Standard deviations between what two predict, below which no reading tells them apart."""
 MOST_ALIKE: Final = 2
 """Of those, the likeliest that go where the likeliest of all has arrived."""
-BEGUN_AT: Final = (1, 2)
+BEGUN_AT: Final = (CLOSE, BETWEEN)
 """Scales from which the drawn board is put where the readings want it once more, where a fault is likelier."""
 CONDUCTING: Final = 1.5
 """Deviations from which the drawn board is put there as well, in all that differs by decades wherever it lies: what
@@ -240,10 +240,10 @@ def unproved(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[in
 
 
 def promises_kept(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> list[Candidate]:
-    """Faults that slopes at the drawn values favour, where the board that was solved did not give what they promised:
-    no likelier than boards that were solved have it, but for what such slopes promise too much for the drawn board as
-    well (where that is out of reach, for the likeliest), since those that were not solved have theirs to the full. Nor
-    are they taken for less than the drawn board is."""
+    """Where the board that was solved does not give what slopes at the drawn values promised: a fault is no likelier
+    than its board has it. Where it is the drawn board that falls short (where that is out of reach, the likeliest), all
+    that were solved are as far from it as boards have it, and what was not solved is taken to fall as short. Nor is a
+    fault taken for less than the drawn board is, if slopes had it above."""
     best = max(c.log_likelihood for c in made)
     firm = {k: climb.firm for k, climb in climbs.items() if climb.firm and made[k].log_likelihood > best - BEHIND}
     drawn = next((k for k in firm if not made[k].suspects), None)
@@ -254,8 +254,8 @@ def promises_kept(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> li
     usual = made[of].log_likelihood - firm[of].log_likelihood if climbs[of].broken else 0.0
     least = max((c.log_likelihood for c in made if not c.suspects), default=-math.inf)
     for k, solved in firm.items():
-        if climbs[k].broken and made[k].suspects:
-            fit = min(made[k].log_likelihood, max(solved.log_likelihood + usual, least))
+        if made[k].suspects and (climbs[k].broken or usual):
+            fit = max(solved.log_likelihood + usual, min(made[k].log_likelihood, least))
             out[k] = replace(solved, log_likelihood=fit)
     return out
 
@@ -337,8 +337,8 @@ def drawn_again(made: Sequence[Candidate]) -> list[int]:
 
 def _from_other_scales(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> list[Ascent]:
     """Its ways from the drawn values at the usual scales that it did not begin at."""
-    fits = likelihood.fits_again(candidate, spread)
-    ways = [Ascent.begun(likelihood, fits[k], spread) for k in BEGUN_AT if k != candidate.scale]
+    fits = likelihood.fits_again(candidate, spread, BEGUN_AT)
+    ways = [Ascent.begun(likelihood, fit, spread) for fit in fits if fit.scale != candidate.scale]
     for way in ways:
         _climb(likelihood, [candidate], {0: way}, ROUNDS)
     return ways

@@ -125,5 +125,4 @@ def _along(way: Ascent, candidate: Candidate, k: int, offsets: Array) -> list[Ca
         [c.change for c in moved], way.acting,
     )  # fmt: skip
     places = [Solved(t, mean + way.offset, row[:, :n]) for mean, row in zip(means, slopes, strict=True)]
-    scales = range(len(likelihood.freedoms))
-    return [likelihood.together([way.linear(place, scale) for scale in scales]) for place in places]
+    return [likelihood.together([way.linear(place, scale) for scale in likelihood.live]) for place in places]

@@ -15,7 +15,7 @@ from typing import Any, Final, Protocol, TypeVar
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import SCALES, USUAL, Freedom, Lesson
+from wakeboard.harness.explain.evidence.freedom import BETWEEN, CLOSE, ROUGHEST, SCALES, USUAL, Freedom, Lesson, Scale
 from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
@@ -36,7 +36,7 @@ ONE_OFF: Final = 0.1
 """Probability that the model is wrong in one reading beside a true fault (estimate, no source)."""
 MISLED: Final = 0.05
 """Probability that other units mislead: two of four with one fault are taken for the type (estimate, no source)."""
-UNTAUGHT: Final = (1, 2, 3)
+UNTAUGHT: Final = (CLOSE, BETWEEN, USUAL)
 """Scales at which a unit is weighed for that as if it were alone (places in freedom.SCALES)."""
 
 
@@ -72,6 +72,19 @@ class Predicts(Protocol):
         """(P, n) predicted observations where one value alone is 0 beside a change."""
 
 
+class Covariances:
+    """Of the readings, by scale, each (n, n): worked out when it is asked for."""
+
+    def __init__(self, freedoms: Sequence[Freedom], rows: Array, noise: Array) -> None:
+        self._freedoms, self._rows, self._noise = freedoms, rows, noise
+        self._made: dict[int, Array] = {}
+
+    def __getitem__(self, scale: int) -> Array:
+        if scale not in self._made:
+            self._made[scale] = self._freedoms[scale].spread(self._rows) + np.diag(self._noise)
+        return self._made[scale]
+
+
 @dataclass(frozen=True)
 class Spread:
     """rows (T, n): what one standard deviation of each unknown does; noise (n,): the readings' other variance. By scale
@@ -82,7 +95,7 @@ class Spread:
     rows: Array
     noise: Array
     shifts: Sequence[Array]
-    covariances: Sequence[Array]
+    covariances: Covariances
 
     @property
     def covariance(self) -> Array:
@@ -97,6 +110,10 @@ class Teachers:
 
     off: Array
     trusted: int = 0
+
+
+DEAD: Final = 12.0
+"""Natural logarithms below the likeliest from which no hypothesis is weighed at a scale."""
 
 
 @dataclass
@@ -114,9 +131,10 @@ class Likelihood:
     learnt: Array = field(init=False)  # what other units add to the drawn board's readings
     lesson: Lesson | None = field(init=False, default=None)
     # by scale of what nobody states; where others have taught, behind these a few that they have not
-    scales: list[float] = field(init=False)
+    scales: list[Scale] = field(init=False)
     freedoms: list[Freedom] = field(init=False, default_factory=list)
-    weights: Array = field(init=False, default_factory=lambda: np.log([share for _, share in SCALES]))  # log, of each
+    weights: Array = field(init=False, default_factory=lambda: np.log([s.chance for s in SCALES]))  # log, of each
+    live: list[int] = field(init=False)  # scales at which hypotheses are weighed
     wild: Sequence[Wilds] = field(init=False)  # by scale: types that may be wider than the table has them
     _last: Whitener | None = field(init=False, default=None)
     _spreads: dict[Hashable, Spread] = field(init=False, default_factory=dict)
@@ -125,9 +143,10 @@ class Likelihood:
     def __post_init__(self) -> None:
         kinds = wilds(self.unknowns)
         powers = [2 if self.unknowns[int(w.members[0])].by_decades else 1 for w in kinds]
-        self.scales = [scale for scale, _ in SCALES]
+        self.scales = list(SCALES)
+        self.live = list(range(len(SCALES)))
         self.wild = [
-            Wilds(w.beside(scale, power) for w, power in zip(kinds, powers, strict=True)) for scale in self.scales
+            Wilds(w.beside(scale.parts, power) for w, power in zip(kinds, powers, strict=True)) for scale in self.scales
         ]
         n = len(self.evidence.y)
         self.learnt = np.zeros(n)
@@ -145,10 +164,10 @@ class Likelihood:
     def _learn(self, rows: Array, noise: Array) -> None:
         """What the teachers tell, at each scale; and how likely each scale is by that."""
         powers = [u.power for u in self.unknowns]
-        self.freedoms = [self.freedom.scaled(scale, powers) for scale, _ in SCALES]
-        weights = np.log([share for _, share in SCALES])
+        self.freedoms = [self.freedom.scaled(scale, powers) for scale in SCALES]
+        weights = np.log([s.chance for s in SCALES])
         if self.teachers is not None and len(self.teachers.off):
-            widest = self.freedoms[-1]
+            widest = self.freedoms[ROUGHEST]
             piece = np.sqrt((self.freedom.of_piece[:, None] * rows**2).sum(axis=0) + noise)
             whole = np.sqrt(np.diag(widest.spread(rows)) + noise)
             trusted = [k < self.teachers.trusted for k in range(len(self.teachers.off))]
@@ -166,6 +185,7 @@ class Likelihood:
             self.scales = self.scales + [self.scales[k] for k in UNTAUGHT]
             self.wild = [*self.wild, *(self.wild[k] for k in UNTAUGHT)]
         self.weights = weights - np.logaddexp.reduce(weights)
+        self.live = [k for k, w in enumerate(self.weights.tolist()) if w > self.weights.max() - DEAD]
 
     def predict(
         self,
@@ -205,8 +225,7 @@ class Likelihood:
         new = {change.key: change for change in changes if change.key not in self._spreads}
         for key, (rows, noise) in zip(new, self._rows(list(new.values())), strict=True):
             self._spreads[key] = Spread(
-                rows, noise, [each.shift(rows) for each in self.freedoms],
-                [each.spread(rows) + np.diag(noise) for each in self.freedoms],
+                rows, noise, [each.shift(rows) for each in self.freedoms], Covariances(self.freedoms, rows, noise)
             )  # fmt: skip
         return [self._spreads[change.key] for change in changes]
 
@@ -219,24 +238,26 @@ class Likelihood:
         rows = self.predictor.shifts(changes, self.unknowns)[:, :, :n]
         return list(zip(rows, self.evidence.sigma**2 + slack**2, strict=True))
 
-    def fits(self, candidate: Candidate, spread: Spread) -> list[Candidate]:
+    def fits(self, candidate: Candidate, spread: Spread, scales: Sequence[int] = ()) -> list[Candidate]:
         """Of a candidate of which the board was solved (its mean as `predict` gives it), at each scale of what nobody
-        states: what it predicts, and the log likelihood of the readings, answers apart, with the scale's own weight."""
+        states (or at these): what it predicts, and the log likelihood of the readings, answers apart, with the scale's
+        own weight."""
         n = len(self.evidence.y)
         raw = candidate.mean.copy()
         raw[:n] -= self.learnt
         out = []
-        for k, (shift, covariance) in enumerate(zip(spread.shifts, spread.covariances, strict=True)):
+        for k in scales or self.live:
             mean = raw.copy()
-            mean[:n] += shift
-            out.append(self.at_scale(replace(candidate, mean=mean, covariance=covariance, scale=k), spread.rows))
+            mean[:n] += spread.shifts[k]
+            made = replace(candidate, mean=mean, covariance=spread.covariances[k], scale=k)
+            out.append(self.at_scale(made, spread.rows))
         return out
 
-    def fits_again(self, candidate: Candidate, spread: Spread) -> list[Candidate]:
+    def fits_again(self, candidate: Candidate, spread: Spread, scales: Sequence[int] = ()) -> list[Candidate]:
         """The same of a candidate whose mean is that of its likeliest scale."""
         raw = candidate.mean.copy()
         raw[: len(self.evidence.y)] += self.learnt - spread.shifts[candidate.scale]
-        return self.fits(replace(candidate, mean=raw), spread)
+        return self.fits(replace(candidate, mean=raw), spread, scales)
 
     def at_scale(self, candidate: Candidate, rows: Array) -> Candidate:
         """With the types that are wider than the table has them, and the log likelihood of the readings."""

@@ -47,7 +47,7 @@ def model_fit(likelihood: Likelihood, best: Candidate) -> ModelFit:
     solved = np.linalg.solve(best.covariance, off)
     freedom = likelihood.freedoms[best.scale].widened(likelihood.wild[best.scale], best.wide)
     found = likeliest_unknowns(likelihood, best)
-    scale = likelihood.scales[best.scale]
+    scale = likelihood.scales[best.scale].parts
     teachers = 0 if likelihood.teachers is None else len(likelihood.teachers.off)
     return ModelFit(
         scale, float(off @ solved) / max(len(y), 1), _doubts(likelihood.unknowns, found),

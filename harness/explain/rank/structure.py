@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.describe.board.spreads import Lacking
+from wakeboard.harness.explain.evidence.freedom import CLOSE
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
@@ -115,7 +116,7 @@ def _gained(weigher: Weigher, candidate: Candidate, lacking: Sequence[Lacking]) 
     (drawn,) = likelihood.nearly([candidate.change])
     means = likelihood.nearly_without(candidate.change, [each.path for each in lacking])
     (spread,) = likelihood.spreads([candidate.change])
-    rough = Whitener(spread.covariances[1]).log_likelihoods(weigher.evidence.y, means[:, :n])
+    rough = Whitener(spread.covariances[CLOSE]).log_likelihoods(weigher.evidence.y, means[:, :n])
     likely = [int(k) for k in np.argsort(-rough)[:TRIED] if np.isfinite(rough[k])]
 
     def fit(mean: Array) -> float:

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import USUAL, Freedom
+from wakeboard.harness.explain.evidence.freedom import CLOSE, ROUGHEST, SCALES, USUAL, Freedom
 from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
@@ -39,7 +39,7 @@ TRIED: Final = 16
 """Of those, in any case, however far behind."""
 FINALISTS: Final = 16
 """Of those, refined and weighed with a covariance of their own."""
-SCREENED_AT: Final = (USUAL, 1)
+SCREENED_AT: Final = (USUAL, CLOSE)
 """Scales of what nobody states at which suspects are screened (places in freedom.SCALES)."""
 UNSEEN: Final = 1e-3
 """Standard deviations of each reading by less than which a fault moves it, where it shows in none."""
@@ -135,7 +135,7 @@ class Weigher:
         if not self.least:
             return candidates
         y, n = self.evidence.y, len(self.evidence.y)
-        measure, drawn = Whitener(self.spread.covariances[-1]), self.likelihood.base[:n]
+        measure, drawn = Whitener(self.spread.covariances[ROUGHEST]), self.likelihood.base[:n]
         means = np.array([c.mean[:n] for c in candidates]).reshape(-1, n)
         moved, left = measure(means - drawn), measure(y - means)
         off = measure((y - drawn)[None])[0]
@@ -194,7 +194,7 @@ class Weigher:
         if best is None or result.probabilities[0] < result.p_none:
             return False
         # a second fault may be what makes the model seem rough
-        roughest = self.likelihood.scales[best.scale] == max(self.likelihood.scales)
+        roughest = self.likelihood.scales[best.scale].parts == SCALES[ROUGHEST].parts
         return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT)
 
     def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:

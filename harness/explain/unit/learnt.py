@@ -61,8 +61,8 @@ def learnt(store: Store, board: Board) -> Taught:
     widest = max(cases, key=lambda case: len(case.observations))
     likelihood = widest.taught_by(cases)
     k = int(np.argmax(likelihood.weights[: len(SCALES)]))  # of those that were taught
-    values = learnt_values(likelihood.unknowns, likelihood.freedoms[k], SCALES[k][0], MOST_VALUES)
-    return Taught(tuple(sorted(case.unit for case in cases)), SCALES[k][0], values)
+    values = learnt_values(likelihood.unknowns, likelihood.freedoms[k], SCALES[k].parts, MOST_VALUES)
+    return Taught(tuple(sorted(case.unit for case in cases)), SCALES[k].parts, values)
 
 
 def _latest(store: Store, board: Board) -> Iterable[RunRecord]:

@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 
 from wakeboard.harness.describe.board import spreads
+from wakeboard.harness.explain.evidence.freedom import ROUGHEST
 from wakeboard.harness.explain.evidence.observe import Observation, told
 from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.readings import Evidence
@@ -113,7 +114,7 @@ class Middle:
             return weigher(predictor, self.evidence, self.observations, others, free, least=LARGE)
 
         weighing, first, lacks = structure.weighed(make, self.model.lacking, False, begin)
-        return Round(weighing, first.spread.covariances[-1], lacks, first.unsettled(weighing))
+        return Round(weighing, first.spread.covariances[ROUGHEST], lacks, first.unsettled(weighing))
 
     def effect(self, candidate: Candidate) -> Array:
         """(n,) what a candidate alone does to the readings of the drawn board."""
