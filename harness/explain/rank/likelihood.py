@@ -36,7 +36,7 @@ ONE_OFF: Final = 0.1
 """Probability that the model is wrong in one reading beside a true fault (estimate, no source)."""
 MISLED: Final = 0.05
 """Probability that other units mislead: two of four with one fault are taken for the type (estimate, no source)."""
-UNTAUGHT: Final = (CLOSE, BETWEEN, USUAL)
+UNTAUGHT: Final = (CLOSE, BETWEEN, USUAL, ROUGHEST)
 """Scales at which a unit is weighed for that as if it were alone (places in freedom.SCALES)."""
 
 
