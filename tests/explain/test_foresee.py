@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable
 
 import numpy as np
@@ -12,6 +13,7 @@ from wakeboard.harness.describe.state import BenchState
 from wakeboard.harness.explain.choose.foresee import foreseen
 from wakeboard.harness.explain.choose.in_play import Free, Live, live, never_certain
 from wakeboard.harness.explain.choose.possible import ideas
+from wakeboard.harness.explain.evidence.freedom import SCALES
 from wakeboard.harness.explain.evidence.observe import Observation, observations
 from wakeboard.harness.explain.evidence.predict import Change
 from wakeboard.harness.explain.evidence.roughness import ModelFit
@@ -61,7 +63,8 @@ def test_a_board_found_to_be_much_as_drawn_is_expected_to_be_so_where_nothing_wa
     wren: BoardModel, make_run: RunMaker
 ) -> None:
     """IRQ hangs on 100 kOhm: what two chips' inputs leak is not stated. At a thousandth of the table's spread (the
-    closest scale, squared for leakages) it counts for nothing beside meter and model, at the roughest for most."""
+    closest scale, squared for leakages) it counts for nothing beside meter and model, at the roughest for most; and the
+    rougher the model besides, the less is expected too."""
 
     def without_irq(readings: list[Reading]) -> None:
         readings[:] = [r for r in readings if r.of != "IRQ"]
@@ -75,9 +78,11 @@ def test_a_board_found_to_be_much_as_drawn_is_expected_to_be_so_where_nothing_wa
         return float(foreseen(case, Live([Change()], np.ones(1), [()], [each]), to_come)[1][0, 0])
 
     _, table = foreseen(case, DRAWN, to_come)
-    found = [sigma(scale) for scale in range(5)]
-    assert found == sorted(found)
-    assert found[0] < 0.5 * table[0, 0] < found[4]
+    found = {(scale.parts, scale.model): sigma(k) for k, scale in enumerate(SCALES)}
+    for one, other in itertools.product(found, repeat=2):
+        if one[0] <= other[0] and one[1] <= other[1]:
+            assert found[one] <= found[other]
+    assert found[0.03, 0.03] < 0.5 * table[0, 0] < found[2.5, 0.4]
 
 
 @pytest.mark.parametrize(("scale", "most"), [(1.0, 0.999), (2.5, 0.97)])

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wakeboard.harness.explain.evidence.freedom import Freedom, Lesson, prior
+from wakeboard.harness.explain.evidence.freedom import Freedom, Lesson, Scale, prior
 
 ROWS = np.array([[1.0, 0.0]])  # one unknown, that moves the first of two readings
 NOISE = np.array([0.04, 0.04])
@@ -57,5 +57,5 @@ def test_a_known_good_unit_counts_in_full_and_another_alone_by_half() -> None:
 
 
 def test_scales_leave_what_is_stated() -> None:
-    both = prior([0.5, 0.5], ["a", "b"], np.array([0.1]), ["A"], 0.0).scaled(0.1, [0, 2])
-    assert np.sqrt(np.diag(both.covariance)) == pytest.approx([1.0, 0.01, 0.01])
+    both = prior([0.5, 0.5], ["a", "b"], np.array([0.1]), ["A"], 0.0).scaled(Scale(0.1, 0.5, 1.0), [0, 2])
+    assert np.sqrt(np.diag(both.covariance)) == pytest.approx([1.0, 0.01, 0.05])

@@ -48,10 +48,18 @@ def test_but_no_less_likely_than_the_drawn_board() -> None:
 
 
 def test_where_the_drawn_board_did_not_keep_it_either_the_fault_is_forgiven_as_much() -> None:
-    """A bridge of two dividers on a board whose type leaks: 16 less for both, and the fault stays 24 ahead."""
+    """A bridge of two dividers on a board whose type leaks: 16 less for both, and the fault stays as far ahead as boards
+    have it."""
     made = [candidate(528.5), candidate(552.9, "R1:missing")]
-    assert fits(made, {0: way(made[0], 512.5, True), 1: way(made[1], 537.0, True)}) == [528.5, pytest.approx(552.9)]
+    assert fits(made, {0: way(made[0], 512.5, True), 1: way(made[1], 537.0, True)}) == [528.5, pytest.approx(553.0)]
     assert fits(made, {0: way(made[0], 512.5, True), 1: way(made[1], 530.0, True)}) == [528.5, pytest.approx(546.0)]
+
+
+def test_nor_does_the_drawn_board_win_by_a_promise_where_the_fault_kept_its_own() -> None:
+    """A leak that explains a missing resistor by its slope alone: 12 less for the drawn board that has it."""
+    made = [candidate(534.8), candidate(541.1, "R1:missing"), candidate(530.0, "R2:missing")]
+    kept = {0: way(made[0], 522.4, True), 1: way(made[1], 539.6, False)}
+    assert fits(made, kept) == [534.8, pytest.approx(552.0), 530.0]
 
 
 def test_where_no_board_as_drawn_is_in_reach_faults_are_held_against_each_other() -> None:

@@ -54,10 +54,10 @@ def _after(steps: Sequence[float], value: float) -> float:
 
 SCALES: Final = (
     Scale(0.03, 0.03, 0.10), Scale(0.03, 0.12, 0.05),
-    Scale(0.12, 0.03, 0.05), Scale(0.12, 0.12, 0.10), Scale(0.12, 0.4, 0.05),
-    Scale(0.4, 0.12, 0.09), Scale(0.4, 0.4, 0.16),
-    Scale(1.0, 0.12, 0.08), Scale(1.0, 0.4, 0.12), Scale(1.0, 1.0, 0.10),
-    Scale(2.5, 0.4, 0.03), Scale(2.5, 1.0, 0.03), Scale(2.5, 2.5, 0.04),
+    Scale(0.12, 0.12, 0.14), Scale(0.12, 0.4, 0.06),
+    Scale(0.4, 0.2, 0.10), Scale(0.4, 0.4, 0.15),
+    Scale(1.0, 0.4, 0.20), Scale(1.0, 1.0, 0.10),
+    Scale(2.5, 1.0, 0.06), Scale(2.5, 2.5, 0.04),
 )  # fmt: skip
 
 

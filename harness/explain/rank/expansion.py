@@ -251,7 +251,7 @@ def promises_kept(made: Sequence[Candidate], climbs: Mapping[int, Ascent]) -> li
     if not firm:
         return out
     of = max(firm, key=lambda k: firm[k].log_likelihood) if drawn is None else drawn
-    usual = made[of].log_likelihood - firm[of].log_likelihood if climbs[of].broken else 0.0
+    usual = min(made[of].log_likelihood - firm[of].log_likelihood, BEHIND) if climbs[of].broken else 0.0
     least = max((c.log_likelihood for c in made if not c.suspects), default=-math.inf)
     for k, solved in firm.items():
         if made[k].suspects and (climbs[k].broken or usual):
@@ -351,9 +351,15 @@ def _at_best(candidate: Candidate, y: Array) -> float:
     return candidate.score + 0.5 * max(chi - len(y), 0.0)
 
 
-def misses(candidate: Candidate, y: Array, least: float = MISSES) -> bool:
-    """Whether some reading lies so many standard deviations off the prediction, by itself or given all others."""
-    mean = candidate.mean[: len(y)]
-    alone = (y - mean) / np.sqrt(np.diag(candidate.covariance))
-    given = given_others(y, mean, candidate.covariance)
-    return bool(np.abs([alone, given]).max(initial=0.0) > least)
+def misses(candidate: Candidate, y: Array, least: float = MISSES, but_one: bool = False) -> bool:
+    """Whether some reading lies so many standard deviations off the prediction, by itself or given all others. but_one:
+    whether another does beside the oddest, which the model may have wrong."""
+    off, covariance = y - candidate.mean[: len(y)], candidate.covariance
+    while True:
+        alone = off / np.sqrt(np.diag(covariance))
+        given = given_others(off, np.zeros(len(off)), covariance)
+        far = np.abs([alone, given])
+        if far.max(initial=0.0) <= least or not but_one:
+            return bool(far.max(initial=0.0) > least)
+        rest = np.arange(len(off)) != int(np.argmax(far.max(axis=0)))
+        off, covariance, but_one = off[rest], covariance[np.ix_(rest, rest)], False

@@ -195,7 +195,7 @@ class Weigher:
             return False
         # a second fault may be what makes the model seem rough
         roughest = self.likelihood.scales[best.scale].parts == SCALES[ROUGHEST].parts
-        return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT)
+        return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT, but_one=True)
 
     def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:
         best = max((s.rough for s in screened), default=0.0)
