@@ -48,8 +48,8 @@ def test_but_no_less_likely_than_the_drawn_board() -> None:
 
 
 def test_where_the_drawn_board_did_not_keep_it_either_the_fault_is_forgiven_as_much() -> None:
-    """A bridge of two dividers on a board whose type leaks: 16 less for both, and the fault stays as far ahead as solved
-    boards have it."""
+    """A bridge of two dividers on a board whose type leaks: 16 less for both, and the fault stays as far ahead as its
+    solved board is."""
     made = [candidate(528.5), candidate(552.9, "R1:missing")]
     assert fits(made, {0: way(made[0], 512.5, True), 1: way(made[1], 537.0, True)}) == [528.5, pytest.approx(553.0)]
     assert fits(made, {0: way(made[0], 512.5, True), 1: way(made[1], 530.0, True)}) == [528.5, pytest.approx(546.0)]
