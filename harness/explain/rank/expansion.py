@@ -41,8 +41,8 @@ BEHIND: Final = 40.0
 HOPELESS: Final = 150.0
 """… and at which nothing that nobody knows brings one back: what parts lack is looked for elsewhere (structure.py)."""
 MOST: Final = 3
-ROUNDS: Final = 7
-AGAIN: Final = 4
+ROUNDS: Final = 10
+AGAIN: Final = 6
 """Steps from where another has arrived, of those that are behind by more than …"""
 NEARLY: Final = 40.0
 """Natural logarithms by which one that was not put there may have been behind the one that then wins, …"""
