@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wakeboard.harness.explain.evidence.freedom import Freedom, Lesson, Scale, prior
+from wakeboard.harness.explain.evidence.freedom import SCALES, Freedom, Lesson, Scale, prior
 
 ROWS = np.array([[1.0, 0.0]])  # one unknown, that moves the first of two readings
 NOISE = np.array([0.04, 0.04])
@@ -59,3 +59,21 @@ def test_a_known_good_unit_counts_in_full_and_another_alone_by_half() -> None:
 def test_scales_leave_what_is_stated() -> None:
     both = prior([0.5, 0.5], ["a", "b"], np.array([0.1]), ["A"], 0.0).scaled(Scale(0.1, 0.5, 1.0), [0, 2])
     assert np.sqrt(np.diag(both.covariance)) == pytest.approx([1.0, 0.01, 0.05])
+
+
+@pytest.mark.parametrize(("parts", "model"), [(1.0, 0.0), (1.0, 1.0), (0.4, 0.2), (2.5, 2.5), (0.12, 0.4)])
+def test_units_tell_how_rough_parts_are_apart_from_how_wrong_the_model_is(parts: float, model: float) -> None:
+    """Ten unknowns of as many types, each in six readings of nets of their own: what a type's readings share is the
+    parts', what they don't the model's. The likeliest scale is the one that they were drawn with, or the nearest that there is."""
+    count, each = 10, 6
+    rows = np.kron(np.eye(count), np.ones((1, each)))
+    n, draw = count * each, np.random.default_rng(11)
+    values = draw.standard_normal(count)
+    values /= np.sqrt(np.mean(values**2))
+    free = prior([1.0] * count, list(range(count)), np.full(n, 0.3), list(range(n)), 0.0)
+    off = parts * values @ rows + 0.3 * model * draw.standard_normal(n)
+    noise = np.full(n, 1e-4)
+    units = Lesson(off + 0.01 * draw.standard_normal((4, n)), np.ones((4, n)))
+    told = [free.scaled(scale, [1] * count).taught(rows, units, noise)[1] for scale in SCALES]
+    best = SCALES[int(np.argmax(told))]
+    assert (best.parts, best.model) == (parts, max(model, 0.2))
