@@ -64,7 +64,8 @@ def test_scales_leave_what_is_stated() -> None:
 @pytest.mark.parametrize(("parts", "model"), [(1.0, 0.0), (1.0, 1.0), (0.4, 0.2), (2.5, 2.5), (0.12, 0.4)])
 def test_units_tell_how_rough_parts_are_apart_from_how_wrong_the_model_is(parts: float, model: float) -> None:
     """Ten unknowns of as many types, each in six readings of nets of their own: what a type's readings share is the
-    parts', what they don't the model's. The likeliest scale is the one that they were drawn with, or the nearest that there is."""
+    parts', what they don't the model's. The likeliest scale is the one that they were drawn with, or the nearest to
+    it."""
     count, each = 10, 6
     rows = np.kron(np.eye(count), np.ones((1, each)))
     n, draw = count * each, np.random.default_rng(11)

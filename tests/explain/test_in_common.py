@@ -10,8 +10,10 @@ import pytest
 from scipy import stats
 
 from wakeboard.harness.describe.state import BenchState
+from wakeboard.harness.explain.evidence.freedom import SCALES
 from wakeboard.harness.explain.evidence.observe import Observation, told
 from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.rank.likelihood import DEAD
 from wakeboard.harness.explain.unit import middle as middles
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
 from wakeboard.harness.explain.unit.in_common import common
@@ -127,3 +129,18 @@ def test_units_of_one_board_are_weighed_together_once(
     assert all(found.common == each[0].common and found.common for found in each)
     explain_case(cases[0], cases[1:2], ask_next=False)
     assert len(weighed) == 2
+
+
+def test_where_units_leave_nothing_of_a_scale_no_hypothesis_is_weighed_at_it(
+    group: Callable[..., list[Case]],
+) -> None:
+    """Three healthy boards that are the drawing itself: a rough one is out of the question, unless they mislead."""
+    cases = group([], [], [], [])
+    taught = cases[0].taught_by(cases[1:])
+    rough = [k for k in range(len(SCALES)) if SCALES[k].parts > 1]
+    assert not set(rough) & set(taught.live)
+    assert [k for k in range(len(taught.scales)) if taught.weights[k] > max(taught.weights) - DEAD] == taught.live
+    misled = taught.live[-1]
+    assert misled >= len(SCALES), "each may be as if it were alone"
+    none = cases[0].weigh(teachers=cases[1:]).none
+    assert none.scale in taught.live

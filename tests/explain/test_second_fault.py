@@ -14,6 +14,7 @@ from scipy import stats
 
 from wakeboard.harness.explain.rank import structure
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
+from wakeboard.harness.explain.rank.expansion import LEFT, misses
 from wakeboard.harness.explain.rank.likelihood import ONE_OFF, Likelihood
 from wakeboard.harness.explain.rank.weigh import CLEARER, Weigher
 
@@ -122,3 +123,28 @@ def test_a_board_far_behind_or_alone_is_left_as_it_is() -> None:
     both: Any = [*alone, ((), SimpleNamespace(likelihood=None), weighing(far, candidate(fit=-334.0)))]
     assert structure._on_one_footing(alone)[0].candidates[0].score == one.score
     assert structure._on_one_footing(both)[1].candidates[0].score == far.score
+
+
+@pytest.mark.parametrize(
+    ("y", "missed", "beside_one"),
+    [
+        ((5 * SIGMA, 0.0, 0.0), True, False),  # the model may have that one wrong
+        ((5 * SIGMA, -5 * SIGMA, 0.0), True, True),
+        ((3 * SIGMA, 3 * SIGMA, 0.0), False, False),
+    ],
+)
+def test_one_reading_that_is_left_over_calls_for_no_second_fault(
+    y: tuple[float, ...], missed: bool, beside_one: bool
+) -> None:
+    one = candidate("A:dead", mean=(0.0,) * len(y))
+    assert misses(one, np.array(y), LEFT) is missed
+    assert misses(one, np.array(y), LEFT, but_one=True) is beside_one
+
+
+def test_a_reading_far_off_is_left_out_before_others_are_judged_by_it() -> None:
+    """Two readings that go together by 0.99: the second lies 5 off given the first, which is the one that is off."""
+    covariance = SIGMA**2 * np.array([[1.0, 0.99], [0.99, 1.0]])
+    one = replace(candidate("A:dead"), covariance=covariance)
+    y = np.array([6 * SIGMA, 0.0])
+    assert misses(one, y, LEFT)
+    assert not misses(one, y, LEFT, but_one=True)
