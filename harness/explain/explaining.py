@@ -28,6 +28,7 @@ from wakeboard.harness.explain.naming.members import alternatives, likely, membe
 from wakeboard.harness.explain.naming.repair import CLEARLY, any_repair, repairs
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.structure import Lacks
 from wakeboard.harness.explain.rank.weigh import Weighing
 from wakeboard.harness.explain.unit import follow_ups as asked
 from wakeboard.harness.explain.unit.cases import BoardModel, CannotExplain, Case, board_of_run, net_of
@@ -155,7 +156,7 @@ def explain_case(
         else:
             notes.append(f"unit {other.unit} is left out: its run has no reading that a circuit can be held against")
     group = [case, *usable] if reference is None else [case, *usable, reference]
-    shared, lacks = common(group)
+    shared, lacks = _in_common(group, notes)
     teachers = usable if reference is None else [reference, *usable]
 
     def weigh(base: Sequence[Common]) -> Weighing:
@@ -168,6 +169,16 @@ def explain_case(
         weighing = max(weighing, weigh(shows), key=lambda w: w.best_score)
     found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, pairs))
     return replace(found, others=tuple(usable), reference=reference, repairs=_repairs(found))
+
+
+def _in_common(group: Sequence[Case], notes: list[str]) -> tuple[list[Common], Lacks]:
+    """What a group has in common; a note where a state of the bench that most were in has no answer: who was not in it
+    is explained without."""
+    try:
+        return common(group)
+    except CannotExplain as error:
+        notes.append(f"{error}; it is not looked for")
+        return [], ()
 
 
 def _repairs(found: Explanation) -> tuple[Repair, ...]:

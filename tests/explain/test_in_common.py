@@ -144,3 +144,16 @@ def test_where_units_leave_nothing_of_a_scale_no_hypothesis_is_weighed_at_it(
     assert misled >= len(SCALES), "each may be as if it were alone"
     none = cases[0].weigh(teachers=cases[1:]).none
     assert none.scale in taught.live
+
+
+def test_where_most_units_were_in_a_state_without_an_answer_each_is_explained_without(
+    group: Callable[..., list[Case]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def has_none(self: Middle, *how: object) -> None:
+        raise ValueError("the circuit has no operating point in one of the bench states")
+
+    monkeypatch.setattr(middles.Middle, "weigh", has_none)
+    cases = group([], [], ["R2:missing"])
+    found = explain_case(cases[2], cases[:2], ask_next=False)
+    assert (found.groups[0].name, found.common) == ("R2:missing", ())
+    assert any("have in common: the circuit has no operating point" in note for note in found.notes)
