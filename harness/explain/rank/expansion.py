@@ -51,7 +51,7 @@ OVERTAKEN: Final = 60.0
 MOST_OVERTAKEN: Final = 2
 """… and how many are put there too."""
 CROSSED: Final = 1.0
-"""… so many natural logarithms, and no more than BEHIND."""
+"""… so many natural logarithms, and no more than HOPELESS."""
 CONTEST: Final = 6.0
 """Natural logarithms behind the likeliest up to which one is put where the readings want it in any case, …"""
 MOST_CONTESTED: Final = 3
@@ -304,7 +304,7 @@ def _crossed(
         k: climbs[k].begun_at(climbs[best], made[best].scale)
         for k in climbs
         if k != best
-        and made[best].score - CROSSED > made[k].score > made[best].score - (BEHIND if made[k].suspects else HOPELESS)
+        and made[best].score - CROSSED > made[k].score > made[best].score - HOPELESS
     }
     _climb(likelihood, candidates, again, AGAIN)
     return again
