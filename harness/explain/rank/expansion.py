@@ -303,8 +303,7 @@ def _crossed(
     again = {
         k: climbs[k].begun_at(climbs[best], made[best].scale)
         for k in climbs
-        if k != best
-        and made[best].score - CROSSED > made[k].score > made[best].score - HOPELESS
+        if k != best and made[best].score - CROSSED > made[k].score > made[best].score - HOPELESS
     }
     _climb(likelihood, candidates, again, AGAIN)
     return again
