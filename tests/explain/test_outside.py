@@ -260,13 +260,15 @@ class Sleeping(Bent):
         return np.array([[[-1.0 if self._t(c) < -1 else 0.0, 0.0]] for c in changes])
 
 
-def sleeping(wren: BoardModel, y: float, stated: bool) -> tuple[float, float]:
-    evidence = Evidence(np.array([y, 2.0]), np.array([0.05, 0.05]), [("A", "net"), ("B", "net")], np.ones(2))
+def sleeping(
+    wren: BoardModel, y: float, stated: bool, other: float = 2.0, more_follow: bool = False
+) -> tuple[float, float]:
+    evidence = Evidence(np.array([y, other]), np.array([0.05, 0.05]), [("A", "net"), ("B", "net")], np.ones(2))
     unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, stated=stated)
     likelihood = Likelihood(Sleeping(wren.circuit), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
     (spread,) = likelihood.spreads([Change()])
     plain = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
-    (again,) = expanded(likelihood, [plain], [spread])
+    (again,) = expanded(likelihood, [plain], [spread], more_follow=more_follow)
     return plain.log_likelihood, again.log_likelihood
 
 
@@ -275,6 +277,13 @@ def test_a_value_beyond_its_knee_is_found_though_it_has_no_slope(wren: BoardMode
     plain, again = sleeping(wren, 1.9, stated=False)
     assert plain < -100
     assert again > -10
+
+
+@pytest.mark.parametrize(("other", "found"), [(2.0, True), (2.4, False)])
+def test_that_waits_for_a_second_fault_where_one_is_looked_for(wren: BoardModel, other: float, found: bool) -> None:
+    """One is not for a reading that is left over by itself; for two it is: here the second is eight deviations off."""
+    plain, again = sleeping(wren, 1.9, stated=False, other=other, more_follow=True)
+    assert (again > plain + 50) is found
 
 
 def test_a_value_that_is_stated_is_not_moved_over_a_knee(wren: BoardModel) -> None:

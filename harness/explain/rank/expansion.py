@@ -102,7 +102,8 @@ def expanded(
     for k in looked:
         out[k] = climbs[k].made(candidates[k], spreads[k])
     _conducting(likelihood, candidates, spreads, climbs, out)
-    foreign = more_follow and all(climb.least > FOREIGN * len(y) for climb in climbs.values())
+    foreign = more_follow and leaves_some(max(out, key=lambda c: c.score), y)
+    foreign = foreign and all(climb.least > FOREIGN * len(y) for climb in climbs.values())
     if looked and not foreign and not _rests(candidates, climbs, out, y):
         _others_placed(likelihood, candidates, spreads, climbs, out, likely, more_follow)
     contested = {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in unproved(out, climbs)}
@@ -316,7 +317,7 @@ def _woken(
     """Where the likeliest still miss a reading, once more from the value whose knee lies between: a pin that drives
     from another voltage on than is drawn has no slope until it does, so that no step leads there."""
     placed = sorted((k for k, climb in climbs.items() if climb.best is not None), key=lambda k: -made[k].score)
-    if more_follow and misses(max(made, key=lambda c: c.score), likelihood.evidence.y, LEFT):
+    if more_follow and leaves_some(max(made, key=lambda c: c.score), likelihood.evidence.y):
         return {}
     again = {}
     for k in placed[:WOKEN]:
@@ -348,6 +349,11 @@ def _at_best(candidate: Candidate, y: Array) -> float:
     off = y - candidate.mean[: len(y)]
     chi = float(off @ np.linalg.solve(candidate.covariance, off))
     return candidate.score + 0.5 * max(chi - len(y), 0.0)
+
+
+def leaves_some(candidate: Candidate, y: Array) -> bool:
+    """Whether a second fault is looked for beside it: it misses readings by LEFT, and not one alone."""
+    return misses(candidate, y, LEFT, but_one=True)
 
 
 def misses(candidate: Candidate, y: Array, least: float = MISSES, but_one: bool = False) -> bool:

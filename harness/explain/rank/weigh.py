@@ -20,7 +20,7 @@ from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest, log_prior
-from wakeboard.harness.explain.rank.expansion import LEFT, expanded, misses
+from wakeboard.harness.explain.rank.expansion import expanded, leaves_some
 from wakeboard.harness.explain.rank.fitting import Fitter, stayed
 from wakeboard.harness.explain.rank.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
 from wakeboard.harness.explain.rank.modelfit import model_fit
@@ -195,7 +195,7 @@ class Weigher:
             return False
         # a second fault may be what makes the model seem rough
         roughest = self.likelihood.scales[best.scale].parts == SCALES[ROUGHEST].parts
-        return bool(best.freed) or roughest or misses(best, self.evidence.y, LEFT, but_one=True)
+        return bool(best.freed) or roughest or leaves_some(best, self.evidence.y)
 
     def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:
         best = max((s.rough for s in screened), default=0.0)
