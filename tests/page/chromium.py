@@ -136,9 +136,15 @@ class Tab:
 
     def says(self, selector: str) -> str:
         """The text of an element as a person sees it; "" where it is not shown."""
-        return str(self.run(f"(() => {{ const e = document.querySelector({json.dumps(selector)}); "
-                            "return e && e.offsetParent !== null ? e.innerText : (e && getComputedStyle(e).position "
-                            "=== 'fixed' ? e.innerText : ''); })()") or "")  # fmt: skip
+        return self.says_each(selector)[0]
+
+    def says_each(self, *selectors: str) -> list[str]:
+        """Several at one moment: read one after the other, the first may be of an old question and the second of a new
+        one."""
+        return list(map(str, self.run(
+            f"{json.dumps(selectors)}.map((s) => {{ const e = document.querySelector(s); "
+            "return e && (e.offsetParent !== null || getComputedStyle(e).position === 'fixed') ? e.innerText : ''; })"
+        )))  # fmt: skip
 
     def click(self, selector: str) -> None:
         """Where the element's middle is on the screen, as a finger would."""

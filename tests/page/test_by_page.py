@@ -51,18 +51,17 @@ class Person:
 
     def look(self) -> str:
         """What is asked just now; acted on once."""
-        title = self.tab.says("#prompt-title")
-        detail = self.tab.says("#prompt-detail")
-        large = self.tab.says("#reading")
+        title, detail, large, key, power = self.tab.says_each(
+            "#prompt-title", "#prompt-detail", "#reading", "#keys button:not(:disabled)", "#power-text"
+        )
         if large not in ("", "–") and (not self.readings or self.readings[-1] != large):
             self.readings.append(large)
         self.shown.add(
             tuple(self.tab.run("['#reading-of', '#reading'].map((e) => document.querySelector(e).innerText)"))
         )
-        number = self.tab.run("document.querySelector('#keys button:not(:disabled)') ? 1 : 0")
-        if not title or not number or (self.prompts and self.prompts[-1][1:] == (title + detail,)):
+        if not title or not key or (self.prompts and self.prompts[-1][1:] == (title + detail,)):
             return ""
-        self.prompts.append((self.tab.says("#power-text"), title + detail))
+        self.prompts.append((power, title + detail))
         return f"{title}\n{detail}"
 
     def act(self, asked: str) -> None:

@@ -120,8 +120,8 @@ class Newcomer:
             self.press_point(self.wanted)
 
     def act(self) -> None:
-        title, detail = self.run.says("#prompt-title"), self.run.says("#prompt-detail")
-        if not title or not self.run.run("document.querySelector('#keys button:not(:disabled)') ? 1 : 0"):
+        title, detail, key = self.run.says_each("#prompt-title", "#prompt-detail", "#keys button:not(:disabled)")
+        if not title or not key:
             return
         placed = "net " in title + detail or "Reverse the leads" in title
         if placed and self.asked and self.asked[-1] == title + detail:
