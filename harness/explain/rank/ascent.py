@@ -81,6 +81,7 @@ class Ascent:
     broken: bool = False  # … which the board solved there did not give
     firm: Candidate | None = None  # over all scales, by boards that were solved alone
     failed: int = 0  # steps on end that led nowhere better
+    held: frozenset[int] = frozenset()  # unknowns that stay where they are as long as no slope is theirs
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
     arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
 
@@ -101,13 +102,16 @@ class Ascent:
     def begun_at(self, other: Ascent, scale: int) -> Ascent:
         """This candidate's way from where another has arrived."""
         assert other.best is not None
-        return self.begun_from(other.best.t, scale, other.wide_at_best)
+        return self.begun_from(other.best.t, scale, other.wide_at_best, other.held)
 
-    def begun_from(self, t: Array, scale: int, wide: tuple[int, ...] = ()) -> Ascent:
-        """This candidate's way from elsewhere."""
+    def begun_from(
+        self, t: Array, scale: int, wide: tuple[int, ...] = (), held: frozenset[int] = frozenset()
+    ) -> Ascent:  # fmt: skip
+        """This candidate's way from elsewhere. held: unknowns beyond a knee, where nothing slopes: steps leave them
+        there."""
         return replace(
-            self, next=t, scale=scale, wide=wide, best=None, least=math.inf, going=True, behind=None, failed=0,
-            seen=set(), arrived=[],
+            self, next=t, scale=scale, wide=wide, held=held, best=None, least=math.inf, going=True, behind=None,
+            failed=0, seen=set(), arrived=[],
         )  # fmt: skip
 
     def linear(self, at: Solved, scale: int) -> Candidate:
@@ -140,7 +144,11 @@ class Ascent:
         h = np.vstack([at.rows, np.eye(len(y))])
         whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
         found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
-        return _within(self.likelihood.unknowns, at.t, found[: freedom.count])
+        t = _within(self.likelihood.unknowns, at.t, found[: freedom.count])
+        for k in self.held:
+            if np.abs(at.rows[k] / np.sqrt(self.noise)).max() < ACTS:
+                t[k] = at.t[k]
+        return t
 
     def look(self, place: Solved) -> None:
         """Take a place that was solved, if it is better; go on from the best."""

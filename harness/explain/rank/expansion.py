@@ -21,6 +21,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from itertools import zip_longest
 from typing import Final
 
 import numpy as np
@@ -30,7 +31,7 @@ from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank.ascent import FOREIGN, Ascent, Solved, board_at
 from wakeboard.harness.explain.rank.candidate import Candidate
-from wakeboard.harness.explain.rank.knees import beyond_a_knee
+from wakeboard.harness.explain.rank.knees import beyond_a_knee, driving_early
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.harness.explain.rank.rank import given_others
 
@@ -51,7 +52,9 @@ OVERTAKEN: Final = 60.0
 MOST_OVERTAKEN: Final = 2
 """… and how many are put there too."""
 CROSSED: Final = 1.0
-"""… so many natural logarithms, and no more than HOPELESS."""
+"""… so many natural logarithms, and no more than HOPELESS; …"""
+LAPS: Final = 4
+"""… so many times at most, as long as the likeliest gains by it: from where it has arrived, others may find further."""
 CONTEST: Final = 6.0
 """Natural logarithms behind the likeliest up to which one is put where the readings want it in any case, …"""
 MOST_CONTESTED: Final = 3
@@ -148,8 +151,8 @@ def _conducting(
     out: list[Candidate],
 ) -> None:  # fmt: skip
     """Where a fault is likelier than the drawn board (climbs, out): that from where all conducts that differs by
-    decades; and, where it is much likelier there, the others from where it has arrived. Where it is beyond reach there
-    as well, the others begin where all conducts. Ways whose first step promises no more than is known end there: most
+    decades; and, where it is much likelier there, the others from where it has arrived. Where it is beyond reach and
+    stays so, the others begin where all conducts. Ways whose first step promises no more than is known end there: most
     boards are none that conducts."""
     t = np.array([CONDUCTING if u.anywhere and u.share > 1 else 0.0 for u in likelihood.unknowns])
     drawn = next((k for k, c in enumerate(candidates) if not c.suspects), None)
@@ -160,10 +163,11 @@ def _conducting(
     way = replace(begun.begun_from(t, USUAL), promised=-math.inf)  # no slope led there
     before = begun.firm.log_likelihood if begun.firm else -math.inf  # what is known of it may be from such a place
     _climb(likelihood, candidates, {drawn: way}, 1)
-    if way.best is None or way.promises() < (before if begun.firm else out[drawn].log_likelihood) + CROSSED:
+    leads = way.best is not None and way.promises() >= (before if begun.firm else out[drawn].log_likelihood) + CROSSED
+    if not leads and out[drawn].log_likelihood > best.log_likelihood - HOPELESS:
         return
     again, rounds = {k: climb.begun_from(t, USUAL) for k, climb in climbs.items() if k != drawn}, ROUNDS
-    if way.promises() > best.log_likelihood - HOPELESS:
+    if leads and way.promises() > best.log_likelihood - HOPELESS:
         _climb(likelihood, candidates, {drawn: way}, ROUNDS - 1)
         made = way.made(candidates[drawn], spreads[drawn])
         if way.firm is None or way.firm.log_likelihood < before + CROSSED:
@@ -194,10 +198,14 @@ def _others_placed(
         out[k] = max(out[k], way.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     climbs.update(ways)
     climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
-    for more in (_crossed, partial(_woken, more_follow=more_follow)):
-        for k, climb in more(likelihood, candidates, climbs, out).items():
-            out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
-            climbs[k].solved_better(climb.firm)
+    for lap in range(LAPS):
+        before = max(c.score for c in out)
+        for more in (_crossed, None if lap else _driving_early, partial(_woken, more_follow=more_follow)):
+            for k, climb in more(likelihood, candidates, climbs, out).items() if more else ():
+                out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
+                climbs[k] = climb if _firmly(climb) > _firmly(climbs[k]) else climbs[k]
+        if max(c.score for c in out) < before + CROSSED:
+            break
     for k in drawn_again(out):
         for climb in _from_other_scales(likelihood, candidates[k], spreads[k]):
             out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
@@ -295,8 +303,9 @@ def _alike(
 def _crossed(
     likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]
 ) -> dict[int, Ascent]:
-    """Where the likeliest has found a place, the others within reach begin once more from there: what is not known of
-    the parts is the same board's, and *none* shall not lose for a summit that only a fault has found."""
+    """Where the likeliest has found a place, the others that are within reach, or were before, begin once more from
+    there: what is not known of the parts is the same board's, and *none* shall not lose for a summit that only a fault
+    has found."""
     placed = [k for k, climb in climbs.items() if climb.best is not None]
     if not placed:
         return {}
@@ -304,10 +313,17 @@ def _crossed(
     again = {
         k: climbs[k].begun_at(climbs[best], made[best].scale)
         for k in climbs
-        if k != best and made[best].score - CROSSED > made[k].score > made[best].score - HOPELESS
+        if k != best
+        and max(made[k].score - made[best].score, candidates[k].score - candidates[best].score) > -HOPELESS
+        and min(made[k].score - made[best].score, _firmly(climbs[k]) - _firmly(climbs[best])) < -CROSSED
     }
     _climb(likelihood, candidates, again, AGAIN)
     return again
+
+
+def _firmly(climb: Ascent) -> float:
+    """Log likelihood by boards that were solved; a promise that one keeps and the other does not is no lead."""
+    return climb.firm.log_likelihood if climb.firm else -math.inf
 
 
 def _woken(
@@ -326,6 +342,30 @@ def _woken(
             again[k] = climbs[k].begun_from(t, USUAL)
     _climb(likelihood, candidates, again, AGAIN)
     return again
+
+
+def _driving_early(
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]
+) -> dict[int, Ascent]:  # fmt: skip
+    """Where the likeliest still miss readings, once more from where outputs drive from a lower voltage on. Those on a
+    rail beyond that have no slope any more: they are held there, or not, since on another board they have led to where
+    they are as drawn again."""
+    if not leaves_some(max(made, key=lambda c: c.score), likelihood.evidence.y):
+        return {}
+    placed = sorted((k for k, climb in climbs.items() if climb.best is not None), key=lambda k: -made[k].score)
+    ways: dict[int, list[Ascent]] = {}
+    for k in placed[:WOKEN]:
+        climb = climbs[k]
+        assert climb.best is not None
+        for t in (np.zeros(len(likelihood.unknowns)), climb.best.t):
+            early, moved = driving_early(likelihood, candidates[k], climb, t)
+            if moved:
+                both = (climb.begun_from(early, USUAL, held=held) for held in (moved, frozenset[int]()))
+                ways.setdefault(k, []).extend(both)
+    for some in zip_longest(*ways.values()):
+        _climb(likelihood, candidates, {k: way for k, way in zip(ways, some, strict=True) if way}, ROUNDS)
+    arrived = {k: [way for way in own if way.best] for k, own in ways.items()}
+    return {k: max(own, key=lambda way: way.promises()) for k, own in arrived.items() if own}
 
 
 def drawn_again(made: Sequence[Candidate]) -> list[int]:

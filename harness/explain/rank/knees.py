@@ -29,6 +29,30 @@ FLAT: Final = 1.0
 HALF: Final = 0.5
 """Of what is missed, what may be left with the value moved."""
 
+EARLY: Final = -2.0
+"""Deviations at which outputs drive early: from 0.66 V of their rail on, where nobody says."""
+DRIVES: Final = 1.0
+"""Standard deviations of a reading by which they must move one then."""
+
+
+def driving_early(
+    likelihood: Likelihood, candidate: Candidate, climb: Ascent, t: Array
+) -> tuple[Array, frozenset[int]]:  # fmt: skip
+    """(T,) unknowns t with outputs that drive early, and which: each chip's that moves a reading by that."""
+    outputs = [k for k, u in enumerate(likelihood.unknowns) if u.key == "wakes"]
+    boards = [board_at(likelihood, candidate, at) for at in (t, *(_set(t, [k]) for k in outputs))]
+    n = len(climb.noise)
+    read = likelihood.predictor.predict(boards, near=[candidate.change] * len(boards))[:, :n]
+    far = (np.abs(read[1:] - read[0]) / np.sqrt(climb.noise)).max(axis=1)
+    moved = [k for k, by in zip(outputs, far.tolist(), strict=True) if by > DRIVES]
+    return _set(t, moved), frozenset(moved)
+
+
+def _set(t: Array, early: list[int]) -> Array:
+    out = t.copy()
+    out[early] = EARLY
+    return out
+
 
 def beyond_a_knee(likelihood: Likelihood, candidate: Candidate, climb: Ascent, made: Candidate) -> Array | None:
     """(T,) the unknowns of a climb's best place with the one moved, over a knee, that takes most off the readings that
