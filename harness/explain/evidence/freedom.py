@@ -70,8 +70,9 @@ USUAL: Final = _place(1.0, 1.0)
 CLOSE: Final = _place(0.12, 0.12)
 """… that of a board much as drawn, …"""
 BETWEEN: Final = _place(0.4, 0.4)
-"""… and of one between the two."""
+"""… of one between the two, …"""
 ROUGHEST: Final = len(SCALES) - 1
+"""… and of the widest: what is not to be taken for roughness must show on such a board."""
 
 
 @dataclass(frozen=True)

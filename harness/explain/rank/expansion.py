@@ -21,7 +21,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import zip_longest
 from typing import Final
 
 import numpy as np
@@ -347,25 +346,24 @@ def _woken(
 def _driving_early(
     likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]
 ) -> dict[int, Ascent]:  # fmt: skip
-    """Where the likeliest still miss readings, once more from where outputs drive from a lower voltage on. Those on a
-    rail beyond that have no slope any more: they are held there, or not, since on another board they have led to where
-    they are as drawn again."""
+    """Where the likeliest still miss readings, once more from where outputs drive from a lower voltage on, and are held
+    there: on a rail beyond that nothing slopes. Ways whose first step promises no more than is known end there."""
     if not leaves_some(max(made, key=lambda c: c.score), likelihood.evidence.y):
         return {}
     placed = sorted((k for k, climb in climbs.items() if climb.best is not None), key=lambda k: -made[k].score)
-    ways: dict[int, list[Ascent]] = {}
+    found: dict[int, Ascent] = {}
     for k in placed[:WOKEN]:
-        climb = climbs[k]
-        assert climb.best is not None
-        for t in (np.zeros(len(likelihood.unknowns)), climb.best.t):
-            early, moved = driving_early(likelihood, candidates[k], climb, t)
-            if moved:
-                both = (climb.begun_from(early, USUAL, held=held) for held in (moved, frozenset[int]()))
-                ways.setdefault(k, []).extend(both)
-    for some in zip_longest(*ways.values()):
-        _climb(likelihood, candidates, {k: way for k, way in zip(ways, some, strict=True) if way}, ROUNDS)
-    arrived = {k: [way for way in own if way.best] for k, own in ways.items()}
-    return {k: max(own, key=lambda way: way.promises()) for k, own in arrived.items() if own}
+        at = climbs[k].best
+        assert at is not None
+        for t in (np.zeros(len(likelihood.unknowns)), at.t):
+            early, moved = driving_early(likelihood, candidates[k], climbs[k], t)
+            way = climbs[k].begun_from(early, USUAL, held=moved)
+            _climb(likelihood, candidates, {k: way}, 1 if moved else 0)
+            least = found[k].promises() if k in found else made[k].log_likelihood + CROSSED
+            if way.best is not None and way.promises() > least:
+                found[k] = way
+    _climb(likelihood, candidates, found, ROUNDS - 1)
+    return found
 
 
 def drawn_again(made: Sequence[Candidate]) -> list[int]:
