@@ -51,14 +51,12 @@ class Person:
 
     def look(self) -> str:
         """What is asked just now; acted on once."""
-        title, detail, large, key, power = self.tab.says_each(
-            "#prompt-title", "#prompt-detail", "#reading", "#keys button:not(:disabled)", "#power-text"
+        title, detail, key, power, large_of, large = self.tab.says_each(
+            "#prompt-title", "#prompt-detail", "#keys button:not(:disabled)", "#power-text", "#reading-of", "#reading"
         )
         if large not in ("", "–") and (not self.readings or self.readings[-1] != large):
             self.readings.append(large)
-        self.shown.add(
-            tuple(self.tab.run("['#reading-of', '#reading'].map((e) => document.querySelector(e).innerText)"))
-        )
+        self.shown.add((large_of, large))
         if not title or not key or (self.prompts and self.prompts[-1][1:] == (title + detail,)):
             return ""
         self.prompts.append((power, title + detail))
