@@ -111,14 +111,13 @@ class Way:
 
     given: float
     best: object = True
-    begun: bool = False
 
     @property
     def firm(self) -> Any:
         return SimpleNamespace(log_likelihood=self.given)
 
     def begun_at(self, other: Way, scale: int) -> Way:
-        return replace(self, begun=True)
+        return self
 
 
 def candidates(*fits: float) -> list[Candidate]:

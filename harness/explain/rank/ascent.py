@@ -145,9 +145,9 @@ class Ascent:
         whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
         found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
         t = _within(self.likelihood.unknowns, at.t, found[: freedom.count])
-        for k in self.held:
-            if np.abs(at.rows[k] / np.sqrt(self.noise)).max() < ACTS:
-                t[k] = at.t[k]
+        acts = acting(at.rows, self.noise)
+        stay = [k for k in self.held if not acts[k]]
+        t[stay] = at.t[stay]
         return t
 
     def look(self, place: Solved) -> None:

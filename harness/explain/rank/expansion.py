@@ -18,7 +18,7 @@ nothing is earned by a slope that ends before y.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Final
@@ -73,6 +73,9 @@ LEFT: Final = 4.0
 """Standard deviations by which the likeliest fault misses a reading from which a second fault is looked for."""
 WOKEN: Final = 2
 """The likeliest candidates of which values beyond a knee are tried."""
+
+Again = Callable[[Likelihood, Sequence[Candidate], Mapping[int, Ascent], Sequence[Candidate]], dict[int, Ascent]]
+"""Which begin once more, and how far they came: of candidates, their ways so far, and what these have made of them."""
 
 
 def expanded(
@@ -197,10 +200,12 @@ def _others_placed(
         out[k] = max(out[k], way.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     climbs.update(ways)
     climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
-    for lap in range(LAPS):
+    woken: Again = partial(_woken, more_follow=more_follow)
+    laps: list[tuple[Again, ...]] = [(_crossed, _driving_early, woken), *[(_crossed, woken)] * (LAPS - 1)]
+    for lap in laps:
         before = max(c.score for c in out)
-        for more in (_crossed, None if lap else _driving_early, partial(_woken, more_follow=more_follow)):
-            for k, climb in more(likelihood, candidates, climbs, out).items() if more else ():
+        for more in lap:
+            for k, climb in more(likelihood, candidates, climbs, out).items():
                 out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
                 climbs[k] = climb if _firmly(climb) > _firmly(climbs[k]) else climbs[k]
         if max(c.score for c in out) < before + CROSSED:
@@ -357,8 +362,10 @@ def _driving_early(
         assert at is not None
         for t in (np.zeros(len(likelihood.unknowns)), at.t):
             early, moved = driving_early(likelihood, candidates[k], climbs[k], t)
+            if not moved:
+                continue
             way = climbs[k].begun_from(early, USUAL, held=moved)
-            _climb(likelihood, candidates, {k: way}, 1 if moved else 0)
+            _climb(likelihood, candidates, {k: way}, 1)
             least = found[k].promises() if k in found else made[k].log_likelihood + CROSSED
             if way.best is not None and way.promises() > least:
                 found[k] = way
