@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from wakeboard.harness.explain.naming import words
 from wakeboard.harness.explain.rank.ascent import Ascent, Solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.expansion import expanded
+from wakeboard.harness.explain.rank.knees import EARLY, driving_early
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.harness.explain.rank.suspects import Suspect, bridges_between
 from wakeboard.harness.explain.unit.cases import BoardModel, Case
@@ -309,3 +311,70 @@ def test_a_failed_step_is_halved_but_where_other_types_are_wide_it_is_followed(
     # by hand: from -3.0 the slope of 0.1 a deviation leads to -1.0, or as far as the table lets it; halfway is -2.0
     assert (abs(climb.next[0] + 2.0) < 1e-6) == (not wide)
     assert climb.next[0] > -3.0
+
+
+KNEE = -1.5  # deviations; half of EARLY lies before it, so that a step half the way back is no board that drives
+
+
+class Output(Bent):
+    """A rail at 0.7 V and a line that an output holds from some voltage of it on: A = 1 + 0.3 r and B = 1 where it
+    drives, 0 and 2 where it does not; r is a resistor's deviation. Flat in that voltage on either side of its knee."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        super().__init__(circuit, 0.0)
+
+    def _at(self, change: Change) -> tuple[bool, float]:
+        wakes = np.log(change.values.get("U3.wakes", 1.2) / 1.2) / 0.3
+        return wakes < KNEE, (change.values.get("R1.value", 1e3) / 1e3 - 1) / 0.1
+
+    def predict(self, changes: Sequence[Change], only: Sequence[int] | None = None, **_: object) -> np.ndarray:
+        found = [[1 + 0.3 * r, 1.0] if drives else [0.0, 2.0] for drives, r in map(self._at, changes)]
+        whole = np.array(found)
+        return whole if only is None else whole[:, list(only)]
+
+    def shifts(self, changes: Sequence[Change], tolerances: Sequence[Unknown]) -> np.ndarray:
+        return np.array([[[0.0, 0.0], [0.3 if self._at(c)[0] else 0.0, 0.0]] for c in changes])
+
+
+def held_line(wren: BoardModel, key: str) -> tuple[Likelihood, Candidate, Any]:
+    """A board whose line reads 1.3 V and 1 V."""
+    evidence = Evidence(np.array([1.3, 1.0]), np.array([0.05, 0.05]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknowns = [
+        Unknown("U3.wakes", "", 0.3, log=True, drawn=1.2, key=key), Unknown("R1.value", "", 0.1, drawn=1e3),
+    ]  # fmt: skip
+    free = prior([1.0, 1.0], ["w", "r"], np.zeros(2), ["A", "B"], 0.0)
+    likelihood = Likelihood(Output(wren.circuit), evidence, unknowns, free)
+    (spread,) = likelihood.spreads([Change()])
+    plain = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    return likelihood, plain, spread
+
+
+def test_an_output_that_drives_early_holds_its_line(wren: BoardModel) -> None:
+    """t = (-2, 1) gives both readings, at 2.5 natural logarithms of what is not known; steps that let the threshold go
+    back to where it is drawn, where nothing slopes, end six deviations off the first reading."""
+    told = {}
+    for key in ("wakes", ""):
+        likelihood, plain, spread = held_line(wren, key)
+        assert plain.log_likelihood < -100
+        told[key] = expanded(likelihood, [plain], [spread])[0].log_likelihood
+    assert told["wakes"] > -2.0
+    assert told["wakes"] > told[""] + 5.0
+
+
+def test_only_outputs_that_do_something_then_are_moved(wren: BoardModel) -> None:
+    likelihood, plain, spread = held_line(wren, "wakes")
+    climb = Ascent.begun(likelihood, plain, spread)
+    t, moved = driving_early(likelihood, plain, climb, np.zeros(2))
+    assert (list(t), moved) == ([EARLY, 0.0], {0})
+    t, moved = driving_early(likelihood, plain, climb, np.array([2 * KNEE, 0.5]))  # it drives already
+    assert (list(t), moved) == ([2 * KNEE, 0.5], frozenset())
+
+
+@pytest.mark.parametrize(("slope", "stays"), [(0.0, True), (0.3, False)])
+def test_what_is_held_is_let_go_where_it_has_a_slope(wren: BoardModel, slope: float, stays: bool) -> None:
+    likelihood, plain, spread = held_line(wren, "wakes")
+    at = Solved(np.array([EARLY, 0.0]), np.array([1.0, 1.0]), np.array([[0.0, slope], [0.3, 0.0]]))
+    way = Ascent.begun(likelihood, plain, spread).begun_from(at.t, 0, held=frozenset([0]))
+    free = dataclasses.replace(way, held=frozenset())
+    assert bool(way._from(at)[0] == EARLY) is stays
+    assert free._from(at)[0] != EARLY
