@@ -40,6 +40,16 @@ def test_one_type_is_wide_where_a_reading_asks_for_it() -> None:
     assert wider == pytest.approx(np.diag([1.01, 16.01]))
 
 
+def test_what_is_wide_already_stays_so_and_others_are_picked_beside_it() -> None:
+    """As above, with the first wide from the beginning."""
+    rows, covariance = np.eye(2), np.eye(2) * 1.01
+    wild = wilds_of(2, 4.0, -3.0)
+    picks, wider, odds = picked(wild, np.zeros((2, 2)), np.ones(2), rows, covariance, np.array([0.5, 8.0]), [0])
+    assert picks == (0, 1)
+    assert odds == -6.0
+    assert wider == pytest.approx(np.diag([16.01, 16.01]))
+
+
 def test_nothing_is_wide_that_costs_more_than_it_gains() -> None:
     """2.5 deviations off: wider by four gains 0.5 (2.5² (1 - 1/16) - ln 16) = 1.5 at most, by hand; it costs 3."""
     rows = np.eye(1)

@@ -53,8 +53,10 @@ def test_who_begins_once_more_from_where_the_likeliest_is(
     monkeypatch.setattr(expansion, "_climb", lambda *_: None)
     ways: Any = {k: Way(given) for k, given in enumerate(firm)}
     likelihood: Any = None
-    found = expansion._crossed(likelihood, candidates(*before), ways, candidates(*made))
-    assert list(found) == ([1] if again else [])
+    tried = expansion.Tried()
+    found = [list(expansion._crossed(likelihood, candidates(*before), ways, candidates(*made), tried)) for _ in "ab"]
+    # from the same place it would go the same way
+    assert found == [[1] if again else [], []]
 
 
 @pytest.mark.parametrize(
@@ -71,7 +73,9 @@ def test_they_do_so_as_long_as_the_likeliest_gains_by_it(
         def made(self, candidate: Candidate, spread: object) -> Candidate:
             return replace(candidate, log_likelihood=self.given)
 
-    def crossed(_: object, __: object, climbs: Mapping[int, Way], made: Sequence[Candidate]) -> dict[int, Way]:
+    def crossed(
+        _: object, __: object, climbs: Mapping[int, Way], made: Sequence[Candidate], **___: object
+    ) -> dict[int, Way]:
         best = max(c.log_likelihood for c in made)
         behind = min(climbs, key=lambda k: climbs[k].given)
         return {behind: Arrived(best + next(lap))}
@@ -79,7 +83,7 @@ def test_they_do_so_as_long_as_the_likeliest_gains_by_it(
     monkeypatch.setattr(expansion, "_crossed", crossed)
     monkeypatch.setattr(expansion, "_driving_early", lambda *_: early.append(1) or {})
     monkeypatch.setattr(expansion, "_climb", lambda *_: None)
-    for name in ("_woken", "_alike"):
+    for name in ("_woken", "_alike", "_closer"):
         monkeypatch.setattr(expansion, name, lambda *_, **__: {})
     monkeypatch.setattr(expansion, "drawn_again", lambda _: [])
     ways: Any = {0: Arrived(100.0), 1: Arrived(60.0)}

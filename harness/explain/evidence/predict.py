@@ -221,15 +221,16 @@ class Predictor:
 
     def beside(
         self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change],
-        acting: Array,
-    ) -> tuple[Array, Array]:  # fmt: skip
+        acting: Array, begin: Sequence[Array | None] = (),
+    ) -> tuple[Array, Array, list[Array]]:  # fmt: skip
         """(H, n) each observation in shared scenes, where of each change so many deviations (H, T) of every stray flow
-        beside what is drawn; and (H, T, n) how far one standard deviation of each unknown that is `acting` (T,)
-        moves it there. NaN where there is no answer."""
+        beside what is drawn; (H, T, n) how far one standard deviation of each unknown that is `acting` (T,) moves it
+        there; and of each change where all is in balance, scene by scene (scenes, unknowns of the circuit). NaN where
+        there is no answer. begin: of each change where a board much like it is in balance, as given back before."""
         wanted = range(len(self.observations))
         strays = [k for k, u in enumerate(unknowns) if u.stray is not None]
         slopes, members = self._slopes(
-            changes, wanted, near, [u.stray for u in unknowns if u.stray is not None], deviations[:, strays]
+            changes, wanted, near, [u.stray for u in unknowns if u.stray is not None], deviations[:, strays], begin
         )
         some_act = np.flatnonzero(acting)
         moved = slopes.moved([unknowns[int(t)] for t in some_act])
@@ -246,7 +247,8 @@ class Predictor:
             still = np.flatnonzero(np.logical_not(slopes.flows[some]))  # to first order, then
             means[still, k] += np.einsum("hs,hs->h", deviations[:, strays], rows[:, strays, k])[still]
             means[np.flatnonzero(np.logical_not(slopes.solved[some])), k] = np.nan
-        return means, np.where(np.isfinite(rows), rows, 0.0)
+        own = [sorted({members[k][h] for k in wanted}) for h in range(len(changes))]
+        return means, np.where(np.isfinite(rows), rows, 0.0), [slopes.unknowns[each] for each in own]
 
     def _slopes(
         self,
@@ -255,9 +257,10 @@ class Predictor:
         near: Sequence[Change] | None = None,
         strays: Sequence[Stray] = (),
         deviations: Array | None = None,
+        begin: Sequence[Array | None] = (),
     ) -> tuple[Slopes, dict[int, list[int]]]:
         """Slopes at the (shared) answers of all changes, and where those of each observation stand; each with its
-        change's strays (H, S)."""
+        change's strays (H, S), whose balance is looked for from `begin` of each on, scene by scene."""
         rows = self._rows(changes, wanted, self._shared, near)
         place: dict[tuple[int, int, int], int] = {}
         answers: list[Answer] = []
@@ -273,7 +276,8 @@ class Predictor:
                     of.append(h)
                 members[k].append(place[key])
         points = Points.gathered([(batch.points, member) for batch, member in answers])
-        return Slopes(self.stand.model, points, strays, None if deviations is None else deviations[of]), members
+        amounts = None if deviations is None else deviations[of]
+        return Slopes(self.stand.model, points, strays, amounts, _from_there(begin, of, points.layout.size)), members
 
     # --- what is not at rest --------------------------------------------------------------------------------------
     def slack(self, changes: Sequence[Change]) -> Array:
@@ -323,6 +327,19 @@ class Predictor:
     def _pushed(scene: Scene, net: str) -> Scene:
         values = {**scene.values, f"{METER}.test_amps": PUSH_AMPS, f"{METER}.compliance_volts": 100.0}
         return Scene({**values, f"{METER}.ohms": NO_INPUT_OHMS}, {f"{METER}.HI": net})
+
+
+def _from_there(begin: Sequence[Array | None], of: Sequence[int], size: int) -> Array | None:
+    """(B, size) for answers of these changes, each change's in their order; NaN where nothing is given, or it is of a
+    circuit laid out before pins were lifted."""
+    if all(each is None for each in begin):
+        return None
+    out = np.full((len(of), size), np.nan)
+    for h, each in enumerate(begin):
+        own = np.flatnonzero(np.equal(of, h))
+        if each is not None and each.shape == (len(own), size):
+            out[own] = each
+    return out
 
 
 def ohms_test(o: Observation) -> OhmsTest:

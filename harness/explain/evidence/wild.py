@@ -88,7 +88,13 @@ def wilds(unknowns: Sequence[Unknown]) -> list[Wild]:
 
 
 def picked(
-    wild: Wilds, of_type: Array, of_piece: Array, rows: Array, covariance: Array, off: Array
+    wild: Wilds,
+    of_type: Array,
+    of_piece: Array,
+    rows: Array,
+    covariance: Array,
+    off: Array,
+    first: Sequence[int] = (),
 ) -> tuple[tuple[int, ...], Array, float]:
     """Which types are wide, the covariance of the readings (n, n) with these, and the log odds of it.
 
@@ -104,7 +110,20 @@ def picked(
     measure = _Widened(np.linalg.cholesky(covariance), np.concatenate((along, off[None])))
     taken = np.zeros(len(wild), dtype=bool)
     out: list[int] = []
-    for _ in range(MOST):
+
+    def take(k: int) -> None:
+        nonlocal covariance
+        out.append(k)
+        taken[of == of[k]] = True
+        w = wild[k]
+        block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
+        beside = rows[w.members]
+        covariance = covariance + w.extra * (beside.T @ block @ beside)
+        measure.widen(beside, w.extra * block)
+
+    for k in first:
+        take(k)
+    while len(out) < MOST:
         seen = extra * measure.squares[of]
         told = extra * (measure.along_last[of] ** 2)
         gain = odds + 0.5 * (told / (1 + seen) - np.log1p(seen))
@@ -112,13 +131,7 @@ def picked(
         best = int(np.argmax(gain))
         if gain[best] <= 0:
             break
-        out.append(best)
-        taken |= of == of[best]
-        w = wild[best]
-        block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
-        beside = rows[w.members]
-        covariance = covariance + w.extra * (beside.T @ block @ beside)
-        measure.widen(beside, w.extra * block)
+        take(best)
     return tuple(sorted(out)), covariance, float(odds[out].sum())
 
 

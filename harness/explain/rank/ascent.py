@@ -1,7 +1,8 @@
-"""The way of one candidate towards its likeliest unknowns: Gauss-Newton, one solved board a step (expansion.py).
+"""The way of one candidate towards its likeliest unknowns: Gauss and Newton's steps (step.py), one solved board each.
 
-A step that leads nowhere better is halved, or is expected to bend as it did. Where other types are wide at its end than
-at the best place (wild.py), it is another way, and is followed from there.
+A step that leads nowhere better is followed by shorter ones, tied to the best place. Where other types are wide at its
+end (wild.py), it is another way, and what it costs is counted anew. It ends where slopes promise no more, or shorter
+steps gain nothing: then at another scale, if that is likelier there.
 """
 
 from __future__ import annotations
@@ -9,10 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
 
+from wakeboard.harness.explain.evidence.step import Joint, step
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Reals, Whitener, lower_solved, upper_solved
 from wakeboard.harness.explain.rank.candidate import Candidate
@@ -27,8 +30,8 @@ FAR: Final = 4.0
 forward voltage of 120 mV more. What goes further is another part, or a fault."""
 LEAKS: Final = 40.0
 """… and up to which a leakage is."""
-TRIES: Final = 3
-"""Steps on end that lead nowhere better, after which no further one is tried at a scale."""
+TRIES: Final = 6
+"""Steps on end, each shorter, that lead nowhere better, after which no further one is tried at a scale."""
 FOREIGN: Final = 4.0
 """Cost a reading from which, where a step gains less than …"""
 GAINING: Final = 0.2
@@ -36,29 +39,42 @@ GAINING: Final = 0.2
 ACTS: Final = 0.05
 """Of a reading's own standard deviation, what one deviation of an unknown must do to it to be followed."""
 GAINS: Final = 1.0
-"""Natural logarithms, and …"""
-MOVES: Final = 0.02
-"""… deviations of an unknown, by less than which a step counts as the last."""
+"""Natural logarithms that a step must promise to be taken."""
 STRIDE: Final = 1.5
 """Natural logarithms that a value may be moved by in one step."""
 BROKEN: Final = 3.0
 """Natural logarithms by which a solved board may fall short of what slopes promised, and these still count."""
-EASED: Final = 0.3
-"""Of what the slopes of a step were wrong by, what is expected of the next, shorter one."""
+STAYS: Final = 3.0
+"""Natural logarithms by which other types must be likelier wide than those that are."""
+TIED: Final = 4.0
+"""How strongly who begins where another has arrived is tied to that place at first; …"""
+TIGHTER: Final = 4.0
+"""… times as strongly is who went too far, and as loosely who went well; …"""
+LOOSE: Final = 1.2
+"""… below which nothing is tied; …"""
+HALF: Final = 0.5
+"""… what is left of the step that they would take from the second one on that leads nowhere better: tied or not, what
+the readings are sure of goes all the way, and it bends too; …"""
+TIED_MOST: Final = 64.0
+"""… and beyond which no shorter step is looked for."""
+WELL: Final = 0.5
+"""Share of what was promised that a step gains at least where it went well, …"""
+POORLY: Final = 0.1
+"""… and at most where the next is to be shorter."""
 LAW: Final = 0.2
 """Share of what a current beside the drawing does to a reading by which that may be wrong: how such a current goes with
 voltage is one law for all parts (shapes.py), and a part's own is another (estimate, no source)."""
-FURTHEST: Final = 1.0
-"""V, A or decades that stand for it where a board has no answer."""
 
 
 @dataclass(frozen=True)
 class Solved:
-    """A board that was solved at unknowns t (T,): its readings' mean (all observations), slopes (T, n)."""
+    """A board that was solved at unknowns t (T,): its readings' mean (all observations), slopes (T, n), and where it is
+    in balance, scene by scene."""
 
     t: Array
     mean: Array
     rows: Array
+    balance: Array | None = None
 
 
 @dataclass
@@ -81,6 +97,9 @@ class Ascent:
     broken: bool = False  # … which the board solved there did not give
     firm: Candidate | None = None  # over all scales, by boards that were solved alone
     failed: int = 0  # steps on end that led nowhere better
+    tied: float = 0.0  # how strongly `next` is tied to the best place
+    ended: bool = False  # whether unknowns are at their ends there
+    expects: float = math.inf  # natural logarithms that the slopes promise for the step to `next`
     held: frozenset[int] = frozenset()  # unknowns that stay where they are as long as no slope is theirs
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
     arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
@@ -102,7 +121,7 @@ class Ascent:
     def begun_at(self, other: Ascent, scale: int) -> Ascent:
         """This candidate's way from where another has arrived."""
         assert other.best is not None
-        return self.begun_from(other.best.t, scale, other.wide_at_best, other.held)
+        return replace(self.begun_from(other.best.t, scale, other.wide_at_best, other.held), tied=TIED)
 
     def begun_from(
         self, t: Array, scale: int, wide: tuple[int, ...] = (), held: frozenset[int] = frozenset()
@@ -111,17 +130,23 @@ class Ascent:
         there."""
         return replace(
             self, next=t, scale=scale, wide=wide, held=held, best=None, least=math.inf, going=True, behind=None,
-            failed=0, seen=set(), arrived=[],
+            failed=0, seen=set(), arrived=[], tied=0.0, expects=math.inf,
         )  # fmt: skip
 
-    def linear(self, at: Solved, scale: int) -> Candidate:
+    def linear(self, at: Solved, scale: int, first: Sequence[int] = ()) -> Candidate:
         """What a board is expected to read by the slopes of a place, at a scale."""
         freedom, n = self.likelihood.freedoms[scale], len(self.noise)
         mean = at.mean.copy()
         mean[:n] += freedom.shift(at.rows) - at.t @ at.rows
         covariance = freedom.spread(at.rows) + np.diag(self.noise_at(at))
         made = Candidate((), (), mean, covariance, 0.0, scale=scale, rows=at.rows)
-        return self.likelihood.at_scale(made, at.rows)
+        return self.likelihood.at_scale(made, at.rows, first)
+
+    @property
+    def balance(self) -> Array | None:
+        """Where the board of its best place is in balance: from there the next is looked for, so that a board which may
+        be in two states stays in its own."""
+        return None if self.best is None else self.best.balance
 
     def promises(self) -> float:
         """Log likelihood by the slopes of its best place, at the likeliest scale."""
@@ -134,20 +159,25 @@ class Ascent:
         wrong: Array = LAW**2 * ((place.t[flows, None] * place.rows[flows]) ** 2).sum(axis=0)
         return self.noise + wrong
 
-    def _from(self, at: Solved, bent: Array | None = None) -> Array:
-        """(T,) where the readings put the unknowns, by the slopes of a place. bent (n,): what a step before was wrong
-        by: readings whose slopes end soon lead less far."""
+    def _from(self, at: Solved) -> Array:
+        """(T,) where the readings put the unknowns, by the slopes of a place. What is wide stays so, where nothing else
+        is much likelier: else two types that could both be wide take turns, and no step ends where the next begins."""
         linear = self.linear(at, self.scale)
+        if self.wide and self.wide != linear.wide:
+            stays = self.linear(at, self.scale, self.wide)
+            if stays.log_likelihood > linear.log_likelihood - STAYS:
+                linear = stays
         self.wide, self.behind = linear.wide, at
-        freedom = self.likelihood.freedoms[self.scale].widened(self.likelihood.wild[self.scale], linear.wide)
-        y = self.likelihood.evidence.y
-        h = np.vstack([at.rows, np.eye(len(y))])
-        whole = linear.covariance if bent is None else linear.covariance + np.diag(bent**2)
-        found = freedom.mean + freedom.covariance @ (h @ np.linalg.solve(whole, y - linear.mean[: len(y)]))
-        t = _within(self.likelihood.unknowns, at.t, found[: freedom.count])
+        like = self.likelihood
+        freedom = like.freedoms[self.scale].widened(like.wild[self.scale], linear.wide)
+        known = Joint(freedom.mean, freedom.covariance)
+        if self.tied:
+            known = known.tied(at.t, Apart.of(like, self.scale, linear.wide, self.noise).tells, self.tied)
         acts = acting(at.rows, self.noise)
-        stay = [k for k in self.held if not acts[k]]
-        t[stay] = at.t[stay]
+        held = np.array([k for k in self.held if not acts[k]], dtype=np.intp)
+        y = like.evidence.y
+        within = partial(_within, like.unknowns, at.t)
+        t, self.ended = step(known, y, at.t, at.mean[: len(y)], at.rows, self.noise_at(at), held, within)
         return t
 
     def look(self, place: Solved) -> None:
@@ -156,42 +186,67 @@ class Ascent:
             given = self._weighed(self._drawn_at(place), place).log_likelihood
             self.broken, self.promised = given < self.promised - BROKEN, -math.inf
         cost = self._cost(place)
-        bent = self._bent(place)
+        if self.best is None and math.isfinite(cost):  # where another has arrived, this one may have as well
+            self.arrived.append((place, self.wide))
         if cost < self.least:
-            gained, self.failed = self.least - cost, 0
-            self.best, self.least, self.wide_at_best = place, cost, self.wide
-            if cost > FOREIGN * len(self.noise) and gained < GAINING * cost:
-                self.going = False
-                return
-            self.next = self._from(place, EASED * bent)
-            if gained > GAINS and float(np.abs(self.next - place.t).max(initial=0.0)) > MOVES:
-                return
-            self._change_scale(place)
+            self._better(place, cost)
+        elif self.best is not None:
+            self._worse()
+        elif self.behind is not None and self.failed < TRIES:
+            self.failed += 1
+            self._tighter()
+            self.next = self._from(self.behind)
+        else:
+            self.going = False
+
+    def _better(self, place: Solved, cost: float) -> None:
+        gained, self.failed = self.least - cost, 0
+        self.best, self.least, self.wide_at_best = place, cost, self.wide
+        if cost > FOREIGN * len(self.noise) and gained < GAINING * cost:
+            self.going = False
             return
+        if gained > WELL * self.expects or not math.isfinite(self.expects):
+            self.tied = self.tied / TIGHTER if self.tied > LOOSE else 0.0
+        elif gained < POORLY * self.expects:
+            self._tighter()
+        self._step(place)
+        if self.expects <= GAINS and self.tied and not self.ended:
+            self.tied = 0.0
+            self._step(place)
+        if self.expects <= GAINS:
+            self._change_scale(place)
+
+    def _worse(self) -> None:
+        assert self.best is not None
         self.failed += 1
-        if self.best is not None and (cost < self.least + GAINS or self.failed >= TRIES):
+        self._tighter()
+        if self.failed < TRIES and self.expects > GAINS:
+            self._step(self.best)
+        if self.failed >= TRIES or self.expects <= GAINS:
             foreign = self.least > FOREIGN * len(self.noise)
             self._change_scale(self.best)
             self.going &= not foreign
-            return
-        last = self.best or self.behind
-        if last is None:
-            self.going = False
-        elif self.best is not None and self.wide != self.wide_at_best and math.isfinite(cost):
-            # other types are wide there: another way, whose first step may cost
-            self.next = self._from(place, EASED * bent)
-        elif self.best is not None and self.failed % 2:
-            self.next = 0.5 * (self.best.t + place.t)  # a diode's exponential bends within a step: halfway
-        else:
-            self.next = self._from(last, bent)
 
-    def _bent(self, place: Solved) -> Array:
-        """(n,) how far a board that was solved reads off what the slopes that led there said."""
-        n, last = len(self.noise), self.behind
-        if last is None:
-            return np.zeros(n)
-        off = place.mean[:n] - last.mean[:n] - (place.t - last.t) @ last.rows
-        return np.where(np.isfinite(off), off, FURTHEST)
+    def _step(self, at: Solved) -> None:
+        """Go on from a place: the best; the shorter, the more steps on end have failed."""
+        share = HALF ** max(self.failed - 1, 0)
+        self.next = at.t + share * (self._from(at) - at.t)
+        if self.wide != self.wide_at_best:  # another way: what it costs is counted anew
+            self.arrived.append((at, self.wide_at_best))
+            self.wide_at_best, self.least = self.wide, self._cost(at)
+        apart, y = Apart.of(self.likelihood, self.scale, self.wide, self.noise_at(at)), self.likelihood.evidence.y
+        while True:
+            mean = at.mean.copy()
+            mean[: len(y)] += (self.next - at.t) @ at.rows
+            self.expects = apart.cost(y, at) - apart.cost(y, Solved(self.next, mean, at.rows))
+            if self.expects > GAINS or not self.ended or self.tied >= TIED_MOST:
+                return
+            # some went to an end that the others would not have them at: a shorter step
+            self._tighter()
+            self.next = at.t + share * (self._from(at) - at.t)
+
+    def _tighter(self) -> None:
+        self.tied = max(1.0, TIGHTER * self.tied)
 
     def _change_scale(self, place: Solved) -> None:
         """Where it has arrived at one scale, go on at the likeliest by the slopes here; else it is done."""
@@ -199,11 +254,12 @@ class Ascent:
         self.arrived.append((place, self.wide_at_best))
         k = max(self.likelihood.live, key=lambda k: self.linear(place, k).log_likelihood)
         self.going = k not in self.seen
-        self.failed = 0
+        self.failed, self.tied = 0, 0.0
         if self.going:
             self.scale = k
             self.next = self._from(place)
             self.least = self._cost(place)
+            self.wide_at_best, self.expects = self.wide, math.inf
 
     def _cost(self, place: Solved) -> float:
         """-log of the readings' and the unknowns' density, but for what does not depend on t."""

@@ -3,11 +3,8 @@
 A rail that is fed through clamp diodes sits where its loads just begin to draw: what a load of 25 % less does there is
 not what the slope at the drawn value says; and a diode that a type of part does not have is no small change of one. So
 for a candidate that misses some reading the unknowns t (values of parts, currents beside what is drawn) are estimated,
-the board is solved with them, slopes are taken there, and so on: Gauss-Newton towards the likeliest t,
-
-    t' = mu + G J^T S^-1 (y - m(t) + J (t - mu)),        S = J G J^T + N
-
-each unknown kept within its limits. The likelihood is Laplace's at the board that was solved last,
+the board is solved with them, slopes are taken there, and so on, towards the likeliest t (ascent.py, step.py). The
+likelihood is Laplace's at the board that was solved last,
 
     log N(y; m(t), N) + log N(t; mu, G) + 1/2 log |2 pi (G^-1 + J N^-1 J^T)^-1|
 
@@ -25,7 +22,7 @@ from typing import Final
 
 import numpy as np
 
-from wakeboard.harness.explain.evidence.freedom import BETWEEN, CLOSE, USUAL
+from wakeboard.harness.explain.evidence.freedom import BETWEEN, CLOSE, ROUGHEST, SCALES, USUAL
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank.ascent import FOREIGN, Ascent, Solved, board_at
@@ -41,8 +38,8 @@ BEHIND: Final = 40.0
 HOPELESS: Final = 150.0
 """… and at which nothing that nobody knows brings one back: what parts lack is looked for elsewhere (structure.py)."""
 MOST: Final = 3
-ROUNDS: Final = 10
-AGAIN: Final = 6
+ROUNDS: Final = 24
+AGAIN: Final = 16
 """Steps from where another has arrived, of those that are behind by more than …"""
 NEARLY: Final = 40.0
 """Natural logarithms by which one that was not put there may have been behind the one that then wins, …"""
@@ -62,8 +59,9 @@ ALIKE: Final = 2.0
 """Standard deviations between what two predict, below which no reading tells them apart."""
 MOST_ALIKE: Final = 2
 """Of those, the likeliest that go where the likeliest of all has arrived."""
-BEGUN_AT: Final = (CLOSE, BETWEEN)
-"""Scales from which the drawn board is put where the readings want it once more, where a fault is likelier."""
+BEGUN_AT: Final = (CLOSE, BETWEEN, USUAL)
+"""Scales from which the drawn board is put where the readings want it once more, where a fault is likelier; and the
+likeliest, where it has arrived on the roughest of boards."""
 CONDUCTING: Final = 1.5
 """Deviations from which the drawn board is put there as well, in all that differs by decades wherever it lies: what
 conducts next to nothing has next to no slope, and so no step leads to where it conducts."""
@@ -200,15 +198,17 @@ def _others_placed(
         out[k] = max(out[k], way.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     climbs.update(ways)
     climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
-    woken: Again = partial(_woken, more_follow=more_follow)
-    laps: list[tuple[Again, ...]] = [(_crossed, _driving_early, woken), *[(_crossed, woken)] * (LAPS - 1)]
+    crossed: Again = partial(_crossed, tried=Tried())
+    woken: Again = partial(_woken, more_follow=more_follow, tried=Tried())
+    closer: Again = partial(_closer, spreads=spreads)
+    laps: list[tuple[Again, ...]] = [(crossed, closer, _driving_early, woken), *[(crossed, woken)] * (LAPS - 1)]
     for lap in laps:
-        before = max(c.score for c in out)
+        before = _leaders(out)
         for more in lap:
             for k, climb in more(likelihood, candidates, climbs, out).items():
                 out[k] = max(out[k], climb.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
                 climbs[k] = climb if _firmly(climb) > _firmly(climbs[k]) else climbs[k]
-        if max(c.score for c in out) < before + CROSSED:
+        if all(after < score + CROSSED for after, score in zip(_leaders(out), before, strict=True)):
             break
     for k in drawn_again(out):
         for climb in _from_other_scales(likelihood, candidates[k], spreads[k]):
@@ -282,12 +282,12 @@ def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapp
             return
         wanted = [climbs[k].next for k in going]
         boards = [board_at(likelihood, candidates[k], t) for k, t in zip(going, wanted, strict=True)]
-        means, rows = likelihood.predictor.beside(
+        means, rows, found = likelihood.predictor.beside(
             boards, likelihood.unknowns, np.array(wanted), [candidates[k].change for k in going],
-            np.any([climbs[k].acting for k in going], axis=0),
+            np.any([climbs[k].acting for k in going], axis=0), [climbs[k].balance for k in going],
         )  # fmt: skip
-        for k, t, mean, row in zip(going, wanted, means, rows, strict=True):
-            climbs[k].look(Solved(t, mean + climbs[k].offset, row[:, :n]))
+        for k, t, mean, row, x in zip(going, wanted, means, rows, found, strict=True):
+            climbs[k].look(Solved(t, mean + climbs[k].offset, row[:, :n], x))
 
 
 def _alike(
@@ -304,9 +304,29 @@ def _alike(
     return {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in near[:MOST_ALIKE]}
 
 
+def _leaders(made: Sequence[Candidate]) -> list[float]:
+    """The scores of the likeliest and of the next, which may win from where the likeliest has been."""
+    return sorted((c.score for c in made), reverse=True)[:2]
+
+
+class Tried:
+    """Who has begun from which place: from there it would go the same way once more."""
+
+    def __init__(self) -> None:
+        self._seen: list[tuple[int, Solved | None]] = []
+
+    def new(self, k: int, place: Solved | None) -> bool:
+        """Whether it has not yet; it has from now on."""
+        if any(one == k and seen is place for one, seen in self._seen):
+            return False
+        self._seen.append((k, place))
+        return True
+
+
 def _crossed(
-    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate]
-) -> dict[int, Ascent]:
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate],
+    tried: Tried,
+) -> dict[int, Ascent]:  # fmt: skip
     """Where the likeliest has found a place, the others that are within reach, or were before, begin once more from
     there: what is not known of the parts is the same board's, and *none* shall not lose for a summit that only a fault
     has found."""
@@ -320,7 +340,11 @@ def _crossed(
         if k != best
         and max(made[k].score - made[best].score, candidates[k].score - candidates[best].score) > -HOPELESS
         and min(made[k].score - made[best].score, _firmly(climbs[k]) - _firmly(climbs[best])) < -CROSSED
+        and tried.new(k, climbs[best].best)
     }
+    next_best = max((k for k in placed if k != best), key=lambda k: made[k].log_likelihood, default=best)
+    if made[next_best].score > made[best].score - BEHIND and tried.new(best, climbs[next_best].best):
+        again[best] = climbs[best].begun_at(climbs[next_best], made[next_best].scale)  # who may have found more there
     _climb(likelihood, candidates, again, AGAIN)
     return again
 
@@ -332,7 +356,7 @@ def _firmly(climb: Ascent) -> float:
 
 def _woken(
     likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate],
-    more_follow: bool,
+    more_follow: bool, tried: Tried,
 ) -> dict[int, Ascent]:  # fmt: skip
     """Where the likeliest still miss a reading, once more from the value whose knee lies between: a pin that drives
     from another voltage on than is drawn has no slope until it does, so that no step leads there."""
@@ -340,7 +364,7 @@ def _woken(
     if more_follow and leaves_some(max(made, key=lambda c: c.score), likelihood.evidence.y):
         return {}
     again = {}
-    for k in placed[:WOKEN]:
+    for k in [k for k in placed[:WOKEN] if tried.new(k, climbs[k].best)]:
         t = beyond_a_knee(likelihood, candidates[k], climbs[k], made[k])
         if t is not None:
             again[k] = climbs[k].begun_from(t, USUAL)
@@ -371,6 +395,21 @@ def _driving_early(
                 found[k] = way
     _climb(likelihood, candidates, found, ROUNDS - 1)
     return found
+
+
+def _closer(
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate],
+    spreads: Sequence[Spread],
+) -> dict[int, Ascent]:  # fmt: skip
+    """Where the likeliest has arrived on the roughest of boards only: once more from the drawn values on closer ones.
+    Where all may be anything, the way ends at the first place that will do."""
+    k = max(range(len(made)), key=lambda k: made[k].score)
+    if k not in climbs or likelihood.scales[made[k].scale].parts < SCALES[ROUGHEST].parts:
+        return {}
+    ways = _from_other_scales(likelihood, candidates[k], spreads[k])
+    for way in ways:
+        way.made(candidates[k], spreads[k])
+    return {k: max(ways, key=_firmly)} if ways else {}
 
 
 def drawn_again(made: Sequence[Candidate]) -> list[int]:

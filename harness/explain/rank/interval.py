@@ -120,7 +120,7 @@ def _along(way: Ascent, candidate: Candidate, k: int, offsets: Array) -> list[Ca
     """The candidate with a value moved by so much in its logarithm, weighed with slopes of that board."""
     likelihood, t = way.likelihood, way.next
     n, moved = len(likelihood.evidence.y), [candidate.moved({k: float(by)}) for by in offsets]
-    means, slopes = likelihood.predictor.beside(
+    means, slopes, _ = likelihood.predictor.beside(
         [board_at(likelihood, c, t) for c in moved], likelihood.unknowns, np.array([t] * len(moved)),
         [c.change for c in moved], way.acting,
     )  # fmt: skip

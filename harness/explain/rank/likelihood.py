@@ -61,9 +61,10 @@ class Predicts(Protocol):
 
     def beside(
         self, changes: Sequence[Change], unknowns: Sequence[Unknown], deviations: Array, near: Sequence[Change],
-        acting: Array,
-    ) -> tuple[Array, Array]:  # fmt: skip
-        """(H, n) predicted observations with strays flowing, and (H, T, n) what one deviation of each unknown does."""
+        acting: Array, begin: Sequence[Array | None] = (),
+    ) -> tuple[Array, Array, list[Array]]:  # fmt: skip
+        """(H, n) predicted observations with strays flowing, (H, T, n) what one deviation of each unknown does, and
+        where each is in balance, to `begin` at."""
 
     def slack(self, changes: Sequence[Change]) -> Array:
         """(H, n) standard deviation of what is not at rest."""
@@ -259,7 +260,7 @@ class Likelihood:
         raw[: len(self.evidence.y)] += self.learnt - spread.shifts[candidate.scale]
         return self.fits(replace(candidate, mean=raw), spread, scales)
 
-    def at_scale(self, candidate: Candidate, rows: Array) -> Candidate:
+    def at_scale(self, candidate: Candidate, rows: Array, first: Sequence[int] = ()) -> Candidate:
         """With the types that are wider than the table has them, and the log likelihood of the readings."""
         y, k = self.evidence.y, candidate.scale
         mean, freedom = candidate.mean[: len(y)], self.freedoms[k]
@@ -267,7 +268,7 @@ class Likelihood:
             return replace(candidate, log_likelihood=-math.inf)
         try:
             picks, covariance, odds = picked(
-                self.wild[k], freedom.of_type, freedom.of_piece, rows, candidate.covariance, y - mean
+                self.wild[k], freedom.of_type, freedom.of_piece, rows, candidate.covariance, y - mean, first
             )
             fit = float(self._measure(covariance).log_likelihoods(y, mean[None])[0])
         except np.linalg.LinAlgError:

@@ -42,9 +42,11 @@ class Slopes:
     """Slopes at some answers of one model, B of them. Answers kept since before its layout changed have none."""
 
     def __init__(
-        self, model: Model, points: Points, strays: Sequence[Stray] = (), amounts: Array | None = None
-    ) -> None:
-        """amounts (B, S): so much of each stray flows in each answer, which is moved to where that balances."""
+        self, model: Model, points: Points, strays: Sequence[Stray] = (), amounts: Array | None = None,
+        start: Array | None = None,
+    ) -> None:  # fmt: skip
+        """amounts (B, S): so much of each stray flows in each answer, which is moved to where that balances. start (B,
+        size): where that is looked for first, NaN for nowhere."""
         self._model = model
         self.layout = points.layout
         self.plans = points.plans
@@ -57,9 +59,7 @@ class Slopes:
         self.flows: Mask = np.zeros(len(self.plans), dtype=bool)
         """(B,) where the strays flow: not where no balance with them was found, which stays as it is without them."""
         if amounts is not None:
-            moved = self._x.copy()
-            self.flows = balanced(self._system, moved, self.place, self._flowing[0], amounts)
-            self._x[self.flows] = moved[self.flows]
+            self._balance(amounts, start)
             amounts[~self.flows] = 0.0
         self._overrides: dict[int, list[tuple[Mapping[str, object], Ints]]] = {}
         self._merged: dict[tuple[int, str], list[tuple[Mapping[str, object], Ints]]] = {}
@@ -69,6 +69,17 @@ class Slopes:
         self.partials, self._currents = np.where(np.isfinite(at.partials), at.partials, 0.0), at.currents
         """(B, Q) slopes of the elements' currents by their ports' volts; (B, C) these currents."""
         self._linear = self._with_strays()
+
+    def _balance(self, amounts: Array, start: Array | None) -> None:
+        """From where a board much like each is in balance; who has none there, from where it is without strays."""
+        near = np.zeros(len(self._x), dtype=bool) if start is None else np.isfinite(start).all(axis=1)
+        for members, begin in ((np.flatnonzero(near), start), (None, self._x)):
+            some = np.flatnonzero(~self.flows) if members is None else members
+            if len(some) and begin is not None:
+                moved = begin[some].copy()
+                found = balanced(self._system.take(some), moved, self.place, self._flowing[0], amounts[some])
+                self._x[some[found]] = moved[found]
+                self.flows[some[found]] = True
 
     def _places(self) -> dict[int, int]:
         """Node -> its place among the unknowns; nodes that only other variants use (lifted pins) have none."""
