@@ -7,6 +7,7 @@ laws by hand. Boards are invented.
 from __future__ import annotations
 
 import math
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -41,13 +42,24 @@ def test_one_type_is_wide_where_a_reading_asks_for_it() -> None:
 
 
 def test_what_is_wide_already_stays_so_and_others_are_picked_beside_it() -> None:
-    """As above, with the first wide from the beginning."""
+    """Two move the same reading, of which the first is the likelier one to be wide; a third moves another."""
+    rows, covariance = np.array([[1.0, 0.0], [1.0, 0.0], [0.0, 1.0]]), np.diag([2.01, 1.01])
+    wild = Wilds(Wild(np.array([k]), 4.0, odds) for k, odds in enumerate((-3.0, -4.0, -3.0)))
+    asked = partial(picked, wild, np.zeros((3, 3)), np.ones(3), rows, covariance, np.array([12.0, 8.0]))
+    assert asked()[0] == (0, 2)
+    picks, wider, odds = asked(first=[1])
+    assert picks == (1, 2)
+    assert odds == -7.0
+    assert wider == pytest.approx(np.diag([17.01, 16.01]))
+
+
+def test_what_is_wide_already_and_for_which_nothing_speaks_is_so_no_more() -> None:
     rows, covariance = np.eye(2), np.eye(2) * 1.01
-    wild = wilds_of(2, 4.0, -3.0)
-    picks, wider, odds = picked(wild, np.zeros((2, 2)), np.ones(2), rows, covariance, np.array([0.5, 8.0]), [0])
-    assert picks == (0, 1)
-    assert odds == -6.0
-    assert wider == pytest.approx(np.diag([16.01, 16.01]))
+    picks, wider, odds = picked(
+        wilds_of(2, 4.0, -3.0), np.zeros((2, 2)), np.ones(2), rows, covariance, np.array([0.5, 8.0]), [0, 1]
+    )
+    assert (picks, odds) == ((1,), -3.0)
+    assert wider == pytest.approx(np.diag([1.01, 16.01]))
 
 
 def test_nothing_is_wide_that_costs_more_than_it_gains() -> None:

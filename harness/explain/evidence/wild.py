@@ -99,7 +99,7 @@ def picked(
     """Which types are wide, the covariance of the readings (n, n) with these, and the log odds of it.
 
     of_type (T + ., T + .), of_piece (T,): covariance of the unknowns; rows (T, n): what one deviation of each does;
-    off (n,): readings less what is expected.
+    off (n,): readings less what is expected; first: types that are wide already, and stay so where that is worth it.
     """
     if not wild:
         return (), covariance, 0.0
@@ -111,17 +111,23 @@ def picked(
     taken = np.zeros(len(wild), dtype=bool)
     out: list[int] = []
 
+    def beside(k: int) -> tuple[Array, Array]:
+        who = wild[k].members
+        return rows[who], wild[k].extra * (of_type[np.ix_(who, who)] + np.diag(of_piece[who]))
+
+    def adds(k: int) -> Array:
+        own, block = beside(k)
+        added: Array = own.T @ block @ own
+        return added
+
     def take(k: int) -> None:
         nonlocal covariance
         out.append(k)
         taken[of == of[k]] = True
-        w = wild[k]
-        block = of_type[np.ix_(w.members, w.members)] + np.diag(of_piece[w.members])
-        beside = rows[w.members]
-        covariance = covariance + w.extra * (beside.T @ block @ beside)
-        measure.widen(beside, w.extra * block)
+        covariance = covariance + adds(k)
+        measure.widen(*beside(k))
 
-    for k in first:
+    for k in _worth_it({k: adds(k) for k in first}, odds, covariance, off):
         take(k)
     while len(out) < MOST:
         seen = extra * measure.squares[of]
@@ -133,6 +139,25 @@ def picked(
             break
         take(best)
     return tuple(sorted(out)), covariance, float(odds[out].sum())
+
+
+def _worth_it(adds: dict[int, Array], odds: Array, covariance: Array, off: Array) -> dict[int, Array]:
+    """Those types that make the readings likelier by more than they cost; the others go, one by one. adds: what each
+    adds to the covariance (n, n)."""
+
+    def told(those: dict[int, Array]) -> float:
+        lower = np.linalg.cholesky(sum(those.values(), covariance))
+        white = lower_solved(lower, off[:, None])
+        return float(odds[list(those)].sum() - 0.5 * (white**2).sum() - np.log(np.diag(lower)).sum())
+
+    stay, now = adds, told(adds) if adds else 0.0
+    while stay:
+        fewer = [{k: each for k, each in stay.items() if k != gone} for gone in stay]
+        best = max(fewer, key=told)
+        if told(best) < now:
+            break
+        stay, now = best, told(best)
+    return stay
 
 
 class _Widened:

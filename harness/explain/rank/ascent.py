@@ -45,7 +45,7 @@ STRIDE: Final = 1.5
 BROKEN: Final = 3.0
 """Natural logarithms by which a solved board may fall short of what slopes promised, and these still count."""
 STAYS: Final = 3.0
-"""Natural logarithms by which other types must be likelier wide than those that are."""
+"""Natural logarithms by which other types must be likelier wide than those that are, and gain more than they cost."""
 TIED: Final = 4.0
 """How strongly who begins where another has arrived is tied to that place at first; …"""
 TIGHTER: Final = 4.0
@@ -160,8 +160,9 @@ class Ascent:
         return self.noise + wrong
 
     def _from(self, at: Solved) -> Array:
-        """(T,) where the readings put the unknowns, by the slopes of a place. What is wide stays so, where nothing else
-        is much likelier: else two types that could both be wide take turns, and no step ends where the next begins."""
+        """(T,) where the readings put the unknowns, by the slopes of a place. What is wide and gains more than it costs
+        stays so, where nothing else is much likelier: else two types that could both be wide take turns, and no step
+        ends where the next begins."""
         linear = self.linear(at, self.scale)
         if self.wide and self.wide != linear.wide:
             stays = self.linear(at, self.scale, self.wide)

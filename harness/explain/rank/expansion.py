@@ -50,7 +50,7 @@ MOST_OVERTAKEN: Final = 2
 CROSSED: Final = 1.0
 """… so many natural logarithms, and no more than HOPELESS; …"""
 LAPS: Final = 4
-"""… so many times at most, as long as the likeliest gains by it: from where it has arrived, others may find further."""
+"""… so many times at most, as long as one of the first two gains: others may find more from there."""
 CONTEST: Final = 6.0
 """Natural logarithms behind the likeliest up to which one is put where the readings want it in any case, …"""
 MOST_CONTESTED: Final = 3
