@@ -61,6 +61,8 @@ WELL: Final = 0.5
 """Share of what was promised that a step gains at least where it went well, …"""
 POORLY: Final = 0.1
 """… and at most where the next is to be shorter."""
+NOTHING: Final = 12.0
+"""Natural logarithms by which one scale must be less likely than another to add nothing to it."""
 LAW: Final = 0.2
 """Share of what a current beside the drawing does to a reading by which that may be wrong: how such a current goes with
 voltage is one law for all parts (shapes.py), and a part's own is another (estimate, no source)."""
@@ -102,6 +104,7 @@ class Ascent:
     expects: float = math.inf  # natural logarithms that the slopes promise for the step to `next`
     held: frozenset[int] = frozenset()  # unknowns that stay where they are as long as no slope is theirs
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
+    left: dict[tuple[int, ...], float] = field(default_factory=dict)  # what was wide before at this scale: cost there
     arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
 
     @classmethod
@@ -130,7 +133,7 @@ class Ascent:
         there."""
         return replace(
             self, next=t, scale=scale, wide=wide, held=held, best=None, least=math.inf, going=True, behind=None,
-            failed=0, seen=set(), arrived=[], tied=0.0, expects=math.inf,
+            failed=0, seen=set(), left={}, arrived=[], tied=0.0, expects=math.inf,
         )  # fmt: skip
 
     def linear(self, at: Solved, scale: int, first: Sequence[int] = ()) -> Candidate:
@@ -232,14 +235,20 @@ class Ascent:
         """Go on from a place: the best; the shorter, the more steps on end have failed."""
         share = HALF ** max(self.failed - 1, 0)
         self.next = at.t + share * (self._from(at) - at.t)
+        left = math.inf
         if self.wide != self.wide_at_best:  # another way: what it costs is counted anew
             self.arrived.append((at, self.wide_at_best))
+            self.left[self.wide_at_best] = self.least
+            left = self.left.get(self.wide, math.inf)
             self.wide_at_best, self.least = self.wide, self._cost(at)
         apart, y = Apart.of(self.likelihood, self.scale, self.wide, self.noise_at(at)), self.likelihood.evidence.y
         while True:
             mean = at.mean.copy()
             mean[: len(y)] += (self.next - at.t) @ at.rows
             self.expects = apart.cost(y, at) - apart.cost(y, Solved(self.next, mean, at.rows))
+            if self.least - self.expects > left - STAYS:
+                self.expects = 0.0  # back on a way that was left, and no further
+                return
             if self.expects > GAINS or not self.ended or self.tied >= TIED_MOST:
                 return
             # some went to an end that the others would not have them at: a shorter step
@@ -260,7 +269,7 @@ class Ascent:
             self.scale = k
             self.next = self._from(place)
             self.least = self._cost(place)
-            self.wide_at_best, self.expects = self.wide, math.inf
+            self.wide_at_best, self.expects, self.left = self.wide, math.inf, {}
 
     def _cost(self, place: Solved) -> float:
         """-log of the readings' and the unknowns' density, but for what does not depend on t."""
@@ -284,9 +293,12 @@ class Ascent:
         solved = [replace(c, log_likelihood=-math.inf) for c in out]
         places = {id(place): (place, wide) for place, wide in [*self.arrived, (self.best, self.wide_at_best)]}
         furthest = -math.inf
-        for place, wide in places.values():
+        for place, wide in reversed(places.values()):
             for i, k in enumerate(like.live):
                 linear = self.linear(place, k)
+                least = max(solved[i].log_likelihood, furthest - NOTHING)
+                if linear.log_likelihood < least - STAYS:
+                    continue  # the board itself gives no more than its slopes promise
                 for w in {linear.wide, wide}:
                     here = self._weighed(replace(candidate, mean=linear.mean, scale=k, wide=w, rows=place.rows), place)
                     if here.log_likelihood > solved[i].log_likelihood:
