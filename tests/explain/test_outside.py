@@ -6,6 +6,7 @@ Figures are those of the invented board; how sure is sure enough is the tool's o
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -18,7 +19,7 @@ from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.explaining import Explanation, explain_case
 from wakeboard.harness.explain.naming import words
-from wakeboard.harness.explain.rank.ascent import Ascent, Solved
+from wakeboard.harness.explain.rank.ascent import Apart, Ascent, Solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.expansion import expanded
 from wakeboard.harness.explain.rank.knees import EARLY, driving_early
@@ -313,6 +314,35 @@ def test_a_step_that_leads_nowhere_better_is_followed_by_shorter_ones(wren: Boar
     assert found == pytest.approx(
         [-1 + share * (t + 1) for share, t in zip((1, 0.5, 0.25), whole, strict=True)], abs=1e-6
     )
+
+
+@pytest.mark.parametrize(("promised", "expected"), [(2.0, 2), (6.0, 4)])
+def test_a_way_that_comes_back_to_what_was_wide_before_ends_unless_it_gets_further(
+    wren: BoardModel, monkeypatch: pytest.MonkeyPatch, promised: float, expected: int
+) -> None:
+    """One type is wide at one place and not at the next, and each costs 7 or little less. By hand: to promise 5 where
+    it was left at 7 is not 3 further; to promise 1 is."""
+    evidence = Evidence(np.array([0.9, 2.0]), np.array([0.01, 0.01]), [("A", "net"), ("B", "net")], np.ones(2))
+    unknown = Unknown("U3.VDD.draws", "", 0.1, drawn=1e-3, tails=((4.0, 0.01),))
+    likelihood = Likelihood(Bent(wren.circuit, 0.1), evidence, [unknown], prior([0.5], ["d"], np.zeros(2), "AB", 0.0))
+    (spread,) = likelihood.spreads([Change()])
+    none = likelihood.over_scales(Candidate((), (), likelihood.base, spread.covariance, 0.0), spread)
+    climb = Ascent.begun(likelihood, none, spread)
+    climb.wide, climb.seen = (), set(likelihood.live)
+    turns, costs = itertools.cycle([(0,), ()]), itertools.count(7.0, -0.01)
+
+    def to_and_fro(self: Ascent, at: Solved) -> np.ndarray:
+        self.wide, self.behind = next(turns), at
+        return -at.t
+
+    monkeypatch.setattr(Ascent, "_from", to_and_fro)
+    monkeypatch.setattr(Ascent, "_cost", lambda *_: next(costs))
+    monkeypatch.setattr(Apart, "cost", lambda _self, _y, place: promised if place.t[0] > 0 else 0.0)
+    looks = 0
+    while climb.going and looks < 4:
+        climb.look(Solved(np.array([1.0]), np.array([1.1, 2.0]), np.array([[0.1, 0.0]])))
+        looks += 1
+    assert looks == expected
 
 
 KNEE = -1.5  # deviations; half of EARLY lies before it, so that a step half the way back is no board that drives
