@@ -423,8 +423,7 @@ def _from_other_scales(likelihood: Likelihood, candidate: Candidate, spread: Spr
     """Its ways from the drawn values at the usual scales that it did not begin at."""
     fits = likelihood.fits_again(candidate, spread, BEGUN_AT)
     ways = [Ascent.begun(likelihood, fit, spread) for fit in fits if fit.scale != candidate.scale]
-    for way in ways:
-        _climb(likelihood, [candidate], {0: way}, ROUNDS)
+    _climb(likelihood, [candidate] * len(ways), dict(enumerate(ways)), ROUNDS)
     return ways
 
 
