@@ -30,6 +30,7 @@ from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.knees import beyond_a_knee, driving_early
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Spread
 from wakeboard.harness.explain.rank.rank import given_others
+from wakeboard.instruments.virtual.circuit.bench.change import Change
 
 MISSES: Final = 3.0
 """Standard deviations from which a candidate counts as missing a reading."""
@@ -406,10 +407,8 @@ def _closer(
     k = max(range(len(made)), key=lambda k: made[k].score)
     if k not in climbs or likelihood.scales[made[k].scale].parts < SCALES[ROUGHEST].parts:
         return {}
-    ways = _from_other_scales(likelihood, candidates[k], spreads[k])
-    for way in ways:
-        way.made(candidates[k], spreads[k])
-    return {k: max(ways, key=_firmly)} if ways else {}
+    ways = [way for way in _from_other_scales(likelihood, candidates[k], spreads[k]) if way.best is not None]
+    return {k: max(ways, key=Ascent.promises)} if ways else {}
 
 
 def drawn_again(made: Sequence[Candidate]) -> list[int]:
@@ -420,10 +419,16 @@ def drawn_again(made: Sequence[Candidate]) -> list[int]:
 
 
 def _from_other_scales(likelihood: Likelihood, candidate: Candidate, spread: Spread) -> list[Ascent]:
-    """Its ways from the drawn values at the usual scales that it did not begin at."""
+    """Its ways from the drawn values at the usual scales that it did not begin at. Gone once: those of the drawn board
+    are asked for with one fault beside it and with two."""
+    gone: list[tuple[int, Change, list[Ascent]]] = likelihood.kept("ways from other scales", list)
+    for scale, change, ways in gone:
+        if scale == candidate.scale and change == candidate.change:
+            return ways
     fits = likelihood.fits_again(candidate, spread, BEGUN_AT)
     ways = [Ascent.begun(likelihood, fit, spread) for fit in fits if fit.scale != candidate.scale]
     _climb(likelihood, [candidate] * len(ways), dict(enumerate(ways)), ROUNDS)
+    gone.append((candidate.scale, candidate.change, ways))
     return ways
 
 
