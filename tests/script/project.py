@@ -7,12 +7,9 @@ import time
 from importlib import metadata
 from pathlib import Path
 
-import pandas as pd  # noqa: F401  pytester forgets what is first imported while it runs
 import pytest
-import sqlalchemy.dialects.sqlite  # noqa: F401
 
 from tests import warm
-from wakeboard.results.store import store  # noqa: F401
 
 KNOWN = any(point.name == "wakeboard" for point in metadata.entry_points(group="pytest11"))
 CACHE = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
