@@ -19,6 +19,7 @@ from wakeboard.harness.explain.evidence.predict import Predictor
 from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.explaining import Explanation, explain_case
 from wakeboard.harness.explain.naming import words
+from wakeboard.harness.explain.rank import expansion
 from wakeboard.harness.explain.rank.ascent import Apart, Ascent, Solved
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.expansion import expanded
@@ -381,15 +382,20 @@ def held_line(wren: BoardModel, key: str) -> tuple[Likelihood, Candidate, Any]:
     return likelihood, plain, spread
 
 
-def test_an_output_that_drives_early_holds_its_line(wren: BoardModel) -> None:
-    """t = (-2, 1) gives both readings, at 2.5 natural logarithms of what is not known. Where nothing tells that outputs
-    may drive early, a value beyond a knee leads there as well."""
-    told = {}
-    for key in ("wakes", ""):
-        likelihood, plain, spread = held_line(wren, key)
-        assert plain.log_likelihood < -100
-        told[key] = expanded(likelihood, [plain], [spread])[0].log_likelihood
-    assert min(told.values()) > -2.0
+@pytest.mark.parametrize(("knees", "key", "found"), [(True, "", True), (False, "wakes", True), (False, "", False)])
+def test_an_output_that_drives_early_holds_its_line(
+    wren: BoardModel, monkeypatch: pytest.MonkeyPatch, knees: bool, key: str, found: bool
+) -> None:
+    """t = (-2, 1) gives both readings, at 2.5 natural logarithms of what is not known. A value beyond a knee leads
+    there, and so does beginning where outputs drive early; without either, steps that let the threshold go back to
+    where it is drawn, where nothing slopes, end six deviations off the first reading."""
+    if not knees:
+        monkeypatch.setattr(expansion, "beyond_a_knee", lambda *_: None)
+    likelihood, plain, spread = held_line(wren, key)
+    assert plain.log_likelihood < -100
+    told = expanded(likelihood, [plain], [spread])[0].log_likelihood
+    assert (told > -2.0) is found
+    assert found or told < -7.0
 
 
 def test_only_outputs_that_do_something_then_are_moved(wren: BoardModel) -> None:
