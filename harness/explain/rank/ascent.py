@@ -45,7 +45,9 @@ STRIDE: Final = 1.5
 BROKEN: Final = 3.0
 """Natural logarithms by which a solved board may fall short of what slopes promised, and these still count."""
 STAYS: Final = 3.0
-"""Natural logarithms by which other types must be likelier wide than those that are, and gain more than they cost."""
+"""Natural logarithms by which other types must be likelier wide than those that are, and gain more than they cost; by
+which a way must get further that comes back to what was wide before; and which slopes may promise less with the types
+that they pick than with others."""
 TIED: Final = 4.0
 """How strongly who begins where another has arrived is tied to that place at first; …"""
 TIGHTER: Final = 4.0

@@ -72,14 +72,18 @@ class Slopes:
 
     def _balance(self, amounts: Array, start: Array | None) -> None:
         """From where a board much like each is in balance; who has none there, from where it is without strays."""
-        near = np.zeros(len(self._x), dtype=bool) if start is None else np.isfinite(start).all(axis=1)
-        for members, begin in ((np.flatnonzero(near), start), (None, self._x)):
-            some = np.flatnonzero(~self.flows) if members is None else members
-            if len(some) and begin is not None:
-                moved = begin[some].copy()
-                found = balanced(self._system.take(some), moved, self.place, self._flowing[0], amounts[some])
-                self._x[some[found]] = moved[found]
-                self.flows[some[found]] = True
+        if start is not None:
+            self._moved_from(start, np.flatnonzero(np.isfinite(start).all(axis=1)), amounts)
+        self._moved_from(self._x, np.flatnonzero(~self.flows), amounts)
+
+    def _moved_from(self, begin: Array, some: Ints, amounts: Array) -> None:
+        """To where the strays flow, those of some answers for which that is found."""
+        if not len(some):
+            return
+        moved = begin[some]
+        found = balanced(self._system.take(some), moved, self.place, self._flowing[0], amounts[some])
+        self._x[some[found]] = moved[found]
+        self.flows[some[found]] = True
 
     def _places(self) -> dict[int, int]:
         """Node -> its place among the unknowns; nodes that only other variants use (lifted pins) have none."""
