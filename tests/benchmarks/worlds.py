@@ -54,6 +54,7 @@ from wakeboard.harness.explain.explaining import Explanation, explain_case  # no
 from wakeboard.harness.explain.naming import words  # noqa: E402
 from wakeboard.harness.explain.rank.candidate import Candidate  # noqa: E402
 from wakeboard.harness.explain.rank.interval import with_ends  # noqa: E402
+from wakeboard.harness.explain.rank.suspects import chances  # noqa: E402
 from wakeboard.harness.explain.unit.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
 from wakeboard.harness.rehearse.trial import Trial, read_trial  # noqa: E402
@@ -155,9 +156,10 @@ class Production:
 
     @cached_property
     def faulty(self) -> float:
-        """How likely a unit has one fault or another, by the priors."""
-        odds = sum(suspect.prior / (1 - suspect.prior) for suspect in self.line.model.suspects)
-        return float(odds / (1 + odds))
+        """How likely a unit that somebody asks about has one fault or another, by the priors."""
+        known = self.line.model.suspects
+        odds = sum(suspect.prior / (1 - suspect.prior) for suspect in known)
+        return float(odds / (math.exp(chances(known).drawn) + odds))
 
     @cached_property
     def steps(self) -> int:

@@ -29,6 +29,32 @@ def priors() -> Mapping[str, Any]:
     return tomllib.loads(resources.files("wakeboard.sequences").joinpath("priors.toml").read_text(encoding="utf-8"))
 
 
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """What a unit's explanations begin with beside its suspects' own odds, as natural logarithms of odds on the same
+    footing. drawn: of a board without fault; something_else: of one with a fault that is no suspect; further: the
+    chance (no logarithm) that this moves one more net or current."""
+
+    drawn: float
+    something_else: float
+    further: float
+
+
+def chances(suspects: Sequence[Suspect], doubted: bool = True) -> Chances:
+    """doubted: somebody asks what ails this unit, which is not asked of one that works."""
+    board = priors()["board"]
+    pulls, others = (_odds(s for s in suspects if (s.category == "pull") is hidden) for hidden in (True, False))
+    asked = float(board["doubted"])
+    drawn = min(0.0, math.log((pulls + others) * (1 - asked) / asked)) if doubted and pulls + others else 0.0
+    # a pull that nobody states is a property of its part: it makes nothing else likelier
+    other = float(board["something_else"]) * (others or 1.0)
+    return Chances(drawn, math.log(other), float(board["something_else_spread"]))
+
+
+def _odds(suspects: Iterable[Suspect]) -> float:
+    return sum(s.prior / (1 - s.prior) for s in suspects)
+
+
 AT_REST: Final = "as drawn, at rest"
 """The key of what no circuit at rest shows: a capacitor of another value."""
 _STORES = ("capacitor", "inductor")

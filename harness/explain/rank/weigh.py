@@ -26,7 +26,7 @@ from wakeboard.harness.explain.rank.likelihood import IMPERFECT, Likelihood, Pre
 from wakeboard.harness.explain.rank.modelfit import model_fit
 from wakeboard.harness.explain.rank.pairs import Pairing, needed
 from wakeboard.harness.explain.rank.screening import BEHIND, Screened, places, screen, telling
-from wakeboard.harness.explain.rank.suspects import Suspect, bridges_between
+from wakeboard.harness.explain.rank.suspects import Chances, Suspect, bridges_between
 from wakeboard.harness.explain.rank.twins import twins
 from wakeboard.instruments.virtual.circuit.bench.change import Change
 from wakeboard.instruments.virtual.circuit.bench.unknowns import Unknown
@@ -58,16 +58,15 @@ CLOSE_ENOUGH: Final = 0.97
 @dataclass
 class Weigher:
     """Weighs suspects for one unit. `unknowns`: what a reading may depend on and nobody knows, with how far `freedom`
-    lets each go; `teachers`: what other units have read; `least`: by how many deviations of the roughest board a fault
-    must move the readings to be looked at."""
+    lets each go; `before`: the odds that the drawn board and something else begin with; `teachers`: what other units
+    have read; `least`: by how many deviations of the roughest board a fault must move the readings to be looked at."""
 
     predictor: Predicts
     evidence: Evidence
     suspects: Sequence[Suspect]
     unknowns: Sequence[Unknown]
     freedom: Freedom
-    something_else: float
-    rarity: float = 0.05
+    before: Chances
     teachers: Teachers | None = None
     least: float = 0.0
 
@@ -167,15 +166,15 @@ class Weigher:
             raise ValueError("the circuit has no operating point in one of the bench states, even without a fault")
         self.spread = self.likelihood.spreads([Change()])[0]
         covariance = self.spread.covariance
-        self.none = self.likelihood.over_scales(Candidate((), (), base, covariance, log_prior(())), self.spread)
+        self.none = self.likelihood.over_scales(Candidate((), (), base, covariance, self.before.drawn), self.spread)
         self.rough = self.likelihood.scored(replace(self.none, mean=base, covariance=covariance))
         self.stages = telling(self.likelihood, self.rough)
         self.only = self.stages[-1]
         self.white = Whitener(covariance)
         self.white_few = self.white.part(self.only)
         self.fitter = Fitter(self.likelihood, self.white, self.only)
-        fit, self.freed = self.likelihood.something_else(self.none, self.spread, self.rarity)
-        self.other = fit + math.log(self.something_else)
+        fit, self.freed = self.likelihood.something_else(self.none, self.spread, self.before.further)
+        self.other = fit + self.before.something_else
 
     def _odd_nets(self) -> list[str]:
         """Nets that something else would have to move, the oddest few: whatever joins two of them may be one cause."""
@@ -258,7 +257,7 @@ class Weigher:
         whole = self._expanded(whole, spreads, more_follow)
         idle = self._as_drawn(idle)
         out = [
-            self.likelihood.forgiven(self.likelihood.lent(new, c), self.rarity, self.freed)
+            self.likelihood.forgiven(self.likelihood.lent(new, c), self.before.further, self.freed)
             for old, new in zip(best, whole, strict=True)
             for c in alike[old.solved_as]
         ]
@@ -275,9 +274,9 @@ class Weigher:
             self.likelihood, [self.none, *candidates], [self.spread, *spreads], more_follow=more_follow
         )
         if none.log_likelihood > self.none.log_likelihood:
-            fit, freed = self.likelihood.something_else_at(none, self.rarity)
-            if fit + math.log(self.something_else) > self.other:
-                self.other, self.freed = fit + math.log(self.something_else), freed
+            fit, freed = self.likelihood.something_else_at(none, self.before.further)
+            if fit + self.before.something_else > self.other:
+                self.other, self.freed = fit + self.before.something_else, freed
         self.none = replace(self.none, log_likelihood=none.log_likelihood, firm=none.firm)
         return whole
 
@@ -310,12 +309,12 @@ class Weigher:
 
         One cause does what the fault does and moves what the fault leaves; it looks like any of the suspects alike.
         """
-        one = math.log(self.rarity) - math.log1p(-self.rarity)
+        one = math.log(self.before.further) - math.log1p(-self.before.further)
         left = [(c.log_likelihood - math.log(IMPERFECT) - one + c.occam, c.freed) for c in candidates if c.freed]
         if not left:
             return -math.inf, frozenset()
         fit, freed = max(left, key=lambda each: each[0])
-        return fit + math.log(self.something_else) - math.log(len(self.suspects)), freed
+        return fit + self.before.something_else - math.log(len(self.suspects)), freed
 
 
 def no_surer_than_the_model(result: Weighing) -> Weighing:

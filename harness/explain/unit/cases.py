@@ -28,7 +28,7 @@ from wakeboard.harness.explain.evidence.readings import Answered, Evidence
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank, structure
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Teachers
-from wakeboard.harness.explain.rank.suspects import Suspect, priors, suspects
+from wakeboard.harness.explain.rank.suspects import Chances, Suspect, chances, suspects
 from wakeboard.harness.explain.rank.weigh import Candidate, Weigher, Weighing
 from wakeboard.harness.explain.unit.units import Common, failed_alone, off_drawn
 from wakeboard.instruments.quantity import parse
@@ -229,7 +229,8 @@ class Case:
         def make(lacks: structure.Lacks) -> Weigher:
             absent = structure.without(lacks)
             taught = Teachers(off - self._effect(absent), trusted) if off is not None else None
-            return self._weigher(self._predictor(known.plus(absent)), self.evidence, others, taught)
+            predictor = self._predictor(known.plus(absent))
+            return self._weigher(predictor, self.evidence, others, taught, doubted=not base)
 
         found, weigher, _ = self._run(make, pairs, lacks)
         if not base:
@@ -276,9 +277,12 @@ class Case:
             )
 
     def _weigher(
-        self, predictor: Predictor, evidence: Evidence, suspects: Sequence[Suspect], taught: Teachers | None
-    ) -> Weigher:
-        return weigher(predictor, evidence, self.observations, suspects, self.unknowns, taught)
+        self, predictor: Predictor, evidence: Evidence, suspects: Sequence[Suspect], taught: Teachers | None,
+        doubted: bool = True,
+    ) -> Weigher:  # fmt: skip
+        """doubted: but where what most units have is reason enough to ask."""
+        before = chances(self.model.suspects, doubted)
+        return weigher(predictor, evidence, self.observations, suspects, self.unknowns, before, taught)
 
     def _run(
         self, make: Callable[[structure.Lacks], Weigher], pairs: bool, begin: structure.Lacks = ()
@@ -356,14 +360,11 @@ def effect_of(predictor: Predictor, change: Change) -> Array:
 
 def weigher(
     predictor: Predictor, evidence: Evidence, observed: Sequence[Observation], suspects: Sequence[Suspect],
-    known: Sequence[Unknown], taught: Teachers | None = None, least: float = 0.0,
+    known: Sequence[Unknown], before: Chances, taught: Teachers | None = None, least: float = 0.0,
 ) -> Weigher:  # fmt: skip
-    """Of what was observed, with the chances that the table of priors has; the others as Weigher has them."""
-    chances = priors()["board"]
-    return Weigher(
-        predictor, evidence, suspects, known, freedom(known, observed, evidence.y.tolist()),
-        float(chances["something_else"]), float(chances["something_else_spread"]), taught, least,
-    )  # fmt: skip
+    """Of what was observed; the others as Weigher has them."""
+    free = freedom(known, observed, evidence.y.tolist())
+    return Weigher(predictor, evidence, suspects, known, free, before, taught, least)
 
 
 WAKING_FROM: float = 0.35

@@ -26,7 +26,7 @@ from wakeboard.harness.explain.evidence.readings import Evidence
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import structure
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
-from wakeboard.harness.explain.rank.suspects import in_most_units
+from wakeboard.harness.explain.rank.suspects import chances, in_most_units
 from wakeboard.harness.explain.rank.weigh import Weigher
 from wakeboard.harness.explain.unit.cases import WIDTHS, BoardModel, Case, effect_of, unknowns, weigher
 from wakeboard.instruments.virtual.circuit.bench.change import Change
@@ -107,11 +107,11 @@ class Middle:
             known = known.plus(each.change)
         keys = {suspect.key for each in found for suspect in each.suspects}
         others = [s for s in in_most_units(self.model.suspects) if s.key not in keys]
-        free = unknowns(self.model, self.fixed)
+        free, before = unknowns(self.model, self.fixed), chances(self.model.suspects, doubted=False)
 
         def make(lacks: structure.Lacks) -> Weigher:
             predictor = self._predictor(known.plus(structure.without(lacks)))
-            return weigher(predictor, self.evidence, self.observations, others, free, least=LARGE)
+            return weigher(predictor, self.evidence, self.observations, others, free, before, least=LARGE)
 
         weighing, first, lacks = structure.weighed(make, self.model.lacking, False, begin)
         return Round(weighing, first.spread.covariances[ROUGHEST], lacks, first.unsettled(weighing))
