@@ -15,6 +15,7 @@ import pytest
 
 from wakeboard.harness.explain.rank import expansion
 from wakeboard.harness.explain.rank.candidate import Candidate
+from wakeboard.harness.explain.rank.suspects import Suspect
 
 
 @dataclass
@@ -90,3 +91,63 @@ def test_they_do_so_as_long_as_the_first_two_gain_by_it(
     assert len(gains) - len(list(lap)) == laps
     assert early == [1]
     assert max(c.log_likelihood for c in out) == pytest.approx(100.0 + sum(gains[:laps]))
+
+
+@dataclass
+class Fading(Way):
+    """A way that remembers where it began."""
+
+    scale: int = 3
+    begun: tuple[object, int] | None = None
+
+    def begun_at(self, other: Way, scale: int) -> Way:
+        return replace(self, begun=(other.best, scale), best=object())
+
+
+BRIDGE = Suspect("A+GND:bridge={}", "bridge", 1e-3, 0.1, 10e3)
+PULL = Suspect("U1.A:pull_up={}", "pull", 1e-3, 1e3, 600e3)
+VALUE = Suspect("R1:value={}", "value", 1e-3, 1.0, 2.2e6)
+STUCK = Suspect("U1.A:stuck=low", "stuck", 1e-3)
+
+
+@pytest.mark.parametrize(
+    ("leads", "rival", "rivals_board", "ohms"),
+    [
+        ([(BRIDGE, 10e3)], [], 300.0, [[30e3], [100e3], [500e3]]),  # whatever a bridge may have at most
+        ([(PULL, 1e3)], [], 300.0, [[3e3], [10e3], [50e3]]),
+        ([(STUCK, None), (PULL, 1e3)], [(STUCK, None)], 300.0, [[None, 3e3], [None, 10e3], [None, 50e3]]),
+        ([(STUCK, None), (PULL, 1e3)], [], 300.0, []),  # two faults are not taken away at once
+        ([(VALUE, 1e3)], [], 300.0, []),  # at endless ohms that is a missing part
+        ([(STUCK, None)], [], 300.0, []),
+        ([(BRIDGE, 10e3)], [], 359.5, []),  # the drawn board has arrived as well
+    ],
+)
+def test_the_board_without_a_bridge_or_a_pull_begins_from_where_those_ohms_have_faded(
+    monkeypatch: pytest.MonkeyPatch, leads: list[tuple[Suspect, float | None]],
+    rival: list[tuple[Suspect, float | None]], rivals_board: float, ohms: list[list[float | None]],
+) -> None:  # fmt: skip
+    def candidate(faults: list[tuple[Suspect, float | None]], fit: float) -> Candidate:
+        suspects, values = tuple(s for s, _ in faults), tuple(v for _, v in faults)
+        return Candidate(suspects, values, np.zeros(1), np.eye(1), 0.0, fit, scale=7)
+
+    climbed: list[tuple[Candidate, Fading]] = []
+
+    def climb(_: object, of: Sequence[Candidate], ways: Mapping[int, Fading], rounds: int) -> None:
+        climbed.extend((of[k], way) for k, way in ways.items())
+
+    monkeypatch.setattr(expansion, "_climb", climb)
+    each = [candidate(rival, 300.0), candidate(leads, 360.0)]
+    ways: Any = {0: Fading(rivals_board), 1: Fading(360.0)}
+    likelihood: Any = None
+    tried = expansion.Tried()
+    found = expansion._faded(likelihood, each, ways, each, tried)
+    *fading, last = climbed or [None]
+    assert [[v and pytest.approx(v) for v in c.values] for c, _ in fading] == ohms  # type: ignore[misc]
+    assert list(found) == ([0] if ohms else [])
+    if ohms:
+        places = [ways[1], *(way for _, way in fading)]
+        assert [way.begun for _, way in [*fading, last]] == [
+            (before.best, scale) for before, scale in zip(places, [7, 3, 3, 3], strict=True)
+        ]
+        assert last[1] is found[0]
+    assert expansion._faded(likelihood, each, ways, each, tried) == {}  # from the same place it would go the same way

@@ -52,6 +52,10 @@ CROSSED: Final = 1.0
 """… so many natural logarithms, and no more than HOPELESS; …"""
 LAPS: Final = 4
 """… so many times at most, as long as one of the first two gains: others may find more from there."""
+FADING: Final = (3.0, 10.0, 50.0)
+"""Times the ohms of a bridge or a pull at which the board is put in balance on its way to the drawn one, …"""
+FADES: Final = 6
+"""… in so many steps each."""
 CONTEST: Final = 6.0
 """Natural logarithms behind the likeliest up to which one is put where the readings want it in any case, …"""
 MOST_CONTESTED: Final = 3
@@ -202,7 +206,11 @@ def _others_placed(
     crossed: Again = partial(_crossed, tried=Tried())
     woken: Again = partial(_woken, more_follow=more_follow, tried=Tried())
     closer: Again = partial(_closer, spreads=spreads)
-    laps: list[tuple[Again, ...]] = [(crossed, closer, _driving_early, woken), *[(crossed, woken)] * (LAPS - 1)]
+    faded: Again = partial(_faded, tried=Tried())
+    laps: list[tuple[Again, ...]] = [
+        (crossed, faded, closer, _driving_early, woken),
+        *[(crossed, faded, woken)] * (LAPS - 1),
+    ]
     for lap in laps:
         before = _leaders(out)
         for more in lap:
@@ -348,6 +356,49 @@ def _crossed(
         again[best] = climbs[best].begun_at(climbs[next_best], made[next_best].scale)  # who may have found more there
     _climb(likelihood, candidates, again, AGAIN)
     return again
+
+
+def _faded(
+    likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapping[int, Ascent], made: Sequence[Candidate],
+    tried: Tried,
+) -> dict[int, Ascent]:  # fmt: skip
+    """Where a bridge or a pull leads, who is the same without it: once more from where the leader's board arrives as
+    those ohms grow. Taken away at once, they leave a board so far from balance that no step leads back; and what nobody
+    states of the parts may carry the same current."""
+    placed = [k for k, climb in climbs.items() if climb.best is not None]
+    best = max(placed, key=lambda k: made[k].score, default=None)
+    if best is None:
+        return {}
+    leads, again = made[best], {}
+    for place in leads.fitted:
+        without = (*leads.texts_open[:place], *leads.texts_open[place + 1 :])
+        rival = next((k for k in climbs if candidates[k].texts_open == without), None)
+        if rival is None or leads.suspects[place].category not in _FADING:
+            continue
+        if _firmly(climbs[rival]) > _firmly(climbs[best]) - CROSSED or not tried.new(rival, climbs[best].best):
+            continue
+        way, scale = climbs[best], leads.scale
+        for times in FADING:
+            way = climbs[best].begun_at(way, scale)
+            _climb(likelihood, [fainter(leads, place, times)], {0: way}, FADES)
+            if way.best is None:
+                break
+            scale = way.scale
+        else:
+            again[rival] = climbs[rival].begun_at(way, scale)
+    _climb(likelihood, candidates, again, AGAIN)
+    return again
+
+
+_FADING: Final = ("bridge", "pull")
+"""What is nothing at endless ohms."""
+
+
+def fainter(candidate: Candidate, place: int, times: float) -> Candidate:
+    """The candidate with the ohms of one of its faults so many times as high, whatever they may be at most."""
+    suspects = list(candidate.suspects)
+    suspects[place] = replace(suspects[place], high=math.inf)
+    return replace(candidate, suspects=tuple(suspects)).moved({place: math.log(times)})
 
 
 def _firmly(climb: Ascent) -> float:
