@@ -131,7 +131,7 @@ def test_a_hung_runner_is_cut_off_and_says_so_when_it_wakes(bench: Bench, waitin
     waiting.send_signal(signal.SIGCONT)
     _, said = waiting.communicate(timeout=LATE)
     assert waiting.returncode == 3, said.decode()
-    assert "silent" in said.decode()
+    assert "silent" in said.decode(), said.decode()
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
