@@ -118,6 +118,7 @@ STUCK = Suspect("U1.A:stuck=low", "stuck", 1e-3)
         ([(STUCK, None), (PULL, 1e3)], [(STUCK, None)], 300.0, [[None, 3e3], [None, 10e3], [None, 50e3]]),
         ([(STUCK, None), (PULL, 1e3)], [], 300.0, []),  # two faults are not taken away at once
         ([(VALUE, 1e3)], [], 300.0, []),  # at endless ohms that is a missing part
+        ([(BRIDGE, 0.5)], [], 300.0, []),  # solid
         ([(STUCK, None)], [], 300.0, []),
         ([(BRIDGE, 10e3)], [], 359.5, []),  # the drawn board has arrived as well
     ],

@@ -55,7 +55,9 @@ LAPS: Final = 4
 FADING: Final = (3.0, 10.0, 50.0)
 """Times the ohms of a bridge or a pull at which the board is put in balance on its way to the drawn one, …"""
 FADES: Final = 6
-"""… in so many steps each."""
+"""… in so many steps each, …"""
+SOLID: Final = 300.0
+"""… but for bridges of up to so many Ω: what these carry, no part that is as drawn may take beside (estimate)."""
 CONTEST: Final = 6.0
 """Natural logarithms behind the likeliest up to which one is put where the readings want it in any case, …"""
 MOST_CONTESTED: Final = 3
@@ -373,7 +375,7 @@ def _faded(
     for place in leads.fitted:
         without = (*leads.texts_open[:place], *leads.texts_open[place + 1 :])
         rival = next((k for k in climbs if candidates[k].texts_open == without), None)
-        if rival is None or leads.suspects[place].category not in _FADING:
+        if rival is None or not _fades(leads, place):
             continue
         if _firmly(climbs[rival]) > _firmly(climbs[best]) - CROSSED or not tried.new(rival, climbs[best].best):
             continue
@@ -390,8 +392,10 @@ def _faded(
     return again
 
 
-_FADING: Final = ("bridge", "pull")
-"""What is nothing at endless ohms."""
+def _fades(candidate: Candidate, place: int) -> bool:
+    """Whether one of its faults is nothing at endless ohms, and not so far from that as no unstated value is."""
+    value = candidate.values[place]
+    return candidate.suspects[place].category in ("bridge", "pull") and value is not None and value > SOLID
 
 
 def fainter(candidate: Candidate, place: int, times: float) -> Candidate:
