@@ -26,9 +26,12 @@ from wakeboard.harness.explain.rank.modelfit import likeliest_unknowns
 DEVIATIONS: Final = (-2.0, 2.0)
 """Standard deviations by the slope at the value, at which the board is solved."""
 GONE: Final = 1.2
-"""Natural logarithms that it must be less likely there (2 of a normal distribution); else the board is solved at …"""
-FURTHER: Final = (0.3, 1.0)
-"""… these shares of the way from there to the end of what the value may be."""
+"""Natural logarithms that it must be less likely there (2 of a normal distribution); else the board is solved further
+off as well, twice as far each time, to the end of what the value may be."""
+NEIGHBOUR: Final = 3.0
+"""Standard deviations that the boards beside the likeliest may be less likely at most; else one between is solved, …"""
+HALVED: Final = 6
+"""… so many times on each side."""
 SHORTEST: Final = 1e-3
 """Standard deviation of a logarithm, at least: no ohms of a board are known better."""
 POINTS: Final = 800
@@ -69,16 +72,50 @@ def _ends(way: Ascent, candidate: Candidate, k: int) -> tuple[float, float]:
     boards = [here, beside, *_along(way, candidate, k, at)]
     best = max(c.log_likelihood for c in boards)
     further = [
-        at[end] + share * (limit - at[end])
-        for end, limit in ((0, least), (-1, most)) for share in FURTHER
-        if boards[2:][end].log_likelihood > best - GONE and abs(limit - at[end]) > SHORTEST
-    ]  # fmt: skip
+        each
+        for end, limit in ((0, least), (-1, most))
+        if boards[2:][end].log_likelihood > best - GONE
+        for each in further_off(float(at[end]), limit)
+    ]
     boards += _along(way, candidate, k, np.array(further)) if further else []
     offsets, fits = np.array([0.0, step, *at, *further]), np.array([c.log_likelihood for c in boards])
+    for _ in range(HALVED):
+        halves = halved(offsets, fits)
+        if not len(halves):
+            break
+        offsets = np.concatenate((offsets, halves))
+        fits = np.concatenate((fits, [c.log_likelihood for c in _along(way, candidate, k, halves)]))
     low, high = between(offsets, fits, (least, most))
     if min(abs(least), abs(most)) < abs(step):  # at an end of its range, where the density may well be highest
         low, high = min(low, 0.0), max(high, 0.0)
     return value * math.exp(low), value * math.exp(high)
+
+
+def further_off(offset: float, limit: float) -> list[float]:
+    """Offsets beyond one, each twice as far from the value, and the limit at last."""
+    out, least = [], max(abs(offset), SHORTEST)
+    while 2 * least < abs(limit):
+        least *= 2
+        out.append(math.copysign(least, limit))
+    return [*out, limit] if abs(limit - offset) > SHORTEST else []
+
+
+def halved(offsets: Array, fits: Array) -> Array:
+    """Offsets half-way from the likeliest to those beside it that are so much less likely that it may be anywhere
+    between them: a slope at the end of a range, or past a knee, leads far beyond."""
+    good = np.isfinite(fits)
+    if not good.any():
+        return np.zeros(0)
+    at, first = np.unique(offsets[good], return_index=True)
+    known = fits[good][first]
+    best = int(np.argmax(known))
+    far = [
+        beside for beside in (best - 1, best + 1)
+        if 0 <= beside < len(at) and known[beside] < known[best] - 0.5 * NEIGHBOUR**2
+        and abs(at[beside] - at[best]) > SHORTEST
+    ]  # fmt: skip
+    out: Array = 0.5 * (at[best] + at[far])
+    return out
 
 
 def between(offsets: Array, fits: Array, limits: tuple[float, float]) -> tuple[float, float]:

@@ -17,6 +17,7 @@ import numpy as np
 
 from wakeboard.harness.explain.evidence.freedom import CLOSE, ROUGHEST, SCALES, USUAL, Freedom
 from wakeboard.harness.explain.evidence.readings import Answered, Evidence
+from wakeboard.harness.explain.evidence.roughness import MOST_AS_DRAWN
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest, log_prior
@@ -328,4 +329,9 @@ def no_surer_than_the_model(result: Weighing) -> Weighing:
         p, other = p * (1 - most) / p.sum(), most
     else:
         p, other = p * most, result.p_other * most + (1 - most)
-    return replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other))
+    capped = replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other))
+    over = capped.p_as_drawn - MOST_AS_DRAWN
+    if over <= 0:
+        return capped
+    p[[0, *(k + 1 for k in capped.unshown)]] *= MOST_AS_DRAWN / capped.p_as_drawn
+    return replace(capped, probabilities=p[1:], p_none=float(p[0]), p_other=capped.p_other + over)
