@@ -10,7 +10,7 @@ import pytest
 from wakeboard.harness.explain.evidence.roughness import Doubt, ModelFit
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
 from wakeboard.harness.explain.rank.suspects import Suspect, chances
-from wakeboard.harness.explain.rank.weigh import no_surer_than_the_model
+from wakeboard.harness.explain.rank.weigh import no_surer_than_the_model, not_surely_as_drawn
 
 BRIDGE = Suspect("A+B:bridge={}", "bridge", 0.01, 0.1, 10e3)
 PULL = Suspect("U1.A:pull_up={}", "pull", 0.02, 1e3, 600e3)
@@ -47,7 +47,7 @@ def test_no_board_is_surely_as_drawn(none: float, unshown: float, other: float) 
     found = Weighing(
         candidates, np.array([shown, unshown]), candidate((), 0.0), none, other, frozenset(), fit=FITS
     )  # fmt: skip
-    told = no_surer_than_the_model(found)
+    told = not_surely_as_drawn(found)
     assert told.p_as_drawn == pytest.approx(0.98)
     assert told.p_none / told.p_unshown == pytest.approx(none / unshown)
     assert told.p_none + told.p_other + float(told.probabilities.sum()) == pytest.approx(1.0)
@@ -56,6 +56,7 @@ def test_no_board_is_surely_as_drawn(none: float, unshown: float, other: float) 
 def test_a_fault_may_be_surer_than_that() -> None:
     candidates = [candidate((BRIDGE,), 9.0)]
     found = Weighing(candidates, np.array([0.9999]), candidate((), 0.0), 0.0001, 0.0, frozenset(), fit=FITS)
+    assert not_surely_as_drawn(found) is found
     assert no_surer_than_the_model(found).probabilities[0] == pytest.approx(0.999, abs=2e-4)
 
 

@@ -329,9 +329,15 @@ def no_surer_than_the_model(result: Weighing) -> Weighing:
         p, other = p * (1 - most) / p.sum(), most
     else:
         p, other = p * most, result.p_other * most + (1 - most)
-    capped = replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other))
-    over = capped.p_as_drawn - MOST_AS_DRAWN
+    return replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=float(other))
+
+
+def not_surely_as_drawn(result: Weighing) -> Weighing:
+    """A weighing in which a unit that somebody asks about is no more certainly as drawn than what its readings may not
+    show allows: what is taken off goes to "not in this model"."""
+    over = result.p_as_drawn - MOST_AS_DRAWN
     if over <= 0:
-        return capped
-    p[[0, *(k + 1 for k in capped.unshown)]] *= MOST_AS_DRAWN / capped.p_as_drawn
-    return replace(capped, probabilities=p[1:], p_none=float(p[0]), p_other=capped.p_other + over)
+        return result
+    p = np.array([result.p_none, *result.probabilities])
+    p[[0, *(k + 1 for k in result.unshown)]] *= MOST_AS_DRAWN / result.p_as_drawn
+    return replace(result, probabilities=p[1:], p_none=float(p[0]), p_other=result.p_other + over)

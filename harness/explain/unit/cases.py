@@ -29,7 +29,7 @@ from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank, structure
 from wakeboard.harness.explain.rank.likelihood import Likelihood, Teachers
 from wakeboard.harness.explain.rank.suspects import Chances, Suspect, chances, suspects
-from wakeboard.harness.explain.rank.weigh import Candidate, Weigher, Weighing
+from wakeboard.harness.explain.rank.weigh import Candidate, Weigher, Weighing, not_surely_as_drawn
 from wakeboard.harness.explain.unit.units import Common, failed_alone, off_drawn
 from wakeboard.instruments.quantity import parse
 from wakeboard.instruments.virtual.circuit import Circuit, CircuitError, parse_fault
@@ -234,7 +234,7 @@ class Case:
 
         found, weigher, _ = self._run(make, pairs, lacks)
         if not base:
-            return found
+            return not_surely_as_drawn(found)
         drawn = self.predictor.predict([Change()], exact=True)[0]
         drawn[: len(self.observations)] += weigher.likelihood.learnt
         return beside(found, base, weigher.likelihood.scored(replace(found.none, mean=drawn)))

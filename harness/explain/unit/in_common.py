@@ -11,6 +11,7 @@ in small is the model's error, which is learnt (freedom.py).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -69,7 +70,7 @@ def _common(middle: Middle) -> tuple[list[Common], Lacks]:
         if not last.unsettled:
             break
         last = middle.weigh([each for each, _ in rounds], last.lacks)
-    found = []
+    found: list[tuple[Candidate, Common]] = []
     for best, its in rounds:
         probable = float(its.weighing.probabilities[0])
         if its is not last:  # or there is nothing else beside all that were found
@@ -79,11 +80,19 @@ def _common(middle: Middle) -> tuple[list[Common], Lacks]:
             continue
         showing, without = _showing(middle, effect, its.weighing.none)
         if len(showing) >= 2 and len(showing) >= COMMON_SHARE * (len(showing) + len(without)):
-            u = best.spreads[0] if best.fitted and best.spreads else 0.0
-            found.append(
-                Common(best.suspects[0], best.values[0], showing, u, without, best.ends[0] if best.ends else None)
-            )
-    return found, last.lacks
+            found.append((best, Common(best.suspects[0], best.values[0], showing, without=without)))
+    return [_valued(middle, each, best, [c for c, _ in found], last.lacks) for best, each in found], last.lacks
+
+
+def _valued(middle: Middle, one: Common, best: Candidate, all_found: Sequence[Candidate], lacks: Lacks) -> Common:
+    """With its value and the ends of that as they are beside all others: where one was found before another, its own
+    took what it could of the other's."""
+    if best.fitted and best is not all_found[-1]:
+        others = [c for c in all_found if c is not best]
+        again = middle.weigh(others, lacks).weighing.candidates
+        best = next((c for c in again if c.texts_open == best.texts_open), best)
+    u = best.spreads[0] if best.fitted and best.spreads else 0.0
+    return replace(one, value=best.values[0], u=u, ends=best.ends[0] if best.ends else None)
 
 
 def _showing(middle: Middle, alone: Array, none: Candidate) -> tuple[tuple[str, ...], tuple[str, ...]]:
