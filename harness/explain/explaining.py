@@ -302,6 +302,8 @@ def _groups(
     freed = {o.group for o in case.observations if o.group in weighing.freed}
     free = ", ".join(sorted({name for name, _ in freed}))
     says = "something that is not in this model" + (f" moves {free}" if free else "")
+    if weighing.as_drawn_as_may_be:
+        says = "a fault that these readings do not show, or something that is not in this model"
     accounts = tuple(labels[k] for k in odd if case.observations[k].group in freed)
     leaves = tuple(labels[k] for k in odd if case.observations[k].group not in freed)
     found.append(Group(words.OTHER, weighing.p_other, (), says, accounts, leaves))

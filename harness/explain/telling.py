@@ -154,6 +154,8 @@ def _model(explanation: Explanation) -> Iterator[str]:
             f"The model is rough: parts differ from the drawing {fit.scale:g} times as far as data sheets have it. "
             "Measure more units before a part is lifted."
         )
+    elif fit.strained:
+        yield "The model fits only with a part that is no such part (in doubt, below). Nothing is certain by that."
     elif fit.scale < 0.5:
         yield "The model fits: the parts are much as drawn."
     else:

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 
 from wakeboard.harness.explain.evidence.roughness import Doubt, ModelFit
+from wakeboard.harness.explain.explaining import explain_case
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing
 from wakeboard.harness.explain.rank.suspects import Suspect, chances
 from wakeboard.harness.explain.rank.weigh import no_surer_than_the_model, not_surely_as_drawn
+from wakeboard.harness.explain.telling import tell
+from wakeboard.harness.explain.unit.cases import Case
+
+MakeCase = Callable[..., Case]
 
 BRIDGE = Suspect("A+B:bridge={}", "bridge", 0.01, 0.1, 10e3)
 PULL = Suspect("U1.A:pull_up={}", "pull", 0.02, 1e3, 600e3)
@@ -65,3 +72,23 @@ def test_where_a_part_is_no_such_part_little_is_certain(deviations: float, rough
     fit = ModelFit(0.4, 0.6, (Doubt("U1.TX.leak", "input leakage", deviations),), ())
     assert fit.rough is rough
     assert fit.most == (0.97 if rough else 0.999)
+
+
+def test_a_board_as_drawn_and_what_its_readings_may_not_show_are_told(case: MakeCase) -> None:
+    best, other = explain_case(case(seed=1), ask_next=False).groups
+    assert (best.name, best.probability) == ("none", pytest.approx(0.98))
+    assert other.says == "a fault that these readings do not show, or something that is not in this model"
+
+
+@pytest.mark.parametrize(("deviations", "fits"), [(31.0, False), (29.0, True)])
+def test_a_model_that_fits_by_a_part_that_is_no_such_part_is_not_told_to_fit(
+    case: MakeCase, deviations: float, fits: bool
+) -> None:
+    found = explain_case(case("R1:missing", seed=1), ask_next=False)
+    assert found.fit is not None
+    doubts = (Doubt("U1.GPIO2.leak", "input leakage", deviations),)
+    assert found.weighing is not None
+    weighing = dataclasses.replace(found.weighing, fit=dataclasses.replace(found.fit, doubts=doubts))
+    text = "\n".join(tell(dataclasses.replace(found, weighing=weighing)))
+    assert ("The model fits only with a part that is no such part" in text) is not fits
+    assert "in doubt: U1.GPIO2.leak" in text

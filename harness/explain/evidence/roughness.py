@@ -10,13 +10,13 @@ ROUGH: Final = 2.0
 MISFIT: Final = 1.8
 """chi^2/n from which the readings do not fit the model."""
 BEYOND: Final = 30.0
-"""Standard deviations of the table from which a part is no such part: what rests on that is as little certain."""
+"""Standard deviations of the table from which a part is no such part."""
 MOST_AS_DRAWN: Final = 0.98
-"""The most that is stated of a board being as drawn: one fault in fifteen shows in no reading of Skep's whole bring-up
-(rehearse.md), and one unit in four that somebody asks about has one (priors.toml)."""
+"""The most that is stated of a board being as drawn: one fault in fourteen that a measurement would show escapes Skep's
+whole bring-up (reliability.md, 5), and one unit in four that somebody asks about has a fault (priors.toml)."""
 MOST_CERTAIN: Final = {True: 0.97, False: 0.999}
-"""The most that is stated of anything: where the model is rough or does not fit, and else (estimates; worlds bear
-them)."""
+"""The most that is stated of anything: where the model is rough, does not fit, or fits by a part that is no such part;
+and else (estimates; worlds bear them)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,12 @@ class ModelFit:
     @property
     def rough(self) -> bool:
         """Whether less is certain than the sums say."""
-        return self.scale >= ROUGH or self.chi > MISFIT or any(abs(d.deviations) > BEYOND for d in self.doubts)
+        return self.scale >= ROUGH or self.chi > MISFIT or self.strained
+
+    @property
+    def strained(self) -> bool:
+        """Whether it fits only where a part is no such part."""
+        return any(abs(d.deviations) > BEYOND for d in self.doubts)
 
     @property
     def most(self) -> float:

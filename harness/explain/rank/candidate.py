@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
+from wakeboard.harness.explain.evidence.roughness import MOST_AS_DRAWN
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.suspects import Suspect
@@ -132,6 +133,11 @@ class Weighing:
     def p_as_drawn(self) -> float:
         """Probability that all is as drawn as far as these readings can tell."""
         return self.p_none + self.p_unshown
+
+    @property
+    def as_drawn_as_may_be(self) -> bool:
+        """Whether that is the most that is stated of it: what was taken off lies on something else."""
+        return self.p_as_drawn > MOST_AS_DRAWN - 1e-6
 
 
 def likeliest(candidates: Iterable[Candidate]) -> list[Candidate]:
