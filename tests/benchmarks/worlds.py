@@ -54,7 +54,7 @@ from wakeboard.harness.explain.explaining import Explanation, explain_case  # no
 from wakeboard.harness.explain.naming import words  # noqa: E402
 from wakeboard.harness.explain.rank.candidate import Candidate  # noqa: E402
 from wakeboard.harness.explain.rank.interval import with_ends  # noqa: E402
-from wakeboard.harness.explain.rank.suspects import chances  # noqa: E402
+from wakeboard.harness.explain.rank.suspects import chances, odds_of  # noqa: E402
 from wakeboard.harness.explain.unit.cases import CannotExplain, Case  # noqa: E402
 from wakeboard.harness.rehearse.direct import open_direct  # noqa: E402
 from wakeboard.harness.rehearse.trial import Trial, read_trial  # noqa: E402
@@ -158,8 +158,8 @@ class Production:
     def faulty(self) -> float:
         """How likely a unit that somebody asks about has one fault or another, by the priors."""
         known = self.line.model.suspects
-        odds = sum(suspect.prior / (1 - suspect.prior) for suspect in known)
-        return float(odds / (math.exp(chances(known).drawn) + odds))
+        odds = odds_of(known)
+        return odds / (math.exp(chances(known).drawn) + odds)
 
     @cached_property
     def steps(self) -> int:

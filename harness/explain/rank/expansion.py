@@ -382,7 +382,7 @@ def _faded(
         way, scale = climbs[best], leads.scale
         for times in FADING:
             way = climbs[best].begun_at(way, scale)
-            _climb(likelihood, [fainter(leads, place, times)], {0: way}, FADES)
+            _climb(likelihood, [_fainter(leads, place, times)], {0: way}, FADES)
             if way.best is None:
                 break
             scale = way.scale
@@ -393,12 +393,13 @@ def _faded(
 
 
 def _fades(candidate: Candidate, place: int) -> bool:
-    """Whether one of its faults is nothing at endless ohms, and not so far from that as no unstated value is."""
+    """Whether one of its faults is nothing at endless ohms, and faint enough for something unstated to be in its
+    place."""
     value = candidate.values[place]
     return candidate.suspects[place].category in ("bridge", "pull") and value is not None and value > SOLID
 
 
-def fainter(candidate: Candidate, place: int, times: float) -> Candidate:
+def _fainter(candidate: Candidate, place: int, times: float) -> Candidate:
     """The candidate with the ohms of one of its faults so many times as high, whatever they may be at most."""
     suspects = list(candidate.suspects)
     suspects[place] = replace(suspects[place], high=math.inf)

@@ -31,7 +31,7 @@ off as well, twice as far each time, to the end of what the value may be."""
 NEIGHBOUR: Final = 3.0
 """Standard deviations that the boards beside the likeliest may be less likely at most; else one between is solved, …"""
 HALVED: Final = 6
-"""… so many times on each side."""
+"""… so many times at most."""
 SHORTEST: Final = 1e-3
 """Standard deviation of a logarithm, at least: no ohms of a board are known better."""
 POINTS: Final = 800

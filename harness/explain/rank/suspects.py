@@ -43,7 +43,7 @@ class Chances:
 def chances(suspects: Sequence[Suspect], doubted: bool = True) -> Chances:
     """doubted: somebody asks what ails this unit, which is not asked of one that works."""
     board = priors()["board"]
-    pulls, others = (_odds(s for s in suspects if (s.category == "pull") is hidden) for hidden in (True, False))
+    pulls, others = (odds_of(s for s in suspects if (s.category == "pull") is hidden) for hidden in (True, False))
     asked = float(board["doubted"])
     drawn = min(0.0, math.log((pulls + others) * (1 - asked) / asked)) if doubted and pulls + others else 0.0
     # a pull that nobody states is a property of its part: it makes nothing else likelier
@@ -51,7 +51,8 @@ def chances(suspects: Sequence[Suspect], doubted: bool = True) -> Chances:
     return Chances(drawn, math.log(other), float(board["something_else_spread"]))
 
 
-def _odds(suspects: Iterable[Suspect]) -> float:
+def odds_of(suspects: Iterable[Suspect]) -> float:
+    """Of one of them or another, against none."""
     return sum(s.prior / (1 - s.prior) for s in suspects)
 
 
