@@ -22,14 +22,14 @@ from typing import Any, Final
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
-from wakeboard.instruments.virtual.circuit.solver.newton import System, evaluate, lifts, linearised, steps
+from wakeboard.instruments.virtual.circuit.solver.newton import evaluate, lifts, linearised, steps
 from wakeboard.instruments.virtual.circuit.solver.points import Points
 from wakeboard.instruments.virtual.circuit.solver.structure import Ints
 
 from ..compiled.parameters import Parameters
 from ..model import Model
 from .parts import supply_name
-from .strayed import Strays, balanced
+from .strayed import Strayed, Strays, balanced
 from .unknowns import Stray, Unknown
 
 STEP: Final = 1e-4
@@ -54,13 +54,15 @@ class Slopes:
         self.solved: Mask = np.asarray(np.isfinite(self._x).all(axis=1), dtype=bool)
         self._x[~self.solved] = 0.0
         self._system, _ = self._model.system(self.plans)
-        self.place = self._places()
-        self._flowing = Strays(self.layout, self.place, strays), amounts
+        self._linear = self._system
+        """What the slopes are of: the equations, with the strays that flow as the conductances that they are here."""
         self.flows: Mask = np.zeros(len(self.plans), dtype=bool)
         """(B,) where the strays flow: not where no balance with them was found, which stays as it is without them."""
         if amounts is not None:
-            self._balance(amounts, start)
+            strayed = Strayed.of(model, self.plans, self._system, Strays(self.layout, strays))
+            self._balance(strayed, amounts, start)
             amounts[~self.flows] = 0.0
+            self._linear = strayed.conducting(strayed.strays.amps(self._x, amounts)[1])
         self._overrides: dict[int, list[tuple[Mapping[str, object], Ints]]] = {}
         self._merged: dict[tuple[int, str], list[tuple[Mapping[str, object], Ints]]] = {}
         self._rows: dict[int, Ints] = {}
@@ -68,39 +70,26 @@ class Slopes:
             at = evaluate(self._system, self._x, partials=True)
         self.partials, self._currents = np.where(np.isfinite(at.partials), at.partials, 0.0), at.currents
         """(B, Q) slopes of the elements' currents by their ports' volts; (B, C) these currents."""
-        self._linear = self._with_strays()
 
-    def _balance(self, amounts: Array, start: Array | None) -> None:
+    def _balance(self, strayed: Strayed, amounts: Array, start: Array | None) -> None:
         """From where a board much like each is in balance; who has none there, from where it is without strays."""
         if start is not None:
-            self._moved_from(start, np.flatnonzero(np.isfinite(start).all(axis=1)), amounts)
-        self._moved_from(self._x, np.flatnonzero(~self.flows), amounts)
+            self._moved_from(start, np.flatnonzero(np.isfinite(start).all(axis=1)), strayed, amounts)
+        self._moved_from(self._x, np.flatnonzero(~self.flows), strayed, amounts)
 
-    def _moved_from(self, begin: Array, some: Ints, amounts: Array) -> None:
+    def _moved_from(self, begin: Array, some: Ints, strayed: Strayed, amounts: Array) -> None:
         """To where the strays flow, those of some answers for which that is found."""
         if not len(some):
             return
         moved = begin[some]
-        found = balanced(self._system.take(some), moved, self.place, self._flowing[0], amounts[some])
+        found = balanced(strayed.take(some), moved, self._used(), amounts[some])
         self._x[some[found]] = moved[found]
         self.flows[some[found]] = True
 
-    def _places(self) -> dict[int, int]:
-        """Node -> its place among the unknowns; nodes that only other variants use (lifted pins) have none."""
-        drawn = np.unique(self.layout.home)
-        used = {int(node) for node in drawn} | {node for plan in self.plans for _, node in plan.moves}
-        return {node: k for k, node in enumerate(sorted(used - {0}))}
-
-    def _with_strays(self) -> System:
-        """What the slopes are of: the equations, with the strays that flow as the conductances that they are here."""
-        strays, amounts = self._flowing
-        if amounts is None:
-            return self._system
-        _, slopes = strays.amps(self._x, amounts)
-        some = np.flatnonzero((slopes != 0.0).any(axis=0))
-        pairs = tuple(zip(strays.start[some].tolist(), strays.end[some].tolist(), strict=True))
-        groups, siemens = self._model.groups(self.plans, (pairs, slopes[:, some]))
-        return replace(self._system, groups=groups, siemens=siemens)
+    def _used(self) -> Ints:
+        """The nodes but ground, without those that only other variants use (lifted pins)."""
+        moved = [node for plan in self.plans for _, node in plan.moves]
+        return np.setdiff1d(np.concatenate((self.layout.home, np.array(moved, dtype=np.intp))), [0])
 
     @property
     def unknowns(self) -> Array:
@@ -186,7 +175,7 @@ class Slopes:
         """(E,) which unknown, (B, E) nodes, and A out of them, of both ends of each current beside what is drawn, at
         the volts of each member."""
         of = np.array([t for t, u in enumerate(unknowns) if u.stray is not None], dtype=np.intp)
-        strays = Strays(self.layout, {}, [u.stray for u in unknowns if u.stray is not None])
+        strays = Strays(self.layout, [u.stray for u in unknowns if u.stray is not None])
         amps, _ = strays.amps(self._x, np.ones((1, len(of))))
         nodes = np.broadcast_to(np.concatenate((strays.start, strays.end)), (len(self.plans), 2 * len(of)))
         return np.tile(of, 2), nodes, np.concatenate((amps, -amps), axis=1)

@@ -10,16 +10,18 @@ balance is found, so that the last steps are Newton's own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
 
 from wakeboard.instruments.virtual.circuit.solver.devices import Array, Mask
-from wakeboard.instruments.virtual.circuit.solver.newton import System, linearised
-from wakeboard.instruments.virtual.circuit.solver.structure import Layout
+from wakeboard.instruments.virtual.circuit.solver.newton import System, evaluate, linearised, step_of_each
+from wakeboard.instruments.virtual.circuit.solver.structure import Ints, Layout
 
+from ..model import Model, Plan
 from .shapes import LAWS
 from .unknowns import Stray
 
@@ -36,18 +38,19 @@ SETTLED: Final = 1e-7
 
 
 class Strays:
-    """Strays of one layout, as currents out of its places. place: node -> row of the equations; ground has none."""
+    """Strays of one layout, as currents out of its nodes."""
 
-    def __init__(self, layout: Layout, place: Mapping[int, int], strays: Sequence[Stray]) -> None:
+    def __init__(self, layout: Layout, strays: Sequence[Stray]) -> None:
         self.start = np.array([layout.node[s.start] for s in strays], dtype=np.intp)
         self.end = np.array([layout.node[s.end] for s in strays], dtype=np.intp)
         self.size = np.array([s.size for s in strays])
         self.shape = np.array([s.shape for s in strays], dtype=object)
-        self._ends = np.zeros((len(strays), len(place)))  # by which sign each counts in each row
-        for ends, sign in ((self.start, 1.0), (self.end, -1.0)):
-            for k, node in enumerate(ends.tolist()):
-                if node in place:
-                    self._ends[k, place[node]] += sign
+        self._width = layout.size
+
+    @property
+    def pairs(self) -> tuple[tuple[int, int], ...]:
+        """(S,) their nodes."""
+        return tuple(zip(self.start.tolist(), self.end.tolist(), strict=True))
 
     def amps(self, x: Array, amounts: Array) -> tuple[Array, Array]:
         """(M, S) A from start to end, and S of its slope, of so many standard deviations (M, S)."""
@@ -59,63 +62,98 @@ class Strays:
         scale = amounts * self.size
         return flows * scale, slopes * scale
 
+    def out_of(self, flows: Array) -> Array:
+        """(M, size) A out of each node, of currents (M, S) from start to end."""
+        out: Array = (self._ends @ flows.T).T
+        return out
+
     @cached_property
-    def _pairs(self) -> Any:
-        """(n n, S) sparse: by which sign each counts in each slope of the equations, as it has two ends at most."""
+    def _ends(self) -> Any:
+        """(size, S) sparse: by which sign each counts at its two ends."""
         from scipy.sparse import coo_array
 
-        count, n = self._ends.shape
-        stray, at = np.nonzero(self._ends)
-        one, two = np.nonzero(stray[:, None] == stray)  # in full it would be n n S
-        sign = self._ends[stray[one], at[one]] * self._ends[stray[two], at[two]]
-        return coo_array((sign, (at[one] * n + at[two], stray[one])), shape=(n * n, count)).tocsr()
-
-    def onto(self, x: Array, amounts: Array, residual: Array, jacobian: Array) -> None:
-        """Adds them to the equations (M, n) and their slopes (M, n, n)."""
-        flows, slopes = self.amps(x, amounts)
-        residual += flows @ self._ends
-        jacobian += (self._pairs @ slopes.T).T.reshape(jacobian.shape)
+        k = np.arange(len(self.size))
+        sign = np.repeat((1.0, -1.0), len(k))
+        ends = np.concatenate((self.start, self.end)), np.tile(k, 2)
+        return coo_array((sign, ends), shape=(self._width, len(k))).tocsr()
 
 
-def balanced(system: System, x: Array, place: Mapping[int, int], strays: Strays, amounts: Array) -> Mask:
-    """Moves x (M, size) in place to where the strays are in balance too; True (M,) where that was found."""
-    rows = np.array(list(place)) - 1
+@dataclass(frozen=True)
+class Strayed:
+    """A batch's equations with strays in them. linear: with room for a conductance in place of each stray, in these
+    columns (B, S) of its siemens."""
+
+    system: System
+    linear: System
+    columns: Ints
+    strays: Strays
+
+    @classmethod
+    def of(cls, model: Model, plans: Sequence[Plan], system: System, strays: Strays) -> Strayed:
+        groups, siemens = model.groups(plans, (strays.pairs, np.zeros((len(plans), len(strays.size)))))
+        own = np.array([len(plan.extras) for plan in plans], dtype=np.intp)
+        columns = own[:, None] + np.arange(len(strays.size))
+        return cls(system, replace(system, groups=groups, siemens=siemens), columns, strays)
+
+    def take(self, members: Ints) -> Strayed:
+        """Of some members, renumbered."""
+        return Strayed(self.system.take(members), self.linear.take(members), self.columns[members], self.strays)
+
+    def conducting(self, slopes: Array) -> System:
+        """With conductances of so many siemens (B, S) in place of the strays."""
+        siemens = self.linear.siemens.copy()
+        np.put_along_axis(siemens, self.columns, slopes, axis=1)
+        return replace(self.linear, siemens=siemens)
+
+    def step(self, x: Array, amounts: Array, nodes: Ints, held: Array) -> Array:
+        """(B, size) by how much Newton's rule would have these nodes, and all branches, less than at x (B, size). held
+        (B,): REACH is how far each would go if what holds it had all that is out of balance to carry, times this."""
+        at = evaluate(self.system, x, partials=True)
+        flows, slopes = self.strays.amps(x, amounts)
+        whole = at.residual + self.strays.out_of(flows)
+        right = np.zeros_like(x)
+        right[:, nodes] = whole[:, nodes]
+        more = held * np.abs(right).max(axis=1) / REACH
+        branches = slice(self.system.layout.nodes, None)
+        right[:, branches] = whole[:, branches]
+        conducting = self.conducting(slopes)
+        found = step_of_each(conducting, at.partials, right.copy(), more)
+        for k in np.flatnonzero(~np.isfinite(found).all(axis=1)).tolist():
+            found[k] = _pivoted(conducting.take(np.array([k])), x[[k]], right[k], more[k])
+        return found
+
+
+def _pivoted(system: System, x: Array, right: Array, more: float) -> Array:
+    """(size,) the same of one member in full, with pivoting; NaN where there is none."""
+    jacobian = linearised(system, x)[1][0]
+    nodes = np.arange(system.layout.nodes - 1)
+    jacobian[nodes, nodes] += more
+    try:
+        return np.concatenate((np.zeros(1), np.linalg.solve(jacobian, right[1:])))
+    except np.linalg.LinAlgError:
+        return np.full(len(right), np.nan)
+
+
+def balanced(strayed: Strayed, x: Array, nodes: Ints, amounts: Array) -> Mask:
+    """Moves x (M, size) in place to where the strays are in balance too, in these nodes; True (M,) where that was
+    found."""
     found = np.zeros(len(x), dtype=bool)
     left = np.flatnonzero(np.isfinite(x).all(axis=1) & np.isfinite(amounts).all(axis=1))
     held = np.ones(len(x))
-    last = np.zeros((len(x), len(rows)))
-    diagonal = np.arange(len(rows))
+    last = np.zeros((len(x), len(nodes)))
     for _ in range(STEPS):
         if not len(left):
             break
-        at, whole = linearised(system.take(left), x[left])
-        residual = at.residual[:, rows + 1].copy()
-        jacobian = whole[:, rows[:, None], rows]
-        strays.onto(x[left], amounts[left], residual, jacobian)
-        jacobian[:, diagonal, diagonal] += (held[left] * np.abs(residual).max(axis=1) / REACH)[:, None]
-        step = _solved(jacobian, residual)
-        furthest = np.abs(step).max(axis=1)
-        turned = (step * last[left]).sum(axis=1) < 0
+        with np.errstate(all="ignore"):
+            step = strayed.take(left).step(x[left], amounts[left], nodes, held[left])
+        volts = step[:, nodes]
+        furthest = np.abs(volts).max(axis=1)
+        turned = (volts * last[left]).sum(axis=1) < 0
         held[left] = np.where(turned, TIGHTER * held[left], np.maximum(1.0, LOOSER * held[left]))
         step *= np.minimum(1.0, REACH / np.maximum(furthest, 1e-30))[:, None]
-        last[left] = step
-        moved = x[left]
-        moved[:, rows + 1] -= step
-        x[left] = moved
+        last[left] = step[:, nodes]
+        x[left] -= step
         good = np.isfinite(furthest)
         found[left[good & (furthest < SETTLED)]] = True
         left = left[good & (furthest >= SETTLED)]
     return found
-
-
-def _solved(jacobian: Array, residual: Array) -> Array:
-    try:
-        return np.asarray(np.linalg.solve(jacobian, residual[:, :, None])[:, :, 0])
-    except np.linalg.LinAlgError:
-        out = np.full_like(residual, np.nan)
-        for k in range(len(residual)):
-            try:
-                out[k] = np.linalg.solve(jacobian[k], residual[k])
-            except np.linalg.LinAlgError:
-                continue
-        return out

@@ -90,7 +90,7 @@ def examples() -> dict[str, tuple[Any, tuple[object, ...]]]:
         "state_group": (
             state_group, (*common, *(_reals(2) for _ in range(3)), _marks(2), _marks(2), _reals(3)),
         ),
-        "linear_group": (linear_group, (blocks, wiring, p, _reals(2), _reals(2), p, _reals(2), True)),
+        "linear_group": (linear_group, (blocks, wiring, p, _reals(2), _reals(2), _reals(1), p, _reals(2), True)),
     }  # fmt: skip
 
 

@@ -403,16 +403,17 @@ def state_group(
 
 @compiled
 def linear_group(
-    blocks: Blocks, wiring: Wiring, members: Places, partial: Array, siemens: Array, first: Places, right: Array,
-    across: bool,
+    blocks: Blocks, wiring: Wiring, members: Places, partial: Array, siemens: Array, more: Array, first: Places,
+    right: Array, across: bool,
 ) -> None:  # fmt: skip
-    """Solve the linear equations of members whose partials (batch, Q) are known, GMIN from every node to ground, or
-    these transposed (`across`), for right (A, size) in place; those of member m stand from first[m] up to first[m + 1].
-    Not finite where a pivot vanished."""
-    value, held = np.empty(wiring.plan.slots), np.full(blocks.nodes, GMIN)
+    """Solve the linear equations of members whose partials (batch, Q) are known, GMIN and `more` (batch,) S from every
+    node to ground, or these transposed (`across`), for right (A, size) in place; those of member m stand from first[m]
+    up to first[m + 1]. Not finite where a pivot vanished."""
+    value, held = np.empty(wiring.plan.slots), np.empty(blocks.nodes)
     for m in members:
         if first[m] == first[m + 1]:
             continue
+        held.fill(GMIN + more[m])
         fill(wiring.plan, blocks, partial[m], held, siemens[m], value)
         factor(wiring.plan, value)
         for k in range(first[m], first[m + 1]):

@@ -245,26 +245,37 @@ def lifts(system: System, partials: Array, members: Ints, node: int) -> Array:
     some, where = np.unique(members, return_inverse=True)
     right = np.zeros((len(some), system.layout.size))
     right[:, node] = 1.0
-    _linear(system, partials, some, np.ones(len(some), dtype=np.intp), right, True)
+    _linear(system, partials, some, np.ones(len(some), dtype=np.intp), right, across=True)
     found: Array = right[where]
     return found
 
 
 def steps(system: System, partials: Array, member: int, right: Array) -> Array:
     """(A, size) what solves one member's linear equations for right sides (A, size), which are written over."""
-    _linear(system, partials, np.array([member]), np.array([len(right)]), right, False)
+    _linear(system, partials, np.array([member]), np.array([len(right)]), right)
     return right
 
 
-def _linear(system: System, partials: Array, some: Ints, counts: Ints, right: Array, across: bool) -> None:
+def step_of_each(system: System, partials: Array, right: Array, more: Array) -> Array:
+    """(B, size) what solves each member's linear equations, with `more` (B,) S from every node to ground, for a right
+    side (B, size) of its own, which is written over. NaN or infinite where a pivot of the elimination vanished."""
+    _linear(system, partials, np.arange(len(right)), np.ones(len(right), dtype=np.intp), right, more)
+    return right
+
+
+def _linear(
+    system: System, partials: Array, some: Ints, counts: Ints, right: Array, more: Array | None = None,
+    across: bool = False,
+) -> None:  # fmt: skip
     layout = system.layout
     first = np.zeros(system.members + 1, dtype=np.intp)
     first[some + 1] = counts
     np.cumsum(first, out=first)
     of = system.group_of[some]
+    more = np.zeros(system.members) if more is None else more
     for k in np.unique(of).tolist():
         wiring = system.groups[k][0]
-        linear_group(layout.compiled, wiring, some[of == k], partials, system.siemens, first, right, across)
+        linear_group(layout.compiled, wiring, some[of == k], partials, system.siemens, more, first, right, across)
 
 
 def _look(
