@@ -93,6 +93,34 @@ def test_they_do_so_as_long_as_the_first_two_gain_by_it(
     assert max(c.log_likelihood for c in out) == pytest.approx(100.0 + sum(gains[:laps]))
 
 
+@pytest.mark.parametrize(
+    ("does", "behind", "begins"),
+    [
+        ([0.5, 30.5], 70.0, True),  # no reading tells it from the leader
+        ([0.0, 45.0], 70.0, True),  # the same to the board, more of it: the leader's fit is no measure of this one's
+        ([0.0, 8.0], 70.0, True),  # … less of it
+        ([15.0, 40.0], 70.0, False),  # cosine 0.94
+        ([0.0, -30.0], 70.0, False),
+        ([0.0, 45.0], 151.0, False),  # nothing brings it back
+        ([0.0, 0.0], 20.0, False),
+    ],
+)
+def test_who_does_the_same_to_the_board_as_the_likeliest_is_put_where_the_readings_want_it(
+    monkeypatch: pytest.MonkeyPatch, does: list[float], behind: float, begins: bool
+) -> None:
+    def candidate(faults: tuple[Suspect, ...], moved: list[float], fit: float) -> Candidate:
+        values = tuple(1e3 if s.fitted else None for s in faults)
+        return Candidate(faults, values, np.array([1.0, 2.0]) + moved, np.eye(2), 0.0, log_likelihood=fit)
+
+    none, leader = candidate((), [0.0, 0.0], 10.0), candidate((PULL,), [0.0, 30.0], 200.0)
+    each = [none, leader, candidate((VALUE,), does, 200.0 - behind)]
+    monkeypatch.setattr(expansion.Ascent, "begun", lambda *_: Way(0.0))
+    climbs: Any = {0: Way(10.0, best=object()), 1: Way(200.0, best=object())}
+    spreads: Any = [None] * 3
+    likelihood: Any = None
+    assert set(expansion._alike(likelihood, each, spreads, climbs, each)) == ({2} if begins else set())
+
+
 @dataclass
 class Fading(Way):
     """A way that remembers where it began."""

@@ -64,6 +64,9 @@ MOST_CONTESTED: Final = 3
 """… and how many at most."""
 ALIKE: Final = 2.0
 """Standard deviations between what two predict, below which no reading tells them apart."""
+ALONG: Final = 0.95
+"""Cosine between what two do to the drawn board's readings, in their standard deviations, above which they do the same,
+more or less of it."""
 MOST_ALIKE: Final = 2
 """Of those, the likeliest that go where the likeliest of all has arrived."""
 BEGUN_AT: Final = (CLOSE, BETWEEN, USUAL)
@@ -204,7 +207,7 @@ def _others_placed(
     for k, way in ways.items():
         out[k] = max(out[k], way.made(candidates[k], spreads[k]), key=lambda c: c.log_likelihood)
     climbs.update(ways)
-    climbs.update(_alike(likelihood, candidates, spreads, climbs, out, likely))
+    climbs.update(_alike(likelihood, candidates, spreads, climbs, out))
     crossed: Again = partial(_crossed, tried=Tried())
     woken: Again = partial(_woken, more_follow=more_follow, tried=Tried())
     closer: Again = partial(_closer, spreads=spreads)
@@ -303,16 +306,32 @@ def _climb(likelihood: Likelihood, candidates: Sequence[Candidate], climbs: Mapp
 
 def _alike(
     likelihood: Likelihood, candidates: Sequence[Candidate], spreads: Sequence[Spread], climbs: Mapping[int, Ascent],
-    made: Sequence[Candidate], likely: Sequence[int],
+    made: Sequence[Candidate],
 ) -> dict[int, Ascent]:  # fmt: skip
     """Ways, not begun, of those that predict as the likeliest does where parts are as drawn: a short and a bridge of an
-    ohm stay alike where parts are not."""
+    ohm stay alike where parts are not. And of those within reach that do the same to the board, more or less of it: a
+    resistor of a tenth leads to the other side of a knee, where the pull beside the drawn one that is fitted to it
+    stays in front, and its own slopes at the drawn parts may tell nothing of how well it fits."""
     placed = [k for k, climb in climbs.items() if climb.best is not None]
-    if not placed:
+    drawn = next((c for c in candidates if not c.suspects), None)
+    if not placed or drawn is None:
         return {}
     best = candidates[max(placed, key=lambda k: made[k].score)]
-    near = [k for k in likely if k not in climbs and candidates[k].suspects and _apart(best, candidates[k]) < ALIKE]
+    reach = [k for k, c in enumerate(candidates) if c.suspects and c.score > best.score - HOPELESS]
+    reach.sort(key=lambda k: -candidates[k].score)
+    n = len(best.covariance)
+    does, *others = Whitener(best.covariance)(
+        np.array([each.mean[:n] - drawn.mean[:n] for each in (best, *(candidates[k] for k in reach))])
+    )
+    near = [k for k, other in zip(reach, others, strict=True) if k not in climbs and _same(does, other)]
     return {k: Ascent.begun(likelihood, candidates[k], spreads[k]) for k in near[:MOST_ALIKE]}
+
+
+def _same(one: Array, other: Array) -> bool:
+    """Whether two do the same to the drawn board's readings (n,), in standard deviations, more or less of it, or no
+    reading tells them apart."""
+    long, other_long, apart = (float(np.linalg.norm(each)) for each in (one, other, other - one))
+    return apart < ALIKE or float(one @ other) > ALONG * long * other_long
 
 
 def _leaders(made: Sequence[Candidate]) -> list[float]:
