@@ -9,6 +9,7 @@ states a range narrows it: the range takes the place of the table's spread.
 
 from __future__ import annotations
 
+import itertools
 import math
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
@@ -229,9 +230,10 @@ def _end(part: Part, pin: str, text: str) -> str | None:
 
 
 def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iterator[Unknown]:
-    """Residue of flux: between neighbours, and from each net to ground."""
+    """Residue of flux: between neighbours, between a small part's pads, and from each net to ground."""
     nets = table()["nets"]
-    pairs = {tuple(sorted(pair)) for pair in adjacent}
+    pairs = {_sorted(*pair) for pair in adjacent}
+    pairs |= {pair for pair in _pads(circuit, nets["adjacent"]) if circuit.ground not in pair}
     entries = [(first, second, nets["adjacent"]) for first, second in sorted(pairs)]
     entries += [(net, circuit.ground, nets["ground"]) for net in circuit.nets if net != circuit.ground]
     for first, second, entry in entries:
@@ -240,3 +242,15 @@ def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iter
         yield Unknown(
             name, str(entry["says"]), type_share=float(entry["type"]), type=name, stray=stray, tails=_tails(entry)
         )
+
+
+def _pads(circuit: Circuit, entry: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """The nets of any two pads of a small part over which a residue shows."""
+    least = parse(entry["pads_above"], "Ω")
+    for part in circuit.parts:
+        if part.kind in entry["pads_of"] and not (part.kind == "resistor" and nominal(part, "value") < least):
+            yield from itertools.starmap(_sorted, itertools.combinations(dict.fromkeys(part.pins.values()), 2))
+
+
+def _sorted(one: str, other: str) -> tuple[str, str]:
+    return (one, other) if one < other else (other, one)
