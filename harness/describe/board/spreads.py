@@ -230,12 +230,12 @@ def _end(part: Part, pin: str, text: str) -> str | None:
 
 
 def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iterator[Unknown]:
-    """Residue of flux: between neighbours, between a small part's pads, and from each net to ground."""
+    """Residue of flux: between neighbours, between a part's pads, and from each net to ground."""
     nets = table()["nets"]
-    pairs = {_sorted(*pair) for pair in adjacent}
-    pairs |= {pair for pair in _pads(circuit, nets["adjacent"]) if circuit.ground not in pair}
-    entries = [(first, second, nets["adjacent"]) for first, second in sorted(pairs)]
-    entries += [(net, circuit.ground, nets["ground"]) for net in circuit.nets if net != circuit.ground]
+    near = {_sorted(*pair) for pair in (*adjacent, *_pads(circuit, nets["adjacent"]))}
+    entries = [(first, second, nets["adjacent"]) for first, second in sorted(near)]
+    far = [net for net in circuit.nets if net != circuit.ground and _sorted(net, circuit.ground) not in near]
+    entries += [(net, circuit.ground, nets["ground"]) for net in far]
     for first, second, entry in entries:
         stray = Stray(first, second, entry["as"], parse(entry["siemens"], "S"))
         name = f"{first}+{second}"
@@ -245,11 +245,16 @@ def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iter
 
 
 def _pads(circuit: Circuit, entry: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """The nets of any two pads of a small part over which a residue shows."""
+    """The nets of pads that lie side by side: of each part any two of three, of more those that its pins follow each
+    other in."""
     least = parse(entry["pads_above"], "Ω")
     for part in circuit.parts:
-        if part.kind in entry["pads_of"] and not (part.kind == "resistor" and nominal(part, "value") < least):
-            yield from itertools.starmap(_sorted, itertools.combinations(dict.fromkeys(part.pins.values()), 2))
+        conducts = part.kind == "resistor" and nominal(part, "value") < least
+        if conducts or part.kind in entry["pads_not_of"] or kind_of(part).bench:
+            continue
+        nets = list(part.pins.values())
+        pairs = itertools.combinations(nets, 2) if len(nets) <= 3 else itertools.pairwise(nets)
+        yield from (_sorted(one, other) for one, other in pairs if one != other)
 
 
 def _sorted(one: str, other: str) -> tuple[str, str]:
