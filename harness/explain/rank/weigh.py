@@ -21,7 +21,7 @@ from wakeboard.harness.explain.evidence.roughness import MOST_AS_DRAWN
 from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest, log_prior
-from wakeboard.harness.explain.rank.expansion import expanded, leaves_some
+from wakeboard.harness.explain.rank.expansion import MISSES, expanded, leaves_some
 from wakeboard.harness.explain.rank.fitting import Fitter, stayed
 from wakeboard.harness.explain.rank.likelihood import IMPERFECT, Likelihood, Predicts, Spread, Teachers
 from wakeboard.harness.explain.rank.modelfit import model_fit
@@ -178,11 +178,12 @@ class Weigher:
         self.other = fit + self.before.something_else
 
     def _odd_nets(self) -> list[str]:
-        """Nets that something else would have to move, the oddest few: whatever joins two of them may be one cause."""
+        """Nets that something else would have to move, or that are off all the same, the oddest few: whatever joins two
+        of them may be one cause. (What a residue of flux between the two would do by its slope, no residue may do.)"""
         odd = np.abs(self.none.hypothesis().residuals(self.evidence.y))
         worst: dict[str, float] = {}
         for (name, what), off in zip(self.evidence.groups, odd.tolist(), strict=True):
-            if (name, what) in self.freed and what == "net":
+            if what == "net" and ((name, what) in self.freed or off > MISSES):
                 worst[name] = max(worst.get(name, 0.0), off)
         return sorted(worst, key=lambda net: -worst[net])[:JOINED]
 
