@@ -56,7 +56,7 @@ def test_something_else_is_wide_on_the_nets_that_it_moves(wren: BoardModel, make
     to_come = [volts(net, "USB=5V@120mA; U1.GPIO1=low; load=10MΩ") for net in ("CS", "IRQ")]
     _, sigma = foreseen(case, both, to_come)
     assert sigma[1, 0] == pytest.approx(1.0, rel=0.01)  # half of 2 V
-    assert sigma[1, 1] == pytest.approx(sigma[0, 1])
+    assert sigma[1, 1] == pytest.approx(sigma[0, 1], rel=1e-3)  # IRQ is moved by flux between the two pins alone
 
 
 def test_a_board_found_to_be_much_as_drawn_is_expected_to_be_so_where_nothing_was_read(

@@ -112,3 +112,12 @@ def test_chips_that_conduct_without_power_are_no_fault(tmp_path: Path) -> None:
     skep = Production("skep", tmp_path)
     (found,) = trials(skep, Task("skep", World("harsh", 35001), ("alone",), faults=0, healthy=1))
     assert found.innocent <= 0.5, found.first
+
+
+@pytest.mark.parametrize(("seed", "healthy"), [(36102, 1), (36103, 2)])
+def test_flux_over_a_parts_pads_is_no_fault(tmp_path: Path, seed: int, healthy: int) -> None:
+    """Healthy units with some 2.5 MΩ over the pads of Q1 (36102) and R1 of 390 kΩ (36103): a pull-up of 600 kΩ at 63 %
+    and R1 of 337 kΩ above 99 %, while the model knew residue to ground and between named neighbours only."""
+    plover = Production("plover", tmp_path)
+    for v in trials(plover, Task("plover", World("realistic", seed), ("alone",), faults=0, healthy=healthy)):
+        assert v.innocent <= 0.5, v.first

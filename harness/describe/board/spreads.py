@@ -233,7 +233,10 @@ def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iter
     """Residue of flux: between neighbours, between a part's pads, and from each net to ground."""
     nets = table()["nets"]
     near = {_sorted(*pair) for pair in (*adjacent, *_pads(circuit, nets["adjacent"]))}
-    entries = [(first, second, nets["adjacent"]) for first, second in sorted(near)]
+    entries = [
+        (*((second, first) if first == circuit.ground else (first, second)), nets["adjacent"])
+        for first, second in sorted(near)
+    ]
     far = [net for net in circuit.nets if net != circuit.ground and _sorted(net, circuit.ground) not in near]
     entries += [(net, circuit.ground, nets["ground"]) for net in far]
     for first, second, entry in entries:

@@ -194,9 +194,10 @@ class Weigher:
             return True
         if best is None or result.probabilities[0] < result.p_none:
             return False
-        # a second fault may be what makes the model seem rough
+        # a second fault may be what makes the model seem rough, or a part no such part
         roughest = self.likelihood.scales[best.scale].parts == SCALES[ROUGHEST].parts
-        return bool(best.freed) or roughest or leaves_some(best, self.evidence.y)
+        strained = result.fit is not None and result.fit.strained
+        return bool(best.freed) or roughest or strained or leaves_some(best, self.evidence.y)
 
     def _best_singles(self, screened: Sequence[Screened], rough: Candidate, fitter: Fitter) -> list[Candidate]:
         best = max((s.rough for s in screened), default=0.0)
