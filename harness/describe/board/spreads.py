@@ -232,13 +232,15 @@ def _end(part: Part, pin: str, text: str) -> str | None:
 def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iterator[Unknown]:
     """Residue of flux: between neighbours, between a part's pads, and from each net to ground."""
     nets = table()["nets"]
-    near = {_sorted(*pair) for pair in (*adjacent, *_pads(circuit, nets["adjacent"]))}
-    entries = [
-        (*((second, first) if first == circuit.ground else (first, second)), nets["adjacent"])
-        for first, second in sorted(near)
-    ]
-    far = [net for net in circuit.nets if net != circuit.ground and _sorted(net, circuit.ground) not in near]
-    entries += [(net, circuit.ground, nets["ground"]) for net in far]
+    ground = circuit.ground
+
+    def ordered(one: str, other: str) -> tuple[str, str]:
+        """By name, ground last."""
+        return (other, one) if (one == ground, one) > (other == ground, other) else (one, other)
+
+    near = {ordered(*pair) for pair in (*adjacent, *_pads(circuit, nets["adjacent"]))}
+    far = {(net, ground) for net in circuit.nets if net != ground} - near
+    entries = [(*pair, nets["adjacent"]) for pair in sorted(near)] + [(*pair, nets["ground"]) for pair in sorted(far)]
     for first, second, entry in entries:
         stray = Stray(first, second, entry["as"], parse(entry["siemens"], "S"))
         name = f"{first}+{second}"
@@ -257,8 +259,4 @@ def _pads(circuit: Circuit, entry: Mapping[str, Any]) -> Iterator[tuple[str, str
             continue
         nets = list(part.pins.values())
         pairs = itertools.combinations(nets, 2) if len(nets) <= 3 else itertools.pairwise(nets)
-        yield from (_sorted(one, other) for one, other in pairs if one != other)
-
-
-def _sorted(one: str, other: str) -> tuple[str, str]:
-    return (one, other) if one < other else (other, one)
+        yield from ((one, other) for one, other in pairs if one != other)
