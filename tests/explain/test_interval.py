@@ -31,22 +31,25 @@ MakeCase = Callable[..., Case]
 
 def test_ends_of_known_distributions() -> None:
     x = np.array([-2.0, 0.0, 0.02, 2.0])
-    low, high = between(0.3 * x, -0.5 * x**2, (-9.0, 9.0))
+    low, high, breadth = between(0.3 * x, -0.5 * x**2, (-9.0, 9.0))
     assert (low, high) == pytest.approx((-1.96 * 0.3, 1.96 * 0.3), rel=0.02)
+    assert breadth == pytest.approx(0.3 * math.sqrt(2 * math.pi), rel=0.01)
     falls = np.array([0.0, 0.1, 0.5, 1.0, 2.0, 4.0, 6.0, 9.0])
-    low, high = between(falls, -falls, (0.0, 9.0))
+    low, high, breadth = between(falls, -falls, (0.0, 9.0))
+    assert breadth == pytest.approx(1.0, rel=0.05)
     assert low == pytest.approx(-math.log(0.975), abs=0.03)
     assert high == pytest.approx(-math.log(0.025), rel=0.05)
-    low, high = between(np.array([-2.0, 0.0, 3.0]), np.zeros(3), (-2.0, 3.0))
+    low, high, breadth = between(np.array([-2.0, 0.0, 3.0]), np.zeros(3), (-2.0, 3.0))
+    assert breadth == pytest.approx(5.0)
     assert (low, high) == pytest.approx((-2 + 0.025 * 5, -2 + 0.975 * 5), abs=0.01)
 
 
 def test_a_board_without_an_answer_tells_nothing() -> None:
     x = np.array([-2.5, -1.0, 0.0, 1.0, 2.5])
     fits = np.where(x < -2, -math.inf, -0.5 * x**2)
-    low, high = between(x, fits, (-2.5, 2.5))
+    low, high, _ = between(x, fits, (-2.5, 2.5))
     assert (low, high) == pytest.approx((-1.94, 1.94), abs=0.1)
-    assert between(x, np.full(5, -math.inf), (-2.5, 2.5)) == (-2.5, 2.5)
+    assert between(x, np.full(5, -math.inf), (-2.5, 2.5)) == (-2.5, 2.5, 5.0)
 
 
 @pytest.mark.parametrize("seed", [11, 12, 13, 14])
@@ -135,6 +138,19 @@ def test_a_likelier_value_between_two_that_were_solved_is_found(told: Callable[.
     low, high = highest.ends[0]
     assert low == pytest.approx(300e3 * math.exp(-0.3 * 1.93), rel=0.15)
     assert 450e3 < high <= 600e3
+
+
+def test_a_value_that_is_open_on_one_side_is_charged_by_what_the_readings_leave_of_its_range(
+    told: Callable[..., Candidate],
+) -> None:
+    """Pulls are looked for from 1 to 600 kΩ; from 60 kΩ on these fit alike, and below, by hand, not at all: a decade of
+    2.78. The slope at 600 kΩ is none, by which Laplace's charge was none either."""
+    broad = told(600e3, lambda x: 0.0 if x > -math.log(10) else -1e3, 0.0)
+    assert interval.charged(broad).occam == pytest.approx(math.log(1 / math.log10(600)), abs=0.05)
+    narrow = told(10e3, lambda x: -0.5 * (x / 0.1) ** 2)
+    assert interval.charged(narrow).occam == pytest.approx(
+        math.log(0.1 * math.sqrt(2 * math.pi) / math.log(600)), abs=0.02
+    )
 
 
 def test_how_far_off_further_boards_are_solved() -> None:

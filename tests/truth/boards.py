@@ -1,4 +1,5 @@
-"""Boards besides Skep, invented, so that nothing is tuned to one: Wren, with a sequence of some length, and Plover.
+"""Boards besides Skep, invented, so that nothing is tuned to one: Wren, with a sequence of some length, Plover and
+Dunlin.
 
 write("plover", folder)                the sequence's path, with board.toml beside it
 """
@@ -311,6 +312,277 @@ do = "power off"
 """
 
 
+DUNLIN = """
+# Dunlin, a mast logger: USB or four AA cells, two regulated rails, a switched sensor rail, a boost for a horn. Invented.
+[board]
+name = "Dunlin"
+revision = "A"
+ground = "GND"
+adjacent = [["VBUS", "GND"], ["VBATT", "VSYS"], ["+3V0", "+1V8"], ["+1V8", "GND"], ["+3V0", "VSENS"], ["MISO", "MOSI"], ["MOSI", "SCK"], ["SDA", "SCL"], ["NRST", "BOOT"], ["SENS_EN", "HORN_EN"]]
+
+[supplies.USB]
+net = "VBUS"
+kind = "usb"
+volts = "5 V"
+range = "4.40 .. 5.25 V"
+budget = "500 mA"
+
+[supplies.CELLS]
+net = "VBATT"
+volts = "6 V"
+range = "3.6 .. 6.6 V"
+budget = "300 mA"
+may_take = "0 mA"
+
+[rails.VSYS]
+net = "VSYS"
+from = ["USB", "CELLS"]
+range = "3.3 .. 6.6 V"
+
+[rails.V30]
+net = "+3V0"
+from = "VSYS"
+volts = "3.0 V ± 3 %"
+
+[rails.V18]
+net = "+1V8"
+from = "V30"
+volts = "1.8 V ± 3 %"
+
+[rails.SENS]
+net = "VSENS"
+from = "V30"
+volts = "3.0 V ± 4 %"
+on_when = { "U4.PB0" = "high" }
+
+[lines.NRST]
+net = "NRST"
+levels = "lvcmos-3v3"
+when = { boot = "high" }
+
+[lines.BOOT]
+net = "BOOT"
+levels = { low = "< 0.9 V", high = "> 2.1 V" }
+when = { boot = "low" }
+
+[lines.SENS_EN]
+net = "SENS_EN"
+levels = { low = "< 0.4 V", high = "> 1.2 V" }
+driven_by = "U4.PB0"
+when = { boot = "low" }
+
+[lines.HORN_EN]
+net = "HORN_EN"
+levels = { low = "< 0.4 V", high = "> 1.2 V" }
+driven_by = "U4.PB1"
+when = { boot = "low" }
+
+[lines.CS]
+net = "CS"
+levels = { low = "< 0.5 V", high = "> 1.3 V" }
+driven_by = "U4.PB2"
+when = { boot = "high" }
+
+[lines.SDA]
+net = "SDA"
+levels = { low = "< 0.9 V", high = "> 2.1 V" }
+when = { boot = "high" }
+
+[lines.SCL]
+net = "SCL"
+levels = { low = "< 0.9 V", high = "> 2.1 V" }
+when = { boot = "high" }
+
+[lines.WAKE]
+net = "WAKE"
+levels = { low = "< 0.9 V", high = "> 2.1 V" }
+when = { boot = "high" }
+
+[points]
+TP1 = { net = "VBUS", place = "left edge, pad 1" }
+TP2 = { net = "VBATT", place = "left edge, pad 2" }
+TP3 = { net = "VSYS", place = "left edge, pad 3" }
+TP4 = { net = "+3V0", place = "left edge, pad 4" }
+TP5 = { net = "+1V8", place = "left edge, pad 5" }
+TP6 = { net = "VSENS", place = "left edge, pad 6" }
+TP7 = { net = "NRST", place = "right edge, pad 1" }
+TP8 = { net = "BOOT", place = "right edge, pad 2" }
+TP9 = { net = "SENS_EN", place = "right edge, pad 3" }
+TP10 = { net = "HORN_EN", place = "right edge, pad 4" }
+TP11 = { net = "CS", place = "right edge, pad 5" }
+TP12 = { net = "SDA", place = "right edge, pad 6" }
+TP13 = { net = "SCL", place = "right edge, pad 7" }
+TP14 = { net = "WAKE", place = "right edge, pad 8" }
+TP15 = { net = "VHORN", place = "top edge, pad 1" }
+TP16 = { net = "BATT_DIV", place = "top edge, pad 2" }
+TP17 = { net = "MISO", place = "top edge, pad 3" }
+TP18 = { net = "HORN_B", place = "top edge, pad 4" }
+
+[parts]
+J1 = { kind = "connector", pins = { P = "VBUS", N = "GND" } }
+J2 = { kind = "connector", pins = { P = "VBATT", N = "GND" } }
+R1 = { kind = "resistor", value = "5k1", tolerance = "1 %", pins = ["VBUS", "GND"] }
+D1 = { kind = "schottky", drop = "0.35 V ± 8 %", at = "0.5 A", pins = { A = "VBUS", K = "VSYS" }, max = { current = "1 A", voltage = "30 V" } }
+Q1 = { kind = "mosfet", channel = "p", threshold = "1.0 V", ohms = "40 mΩ", at = "4.5 V", pins = { D = "VBATT", G = "VBUS", S = "VSYS" }, max = { current = "3 A", voltage = "20 V" } }
+C1 = { kind = "capacitor", value = "22 µF", tolerance = "20 %", pins = ["VSYS", "GND"], max = { voltage = "10 V" } }
+R2 = { kind = "resistor", value = "1M", tolerance = "1 %", pins = ["VBATT", "BATT_DIV"] }
+R3 = { kind = "resistor", value = "470k", tolerance = "1 %", pins = ["BATT_DIV", "GND"] }
+C2 = { kind = "capacitor", value = "100 nF", tolerance = "10 %", pins = ["BATT_DIV", "GND"], max = { voltage = "16 V" } }
+U1 = { kind = "ldo", volts = "3.0 V ± 2 %", dropout = "180 mV", limit = "500 mA", lockout = "2.0 V", quiescent = "30 µA", enable_above = "1.1 V", enable_pull = "none", variants = ["3.3 V", "2.8 V"], pins = { IN = "VSYS", OUT = "+3V0", EN = "VSYS", GND = "GND" }, max = { voltage = "12 V", current = "500 mA", power = "600 mW" } }
+C3 = { kind = "capacitor", value = "10 µF", tolerance = "20 %", pins = ["+3V0", "GND"], max = { voltage = "6.3 V" } }
+U2 = { kind = "ldo", volts = "1.8 V ± 2 %", dropout = "200 mV", limit = "150 mA", lockout = "1.6 V", quiescent = "20 µA", enable_above = "0.9 V", enable_pull = "down", pins = { IN = "+3V0", OUT = "+1V8", EN = "+3V0", GND = "GND" }, max = { voltage = "5.5 V", current = "150 mA", power = "300 mW" } }
+C4 = { kind = "capacitor", value = "4.7 µF", tolerance = "20 %", pins = ["+1V8", "GND"], max = { voltage = "6.3 V" } }
+U3 = { kind = "load_switch", ohms = "90 mΩ", limit = "500 mA", lockout = "1.2 V", quiescent = "2 µA", enable_above = "0.9 V", enable_pull = "none", blocks_reverse = true, drain_ohms = "150 Ω", pins = { IN = "+3V0", OUT = "VSENS", EN = "SENS_EN", GND = "GND" }, max = { voltage = "5.5 V", current = "500 mA" } }
+R4 = { kind = "resistor", value = "100k", tolerance = "1 %", pins = ["SENS_EN", "GND"] }
+C5 = { kind = "capacitor", value = "4.7 µF", tolerance = "20 %", pins = ["VSENS", "GND"], max = { voltage = "6.3 V" } }
+U5 = { kind = "boost", volts = "12 V ± 3 %", limit = "300 mA", lockout = "2.2 V", quiescent = "80 µA", efficiency = 0.82, enable_above = "1.0 V", enable_pull = "none", pins = { IN = "VSYS", OUT = "VHORN", EN = "HORN_EN", GND = "GND" }, max = { voltage = "18 V" } }
+R5 = { kind = "resistor", value = "220k", tolerance = "1 %", pins = ["HORN_EN", "GND"] }
+C6 = { kind = "capacitor", value = "4.7 µF", tolerance = "20 %", pins = ["VHORN", "GND"], max = { voltage = "25 V" } }
+R6 = { kind = "resistor", value = "4k7", tolerance = "1 %", pins = ["HORN_PWM", "HORN_B"] }
+R7 = { kind = "resistor", value = "47k", tolerance = "1 %", pins = ["HORN_B", "GND"] }
+Q2 = { kind = "bjt", type = "npn", gain = 150, pins = { B = "HORN_B", C = "HORN", E = "GND" }, max = { current = "500 mA", voltage = "40 V" } }
+R8 = { kind = "resistor", value = "2k2", tolerance = "1 %", pins = ["VHORN", "HORN"] }
+R9 = { kind = "resistor", value = "10k", tolerance = "1 %", pins = ["+3V0", "NRST"] }
+C7 = { kind = "capacitor", value = "100 nF", tolerance = "10 %", pins = ["NRST", "GND"], max = { voltage = "16 V" } }
+R10 = { kind = "resistor", value = "10k", tolerance = "1 %", pins = ["BOOT", "GND"] }
+R11 = { kind = "resistor", value = "2k2", tolerance = "1 %", pins = ["+3V0", "SDA"] }
+R12 = { kind = "resistor", value = "2k2", tolerance = "1 %", pins = ["+3V0", "SCL"] }
+R13 = { kind = "resistor", value = "100k", tolerance = "1 %", pins = ["+3V0", "WAKE"] }
+SW1 = { kind = "button", pins = ["WAKE", "GND"] }
+R14 = { kind = "resistor", value = "47k", tolerance = "1 %", pins = ["+1V8", "CS"] }
+R15 = { kind = "resistor", value = "1k", tolerance = "1 %", pins = ["+3V0", "LED_A"] }
+D2 = { kind = "led", drop = "1.9 V", at = "1 mA", pins = { A = "LED_A", K = "LED_K" }, max = { current = "20 mA" } }
+
+[parts.U4]
+kind = "chip"
+pins = { VDD = "+3V0", VCORE = "+1V8", GND = "GND", NRST = "NRST", BOOT = "BOOT", PB0 = "SENS_EN", PB1 = "HORN_EN", PB2 = "CS", PB3 = "SCK", PB4 = "MISO", PB5 = "MOSI", PB6 = "SCL", PB7 = "SDA", PB8 = "WAKE", PB9 = "LED_K", PB10 = "HORN_PWM", AIN = "BATT_DIV" }
+supply = { VDD = { draws = "3 mA ± 30 %", above = "1.7 V" }, VCORE = { draws = "6 mA ± 30 %", above = "1.2 V" } }
+max = { voltage = "4 V" }
+
+[parts.U4.io]
+NRST = { type = "input", pull_up = "40k ± 30 %" }
+BOOT = { type = "input" }
+PB0 = { type = "io", ohms = "50 Ω" }
+PB1 = { type = "io", ohms = "50 Ω" }
+PB2 = { type = "io", rail = "VCORE", ohms = "60 Ω" }
+PB3 = { type = "io", rail = "VCORE", ohms = "60 Ω" }
+PB4 = { type = "io", rail = "VCORE", ohms = "60 Ω" }
+PB5 = { type = "io", rail = "VCORE", ohms = "60 Ω" }
+PB6 = { type = "open_drain", ohms = "50 Ω", pulls = "none" }
+PB7 = { type = "open_drain", ohms = "50 Ω", pulls = "none" }
+PB8 = { type = "io", ohms = "50 Ω", pulls = "none" }
+PB9 = { type = "open_drain", drive = "low", ohms = "30 Ω", pulls = "none" }
+PB10 = { type = "io", ohms = "50 Ω", pulls = "none" }
+AIN = { type = "analog", pulls = "none" }
+
+[parts.U6]
+kind = "chip"
+pins = { VCC = "+1V8", GND = "GND", CS = "CS", SCK = "SCK", SO = "MISO", SI = "MOSI" }
+supply = { VCC = { draws = "10 µA ± 50 %", above = "1.4 V" } }
+max = { voltage = "2.5 V" }
+
+[parts.U6.io]
+CS = { type = "input", pulls = "none" }
+SCK = { type = "input", pulls = "none" }
+SO = { type = "output", ohms = "80 Ω", pulls = "none" }
+SI = { type = "input", pulls = "none" }
+
+[parts.U7]
+kind = "chip"
+pins = { VDD = "VSENS", VIO = "+3V0", GND = "GND", SDA = "SDA", SCL = "SCL", INT = "WAKE" }
+supply = { VDD = { draws = "700 µA ± 40 %", above = "1.6 V" }, VIO = { draws = "5 µA ± 50 %", above = "1.2 V" } }
+max = { voltage = "4 V" }
+
+[parts.U7.io]
+SDA = { type = "open_drain", rail = "VIO", ohms = "50 Ω", pulls = "none" }
+SCL = { type = "input", rail = "VIO", pulls = "none" }
+INT = { type = "open_drain", rail = "VIO", ohms = "60 Ω" }
+"""  # noqa: E501  one part a line, as in a board file
+
+DUNLIN_SEQUENCE = """
+title = "Bring-up"
+board = "board.toml"
+
+[[step]]
+do = "resistance"
+of = "every supply"
+expect = "> 1 kΩ"
+
+[[step]]
+do = "resistance"
+of = "every rail"
+expect = "> 50 Ω"
+
+[[step]]
+name = "junctions"
+do = "resistance"
+of = "every point"
+limits_from = "circuit"
+on_fail = "go on"
+
+[[step]]
+do = "power on"
+supply = "USB"
+limit = "100 mA"
+ramp = "0.5 V every 20 ms"
+expect = "< 60 mA"
+on_fail = "go on"
+
+[[step]]
+do = "back-feed"
+expect = "< 0.3 V"
+on_fail = "go on"
+
+[[step]]
+do = "rails"
+on_fail = "go on"
+
+[[step]]
+do = "line"
+of = "every line"
+state = "boot"
+second_load = "when odd"
+on_fail = "go on"
+
+[[step]]
+name = "levels"
+do = "volts"
+of = "every point"
+on_fail = "go on"
+
+[[step]]
+name = "strength"
+do = "volts"
+of = ["every line", "BATT_DIV", "MISO"]
+load = true
+on_fail = "go on"
+
+[[step]]
+do = "power off"
+supply = "USB"
+
+[[step]]
+do = "power on"
+supply = "CELLS"
+limit = "100 mA"
+ramp = "0.5 V every 20 ms"
+on_fail = "go on"
+
+[[step]]
+do = "rails"
+on_fail = "go on"
+
+[[step]]
+name = "levels on cells"
+do = "volts"
+of = "every point"
+on_fail = "go on"
+
+[[step]]
+do = "power off"
+"""
+
+
 def _wren() -> ModuleType:
     file = Path(__file__).parent.parent / "rehearse" / "wren.py"
     spec = importlib.util.spec_from_file_location("truth_wren", file)
@@ -321,7 +593,7 @@ def _wren() -> ModuleType:
     return module
 
 
-BOARDS = ("wren", "plover")
+BOARDS = ("wren", "plover", "dunlin")
 
 
 def write(board: str, folder: Path) -> Path:
@@ -329,6 +601,7 @@ def write(board: str, folder: Path) -> Path:
     texts = {
         "wren": lambda: (_wren().BOARD.replace("@K@", "VSYS"), WREN_SEQUENCE),
         "plover": lambda: (PLOVER, PLOVER_SEQUENCE),
+        "dunlin": lambda: (DUNLIN, DUNLIN_SEQUENCE),
     }
     if board not in texts:
         raise ValueError(f"no board {board!r}; there are skep, {', '.join(texts)}")

@@ -33,6 +33,7 @@ DEFAULTS: Final[Mapping[str, Mapping[str, Any]]] = {
                "gate_leak_ohms": 1e12},
     "bjt": {"type": "npn", "gain": 100.0, "reverse_gain": 1.0, "saturation": 1e-15},
     "inductor": {"ohms": 0.1}, "fuse": {"ohms": 0.05}, "ptc": {"ohms": 0.2, "tripped_ohms": 100.0},
+    "button": {"ohms": 0.1, "open_ohms": 1e9}, "crystal": {"leak_ohms": 500e6},
     "switch": {"ohms": 0.02, "on": False}, "bleed": {"on": True}, "battery": {"volts": 3.7, "ohms": 0.1},
     "load": {"amps": 0.0, "watts": 0.0, "least": 1.0, "on": True},
     "ldo": {"dropout": 0.2}, "buck": {"dropout": 0.1, "efficiency": 0.9}, "boost": {"efficiency": 0.85},
@@ -134,6 +135,14 @@ def ptc(p: Placed) -> None:
 def switch(p: Placed) -> None:
     if p.get("on"):
         p.conduct("1", "2", 1 / p.num("ohms"))
+
+
+def button(p: Placed) -> None:
+    p.conduct("1", "2", 1 / p.num("ohms") if p.get("pressed") else 1 / p.num("open_ohms"))
+
+
+def crystal(p: Placed) -> None:
+    p.conduct("1", "2", 1 / p.num("leak_ohms"))
 
 
 def connector(p: Placed) -> None:
@@ -431,7 +440,7 @@ def meter(p: Placed) -> None:
 
 KINDS: Final[Mapping[str, Callable[[Placed], None]]] = {
     "resistor": resistor, "bleed": bleed, "capacitor": capacitor, "inductor": winding, "fuse": fuse, "ptc": ptc,
-    "switch": switch, "connector": connector, "diode": diode, "schottky": diode, "led": diode, "zener": zener,
+    "switch": switch, "button": button, "crystal": crystal, "connector": connector, "diode": diode, "schottky": diode, "led": diode, "zener": zener,
     "mosfet": mosfet, "bjt": bjt, "ldo": ldo, "buck": buck, "boost": boost, "load_switch": load_switch,
     "ideal_diode": ideal_diode, "charger": charger, "supervisor": supervisor, "battery": battery,
     "v_source": v_source, "load": load, "chip": chip, "bench_supply": bench_supply, "meter": meter,

@@ -4,7 +4,8 @@ One slope does not tell. Between two dividers a bridge of 1 Ω does what one of 
 holds has a slope on one side of its knee and none on the other. So the board is solved at values on both sides, every
 unknown where the readings put it beside the fitted value, with slopes of its own. The ends are the 2.5 and 97.5 %
 points of the likelihood, over all scales of what nobody states, along the logarithm of the value: that is even before
-the readings within what it may be at all.
+the readings within what it may be at all. How broad it is there says what the fit costs: Laplace's charge goes by one
+slope, and where a resistor may have any value from 50 kΩ on, that takes it for one that might as well be 1 Ω.
 """
 
 from __future__ import annotations
@@ -40,20 +41,29 @@ COVERED: Final = (0.025, 0.975)
 
 
 def with_ends(likelihood: Likelihood, candidate: Candidate) -> Candidate:
-    """A candidate with the ends of each of its fitted values, the others held."""
+    """A candidate with the ends of each of its fitted values, the others held, and how broad it is between them."""
     if not candidate.fitted:
         return candidate
     way = _way(likelihood, candidate)
-    ends = [_ends(way, candidate, k) for k in candidate.fitted]
+    found = [_ends(way, candidate, k) for k in candidate.fitted]
+    ends, breadths = [(low, high) for low, high, _ in found], tuple(breadth for _, _, breadth in found)
     spreads = tuple(math.expm1(math.log(high / low) / (2 * 1.96)) for low, high in ends)
     values = list(candidate.values)
     for k, (low, high) in zip(candidate.fitted, ends, strict=True):
         if not low <= (values[k] or 0.0) <= high:  # slopes led it there, and solved boards speak for others
             values[k] = math.sqrt(low * high)
-    return replace(candidate, values=tuple(values), ends=tuple(ends), spreads=spreads)
+    return replace(candidate, values=tuple(values), ends=tuple(ends), breadths=breadths, spreads=spreads)
 
 
-def _ends(way: Ascent, candidate: Candidate, k: int) -> tuple[float, float]:
+def charged(candidate: Candidate) -> Candidate:
+    """The candidate, the fit of each value charged by how broad it is."""
+    ranges = [candidate.suspects[k].log_range for k in candidate.fitted]
+    pairs = zip(candidate.breadths, ranges, strict=True)
+    return replace(candidate, occam=sum(min(math.log(breadth / whole), 0.0) for breadth, whole in pairs))
+
+
+def _ends(way: Ascent, candidate: Candidate, k: int) -> tuple[float, float, float]:
+    """Between which values it lies, and how broad it is."""
     suspect, value = candidate.suspects[k], candidate.values[k]
     assert value is not None
     assert suspect.low is not None
@@ -65,7 +75,8 @@ def _ends(way: Ascent, candidate: Candidate, k: int) -> tuple[float, float]:
     slope = (beside.mean[:n] - here.mean[:n]) / step
     if not np.isfinite(slope).all():  # no answer there: what the one slope has that it was found by
         wide = 1.96 * math.log1p(candidate.spreads[candidate.fitted.index(k)])
-        return value * math.exp(max(-wide, least)), value * math.exp(min(wide, most))
+        low, high = max(-wide, least), min(wide, most)
+        return value * math.exp(low), value * math.exp(high), (high - low) / (2 * 1.96) * math.sqrt(2 * math.pi)
     told = float(slope @ np.linalg.solve(here.covariance, slope))
     spread = max(1 / math.sqrt(max(told, 1e-6)), SHORTEST)
     at = np.unique(np.clip([by * spread for by in DEVIATIONS], least, most))
@@ -85,10 +96,10 @@ def _ends(way: Ascent, candidate: Candidate, k: int) -> tuple[float, float]:
             break
         offsets = np.concatenate((offsets, halves))
         fits = np.concatenate((fits, [c.log_likelihood for c in _along(way, candidate, k, halves)]))
-    low, high = between(offsets, fits, (least, most))
+    low, high, breadth = between(offsets, fits, (least, most))
     if min(abs(least), abs(most)) < abs(step):  # at an end of its range, where the density may well be highest
         low, high = min(low, 0.0), max(high, 0.0)
-    return value * math.exp(low), value * math.exp(high)
+    return value * math.exp(low), value * math.exp(high), breadth
 
 
 def further_off(offset: float, limit: float) -> list[float]:
@@ -118,9 +129,9 @@ def halved(offsets: Array, fits: Array) -> Array:
     return out
 
 
-def between(offsets: Array, fits: Array, limits: tuple[float, float]) -> tuple[float, float]:
+def between(offsets: Array, fits: Array, limits: tuple[float, float]) -> tuple[float, float, float]:
     """Between which offsets, within limits, COVERED of a density lies whose logarithm is known at some (not finite: not
-    known).
+    known); and how broad it is: its area over its height.
 
     Interpolated, and beyond the last ones continued, is the root of how far each is below the likeliest: of a normal
     distribution that is a straight line.
@@ -130,7 +141,7 @@ def between(offsets: Array, fits: Array, limits: tuple[float, float]) -> tuple[f
     good = np.isfinite(fits)
     at, first = np.unique(offsets[good], return_index=True)
     if len(at) < 2:
-        return limits
+        return (*limits, limits[1] - limits[0])
     known = fits[good][first]
     best = int(np.argmax(known))
     root = np.sign(at - at[best]) * np.sqrt(2 * (known[best] - known))
@@ -141,7 +152,7 @@ def between(offsets: Array, fits: Array, limits: tuple[float, float]) -> tuple[f
     density = np.exp(-0.5 * np.where((x < at[0]) | (x > at[-1]), beyond, inside(x)) ** 2)
     whole = np.concatenate(([0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(x))))
     low, high = np.interp([share * whole[-1] for share in COVERED], whole, x)
-    return float(low), float(high)
+    return float(low), float(high), float(whole[-1])
 
 
 def _way(likelihood: Likelihood, candidate: Candidate) -> Ascent:

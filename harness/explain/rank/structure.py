@@ -9,9 +9,9 @@ is rare.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, TypedDict
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest
 from wakeboard.harness.explain.rank.expansion import BEHIND, misses, promised_beyond
-from wakeboard.harness.explain.rank.interval import with_ends
+from wakeboard.harness.explain.rank.interval import charged, with_ends
 from wakeboard.harness.explain.rank.weigh import Weigher, no_surer_than_the_model
 from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 
@@ -144,17 +144,25 @@ def _beside(found: Weighing, lacks: Lacks) -> Weighing:
 
 
 def _with_ends(whole: Weighing, weighers: Mapping[frozenset[str], Weigher]) -> Weighing:
-    """A weighing with the ends of the fitted values that are told; weighers: of each board that lacks something."""
+    """A weighing with the ends of the fitted values that are told, each of these charged by how broad it is; weighers:
+    of each board that lacks something."""
     found: dict[object, Candidate] = {}  # those that predict the same are looked into once
-    out = list(whole.candidates)
-    for k, (c, p) in enumerate(zip(whole.candidates, whole.probabilities.tolist(), strict=True)):
-        if not c.fitted or p <= TOLD:
-            continue
+
+    def told(c: Candidate) -> Candidate:
         key = (*c.solved_as, *c.beside.values)
         if key not in found:
             found[key] = with_ends(weighers[frozenset(c.beside.values)].likelihood, replace(c, beside=DRAWN))
-        out[k] = replace(c, values=found[key].values, ends=found[key].ends, spreads=found[key].spreads)
-    return replace(whole, candidates=out)
+        known = found[key]
+        out = replace(c, values=known.values, ends=known.ends, breadths=known.breadths, spreads=known.spreads)
+        return charged(out)
+
+    while True:  # what one is charged for, another gains
+        likely = whole.probabilities > TOLD
+        new = [bool(p) and bool(c.fitted) and not c.ends for c, p in zip(whole.candidates, likely, strict=True)]
+        if not any(new):
+            return whole
+        candidates = [told(c) if each else c for c, each in zip(whole.candidates, new, strict=True)]
+        whole = replace(whole, **_shares(candidates, whole.none, whole.log_other))
 
 
 def _together(found: Sequence[Weighing]) -> Weighing:
@@ -163,10 +171,21 @@ def _together(found: Sequence[Weighing]) -> Weighing:
         return found[0]
     none = max((each.none for each in found), key=lambda c: c.score)
     other = max(each.log_other for each in found)
-    ordered = likeliest(c for each in found for c in each.candidates)
-    p = rank.posterior([none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+    shares = _shares((c for each in found for c in each.candidates), none, other)
     winner = max(found, key=lambda w: w.best_score)
-    return Weighing(
-        ordered, p[2:], none, float(p[0]), float(p[1]), winner.freed, sum(each.solved for each in found), winner.fit,
-        other,
-    )  # fmt: skip
+    solved = sum(each.solved for each in found)
+    return Weighing(**shares, none=none, freed=winner.freed, solved=solved, fit=winner.fit, log_other=other)
+
+
+def _shares(candidates: Iterable[Candidate], none: Candidate, other: float) -> _Shares:
+    """The candidates best first, with what falls to each, to none and to something else."""
+    ordered = likeliest(candidates)
+    p = rank.posterior([none.score, other, *(c.score for c in ordered)], np.zeros(len(ordered) + 2))
+    return {"candidates": ordered, "probabilities": p[2:], "p_none": float(p[0]), "p_other": float(p[1])}
+
+
+class _Shares(TypedDict):
+    candidates: list[Candidate]
+    probabilities: Array
+    p_none: float
+    p_other: float
