@@ -440,7 +440,8 @@ def meter(p: Placed) -> None:
 
 KINDS: Final[Mapping[str, Callable[[Placed], None]]] = {
     "resistor": resistor, "bleed": bleed, "capacitor": capacitor, "inductor": winding, "fuse": fuse, "ptc": ptc,
-    "switch": switch, "button": button, "crystal": crystal, "connector": connector, "diode": diode, "schottky": diode, "led": diode, "zener": zener,
+    "switch": switch, "button": button, "crystal": crystal, "connector": connector, "diode": diode,
+    "schottky": diode, "led": diode, "zener": zener,
     "mosfet": mosfet, "bjt": bjt, "ldo": ldo, "buck": buck, "boost": boost, "load_switch": load_switch,
     "ideal_diode": ideal_diode, "charger": charger, "supervisor": supervisor, "battery": battery,
     "v_source": v_source, "load": load, "chip": chip, "bench_supply": bench_supply, "meter": meter,
