@@ -37,6 +37,10 @@ DEFAULTS: Final[Mapping[str, Mapping[str, Any]]] = {
     "switch": {"ohms": 0.02, "on": False}, "bleed": {"on": True}, "battery": {"volts": 3.7, "ohms": 0.1},
     "load": {"amps": 0.0, "watts": 0.0, "least": 1.0, "on": True},
     "ldo": {"dropout": 0.2}, "buck": {"dropout": 0.1, "efficiency": 0.9}, "boost": {"efficiency": 0.85},
+    "adjustable_ldo": {"dropout": 0.2, "feedback_leak_ohms": 100e6},
+    "adjustable_buck": {"dropout": 0.1, "efficiency": 0.9, "feedback_leak_ohms": 100e6},
+    "adjustable_boost": {"efficiency": 0.85, "most_ratio": 8.0, "feedback_leak_ohms": 100e6},
+    "esd_array": {"breakdown": 6.0},
     "load_switch": {"ohms": 0.1, "limit": 1e3, "lockout": 1.0},
     "ideal_diode": {"ohms": 0.05, "limit": 1e3, "quiescent": 1e-6},
     "charger": {"volts": 4.2, "current": 0.1, "leak": 1e-6, "load_ohms": 0.1, "dropout": 0.2, "headroom": 0.05},
@@ -56,7 +60,9 @@ class Placed:
     def __init__(
         self, net: Network, part: Part, unit: Unit, overrides: Mapping[str, Any], pins: Mapping[str, str]
     ) -> None:
-        self.net, self.part, self.unit, self.overrides, self.pins = net, part, unit, overrides, pins
+        ground = part.ground_pin  # whatever its maker calls it
+        self.pins = pins if ground is None else {**pins, "GND": pins[ground]}
+        self.net, self.part, self.unit, self.overrides = net, part, unit, overrides
         self.vt = thermal(unit.kelvin)
 
     def get(self, path: str, default: Any = None) -> Any:
@@ -176,6 +182,22 @@ def zener(p: Placed) -> None:
         p.put("reverse", (a, k), amps, p.num("volts") * 0.7)
 
 
+def esd_array(p: Placed) -> None:
+    """Diodes from ground to each line and from each to VCC, and one that breaks down."""
+    for pin in p.part.pins:
+        if pin == "GND":
+            continue
+        p.diode("GND", pin, 1e-13 * math.exp(-p.unit.drop_shift(p.part) / p.vt), 1.0, 0.5)
+        if pin != "VCC" and p.has("VCC"):
+            p.diode(pin, "VCC", 1e-13, 1.0, 0.5)
+        else:
+            p.diode(pin, "GND", 1e-9, 1.0, 0.5, p.num("breakdown"))
+        if pin != "VCC":
+            pin_leak(p, pin, "VCC" if p.has("VCC") else "GND")
+    if p.has("VCC"):
+        p.conduct("VCC", "GND", 1e-9)
+
+
 # --- transistors ----------------------------------------------------------------------------------------------------
 def mosfet(p: Placed) -> None:
     sign = 1.0 if p.get("channel") == "n" else -1.0
@@ -260,6 +282,48 @@ def buck(p: Placed) -> None:
 def boost(p: Placed) -> None:
     switcher(p, 100.0, 0.0)
     body(p, "IN", "OUT")
+
+
+def adjustable_ldo(p: Placed) -> None:
+    if p.alive:
+        rated = p.part.ratings.get("current") or p.num("limit")
+        en, threshold, sense = enable(p)
+        through = rated / (p.num("dropout") * p.unit.dropout(p.part))
+        p.put("fed_back", ("IN", "OUT", "FB", "GND", en), p.num("reference"), 4 / p.num("load_ohms"), through,
+              p.num("limit"), threshold, sense, p.num("lockout"))  # fmt: skip
+    body(p, "OUT", "IN")
+    own_current(p, "IN", p.num("lockout"))
+    feedback(p)
+    enable_pin(p)
+
+
+def adjustable_buck(p: Placed) -> None:
+    adjustable_switcher(p, 1.0, p.num("dropout") * p.unit.dropout(p.part))
+    body(p, "OUT", "IN")
+
+
+def adjustable_boost(p: Placed) -> None:
+    adjustable_switcher(p, p.num("most_ratio"), 0.0)
+    body(p, "IN", "OUT")
+
+
+def adjustable_switcher(p: Placed, duty: float, drop: float) -> None:
+    if p.alive:
+        en, threshold, sense = enable(p)
+        siemens, lockout = 1 / p.num("load_ohms"), p.num("lockout")
+        p.put("fed_back_converter", ("IN", "OUT", "FB", "GND", en), p.num("reference"), 4 * siemens, siemens, duty,
+              drop, p.num("limit"), p.num("efficiency"), max(lockout * 0.5, 0.3), threshold, sense,
+              lockout)  # fmt: skip
+    own_current(p, "IN", p.num("lockout"))
+    feedback(p)
+    enable_pin(p)
+
+
+def feedback(p: Placed) -> None:
+    """What FB and OUT take by themselves."""
+    p.conduct("FB", "GND", 1 / p.num("feedback_leak_ohms"))
+    pin_leak(p, "FB", "IN")
+    p.conduct("OUT", "GND", 1e-7 + p.unit.feedback(p.part))
 
 
 def switcher(p: Placed, duty: float, drop: float) -> None:
@@ -443,8 +507,9 @@ KINDS: Final[Mapping[str, Callable[[Placed], None]]] = {
     "switch": switch, "button": button, "crystal": crystal, "connector": connector, "diode": diode,
     "schottky": diode, "led": diode, "zener": zener,
     "mosfet": mosfet, "bjt": bjt, "ldo": ldo, "buck": buck, "boost": boost, "load_switch": load_switch,
-    "ideal_diode": ideal_diode, "charger": charger, "supervisor": supervisor, "battery": battery,
-    "v_source": v_source, "load": load, "chip": chip, "bench_supply": bench_supply, "meter": meter,
+    "adjustable_ldo": adjustable_ldo, "adjustable_buck": adjustable_buck, "adjustable_boost": adjustable_boost,
+    "esd_array": esd_array, "ideal_diode": ideal_diode, "charger": charger, "supervisor": supervisor,
+    "battery": battery, "v_source": v_source, "load": load, "chip": chip, "bench_supply": bench_supply, "meter": meter,
 }  # fmt: skip
 BENCH: Final = ("bench_supply", "meter", "bleed")
 

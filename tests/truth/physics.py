@@ -175,6 +175,27 @@ def regulator(v: Volts, volts: Array, siemens: Array, through: Array, limit: Arr
     return [i, -i, 0.0 * i, 0.0 * i]
 
 
+def fed_back(v: Volts, reference: Array, siemens: Array, through: Array, limit: Array, enable: Array, sense: Array,
+             lockout: Array) -> list[Array]:  # fmt: skip
+    """(IN, OUT, FB, GND, EN) a linear regulator that holds FB, which takes nothing, at its reference."""
+    aim, drop = siemens * (reference - (v[2] - v[3])), through * (v[0] - v[1])
+    on = gate(sense * (v[4] - v[3]), sense * enable, 0.1) * gate(v[0] - v[3], lockout, 0.1)
+    i = on * between(least(aim, drop), limit)
+    return [i, -i, 0.0 * i, 0.0 * i, 0.0 * i]
+
+
+def fed_back_converter(
+    v: Volts, reference: Array, siemens: Array, through: Array, duty: Array, drop: Array, limit: Array,
+    efficiency: Array, floor: Array, enable: Array, sense: Array, lockout: Array,
+) -> list[Array]:  # fmt: skip
+    """(IN, OUT, FB, GND, EN) a switching one."""
+    vi, vo = v[0] - v[3], v[1] - v[3]
+    on = gate(sense * (v[4] - v[3]), sense * enable, 0.1) * gate(vi, lockout, 0.1)
+    out = on * between(least(siemens * (reference - (v[2] - v[3])), through * (duty * vi - drop - vo)), limit)
+    taken = out * positive(vo, 1e-4) / (efficiency * (floor + positive(vi - floor, 1e-3)))
+    return [taken, -out, 0.0 * out, out - taken, 0.0 * out]
+
+
 def charger(v: Volts, volts: Array, siemens: Array, through: Array, amps: Array, enable: Array, sense: Array,
             headroom: Array) -> list[Array]:  # fmt: skip
     """(IN, BAT, GND, EN) constant current, then constant voltage."""

@@ -1,4 +1,4 @@
-"""With nothing changed the truth reads what the circuit of the product reads: in every reading of three bring-ups."""
+"""With nothing changed the truth reads what the circuit of the product reads: in every reading of five bring-ups."""
 
 from __future__ import annotations
 
@@ -23,6 +23,8 @@ TRIED = {
     "skep": ["", "D3:reversed", "U5.NRST:pull_up=13k"],
     "wren": ["", "R1:value=10k"],
     "plover": ["", "+5V++3V3:bridge=2"],
+    "dunlin": ["", "U3:dead"],
+    "siskin": ["", "R4:missing", "R3:value=1k"],
 }
 
 

@@ -50,23 +50,32 @@ class Level:
     dropout: float  # ratio
     capacitor: tuple[float, float]  # s: insulation resistance times capacitance
     ambient: float  # K
+    unstated: tuple[float, float, float]  # tolerance of resistors, of set voltages, of pulls where none is stated
+    feedback_leak: float  # A of a regulator's feedback input at most
     tolerance: float = 1.0  # 1: drawn within; more: pressed towards the edges
 
 
 LEVELS: Final = {
     "mild": Level(0.1e-6, 20e-3, 1.25, 1.25, (0.1e-6, 2e-6), (3e6, 30e6), (1e-4, 3e-3), (5e6, 20e6), 20e-3, 1.25, 0.0,
-                  1.25, (1, 20e6, 100e6), 0.1, (1e-10, 1e-9), 1.2, (500, 5000), 3.0),
+                  1.25, (1, 20e6, 100e6), 0.1, (1e-10, 1e-9), 1.2, (500, 5000), 3.0, (0.01, 0.01, 0.2), 0.03e-6),
     "realistic": Level(1e-6, 60e-3, 2.0, 2.0, (0.5e-6, 20e-6), (100e3, 10e6), (1e-3, 0.1), (1e6, 10e6), 60e-3, 2.0,
-                       0.1, 1.6, (3, 2e6, 20e6), 0.3, (1e-10, 1e-7), 1.5, (100, 1000), 8.0),
+                       0.1, 1.6, (3, 2e6, 20e6), 0.3, (1e-10, 1e-7), 1.5, (100, 1000), 8.0, (0.05, 0.02, 0.3), 0.1e-6),
     "harsh": Level(3e-6, 100e-3, 3.0, 4.0, (5e-6, 100e-6), (10e3, 10e6), (0.01, 0.3), (0.3e6, 5e6), 100e-3, 3.0, 0.25,
-                   2.5, (6, 0.5e6, 20e6), 0.4, (1e-9, 1e-6), 2.0, (20, 500), 15.0, 2.0),
+                   2.5, (6, 0.5e6, 20e6), 0.4, (1e-9, 1e-6), 2.0, (20, 500), 15.0, (0.05, 0.03, 0.5), 0.3e-6, 2.0),
 }  # fmt: skip
 
 KINDS: Final = (
     "leak", "vf", "supply", "quiescent", "back", "unpowered", "clamp", "drive", "residue", "mosfet", "dropout",
-    "capacitor", "ambient", "edges", "undriven",
+    "capacitor", "ambient", "edges", "undriven", "unstated",
 )  # fmt: skip
 """The kinds of difference, for worlds of one kind only. undriven: an output without its rail is high-impedance."""
+
+
+SET: Final = {
+    "ldo": "volts", "buck": "volts", "boost": "volts", "adjustable_ldo": "reference", "adjustable_buck": "reference",
+    "adjustable_boost": "reference", "zener": "volts", "supervisor": "threshold",
+}  # fmt: skip
+"""What a part of a kind sets."""
 
 
 @lru_cache(maxsize=200_000)
@@ -146,13 +155,32 @@ class Unit:
     # --- what is stated ---------------------------------------------------------------------------------------------
     def stated(self, part: Part, path: str, nominal: float) -> float:
         """A value of the drawing in this specimen, within its stated tolerance."""
+        if not self.world.drawn:
+            return nominal
+        if path not in part.tolerance and path not in part.bounds and self.world.has("unstated"):
+            return nominal * (1 + self._unsaid(part, path))
         relative = part.tolerance.get(path, 0.0)
-        if not relative or not self.world.drawn:
+        if not relative:
             return nominal
         u = 2 * self._piece(part, path) - 1
         if self.world.has("edges") and self.world.edges.tolerance > 1:
             u = math.copysign(abs(u) ** (1 / self.world.edges.tolerance**2), u)
         return nominal * (1 + relative * u)
+
+    def _unsaid(self, part: Part, path: str) -> float:
+        """Share by which a value is off whose tolerance nobody states: half of it is its type's. Where resistors may be
+        of 5 %, two types of three are of 1 %."""
+        resistor, volts, pull = self.world.edges.unstated
+        if part.kind == "resistor" and path == "value":
+            edge = resistor if self._type(part, "series") > 2 / 3 else min(resistor, 0.01)
+        elif path == SET.get(part.kind):
+            edge = 2.5 * volts if part.kind == "zener" else volts
+        elif path.endswith((".pull_up", ".pull_down")):
+            edge = pull
+        else:
+            return 0.0
+        of_type = 2 * self._type(part, f"{path} unsaid") - 1
+        return 0.5 * edge * (of_type + 2 * self._piece(part, f"{path} unsaid") - 1)
 
     # --- what is not ------------------------------------------------------------------------------------------------
     @property
@@ -215,7 +243,7 @@ class Unit:
         """A out of a pin (positive: from its rail). Log-normal about 5 nA with a decade as sigma, to the edge."""
         if not self.world.has("leak"):
             return 0.0
-        edge = self.world.edges.leak
+        edge = self.world.edges.feedback_leak if pin == "FB" else self.world.edges.leak
         p = self._type(part, f"{pin} leak")
         size = p * edge if self.world.flat else min(edge / 50 * 10 ** NormalDist().inv_cdf(p), edge)
         size = min(size * self._ratio(self._piece(part, f"{pin} leak"), 1.5), edge)

@@ -39,7 +39,8 @@ def unknowns(circuit: Circuit, adjacent: Iterable[tuple[str, str]] = (), reworke
     for part in circuit.parts:
         if part.name not in skipped and not kind_of(part).bench:
             out += _of_part(part)
-    return [*out, *_between_nets(circuit, adjacent)]
+    undescribed = _undescribed(circuit, [part for part in circuit.parts if part.name not in skipped])
+    return [*out, *undescribed, *_between_nets(circuit, adjacent)]
 
 
 def centres(circuit: Circuit, reworked: Iterable[str] = ()) -> dict[str, float]:
@@ -50,8 +51,8 @@ def centres(circuit: Circuit, reworked: Iterable[str] = ()) -> dict[str, float]:
         f"{part.name}.{path}": float(entry["centre"])
         for part in circuit.parts
         if part.name not in skipped
-        for name, entry in table().get(part.kind, {}).items()
-        if isinstance(entry, dict) and "centre" in entry
+        for name, entry in _entries(part.kind).items()
+        if "centre" in entry
         for _, path in _places(part, name, entry)
     }
 
@@ -73,8 +74,8 @@ def lacking(circuit: Circuit, reworked: Iterable[str] = ()) -> list[Lacking]:
         Lacking(f"{part.name}.{path}", str(entry["says"]), float(entry["absent"]))
         for part in circuit.parts
         if part.name not in skipped
-        for name, entry in table().get(part.kind, {}).items()
-        if isinstance(entry, dict) and "absent" in entry
+        for name, entry in _entries(part.kind).items()
+        if "absent" in entry
         for pin, path in _places(part, name, entry)
         if part.values["io"][pin].get("clamp") is None and part.pins.get(pin) != _end(part, pin, "{rail}")
     ]
@@ -83,10 +84,8 @@ def lacking(circuit: Circuit, reworked: Iterable[str] = ()) -> list[Lacking]:
 def _of_part(part: Part) -> Iterator[Unknown]:
     """Of one part: what it states, and what its kind leaves open beside that."""
     made = part_type(part)
-    entries = table().get(part.kind, {})
-    entries = table()[entries["like"]] if "like" in entries else entries
     seen: set[str] = set()
-    for name, entry in entries.items():
+    for name, entry in _entries(part.kind).items():
         for pin, path in _places(part, name, entry):
             seen.add(path)
             if "absent" in entry:
@@ -106,6 +105,13 @@ def _of_part(part: Part) -> Iterator[Unknown]:
             yield found
 
 
+def _entries(kind: str) -> Mapping[str, Any]:
+    """What is not known of a kind: of one that is like another what that has, and its own."""
+    own = table().get(kind, {})
+    like = table()[own["like"]] if "like" in own else {}
+    return {**like, **{name: entry for name, entry in own.items() if isinstance(entry, dict)}}
+
+
 def part_type(part: Part) -> str:
     """What like parts have in common: kind, values, tolerances; a chip is its own type, with its pins."""
     values = sorted((k, str(v)) for k, v in part.values.items())
@@ -118,19 +124,28 @@ def _places(part: Part, name: str, entry: Mapping[str, Any]) -> Iterator[tuple[s
     if each is None:
         yield "", name
         return
+    if each == "pins":
+        yield from ((pin, f"{pin}.{name}") for pin in part.pins if pin not in (part.ground_pin, "VCC"))
+        return
     for pin in part.values.get(each, {}):
         yield pin, f"{pin}.{name}"
 
 
 def _value(part: Part, made: str, path: str, entry: Mapping[str, Any]) -> Unknown | None:
     drawn = float(entry.get("centre", 0.0)) or _drawn(part, path)
-    if not drawn or (path.endswith(".ohms") and _never_drives(part, path)):
+    if (
+        not drawn
+        or (entry.get("unstated") and path in part.tolerance)
+        or (path.endswith(".ohms") and _never_drives(part, path))
+    ):
         return None
     type_share, says = float(entry["type"]), str(entry["says"])
     if path in part.bounds:
         return _ranged(part, made, path, *part.bounds[path], says, type_share)
     log = "factor" in entry
-    spread = math.log(float(entry["factor"])) if log else _in_unit(part, path, entry["sd"]) / abs(drawn)
+    wide = entry["factor" if log else "sd"]
+    wide = wide if _says(part, path) else entry.get("undrawn", wide)
+    spread = math.log(float(wide)) if log else _in_unit(part, path, wide) / abs(drawn)
     key = str(entry.get("key", ""))
     return Unknown(
         f"{part.name}.{path}",
@@ -168,13 +183,20 @@ def _drawn(part: Part, path: str) -> float:
         for group in ("io", "supply"):
             found = part.values.get(group, {}).get(head, {})
             if tail in found:
-                return float(found[tail])
+                return float(found[tail]) if isinstance(found[tail], int | float) else 0.0
         return DEFAULT_OHMS if tail == "ohms" else 0.0
     if path in part.values and isinstance(part.values[path], int | float):
         return nominal(part, path)
     quantity = kind_of(part).values.get(path)
     default = quantity.default if quantity is not None else None
     return float(default) if isinstance(default, int | float) else 0.0
+
+
+def _says(part: Part, path: str) -> bool:
+    """Whether the drawing has the value at all, or the kind's default stands for it."""
+    head, dot, tail = path.partition(".")
+    tables = [part.values.get(group, {}).get(head, {}) for group in ("io", "supply")] if dot else [part.values]
+    return any((tail if dot else path) in each for each in tables)
 
 
 def _in_unit(part: Part, path: str, text: str) -> float:
@@ -226,7 +248,31 @@ def _end(part: Part, pin: str, text: str) -> str | None:
         from wakeboard.instruments.virtual.circuit.faults.effects import rail_pin
 
         return part.pins.get(rail_pin(part, pin))
-    return part.pins.get(text)
+    return part.pins.get((part.ground_pin or text) if text == "GND" else text)
+
+
+def _undescribed(circuit: Circuit, parts: Iterable[Part]) -> Iterator[Unknown]:
+    """What pins may do that nobody has described: those of parts without a model, and of chips that no table of theirs
+    has."""
+    told = table()["undescribed"]
+    rails = {part.pins["OUT"] for part in circuit.parts if part.kind in told["rails_of"]}
+    for part in parts:
+        nets = dict.fromkeys(part.pins[pin] for pin in part.undescribed if part.pins[pin] != circuit.ground)
+        feeds = [net for net in dict.fromkeys(part.pins.values()) if net in rails]
+        for name, entry in told.items():
+            if not isinstance(entry, dict):
+                continue
+            for net in (n for n in nets if (n in rails) is (entry["of"] == "rails")):
+                ends = {"{net}": net, "{ground}": circuit.ground, "{rail}": feeds[0] if feeds else None}
+                start, end = ends[entry["from"]], ends[entry["to"]]
+                if start is None or end is None:
+                    continue
+                path = f"{part.name}.{net} {name}"
+                stray = Stray(start, end, entry["as"], _size(entry, None))
+                yield Unknown(
+                    path, str(entry["says"]), type_share=float(entry["type"]), type=path, stray=stray,
+                    tails=_tails(entry),
+                )  # fmt: skip
 
 
 def _between_nets(circuit: Circuit, adjacent: Iterable[tuple[str, str]]) -> Iterator[Unknown]:

@@ -321,7 +321,7 @@ def _drift(part: Part) -> Iterator[Suspect]:
     yield Suspect(f"{part.name}:value={{}}", "drift", prior, drawn * low, drawn * high, path=path, unit="V")
 
 
-_REGULATORS = ("ldo", "buck", "boost", "charger")
+_REGULATORS = ("ldo", "buck", "boost", "charger", "adjustable_ldo", "adjustable_buck", "adjustable_boost")
 
 
 def _pulls_on(circuit: Circuit, net: str) -> Iterator[Suspect]:

@@ -50,6 +50,15 @@ class Part:
         plain = {_NUMBERED.sub("", pin.upper()) or pin: pin for pin in reversed(list(self.pins)) if pin not in other}
         return "GND" if "GND" in self.pins else next((plain[name] for name in GROUNDS if name in plain), None)
 
+    @cached_property
+    def undescribed(self) -> tuple[str, ...]:
+        """Pins of which nothing is said but their nets: all of a part without a model, and those that a chip's tables do
+        not have."""
+        told = {pin for table in ("io", "supply") for pin in self.values.get(table, {})} | {self.ground_pin}
+        if self.kind not in ("unmodelled", "chip"):
+            return ()
+        return tuple(pin for pin in self.pins if pin not in told)
+
     def net(self, pin: str) -> str:
         """The net of a pin; CircuitError with the nearest name otherwise."""
         try:

@@ -56,6 +56,9 @@ def _all(
     for part in circuit.parts:
         if _fitted(part):
             yield from _of_part(part, variants.get(part.name, ()))
+            for pin in part.undescribed:
+                if part.pins[pin] != circuit.ground:
+                    yield Fault(f"{part.name}.{pin}", "stuck", "low")
     for net in control:
         yield from _hidden_pulls(circuit, net)
     for part in circuit.parts:
