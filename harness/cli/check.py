@@ -12,6 +12,7 @@ from wakeboard.harness.cli.options import command as wakeboard_command
 from wakeboard.results.counted import count
 
 if TYPE_CHECKING:
+    from wakeboard.harness.describe.board.board import Board
     from wakeboard.harness.describe.files import Checked
     from wakeboard.harness.describe.problems import Problem
     from wakeboard.harness.explain.evidence.rough_parts import RoughPart
@@ -87,6 +88,7 @@ def _rough(common: Common, checked: Checked) -> list[RoughPart]:
     board = load_board(checked.file)
     if not board.parts:
         return []
+    _say_without_tolerance(common, board)
     if missing():
         common.say("rough: told once the solver is compiled for this machine, by the first run, review or demo")
         return []
@@ -101,6 +103,17 @@ def _rough(common: Common, checked: Checked) -> list[RoughPart]:
     if len(found) > ROUGH_SHOWN:
         common.say(f"rough: {count(len(found) - ROUGH_SHOWN, 'more part')}: --json has them")
     return found
+
+
+def _say_without_tolerance(common: Common, board: Board) -> None:
+    from wakeboard.harness.describe.board.circuit import board_circuit
+    from wakeboard.harness.describe.board.spreads import without_tolerance
+
+    bare = without_tolerance(board_circuit(board))
+    if bare:
+        more = f" and {count(len(bare) - ROUGH_SHOWN, 'more part')}" if len(bare) > ROUGH_SHOWN else ""
+        named = f"{', '.join(bare[:ROUGH_SHOWN])}{more}"
+        common.say(f"rough: {named} without a tolerance; taken as in spreads.toml (a resistor: 1 %)")
 
 
 def _rough_as_json(each: RoughPart) -> dict[str, object]:

@@ -105,6 +105,15 @@ def _of_part(part: Part) -> Iterator[Unknown]:
             yield found
 
 
+def without_tolerance(circuit: Circuit) -> list[str]:
+    """Parts that state none of what they are or set, in the circuit's order."""
+    return [
+        part.name for part in circuit.parts
+        if _entries(part.kind).get(main := kind_of(part).main or "", {}).get("unstated")
+        and main not in part.tolerance and main not in part.bounds and _drawn(part, main)
+    ]  # fmt: skip
+
+
 def _entries(kind: str) -> Mapping[str, Any]:
     """What is not known of a kind: of one that is like another what that has, and its own."""
     own = table().get(kind, {})
