@@ -165,10 +165,15 @@ def explain_case(
     own = [c for c in shared if case.unit not in c.without]
     shows = [c for c in own if case.unit in c.units]
     weighing = weigh(own)
-    if len(shows) < len(own) and weighing.p_other > CLEAR:  # most have it, but perhaps not this one
+    if len(shows) < len(own) and _leaves_something(weighing):  # most have it, but perhaps not this one
         weighing = max(weighing, weigh(shows), key=lambda w: w.best_score)
     found = _explanation(case, weighing, shared, notes, ask_next, _shown(reference, pairs))
     return replace(found, others=tuple(usable), reference=reference, repairs=_repairs(found))
+
+
+def _leaves_something(weighing: Weighing) -> bool:
+    """Whether nothing fits, or the likeliest leaves readings that it does not explain."""
+    return weighing.p_other > CLEAR or any(bool(c.freed) for c in weighing.candidates[:1])
 
 
 def _in_common(group: Sequence[Case], notes: list[str]) -> tuple[list[Common], Lacks]:

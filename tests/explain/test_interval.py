@@ -16,7 +16,7 @@ import pytest
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
 from wakeboard.harness.explain.explaining import explain_case
-from wakeboard.harness.explain.rank import interval
+from wakeboard.harness.explain.rank import interval, rank
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.interval import between
 from wakeboard.harness.explain.rank.suspects import suspects
@@ -140,17 +140,31 @@ def test_a_likelier_value_between_two_that_were_solved_is_found(told: Callable[.
     assert 450e3 < high <= 600e3
 
 
+def by_breadth(looked_into: Candidate, other: Candidate | None = None) -> Candidate:
+    """A candidate that is charged by its slope, charged by how broad one is that was looked into."""
+    c = other or replace(looked_into, breadths=())
+    by_slope = rank.occam_factor(c.suspects[0].log_range, c.spreads[0] ** -2)
+    return interval.charged(replace(c, occam=by_slope), interval.Looked.into(looked_into))
+
+
+def test_all_that_share_a_value_are_charged_for_it_alike(told: Callable[..., Candidate]) -> None:
+    known = told(10e3, lambda x: -0.5 * (x / 0.3) ** 2)
+    by_slope = rank.occam_factor(known.suspects[0].log_range, 0.1**-2)
+    beside = replace(known, values=(11e3,), ends=(), breadths=(), spreads=(0.1,))
+    assert by_breadth(known, beside).occam == pytest.approx(by_breadth(known).occam)
+    assert by_breadth(known, by_breadth(known, beside)).occam == pytest.approx(by_slope), "once and no more"
+    assert by_breadth(known, replace(beside, values=(40e3,))).occam == pytest.approx(by_slope), "another value"
+
+
 def test_a_value_that_is_open_on_one_side_is_charged_by_what_the_readings_leave_of_its_range(
     told: Callable[..., Candidate],
 ) -> None:
     """Pulls are looked for from 1 to 600 kΩ; from 60 kΩ on these fit alike, and below, by hand, not at all: a decade of
     2.78. The slope at 600 kΩ is none, by which Laplace's charge was none either."""
     broad = told(600e3, lambda x: 0.0 if x > -math.log(10) else -1e3, 0.0)
-    assert interval.charged(broad).occam == pytest.approx(math.log(1 / math.log10(600)), abs=0.05)
+    assert by_breadth(broad).occam == pytest.approx(math.log(1 / math.log10(600)), abs=0.05)
     narrow = told(10e3, lambda x: -0.5 * (x / 0.1) ** 2)
-    assert interval.charged(narrow).occam == pytest.approx(
-        math.log(0.1 * math.sqrt(2 * math.pi) / math.log(600)), abs=0.02
-    )
+    assert by_breadth(narrow).occam == pytest.approx(math.log(0.1 * math.sqrt(2 * math.pi) / math.log(600)), abs=0.02)
 
 
 def test_how_far_off_further_boards_are_solved() -> None:

@@ -36,7 +36,7 @@ class Candidate:
     occam: float = 0.0
     spreads: tuple[float, ...] = ()  # standard uncertainty of each fitted value, relative
     ends: tuple[tuple[float, float], ...] = ()  # between which ends each fitted value lies (95 %), where looked for …
-    breadths: tuple[float, ...] = ()  # … and over how much of its logarithm it would be as likely as at its best
+    breadths: tuple[float, ...] = ()  # … and over how much of its logarithm it would be as likely as at its best; 0: no
     freed: frozenset[object] = frozenset()  # groups of readings that it leaves unexplained
     scale: int = 0  # the scale of what nobody states at which it is likeliest (freedom.SCALES)
     wide: tuple[int, ...] = ()  # types of unknowns that are wider than the table has them (wild.py)

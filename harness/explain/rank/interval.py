@@ -12,12 +12,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from wakeboard.harness.explain.evidence.uncertainty import Array
+from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.ascent import Ascent, Solved, acting, board_at
 from wakeboard.harness.explain.rank.candidate import Candidate
 from wakeboard.harness.explain.rank.fitting import inwards
@@ -33,6 +35,8 @@ NEIGHBOUR: Final = 3.0
 """Standard deviations that the boards beside the likeliest may be less likely at most; else one between is solved, …"""
 HALVED: Final = 6
 """… so many times at most."""
+BESIDE: Final = 1.2
+"""By which factor a value may lie outside of the ends of one that was looked into, and be the same."""
 SHORTEST: Final = 1e-3
 """Standard deviation of a logarithm, at least: no ohms of a board are known better."""
 POINTS: Final = 800
@@ -55,11 +59,38 @@ def with_ends(likelihood: Likelihood, candidate: Candidate) -> Candidate:
     return replace(candidate, values=tuple(values), ends=tuple(ends), breadths=breadths, spreads=spreads)
 
 
-def charged(candidate: Candidate) -> Candidate:
-    """The candidate, the fit of each value charged by how broad it is."""
-    ranges = [candidate.suspects[k].log_range for k in candidate.fitted]
-    pairs = zip(candidate.breadths, ranges, strict=True)
-    return replace(candidate, occam=sum(min(math.log(breadth / whole), 0.0) for breadth, whole in pairs))
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """Where a value was looked into: between which ends it lies there, and how broad it is."""
+
+    low: float
+    high: float
+    breadth: float
+
+    @classmethod
+    def into(cls, candidate: Candidate) -> dict[str, Looked]:
+        """Of a candidate with its ends: key of the suspect -> of its value."""
+        keys = (candidate.suspects[k].key for k in candidate.fitted)
+        told = zip(keys, candidate.ends, candidate.breadths, strict=True)
+        return {key: cls(low, high, breadth) for key, (low, high), breadth in told}
+
+    def covers(self, value: float) -> bool:
+        return self.low / BESIDE <= value <= self.high * BESIDE
+
+
+def charged(candidate: Candidate, looked: Mapping[str, Looked]) -> Candidate:
+    """The candidate, each of its values that was looked into, with it or with another that has it too, charged by how
+    broad it is, and no longer by its slope: else whoever was looked into would be at odds with all others."""
+    occam, breadths = candidate.occam, list(candidate.breadths or [0.0] * len(candidate.fitted))
+    for place, k in enumerate(candidate.fitted):
+        suspect, value = candidate.suspects[k], candidate.values[k]
+        known = looked.get(suspect.key)
+        if known is None or breadths[place] or value is None or not known.covers(value):
+            continue
+        by_slope = rank.occam_factor(suspect.log_range, candidate.spreads[place] ** -2)
+        occam += min(math.log(known.breadth / suspect.log_range), 0.0) - by_slope
+        breadths[place] = known.breadth
+    return replace(candidate, occam=occam, breadths=tuple(breadths))
 
 
 def _ends(way: Ascent, candidate: Candidate, k: int) -> tuple[float, float, float]:

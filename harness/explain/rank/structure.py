@@ -22,7 +22,7 @@ from wakeboard.harness.explain.evidence.whiten import Whitener
 from wakeboard.harness.explain.rank import rank
 from wakeboard.harness.explain.rank.candidate import Candidate, Weighing, likeliest
 from wakeboard.harness.explain.rank.expansion import BEHIND, misses, promised_beyond
-from wakeboard.harness.explain.rank.interval import charged, with_ends
+from wakeboard.harness.explain.rank.interval import Looked, charged, with_ends
 from wakeboard.harness.explain.rank.weigh import Weigher, no_surer_than_the_model
 from wakeboard.instruments.virtual.circuit.bench.change import DRAWN, Change
 
@@ -144,17 +144,19 @@ def _beside(found: Weighing, lacks: Lacks) -> Weighing:
 
 
 def _with_ends(whole: Weighing, weighers: Mapping[frozenset[str], Weigher]) -> Weighing:
-    """A weighing with the ends of the fitted values that are told, each of these charged by how broad it is; weighers:
-    of each board that lacks something."""
+    """A weighing with the ends of the fitted values that are told, and all values that were looked into charged by how
+    broad they are; weighers: of each board that lacks something."""
     found: dict[object, Candidate] = {}  # those that predict the same are looked into once
+    looked: dict[str, Looked] = {}
 
     def told(c: Candidate) -> Candidate:
         key = (*c.solved_as, *c.beside.values)
         if key not in found:
             found[key] = with_ends(weighers[frozenset(c.beside.values)].likelihood, replace(c, beside=DRAWN))
         known = found[key]
-        out = replace(c, values=known.values, ends=known.ends, breadths=known.breadths, spreads=known.spreads)
-        return charged(out)
+        looked.update({**Looked.into(known), **looked})
+        out = charged(replace(c, values=known.values), looked)
+        return replace(out, values=known.values, ends=known.ends, spreads=known.spreads)
 
     while True:  # what one is charged for, another gains
         likely = whole.probabilities > TOLD
@@ -162,6 +164,7 @@ def _with_ends(whole: Weighing, weighers: Mapping[frozenset[str], Weigher]) -> W
         if not any(new):
             return whole
         candidates = [told(c) if each else c for c, each in zip(whole.candidates, new, strict=True)]
+        candidates = [charged(c, looked) for c in candidates]
         whole = replace(whole, **_shares(candidates, whole.none, whole.log_other))
 
 
