@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
+from explain_trials import Line
 from worlds import Production, Task, Verdict, as_the_priors, headline, interval, reliability, seeds_of, trials
 
+from truth.boards import SISKIN, SISKIN_SEQUENCE
 from truth.worlds import KINDS, LEVELS, World
+from wakeboard.harness.explain.explaining import explain_case
+from wakeboard.harness.explain.unit.cases import Case
 from wakeboard.instruments.virtual.circuit import Part
 
 CHIP = Part("U1", "chip", {"VDD": "V", "GND": "GND", "A": "a"}, {"io": {"A": {}}, "supply": {"VDD": {"draws": 1e-3}}})
@@ -121,3 +126,42 @@ def test_flux_over_a_parts_pads_is_no_fault(tmp_path: Path, seed: int, healthy: 
     plover = Production("plover", tmp_path)
     for v in trials(plover, Task("plover", World("realistic", seed), ("alone",), faults=0, healthy=healthy)):
         assert v.innocent <= 0.5, v.first
+
+
+def test_a_drawing_without_tolerances_blames_nobody(tmp_path: Path) -> None:
+    """Dunlin states none, and its parts are those of a realistic world: U1 of 3.02 V above 99 % in the first of these,
+    while a value without a tolerance was exact."""
+    dunlin = Production("dunlin", tmp_path)
+    for v in trials(dunlin, Task("dunlin", World("realistic", 37001), ("alone",), faults=0, healthy=2)):
+        assert v.innocent <= 0.5, v.first
+
+
+def half_described(board: str, *chips: str) -> str:
+    """A board file with these chips as parts that nobody described."""
+    for name in chips:
+        found = re.search(
+            rf"\[parts\.{name}\]\n.*?pins = (\{{.*?\}})\n.*?(?=\n\[parts\.(?!{name})|\Z)", board, re.DOTALL
+        )
+        assert found is not None
+        board = board.replace(found[0], f'[parts.{name}]\nkind = "unmodelled"\npins = {found[1]}\n')
+        board = re.sub(rf'driven_by = "{name}\..*\n', "", board)
+    return board
+
+
+@pytest.mark.parametrize(
+    ("serial", "fault", "innocent"), [("H37001-1", "", 0.5), ("F37001-3", "U3.PA1:stuck=low", 0.5)]
+)
+def test_a_board_that_is_half_described_is_told_as_far_as_it_is(tmp_path: Path, serial: str, fault: str) -> None:
+    """Siskin's true units, explained by a drawing in which no chip has a model: a bridge of 8.4 kΩ at 94 % in the
+    healthy one, and R9 of 25 Ω above 99 % where U3 holds the line, while such parts did nothing."""
+    siskin = Production("siskin", tmp_path)
+    record = siskin.run(World("realistic", 37001), serial, [fault] if fault else [])
+    assert record is not None
+    rough = tmp_path / "rough"
+    rough.mkdir()
+    (rough / "board.toml").write_text(half_described(SISKIN, "U3", "U4", "U5"), encoding="utf-8")
+    (rough / "bring-up.toml").write_text(SISKIN_SEQUENCE, encoding="utf-8")
+    found = explain_case(Case(record, Line.of(rough / "bring-up.toml").model), ask_next=False)
+    first = found.groups[0]
+    assert first.name == (fault or "none")
+    assert max((g.probability for g in found.groups if g.faults and g.name != fault), default=0.0) <= 0.5
