@@ -92,13 +92,16 @@ def ends(found: dict[str, Unknown]) -> set[tuple[str, str]]:
 def test_a_part_that_nobody_described_may_do_what_parts_do() -> None:
     assert ends(unknown(UNKNOWN, FEEDS)) == {
         ("V", "GND"), ("GND", "V"), ("A", "GND"), ("GND", "A"), ("B", "GND"), ("GND", "B"), ("V", "A"), ("V", "B"),
+        ("A", "V"), ("B", "V"),
     }  # fmt: skip
     assert ("V", "A") not in ends(unknown(UNKNOWN)), "which of its nets is a rail is not known"
 
 
 def test_so_may_a_pin_that_the_tables_of_a_chip_do_not_have() -> None:
     told = {path for path in unknown(chip("GND")) if path.startswith("U1.B ")}
-    assert told == {"U1.B holds_down", "U1.B clamps", "U1.B clamps_below"}
+    assert told == {"U1.B holds_down", "U1.B clamps_below"}, "which of its nets is a rail is not known"
+    fed = {path for path in unknown(chip("GND"), FEEDS) if path.startswith("U1.B ")}
+    assert fed == {"U1.B holds_down", "U1.B holds_up", "U1.B clamps", "U1.B clamps_below"}
     assert not any(path.startswith("U1.B ") for path in unknown(chip("GND", Y={"type": "io"})))
 
 

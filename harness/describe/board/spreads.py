@@ -279,7 +279,7 @@ def _undescribed(circuit: Circuit, parts: Iterable[Part]) -> Iterator[Unknown]:
                 path = f"{part.name}.{net} {name}"
                 stray = Stray(start, end, entry["as"], _size(entry, None))
                 yield Unknown(
-                    path, str(entry["says"]), type_share=float(entry["type"]), type=path, stray=stray,
+                    path, str(entry["says"]), type_share=float(entry["type"]), type=path, stray=stray, anywhere=True,
                     tails=_tails(entry),
                 )  # fmt: skip
 
