@@ -108,6 +108,7 @@ class Ascent:
     seen: set[int] = field(default_factory=set)  # scales at which it has arrived
     left: dict[tuple[int, ...], float] = field(default_factory=dict)  # what was wide before at this scale: cost there
     arrived: list[tuple[Solved, tuple[int, ...]]] = field(default_factory=list)  # there, with what was wide
+    found_at: Array | None = None  # where the board that another has arrived at is in balance
 
     @classmethod
     def begun(cls, likelihood: Likelihood, candidate: Candidate, spread: Spread) -> Ascent:
@@ -126,7 +127,8 @@ class Ascent:
     def begun_at(self, other: Ascent, scale: int) -> Ascent:
         """This candidate's way from where another has arrived."""
         assert other.best is not None
-        return replace(self.begun_from(other.best.t, scale, other.wide_at_best, other.held), tied=TIED)
+        begun = self.begun_from(other.best.t, scale, other.wide_at_best, other.held)
+        return replace(begun, tied=TIED, found_at=other.best.balance)
 
     def begun_from(
         self, t: Array, scale: int, wide: tuple[int, ...] = (), held: frozenset[int] = frozenset()
@@ -135,7 +137,7 @@ class Ascent:
         there."""
         return replace(
             self, next=t, scale=scale, wide=wide, held=held, best=None, least=math.inf, going=True, behind=None,
-            failed=0, seen=set(), left={}, arrived=[], tied=0.0, expects=math.inf,
+            failed=0, seen=set(), left={}, arrived=[], tied=0.0, expects=math.inf, found_at=None,
         )  # fmt: skip
 
     def linear(self, at: Solved, scale: int, first: Sequence[int] = ()) -> Candidate:
@@ -149,9 +151,9 @@ class Ascent:
 
     @property
     def balance(self) -> Array | None:
-        """Where the board of its best place is in balance: from there the next is looked for, so that a board which may
-        be in two states stays in its own."""
-        return None if self.best is None else self.best.balance
+        """Where the board of its best place is in balance, or that from where it begins: from there the next is looked
+        for, so that a board which may be in two states stays in its own."""
+        return self.found_at if self.best is None else self.best.balance
 
     def promises(self) -> float:
         """Log likelihood by the slopes of its best place, at the likeliest scale."""
