@@ -128,6 +128,14 @@ def test_flux_over_a_parts_pads_is_no_fault(tmp_path: Path, seed: int, healthy: 
         assert v.innocent <= 0.5, v.first
 
 
+def test_the_drawn_board_may_go_where_a_fault_went_from_its_own_place(tmp_path: Path) -> None:
+    """A healthy unit whose transceiver drives early: D3 reversed at 71 %, which had gone on from where the drawn board had
+    arrived. Back from there the drawn board was solved from nothing, and stood in another of two states."""
+    plover = Production("plover", tmp_path)
+    (found,) = trials(plover, Task("plover", World("realistic", 36109), ("alone",), faults=0, healthy=1))
+    assert found.innocent <= 0.5, found.first
+
+
 def test_a_drawing_without_tolerances_blames_nobody(tmp_path: Path) -> None:
     """Dunlin states none, and its parts are those of a realistic world: U1 of 3.02 V above 99 % in the first of these,
     while a value without a tolerance was exact."""
