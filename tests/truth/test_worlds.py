@@ -129,8 +129,8 @@ def test_flux_over_a_parts_pads_is_no_fault(tmp_path: Path, seed: int, healthy: 
 
 
 def test_the_drawn_board_may_go_where_a_fault_went_from_its_own_place(tmp_path: Path) -> None:
-    """A healthy unit whose transceiver drives early: D3 reversed at 71 %, which had gone on from where the drawn board had
-    arrived. Back from there the drawn board was solved from nothing, and stood in another of two states."""
+    """A healthy unit whose transceiver drives early: D3 reversed at 71 %, which had gone on from where the drawn board
+    had arrived. Back from there the drawn board was solved from nothing, and stood in another of two states."""
     plover = Production("plover", tmp_path)
     (found,) = trials(plover, Task("plover", World("realistic", 36109), ("alone",), faults=0, healthy=1))
     assert found.innocent <= 0.5, found.first
