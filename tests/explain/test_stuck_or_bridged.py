@@ -108,3 +108,28 @@ def test_a_resistor_at_the_end_of_its_values_may_be_missing(ohms: float, gone: b
         assert other.log_prior == pytest.approx(log_prior(other.suspects))
         charged = math.log(math.sqrt(2 * math.pi) * 0.01 / value.log_range)
         assert other.occam == pytest.approx(-5.0 - charged + math.log(0.3))
+
+
+def test_a_short_may_be_a_bridge_beside_the_part() -> None:
+    """0.1 Ω, the least that is looked for (priors.toml), as likely over a factor of e."""
+    board = Circuit(
+        [
+            Part("R1", "resistor", {"1": "X", "2": "Y"}, {"value": 120.0}),
+            Part("R2", "resistor", {"1": "Y", "2": "GND"}, {"value": 680.0}),
+        ],
+        ground="GND",
+    )
+    known = suspects(board, adjacent=[("X", "Y")])
+    (short,) = (s for s in known if s.text == "R1:short")
+    assert (short.joins, short.ohms) == ("X+Y", pytest.approx(0.01))
+    likelihood, _ = bridged(suspects(TWO), 1.0)
+    found = Candidate((short,), (None,), np.array([0.1]), np.eye(1) * 1e-4, log_prior([short]), 2.0, occam=-1.0)
+    (twin,) = twins(likelihood, [found], known)
+    assert twin.texts == ("X+Y:bridge=0.1Ω",)
+    assert twin.values == (pytest.approx(0.1),)
+    assert len(twin.spreads) == 1
+    assert twin.log_likelihood == pytest.approx(2.0)
+    assert twin.log_prior == pytest.approx(log_prior(twin.suspects))
+    assert twin.occam == pytest.approx(-1.0 + math.log(1 / math.log(1e5)))
+    nowhere = suspects(board)  # no bridge between these is in the library
+    assert not list(twins(likelihood, [found], nowhere))

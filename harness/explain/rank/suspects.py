@@ -276,7 +276,7 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
         return
     part = circuit.part(fault.part)
     if fault.on_pin:
-        joins, ohms = _stuck_to(circuit, fault) if fault.kind == "stuck" else ("", 0.0)
+        joins, ohms = _joined_by(circuit, fault) if fault.kind == "stuck" else ("", 0.0)
         prior = float(priors()["pins"].get(fault.category, 1e-4))
         yield Suspect(str(fault), fault.category, prior, joins=joins, ohms=ohms)
     elif fault.kind == "value" and part.kind == "resistor":
@@ -286,15 +286,20 @@ def _of_fault(circuit: Circuit, fault: Fault, near: set[frozenset[str]]) -> Iter
         yield Suspect(f"{part.name}:value={{}}", "value", _of_kind(part.kind, "value"), low, high, path=path)
     elif fault.kind not in ("pull_up", "pull_down"):
         same = AT_REST if part.kind in _STORES and alike(circuit, [fault]) == alike(circuit, []) else ""
-        suspect = Suspect(str(fault), fault.category, _of_kind(part.kind, fault.kind), same_as=same)
+        joins, ohms = _joined_by(circuit, fault) if fault.kind == "short" else ("", 0.0)
+        prior = _of_kind(part.kind, fault.kind)
+        suspect = Suspect(str(fault), fault.category, prior, same_as=same, joins=joins, ohms=ohms)
         yield _as_value(circuit, part, fault, suspect) if fault.kind in ("variant", "value") else suspect
 
 
-def _stuck_to(circuit: Circuit, fault: Fault) -> tuple[str, float]:
-    """The key of a bridge between the two nets that a stuck output joins, and its ohms."""
+def _joined_by(circuit: Circuit, fault: Fault) -> tuple[str, float]:
+    """The key of a bridge between the two nets that a stuck output or a short joins, and its ohms; "" for more than
+    two."""
     from wakeboard.instruments.virtual.circuit.faults.effects import effects
 
-    ((one, other, siemens),) = effects(circuit, fault).bridges
+    (one, other, siemens), *more = effects(circuit, fault).bridges
+    if more:
+        return "", 0.0
     nets = {end if isinstance(end, str) else circuit.part(end[0]).net(end[1]) for end in (one, other)}
     return "+".join(sorted(nets)), 1 / siemens
 

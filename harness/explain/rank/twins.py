@@ -2,6 +2,8 @@
 them apart. Where the bridge was fitted, the stuck output was perhaps screened away for ohms that are not quite its own,
 and the pull for those at which it was tried.
 
+A bridge beside a part that is shorted between its nets: the fit of its ohms may have ended at some that are more.
+
 And a part that is missing beside the same part at the upper end of the values that it could have: between the empty
 pads some megohms may stay (flux, moisture), which the missing part's own prediction has not."""
 
@@ -24,6 +26,8 @@ FURTHEST: Final = 2.0
 RESIDUE: Final = 0.3
 """Probability that enough stays between the pads of a part that is missing to be seen where it looks so (estimate, no
 source)."""
+BROAD: Final = 1.0
+"""Natural logarithms of its ohms over which a bridge does as a short does, until that is looked into (estimate)."""
 NEAR_THE_END: Final = 0.5
 """Of the highest value that is fitted, from which on the part may as well be missing."""
 
@@ -31,8 +35,9 @@ _Make = Callable[[Likelihood, Candidate, int, Suspect], Candidate | None]
 
 
 def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence[Suspect]) -> Iterator[Candidate]:
-    """For each candidate that bridges two nets by some ohms the stuck outputs and the pulls that would do the same; for
-    each with a value that ends where values end the missing part."""
+    """For each candidate that bridges two nets by some ohms the stuck outputs and the pulls that would do the same, for
+    each with a shorted part the bridge; for each with a value that ends where values end the missing part."""
+    bridges = {each.same_as: each for each in suspects if each.category == "bridge"}
     joining: dict[str, list[Suspect]] = {}
     missing = {each.text.partition(":")[0]: each for each in suspects if each.text.endswith(":missing")}
     for each in suspects:
@@ -41,6 +46,9 @@ def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence
         elif each.category == "pull":
             joining.setdefault("+".join(sorted(each.same_as.split(">"))), []).append(each)
     for c in found:
+        for k, short in enumerate(c.suspects):
+            if short.category == "short" and (bridge := bridges.get(short.joins)) is not None:
+                yield _bridged(likelihood, c, k, bridge)
         for k in c.fitted[: len(c.spreads)]:
             fitted = c.suspects[k]
             others: list[tuple[_Make, Suspect]] = []
@@ -51,6 +59,19 @@ def twins(likelihood: Likelihood, found: Iterable[Candidate], suspects: Sequence
             for made, other in others:
                 if (twin := made(likelihood, c, k, other)) is not None:
                     yield twin
+
+
+def _bridged(likelihood: Likelihood, c: Candidate, k: int, bridge: Suspect) -> Candidate:
+    """A candidate with a bridge of the least ohms in the place of a short."""
+    assert bridge.low is not None
+    place = sum(1 for each in c.fitted if each < k)
+    suspects = (*c.suspects[:k], bridge, *c.suspects[k + 1 :])
+    twin = replace(
+        c, suspects=suspects, values=(*c.values[:k], bridge.low, *c.values[k + 1 :]),
+        occam=c.occam + math.log(BROAD / bridge.log_range), log_prior=log_prior(suspects),
+        spreads=(*c.spreads[:place], BROAD / math.sqrt(2 * math.pi), *c.spreads[place:]),
+    )  # fmt: skip
+    return likelihood.lent(replace(c, occam=twin.occam, values=twin.values, spreads=twin.spreads), twin)
 
 
 def _missing(likelihood: Likelihood, c: Candidate, k: int, gone: Suspect) -> Candidate | None:

@@ -1,8 +1,8 @@
 """A part that nobody has described yet: its pins are on nets, what is inside is not known.
 
 So that a circuit with such parts can be solved, every pin leaks a nanoampere or so to ground, as any input does. With
-`rail`, the pin that feeds it, its other pins can be driven high and low as firmware would. Nothing else is assumed, and
-nobody should read more into a net that only such parts touch.
+`rail`, the pin that feeds it, its other pins can be driven high and low as firmware would. The circuit assumes nothing
+else; what such pins may do besides, whoever predicts readings takes from sequences/spreads.toml ([undescribed]).
 """
 
 from __future__ import annotations
