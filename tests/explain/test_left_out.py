@@ -106,8 +106,9 @@ def test_so_may_a_pin_that_the_tables_of_a_chip_do_not_have() -> None:
 
 
 def test_it_may_hold_a_line_and_is_named() -> None:
-    circuit = Circuit([UNKNOWN, FEEDS, resistor()], ground="GND")
-    named = [fault for fault in library(circuit) if fault.part == "U9"]
+    two_pins = Part("X9", "unmodelled", {"1": "A", "2": "B"})
+    circuit = Circuit([UNKNOWN, FEEDS, resistor(), two_pins], ground="GND")
+    named = [fault for fault in library(circuit) if fault.part in ("U9", "X9")]
     assert {str(fault) for fault in named} == {f"U9.{pin}:stuck=low" for pin in "1345"}
     for fault in named:
         ((_, _, siemens),) = effects(circuit, fault).bridges

@@ -56,9 +56,7 @@ def _all(
     for part in circuit.parts:
         if _fitted(part):
             yield from _of_part(part, variants.get(part.name, ()))
-            for pin in part.undescribed:
-                if part.pins[pin] != circuit.ground:
-                    yield Fault(f"{part.name}.{pin}", "stuck", "low")
+            yield from _of_undescribed(circuit, part)
     for net in control:
         yield from _hidden_pulls(circuit, net)
     for part in circuit.parts:
@@ -97,6 +95,13 @@ def _of_part(part: Part, look_alikes: Sequence[str]) -> Iterator[Fault]:
         yield Fault(part.name, "variant", text if isinstance(text, str) else show(float(text), unit))
     if part.kind == "chip":
         yield from _of_chip(part)
+
+
+def _of_undescribed(circuit: Circuit, part: Part) -> Iterator[Fault]:
+    """A part that nobody has described may hold a net low; one of two pins is no chip."""
+    for pin in part.undescribed if len(part.pins) > 2 else ():
+        if part.pins[pin] != circuit.ground:
+            yield Fault(f"{part.name}.{pin}", "stuck", "low")
 
 
 def _joined(part: Part, pairs: Iterable[tuple[str, str]]) -> bool:
