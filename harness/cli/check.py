@@ -113,7 +113,7 @@ def _say_without_tolerance(common: Common, board: Board) -> None:
     if bare:
         more = f" and {count(len(bare) - ROUGH_SHOWN, 'more part')}" if len(bare) > ROUGH_SHOWN else ""
         named = f"{', '.join(bare[:ROUGH_SHOWN])}{more}"
-        common.say(f"rough: {named} without a tolerance; taken as in spreads.toml (a resistor: 1 %)")
+        common.say(f"rough: {named} without a tolerance; taken as in spreads.toml (a resistor: 2 %)")
 
 
 def _rough_as_json(each: RoughPart) -> dict[str, object]:

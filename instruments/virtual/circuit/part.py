@@ -52,7 +52,7 @@ class Part:
 
     @cached_property
     def undescribed(self) -> tuple[str, ...]:
-        """Pins of which nothing is said but their nets: all of a part without a model, and those that no table of a chip
+        """Pins of which nothing is said but their nets: all of a part without a model, those that no table of a chip
         has."""
         told = {pin for table in ("io", "supply") for pin in self.values.get(table, {})} | {self.ground_pin}
         if self.kind not in ("unmodelled", "chip"):
