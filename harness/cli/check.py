@@ -107,13 +107,14 @@ def _rough(common: Common, checked: Checked) -> list[RoughPart]:
 
 def _say_without_tolerance(common: Common, board: Board) -> None:
     from wakeboard.harness.describe.board.circuit import board_circuit
-    from wakeboard.harness.describe.board.spreads import without_tolerance
+    from wakeboard.harness.describe.board.spreads import table, without_tolerance
 
     bare = without_tolerance(board_circuit(board))
     if bare:
         more = f" and {count(len(bare) - ROUGH_SHOWN, 'more part')}" if len(bare) > ROUGH_SHOWN else ""
         named = f"{', '.join(bare[:ROUGH_SHOWN])}{more}"
-        common.say(f"rough: {named} without a tolerance; taken as in spreads.toml (a resistor: 2 %)")
+        resistor = table()["resistor"]["value"]["factor"] - 1
+        common.say(f"rough: {named} without a tolerance; taken as in spreads.toml (a resistor: {100 * resistor:.0f} %)")
 
 
 def _rough_as_json(each: RoughPart) -> dict[str, object]:
