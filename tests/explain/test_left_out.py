@@ -22,7 +22,7 @@ def resistor(**more: object) -> Part:
 
 
 def test_a_resistor_without_a_tolerance_is_not_exact() -> None:
-    """Common practice, no source: 1 % chip resistors, some of 5 %."""
+    """Common practice, no source: 1 % chip resistors, some of 5 %; 2 % is one standard deviation between the two."""
     (bare,) = (each for path, each in unknown(resistor()).items() if path == "R1.value")
     assert bare.factor(1.0) == pytest.approx(1.02)
     assert bare.tails

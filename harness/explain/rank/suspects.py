@@ -81,7 +81,7 @@ class Suspect:
     sets: float | None = None  # what a suspect without a fitted value sets `path` to (a look-alike part)
     members: tuple[Suspect, ...] = ()
     beside: tuple[Fault, ...] = ()
-    joins: str = ""  # the two nets that a stuck output joins, as a bridge's key has them, …
+    joins: str = ""  # the two nets that a stuck output or a short joins, as a bridge's key has them, …
     ohms: float = 0.0  # … and by what
 
     @property
